@@ -1,0 +1,111 @@
+"""One recording in SI: named channels over time, where each sample came from, and what was noted on reading."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+_Value = TypeVar("_Value")
+
+
+@dataclass(frozen=True)
+class Source:
+    """Which bytes a recording was read from.
+
+    Parameters
+    ----------
+    path : the file, as it was named.
+    sha256 : digest of the file's bytes, 64 hexadecimal digits.
+    size : length of the file [bytes].
+    format : name of the reader that read it, for example ``"delimited text"``.
+    details : what was found out about the file's layout (delimiter, encoding, unit of each channel, ...).
+
+    Examples
+    --------
+    >>> Source(Path("tare.csv"), "0" * 64, 120, "delimited text", {"delimiter": ";"}).details["delimiter"]
+    ';'
+    """
+
+    path: Path
+    sha256: str
+    size: int
+    format: str
+    details: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "details", MappingProxyType(dict(self.details)))
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """The samples of one file, in SI, as the transducers read them.
+
+    Gain, zero, sign and everything else that the rig says of a transducer is *not* applied here: that is
+    conditioning. A missing value is NaN and stays one.
+
+    Parameters
+    ----------
+    time : shape (n,) [s], from 0, rising; gaps are left as they are. All NaN when hand readings have no
+        clock: their order is then in `rows`.
+    channels : channel name to values, each of shape (n,), in SI (N.m, rad/s, degC).
+    labels : channel name to n texts, for the channels that hold words (arrangement, direction, reading).
+    source : the file.
+    notes : what a user should know about the reading, each one sentence.
+    rows : shape (n,), the line in the file that each sample stands on, counted from 1 (the record number
+        in formats without lines).
+
+    Raises
+    ------
+    ValueError
+        When the lengths differ. That is a mistake in the calling program, not in a user's file.
+
+    Examples
+    --------
+    >>> recording = Recording(
+    ...     time=np.array([0.0, 0.01]),
+    ...     channels={"left_torque": np.array([12.0, np.nan])},
+    ...     labels={},
+    ...     source=Source(Path("tare.csv"), "0" * 64, 120, "delimited text"),
+    ...     notes=(),
+    ...     rows=np.array([2, 3]),
+    ... )
+    >>> len(recording), recording.duration
+    (2, 0.01)
+    """
+
+    time: NDArray[np.float64]
+    channels: Mapping[str, NDArray[np.float64]]
+    labels: Mapping[str, tuple[str, ...]]
+    source: Source
+    notes: tuple[str, ...]
+    rows: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        n = len(self.time)
+        lengths = {"rows": len(self.rows)}
+        lengths |= {name: len(values) for name, values in self.channels.items()}
+        lengths |= {name: len(texts) for name, texts in self.labels.items()}
+        wrong = [f"{name} has {length}" for name, length in lengths.items() if length != n]
+        if wrong:
+            msg = f"time has {n} samples, but {', '.join(wrong)}"
+            raise ValueError(msg)
+        object.__setattr__(self, "channels", _read_only(self.channels))
+        object.__setattr__(self, "labels", _read_only(self.labels))
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    @property
+    def duration(self) -> float:
+        """Time from the first sample to the last [s]; NaN when there is no clock."""
+        return float(self.time[-1] - self.time[0]) if len(self.time) else 0.0
+
+
+def _read_only(mapping: Mapping[str, _Value]) -> Mapping[str, _Value]:
+    return MappingProxyType(dict(mapping))
