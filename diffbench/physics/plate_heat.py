@@ -1,0 +1,137 @@
+"""How much hotter the plates run than the oil: one heat capacity, one conductance.
+
+Friction heats the plates, C d theta/dt = q − h theta, with theta the excess of the plate over the oil
+temperature.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from diffbench.physics.arguments import Floats, floats, not_negative, positive, within
+from diffbench.physics.recurrences import affine_recurrence
+
+
+def friction_heat(locking_torque: ArrayLike, speed_difference: ArrayLike) -> Floats:
+    """Heat that both packs together make.
+
+    q = ½ T_lock |Delta omega|: in each pack half the locking torque slides at half the speed difference
+
+    Args:
+        locking_torque: Locking torque T_lock, the whole left-right difference [N·m]; NaN passes through.
+        speed_difference: Left minus right output speed [rad/s]; broadcast.
+
+    Returns:
+        Heat [W].
+
+    Example:
+        >>> print(f"{friction_heat(300.0, -4.0):.0f}")
+        600
+
+    Source: power balance of the differential, T_in omega_case − T_L omega_L − T_R omega_R.
+    """
+    return 0.5 * floats(locking_torque) * np.abs(floats(speed_difference))
+
+
+def excess_temperature(
+    time: ArrayLike, heat: ArrayLike, conductance: float, heat_capacity: float, start: float = 0.0
+) -> Floats:
+    """Excess of plate over oil temperature, exactly, for heat that is constant within each interval.
+
+    theta[i+1] = theta[i] e^(−x) + (q dt/C) (1 − e^(−x))/x, with x = h dt/C
+
+    The intervals may differ. There is no step-size limit and no time-stepping error.
+
+    Args:
+        time: Times [s], shape (n,), rising, n at least 1.
+        heat: Heat [W], without NaN: shape (n − 1,), one value an interval; or shape (n,), one a sample, and
+            the mean of both ends then acts over the interval.
+        conductance: Conductance h from plates to oil [W/K], not negative (zero: no cooling).
+        heat_capacity: Heat capacity C of the plates [J/K], positive.
+        start: Excess temperature at the first time [K].
+
+    Returns:
+        Excess temperature [K], shape (n,).
+
+    Raises:
+        ValueError: An argument is not as above.
+
+    Validity: plates of one temperature; heat flows to the oil only.
+
+    Example:
+        >>> excess_temperature([0.0, 50.0, 5000.0], [600.0, 600.0, 600.0], 15.0, 500.0).round(2).tolist()
+        [0.0, 31.07, 40.0]
+
+    Source: exact response of a first-order system, elementary.
+    """
+    t, q = floats(time), floats(heat)
+    h = float(not_negative("conductance", conductance))
+    capacity = float(positive("heat capacity", heat_capacity))
+    theta = float(within("start", start, -np.inf, np.inf, unit=" K"))
+    if t.ndim != 1 or t.size == 0:
+        raise ValueError(f"times are one row of samples, at least one, not of shape {t.shape}")
+    if q.ndim != 1 or q.size not in {t.size, t.size - 1}:
+        raise ValueError(f"heat is one value a sample or an interval of {t.size} times, not {q.shape}")
+    steps = np.diff(t)
+    if not np.all(steps > 0.0):
+        raise ValueError("times must rise from sample to sample")
+    if not np.all(np.isfinite(q)):
+        bad = int(np.flatnonzero(~np.isfinite(q))[0])
+        raise ValueError(f"heat is not a number at sample {bad}: what follows it cannot be known")
+    if q.size == t.size:
+        q = 0.5 * (q[1:] + q[:-1])
+    x = h * steps / capacity
+    # (1 - e^-x)/x goes to one as x goes to zero, which is also the case without cooling.
+    mean_decay = np.ones_like(x)
+    np.divide(-np.expm1(-x), x, out=mean_decay, where=x > 0.0)
+    rises = q * steps / capacity * mean_decay
+    return np.append(theta, affine_recurrence(np.exp(-x), rises, theta))
+
+
+def steady_excess_temperature(heat: ArrayLike, conductance: ArrayLike) -> Floats:
+    """Excess of plate over oil temperature that a constant heat ends at.
+
+    theta = q/h
+
+    Args:
+        heat: Heat q [W].
+        conductance: Conductance h from plates to oil [W/K], positive; broadcast.
+
+    Returns:
+        Excess temperature [K].
+
+    Raises:
+        ValueError: The conductance is not positive.
+
+    Example:
+        >>> print(f"{steady_excess_temperature(600.0, 15.0):.0f}")
+        40
+
+    Source: `excess_temperature` at d theta/dt = 0.
+    """
+    return floats(heat) / positive("conductance", conductance)
+
+
+def steel_specific_heat(temperature: ArrayLike) -> Floats:
+    """Specific heat of carbon steel.
+
+    c = 425 + 0.773 Theta − 1.69e−3 Theta² + 2.22e−6 Theta³
+
+    Args:
+        temperature: Steel temperature Theta [°C], 20 to 600.
+
+    Returns:
+        Specific heat [J/(kg·K)].
+
+    Raises:
+        ValueError: The temperature lies outside the formula's range.
+
+    Validity: carbon steel; the thin friction lining of a plate is counted as steel.
+
+    Example:
+        >>> print(f"{steel_specific_heat(60.0):.0f}")
+        466
+
+    Source: EN 1993-1-2:2005, 3.4.1.2 (formula from memory).
+    """
+    theta = within("steel temperature", temperature, 20.0, 600.0, unit=" degC")
+    return 425.0 + theta * (0.773 + theta * (-1.69e-3 + theta * 2.22e-6))
