@@ -1,17 +1,13 @@
-"""One recording in SI: named channels over time, where each sample came from, and what was noted on reading."""
+"""One recording in SI: named channels over time, the file they came from, and what was noted on reading."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-
-_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True)
@@ -39,7 +35,7 @@ class Source:
     details: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "details", MappingProxyType(dict(self.details)))
+        object.__setattr__(self, "details", dict(self.details))
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +47,8 @@ class Recording:
 
     Parameters
     ----------
-    time : shape (n,) [s], from 0, rising; gaps are left as they are. All NaN when hand readings have no
-        clock: their order is then in `rows`.
+    time : shape (n,) [s], from 0, rising; gaps are left as they are. Hand readings without a clock have
+        their running number here, from 0, and a note that says so.
     channels : channel name to values, each of shape (n,), in SI (N.m, rad/s, degC).
     labels : channel name to n texts, for the channels that hold words (arrangement, direction, reading).
     source : the file.
@@ -95,17 +91,16 @@ class Recording:
         if wrong:
             msg = f"time has {n} samples, but {', '.join(wrong)}"
             raise ValueError(msg)
-        object.__setattr__(self, "channels", _read_only(self.channels))
-        object.__setattr__(self, "labels", _read_only(self.labels))
+        # Copies, so that a caller's later change of its own dict changes no recording; plain dicts, because
+        # recordings travel between processes and a mapping proxy cannot be pickled.
+        object.__setattr__(self, "channels", dict(self.channels))
+        object.__setattr__(self, "labels", dict(self.labels))
 
     def __len__(self) -> int:
         return len(self.time)
 
     @property
     def duration(self) -> float:
-        """Time from the first sample to the last [s]; NaN when there is no clock."""
+        """Time from the first sample to the last [s]."""
         return float(self.time[-1] - self.time[0]) if len(self.time) else 0.0
 
-
-def _read_only(mapping: Mapping[str, _Value]) -> Mapping[str, _Value]:
-    return MappingProxyType(dict(mapping))
