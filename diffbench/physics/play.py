@@ -70,8 +70,8 @@ def play(
     w[i] = max(T[i], min(w[i−1], rho T[i])), with T the flank's share of the torque, max(torque, 0)
 
     Give the input torque for the drive flank and its negative for the coast flank. On a monotone stretch the
-    carried value w_0 alone decides, w = max(T, min(w_0, rho T)), so only the turning points are run one after the other, and
-    these by `recurrences.clamp_recurrence`. The result is equal to the loop over samples to the last bit.
+    carried value w_0 alone decides, w = max(T, min(w_0, rho T)), so only the turning points are run one after
+    the other, and these by `recurrences.clamp_recurrence`. The result is exactly that of a loop over samples.
 
     Args:
         torque: Torque of the flank [N·m], shape (n,), positive where this flank is loaded, without NaN.

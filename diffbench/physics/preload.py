@@ -120,12 +120,40 @@ def combine(law: PreloadLaw, preload: ArrayLike, ramp: ArrayLike, joint_fraction
 
     Source: as `additive` and `greater_of`.
     """
-    if law == "greater-of":
-        return greater_of(preload, ramp, joint_fraction)
     if law == "additive":
-        if np.any(floats(joint_fraction) != 0.0):
-            raise ValueError("the additive preload law has no joint fraction: leave it at zero")
+        closed_contact_share(law, joint_fraction)  # refuses a joint fraction, which this law has not
         return additive(preload, ramp)
+    return greater_of(preload, ramp, closed_contact_share(law, joint_fraction))
+
+
+def closed_contact_share(law: PreloadLaw, joint_fraction: ArrayLike = 0.0) -> Floats:
+    """Share of the ramp part that adds to the preload while the contact of the rings is closed.
+
+    1 under the additive law, Phi under the greater-of law
+
+    Args:
+        law: "additive" or "greater-of".
+        joint_fraction: Joint fraction Phi of the greater-of law [-]; must be zero for the additive law.
+
+    Returns:
+        Share [-].
+
+    Raises:
+        ValueError: The law has another name, or the joint fraction does not belong to it.
+
+    Example:
+        >>> closed_contact_share("additive").item(), closed_contact_share("greater-of", 0.2).item()
+        (1.0, 0.2)
+
+    Source: as `additive` and `greater_of`.
+    """
+    phi = _fraction(joint_fraction)
+    if law == "greater-of":
+        return phi
+    if law == "additive":
+        if np.any(phi > 0.0):
+            raise ValueError("the additive preload law has no joint fraction: leave it at zero")
+        return np.ones_like(phi)
     raise ValueError(f"no preload law is called {law!r}: it is 'additive' or 'greater-of'")
 
 

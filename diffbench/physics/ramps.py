@@ -2,14 +2,14 @@
 
 The cross pin sits between two rings at the pin radius r_p, and each ring takes half of the tangential force,
 |T_in|/(2 r_p). The ramp angle beta is measured from the plane of rotation (the ring's face): a face along the
-axis has 90 degrees and gives no thrust, a smaller angle locks more. With the ramp friction angle phi = atan(mu_ramp) the thrust
-lies between |T_in|/(2 r_p) cot(beta + phi), which it has while the torque rises (loading), and
-|T_in|/(2 r_p) cot(beta − phi), which it has while the torque falls (unloading). In between it keeps its last
-value: see `diffbench.physics.play`.
+axis has 90 degrees and gives no thrust, a smaller angle locks more. With the ramp friction angle
+phi = atan(mu_ramp) the thrust lies between |T_in|/(2 r_p) cot(beta + phi), its value while the torque rises
+(loading), and |T_in|/(2 r_p) cot(beta − phi), its value while the torque falls (unloading). In between it
+keeps its last value: see `diffbench.physics.play`.
 
-Limits. From beta + phi = 90 degrees on the pin cannot drive the rings apart: loading thrust zero. At beta <=
-phi the pin does not slide back when the torque falls (the ramp is self-locking): unloading thrust infinite,
-which stands for "it keeps whatever it had".
+Limits. From beta + phi = 90 degrees on the pin cannot drive the rings apart: loading thrust zero. From
+beta = phi down the pin does not slide back when the torque falls (the ramp is self-locking): unloading thrust
+infinite, which stands for "it keeps whatever it had".
 """
 
 from dataclasses import dataclass
@@ -197,7 +197,7 @@ def effective_angle(
 ) -> Floats:
     """Effective ramp angle: the angle that a ramp without friction would have to have for this bias.
 
-    cot beta_eff = K r_p/(mu n R_e); it is beta + phi from the loading bias, beta − phi from the unloading bias
+    cot beta_eff = K r_p/(mu n R_e): beta + phi from the loading bias, beta − phi from the unloading bias
 
     Args:
         bias: Ramp bias K [-], not negative.

@@ -1,0 +1,243 @@
+"""Disc springs: load, deflection, stiffness and stress of one disc, after Almen and Laszlo as EN 16984 has
+it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from diffbench.physics.arguments import Floats, floats, not_negative, positive, unwrapped, within
+
+
+@dataclass(frozen=True)
+class DiscSpring:
+    """Dimensions of one disc, without contact flats (groups 1 and 2 of EN 16983).
+
+    Attributes:
+        outer_diameter: Outside diameter De [m].
+        inner_diameter: Inside diameter Di [m].
+        thickness: Thickness t [m].
+        cone_height: Cone height h0, the free height less the thickness [m].
+        elastic_modulus: Modulus of elasticity E [Pa], by default that of spring steel in EN 16984.
+        poisson_ratio: Poisson's ratio [-], by default as in EN 16984.
+
+    Raises:
+        ValueError: A dimension is not positive, the inner diameter is not below the outer one, or Poisson's
+        ratio lies
+            outside 0 to 0.5.
+    """
+
+    outer_diameter: float
+    inner_diameter: float
+    thickness: float
+    cone_height: float
+    elastic_modulus: float = 206e9
+    poisson_ratio: float = 0.3
+
+    def __post_init__(self) -> None:
+        for name in ("outer_diameter", "inner_diameter", "thickness", "cone_height", "elastic_modulus"):
+            positive(name.replace("_", " "), getattr(self, name))
+        within("poisson ratio", self.poisson_ratio, 0.0, 0.5)
+        if not self.inner_diameter < self.outer_diameter:
+            raise ValueError("inner diameter must be below outer diameter")
+
+    @property
+    def steepness(self) -> float:
+        """Cone height over thickness, h0/t; above √2 the load falls before the disc is flat."""
+        return self.cone_height / self.thickness
+
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """K1, K2 and K3 of EN 16984, functions of delta = De/Di.
+
+        Some books print K1 in the older form 6/(pi ln delta) ((delta − 1)/delta)², which is 0.5 to 0.9 %
+        smaller.
+
+        Example:
+            >>> print(f"{DiscSpring(0.100, 0.050, 0.004, 0.003).coefficients[0]:.7f}")
+            0.6943332
+        """
+        delta = self.outer_diameter / self.inner_diameter
+        log = float(np.log(delta))
+        k1 = ((delta - 1.0) / delta) ** 2 / ((delta + 1.0) / (delta - 1.0) - 2.0 / log) / np.pi
+        k2 = 6.0 / np.pi * ((delta - 1.0) / log - 1.0) / log
+        k3 = 3.0 / np.pi * (delta - 1.0) / log
+        return k1, k2, k3
+
+    @property
+    def unit_stress(self) -> float:
+        """4 E/(1 − nu²) · t²/(K1 De²) [Pa], the scale of all stresses; times t², that of the load."""
+        scale = 4.0 * self.elastic_modulus / (1.0 - self.poisson_ratio**2)
+        return scale * (self.thickness / self.outer_diameter) ** 2 / self.coefficients[0]
+
+
+def load(spring: DiscSpring, deflection: ArrayLike) -> Floats:
+    """Load of one disc at a deflection.
+
+    F = 4E/(1 − nu²) · t⁴/(K1 De²) · s/t · [(h0/t − s/t)(h0/t − s/(2t)) + 1]
+
+    Args:
+        spring: The disc.
+        deflection: Deflection s [m], any shape, 0 to the cone height (flat).
+
+    Returns:
+        Load [N].
+
+    Raises:
+        ValueError: A deflection lies outside 0 to the cone height.
+
+    Validity: steel discs of rectangular section, loaded at the edges, without friction. Above about 0.75 h0 a
+    real disc rolls on its neighbour and gets stiffer than the formula.
+
+    Example:
+        >>> print(f"{load(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825):.0f}")
+        11976
+
+    Source: EN 16984 (DIN 2092), load of a disc without contact flats; Almen & Laszlo, Transactions of the
+    ASME 58, 1936.
+    """
+    t, eta = spring.thickness, spring.steepness
+    x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
+    return spring.unit_stress * t**2 * x * ((eta - x) * (eta - x / 2.0) + 1.0)
+
+
+def deflection(spring: DiscSpring, force: ArrayLike) -> Floats:
+    """Deflection of one disc under a load: `load` turned round, in closed form.
+
+    With y = (s − h0)/t and G = F (1 − nu²) K1 De²/(4 E t⁴): y³ + (2 − (h0/t)²) y + 2 (h0/t − G) = 0
+
+    The curve is symmetric about the flat disc. Up to h0/t = √2 it rises all the way. Above, it has a peak,
+    and the smallest deflection, the one met when pressing from the free height, is returned.
+
+    Args:
+        spring: The disc.
+        force: Load F [N], any shape, not negative, up to the load when flat (h0/t up to √2) or to the peak.
+
+    Returns:
+        Deflection s [m].
+
+    Raises:
+        ValueError: A load is negative or above what the disc can carry before it is flat, or past its peak.
+
+    Validity: as `load`.
+
+    Example:
+        >>> print(f"{1e3 * deflection(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 11976.0):.4f}")
+        0.8250
+
+    Source: as `load`; Cardano's formula in hyperbolic form, the trigonometric one past √2.
+    """
+    t, eta = spring.thickness, spring.steepness
+    target = not_negative("load", force) / (spring.unit_stress * t**2)
+    p, q = 2.0 - eta**2, 2.0 * (eta - target)
+    # Half a unit in the last place of the load at the end of the range must not refuse it.
+    highest = (eta if p >= 0.0 else eta + (-p / 3.0) ** 1.5) * (1.0 + 1e-12)
+    if np.any(target > highest):
+        most = highest * spring.unit_stress * t**2
+        raise ValueError(
+            f"load must not exceed {most:.6g} N, the most that this disc carries on its way to flat"
+        )
+    if p > 0.0:
+        y = -2.0 * np.sqrt(p / 3.0) * np.sinh(np.arcsinh(1.5 * q / p * np.sqrt(3.0 / p)) / 3.0)
+    elif p == 0.0:
+        y = -np.cbrt(q)
+    else:
+        y = _lowest_root(p, q)
+    found: Floats = t * np.clip(eta + y, 0.0, eta)
+    return found
+
+
+def stiffness(spring: DiscSpring, deflection: ArrayLike) -> Floats:
+    """Stiffness of one disc at a deflection.
+
+    dF/ds = 4E/(1 − nu²) · t³/(K1 De²) · [(h0/t)² − 3 (h0/t)(s/t) + 3/2 (s/t)² + 1]
+
+    Args:
+        spring: The disc.
+        deflection: Deflection s [m], any shape, 0 to the cone height.
+
+    Returns:
+        Stiffness [N/m]; negative past the peak of a disc with h0/t above √2.
+
+    Raises:
+        ValueError: A deflection lies outside 0 to the cone height.
+
+    Example:
+        >>> print(f"{stiffness(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825) / 1e6:.2f}")
+        13.44
+
+    Source: derivative of `load`, as in EN 16984.
+    """
+    t, eta = spring.thickness, spring.steepness
+    x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
+    return spring.unit_stress * t * (eta**2 - 3.0 * eta * x + 1.5 * x**2 + 1.0)
+
+
+@dataclass(frozen=True)
+class Stress:
+    """Calculated stresses of one disc [Pa], tension positive, at the points that EN 16984 names.
+
+    Attributes:
+        om: At the middle of the upper surface.
+        i: At the upper inner edge (compression).
+        ii: At the lower inner edge.
+        iii: At the lower outer edge, where fatigue cracks start on many discs.
+        iv: At the upper outer edge.
+    """
+
+    om: Floats
+    i: Floats
+    ii: Floats
+    iii: Floats
+    iv: Floats
+
+
+def stress(spring: DiscSpring, deflection: ArrayLike) -> Stress:
+    """Stresses of one disc at a deflection.
+
+    With u = 4E/(1 − nu²) · t²/(K1 De²) · s/t and v = h0/t − s/(2t):
+    OM −3u/pi; I −u (K2 v + K3); II −u (K2 v − K3);
+    III −(u/delta) ((K2 − 2 K3) v − K3); IV −(u/delta) ((K2 − 2 K3) v + K3)
+
+    Args:
+        spring: The disc.
+        deflection: Deflection s [m], any shape, 0 to the cone height.
+
+    Returns:
+        The stresses.
+
+    Raises:
+        ValueError: A deflection lies outside 0 to the cone height.
+
+    Validity: as `load`; calculated stresses, for comparison with the limits of the standard, which are made
+    for them.
+
+    Example:
+        >>> found = stress(DiscSpring(0.025, 0.0122, 0.0015, 0.00055), 0.0004125)
+        >>> print(f"{found.ii / 1e6:.0f} {found.iii / 1e6:.0f}")
+        1419 1091
+
+    Source: EN 16984 (DIN 2092), stresses of a disc without contact flats.
+    """
+    t = spring.thickness
+    x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
+    _, k2, k3 = spring.coefficients
+    u, v = spring.unit_stress * x, spring.steepness - x / 2.0
+    ratio = spring.inner_diameter / spring.outer_diameter
+    return Stress(
+        om=-3.0 / np.pi * u,
+        i=-u * (k2 * v + k3),
+        ii=-u * (k2 * v - k3),
+        iii=-u * ratio * ((k2 - 2.0 * k3) * v - k3),
+        iv=-u * ratio * ((k2 - 2.0 * k3) * v + k3),
+    )
+
+
+def _lowest_root(p: float, q: Floats) -> Floats:
+    """Lowest real root of y³ + p y + q for p below zero."""
+    radius = 2.0 * np.sqrt(-p / 3.0)
+    z = floats(1.5 * q / p * np.sqrt(-3.0 / p))
+    # Within |z| <= 1 there are three roots; above, one, and it is the lowest for a positive q (a small load).
+    three = radius * np.cos((np.arccos(np.clip(z, -1.0, 1.0)) + 2.0 * np.pi) / 3.0)
+    one = -radius * np.cosh(np.arccosh(np.maximum(np.abs(z), 1.0)) / 3.0)
+    return unwrapped(np.where(np.abs(z) <= 1.0, three, one))

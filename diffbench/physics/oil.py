@@ -1,0 +1,157 @@
+"""Viscosity of the oil over temperature, and the viscous drag that follows it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from diffbench.physics.arguments import Floats, floats, positive, within
+
+KELVIN = 273.15
+"""Thermodynamic temperature of 0 °C [K]. Some worksheets take 273, which moves the constants by 0.05 %."""
+
+MM2_PER_M2 = 1e6
+
+
+@dataclass(frozen=True)
+class Walther:
+    """The straight line of an oil on the viscosity-temperature chart: log log Z = A − B log T.
+
+    Attributes:
+        a: Constant A [-].
+        b: Slope B [-].
+    """
+
+    a: float
+    b: float
+
+
+def walther(
+    viscosity_40: float, viscosity_100: float, *, temperatures: tuple[float, float] = (40.0, 100.0)
+) -> Walther:
+    """Constants of an oil's viscosity-temperature line from two viscosities.
+
+    log10 log10 Z = A − B log10 T, with Z = nu + 0.7 + exp(−1.47 − 1.84 nu − 0.51 nu²), nu in mm²/s, T in K
+
+    Args:
+        viscosity_40: Kinematic viscosity at the first temperature [m²/s], positive.
+        viscosity_100: Kinematic viscosity at the second temperature [m²/s], positive, below `viscosity_40`.
+        temperatures: The two temperatures [°C], rising, where they are not 40 and 100.
+
+    Returns:
+        The constants.
+
+    Raises:
+        ValueError: A viscosity is out of range, or does not fall with temperature.
+
+    Validity: liquid petroleum and hydrocarbon oils, 0.21 to 2e7 mm²/s, where they are Newtonian.
+
+    Example:
+        >>> line = walther(190e-6, 17.5e-6)
+        >>> print(f"{line.a:.3f} {line.b:.3f}")
+        8.803 3.384
+
+    Source: ASTM D341, equations of the annex for 0.21 mm²/s and above (from memory, checked on its
+    worksheet).
+    """
+    low, high = (float(within("temperature", t, -200.0, 1000.0, unit=" degC")) for t in temperatures)
+    thick, thin = (float(_log_log(v)) for v in (viscosity_40, viscosity_100))
+    if not high > low:
+        raise ValueError(f"the two temperatures must rise, got {low:.6g} and {high:.6g} degC")
+    if not thick > thin:
+        raise ValueError("an oil gets thinner as it warms: the second viscosity must be below the first")
+    log_low, log_high = np.log10(low + KELVIN), np.log10(high + KELVIN)
+    b = (thick - thin) / (log_high - log_low)
+    return Walther(a=float(thick + b * log_low), b=float(b))
+
+
+def kinematic_viscosity(temperature: ArrayLike, oil: Walther) -> Floats:
+    """Kinematic viscosity of an oil at a temperature.
+
+    nu = Z' − exp(−0.7487 − 3.295 Z' + 0.6119 Z'² − 0.3193 Z'³), Z' = Z − 0.7, Z = 10^(10^(A − B log10 T))
+
+    Args:
+        temperature: Oil temperature [°C], any shape; NaN passes through.
+        oil: The constants of the oil.
+
+    Returns:
+        Kinematic viscosity [m²/s].
+
+    Raises:
+        ValueError: A temperature lies at or below absolute zero.
+
+    Validity: as `walther`; do not go beyond the cloud point or where the oil boils.
+
+    Example:
+        >>> nu = kinematic_viscosity([40.0, 60.0, 100.0], walther(190e-6, 17.5e-6))
+        >>> (nu * 1e6).round(2).tolist()
+        [190.0, 69.99, 17.5]
+
+    Source: ASTM D341 (from memory, checked on its worksheet).
+    """
+    kelvin = floats(temperature) + KELVIN
+    if np.any(kelvin <= 0.0):
+        raise ValueError("oil temperature must lie above absolute zero")
+    z = 10.0 ** (10.0 ** (oil.a - oil.b * np.log10(kelvin))) - 0.7
+    # The cubic in the exponent is meant for thin liquids; beyond 5 mm²/s it stands for zero.
+    x = np.minimum(z, 5.0)
+    correction = np.exp(-0.7487 + x * (-3.295 + x * (0.6119 - 0.3193 * x)))
+    return (z - correction) / MM2_PER_M2
+
+
+def viscous_coefficient(
+    temperature: ArrayLike,
+    at_reference: ArrayLike,
+    reference: float,
+    *,
+    viscosity_40: float | None = None,
+    viscosity_100: float | None = None,
+    exponent: ArrayLike | None = None,
+) -> Floats:
+    """Viscous drag per speed difference, at an oil temperature.
+
+    c(Theta) = c_ref nu(Theta)/nu(Theta_ref) if the oil is stated, c_ref exp(−b (Theta − Theta_ref)) if not
+
+    Args:
+        temperature: Oil temperature Theta [°C], any shape; NaN passes through.
+        at_reference: Coefficient c_ref at the reference temperature [N·m·s/rad]; broadcast.
+        reference: Reference temperature Theta_ref [°C].
+        viscosity_40: Kinematic viscosity of the oil at 40 °C [m²/s], together with `viscosity_100`.
+        viscosity_100: Kinematic viscosity of the oil at 100 °C [m²/s].
+        exponent: Relative fall b of the coefficient per kelvin [1/K], instead of the two viscosities;
+            broadcast.
+
+    Returns:
+        Coefficient c [N·m·s/rad].
+
+    Raises:
+        ValueError: Neither both viscosities nor the exponent is given, or both ways at once.
+
+    Validity: laminar film of unchanging thickness; oil density is taken as constant (it falls by less than
+    0.1 % per kelvin, the viscosity by several).
+
+    Example:
+        >>> oil = {"viscosity_40": 190e-6, "viscosity_100": 17.5e-6}
+        >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, **oil):.4f}")
+        0.0500
+        >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, exponent=0.035):.4f}")
+        0.0493
+
+    Source: Newton's law of viscosity; `kinematic_viscosity`. The exponential is common practice (Reynolds'
+    law).
+    """
+    theta, c_ref = floats(temperature), floats(at_reference)
+    if exponent is not None and viscosity_40 is None and viscosity_100 is None:
+        return c_ref * np.exp(-floats(exponent) * (theta - reference))
+    if exponent is None and viscosity_40 is not None and viscosity_100 is not None:
+        oil = walther(viscosity_40, viscosity_100)
+        return c_ref * kinematic_viscosity(theta, oil) / kinematic_viscosity(reference, oil)
+    raise ValueError("give the oil by both viscosities, or by the exponent, and not by both ways")
+
+
+def _log_log(viscosity: float) -> Floats:
+    """Ordinate of the viscosity-temperature chart."""
+    nu = within("viscosity", positive("viscosity", viscosity) * MM2_PER_M2, 0.21, 2e7, unit=" mm^2/s")
+    z = nu + 0.7 + np.exp(-1.47 - 1.84 * nu - 0.51 * nu**2)
+    ordinate: Floats = np.log10(np.log10(z))
+    return ordinate
