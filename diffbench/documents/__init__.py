@@ -1,0 +1,24 @@
+"""Rig, build sheet and run sheet as validated models in SI."""
+
+from diffbench.documents.build import Build
+from diffbench.documents.channels import CHANNEL_DIMENSIONS, LABEL_WORDS, Channel
+from diffbench.documents.loading import load_build, load_rig, load_run_sheet
+from diffbench.documents.rig import FileSettings, Rig
+from diffbench.documents.run_sheet import Run, RunSheet
+from diffbench.documents.visit import Visit, load_visit
+
+__all__ = [
+    "CHANNEL_DIMENSIONS",
+    "LABEL_WORDS",
+    "Build",
+    "Channel",
+    "FileSettings",
+    "Rig",
+    "Run",
+    "RunSheet",
+    "Visit",
+    "load_build",
+    "load_rig",
+    "load_run_sheet",
+    "load_visit",
+]

@@ -1,0 +1,238 @@
+"""Read a TOML document from disk into its model, or say everything that is wrong with it."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from diffbench.documents.build import Build
+from diffbench.documents.faults import faults_of
+from diffbench.documents.fields import Table
+from diffbench.documents.rig import Rig
+from diffbench.documents.run_sheet import RunSheet
+from diffbench.errors import DocumentError
+
+Document = TypeVar("Document", bound=Table)
+
+VERSIONS: dict[str, tuple[str, int]] = {
+    "diffbench-rig": ("rig", 1),
+    "diffbench-build": ("build sheet", 1),
+    "diffbench-run": ("run sheet", 1),
+}
+_FORMATS: dict[type[Table], str] = {Rig: "diffbench-rig", Build: "diffbench-build", RunSheet: "diffbench-run"}
+_BYTE_ORDER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
+
+
+def load_rig(path: str | Path) -> Rig:
+    """Return a rig from its TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    The rig, in SI.
+
+    Raises
+    ------
+    DocumentError : with every fault of the file.
+    """
+    return read_document(path, Rig)[0]
+
+
+def load_build(path: str | Path) -> Build:
+    """Return a build sheet from its TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    The build sheet, in SI.
+
+    Raises
+    ------
+    DocumentError : with every fault of the file.
+    """
+    return read_document(path, Build)[0]
+
+
+def load_run_sheet(path: str | Path) -> RunSheet:
+    """Return a run sheet from its TOML file; the files that it names are not looked at.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    The run sheet.
+
+    Raises
+    ------
+    DocumentError : with every fault of the file.
+    """
+    return read_document(path, RunSheet)[0]
+
+
+def read_document(path: str | Path, model: type[Document]) -> tuple[Document, str]:
+    """Return a document and the SHA-256 digest of its file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    model : type
+        `Rig`, `Build` or `RunSheet`.
+
+    Returns
+    -------
+    The document in SI and 64 hexadecimal digits.
+
+    Raises
+    ------
+    DocumentError : with every fault of the file.
+    """
+    content = _bytes(Path(path))
+    text = _text(content, str(path))
+    raw = _parsed(text, str(path))
+    _check_format(raw, model, str(path))
+    try:
+        return model.model_validate(raw), hashlib.sha256(content).hexdigest()
+    except ValidationError as error:
+        raise DocumentError(faults_of(error, model, str(path), text)) from error
+
+
+def nearest_file(path: Path) -> str | None:
+    """Return the name of the file beside a missing one that looks most like it.
+
+    Parameters
+    ----------
+    path : Path
+        A path that does not exist.
+
+    Returns
+    -------
+    A name in the same folder; None where the folder has none like it, or is missing itself.
+    """
+    if not path.parent.is_dir():
+        return None
+    # Sorted, so that of two equally near names the same one is offered on every machine.
+    names = {entry.name.casefold(): entry.name for entry in sorted(path.parent.iterdir()) if entry.is_file()}
+    near = difflib.get_close_matches(path.name.casefold(), names, n=1)
+    return names[near[0]] if near else None
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        near = nearest_file(path)
+        mend = f"did you mean '{near}', in the same folder?" if near else "check the path"
+        raise DocumentError.single("the file does not exist", file=str(path), mend=mend) from error
+    except IsADirectoryError as error:
+        raise DocumentError.single(
+            "this is a folder, a TOML file is wanted", file=str(path), mend="name the file in it"
+        ) from error
+    except OSError as error:
+        raise DocumentError.single(
+            f"the file can't be read ({error.strerror})",
+            file=str(path),
+            mend="check the path and its permissions",
+        ) from error
+
+
+def _text(content: bytes, file: str) -> str:
+    for mark, name in _BYTE_ORDER_MARKS.items():
+        if content.startswith(mark):
+            raise DocumentError.single(
+                f"the file is {name}, TOML is UTF-8", file=file, mend="save it as UTF-8"
+            )
+    try:
+        # Editors on Windows put a byte-order mark in front, which TOML does not know.
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise DocumentError.single(
+            "the file is not UTF-8", file=file, line=line, mend="save it as UTF-8"
+        ) from error
+
+
+def _parsed(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        place = re.search(r"\s*\(at line (\d+), column (\d+)\)", message)
+        line = int(place.group(1)) if place else len(text.splitlines())
+        what = message[: place.start()] if place else re.sub(r"\s*\(at end of document\)", "", message)
+        raise DocumentError.single(
+            f"this is no TOML: {what[:1].lower()}{what[1:]}",
+            file=file,
+            line=line,
+            mend=_syntax_mend(what, text, line),
+        ) from error
+
+
+def _syntax_mend(what: str, text: str, line: int) -> str:
+    """Return the mend of the slips that workshops make most."""
+    lines = text.splitlines()
+    written = lines[line - 1] if line <= len(lines) else ""
+    if "overwrite" in what or "twice" in what or "already" in what:
+        return "the key or table stands twice: leave one of them out"
+    if re.search(r"=\s*[-+]?\d+,\d", written):
+        return "write numbers with a decimal point"
+    if re.search(r"=\s*[-+]?[\d.]+\s*[A-Za-z°%µ]", written):
+        return 'write a number with its unit in quotes: "110 mm"'
+    if re.search(r"=\s*[A-Za-z]", written):
+        return "write texts in quotes"
+    if "\\" in written:
+        return "write paths with forward slashes"
+    return "check this line: key = value, texts in quotes, tables in brackets"
+
+
+def _check_format(raw: dict[str, Any], model: type[Table], file: str) -> None:
+    """Refuse another kind of document, or a newer version, before its keys are looked at."""
+    wanted = _FORMATS[model]
+    name, version = VERSIONS[wanted]
+    written = raw.get("format")
+    add = f'write format = "{wanted}/{version}"'
+    if written is None:
+        if not raw:
+            raise DocumentError.single("the file is empty", file=file, mend=f"{add}, and describe the {name}")
+        return  # reported with the other missing keys
+    kind, _, number = str(written).partition("/")
+    if kind not in VERSIONS:
+        near = difflib.get_close_matches(kind, VERSIONS, n=1)
+        raise DocumentError.single(
+            f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}",
+            file=file,
+            key="format",
+            mend=add,
+        )
+    if kind != wanted:
+        raise DocumentError.single(
+            f"this is a {VERSIONS[kind][0]}, a {name} is wanted",
+            file=file,
+            key="format",
+            mend=f"name the {name} here",
+        )
+    if not number.isdecimal() or int(number) != version:
+        newer = number.isdecimal() and int(number) > version
+        raise DocumentError.single(
+            f"'{written}' is {'newer than this program' if newer else 'no known version'}",
+            file=file,
+            key="format",
+            mend=f"update diffbench, or {add}" if newer else add,
+        )

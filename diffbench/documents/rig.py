@@ -1,0 +1,207 @@
+"""The rig: a bench described once, its arrangement, its files and its transducers."""
+
+from __future__ import annotations
+
+import codecs
+import difflib
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, ModelWrapValidatorHandler, ValidationInfo, field_validator, model_validator
+
+from diffbench.documents.channels import CHANNEL_NAMES, Channel, channel_refusals
+from diffbench.documents.fields import POSITIVE, Amount, Bounds, Table, Text
+from diffbench.documents.refusals import Refusal, gathered, refusal
+
+Arrangement = Literal[
+    "both-outputs", "input-and-one-output", "output-turned-case-free", "output-turned-case-held"
+]
+HAND_ARRANGEMENTS = ("output-turned-case-free", "output-turned-case-held")
+
+_SHARE = Bounds(
+    low=0.0, high=1.0, open_high=True, mend="write a relative standard deviation: 0.015 or '1.5 %'"
+)
+_THOUSANDS = ".,'\u2019_ \u00a0\u2009\u202f"  # the last four are blanks of several widths
+_NAMED_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
+
+
+class FileSettings(Table):
+    """How the bench writes its files, as far as it can't be found out from them; None where not stated.
+
+    `units_row` says whether the row below the headings holds units, `skip_rows` how many lines stand above
+    the headings, `sample_rate` [Hz] the clock of a file without a time column, `sheet` which sheet of a
+    workbook.
+    """
+
+    delimiter: str | None = Field(default=None, examples=[";"])
+    decimal: Literal[".", ","] | None = None
+    thousands: str | None = Field(default=None, examples=["."])
+    encoding: Text | None = Field(default=None, examples=["cp1252"])
+    skip_rows: Annotated[int | None, Field(strict=True, ge=0)] = None
+    units_row: Annotated[bool | None, Field(strict=True)] = None
+    sheet: Text | None = None
+    sample_rate: Annotated[float | None, Amount("frequency", "Hz", POSITIVE)] = None
+
+    @field_validator("delimiter")
+    @classmethod
+    def _one_character(cls, delimiter: str | None) -> str | None:
+        if delimiter is None:
+            return None
+        delimiter = _NAMED_DELIMITERS.get(delimiter, delimiter)
+        if len(delimiter) != 1 or delimiter.isalnum() or delimiter in "\"'+-\r\n":
+            raise refusal(
+                f"'{delimiter}' can't part columns", "write one character, for example ';' or 'tab'"
+            )
+        return delimiter
+
+    @field_validator("decimal")
+    @classmethod
+    def _not_delimiter(cls, decimal: str | None, info: ValidationInfo) -> str | None:
+        if decimal is not None and decimal == info.data.get("delimiter"):
+            raise refusal(f"'{decimal}' parts columns already", "check delimiter and decimal")
+        return decimal
+
+    @field_validator("thousands")
+    @classmethod
+    def _not_taken(cls, thousands: str | None, info: ValidationInfo) -> str | None:
+        if thousands is None:
+            return None
+        if len(thousands) != 1 or thousands not in _THOUSANDS:
+            raise refusal(f"'{thousands}' is no thousands mark", "write one of . , ' or a blank")
+        for key in ("delimiter", "decimal"):
+            if thousands == info.data.get(key):
+                raise refusal(f"'{thousands}' is the {key} already", f"check thousands and {key}")
+        return thousands
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, encoding: str | None) -> str | None:
+        if encoding is None:
+            return None
+        try:
+            return codecs.lookup(encoding).name
+        except LookupError as error:
+            raise refusal(
+                f"'{encoding}' is no known encoding",
+                "write for example 'utf-8', 'utf-16', 'cp1252' or 'latin-1'",
+            ) from error
+
+
+class Repeatability(Table):
+    """Relative standard deviations of one refit of the same unit to the bench; None where not known."""
+
+    preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = None
+    ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = None
+
+
+class Rig(Table):
+    """A bench: its name, how the unit sits in it, its files and its channels by name."""
+
+    format: Literal["diffbench-rig/1"]
+    name: Text = Field(examples=["Twin-absorber cell"])
+    note: Text | None = None
+    arrangement: Arrangement
+    file: FileSettings = Field(default_factory=FileSettings)
+    channel: dict[str, Channel]
+    repeatability: Repeatability = Field(default_factory=Repeatability)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _as_a_whole(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        if not isinstance(data, Mapping) or not isinstance(data.get("channel"), Mapping):
+            return handler(data)
+        channels = data["channel"]
+        found: list[Refusal] = []
+        described: dict[str, Any] = {}
+        for name, table in channels.items():
+            if name not in CHANNEL_NAMES:
+                near = difflib.get_close_matches(str(name), CHANNEL_NAMES, n=1)
+                mend = f"write '{near[0]}'" if near else "write one of " + ", ".join(CHANNEL_NAMES)
+                found.append((("channel", name), f"'{name}' is no known channel", mend))
+            elif isinstance(table, Mapping):
+                found += [
+                    (("channel", name, *at), what, mend) for at, what, mend in channel_refusals(name, table)
+                ]
+                described[name] = {**table, "name": name}
+            else:
+                described[name] = table
+        found += _same_columns(channels)
+        found += _missing_channels(data.get("arrangement"), set(channels))
+        settings = data.get("file")
+        if isinstance(settings, Mapping) and "sample_rate" in settings and "time" in channels:
+            found.append(
+                (
+                    ("file", "sample_rate"),
+                    "the rig has a time column and a sample rate",
+                    "leave one of them out",
+                )
+            )
+        return gathered(cls.__name__, handler, {**data, "channel": described}, found)
+
+
+def _same_columns(channels: Mapping[str, Any]) -> list[Refusal]:
+    """Return a refusal for each channel that names the column of an earlier one."""
+    found: list[Refusal] = []
+    taken: dict[str, str] = {}
+    for name, table in channels.items():
+        column = table.get("column") if isinstance(table, Mapping) else None
+        if not isinstance(column, str):
+            continue
+        other = taken.setdefault(column.strip(), name)
+        if other != name:
+            found.append(
+                (
+                    ("channel", name, "column"),
+                    f"the column '{column}' is {other} already",
+                    "name the column of this channel",
+                )
+            )
+    return found
+
+
+def _missing_channels(arrangement: object, names: set[str]) -> list[Refusal]:
+    """Return a refusal for each channel without which the arrangement has no equilibrium to compute with."""
+
+    def missing(name: str) -> Refusal:
+        return (
+            ("channel", name),
+            f"'{name}' is missing, which the arrangement '{arrangement}' needs",
+            f"describe it under [channel.{name}], or check the arrangement",
+        )
+
+    if arrangement in HAND_ARRANGEMENTS:
+        return [] if "turning_torque" in names else [missing("turning_torque")]
+    found: list[Refusal] = []
+    outputs = [name for name in ("left_torque", "right_torque") if name in names]
+    if arrangement == "both-outputs":
+        found += [missing(name) for name in ("left_torque", "right_torque") if name not in outputs]
+    elif arrangement == "input-and-one-output":
+        if "input_torque" not in names:
+            found.append(missing("input_torque"))
+        if not outputs:
+            found.append(
+                (
+                    ("channel",),
+                    "neither left_torque nor right_torque is described",
+                    "describe the measured one, as [channel.left_torque] or [channel.right_torque]",
+                )
+            )
+        elif len(outputs) == 2:
+            found.append(
+                (
+                    ("arrangement",),
+                    "both left_torque and right_torque are described, the arrangement measures one output",
+                    'write arrangement = "both-outputs", or leave one of them out',
+                )
+            )
+    else:
+        return []  # an unknown arrangement is reported by itself
+    if not {"left_speed", "right_speed"} <= names and "speed_difference" not in names:
+        found.append(
+            (
+                ("channel",),
+                "nothing says the speed difference",
+                "describe left_speed and right_speed, or speed_difference",
+            )
+        )
+    return found
