@@ -32,17 +32,24 @@ SpringLength = Annotated[Quantity, Measured("length", "mm", POSITIVE)]
 
 
 class Packs(Table):
-    """The two plate packs, alike: faces, friction radii [m], how the plates bear, plate mass [kg].
+    """The two plate packs, which are alike.
 
-    `plate_mass` is that of the steel plates of both packs together; `specific_heat` theirs [J/(kg.K)].
+    Radii [m]; `plate_mass` [kg] is that of the steel plates of both packs together, `specific_heat` theirs
+    [J/(kg.K)].
     """
 
     faces: Count = Field(description="friction faces in one pack", examples=[5])
     inner_radius: Radius = Field(description="inner radius of a friction face", examples=["36.9 mm"])
     outer_radius: Radius = Field(description="outer radius of a friction face", examples=["52.5 mm"])
-    contact: Literal["uniform-wear", "uniform-pressure"] = "uniform-wear"
-    plate_mass: Annotated[Quantity | None, Measured("mass", "kg", POSITIVE)] = None
-    specific_heat: Annotated[Quantity | None, Measured("specific_heat_capacity", "J/(kg.K)", POSITIVE)] = None
+    contact: Literal["uniform-wear", "uniform-pressure"] = Field(
+        default="uniform-wear", description="how the plates bear"
+    )
+    plate_mass: Annotated[Quantity | None, Measured("mass", "kg", POSITIVE)] = Field(
+        default=None, description="steel plates of both packs together"
+    )
+    specific_heat: Annotated[Quantity | None, Measured("specific_heat_capacity", "J/(kg.K)", POSITIVE)] = (
+        Field(default=None, description="of the plates")
+    )
 
     @field_validator("outer_radius")
     @classmethod
@@ -58,16 +65,28 @@ class Packs(Table):
 
 
 class Ramps(Table):
-    """The ramps: radius of the cross pin [m] and the angles of the drive and the coast flank [rad].
+    """The ramps: where the cross pin bears, and the angles of the drive and the coast flank.
 
-    The angles are kept from the plane of rotation, whichever way the sheet gives them.
+    `pin_radius` [m]; the angles [rad] are kept from the plane of rotation, whichever way the sheet gives them.
     """
 
-    pin_radius: Annotated[Quantity | None, Measured("length", "mm", _RADIUS)] = None
-    angle_from: Literal["plane", "axis"] = "plane"  # before the angles: they are converted by it
-    drive_angle: Annotated[Quantity | None, Measured("angle", "deg")] = None
-    coast_angle: Annotated[Quantity | None, Measured("angle", "deg")] = None
-    gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = None
+    pin_radius: Annotated[Quantity | None, Measured("length", "mm", _RADIUS)] = Field(
+        default=None, description="where the cross pin bears on the ramps"
+    )
+    # Before the angles, which are converted by it.
+    angle_from: Literal["plane", "axis"] = Field(
+        default="plane",
+        description="from the plane of rotation, where 90 deg gives no thrust, or from the axis",
+    )
+    drive_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
+        default=None, description="ramp angle of the drive flank"
+    )
+    coast_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
+        default=None, description="ramp angle of the coast flank"
+    )
+    gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
+        default=None, description="mesh friction as a share of the input torque"
+    )
 
     @field_validator("drive_angle", "coast_angle")
     @classmethod
@@ -87,17 +106,17 @@ class Ramps(Table):
 
 
 class DiscSpring(Table):
-    """One disc spring by EN 16983 [m], and how the stack is made of it.
+    """One disc spring by EN 16983, and how the stack is made of it.
 
-    `parallel` springs lie the same way in a packet, `series` packets stand on each other.
+    Lengths [m]; `parallel` springs lie the same way in a packet, `series` packets stand on each other.
     """
 
-    outer_diameter: SpringLength = Field(examples=["100 mm"])
-    inner_diameter: SpringLength = Field(examples=["80 mm"])
-    thickness: SpringLength = Field(examples=["1.5 mm"])
+    outer_diameter: SpringLength = Field(description="of one spring", examples=["100 mm"])
+    inner_diameter: SpringLength = Field(description="of one spring", examples=["80 mm"])
+    thickness: SpringLength = Field(description="of one spring", examples=["1.5 mm"])
     cone_height: SpringLength = Field(description="free height less thickness", examples=["1.6 mm"])
-    parallel: Count = 1
-    series: Count = 1
+    parallel: Count = Field(default=1, description="springs that lie the same way, in one packet")
+    series: Count = Field(default=1, description="packets that stand on each other")
 
     @field_validator("inner_diameter")
     @classmethod
@@ -126,16 +145,25 @@ class DiscSpring(Table):
 
 
 class Preload(Table):
-    """How the packs are pressed without torque: law, spring force [N], shim [m], disc spring.
+    """How the packs are pressed without torque.
 
-    `joint_fraction` is the share of the ramp thrust that a clamped stack feels before its contact opens
+    `spring_force` [N], `shim` [m]; `joint_fraction` is the share of the ramp thrust that a clamped stack feels before its contact opens
     (greater-of only).
     """
 
-    law: Literal["additive", "greater-of", "undecided"] = "undecided"
-    spring_force: Annotated[Quantity | None, Measured("force", "N", POSITIVE)] = None
-    shim: Annotated[Quantity | None, Measured("length", "mm", NOT_NEGATIVE)] = None
-    joint_fraction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = None
+    law: Literal["additive", "greater-of", "undecided"] = Field(
+        default="undecided", description="how preload and ramp thrust meet; undecided lets the bench say"
+    )
+    spring_force: Annotated[Quantity | None, Measured("force", "N", POSITIVE)] = Field(
+        default=None, description="axial force of the stack at its installed height"
+    )
+    shim: Annotated[Quantity | None, Measured("length", "mm", NOT_NEGATIVE)] = Field(
+        default=None, description="preload shim"
+    )
+    joint_fraction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
+        default=None,
+        description="share of the ramp thrust that a clamped stack feels before its contact opens",
+    )
     disc_spring: DiscSpring | None = None
 
     @field_validator("joint_fraction")
@@ -150,11 +178,18 @@ class Preload(Table):
 
 
 class Oil(Table):
-    """The oil: kinematic viscosities at 40 and 100 degC [m²/s], for its viscosity at any temperature."""
+    """The oil: two kinematic viscosities, for its viscosity at any temperature.
+
+    Both [m²/s], or neither.
+    """
 
     name: Text | None = None
-    viscosity_40: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = None
-    viscosity_100: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = None
+    viscosity_40: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = Field(
+        default=None, description="at 40 degC"
+    )
+    viscosity_100: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = Field(
+        default=None, description="at 100 degC"
+    )
 
     @field_validator("viscosity_100")
     @classmethod
@@ -180,25 +215,46 @@ class Oil(Table):
 
 
 class Reference(Table):
-    """The condition at which one number is quoted: plate temperature [degC] and speed difference [rad/s]."""
+    """The condition at which one number is quoted.
 
-    temperature: Annotated[float, Amount("temperature", "degC", _TEMPERATURE)] = 60.0
-    speed_difference: Annotated[float | None, Amount("angular_speed", "rad/s", POSITIVE)] = None
+    `temperature` [degC], `speed_difference` [rad/s].
+    """
+
+    temperature: Annotated[float, Amount("temperature", "degC", _TEMPERATURE)] = Field(
+        default=60.0, description="of the plates"
+    )
+    speed_difference: Annotated[float | None, Amount("angular_speed", "rad/s", POSITIVE)] = Field(
+        default=None, description="left less right, its magnitude"
+    )
 
 
 class Limits(Table):
-    """What the workshop holds the build to: pairs [low, high] in SI; the wear of a face [m] has one.
+    """What the workshop holds the build to.
 
-    Torques and biases are kept as the whole left-right difference: a sheet that gives the torque of one pack
+    Pairs [low, high] in SI; the wear of a face [m] has an upper limit only. Torques and biases are kept as the whole left-right difference: a sheet that gives the torque of one pack
     says so by ``locking_torque_sense = "one-pack"``, and is doubled here.
     """
 
-    locking_torque_sense: Literal["difference", "one-pack"] = "difference"  # first: the pairs are read by it
-    preload_torque: Annotated[Pair | None, PairOf("torque", "N.m", NOT_NEGATIVE)] = None
-    ramp_bias_drive: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = None
-    ramp_bias_coast: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = None
-    face_wear: Annotated[float | None, Amount("length", "um", POSITIVE)] = None
-    gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = None
+    # First: the pairs are read by it.
+    locking_torque_sense: Literal["difference", "one-pack"] = Field(
+        default="difference",
+        description="whether limits mean the left-right difference, or half of it, the torque of one pack",
+    )
+    preload_torque: Annotated[Pair | None, PairOf("torque", "N.m", NOT_NEGATIVE)] = Field(
+        default=None, description="lowest and highest"
+    )
+    ramp_bias_drive: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = Field(
+        default=None, description="lowest and highest, locking torque over input torque"
+    )
+    ramp_bias_coast: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = Field(
+        default=None, description="lowest and highest, locking torque over input torque"
+    )
+    face_wear: Annotated[float | None, Amount("length", "um", POSITIVE)] = Field(
+        default=None, description="highest wear of one friction face"
+    )
+    gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
+        default=None, description="mesh friction as a share of the input torque"
+    )
 
     @field_validator("preload_torque", "ramp_bias_drive", "ramp_bias_coast")
     @classmethod
@@ -209,11 +265,20 @@ class Limits(Table):
 
 
 class MapAxes(Table):
-    """How far the map shall reach: input torque [N.m], speed difference [rad/s], temperature [degC]."""
+    """How far the map shall reach.
 
-    input_torque: Annotated[Pair | None, PairOf("torque", "N.m")] = None
-    speed_difference: Annotated[Pair | None, PairOf("angular_speed", "rad/s", NOT_NEGATIVE)] = None
-    temperature: Annotated[Pair | None, PairOf("temperature", "degC", _TEMPERATURE)] = None
+    Pairs [low, high]: `input_torque` [N.m], `speed_difference` [rad/s], `temperature` [degC].
+    """
+
+    input_torque: Annotated[Pair | None, PairOf("torque", "N.m")] = Field(
+        default=None, description="lowest (coast, negative) and highest (drive)"
+    )
+    speed_difference: Annotated[Pair | None, PairOf("angular_speed", "rad/s", NOT_NEGATIVE)] = Field(
+        default=None, description="lowest and highest magnitude"
+    )
+    temperature: Annotated[Pair | None, PairOf("temperature", "degC", _TEMPERATURE)] = Field(
+        default=None, description="lowest and highest"
+    )
 
 
 class Build(Table):
@@ -226,7 +291,9 @@ class Build(Table):
     unit: Text = Field(description="serial of the differential", examples=["D07"])
     build: Text = Field(description="name of this build", examples=["D07-2026-03-14"])
     note: Text | None = None
-    distance: Annotated[float | None, Amount("distance", "km", NOT_NEGATIVE)] = None
+    distance: Annotated[float | None, Amount("distance", "km", NOT_NEGATIVE)] = Field(
+        default=None, description="run since this build"
+    )
     packs: Packs
     ramps: Ramps = Field(default_factory=Ramps)
     preload: Preload = Field(default_factory=Preload)

@@ -20,6 +20,7 @@ from diffbench.documents.fields import (
     Table,
     Text,
     amount_schema,
+    pair_schema,
     quantity_schema,
     read_amount,
     read_quantity,
@@ -90,30 +91,49 @@ class Channel(Table):
     name: str
     column: Text = Field(description="heading in the file", examples=["Torque LH [Nm]"])
     unit: Text | None = Field(default=None, description="where the heading does not say it", examples=["N.m"])
-    values: dict[Text, Text] | None = None
-    at: Literal["case", "pinion"] = "case"
-    u_ratio: Annotated[float | None, Amount("dimensionless", "1", NOT_NEGATIVE)] = None
+    values: dict[Text, Text] | None = Field(
+        default=None, description="for a channel of words: what each text in the file means"
+    )
+    at: Literal["case", "pinion"] = Field(
+        default="case", description="where input torque or input speed is taken"
+    )
+    u_ratio: Annotated[float | None, Amount("dimensionless", "1", NOT_NEGATIVE)] = Field(
+        default=None, description="standard uncertainty of the ratio"
+    )
     ratio: Annotated[Quantity, Measured("dimensionless", "1", POSITIVE)] = Field(
-        default=Quantity(1.0), validate_default=True
+        default=Quantity(1.0),
+        validate_default=True,
+        description="final drive: turns of the pinion per turn of the case",
     )
-    efficiency: Annotated[Quantity, Measured("dimensionless", "1", _EFFICIENCY)] = Quantity(1.0)
-    gain: Annotated[float, Amount("dimensionless", "1", _GAIN)] = 1.0
-    u_gain: Annotated[float | None, Amount("dimensionless", "1", _RELATIVE)] = None
-    zero: Annotated[float, _AMOUNT] = 0.0
-    u_zero: Annotated[float | None, _AMOUNT] = None
-    sign: Literal[1, -1] = 1
-    u_lag: Annotated[float | None, Amount("time", "s", NOT_NEGATIVE)] = None
+    efficiency: Annotated[Quantity, Measured("dimensionless", "1", _EFFICIENCY)] = Field(
+        default=Quantity(1.0), description="of the final drive, lossy in the direction of power flow"
+    )
+    gain: Annotated[float, Amount("dimensionless", "1", _GAIN)] = Field(
+        default=1.0, description="value = sign * (reading * gain + zero)"
+    )
+    u_gain: Annotated[float | None, Amount("dimensionless", "1", _RELATIVE)] = Field(
+        default=None, description="standard uncertainty of the gain, relative"
+    )
+    zero: Annotated[float, _AMOUNT] = Field(default=0.0, description="added to the reading after its gain")
+    u_zero: Annotated[float | None, _AMOUNT] = Field(
+        default=None, description="standard uncertainty of the zero"
+    )
+    sign: Literal[1, -1] = Field(default=1, description="-1 for a channel that counts the other way")
+    u_lag: Annotated[float | None, Amount("time", "s", NOT_NEGATIVE)] = Field(
+        default=None, description="standard uncertainty of the lag"
+    )
     lag: Annotated[Quantity, Measured("time", "s", NOT_NEGATIVE)] = Field(
-        default=Quantity(0.0), validate_default=True
+        default=Quantity(0.0), validate_default=True, description="time constant of the first-order lag"
     )
-    range: Annotated[
-        Pair | None,
-        WithJsonSchema(
-            {"type": "array", "items": amount_schema("the channel's unit"), "minItems": 2, "maxItems": 2}
-        ),
-    ] = None
-    inertia: Annotated[Quantity, Measured("inertia", "kg.m^2", NOT_NEGATIVE)] = Quantity(0.0)
-    drag: Annotated[Quantity, WithJsonSchema(quantity_schema("the channel's unit"))] = Quantity(0.0)
+    range: Annotated[Pair | None, WithJsonSchema(pair_schema("the channel's unit"))] = Field(
+        default=None, description="lowest and highest value that can be true"
+    )
+    inertia: Annotated[Quantity, Measured("inertia", "kg.m^2", NOT_NEGATIVE)] = Field(
+        default=Quantity(0.0), description="between this transducer and the unit"
+    )
+    drag: Annotated[Quantity, WithJsonSchema(quantity_schema("the channel's unit"))] = Field(
+        default=Quantity(0.0), description="of bearings and seals, where no tare run says it"
+    )
 
     @property
     def dimension(self) -> str | None:

@@ -6,7 +6,6 @@ import difflib
 import re
 import typing
 from collections.abc import Iterator
-from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -84,27 +83,32 @@ def dotted(location: Location) -> str:
 
 def _words(detail: ErrorDetails, model: type[Table]) -> tuple[str, str]:
     """Return what is wrong and the mend of one pydantic error."""
-    kind, location = detail["type"], detail["loc"]
-    context: dict[str, Any] = detail.get("ctx", {})
-    if kind == REFUSAL:
-        return context["what"], context["mend"]
+    kind, location, context = detail["type"], detail["loc"], detail.get("ctx", {})
     key = str(location[-1]) if location else "the document"
-    if kind == "extra_forbidden":
-        return _unknown(key, location, model)
-    if kind == "missing":
-        return _missing(key, location, model)
-    if kind == "literal_error":
-        words = re.findall(r"'([^']*)'", context["expected"]) or re.findall(r"-?\d+", context["expected"])
-        near = difflib.get_close_matches(str(detail["input"]), words, n=1)
-        offer = f"'{near[0]}'" if near else "one of " + ", ".join(f"'{word}'" for word in words)
-        return f"'{detail['input']}' is no known value", f"write {offer}"
-    if kind in {"greater_than_equal", "greater_than"}:
-        least = context.get("ge", context.get("gt"))
-        return f"{detail['input']} is below {least}", f"write {least} or more"
-    if kind in _WANTED:
+    words = (detail["msg"], "see the schema of this document")
+    if kind == REFUSAL:
+        words = (context["what"], context["mend"])
+    elif kind == "extra_forbidden":
+        words = _unknown(key, location, model)
+    elif kind == "missing":
+        words = _missing(key, location, model)
+    elif kind == "literal_error":
+        words = _no_choice(str(detail["input"]), context["expected"])
+    elif kind == "greater_than_equal":
+        words = (f"{detail['input']} is below {context['ge']}", f"write {context['ge']} or more")
+    elif kind in _WANTED:
         what, mend = _WANTED[kind]
-        return f"{what}, here is {detail['input']!r}", mend
-    return detail["msg"], "see the schema of this document"
+        words = (f"{what}, here is {detail['input']!r}", mend)
+    return words
+
+
+def _no_choice(written: str, expected: str) -> tuple[str, str]:
+    """Return the words for a value that is none of those its key may have."""
+    choices = re.findall(r"'([^']*)'", expected)
+    near = difflib.get_close_matches(written, choices, n=1)
+    if near:
+        return f"'{written}' is no known value", f"write '{near[0]}'"
+    return f"'{written}' is no known value", f"write {expected}"
 
 
 def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str]:

@@ -16,6 +16,13 @@ from diffbench.quantities import Quantity, conversion, parse_quantity
 
 Pair = tuple[float, float]
 
+NUMBER_AND_UNIT: dict[str, Any] = {
+    "type": "string",
+    "pattern": r"^\s*[+\-−]?(\d+\.?\d*|\.\d+)([eE][+\-]?\d+)?\s*\S*",
+    "description": "a number and its unit",
+}
+"""JSON Schema of a text such as ``"12 lbf.ft"``."""
+
 
 @dataclass(frozen=True)
 class Bounds:
@@ -338,12 +345,7 @@ def amount_schema(bare_unit: str) -> dict[str, Any]:
     A schema of draft 2020-12.
     """
     number = {"type": "number"} if bare_unit == "1" else {"type": "number", "description": f"in {bare_unit}"}
-    text = {
-        "type": "string",
-        "pattern": r"^\s*[+\-−]?(\d+\.?\d*|\.\d+)([eE][+\-]?\d+)?\s*\S*",
-        "description": "a number and its unit",
-    }
-    return {"anyOf": [number, text]}
+    return {"anyOf": [number, NUMBER_AND_UNIT]}
 
 
 def quantity_schema(bare_unit: str) -> dict[str, Any]:

@@ -6,8 +6,9 @@ import difflib
 import hashlib
 import re
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from pydantic import ValidationError
 
@@ -45,7 +46,7 @@ def load_rig(path: str | Path) -> Rig:
     ------
     DocumentError : with every fault of the file.
     """
-    return read_document(path, Rig)[0]
+    return read_document(path, Rig).document
 
 
 def load_build(path: str | Path) -> Build:
@@ -64,7 +65,7 @@ def load_build(path: str | Path) -> Build:
     ------
     DocumentError : with every fault of the file.
     """
-    return read_document(path, Build)[0]
+    return read_document(path, Build).document
 
 
 def load_run_sheet(path: str | Path) -> RunSheet:
@@ -83,11 +84,20 @@ def load_run_sheet(path: str | Path) -> RunSheet:
     ------
     DocumentError : with every fault of the file.
     """
-    return read_document(path, RunSheet)[0]
+    return read_document(path, RunSheet).document
 
 
-def read_document(path: str | Path, model: type[Document]) -> tuple[Document, str]:
-    """Return a document and the SHA-256 digest of its file.
+@dataclass(frozen=True)
+class Read(Generic[Document]):
+    """A document in SI, the SHA-256 digest of its file (64 hexadecimal digits), and its text."""
+
+    document: Document
+    sha256: str
+    text: str
+
+
+def read_document(path: str | Path, model: type[Document]) -> Read[Document]:
+    """Return a document with the digest of its file.
 
     Parameters
     ----------
@@ -98,7 +108,7 @@ def read_document(path: str | Path, model: type[Document]) -> tuple[Document, st
 
     Returns
     -------
-    The document in SI and 64 hexadecimal digits.
+    The document in SI, digest and text.
 
     Raises
     ------
@@ -109,7 +119,7 @@ def read_document(path: str | Path, model: type[Document]) -> tuple[Document, st
     raw = _parsed(text, str(path))
     _check_format(raw, model, str(path))
     try:
-        return model.model_validate(raw), hashlib.sha256(content).hexdigest()
+        return Read(model.model_validate(raw), hashlib.sha256(content).hexdigest(), text)
     except ValidationError as error:
         raise DocumentError(faults_of(error, model, str(path), text)) from error
 

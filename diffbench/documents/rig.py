@@ -26,21 +26,30 @@ _NAMED_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
 
 
 class FileSettings(Table):
-    """How the bench writes its files, as far as it can't be found out from them; None where not stated.
+    """How the bench writes its files, as far as it can't be found out from them.
 
+    What is not stated is None.
     `units_row` says whether the row below the headings holds units, `skip_rows` how many lines stand above
     the headings, `sample_rate` [Hz] the clock of a file without a time column, `sheet` which sheet of a
     workbook.
     """
 
-    delimiter: str | None = Field(default=None, examples=[";"])
-    decimal: Literal[".", ","] | None = None
-    thousands: str | None = Field(default=None, examples=["."])
-    encoding: Text | None = Field(default=None, examples=["cp1252"])
-    skip_rows: Annotated[int | None, Field(strict=True, ge=0)] = None
-    units_row: Annotated[bool | None, Field(strict=True)] = None
-    sheet: Text | None = None
-    sample_rate: Annotated[float | None, Amount("frequency", "Hz", POSITIVE)] = None
+    delimiter: str | None = Field(
+        default=None, description="character between columns, or its name: tab", examples=[";"]
+    )
+    decimal: Literal[".", ","] | None = Field(default=None, description="decimal mark")
+    thousands: str | None = Field(default=None, description="mark between thousands", examples=["."])
+    encoding: Text | None = Field(default=None, description="of the characters", examples=["cp1252"])
+    skip_rows: Annotated[int | None, Field(strict=True, ge=0)] = Field(
+        default=None, description="lines above the headings"
+    )
+    units_row: Annotated[bool | None, Field(strict=True)] = Field(
+        default=None, description="whether the row below the headings holds units"
+    )
+    sheet: Text | None = Field(default=None, description="of a workbook, by name")
+    sample_rate: Annotated[float | None, Amount("frequency", "Hz", POSITIVE)] = Field(
+        default=None, description="clock of a file without a time column"
+    )
 
     @field_validator("delimiter")
     @classmethod
@@ -88,21 +97,25 @@ class FileSettings(Table):
 
 
 class Repeatability(Table):
-    """Relative standard deviations of one refit of the same unit to the bench; None where not known."""
+    """Relative standard deviations of one refit of the same unit to the bench."""
 
-    preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = None
-    ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = None
+    preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=None, description="relative standard deviation of one refit"
+    )
+    ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=None, description="relative standard deviation of one refit"
+    )
 
 
 class Rig(Table):
     """A bench: its name, how the unit sits in it, its files and its channels by name."""
 
     format: Literal["diffbench-rig/1"]
-    name: Text = Field(examples=["Twin-absorber cell"])
+    name: Text = Field(description="of the bench", examples=["Twin-absorber cell"])
     note: Text | None = None
-    arrangement: Arrangement
+    arrangement: Arrangement = Field(description="how the unit sits in the bench, and what is measured")
     file: FileSettings = Field(default_factory=FileSettings)
-    channel: dict[str, Channel]
+    channel: dict[str, Channel] = Field(description="[channel.NAME] for each column that is used")
     repeatability: Repeatability = Field(default_factory=Repeatability)
 
     @model_validator(mode="wrap")

@@ -17,8 +17,8 @@ class Run(Table):
     """One recording: its file, what was done, and another rig where it was not taken on the visit's own."""
 
     file: Text = Field(description="path relative to the run sheet", examples=["bias-sweep.csv"])
-    kind: RunKind
-    rig: Text | None = None
+    kind: RunKind = Field(description="what was done")
+    rig: Text | None = Field(default=None, description="where the run was not taken on the visit's own rig")
     note: Text | None = None
 
 
@@ -28,7 +28,7 @@ class RunSheet(Table):
     format: Literal["diffbench-run/1"]
     rig: Text = Field(description="path relative to the run sheet", examples=["../rigs/twin-absorber.toml"])
     build: Text = Field(description="path relative to the run sheet", examples=["d07-rebuilt.toml"])
-    date: dt.date = Field(examples=["2026-03-15"])
+    date: dt.date = Field(description="of the visit", examples=["2026-03-15"])
     operator: Text | None = None
     note: Text | None = None
     run: tuple[Run, ...] = Field(min_length=1, examples=[[{"file": "tare.csv", "kind": "tare"}]])

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from diffbench.documents.build import Build
+from diffbench.documents.faults import dotted
+from diffbench.documents.lines import key_lines, line_of
 from diffbench.documents.loading import Document, nearest_file, read_document
+from diffbench.documents.refusals import Location
 from diffbench.documents.rig import HAND_ARRANGEMENTS, Rig
 from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
@@ -102,94 +105,89 @@ def load_visit(run_sheet_path: str | Path) -> Visit:
     DocumentError : with every fault of all these files at once.
     """
     path = Path(run_sheet_path)
-    run_sheet, digest = read_document(path, RunSheet)
-    folder = path.parent
-    faults: list[Fault] = []
-    digests = {str(path): digest}
-
-    def read(name: str, model: type[Document], key: str) -> Document | None:
-        try:
-            document, found = read_document(folder / name, model)
-        except DocumentError as error:
-            missing = not (folder / name).is_file()
-            for fault in error.faults:
-                # A file that is not there is a fault of the run sheet that names it.
-                faults.append(
-                    Fault(f"'{name}': {fault.what}", Place(str(path), key=key), fault.mend)
-                    if missing
-                    else fault
-                )
-            return None
-        digests[str(folder / name)] = found
-        return document
-
-    rig = read(run_sheet.rig, Rig, "rig")
-    build = read(run_sheet.build, Build, "build")
+    papers = _Papers(path)
+    own = papers.run_sheet
+    rig = papers.read(own.rig, Rig, ("rig",))
+    build = papers.read(own.build, Build, ("build",))
     others: dict[str, Rig | None] = {}
-    for number, run in enumerate(run_sheet.run, start=1):
+    for number, run in enumerate(own.run):
         if run.rig is not None and run.rig not in others:
-            others[run.rig] = read(run.rig, Rig, f"run[{number}].rig")
-    for number, run in enumerate(run_sheet.run, start=1):
-        place = Place(str(path), key=f"run[{number}]")
-        faults += _recording_faults(folder / run.file, run, place)
+            others[run.rig] = papers.read(run.rig, Rig, ("run", number, "rig"))
+    for number, run in enumerate(own.run):
+        papers.faults += _recording_faults(path.parent / run.file, run, papers.place(("run", number, "file")))
         of_run = rig if run.rig is None else others[run.rig]
         if of_run is not None:
-            faults += _kind_faults(run, of_run, place)
-    if faults or rig is None or build is None:
-        raise DocumentError(faults)
+            papers.faults += _kind_faults(run, of_run, papers.place(("run", number, "kind")))
+    if papers.faults or rig is None or build is None:
+        raise DocumentError(papers.faults)
     return Visit(
-        run_sheet=run_sheet,
+        run_sheet=own,
         rig=rig,
         build=build,
         run_sheet_path=path,
-        rig_path=folder / run_sheet.rig,
-        build_path=folder / run_sheet.build,
-        digests=digests,
+        rig_path=path.parent / own.rig,
+        build_path=path.parent / own.build,
+        digests=papers.digests,
         other_rigs={name: other for name, other in others.items() if other is not None},
     )
 
 
+class _Papers:
+    """A run sheet and what has been read by it so far: digests and faults."""
+
+    def __init__(self, path: Path) -> None:
+        read = read_document(path, RunSheet)
+        self.path = path
+        self.run_sheet = read.document
+        self.digests = {str(path): read.sha256}
+        self.faults: list[Fault] = []
+        self._lines = key_lines(read.text)
+
+    def place(self, location: Location) -> Place:
+        """Return the place of a key of the run sheet."""
+        return Place(str(self.path), line_of(location, self._lines), key=dotted(location))
+
+    def read(self, name: str, model: type[Document], location: Location) -> Document | None:
+        """Return a document that the run sheet names; None, with its faults kept, where it can't be used."""
+        path = self.path.parent / name
+        try:
+            read = read_document(path, model)
+        except DocumentError as error:
+            if path.is_file():
+                self.faults += error.faults
+            else:  # a file that is not there is a fault of the run sheet that names it
+                what = f"'{name}': {error.faults[0].what}"
+                self.faults.append(Fault(what, self.place(location), error.faults[0].mend))
+            return None
+        self.digests[str(path)] = read.sha256
+        return read.document
+
+
 def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
     """Return a fault where the recording is not there."""
-    at = Place(place.file, key=f"{place.key}.file")
     if path.is_file():
         return []
     if path.exists():
-        return [Fault(f"'{run.file}' is a folder, a recording is wanted", at, "name the file in it")]
+        return [Fault(f"'{run.file}' is a folder, a recording is wanted", place, "name the file in it")]
     if "\\" in run.file:
-        return [Fault(f"'{run.file}' does not exist", at, "write paths with forward slashes")]
+        return [Fault(f"'{run.file}' does not exist", place, "write paths with forward slashes")]
     near = nearest_file(path)
     mend = f"'{near}' is there: is it meant?" if near else f"check the path, it is relative to {path.parent}"
-    return [Fault(f"'{run.file}' does not exist", at, mend)]
+    return [Fault(f"'{run.file}' does not exist", place, mend)]
 
 
 def _kind_faults(run: Run, rig: Rig, place: Place) -> list[Fault]:
     """Return a fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
     by_hand = rig.arrangement in HAND_ARRANGEMENTS
-    at = Place(place.file, key=f"{place.key}.kind")
+    own_rig = 'name the rig that it was taken on, rig = "..." under [[run]]'
     if run.kind == "turning-torque":
         if "turning_torque" not in rig.channel:
-            return [
-                Fault(
-                    f"a turning-torque run needs the channel turning_torque, which the rig '{rig.name}' has not",
-                    at,
-                    'name the rig that it was taken on: rig = "..." under [[run]]',
-                )
-            ]
+            what = f"the rig '{rig.name}' has no channel turning_torque, which this kind of run needs"
+            return [Fault(what, place, own_rig)]
         if not by_hand and "arrangement" not in rig.channel:
-            return [
-                Fault(
-                    f"the rig '{rig.name}' does not say whether the case was free or held",
-                    at,
-                    "describe a channel 'arrangement', or a rig of its own for the run",
-                )
-            ]
+            what = f"the rig '{rig.name}' does not say whether the case was free or held"
+            return [Fault(what, place, f"describe a channel 'arrangement' there, or {own_rig}")]
     elif by_hand and run.kind != "tare":
-        return [
-            Fault(
-                f"a {run.kind} needs torques on both sides of the unit, the rig '{rig.name}' turns one output",
-                at,
-                'write kind = "turning-torque", or name the rig that it was taken on',
-            )
-        ]
+        what = f"the rig '{rig.name}' turns one output, a {run.kind} needs the torques of both"
+        return [Fault(what, place, f'write kind = "turning-torque", or {own_rig}')]
     return []
