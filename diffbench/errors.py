@@ -69,7 +69,8 @@ class Fault:
         place = str(self.place)
         head = f"{place}: " if place else ""
         # One line each, whatever a cell or a library's message carries.
-        text = f"{head}{self.what.rstrip('.')}. Mend: {self.mend.rstrip('.')}."
+        text = f"{head}{self.what.rstrip('.')}. Mend: {self.mend.rstrip('.')}"
+        text += "" if text.endswith("?") else "."
         return " ".join(text.split())
 
     def located(

@@ -258,6 +258,10 @@ def _offer(units: Iterable[str]) -> str:
     return "write " + " or ".join(f"'{unit}'" for unit in list(dict.fromkeys(units))[:4])
 
 
+def _example(bare_unit: str) -> str:
+    return "write for example 0.5" if bare_unit == "1" else f"write for example '12 {bare_unit}'"
+
+
 def _checked(value: float, written: object, dimension: str) -> float:
     """Return the value if a quantity of the trade can have it."""
     if not math.isfinite(value) or abs(value) > _LARGEST:
@@ -298,22 +302,20 @@ def parse_quantity(text_or_number: str | float, dimension: str, bare_unit: str) 
     100.0
     """
     if isinstance(text_or_number, bool):
-        raise QuantityError.single(
-            "true and false are no numbers", mend=f"write for example '12 {bare_unit}'"
-        )
+        raise QuantityError.single("true and false are no numbers", mend=_example(bare_unit))
     if not isinstance(text_or_number, str):
         value = conversion(bare_unit, dimension).to_si(float(text_or_number))
         return _checked(value, text_or_number, dimension)
     match = _NUMBER.fullmatch(text_or_number.replace("−", "-"))
     if match is None:
         raise QuantityError.single(
-            f"'{text_or_number}' does not begin with a number", mend=f"write for example '12 {bare_unit}'"
+            f"'{text_or_number}' does not begin with a number", mend=_example(bare_unit)
         )
     number, unit_text = match.groups()
     if re.match(r"[,'_’]\s?\d", unit_text):
         raise QuantityError.single(
             f"'{text_or_number}' has a decimal comma or a thousands mark",
-            mend=f"write a decimal point and no thousands marks: '0.5 {bare_unit}'",
+            mend="write a decimal point and no thousands marks",
         )
     if re.match(r"(±|\+/?-|\+-)", unit_text):
         raise QuantityError.single(

@@ -67,7 +67,8 @@ class Packs(Table):
 class Ramps(Table):
     """The ramps: where the cross pin bears, and the angles of the drive and the coast flank.
 
-    `pin_radius` [m]; the angles [rad] are kept from the plane of rotation, whichever way the sheet gives them.
+    `pin_radius` [m]; the angles [rad] are kept from the plane of rotation, whichever way the sheet gives
+    them.
     """
 
     pin_radius: Annotated[Quantity | None, Measured("length", "mm", _RADIUS)] = Field(
@@ -147,8 +148,8 @@ class DiscSpring(Table):
 class Preload(Table):
     """How the packs are pressed without torque.
 
-    `spring_force` [N], `shim` [m]; `joint_fraction` is the share of the ramp thrust that a clamped stack feels before its contact opens
-    (greater-of only).
+    `spring_force` [N], `shim` [m]; `joint_fraction` is the share of the ramp thrust that a clamped stack
+    feels before its contact opens (greater-of only).
     """
 
     law: Literal["additive", "greater-of", "undecided"] = Field(
@@ -231,8 +232,9 @@ class Reference(Table):
 class Limits(Table):
     """What the workshop holds the build to.
 
-    Pairs [low, high] in SI; the wear of a face [m] has an upper limit only. Torques and biases are kept as the whole left-right difference: a sheet that gives the torque of one pack
-    says so by ``locking_torque_sense = "one-pack"``, and is doubled here.
+    Pairs [low, high] in SI; the wear of a face [m] has an upper limit only. Torques and biases are kept as
+    the whole left-right difference: a sheet that gives the torque of one pack says so by
+    ``locking_torque_sense = "one-pack"``, and is doubled here.
     """
 
     # First: the pairs are read by it.

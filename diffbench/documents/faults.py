@@ -48,8 +48,16 @@ def faults_of(error: ValidationError, model: type[Table], file: str, text: str) 
     """
     lines = key_lines(text)
     faults = []
-    for detail in error.errors(include_url=False):
+    details = error.errors(include_url=False)
+    misspelt = {
+        (*detail["loc"][:-1], near)
+        for detail in details
+        if detail["type"] == "extra_forbidden" and (near := _nearest(detail["loc"], model))
+    }
+    for detail in details:
         location = detail["loc"]
+        if detail["type"] == "missing" and location in misspelt:
+            continue  # its misspelling is a fault already
         what, mend = _words(detail, model)
         faults.append(Fault(what, Place(file, line_of(location, lines), key=dotted(location)), mend))
     return sorted(faults, key=lambda fault: fault.place.line or 0)
@@ -113,12 +121,10 @@ def _no_choice(written: str, expected: str) -> tuple[str, str]:
 
 def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str]:
     """Return the words for a key that its table does not know: the nearest one, or where the key belongs."""
-    table = _table_at(model, location[:-1])
-    known = _keys(table) if table is not None else []
     what = f"'{key}' is no known key"
-    near = difflib.get_close_matches(key, known, n=1)
-    if near:
-        return what, f"write '{near[0]}'"
+    near = _nearest(location, model)
+    if near is not None:
+        return what, f"write '{near}'"
     homes = [
         f"[{home}]" if home else "the top, above the first table"
         for home, keys in _tables(model)
@@ -136,7 +142,18 @@ def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str
             if home
             else f"'{far[0]}' at the top is meant, perhaps",
         )
-    return what, "leave it out, or write one of " + ", ".join(known)
+    return what, "leave it out, or write one of " + ", ".join(_known(location, model))
+
+
+def _known(location: Location, model: type[Table]) -> list[str]:
+    """Return the keys that the table around a key knows."""
+    table = _table_at(model, location[:-1])
+    return [] if table is None else _keys(table)
+
+
+def _nearest(location: Location, model: type[Table]) -> str | None:
+    """Return the key of the same table that an unknown one looks most like."""
+    return next(iter(difflib.get_close_matches(str(location[-1]), _known(location, model), n=1)), None)
 
 
 def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str]:
