@@ -155,7 +155,7 @@ def _index(dimension: str) -> tuple[dict[str, Conversion], dict[str, Conversion]
     exact: dict[str, Conversion] = {}
     folded: dict[str, Conversion] = {}
     for scale, shift, spellings in TABLE[dimension]:
-        words = spellings.replace("° C", "°.C").split()
+        words = spellings.split()
         unit = Conversion(words[0].rstrip("!"), dimension, scale, shift)
         for word in words:
             for text in _written(word.rstrip("!")):

@@ -69,7 +69,7 @@ TABLE: dict[str, tuple[Row, ...]] = {
             1.0,
             0.0,
             (
-                "degC °C C! deg.C ° C! degs.C degree.C degrees.C Cel celsius deg.celsius °celsius"
+                "degC °.C C! deg.C degs.C degree.C degrees.C Cel celsius deg.celsius °celsius"
                 " degree.celsius degrees.celsius"
             ),
         ),
@@ -78,14 +78,14 @@ TABLE: dict[str, tuple[Row, ...]] = {
             5.0 / 9.0,
             -32.0,
             (
-                "degF °F F! deg.F degs.F degree.F degrees.F fahrenheit deg.fahrenheit °fahrenheit"
+                "degF °.F F! deg.F degs.F degree.F degrees.F fahrenheit deg.fahrenheit °fahrenheit"
                 " degree.fahrenheit degrees.fahrenheit"
             ),
         ),
     ),
     "temperature_difference": (
         (1.0, 0.0, "K! kelvin kelvins degC °C C! deg.C celsius"),
-        (5.0 / 9.0, 0.0, "degF °F F! deg.F fahrenheit"),
+        (5.0 / 9.0, 0.0, "degF °.F F! deg.F fahrenheit"),
     ),
     "time": (
         (1.0, 0.0, "s sec secs second seconds"),
