@@ -1,0 +1,144 @@
+"""Cells of one run brought to the unit: input torque and torque difference, and what each doubtful constant does to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.samples import Samples
+from diffbench.conditioning.tare import Tare
+from diffbench.conditioning.transducers import TorqueChain
+from diffbench.documents import Rig
+
+Array = NDArray[np.float64]
+
+SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case"}
+
+
+@dataclass(frozen=True)
+class ErrorSource:
+    """A constant of the bench that is known with a standard uncertainty ``u`` only (in its own SI unit).
+
+    ``key`` is the same for all runs that share the error; ``group`` names it in the uncertainty budget.
+    """
+
+    key: str
+    label: str
+    group: str
+    u: float
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one standard uncertainty of a source does: change of input torque and of torque difference (c,) [N·m]."""
+
+    input_torque: Array
+    difference: Array
+
+
+def needed_torques(rig: Rig) -> tuple[str, ...]:
+    """The torque channels that the arrangement computes with."""
+    if rig.arrangement == "both-outputs":
+        return ("left_torque", "right_torque")
+    return ("input_torque", "left_torque" if "left_torque" in rig.channel else "right_torque")
+
+
+def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
+    """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and drag)."""
+    made: dict[str, TorqueChain] = {}
+    for name in needed_torques(rig):
+        channel = rig.channel[name]
+        is_input = name == "input_torque"
+        pinion = is_input and channel.at == "pinion"
+        made[name] = TorqueChain(
+            side=-1 if is_input else 1,
+            lag=channel.lag.value,
+            tare=0.0 if tare is None or name not in tare.mean else tare.mean[name],
+            drag=0.0 if tare is not None and name in tare.mean else channel.drag.value,
+            inertia=channel.inertia.value,
+            ratio=channel.ratio.value if pinion else 1.0,
+            efficiency=channel.efficiency.value if pinion else 1.0,
+        )
+    return made
+
+
+def sources(rig: Rig, tare: Tare | None, *, rig_key: str, visit_key: str) -> dict[tuple[str, str], ErrorSource]:
+    """What is doubtful about each torque channel, by (channel, constant of the chain).
+
+    A flange keeps its gain error from visit to visit, so that one is keyed by the rig; zero and tare belong to the visit.
+    A tare run replaces the stated uncertainty of the zero by its own.
+    """
+    found: dict[tuple[str, str], ErrorSource] = {}
+
+    def add(channel: str, constant: str, group: str, u: float | None, key: str) -> None:
+        if u:
+            label = f"{constant} of {channel}"
+            found[channel, constant] = ErrorSource(f"{key}:{channel}.{constant}", label, group, u)
+
+    for name in needed_torques(rig):
+        channel = rig.channel[name]
+        add(name, "gain", "transducer gain", channel.u_gain, rig_key)
+        if tare is not None and name in tare.mean:
+            add(name, "tare", "tare", tare.u[name], visit_key)
+        else:
+            add(name, "zero", "transducer zero", channel.u_zero, visit_key)
+            add(name, "drag", "bearing and seal drag", channel.drag.u, rig_key)
+        add(name, "lag", "lag", channel.lag.u, rig_key)
+        add(name, "inertia", "inertia", channel.inertia.u, rig_key)
+        if name == "input_torque" and channel.at == "pinion":
+            add(name, "ratio", "final drive", channel.ratio.u, rig_key)
+            add(name, "efficiency", "final drive", channel.efficiency.u, rig_key)
+    return found
+
+
+def torques(
+    rig: Rig, made: Mapping[str, TorqueChain], readings: Mapping[str, Array], rates: Mapping[str, Array],
+    speeds: Mapping[str, Array], accelerations: Mapping[str, Array],
+) -> tuple[Array, Array]:
+    """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the arrangement."""
+    at_unit: dict[str, Array] = {}
+    for name, chain in made.items():
+        reading = readings[name]
+        ratio = chain.ratio if name == "input_torque" else 1.0
+        # with no shaft speed on record the shafts are taken to turn forward, steadily
+        speed = speeds[SIDES[name]] * ratio if SIDES[name] in speeds else np.ones_like(reading)
+        acceleration = (
+            accelerations[SIDES[name]] * ratio if SIDES[name] in accelerations else np.zeros_like(reading)
+        )
+        at_unit[name] = chain.at_unit(reading, rates[name], speed, acceleration)
+    if rig.arrangement == "both-outputs":
+        left, right = at_unit["left_torque"], at_unit["right_torque"]
+        return left + right, left - right
+    case = at_unit["input_torque"]
+    if "left_torque" in at_unit:
+        return case, 2.0 * at_unit["left_torque"] - case
+    return case, case - 2.0 * at_unit["right_torque"]
+
+
+def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
+    """Input torque and torque difference at every sample, without the lag's correction (rates of samples are noise)."""
+    zeros = {name: np.zeros(samples.time.size) for name in made}
+    return torques(rig, made, samples.torques, zeros, samples.speeds, samples.accelerations)
+
+
+def at_cells(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells) -> tuple[Array, Array]:
+    """Input torque and torque difference of every cell."""
+    return torques(rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations)
+
+
+def effects(
+    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
+) -> dict[str, Effect]:
+    """What one standard uncertainty of each source does to the cells, through the whole chain: half the difference of
+    the chain with the constant that much too high and that much too low, the other constants as stated."""
+    found: dict[str, Effect] = {}
+    for (channel, constant), source in doubtful.items():
+        upper = {**made, channel: made[channel].with_error(constant, source.u)}
+        lower = {**made, channel: made[channel].with_error(constant, -source.u)}
+        high, low = at_cells(rig, upper, cells), at_cells(rig, lower, cells)
+        found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]))
+    return found

@@ -1,0 +1,174 @@
+"""A recording as samples of the bench's own quantities, each kept or left out for a counted reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.motion import Motion, slip
+from diffbench.conditioning.smoothing import local_mean, spikes, white_noise
+from diffbench.documents import Rig
+from diffbench.errors import RecordingError
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int8]
+
+#: Why a sample is left out; the index is the code. The first one that holds is counted.
+REASONS = (
+    "kept",
+    "missing reading",
+    "outside the channel's range",
+    "spike",
+    "speed missing",
+    "outputs hold still (a bound, not a sample)",
+    "slip not yet settled",
+    "ramp history not known",
+    "apart from its neighbours",
+)
+KEPT, MISSING, OUT_OF_RANGE, SPIKE, NO_SPEED, HOLDING, UNSETTLED, NO_HISTORY, APART = range(len(REASONS))
+
+TORQUES = ("left_torque", "right_torque", "input_torque")
+SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
+TEMPERATURES = ("oil_temperature", "plate_temperature")
+
+
+@dataclass(frozen=True)
+class Samples:
+    """One recording: values after stated sign, gain and zero; shaft speeds and accelerations; what is kept and why not.
+
+    ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out; ``speeds`` and ``accelerations`` by shaft
+    (left, right, case) [rad/s, rad/s²]; ``oil`` and ``plate`` (n,) [°C] smoothed, or None; ``motion``; ``reason`` (n,)
+    codes into ``REASONS``; ``spike_counts`` by channel.
+    """
+
+    time: Array
+    step: float
+    torques: Mapping[str, Array]
+    speeds: Mapping[str, Array]
+    accelerations: Mapping[str, Array]
+    oil: Array | None
+    plate: Array | None
+    motion: Motion
+    reason: Codes
+    spike_counts: Mapping[str, int]
+
+
+def corrected(reading: Array, *, sign: float, gain: float, zero: float) -> Array:
+    """``sign·(reading·gain + zero)``: the value that a channel's reading stands for, by the rig."""
+    return sign * (reading * gain + zero)
+
+
+def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) -> Samples:
+    """Samples of a recording, with reasons for those left out so far.
+
+    ``torque_channels`` are the ones that the arrangement needs; a sample without one of them is left out. Raises
+    ``RecordingError`` where nothing is left to work with.
+    """
+    time = recording.time
+    n = time.size
+    where = recording.source.path
+    if n < 50:
+        raise RecordingError.single(
+            f"only {n} samples", file=where, mend="record at least one whole sweep, at 20 samples a second or more"
+        )
+    step = float(np.median(np.diff(time)))
+    reason = np.zeros(n, dtype=np.int8)
+    values: dict[str, Array] = {}
+    counts: dict[str, int] = {}
+    for name in (*TORQUES, *SPEEDS, *TEMPERATURES):
+        if name not in recording.channels:
+            continue
+        channel = rig.channel[name]
+        value = corrected(
+            recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero
+        )
+        needed = name in torque_channels
+        if needed:
+            _mark(reason, ~np.isfinite(value), MISSING)
+        if channel.range is not None:
+            beyond = (value < channel.range[0]) | (value > channel.range[1])
+            value = np.where(beyond, np.nan, value)
+            if needed:
+                _mark(reason, beyond, OUT_OF_RANGE)
+        if name in TORQUES or name in SPEEDS:
+            out = spikes(value)
+            value = np.where(out, np.nan, value)
+            counts[name] = int(out.sum())
+            if needed:
+                _mark(reason, out, SPIKE)
+        values[name] = value
+
+    speeds, difference = _shafts(values, where)
+    lag = max((rig.channel[name].lag.value for name in torque_channels), default=0.0)
+    motion = slip(time, difference, lag=lag)
+    _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
+    _mark(reason, motion.direction == 0, HOLDING)
+    _mark(reason, ~motion.settled, UNSETTLED)
+    width = max(1, round(0.3 / step))
+    smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
+    accelerations = {name: _rate(time, local_mean(value, width)) for name, value in speeds.items()}
+    return Samples(
+        time=time,
+        step=step,
+        torques={name: values[name] for name in TORQUES if name in values},
+        speeds=smooth_speeds,
+        accelerations=accelerations,
+        oil=_smooth_temperature(time, values.get("oil_temperature")),
+        plate=_smooth_temperature(time, values.get("plate_temperature")),
+        motion=motion,
+        reason=reason,
+        spike_counts=counts,
+    )
+
+
+def _mark(reason: Codes, where: NDArray[np.bool_], code: int) -> None:
+    reason[where & (reason == KEPT)] = code
+
+
+def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], Array]:
+    """Speeds of the shafts that the channels give, and the speed difference (left less right)."""
+    speeds: dict[str, Array] = {}
+    if "left_speed" in values and "right_speed" in values:
+        left, right = values["left_speed"], values["right_speed"]
+        return {"left": left, "right": right, "case": 0.5 * (left + right)}, left - right
+    if "case_speed" in values and ("left_speed" in values or "right_speed" in values):
+        case = values["case_speed"]
+        if "left_speed" in values:
+            left = values["left_speed"]
+            right = 2 * case - left
+        else:
+            right = values["right_speed"]
+            left = 2 * case - right
+        return {"left": left, "right": right, "case": case}, left - right
+    if "speed_difference" in values:
+        difference = values["speed_difference"]
+        if "case_speed" in values:
+            case = values["case_speed"]
+            speeds = {"left": case + 0.5 * difference, "right": case - 0.5 * difference, "case": case}
+        return speeds, difference
+    raise RecordingError.single(
+        "the speed difference of the outputs is not recorded",
+        file=where,
+        mend="name left_speed and right_speed, or speed_difference, in the rig's [channel] tables",
+    )
+
+
+def _rate(time: Array, values: Array) -> Array:
+    """Rate of change; 0 where it cannot be told, so that a missing speed makes no inertia torque."""
+    rate = np.gradient(values, time) if time.size > 1 else np.zeros_like(values)
+    return np.where(np.isfinite(rate), rate, 0.0)
+
+
+def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
+    """Oil has no fast changes: averaged over 3 s, more where the reading is noisy; gaps bridged for the heat balance."""
+    if values is None or not np.isfinite(values).any():
+        return None
+    step = float(np.median(np.diff(time)))
+    span = 3.0 if white_noise(values) < 0.1 else 10.0
+    smooth = local_mean(values, max(1, round(span / step)))
+    good = np.isfinite(smooth)
+    return np.interp(time, time[good], smooth[good])

@@ -1,0 +1,50 @@
+"""A tare run: what the transducers read with the unit out or open, which is zero error and drag together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diffbench.conditioning.samples import Samples
+
+
+@dataclass(frozen=True)
+class Tare:
+    """Mean reading by torque channel [N·m] and its standard uncertainty: noise and what changed between tare runs."""
+
+    mean: Mapping[str, float]
+    u: Mapping[str, float]
+    runs: int
+
+
+def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
+    """Tare from all tare runs of a visit, or None without one.
+
+    Noise: standard deviation of the means of ten equal parts, over √10, so that slow ripple counts. Several runs (before
+    and after): their half-range over √3 is added, a drift of which only the ends are known (GUM 4.3.7, rectangular).
+    """
+    if not runs:
+        return None
+    mean: dict[str, float] = {}
+    u: dict[str, float] = {}
+    for name in channels:
+        means, noises = [], []
+        for samples in runs:
+            values = samples.torques[name]
+            values = values[np.isfinite(values)]
+            if values.size < 20:
+                continue
+            # the middle 90 %: a bench may still be starting or stopping at the ends
+            cut = values.size // 20
+            parts = np.array_split(values[cut : values.size - cut], 10)
+            part_means = np.array([part.mean() for part in parts])
+            means.append(float(part_means.mean()))
+            noises.append(float(part_means.std(ddof=1) / np.sqrt(len(parts))))
+        if not means:
+            continue
+        half_range = 0.5 * (max(means) - min(means)) if len(means) > 1 else 0.0
+        mean[name] = float(np.mean(means))
+        u[name] = float(np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0)))
+    return Tare(mean, u, len(runs))

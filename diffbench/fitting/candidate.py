@@ -1,0 +1,152 @@
+"""Fit one form of the model (one law, one Stribeck exponent) to the data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.documents import Build
+from diffbench.fitting.covariance import Covariance, combine
+from diffbench.fitting.data import FitData
+from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
+from diffbench.fitting.noise import CellNoise, first_guess, from_residual
+from diffbench.fitting.setup import unknowns
+from diffbench.fitting.solver import Problem, Solution, best_of, polish
+from diffbench.fitting.unknowns import Names
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the recording, not noise
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One form, fitted.
+
+    ``residual`` (c,) [N·m]; ``used`` (c,) cells that were not rejected; ``noise``; ``chi2`` sum of squares in units of the
+    correlated noise; ``starts`` the cost that each start reached.
+    """
+
+    form: Form
+    names: Names
+    model: LockingModel
+    solution: Solution
+    residual: Array
+    used: Flags
+    noise: CellNoise
+    starts: tuple[float, ...]
+    builds: tuple[Build, ...]
+
+    @property
+    def x(self) -> Array:
+        return self.solution.x
+
+    def chi2(self, noise: CellNoise) -> float:
+        """Weighted sum of squares of data and knowledge beforehand, the data counted at their effective number."""
+        data = float(np.sum((self.residual / noise.sigma)[self.used] ** 2)) / noise.inflation
+        known = self.names.precision > 0
+        prior = float(np.sum(((self.x - self.names.prior) ** 2 * self.names.precision)[known]))
+        return data + prior
+
+    def covariance(self, *, misfit: float = 1.0) -> Covariance:
+        """Covariance of the unknowns at the optimum."""
+        data = self.model.data
+        scaled = self.solution.jacobian * np.sqrt(self.noise.inflation)
+        return combine(
+            self.names,
+            scaled,
+            self.residual[self.used] / self.noise.sigma[self.used],
+            inflation=self.noise.inflation,
+            run=data.run[self.used],
+            cycle=(data.run * 100_000 + data.stretch // 2)[self.used],
+            misfit=misfit,
+        )
+
+
+def fit_form(
+    form: Form,
+    builds: Sequence[Build],
+    data: FitData,
+    sharing: Sharing,
+    reference: Reference,
+    *,
+    temperature_u: float,
+    noise: CellNoise | None = None,
+    used: Flags | None = None,
+    start: Candidate | None = None,
+    joint_fraction: float | None = None,
+) -> Candidate:
+    """Fit one form: search from several starts, estimate the noise, reject what stands apart, polish, twice over."""
+    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
+    model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
+    noise = first_guess(data) if noise is None else noise
+    used = np.ones(data.difference.size, dtype=bool) if used is None else used
+    begin = names.start if start is None else _carried(names, start)
+    starts = [begin] if start is not None else _starts(names, begin)
+    x, costs, _ = best_of(_problem(model, noise, used), starts)
+    solution = polish(_problem(model, noise, used), x, steps=_steps(names, x))
+    for _ in range(3):
+        residual = model.residual(solution.x)
+        noise = from_residual(data, np.where(used, residual, np.nan_to_num(residual)), unknowns=len(names))
+        keep = np.abs(residual) <= OUTLIER * noise.sigma * np.sqrt(_tolerance(data))
+        changed = int(np.sum(keep != used))
+        used = keep
+        solution = polish(_problem(model, noise, used), solution.x, steps=_steps(names, solution.x))
+        if changed == 0:
+            break
+    return Candidate(
+        form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds)
+    )
+
+
+def _tolerance(data: FitData) -> float:
+    return 1.0 if data.difference.size > 30 else 4.0
+
+
+def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:
+    """Residuals at their effective weight, so that data and knowledge beforehand meet on equal terms."""
+    weight = (1.0 / (noise.sigma * np.sqrt(noise.inflation)))[used]
+
+    def residual(x: Array) -> Array:
+        return model.residual(x)[used] * weight
+
+    def columns(x: Array) -> tuple[Array, Array]:
+        observed, design = model.columns(x)
+        return observed[used] * weight, design[used] * weight[:, None]
+
+    return Problem(model.names, residual, columns)
+
+
+def _steps(names: Names, x: Array) -> Array:
+    """Steps for difference quotients: a hundredth of what is known beforehand, or 1e-4 of the value."""
+    steps = np.maximum(1e-4 * np.abs(x), 1e-6)
+    for i, unknown in enumerate(names.unknowns):
+        if unknown.knowledge != "none":
+            steps[i] = max(1e-2 * unknown.prior_u, 1e-7)
+        if unknown.logarithm:
+            steps[i] = 1e-3
+    return steps
+
+
+def _starts(names: Names, begin: Array) -> list[Array]:
+    """Starts that differ where the surface is not convex: plate heat and the Stribeck speed."""
+    made = []
+    for speed, slower in ((0.0, 0.0), (-1.1, 1.2), (1.0, -1.0)):
+        x = begin.copy()
+        x[names.position["stribeck_speed"]] += speed
+        x[names.position["heat_conductance"]] += slower
+        made.append(np.clip(x, names.low, names.high))
+    return made
+
+
+def _carried(names: Names, other: Candidate) -> Array:
+    """Start from another form's answer, where both have the unknown."""
+    x = names.start
+    for name, i in names.position.items():
+        if name in other.names:
+            x[i] = other.x[other.names.position[name]]
+    return np.clip(x, names.low, names.high)

@@ -1,0 +1,121 @@
+"""Covariance of the unknowns: noise from whole cycles as clusters or by HAC, and each stated or weak knowledge by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.fitting.unknowns import Names
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+FEWEST_CLUSTERS = 40  # below, the cluster estimate is itself too uncertain (common practice, no source)
+
+
+def cluster_meat(scores: Array, cluster: Index) -> Array:
+    """``Σ_g s_g s_gᵀ`` over clusters, ``s_g`` the sum of the scores (n, p) in cluster ``g`` (Liang & Zeger 1986).
+
+    With the small-sample factor G/(G−1). Scores of one cluster may be correlated in any way; of two, not at all.
+    """
+    groups, place = np.unique(cluster, return_inverse=True)
+    sums = np.zeros((groups.size, scores.shape[1]))
+    np.add.at(sums, place, scores)
+    count = groups.size
+    return np.asarray(sums.T @ sums * (count / max(count - 1, 1)))
+
+
+def hac_meat(scores: Array, lags: int, run: Index | None = None) -> Array:
+    """Newey-West (1987) sum with Bartlett weights ``1 − k/(lags + 1)`` over scores (n, p) in time order.
+
+    Products across the boundary of two runs are left out. Source: Newey & West, Econometrica 55 (1987), equation 5.
+    """
+    run = np.zeros(scores.shape[0], dtype=np.int64) if run is None else run
+    total = scores.T @ scores
+    for lag in range(1, lags + 1):
+        together = (run[lag:] == run[:-lag])[:, None]
+        cross = (scores[lag:] * together).T @ scores[:-lag]
+        total = total + (1.0 - lag / (lags + 1.0)) * (cross + cross.T)
+    return np.asarray(total)
+
+
+@dataclass(frozen=True)
+class Covariance:
+    """Covariance (p, p) of the unknowns and what it is made of.
+
+    ``noise`` (p, p) from the samples; ``shares`` by source: (p, k) columns whose outer product is that source's part;
+    ``method`` in words.
+    """
+
+    total: Array
+    noise: Array
+    shares: Mapping[str, Array]
+    method: str
+
+    def budget(self, gradient: Array) -> dict[str, float]:
+        """Standard uncertainty of ``gradientᵀ x`` by source [unit of the quantity]; the squares add up to the total's."""
+        parts = {"noise": float(np.sqrt(max(gradient @ self.noise @ gradient, 0.0)))}
+        for source, columns in self.shares.items():
+            parts[source] = float(np.linalg.norm(gradient @ columns))
+        return parts
+
+
+def combine(
+    names: Names, jacobian: Array, residual: Array, *, inflation: float, run: Index, cycle: Index, misfit: float = 1.0,
+) -> Covariance:
+    """Covariance at the optimum.
+
+    ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of correlated noise,
+    by which the data count less against what is known beforehand; ``misfit`` ≥ 1 multiplies the noise variance where the
+    model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ`` the precision of the knowledge beforehand,
+    ``S`` the variance of the scores as observed.
+    """
+    precision = names.precision
+    active = np.array([u.low < u.high for u in names.unknowns])
+    j = jacobian[:, active]
+    normal = j.T @ j / inflation + np.diag(precision[active])
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True) / np.outer(scale, scale)
+    scores = j * residual[:, None] / inflation
+    clusters = np.unique(cycle).size
+    if clusters >= FEWEST_CLUSTERS:
+        meat, method = cluster_meat(scores, cycle), f"{clusters} whole cycles as clusters"
+    else:
+        lags = int(np.clip(np.ceil(3.0 * inflation), 4, residual.size // 10 + 1))
+        meat = hac_meat(scores, lags, run)
+        method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
+    # where few cells carry an unknown, the observed scores can be small by chance: never below independent noise
+    # as correlated as the residual on the whole
+    plain = j.T @ j / inflation
+    noise = inverse @ _not_below(meat, plain) @ inverse * misfit
+    shares: dict[str, Array] = {}
+    size = active.sum()
+    columns: dict[str, list[Array]] = {}
+    for i, (at, unknown) in enumerate((a, names.unknowns[a]) for a in np.flatnonzero(active)):
+        if precision[at] > 0:
+            columns.setdefault(unknown.source, []).append(inverse[:, i] * np.sqrt(precision[at]))
+    full = np.zeros((len(names), len(names)))
+    full[np.ix_(active, active)] = noise
+    total = full.copy()
+    for source, parts in columns.items():
+        block = np.zeros((len(names), len(parts)))
+        block[active] = np.stack(parts, axis=1).reshape(size, len(parts))
+        shares[source] = block
+        total += block @ block.T
+    return Covariance(total, full, shares, method)
+
+
+def _not_below(meat: Array, floor: Array) -> Array:
+    """``meat`` with its eigenvalues, seen in units of ``floor``, raised to one."""
+    values, vectors = np.linalg.eigh(floor)
+    good = values > values.max(initial=0.0) * 1e-12
+    if not good.any():
+        return meat
+    whiten = vectors[:, good] / np.sqrt(values[good])
+    colour = vectors[:, good] * np.sqrt(values[good])
+    inner, basis = np.linalg.eigh(whiten.T @ meat @ whiten)
+    raised = (basis * np.maximum(inner, 1.0)) @ basis.T
+    return np.asarray(colour @ raised @ colour.T)

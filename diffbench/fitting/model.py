@@ -1,0 +1,264 @@
+"""The locking torque of the unit at every cell, as a function of the fit's unknowns.
+
+``T_lock = m(v, Θ)·[P ⊕ (K_drive w_drive + K_coast w_coast)] + k_gear |T_in| + c(Θ_oil) |Δω|`` with the friction factor
+``m = 1`` at the reference condition, ``w`` the thrust torque of each flank's play operator, and the plates heated by
+``½ T_lock |Δω|``. All relations come from ``diffbench.physics``; here they are only put together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.fitting.data import FitData
+from diffbench.fitting.unknowns import Names
+from diffbench.physics.friction import shape, sliding_speed, temperature_factor
+from diffbench.physics.plate_heat import excess_temperature
+from diffbench.physics.preload import greater_of
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Reference:
+    """Where one number is quoted, and the radius that turns speed difference into sliding speed."""
+
+    temperature: float
+    speed_difference: float
+    effective_radius: float
+
+
+@dataclass(frozen=True)
+class Sharing:
+    """Which preload and which ramp biases hold in each run: names of the unknowns, and each cell's place among them."""
+
+    preloads: tuple[str, ...]
+    drive_biases: tuple[str, ...]
+    coast_biases: tuple[str, ...]
+    drive_ratios: tuple[str, ...]
+    coast_ratios: tuple[str, ...]
+    preload_of_cell: Index
+    drive_of_cell: Index
+    coast_of_cell: Index
+
+
+@dataclass(frozen=True)
+class Thrust:
+    """Thrust torques of both flanks (c, places) [N·m], and the cells' input torque (c,) with the bench's errors off."""
+
+    drive: Array
+    coast: Array
+    input_torque: Array
+
+
+@dataclass(frozen=True)
+class Form:
+    """The discrete choices of a model: the preload law and the Stribeck exponent."""
+
+    greater_of: bool
+    stribeck_exponent: float
+
+    @property
+    def law(self) -> str:
+        return "greater-of" if self.greater_of else "additive"
+
+
+class LockingModel:
+    """Evaluates the model on fit data. ``x`` is the vector of ``names``."""
+
+    def __init__(
+        self,
+        data: FitData,
+        names: Names,
+        form: Form,
+        sharing: Sharing,
+        reference: Reference,
+        *,
+        temperature_u: float = 0.0,
+    ) -> None:
+        self.data = data
+        self.names = names
+        self.form = form
+        self.sharing = sharing
+        self.reference = reference
+        self.temperature_u = temperature_u
+        self.source_index = np.array(
+            [names.position[f"error:{source.key}"] for source in data.sources], dtype=np.int64
+        )
+        self.sliding = sliding_speed(data.speed_difference, reference.effective_radius)
+        self.reference_sliding = float(sliding_speed(reference.speed_difference, reference.effective_radius))
+        begun = [(k, f"ramp_start[{k}]") for k in range(data.segments)]
+        self._start_segment = np.array([k for k, name in begun if name in names], dtype=np.int64)
+        self._start_index = np.array([names.position[name] for _, name in begun if name in names], dtype=np.int64)
+        self._is_error = np.array([u.name.startswith("error:") for u in names.unknowns])
+        self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
+        self._heat_runs = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
+        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in self._heat_runs]
+        below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
+        self._heat_below, self._heat_share = below, data.cell_heat - below
+        self._measured_plate = np.isfinite(data.plate)
+        self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
+
+    # ---- parts ----------------------------------------------------------------------------------------------
+
+    def errors(self, x: Array) -> Array:
+        """The bench's errors in standard uncertainties (sources,)."""
+        return x[self.source_index]
+
+    def difference(self, x: Array) -> Array:
+        """Torque difference with the errors in ``x`` corrected (c,) [N·m]."""
+        if not self.source_index.size:
+            return self.data.difference
+        return self.data.difference + self.errors(x) @ self.data.effect_difference
+
+    def thrust(self, x: Array) -> Thrust:
+        """Thrust torque of each flank, from the history of the input torque."""
+        data = self.data
+        cell, turn = data.input_torque, data.turn_torque
+        if self.source_index.size:
+            correction = self.errors(x) @ data.effect_input
+            cell, turn = cell + correction, turn + correction[data.turn_near]
+        torque = cell[:, None] + data.places
+        sharing = self.sharing
+        drive = self._play(x, turn, torque, sharing.drive_ratios, sharing.drive_of_cell)
+        coast = self._play(x, -turn, -torque, sharing.coast_ratios, sharing.coast_of_cell)
+        return Thrust(drive, coast, cell)
+
+    def _play(self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index) -> Array:
+        """Play operator: run over starts and turns alone, then within each monotone stretch from the carried value."""
+        data = self.data
+        values = np.array([self.names.value(x, name) for name in ratios])
+        ratio = values[ratio_of_cell]
+        lower = np.maximum(turn, 0.0)
+        upper = lower * ratio[data.turn_near]
+        # where a history begins, the ramps stand somewhere between their two limits
+        starts = np.flatnonzero(data.turn_begins)
+        begin = lower[starts] + self._start_share(x) * (upper[starts] - lower[starts])
+        lower[starts] = begin
+        upper[starts] = begin
+        # a few dozen turns: a plain loop is quicker than anything vectorised
+        value, walked = 0.0, []
+        for low, high in zip(lower.tolist(), upper.tolist(), strict=True):
+            value = max(low, min(value, high))
+            walked.append(value)
+        carried = np.array(walked)[data.turn_before]
+        loading = np.maximum(torque, 0.0)
+        return np.maximum(loading, np.minimum(carried[:, None], loading * ratio[:, None]))
+
+    def _start_share(self, x: Array) -> Array:
+        share = np.zeros(self.data.segment_torque.size)
+        if self._start_index.size:
+            share[self._start_segment] = x[self._start_index]
+        return share
+
+    def plate_temperature(self, x: Array) -> Array:
+        """Plate temperature at the cells [°C]: as measured, or the oil's plus what friction heat makes of it."""
+        offset = 0.0
+        if "error:temperature" in self.names:
+            offset = x[self.names.position["error:temperature"]] * self.temperature_u
+        if self._measured_plate.all():
+            return self.data.plate + offset
+        names, data = self.names, self.data
+        capacity = names.value(x, "heat_capacity")
+        conductance = names.value(x, "heat_conductance")
+        grid = np.concatenate([
+            excess_temperature(
+                data.heat_time[run], data.heat_power[run], conductance, capacity, start=names.value(x, f"plate_excess[{i}]")
+            )
+            for i, run in enumerate(self._heat_runs)
+        ])
+        excess = grid[self._heat_below]
+        if grid.size > 1:
+            excess = excess + self._heat_share * (grid[self._heat_below + 1] - excess)
+        return np.where(self._measured_plate, self.data.plate, self._oil + excess) + offset
+
+    def friction_factor(self, x: Array) -> Array:
+        """``m(v, Θ)``, 1 at the reference condition (c,)."""
+        names = self.names
+        excess = names.value(x, "static_excess")
+        stribeck_speed = names.value(x, "stribeck_speed")
+        by_speed = shape(self.sliding, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding)
+        state = self.data.friction_state
+        if state.any():
+            # kinetic: far above the Stribeck speed; static: at rest
+            far, rest = (
+                float(shape(v, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding))
+                for v in (1e6 * stribeck_speed, 0.0)
+            )
+            by_speed = np.where(state == 1, far, np.where(state == 2, rest, by_speed))
+        by_heat = temperature_factor(
+            self.plate_temperature(x), names.value(x, "temperature_coefficient"), self.reference.temperature
+        )
+        return by_speed * by_heat
+
+    def viscous(self, x: Array) -> Array:
+        """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per N·m·s]."""
+        exponent = self.names.value(x, "viscous_exponent")
+        by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
+        return by_heat * self.data.speed_difference
+
+    # ---- the model ------------------------------------------------------------------------------------------
+
+    def locking(self, x: Array) -> Array:
+        """Locking torque at the cells (c,) [N·m]."""
+        names, sharing = self.names, self.sharing
+        thrust = self.thrust(x)
+        preload = np.array([names.value(x, name) for name in sharing.preloads])[sharing.preload_of_cell]
+        drive = np.array([names.value(x, name) for name in sharing.drive_biases])[sharing.drive_of_cell]
+        coast = np.array([names.value(x, name) for name in sharing.coast_biases])[sharing.coast_of_cell]
+        ramp = drive[:, None] * thrust.drive + coast[:, None] * thrust.coast
+        if self.form.greater_of:
+            load = greater_of(preload[:, None], np.maximum(ramp, 0.0), names.value(x, "joint_fraction")).mean(axis=1)
+        else:
+            load = preload + ramp.mean(axis=1)
+        return (
+            self.friction_factor(x) * load
+            + names.value(x, "gear_friction") * np.abs(thrust.input_torque)
+            + names.value(x, "viscous") * self.viscous(x)
+        )
+
+    def residual(self, x: Array) -> Array:
+        """Measured less modelled torque difference (c,) [N·m]."""
+        return self.difference(x) + self.data.direction * self.locking(x)
+
+    def columns(self, x: Array) -> tuple[Array, Array]:
+        """Observations (c,) and columns (c, p) of the linear unknowns, for the nonlinear ones in ``x``.
+
+        The bench's errors enter here by what they do to the torque difference; what they do to the input torque comes
+        in when all unknowns are polished together. Under the greater-of law the biases are searched, not eliminated.
+        """
+        names, sharing, data = self.names, self.sharing, self.data
+        thrust = self.thrust(np.where(self._is_error, 0.0, x))
+        factor = self.friction_factor(x)
+        minus = -data.direction
+        made: dict[str, Array] = {}
+        if self.form.greater_of:
+            drive = np.array([names.value(x, n) for n in sharing.drive_biases])[sharing.drive_of_cell]
+            coast = np.array([names.value(x, n) for n in sharing.coast_biases])[sharing.coast_of_cell]
+            ramp = np.maximum(drive[:, None] * thrust.drive + coast[:, None] * thrust.coast, 0.0)
+            preload = np.array([names.value(x, n) for n in sharing.preloads])[sharing.preload_of_cell]
+            load = greater_of(preload[:, None], ramp, names.value(x, "joint_fraction"))
+            fixed = factor * load.mean(axis=1)
+        else:
+            fixed = np.zeros_like(factor)
+            for i, name in enumerate(sharing.preloads):
+                made[name] = factor * (sharing.preload_of_cell == i)
+            for i, name in enumerate(sharing.drive_biases):
+                made[name] = factor * thrust.drive.mean(axis=1) * (sharing.drive_of_cell == i)
+            for i, name in enumerate(sharing.coast_biases):
+                made[name] = factor * thrust.coast.mean(axis=1) * (sharing.coast_of_cell == i)
+        made["gear_friction"] = np.abs(thrust.input_torque)
+        made["viscous"] = self.viscous(x)
+        columns = []
+        for unknown in names.unknowns:
+            if not unknown.linear:
+                continue
+            if unknown.name in made:
+                columns.append(minus * made[unknown.name])
+            else:
+                row = self._source_row[unknown.name]
+                columns.append(-data.effect_difference[row])
+        return data.difference - minus * fixed, np.stack(columns, axis=1)

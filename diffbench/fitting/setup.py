@@ -1,0 +1,215 @@
+"""The unknowns of a fit, from the build sheets, the bench's doubtful constants and the form of the model.
+
+What physics makes plausible is written down here, once, as wide distributions. They keep the algebra regular where the
+data are silent; every quantity that leans on them shows it in its budget and is then reported as not determined.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.documents import Build
+from diffbench.fitting.data import FitData
+from diffbench.fitting.model import Form, Reference, Sharing
+from diffbench.fitting.unknowns import Names, Unknown
+from diffbench.physics.oil import kinematic_viscosity, walther
+
+Array = NDArray[np.float64]
+
+# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common practice, no source)
+SPECIFIC_HEAT = 475.0
+SPECIFIC_HEAT_U = 0.05
+REFERENCE_SPEED_DIFFERENCE = 4.0  # rad/s, where the sheet names none
+SMALLEST_START = 0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
+
+
+def reference_of(build: Build) -> Reference:
+    """The reference condition of a build sheet."""
+    speed = build.reference.speed_difference
+    return Reference(
+        temperature=build.reference.temperature,
+        speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
+        effective_radius=build.effective_radius,
+    )
+
+
+def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
+    """What the builds share: preload unless shim, spring or faces differ; a ramp bias unless angle or faces differ.
+
+    One build gives plain names; several get the distinguishing build's name in brackets.
+    """
+
+    def groups(keys: list[tuple[object, ...]]) -> tuple[list[int], list[int]]:
+        seen: dict[tuple[object, ...], int] = {}
+        place = [seen.setdefault(key, len(seen)) for key in keys]
+        first = [place.index(number) for number in range(len(seen))]
+        return place, first
+
+    def names(stem: str, first: list[int]) -> tuple[str, ...]:
+        return (stem,) if len(first) == 1 else tuple(f"{stem}[{builds[i].build}]" for i in first)
+
+    def angle(build: Build, flank: str) -> float | None:
+        ramps = build.ramps
+        value = None if ramps is None else getattr(ramps, f"{flank}_angle")
+        return None if value is None else value.value
+
+    faces = [b.packs.faces for b in builds]
+    # two visits with one build sheet are one assembly; another build always has its own preload
+    preload_place, preload_first = groups([(b.build,) for b in builds])
+    drive_place, drive_first = groups([(angle(b, "drive"), n) for b, n in zip(builds, faces, strict=True)])
+    coast_place, coast_first = groups([(angle(b, "coast"), n) for b, n in zip(builds, faces, strict=True)])
+    visit = data.visit
+    return Sharing(
+        preloads=names("preload_torque", preload_first),
+        drive_biases=names("ramp_bias_drive_loading", drive_first),
+        coast_biases=names("ramp_bias_coast_loading", coast_first),
+        drive_ratios=names("unloading_ratio_drive", drive_first),
+        coast_ratios=names("unloading_ratio_coast", coast_first),
+        preload_of_cell=np.array(preload_place)[visit],
+        drive_of_cell=np.array(drive_place)[visit],
+        coast_of_cell=np.array(coast_place)[visit],
+    )
+
+
+def viscosity_exponent(build: Build) -> tuple[float, float]:
+    """Relative fall of oil viscosity per kelvin near the reference temperature, and its standard uncertainty.
+
+    From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it loosely, hence the
+    wide uncertainty. Without them a gear oil's typical value (common practice, no source).
+    """
+    oil = build.oil
+    if oil is None or oil.viscosity_40 is None or oil.viscosity_100 is None:
+        return 0.03, 0.02
+    law = walther(40.0, oil.viscosity_40.value, 100.0, oil.viscosity_100.value)
+    nu = kinematic_viscosity([build.reference.temperature - 10, build.reference.temperature + 10], law)
+    return float(np.log(nu[0] / nu[1]) / 20.0), 0.02
+
+
+def heat_capacity(build: Build) -> tuple[float, float, bool]:
+    """Natural logarithm of the plates' heat capacity [J/K], its standard uncertainty, and whether the sheet states it."""
+    mass = build.packs.plate_mass
+    if mass is None:
+        return math.log(1000.0), 0.7, False
+    given = build.packs.specific_heat
+    specific = SPECIFIC_HEAT if given is None else given.value
+    u = SPECIFIC_HEAT_U if given is None else (given.u or 0.01 * given.value) / given.value
+    return math.log(mass.value * specific), math.hypot(u, (mass.u or 0.0) / mass.value), True
+
+
+def unknowns(
+    builds: Sequence[Build],
+    data: FitData,
+    form: Form,
+    sharing: Sharing,
+    *,
+    temperature_u: float,
+    joint_fraction: float | None = None,
+) -> Names:
+    """The unknowns of one form of the model."""
+    build = builds[0]
+    locking = data.locking
+    scale = max(float(np.percentile(np.abs(data.input_torque), 99)), 1.0)
+    low_torque = np.abs(data.input_torque) <= np.percentile(np.abs(data.input_torque), 20)
+    preload = max(float(np.median(locking[low_torque])), 1.0)
+    bias = 0.4
+    linear = not form.greater_of
+    made: list[Unknown] = [
+        Unknown(name, preload, low=0.0, high=1e5, linear=linear) for name in sharing.preloads
+    ]
+    # a bias that never shows (a greater-of flank below its preload) is kept where ramps are made at all
+    made += [
+        Unknown(name, bias, low=0.0, high=10.0, linear=linear, knowledge="weak", prior=0.4, prior_u=1.0, source="weak: ramp bias")
+        for name in (*sharing.drive_biases, *sharing.coast_biases)
+    ]
+    made += [
+        Unknown(name, 1.35, low=1.0, high=6.0, knowledge="weak", prior=1.35, prior_u=0.5, source="weak: unloading ratio")
+        for name in (*sharing.drive_ratios, *sharing.coast_ratios)
+    ]
+    if form.greater_of:
+        if joint_fraction is None:
+            made.append(
+                Unknown(
+                    "joint_fraction", 0.03, low=0.0, high=0.6, knowledge="weak", prior=0.1, prior_u=0.3,
+                    source="weak: joint fraction",
+                )
+            )
+        else:
+            made.append(Unknown("joint_fraction", joint_fraction, low=joint_fraction, high=joint_fraction))
+    gear = build.gear_friction
+    gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
+    made.append(_stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)"))
+    made.append(
+        Unknown("viscous", 0.2, low=-5.0, high=50.0, linear=True, knowledge="weak", prior=0.2, prior_u=1.0, source="weak: viscous drag")
+    )
+    exponent, exponent_u = viscosity_exponent(build)
+    made.append(
+        Unknown(
+            "viscous_exponent", exponent, low=-0.1, high=0.2, knowledge="weak", prior=exponent, prior_u=exponent_u,
+            source="weak: oil viscosity over temperature",
+        )
+    )
+    made += [
+        Unknown("static_excess", 0.15, low=-0.6, high=3.0, knowledge="weak", prior=0.15, prior_u=0.3, source="weak: friction over speed"),
+        Unknown(
+            "stribeck_speed", math.log(0.03), low=math.log(1e-3), high=math.log(2.0), logarithm=True, knowledge="weak",
+            prior=math.log(0.03), prior_u=0.8, source="weak: friction over speed",
+        ),
+        Unknown(
+            "temperature_coefficient", -0.001, low=-0.02, high=0.02, knowledge="weak", prior=0.0, prior_u=0.003,
+            source="weak: friction over temperature",
+        ),
+    ]
+    capacity, capacity_u, capacity_stated = heat_capacity(build)
+    made += [
+        Unknown(
+            "heat_capacity", capacity, low=capacity - 3, high=capacity + 3, logarithm=True,
+            knowledge="stated" if capacity_stated else "weak", prior=capacity, prior_u=capacity_u,
+            source="plate heat capacity (build sheet)" if capacity_stated else "weak: plate heat",
+        ),
+        Unknown(
+            # plates settle within some ten to a hundred seconds (common practice, no source)
+            "heat_conductance", capacity - math.log(20.0), low=capacity - math.log(2000.0), high=capacity - math.log(0.5),
+            logarithm=True, knowledge="weak", prior=capacity - math.log(20.0), prior_u=1.0, source="weak: plate heat",
+        ),
+    ]
+    made += [
+        Unknown(
+            f"plate_excess[{run}]", 0.0, low=-50.0, high=100.0, knowledge="weak", prior=0.0, prior_u=2.0,
+            source="weak: plate temperature at the start",
+        )
+        for run in np.unique(data.heat_run)
+    ]
+    made += [
+        Unknown(
+            # between loading and unloading, nothing is more likely than anything else: mean and spread of a rectangle
+            f"ramp_start[{segment}]", 0.5, low=0.0, high=1.0, knowledge="weak", prior=0.5, prior_u=0.29,
+            source="weak: state of the ramps at the start",
+        )
+        for segment in np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * scale)
+    ]
+    made += [
+        Unknown(
+            f"error:{source.key}", 0.0, low=-8.0, high=8.0, linear=True, knowledge="stated", prior=0.0, prior_u=1.0,
+            source=source.group,
+        )
+        for source in data.sources
+    ]
+    if temperature_u > 0:
+        made.append(
+            Unknown(
+                "error:temperature", 0.0, low=-8.0, high=8.0, knowledge="stated", prior=0.0, prior_u=1.0,
+                source="temperature reading",
+            )
+        )
+    return Names(tuple(made))
+
+
+def _stated(name: str, value: float, u: float, source: str) -> Unknown:
+    """A constant from a sheet: free within its uncertainty, fixed where none is stated."""
+    if u == 0.0:
+        return Unknown(name, value, low=value, high=value)
+    return Unknown(name, value, low=-0.5, high=0.5, linear=True, knowledge="stated", prior=value, prior_u=u, source=source)

@@ -1,0 +1,220 @@
+"""Least squares with the linear unknowns eliminated; the only caller of lmfit.
+
+A problem is a model ``y ≈ f(x)`` in which some of ``x`` are factors of known columns once the others are given. The search
+runs over the others alone (variable projection: Golub & Pereyra 1973; Kaufman 1975), then all unknowns are polished
+together, with what is known beforehand as further observations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.fitting.unknowns import Names
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is to be solved.
+
+    ``residual(x)`` (n,) in units of its standard deviation, for the whole vector of unknowns. ``columns(x)`` gives, for
+    the nonlinear unknowns in ``x``, the weighted observations (n,) and the weighted columns (n, p) of the linear
+    unknowns, in the order of ``names``.
+    """
+
+    names: Names
+    residual: Callable[[Array], Array]
+    columns: Callable[[Array], tuple[Array, Array]] | None = None
+
+    def with_priors(self, x: Array) -> Array:
+        """Residual with the standardised distance from what is known beforehand appended."""
+        weight = np.sqrt(self.names.precision)
+        known = weight > 0
+        return np.concatenate([self.residual(x), ((x - self.names.prior) * weight)[known]])
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where a search ended, each verdict on its own.
+
+    ``x`` (p,); ``cost`` = half the sum of squares, priors included; ``jacobian`` (n, p) of the residual without priors;
+    ``converged``: the last step was below 1e-6 standard errors, or changed the cost by less than 1e-9 of it;
+    ``at_bound``: unknowns that ended on a bound; ``evaluations`` of the model; ``reason`` in words.
+    """
+
+    x: Array
+    cost: float
+    residual: Array
+    jacobian: Array
+    converged: bool
+    at_bound: tuple[str, ...]
+    evaluations: int
+    reason: str
+
+
+def jacobian(
+    function: Callable[[Array], Array], x: Array, step: Array, low: Array | float = -np.inf, high: Array | float = np.inf
+) -> Array:
+    """Central differences of a vector function: (n, p) for ``x`` (p,) with steps ``step`` (p,), one-sided at a bound.
+
+    Where both bounds coincide the unknown is fixed and its column is zero.
+
+    >>> jacobian(lambda x: np.array([x[0] ** 2, x[0] * x[1]]), np.array([3.0, 2.0]), np.array([1e-4, 1e-4])).round(6).tolist()
+    [[6.0, 0.0], [2.0, 3.0]]
+    """
+    upper, lower = np.minimum(x + step, high), np.maximum(x - step, low)
+    columns = []
+    for i in range(x.size):
+        ahead, behind = x.copy(), x.copy()
+        ahead[i], behind[i] = upper[i], lower[i]
+        width = upper[i] - lower[i]
+        columns.append((function(ahead) - function(behind)) / (width if width > 0 else 1.0))
+    return np.stack(columns, axis=1)
+
+
+def _forward(function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array) -> Array:
+    """One-sided differences: half the cost, good enough to search by."""
+    towards = np.where(x + step <= high, step, np.where(x - step >= low, -step, high - x))
+    base = function(x)
+    columns = []
+    for i in range(x.size):
+        moved = x.copy()
+        moved[i] += towards[i]
+        columns.append((function(moved) - base) / towards[i] if towards[i] != 0 else np.zeros_like(base))
+    return np.stack(columns, axis=1)
+
+
+def eliminate(problem: Problem, x: Array) -> Array:
+    """``x`` with its linear unknowns replaced by their least-squares values for the nonlinear ones in it."""
+    if problem.columns is None:
+        return x
+    linear = [i for i, unknown in enumerate(problem.names.unknowns) if unknown.linear]
+    observed, design = problem.columns(x)
+    weight = np.sqrt(problem.names.precision[linear])
+    rows = np.diag(weight)[weight > 0]
+    target = (weight * problem.names.prior[linear])[weight > 0]
+    full = np.vstack([design, rows])
+    right = np.concatenate([observed, target])
+    # columns brought to one length, so that the rank decision does not depend on the units
+    length = np.linalg.norm(full, axis=0)
+    length[length == 0] = 1.0
+    scaled = full / length
+    gram = scaled.T @ scaled
+    gram[np.diag_indices_from(gram)] += 1e-14
+    out = x.copy()
+    out[linear] = np.clip(
+        np.linalg.solve(gram, scaled.T @ right) / length, problem.names.low[linear], problem.names.high[linear]
+    )
+    return out
+
+
+def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400) -> tuple[Array, float, int]:
+    """Search over the nonlinear unknowns with lmfit, the linear ones eliminated at every step.
+
+    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit.
+    """
+    import lmfit
+
+    names = problem.names
+    free = [i for i, unknown in enumerate(names.unknowns) if not unknown.linear and unknown.low < unknown.high]
+    if not free:
+        x = eliminate(problem, start)
+        return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), 1
+    parameters = lmfit.Parameters()
+    for i in free:
+        unknown = names.unknowns[i]
+        low, high = unknown.low, unknown.high
+        parameters.add(f"p{i}", value=float(np.clip(start[i], low, high)), min=low, max=high)
+    count = 0
+
+    def projected(parameters: lmfit.Parameters) -> Array:
+        nonlocal count
+        count += 1
+        x = start.copy()
+        for i in free:
+            x[i] = parameters[f"p{i}"].value
+        return problem.with_priors(eliminate(problem, x))
+
+    result = lmfit.minimize(
+        projected, parameters, method="leastsq", max_nfev=limit, xtol=tolerance, ftol=tolerance, epsfcn=1e-8,
+        calc_covar=False,
+    )
+    x = start.copy()
+    for i in free:
+        x[i] = result.params[f"p{i}"].value
+    x = eliminate(problem, x)
+    return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count
+
+
+def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60) -> Solution:
+    """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
+
+    ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut to them.
+    """
+    names = problem.names
+    low, high = names.low, names.high
+    x = np.clip(start, low, high)
+    step = np.maximum(1e-4 * np.abs(x), 1e-6) if steps is None else steps
+    weight = np.sqrt(names.precision)
+    prior_rows = np.diag(weight)[weight > 0]
+    residual = problem.with_priors(x)
+    cost = 0.5 * float(residual @ residual)
+    damping, evaluations, converged, reason = 1e-6, 1, False, "the step limit was reached"
+    data_jacobian = _forward(problem.residual, x, step, low, high)
+    evaluations += x.size
+    for _ in range(limit):
+        full = np.vstack([data_jacobian, prior_rows])
+        gradient = full.T @ residual
+        # an unknown on its bound with the descent pointing outwards stays there
+        held = ((x <= low) & (gradient > 0)) | ((x >= high) & (gradient < 0))
+        free = ~held
+        normal = full[:, free].T @ full[:, free]
+        scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        improved = False
+        for _ in range(12):
+            damped = normal / np.outer(scale, scale)
+            damped[np.diag_indices_from(damped)] += damping
+            move = np.zeros_like(x)
+            move[free] = -np.linalg.solve(damped, gradient[free] / scale) / scale
+            trial = np.clip(x + move, low, high)
+            trial_residual = problem.with_priors(trial)
+            evaluations += 1
+            trial_cost = 0.5 * float(trial_residual @ trial_residual)
+            if np.isfinite(trial_cost) and trial_cost <= cost:
+                improved = True
+                break
+            damping = max(damping, 1e-7) * 10
+        if not improved:
+            # no step lowers the cost any more: at the optimum as far as difference quotients can tell
+            converged = float(np.max(np.abs(move[free] * scale), initial=0.0)) < 1e-2
+            reason = "no step lowers the cost any more"
+            break
+        size = float(np.max(np.abs((trial - x)[free] * scale), initial=0.0))
+        gain = cost - trial_cost
+        x, residual, cost, damping = trial, trial_residual, trial_cost, max(damping / 10, 1e-12)
+        if size < 1e-6 or gain <= 1e-9 * cost:
+            converged, reason = True, "the last step changed nothing that matters"
+            break
+        data_jacobian = _forward(problem.residual, x, step, low, high)
+        evaluations += x.size
+    ends = tuple(
+        unknown.name for unknown, value in zip(names.unknowns, x, strict=True)
+        if unknown.low < unknown.high and (value <= unknown.low or value >= unknown.high)
+    )
+    plain = problem.residual(x)
+    # the covariance rests on this one: central differences
+    data_jacobian = jacobian(problem.residual, x, step, low, high)
+    evaluations += 2 * x.size
+    return Solution(x, cost, plain, data_jacobian, converged, ends, evaluations, reason)
+
+
+def best_of(problem: Problem, starts: Sequence[Array], *, tolerance: float = 1e-8) -> tuple[Array, tuple[float, ...], int]:
+    """Search from several starts: the best vector, the cost that each start reached, evaluations in all."""
+    found = [search(problem, start, tolerance=tolerance) for start in starts]
+    costs = tuple(cost for _, cost, _ in found)
+    return found[int(np.argmin(costs))][0], costs, sum(count for _, _, count in found)

@@ -1,0 +1,83 @@
+"""What a fit searches for: names, starting values, bounds, and what is known beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: ``stated``: a person or a certificate said so, with an uncertainty. ``weak``: only what physics makes plausible; it keeps
+#: the algebra regular where the data are silent, and a quantity that leans on it is reported as not determined.
+Knowledge = Literal["none", "stated", "weak"]
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """One unknown of the fit.
+
+    ``linear`` ones enter the model as factors and are eliminated from the search; ``logarithm`` ones are searched as the
+    natural logarithm of a positive quantity. ``prior`` and ``prior_u`` are mean and standard uncertainty of what is known
+    beforehand, on the searched scale; ``source`` names it in the budget.
+    """
+
+    name: str
+    start: float
+    low: float = -np.inf
+    high: float = np.inf
+    linear: bool = False
+    logarithm: bool = False
+    knowledge: Knowledge = "none"
+    prior: float = 0.0
+    prior_u: float = np.inf
+    source: str = ""
+
+    @property
+    def precision(self) -> float:
+        """1/u² of what is known beforehand; 0 for nothing."""
+        return 0.0 if self.knowledge == "none" else 1.0 / self.prior_u**2
+
+
+class Names:
+    """Positions of the unknowns in the vector of the fit."""
+
+    def __init__(self, unknowns: tuple[Unknown, ...]) -> None:
+        self.unknowns = unknowns
+        self.position = {unknown.name: i for i, unknown in enumerate(unknowns)}
+        if len(self.position) != len(unknowns):
+            msg = "two unknowns of one name"
+            raise ValueError(msg)
+
+    def __len__(self) -> int:
+        return len(self.unknowns)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.position
+
+    def value(self, x: Array, name: str) -> float:
+        """Value of one unknown in its own unit."""
+        i = self.position[name]
+        return float(np.exp(x[i])) if self.unknowns[i].logarithm else float(x[i])
+
+    @property
+    def start(self) -> Array:
+        return np.array([unknown.start for unknown in self.unknowns])
+
+    @property
+    def low(self) -> Array:
+        return np.array([unknown.low for unknown in self.unknowns])
+
+    @property
+    def high(self) -> Array:
+        return np.array([unknown.high for unknown in self.unknowns])
+
+    @property
+    def precision(self) -> Array:
+        return np.array([unknown.precision for unknown in self.unknowns])
+
+    @property
+    def prior(self) -> Array:
+        return np.array([unknown.prior for unknown in self.unknowns])
