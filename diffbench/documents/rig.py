@@ -88,7 +88,7 @@ class FileSettings(Table):
         if encoding is None:
             return None
         try:
-            b"".decode(encoding)  # refuses the codecs that are not of texts, too
+            "x".encode(encoding)  # refuses the codecs that are not of texts, too
             return codecs.lookup(encoding).name
         except LookupError as error:
             raise refusal(

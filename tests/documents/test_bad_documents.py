@@ -1,0 +1,385 @@
+"""One bad document per rule: the fault names the key, the line and the mend, and all faults come at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from diffbench.documents import load_build, load_rig, load_run_sheet
+from diffbench.errors import DocumentError, Fault
+
+Writer = Callable[[str | bytes], Path]
+Rule = tuple[str, str, str, str, str]
+LOADERS = {"rig": load_rig, "build": load_build, "run": load_run_sheet}
+
+
+def faults_of(kind: str, path: Path) -> tuple[Fault, ...]:
+    with pytest.raises(DocumentError) as caught:
+        LOADERS[kind](path)
+    assert all(fault.place.file == str(path) for fault in caught.value.faults)
+    return caught.value.faults
+
+
+# passage of the right document, what stands there instead, dotted key, words of the fault, words of the mend
+RIG_RULES = [
+    ('name = "Cell"\n', "", "name", "'name' is missing", 'name = "'),
+    ('name = "Cell"', "name = 3", "name", "a text is wanted", "in quotes"),
+    ('name = "Cell"', 'name = ""', "name", "the text is empty", "leave the key out"),
+    ('name = "Cell"', 'nane = "Cell"', "nane", "no known key", "'name'"),
+    ('"both-outputs"', '"both-output"', "arrangement", "'both-output' is no known value", "'both-outputs'"),
+    ('delimiter = ";"', 'delimiter = "||"', "file.delimiter", "can't part columns", "'tab'"),
+    ('delimiter = ";"', 'delimiter = ","', "file.decimal", "parts columns already", "decimal"),
+    ('decimal = ","', 'decimal = ";"', "file.decimal", "no known value", "'.' or ','"),
+    ('decimal = ","', 'decimal = ","\nthousands = ","', "file.thousands", "the decimal already", "thousands"),
+    ('decimal = ","', 'decimal = ","\nthousands = "x"', "file.thousands", "no thousands mark", "blank"),
+    ('decimal = ","', 'encoding = "utf-9"', "file.encoding", "no known encoding", "cp1252"),
+    ('decimal = ","', 'encoding = "base64"', "file.encoding", "no known encoding", "cp1252"),
+    ('decimal = ","', "skip_rows = -1", "file.skip_rows", "below 0", "0 or more"),
+    ('decimal = ","', "skip_rows = 1.5", "file.skip_rows", "whole number", "decimal point"),
+    ('decimal = ","', 'units_row = "yes"', "file.units_row", "true or false", "without quotes"),
+    ('decimal = ","', "skip_row = 1", "file.skip_row", "no known key", "'skip_rows'"),
+    (
+        'decimal = ","',
+        'sample_rate = "100 Hz"',
+        "file.sample_rate",
+        "time column and a sample rate",
+        "one of",
+    ),
+    ('[channel.time]\ncolumn = "t [s]"', "[file.x]\n", "file.x", "no known key", "leave it out"),
+    (
+        "[channel.right_torque]",
+        "[channel.right_torq]",
+        "channel.right_torq",
+        "no known channel",
+        "'right_torque'",
+    ),
+    ("[channel.right_torque]", "[channel.zzz]", "channel.zzz", "no known channel", "oil_temperature"),
+    ('column = "TR [Nm]"\n', "", "channel.right_torque.column", "'column' is missing", 'column = "'),
+    (
+        'column = "TR [Nm]"',
+        'column = "TL"',
+        "channel.right_torque.column",
+        "is left_torque already",
+        "name the",
+    ),
+    ('unit = "lbf.ft"', 'unit = "rpm"', "channel.left_torque.unit", "an angular speed", "'N.m'"),
+    ('unit = "lbf.ft"', 'unit = "lbf.tf"', "channel.left_torque.unit", "no known unit", "'lbf.ft'"),
+    ('column = "t [s]"', 'column = "t"\nunit = "hh:mm"', "channel.time.unit", "no known unit", "ISO 8601"),
+    ("u_zero = 0.5", "u_zer = 0.5", "channel.left_torque.u_zer", "no known key", "'u_zero'"),
+    ("u_zero = 0.5", "u_zero = -0.5", "channel.left_torque.u_zero", "below 0", "without a sign"),
+    ("u_zero = 0.5", 'u_zero = "1 %"', "channel.left_torque.u_zero", "a plain number", "'N.m'"),
+    ("u_zero = 0.5", 'u_zero = "0,5 N.m"', "channel.left_torque.u_zero", "decimal comma", "decimal point"),
+    ("u_zero = 0.5", "u_zero = nan", "channel.left_torque.u_zero", "no usable number", "finite"),
+    ("u_zero = 0.5", "u_zero = [1]", "channel.left_torque.u_zero", "a list", "write"),
+    ('u_gain = "0.15 %"', "u_gain = 1.5", "channel.left_torque.u_gain", "not below 1", "0.15 %"),
+    ('u_gain = "0.15 %"', "gain = 0", "channel.left_torque.gain", "not above 0", "sign = -1"),
+    ('u_gain = "0.15 %"', "gain = true", "channel.left_torque.gain", "true or false", "write for example"),
+    ('lag = "10 ms"', 'lag = "-10 ms"', "channel.left_torque.lag", "below 0 s", "zero or"),
+    (
+        'lag = "10 ms"',
+        'lag = { value = "10 ms", u = "1 ms" }',
+        "channel.left_torque.lag",
+        "stated twice",
+        "one of",
+    ),
+    ('lag = "10 ms"', 'lag = { u = "1 ms" }', "channel.left_torque.lag", "'value' is missing", "value ="),
+    ("range = [-1000, 1000]", "range = [1000, -1000]", "channel.left_torque.range", "is not below", "lower"),
+    ("range = [-1000, 1000]", "range = 1000", "channel.left_torque.range", "two values", "["),
+    ("sign = -1", "sign = 2", "channel.right_torque.sign", "no known value", "1 or -1"),
+    ("sign = -1", 'at = "pinion"', "channel.right_torque.at", "input_torque or input_speed", "leave it out"),
+    (
+        "sign = -1",
+        'values = { a = "forward" }',
+        "channel.right_torque.values",
+        "holds numbers",
+        "leave it out",
+    ),
+    ("sign = -1", 'name = "right"', "channel.right_torque.name", "no known key", "heading"),
+    ('"500 kg.cm^2"', '"500 kgf.m^2"', "channel.left_torque.inertia", "GD²", "kg.m2"),
+    ('u = "0.2 N.m" }', "u = 0.2 }", "channel.left_torque.drag.u", "has no unit", '"0.2 N.m"'),
+    (
+        'u = "0.2 N.m" }',
+        'u = "0.2 N.m", w = 1 }',
+        "channel.left_torque.drag.w",
+        "not part of",
+        "'value' and 'u'",
+    ),
+    ('column = "nL [1/min]"', 'column = "nL"\nzero = 5', "channel.left_speed.zero", "no unit", "rpm"),
+    (
+        'column = "nL [1/min]"',
+        'column = "nL"\ndrag = 1',
+        "channel.left_speed.drag",
+        "a torque channel",
+        "state it",
+    ),
+    ("ratio = 3.42\n", "", "channel.input_torque.ratio", "'ratio' is missing", "ratio = 3.42"),
+    ("ratio = 3.42", "ratio = -3.42", "channel.input_torque.ratio", "not above 0", "above zero"),
+    ("value = 0.965", "value = 1.2", "channel.input_torque.efficiency.value", "above 1", "as a share"),
+    (
+        'at = "pinion"\nratio = 3.42\n',
+        "",
+        "channel.input_torque.efficiency",
+        "no meaning at the case",
+        '"pinion"',
+    ),
+    ('at = "pinion"', 'at = "pinon"', "channel.input_torque.at", "no known value", "'pinion'"),
+    ('[channel.left_speed]\ncolumn = "nL [1/min]"\n', "", "channel", "speed difference", "speed_difference"),
+    (
+        "preload_torque = 0.015",
+        'preload_torque = "15 N.m"',
+        "repeatability.preload_torque",
+        "a torque",
+        "'1'",
+    ),
+    ("[repeatability]", "[repeatabilty]", "repeatabilty", "no known key", "'repeatability'"),
+]
+BUILD_RULES = [
+    ('unit = "U1"', "unit = 1", "unit", "a text is wanted", "in quotes"),
+    ('distance = "120 mi"', 'distance = "-1 km"', "distance", "below 0", "zero or"),
+    ('distance = "120 mi"', 'spring_force = "9 N"', "spring_force", "does not belong here", "[preload]"),
+    ("value = 0.02", "value = 1.2", "gear_friction.value", "not below 1", "a share"),
+    (
+        'law = "undecided"',
+        'law = "undecided"\ngear_friction = 0',
+        "preload.gear_friction",
+        "not belong",
+        "[limits]",
+    ),
+    ('face_wear = "60 um"', "gear_friction = 0", "limits.gear_friction", "stated twice", "one of"),
+    ("faces = 5", "faces = 0", "packs.faces", "below 1", "1 or more"),
+    ("faces = 5", "faces = 5.0", "packs.faces", "whole number", "decimal point"),
+    ("faces = 5\n", "", "packs.faces", "'faces' is missing (friction faces in one pack)", "faces = 5"),
+    ('"36.9 mm"', '"56.9 mm"', "packs.outer_radius", "not above the inner radius", "swapped"),
+    ('"36.9 mm"', '"36.9 m"', "packs.inner_radius", "above 1000 mm", "mm"),
+    ('"36.9 mm"', "0.0369", "packs.inner_radius", "below 1 mm", "mm"),
+    ('plate_mass = "1.1 kg"', 'plate_mass = "0 kg"', "packs.plate_mass", "not above 0", "above zero"),
+    ('plate_mass = "1.1 kg"', 'contact = "uniform"', "packs.contact", "no known value", "'uniform-wear'"),
+    ('plate_mass = "1.1 kg"', "plate_mas = 1", "packs.plate_mas", "no known key", "'plate_mass'"),
+    ('"45 deg"', '"0 deg"', "ramps.drive_angle", "0 deg from the plane is impossible", "up to 90 deg"),
+    ('"60 deg"', '"91 deg"', "ramps.coast_angle", "91 deg from the plane", "angle_from"),
+    (
+        '"60 deg"',
+        '"90 deg"\nangle_from = "axis"',
+        "ramps.coast_angle",
+        "90 deg from the axis",
+        "below 90 deg",
+    ),
+    ('"60 deg"', '"60 deg"\nangle_from = "axle"', "ramps.angle_from", "no known value", "'plane' or 'axis'"),
+    ('law = "undecided"', 'law = "sum"', "preload.law", "no known value", "'additive'"),
+    ('value = "1850 N"', 'value = "-1850 N"', "preload.spring_force.value", "not above 0", "above zero"),
+    ('value = "1850 N"', 'value = "1850 lb"', "preload.spring_force.value", "a mass", "'lbf'"),
+    ('value = "1850 N"', 'value = "1850 ± 60 N"', "preload.spring_force.value", "its uncertainty", "u ="),
+    ('shim = "0.2 mm"', 'shim = "-0.2 mm"', "preload.shim", "below 0", "zero or"),
+    ('shim = "0.2 mm"', "joint_fraction = 1.0", "preload.joint_fraction", "not below 1", "a share"),
+    (
+        'law = "undecided"',
+        'law = "additive"\njoint_fraction = 0.1',
+        "preload.joint_fraction",
+        "no joint",
+        "greater-of",
+    ),
+    ('"80 mm"', '"180 mm"', "preload.disc_spring.inner_diameter", "not below the outer", "swapped"),
+    ('"1.5 mm"', '"15 mm"', "preload.disc_spring.thickness", "width of the ring", "unit"),
+    ('"1.6 mm"', '"0 mm"', "preload.disc_spring.cone_height", "not above 0", "above zero"),
+    ('cone_height = "1.6 mm"\n', "", "preload.disc_spring.cone_height", "is missing", "1.6 mm"),
+    ("series = 2", "series = 0", "preload.disc_spring.series", "below 1", "1 or more"),
+    ('viscosity_40 = "190 mm^2/s"\n', "", "oil.viscosity_40", "is missing", "beside viscosity_100"),
+    ('viscosity_100 = "17.5 cSt"\n', "", "oil.viscosity_100", "is missing", "beside viscosity_40"),
+    ('"17.5 cSt"', '"1750 cSt"', "oil.viscosity_100", "not thinner", "swapped"),
+    ('"17.5 cSt"', '"17.5 cP"', "oil.viscosity_100", "dynamic viscosity", "density"),
+    ('"140 degF"', '"1400 degC"', "reference.temperature", "above 600", "degC"),
+    ('"140 degF"', '"140 degrees"', "reference.temperature", "an angle", "degC"),
+    ('"4 rad/s"', '"4 1/s"', "reference.speed_difference", "turns or radians", "rps"),
+    ('"4 rad/s"', "0", "reference.speed_difference", "not above 0", "above zero"),
+    ('["75 N.m", "95 N.m"]', '["95 N.m", "75 N.m"]', "limits.preload_torque", "is not below", "lower"),
+    ('["75 N.m", "95 N.m"]', '"75 N.m"', "limits.preload_torque", "two values", "["),
+    ('["75 N.m", "95 N.m"]', '["-5 N.m", "75 N.m"]', "limits.preload_torque", "below 0", "zero or"),
+    (
+        'face_wear = "60 um"',
+        'locking_torque_sense = "half"',
+        "limits.locking_torque_sense",
+        "value",
+        "'one-pack'",
+    ),
+    ('face_wear = "60 um"', 'max_wear = "60 um"', "limits.max_wear", "no known key", "face_wear"),
+    (
+        'input_torque = ["-300 N.m", "600 N.m"]',
+        "torque = [0, 1]",
+        "map.torque",
+        "no known key",
+        "input_torque",
+    ),
+]
+RUN_RULES = [
+    ('rig = "rig.toml"\n', "", "rig", "'rig' is missing", "rig ="),
+    ("date = 2026-03-15", 'date = "15.3.2026"', "date", "no day", "2026-03-15"),
+    ("date = 2026-03-15", "date = 20260315", "date", "a day is wanted", "2026-03-15"),
+    ("date = 2026-03-15\n", "", "date", "'date' is missing (of the visit)", "2026-03-15"),
+    ('kind = "bias-sweep"', 'kind = "bias_sweep"', "run[2].kind", "no known value", "'bias-sweep'"),
+    ('kind = "bias-sweep"', "", "run[2].kind", "'kind' is missing", "speed-sweep"),
+    ('kind = "bias-sweep"', 'kind = "bias-sweep"\nnotes = "x"', "run[2].notes", "no known key", "'note'"),
+    ('file = "tare.csv"', 'file = "bias-sweep.csv"', "run", "more than once", "once"),
+    ('file = "tare.csv"', 'fil = "tare.csv"', "run[1].fil", "no known key", "'file'"),
+]
+RULES = [
+    pytest.param(kind, rule, id=f"{kind}-{rule[2]}-{number}")
+    for kind, rules in (("rig", RIG_RULES), ("build", BUILD_RULES), ("run", RUN_RULES))
+    for number, rule in enumerate(rules)
+]
+
+
+@pytest.mark.parametrize(("kind", "rule"), RULES)
+def test_each_rule_is_one_fault_at_its_key(
+    kind: str, rule: Rule, write: Writer, texts: dict[str, str]
+) -> None:
+    old, new, key, what, mend = rule
+    assert texts[kind].count(old) == 1
+    text = texts[kind].replace(old, new)
+    found = faults_of(kind, write(text))
+    faults = [fault for fault in found if fault.place.key == key]
+    assert len(faults) == 1, [str(fault) for fault in found]
+    assert what in faults[0].what
+    assert mend in faults[0].mend
+    if faults[0].place.line is None:
+        # A key that is missing at the top stands nowhere.
+        assert "." not in key
+        assert "missing" in faults[0].what
+    else:
+        line = text.splitlines()[faults[0].place.line - 1]
+        assert any(part.partition("[")[0] in line for part in key.split("."))
+
+
+def test_the_right_documents_have_no_fault(write: Writer, texts: dict[str, str]) -> None:
+    for kind, text in texts.items():
+        assert LOADERS[kind](write(text)).format == f"diffbench-{kind}/1"
+
+
+def test_one_rule_broken_is_one_fault(write: Writer, texts: dict[str, str]) -> None:
+    (fault,) = faults_of("rig", write(texts["rig"].replace('name = "Cell"', 'nane = "Cell"')))
+    assert str(fault).endswith("document.toml, line 2: nane: 'nane' is no known key. Mend: write 'name'.")
+
+
+def test_all_faults_of_a_file_come_at_once_in_its_order(write: Writer, texts: dict[str, str]) -> None:
+    text = texts["rig"]
+    for old, new, *_ in (
+        RIG_RULES[5],  # delimiter
+        ('unit = "lbf.ft"', 'unit = "rpm"'),
+        ("u_zero = 0.5", "u_zer = 0.5"),
+        ("[channel.right_torque]", "[channel.right_torq]"),
+        ("ratio = 3.42\n", ""),
+        ("preload_torque = 0.015", "preload_torque = 15"),
+    ):
+        text = text.replace(old, new)
+    faults = faults_of("rig", write(text))
+    assert [fault.place.key for fault in faults] == [
+        "file.delimiter",
+        "channel.right_torque",  # missing: said where the channels begin
+        "channel.left_torque.unit",
+        "channel.left_torque.u_zer",
+        "channel.right_torq",
+        "channel.input_torque.ratio",
+        "repeatability.preload_torque",
+    ]
+    lines = [fault.place.line or 0 for fault in faults]
+    assert lines == sorted(lines)
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "gone", "key", "mend"),
+    [
+        ("both-outputs", "left_torque", "channel.left_torque", "[channel.left_torque]"),
+        ("both-outputs", "right_torque", "channel.right_torque", "[channel.right_torque]"),
+        ("both-outputs", "right_speed", "channel", "speed_difference"),
+        (
+            "input-and-one-output",
+            "input_torque left_torque",
+            "channel.input_torque",
+            "[channel.input_torque]",
+        ),
+        ("input-and-one-output", "left_torque right_torque", "channel", "[channel.right_torque]"),
+        ("input-and-one-output", "", "arrangement", "both-outputs"),
+        ("input-and-one-output", "left_torque left_speed", "channel", "speed_difference"),
+        ("output-turned-case-free", "", "channel.turning_torque", "[channel.turning_torque]"),
+        ("output-turned-case-held", "", "channel.turning_torque", "[channel.turning_torque]"),
+    ],
+)
+def test_an_arrangement_needs_its_channels(
+    arrangement: str, gone: str, key: str, mend: str, write: Writer
+) -> None:
+    columns = ["input_torque", "left_torque", "right_torque", "left_speed", "right_speed"]
+    text = f'format = "diffbench-rig/1"\nname = "Cell"\narrangement = "{arrangement}"\n'
+    text += "".join(f'[channel.{name}]\ncolumn = "{name}"\n' for name in columns if name not in gone.split())
+    (fault,) = faults_of("rig", write(text))
+    assert fault.place.key == key
+    assert mend in fault.mend
+
+
+def test_words_of_a_channel_of_words(write: Writer) -> None:
+    text = """\
+format = "diffbench-rig/1"
+name = "Fixture"
+arrangement = "output-turned-case-free"
+[channel.turning_torque]
+column = "W"
+[channel.direction]
+column = "way"
+unit = "N.m"
+values = { ahead = "forwards" }
+"""
+    unit, words = faults_of("rig", write(text))
+    assert (unit.place.key, unit.place.line) == ("channel.direction.unit", 8)
+    assert (words.place.key, words.place.line) == ("channel.direction.values", 9)
+    assert "'forward' or 'backward'" in words.mend
+
+
+@pytest.mark.parametrize(
+    ("content", "line", "what", "mend"),
+    [
+        (b"", None, "empty", "diffbench-build/1"),
+        (b'format = "diffbench-build/1"\nunit = U1\n', 2, "no TOML", "texts in quotes"),
+        (b'format = "diffbench-build/1"\ndistance = 120 km\n', 2, "no TOML", "with its unit in quotes"),
+        (b'format = "diffbench-build/1"\ndistance = 1,5\n', 2, "no TOML", "decimal point"),
+        (b'format = "diffbench-build/1"\nunit = "a"\nunit = "b"\n', 3, "no TOML", "twice"),
+        (b'format = "diffbench-build/1"\n[packs\n', 2, "no TOML", "check this line"),
+        (b'format = "diffbench-build/1"\nunit = "a\\b\\w"\n', 2, "no TOML", "forward slashes"),
+        (b'format = "diffbench-build/1"\nunit = """a\n', 2, "no TOML", "check this line"),
+        (b'format = "diffbench-build/1"\nunit = "\xb5"\n', 2, "not UTF-8", "save it as UTF-8"),
+        ('format = "diffbench-build/1"'.encode("utf-16"), None, "UTF-16", "save it as UTF-8"),
+        (b'unit = "U1"\n', None, "'format' is missing", 'format = "diffbench-build/1"'),
+        (b'format = "diffbench-rig/1"\n', None, "this is a rig, a build sheet is wanted", "the build sheet"),
+        (b'format = "diffbench-build/2"\n', None, "newer than this program", "update"),
+        (b'format = "diffbench-build"\n', None, "no known version", 'format = "diffbench-build/1"'),
+        (b'format = "diffbench-biuld/1"\n', None, "diffbench-build is meant", "diffbench-build/1"),
+        (b"format = 1\n", None, "no known format", "diffbench-build/1"),
+    ],
+)
+def test_what_is_no_build_sheet(
+    content: bytes, line: int | None, what: str, mend: str, write: Writer
+) -> None:
+    fault = faults_of("build", write(content))[0]
+    assert what in fault.what
+    assert mend in fault.mend
+    if line is not None:
+        assert fault.place.line == line
+
+
+def test_a_file_that_is_not_there_names_its_neighbour(tmp_path: Path, texts: dict[str, str]) -> None:
+    (tmp_path / "d07-rebuilt.toml").write_text(texts["build"], encoding="utf-8")
+    (near,) = faults_of("build", tmp_path / "d07_rebuild.toml")
+    assert "does not exist" in near.what
+    assert "d07-rebuilt.toml" in near.mend
+    (far,) = faults_of("build", tmp_path / "nowhere" / "d07.toml")
+    assert far.mend == "check the path"
+
+
+def test_a_folder_is_no_document(tmp_path: Path) -> None:
+    (fault,) = faults_of("rig", tmp_path)
+    assert "folder" in fault.what
+
+
+def test_a_file_in_the_way_of_a_folder(write: Writer, texts: dict[str, str]) -> None:
+    path = write(texts["rig"]) / "rig.toml"
+    (fault,) = faults_of("rig", path)
+    assert "can't be read" in fault.what

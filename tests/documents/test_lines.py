@@ -1,0 +1,77 @@
+"""Keys are found on their lines, whatever TOML allows around them."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from diffbench.documents.faults import dotted
+from diffbench.documents.lines import key_lines, line_of
+
+TEXT = """\
+# a comment = 1
+top = "with ] and # in it"
+long = [
+  1, # ] not the end
+  "x = 2",
+]
+text = '''
+inside = 1
+[not.a.table]
+'''
+[a]
+"quoted key" = 1
+b.c = 2
+inline = { value = 1, u = 2 }
+
+  [ a . deep ]   # a comment
+  d = 1
+[[run]]
+file = "1"
+[[run]]
+file = "2"
+[run.sub]
+e = 1
+[x.y]
+f = 1
+"""
+WHERE = [
+    (("top",), 2),
+    (("long",), 3),
+    (("text",), 7),
+    (("a",), 11),
+    (("a", "quoted key"), 12),
+    (("a", "b", "c"), 13),
+    (("a", "b"), 13),
+    (("a", "inline", "u"), 14),
+    (("a", "deep"), 16),
+    (("a", "deep", "d"), 17),
+    (("run",), 18),
+    (("run", 0, "file"), 19),
+    (("run", 1, "file"), 21),
+    (("run", 1, "missing"), 20),
+    (("run", 1, "sub", "e"), 23),
+    (("x", "missing"), 24),
+    (("missing",), None),
+]
+
+
+@pytest.mark.parametrize(("location", "line"), WHERE)
+def test_a_key_stands_on_its_line(location: tuple[str | int, ...], line: int | None) -> None:
+    assert line_of(location, key_lines(TEXT)) == line
+
+
+def test_every_line_found_is_a_key_of_the_document() -> None:
+    parsed = tomllib.loads(TEXT)
+    for location in key_lines(TEXT):
+        at: object = parsed
+        for part in location:
+            at = at[part]  # type: ignore[index]
+        assert at is not None
+
+
+def test_positions_are_counted_from_1_for_people() -> None:
+    assert dotted(("run", 0, "kind")) == "run[1].kind"
+    assert dotted(("channel", "left_torque", "lag", "u")) == "channel.left_torque.lag.u"
+    assert dotted(()) == ""

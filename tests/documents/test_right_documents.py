@@ -1,0 +1,230 @@
+"""Right documents come out in SI, with what they do not state left unstated."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from diffbench.documents import Build, Rig, load_build, load_rig, load_run_sheet
+from diffbench.quantities import Quantity
+
+Writer = Callable[[str], Path]
+
+FOOT_POUND = 1.3558179483314004  # N·m, NIST SP 811 (2008) B.8, exact; status: memory
+ROUNDING = 1e-12  # a few products of doubles
+BARE_BUILD = {
+    "format": "diffbench-build/1",
+    "unit": "U1",
+    "build": "first",
+    "packs": {"faces": 4, "inner_radius": "30 mm", "outer_radius": "50 mm"},
+}
+
+
+def test_a_rig_in_si(write: Writer, texts: dict[str, str]) -> None:
+    rig = load_rig(write(texts["rig"]))
+    assert (rig.name, rig.arrangement) == ("Cell", "both-outputs")
+    assert (rig.file.delimiter, rig.file.decimal, rig.file.encoding) == (";", ",", None)
+    left = rig.channel["left_torque"]
+    assert (left.name, left.dimension, left.unit, left.sign) == ("left_torque", "torque", "lbf.ft", 1)
+    assert left.zero == pytest.approx(FOOT_POUND, rel=ROUNDING)
+    assert left.u_gain == pytest.approx(0.0015, rel=ROUNDING)
+    assert (left.lag.value, left.lag.u) == (pytest.approx(0.010), pytest.approx(0.001))
+    assert left.inertia == Quantity(pytest.approx(0.05, rel=ROUNDING))
+    assert left.drag == Quantity(1.4, 0.2)
+    pinion = rig.channel["input_torque"]
+    assert (pinion.at, pinion.ratio, pinion.efficiency) == ("pinion", Quantity(3.42), Quantity(0.965, 0.01))
+    assert rig.repeatability.preload_torque == 0.015
+    assert rig.repeatability.ramp_bias is None
+
+
+def test_bare_numbers_of_a_channel_are_in_its_own_unit(write: Writer, texts: dict[str, str]) -> None:
+    left = load_rig(write(texts["rig"])).channel["left_torque"]
+    assert left.u_zero == pytest.approx(0.5 * FOOT_POUND, rel=ROUNDING)
+    assert left.range == pytest.approx((-1000 * FOOT_POUND, 1000 * FOOT_POUND), rel=ROUNDING)
+
+
+def test_bare_torques_without_a_stated_unit_are_in_newton_metres(
+    write: Writer, texts: dict[str, str]
+) -> None:
+    rig = load_rig(write(texts["rig"].replace("sign = -1", "zero = 0.5\nu_zero = 0.8")))
+    assert (rig.channel["right_torque"].zero, rig.channel["right_torque"].u_zero) == (0.5, 0.8)
+
+
+def test_zero_and_uncertainty_of_a_temperature_are_differences(write: Writer, texts: dict[str, str]) -> None:
+    oil = load_rig(write(texts["rig"])).channel["oil_temperature"]
+    assert oil.zero == pytest.approx(1.0, rel=ROUNDING)  # 1.8 degF of difference are 1 K
+    assert oil.u_zero == pytest.approx(2.0, rel=ROUNDING)
+
+
+def test_what_a_rig_does_not_state_is_not_stated(write: Writer, texts: dict[str, str]) -> None:
+    right = load_rig(write(texts["rig"])).channel["right_torque"]
+    assert (right.sign, right.gain, right.zero) == (-1, 1.0, 0.0)
+    assert right.u_gain is None
+    assert right.u_zero is None
+    assert right.range is None
+    assert right.lag == right.inertia == right.drag == Quantity(0.0, None)
+    assert right.ratio == right.efficiency == Quantity(1.0, None)
+
+
+def test_named_delimiters_and_encodings(write: Writer, texts: dict[str, str]) -> None:
+    text = texts["rig"].replace(
+        'delimiter = ";"', 'delimiter = "tab"\nencoding = "Windows-1252"\nsheet = "log"'
+    )
+    settings = load_rig(write(text)).file
+    assert (settings.delimiter, settings.encoding, settings.sheet) == ("\t", "cp1252", "log")
+
+
+def test_a_fixture_for_hand_readings_translates_its_words() -> None:
+    rig = Rig.model_validate(
+        {
+            "format": "diffbench-rig/1",
+            "name": "Fixture",
+            "arrangement": "output-turned-case-held",
+            "channel": {
+                "turning_torque": {"column": "W", "unit": "N.m"},
+                "arrangement": {"column": "how", "values": {"wheel held": "output-turned-case-free"}},
+                "direction": {"column": "way"},
+            },
+        }
+    )
+    assert rig.channel["arrangement"].values == {"wheel held": "output-turned-case-free"}
+    assert rig.channel["direction"].dimension is None
+
+
+def test_a_build_sheet_in_si(write: Writer, texts: dict[str, str]) -> None:
+    build = load_build(write(texts["build"]))
+    assert (build.unit, build.build) == ("U1", "U1-first")
+    assert build.distance == pytest.approx(120 * 1609.344, rel=ROUNDING)  # mile, NIST SP 811 B.8; memory
+    assert build.packs.faces == 5
+    assert build.packs.inner_radius == Quantity(pytest.approx(0.0369, rel=ROUNDING))
+    assert build.packs.outer_radius.u == pytest.approx(1e-4, rel=ROUNDING)
+    assert build.packs.plate_mass == Quantity(1.1)
+    assert build.packs.specific_heat is None
+    assert build.ramps.pin_radius == Quantity(pytest.approx(0.0385, rel=ROUNDING))
+    assert build.ramps.drive_angle == Quantity(pytest.approx(math.pi / 4, rel=ROUNDING))
+    assert build.preload.law == "undecided"
+    assert build.preload.spring_force == Quantity(1850.0, 60.0)
+    assert build.preload.disc_spring is not None
+    assert build.preload.disc_spring.series == 2
+    assert build.oil.viscosity_100 == Quantity(pytest.approx(17.5e-6, rel=ROUNDING))
+    assert build.reference.temperature == pytest.approx(60.0, abs=1e-12)
+    assert build.reference.speed_difference == 4.0
+    assert build.limits.preload_torque == (75.0, 95.0)
+    assert build.limits.face_wear == pytest.approx(60e-6, rel=ROUNDING)
+    assert build.map.input_torque == (-300.0, 600.0)
+
+
+def test_a_bare_build_sheet_fills_nothing_in() -> None:
+    build = Build.model_validate(BARE_BUILD)
+    assert build.gear_friction is None
+    assert build.distance is None
+    assert build.ramps.drive_angle is None
+    assert build.preload.spring_force is None
+    assert build.preload.law == "undecided"
+    assert build.reference.temperature == 60.0  # the one condition that the contract itself fixes
+    assert build.effective_radius.u is None
+
+
+@pytest.mark.parametrize("home", [None, "ramps", "limits"])
+def test_gear_friction_is_read_wherever_sheets_have_it(home: str | None) -> None:
+    friction = {"gear_friction": {"value": 0.02, "u": "1 %"}}
+    build = Build.model_validate(BARE_BUILD | (friction if home is None else {home: friction}))
+    assert build.gear_friction == Quantity(0.02, 0.01)
+
+
+@given(st.floats(0.001, 89.999), st.sampled_from(["drive_angle", "coast_angle"]))
+def test_angles_from_the_axis_become_angles_from_the_plane(angle: float, key: str) -> None:
+    # The words may stand after the angles in the file: the order of keys has no meaning in TOML.
+    ramps = {key: {"value": f"{angle!r} deg", "u": "0.5 deg"}, "angle_from": "axis"}
+    build = Build.model_validate(BARE_BUILD | {"ramps": ramps})
+    kept = getattr(build.ramps, key)
+    assert math.degrees(kept.value) == pytest.approx(90.0 - angle, abs=1e-9)
+    assert math.degrees(kept.u) == pytest.approx(0.5, abs=1e-12)
+
+
+@pytest.mark.parametrize(("angle", "side"), [("90 deg", "plane"), ("0 deg", "axis")])
+def test_a_ramp_along_the_axis_has_no_thrust_and_is_allowed(angle: str, side: str) -> None:
+    build = Build.model_validate(BARE_BUILD | {"ramps": {"coast_angle": angle, "angle_from": side}})
+    assert build.ramps.coast_angle == Quantity(math.pi / 2)
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_limits_in_the_torque_of_one_pack_are_doubled(first: bool) -> None:
+    sense = {"locking_torque_sense": "one-pack"}
+    pairs = {"preload_torque": ["40 N.m", "45 N.m"], "ramp_bias_drive": [0.2, 0.25]}
+    limits = sense | pairs if first else pairs | sense
+    build = Build.model_validate(BARE_BUILD | {"limits": limits})
+    assert build.limits.preload_torque == (80.0, 90.0)
+    assert build.limits.ramp_bias_drive == pytest.approx((0.4, 0.5), rel=ROUNDING)
+
+
+def _with_radii(inner: object, outer: object, contact: str) -> Build:
+    packs = {"faces": 4, "inner_radius": inner, "outer_radius": outer, "contact": contact}
+    return Build.model_validate(BARE_BUILD | {"packs": packs})
+
+
+def test_effective_radius_of_both_contacts() -> None:
+    # Analytic: (33.5 + 48.5)/2 = 41, and 2/3 (48.5³ - 33.5³)/(48.5² - 33.5²) is R_m + b²/(12 R_m) with the
+    # mean radius R_m = 41 and the width b = 15 of the face.
+    wear = _with_radii("33.5 mm", "48.5 mm", "uniform-wear").effective_radius
+    pressure = _with_radii("33.5 mm", "48.5 mm", "uniform-pressure").effective_radius
+    assert wear.value == pytest.approx(0.041, rel=ROUNDING)
+    assert pressure.value == pytest.approx(0.041 + 0.015**2 / (12 * 0.041), rel=ROUNDING)
+
+
+@pytest.mark.parametrize("contact", ["uniform-wear", "uniform-pressure"])
+def test_uncertainty_of_the_effective_radius_is_its_change_with_the_radii(contact: str) -> None:
+    def radius(inner: float, outer: float) -> float:
+        return _with_radii(f"{inner!r} mm", f"{outer!r} mm", contact).effective_radius.value
+
+    step = 1e-3  # mm; central differences of a smooth function: error of the order (step/radius)²
+    by_inner = (radius(30 + step, 50) - radius(30 - step, 50)) / (2 * step)
+    by_outer = (radius(30, 50 + step) - radius(30, 50 - step)) / (2 * step)
+    stated = _with_radii(
+        {"value": "30 mm", "u": "0.2 mm"}, {"value": "50 mm", "u": "0.1 mm"}, contact
+    ).effective_radius
+    assert stated.u == pytest.approx(math.hypot(0.2 * by_inner, 0.1 * by_outer), rel=1e-6)
+
+
+@given(st.floats(20.0, 50.0), st.floats(0.5, 40.0))
+def test_uniform_pressure_acts_outside_uniform_wear_and_inside_the_face(inner: float, width: float) -> None:
+    radii = (f"{inner!r} mm", f"{inner + width!r} mm")
+    wear = _with_radii(*radii, "uniform-wear").effective_radius.value
+    pressure = _with_radii(*radii, "uniform-pressure").effective_radius.value
+    assert inner * 1e-3 < wear < pressure < (inner + width) * 1e-3
+
+
+def test_a_run_sheet(write: Writer, texts: dict[str, str]) -> None:
+    sheet = load_run_sheet(write(texts["run"]))
+    assert sheet.date == dt.date(2026, 3, 15)
+    assert [(run.file, run.kind, run.rig) for run in sheet.run] == [
+        ("tare.csv", "tare", None),
+        ("bias-sweep.csv", "bias-sweep", None),
+    ]
+
+
+@pytest.mark.parametrize("date", ['"2026-03-15"', "2026-03-15T08:30:00", "2026-03-15T08:30:00+01:00"])
+def test_a_day_may_be_written_as_text_or_with_its_time(
+    date: str, write: Writer, texts: dict[str, str]
+) -> None:
+    sheet = load_run_sheet(write(texts["run"].replace("2026-03-15", date)))
+    assert sheet.date == dt.date(2026, 3, 15)
+
+
+def test_documents_are_frozen(write: Writer, texts: dict[str, str]) -> None:
+    build = load_build(write(texts["build"]))
+    with pytest.raises(ValidationError, match="frozen"):
+        build.unit = "U2"  # type: ignore[misc]
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path, texts: dict[str, str]) -> None:
+    path = tmp_path / "build.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + texts["build"].replace("\n", "\r\n").encode())
+    assert load_build(path).unit == "U1"
