@@ -222,7 +222,7 @@ def output_torques(
         Left and right output torque [N·m].
 
     Raises:
-        ValueError: A speed difference is zero.
+        ValueError: A speed difference is zero, or a locking torque negative.
 
     Example:
         >>> left, right = output_torques(400.0, 200.0, 3.0)
@@ -234,5 +234,8 @@ def output_torques(
     difference = floats(speed_difference)
     if np.any(difference == 0.0):
         raise ValueError("without slip the differential does not say how the torque splits")
-    t_in, across = floats(input_torque), np.sign(difference) * floats(locking_torque)
+    t_lock = floats(locking_torque)
+    if np.any(t_lock < 0.0):
+        raise ValueError("a locking torque is not negative")
+    t_in, across = floats(input_torque), np.sign(difference) * t_lock
     return (t_in - across) / 2.0, (t_in + across) / 2.0

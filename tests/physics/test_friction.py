@@ -1,0 +1,97 @@
+"""Friction over sliding speed and temperature."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from diffbench.physics.friction import shape, sliding_speed, slope, stribeck, temperature_factor
+
+reproducible = settings(derandomize=True, deadline=None, max_examples=50)
+
+speeds = st.floats(0.0, 3.0)
+coefficients = st.floats(0.02, 0.3)
+stribeck_speeds = st.floats(0.005, 0.5)
+exponents = st.floats(0.5, 2.5)
+
+
+@given(kinetic=coefficients, static=coefficients, v_s=stribeck_speeds, delta=exponents, speed=speeds)
+@reproducible
+def test_friction_lies_between_static_and_kinetic(
+    kinetic: float, static: float, v_s: float, delta: float, speed: float
+) -> None:
+    friction = stribeck(speed, kinetic, static, v_s, delta)
+    low, high = sorted([kinetic, static])
+    assert low * (1.0 - 1e-15) <= friction <= high * (1.0 + 1e-15)
+
+
+def test_limits_at_no_speed_and_at_high_speed() -> None:
+    assert stribeck(0.0, 0.10, 0.14, 0.05, 1.0) == pytest.approx(0.14, rel=1e-15)
+    assert stribeck(100.0, 0.10, 0.14, 0.05, 1.0) == 0.10
+
+
+@given(speed=speeds, v_s=stribeck_speeds, delta=exponents)
+@reproducible
+def test_both_directions_of_slip_have_one_friction(speed: float, v_s: float, delta: float) -> None:
+    assert stribeck(-speed, 0.10, 0.14, v_s, delta) == stribeck(speed, 0.10, 0.14, v_s, delta)
+    assert shape(-speed, 0.4, v_s, delta, 0.1) == shape(speed, 0.4, v_s, delta, 0.1)
+    assert sliding_speed(-speed, 0.0447) == sliding_speed(speed, 0.0447)
+
+
+@given(kinetic=coefficients, static=coefficients, v_s=stribeck_speeds, speed=speeds, reference=speeds)
+@reproducible
+def test_shape_is_friction_over_friction_at_the_reference(
+    kinetic: float, static: float, v_s: float, speed: float, reference: float
+) -> None:
+    excess = (static - kinetic) / kinetic
+    for delta in (0.7, 1.0, 2.0):
+        here, there = stribeck([speed, reference], kinetic, static, v_s, delta)
+        assert shape(speed, excess, v_s, delta, reference) == pytest.approx(here / there, rel=1e-13)
+        assert shape(reference, excess, v_s, delta, reference) == 1.0
+
+
+@given(speed=st.floats(0.01, 1.0), v_s=st.floats(0.05, 0.5), delta=st.floats(1.0, 2.5))
+@reproducible
+def test_slope_is_the_derivative(speed: float, v_s: float, delta: float) -> None:
+    """Against a central difference with a step of 1e-4: its error is of the order of its square."""
+    step = 1e-4 * min(speed, v_s)
+    rise = stribeck(speed + step, 0.10, 0.14, v_s, delta) - stribeck(speed - step, 0.10, 0.14, v_s, delta)
+    assert slope(speed, 0.10, 0.14, v_s, delta) == pytest.approx(rise / (2.0 * step), abs=1e-6 * 0.1 / v_s)
+
+
+@pytest.mark.parametrize(("exponent", "expected"), [(1.0, -0.04 / 0.1), (2.0, 0.0)])
+def test_slope_at_no_speed(exponent: float, expected: float) -> None:
+    """Analytic: −(mu_s − mu_c)/v_s for an exponent of 1, flat above."""
+    assert slope(0.0, 0.10, 0.14, 0.1, exponent) == pytest.approx(expected, rel=1e-14)
+
+
+def test_sliding_speed_is_half_the_speed_difference_at_the_effective_radius() -> None:
+    assert sliding_speed(4.0, 0.05) == pytest.approx(0.1, rel=1e-15)
+
+
+@given(temperature=st.floats(-20.0, 200.0), coefficient=st.floats(-0.003, 0.003))
+@reproducible
+def test_temperature_factor_is_one_at_the_reference_and_linear(
+    temperature: float, coefficient: float
+) -> None:
+    assert temperature_factor(60.0, coefficient, 60.0) == 1.0
+    rise = temperature_factor(temperature, coefficient, 60.0) - 1.0
+    assert rise == pytest.approx(coefficient * (temperature - 60.0), abs=1e-15)
+
+
+def test_missing_samples_stay_missing() -> None:
+    assert np.isnan(shape([np.nan, 0.1], 0.4, 0.1, 1.0, 0.1)).tolist() == [True, False]
+    assert np.isnan(temperature_factor(np.nan, -0.001, 60.0))
+
+
+def test_parameters_out_of_range_are_refused() -> None:
+    with pytest.raises(ValueError, match="Stribeck speed must be positive"):
+        stribeck(0.1, 0.10, 0.14, 0.0, 1.0)
+    with pytest.raises(ValueError, match="exponent must be positive"):
+        stribeck(0.1, 0.10, 0.14, 0.1, 0.0)
+    with pytest.raises(ValueError, match="kinetic friction must not be negative"):
+        stribeck(0.1, -0.10, 0.14, 0.1, 1.0)
+    with pytest.raises(ValueError, match="static excess must be above -1"):
+        shape(0.1, -1.0, 0.1, 1.0, 0.1)
+    with pytest.raises(ValueError, match="exponent must be at least 1"):
+        slope(0.1, 0.10, 0.14, 0.1, 0.5)
