@@ -304,14 +304,17 @@ def parse_quantity(text_or_number: str | float, dimension: str, bare_unit: str) 
     if isinstance(text_or_number, bool):
         raise QuantityError.single("true and false are no numbers", mend=_example(bare_unit))
     if not isinstance(text_or_number, str):
-        value = conversion(bare_unit, dimension).to_si(float(text_or_number))
-        return _checked(value, text_or_number, dimension)
+        try:
+            number = float(text_or_number)
+        except OverflowError:  # TOML has whole numbers of any length
+            number = math.inf
+        return _checked(conversion(bare_unit, dimension).to_si(number), number, dimension)
     match = _NUMBER.fullmatch(text_or_number.replace("−", "-"))
     if match is None:
         raise QuantityError.single(
             f"'{text_or_number}' does not begin with a number", mend=_example(bare_unit)
         )
-    number, unit_text = match.groups()
+    digits, unit_text = match.groups()
     if re.match(r"[,'_’]\s?\d", unit_text):
         raise QuantityError.single(
             f"'{text_or_number}' has a decimal comma or a thousands mark",
@@ -325,7 +328,7 @@ def parse_quantity(text_or_number: str | float, dimension: str, bare_unit: str) 
     if not unit_text:
         if dimension != "dimensionless":
             raise QuantityError.single(
-                f"'{text_or_number}' has no unit", mend=f"write '{number} {bare_unit}'"
+                f"'{text_or_number}' has no unit", mend=f"write '{digits} {bare_unit}'"
             )
         unit_text = "1"
-    return _checked(conversion(unit_text, dimension).to_si(float(number)), text_or_number, dimension)
+    return _checked(conversion(unit_text, dimension).to_si(float(digits)), text_or_number, dimension)

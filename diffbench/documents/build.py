@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ModelWrapValidatorHandler, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.fields import (
     NOT_NEGATIVE,

@@ -177,26 +177,26 @@ class Channel(Table):
             )
         return Quantity(quantity.value, u)
 
-    @field_validator("zero", mode="plain")
+    @field_validator("zero", mode="before")
     @classmethod
     def _read_zero(cls, raw: Any, info: ValidationInfo) -> float:
         dimension, bare_unit = _reading_of(info, raw, difference=True)
         return read_amount(raw, dimension, bare_unit)
 
-    @field_validator("u_zero", mode="plain")
+    @field_validator("u_zero", mode="before")
     @classmethod
     def _read_u_zero(cls, raw: Any, info: ValidationInfo) -> float:
         dimension, bare_unit = _reading_of(info, raw, difference=True)
         return read_uncertainty(raw, dimension, bare_unit, beside=None)
 
-    @field_validator("range", mode="plain")
+    @field_validator("range", mode="before")
     @classmethod
     def _read_range(cls, raw: Any, info: ValidationInfo) -> Pair:
         first = raw[0] if isinstance(raw, list | tuple) and raw else raw
         dimension, bare_unit = _reading_of(info, first, difference=False)
         return PairOf(dimension, bare_unit).read(raw)
 
-    @field_validator("drag", mode="plain")
+    @field_validator("drag", mode="before")
     @classmethod
     def _read_drag(cls, raw: Any, info: ValidationInfo) -> Quantity:
         bare_unit = _reading_of(info, raw, difference=False)[1] if _is_torque(info.data["name"]) else "N.m"

@@ -136,10 +136,12 @@ def nearest_file(path: Path) -> str | None:
     -------
     A name in the same folder; None where the folder has none like it, or is missing itself.
     """
-    if not path.parent.is_dir():
+    try:
+        # Sorted, so that of two equally near names the same one is offered on every machine.
+        entries = [entry.name for entry in sorted(path.parent.iterdir()) if entry.is_file()]
+    except (OSError, ValueError):  # no such folder, one that is closed to us, or a name that can't be one
         return None
-    # Sorted, so that of two equally near names the same one is offered on every machine.
-    names = {entry.name.casefold(): entry.name for entry in sorted(path.parent.iterdir()) if entry.is_file()}
+    names = {name.casefold(): name for name in entries}
     near = difflib.get_close_matches(path.name.casefold(), names, n=1)
     return names[near[0]] if near else None
 
@@ -155,9 +157,9 @@ def _bytes(path: Path) -> bytes:
         raise DocumentError.single(
             "this is a folder, a TOML file is wanted", file=str(path), mend="name the file in it"
         ) from error
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
         raise DocumentError.single(
-            f"the file can't be read ({error.strerror})",
+            f"the file can't be read ({getattr(error, 'strerror', None) or error})",
             file=str(path),
             mend="check the path and its permissions",
         ) from error
@@ -192,6 +194,15 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
             file=file,
             line=line,
             mend=_syntax_mend(what, text, line),
+        ) from error
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # a number of thousands of digits, lists in lists without end
+        raise DocumentError.single(
+            "this is no TOML of ours: a number is too long or lists are nested too deep",
+            file=file,
+            mend="write it as the schema has it",
         ) from error
 
 

@@ -7,7 +7,8 @@ import difflib
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ModelWrapValidatorHandler, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.channels import CHANNEL_NAMES, Channel, channel_refusals
 from diffbench.documents.fields import POSITIVE, Amount, Bounds, Table, Text

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from diffbench.documents.build import Build
@@ -43,7 +44,7 @@ class Visit:
     rig_path: Path
     build_path: Path
     digests: Mapping[str, str]
-    other_rigs: Mapping[str, Rig]
+    other_rigs: Mapping[str, Rig] = field(default_factory=dict)
 
     def rig_of(self, run: Run) -> Rig:
         """Return the rig that a run was taken on.
@@ -153,7 +154,7 @@ class _Papers:
         try:
             read = read_document(path, model)
         except DocumentError as error:
-            if path.is_file():
+            if os.path.isfile(path):  # noqa: PTH113  # see _recording_faults
                 self.faults += error.faults
             else:  # a file that is not there is a fault of the run sheet that names it
                 what = f"'{name}': {error.faults[0].what}"
@@ -165,9 +166,10 @@ class _Papers:
 
 def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
     """Return a fault where the recording is not there."""
-    if path.is_file():
+    # Not the methods of Path: they raise on names that are too long to exist.
+    if os.path.isfile(path):  # noqa: PTH113
         return []
-    if path.exists():
+    if os.path.exists(path):  # noqa: PTH110
         return [Fault(f"'{run.file}' is a folder, a recording is wanted", place, "name the file in it")]
     if "\\" in run.file:
         return [Fault(f"'{run.file}' does not exist", place, "write paths with forward slashes")]

@@ -153,6 +153,7 @@ BUILD_RULES = [
     ("faces = 5\n", "", "packs.faces", "'faces' is missing (friction faces in one pack)", "faces = 5"),
     ('"36.9 mm"', '"56.9 mm"', "packs.outer_radius", "not above the inner radius", "swapped"),
     ('"36.9 mm"', '"36.9 m"', "packs.inner_radius", "above 1000 mm", "mm"),
+    ('"36.9 mm"', "1" * 400, "packs.inner_radius", "no usable number", "finite"),
     ('"36.9 mm"', "0.0369", "packs.inner_radius", "below 1 mm", "mm"),
     ('plate_mass = "1.1 kg"', 'plate_mass = "0 kg"', "packs.plate_mass", "not above 0", "above zero"),
     ('plate_mass = "1.1 kg"', 'contact = "uniform"', "packs.contact", "no known value", "'uniform-wear'"),
@@ -353,6 +354,8 @@ values = { ahead = "forwards" }
         (b'format = "diffbench-build"\n', None, "no known version", 'format = "diffbench-build/1"'),
         (b'format = "diffbench-biuld/1"\n', None, "diffbench-build is meant", "diffbench-build/1"),
         (b"format = 1\n", None, "no known format", "diffbench-build/1"),
+        (b"unit = " + b"1" * 5000, None, "too long", "schema"),
+        (b"unit = " + b"[" * 5000, None, "nested too deep", "schema"),
     ],
 )
 def test_what_is_no_build_sheet(

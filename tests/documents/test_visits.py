@@ -101,6 +101,8 @@ def test_a_missing_recording_with_nothing_like_it(visit_folder: Path) -> None:
     [
         ('"."', "is a folder", "name the file in it"),
         ("'logs\\tare.csv'", "does not exist", "forward slashes"),
+        (f'"{"x" * 5000}"', "does not exist", "check the path"),
+        ('"a\\u0000b"', "does not exist", "check the path"),
     ],
 )
 def test_what_is_no_recording(new: str, what: str, mend: str, visit_folder: Path) -> None:
@@ -117,6 +119,14 @@ def test_a_missing_paper_is_a_fault_of_the_run_sheet(name: str, visit_folder: Pa
     assert (file, line, key) == ("run.toml", 2 if name == "rig" else 3, name)
     assert f"'{name}.toml'" in what
     assert f"'{name}-1.toml'" in mend
+
+
+@pytest.mark.parametrize("name", ["x" * 5000, "a\\u0000b", "rig.toml/x"])
+def test_a_paper_that_can_not_be_one(name: str, visit_folder: Path) -> None:
+    edit(visit_folder / "run.toml", 'rig = "rig.toml"', f'rig = "{name}"')
+    ((file, line, key, what, _),) = faults_of(visit_folder / "run.toml")
+    assert (file, line, key) == ("run.toml", 2, "rig")
+    assert "can't be read" in what
 
 
 def test_a_build_sheet_given_as_rig(visit_folder: Path) -> None:
