@@ -25,8 +25,10 @@ def unwrapped(array: Floats) -> Floats:
 def positive(name: str, value: ArrayLike) -> Floats:
     """Return `value` as doubles.
 
-    Raises:
-        ValueError: An element is zero, negative or not a number.
+    Raises
+    ------
+    ValueError
+        An element is zero, negative or not a number.
     """
     array = floats(value)
     if not np.all(array > 0.0):
@@ -37,8 +39,10 @@ def positive(name: str, value: ArrayLike) -> Floats:
 def not_negative(name: str, value: ArrayLike) -> Floats:
     """Return `value` as doubles.
 
-    Raises:
-        ValueError: An element is negative or not a number.
+    Raises
+    ------
+    ValueError
+        An element is negative or not a number.
     """
     array = floats(value)
     if not np.all(array >= 0.0):
@@ -49,8 +53,10 @@ def not_negative(name: str, value: ArrayLike) -> Floats:
 def within(name: str, value: ArrayLike, low: float, high: float, *, unit: str = "") -> Floats:
     """Return `value` as doubles.
 
-    Raises:
-        ValueError: An element lies outside `low` to `high` (both allowed) or is not a number.
+    Raises
+    ------
+    ValueError
+        An element lies outside `low` to `high` (both allowed) or is not a number.
     """
     array = floats(value)
     good = (array >= low) & (array <= high)

@@ -30,20 +30,29 @@ def other_output(input_torque: ArrayLike, output_torque: ArrayLike) -> Floats:
 
     T_other = T_in − T_one
 
-    Args:
-        input_torque: Torque at the case [N·m], positive in drive; NaN passes through.
-        output_torque: Torque of the measured output [N·m]; broadcast.
+    Parameters
+    ----------
+    input_torque : array_like
+        Torque at the case [N·m], positive in drive; NaN passes through.
+    output_torque : array_like
+        Torque of the measured output [N·m]; broadcast.
 
-    Returns:
-        Torque of the other output [N·m].
+    Returns
+    -------
+    Torque of the other output [N·m].
 
+    Notes
+    -----
     Validity: steady speeds, or with inertia taken off; at the case, after final drive and its losses.
 
-    Example:
-        >>> print(other_output(400.0, 100.0).item())
-        300.0
+    Examples
+    --------
+    >>> print(other_output(400.0, 100.0).item())
+    300.0
 
-    Source: equilibrium of the case, T_in = T_L + T_R.
+    References
+    ----------
+    Equilibrium of the case, T_in = T_L + T_R.
     """
     return floats(input_torque) - floats(output_torque)
 
@@ -53,21 +62,29 @@ def locking_torque(left_torque: ArrayLike, right_torque: ArrayLike, speed_differ
 
     T_lock = −sgn(Delta omega) (T_L − T_R): the slower output gets more
 
-    Args:
-        left_torque: Torque that the differential delivers to the left output [N·m]; NaN passes through.
-        right_torque: Torque that it delivers to the right output [N·m].
-        speed_difference: Left minus right output speed [rad/s]. All broadcast.
+    Parameters
+    ----------
+    left_torque : array_like
+        Torque that the differential delivers to the left output [N·m]; NaN passes through.
+    right_torque : array_like
+        Torque that it delivers to the right output [N·m].
+    speed_difference : array_like
+        Left minus right output speed [rad/s]. All broadcast.
 
-    Returns:
-        Locking torque [N·m]; NaN where the speed difference is zero, since there |T_L − T_R| is only a lower
-        bound. A negative result is a fault of the recording (swapped sides, a reversed sign), left for the
-        caller to see.
+    Returns
+    -------
+    Locking torque [N·m]; NaN where the speed difference is zero, since there |T_L − T_R| is only a lower
+    bound. A negative result is a fault of the recording (swapped sides, a reversed sign), left for the caller
+    to see.
 
-    Example:
-        >>> locking_torque([100.0, 300.0, 180.0], [300.0, 100.0, 220.0], [2.0, -2.0, 0.0]).tolist()
-        [200.0, 200.0, nan]
+    Examples
+    --------
+    >>> locking_torque([100.0, 300.0, 180.0], [300.0, 100.0, 220.0], [2.0, -2.0, 0.0]).tolist()
+    [200.0, 200.0, nan]
 
-    Source: power balance, (T_L − T_R) Delta omega <= 0 for a unit that only brakes.
+    References
+    ----------
+    Power balance, (T_L − T_R) Delta omega <= 0 for a unit that only brakes.
     """
     direction = np.sign(floats(speed_difference))
     return np.where(direction == 0.0, np.nan, -direction) * (floats(left_torque) - floats(right_torque))
@@ -76,21 +93,29 @@ def locking_torque(left_torque: ArrayLike, right_torque: ArrayLike, speed_differ
 def loaded_flank(direction: Direction) -> Flank:
     """Flank that the wrench loads when the case is held.
 
-    Args:
-        direction: "forward" as the car rolls forward, or "backward".
+    Parameters
+    ----------
+    direction : {"forward", "backward"}
+        "forward" as the car rolls forward, or "backward".
 
-    Returns:
-        "coast" for forward, "drive" for backward: a held case is dragged along by the output as by a coasting
-        wheel.
+    Returns
+    -------
+    "coast" for forward, "drive" for backward: a held case is dragged along by the output as by a coasting
+    wheel.
 
-    Raises:
-        ValueError: The direction has another name.
+    Raises
+    ------
+    ValueError
+        The direction has another name.
 
-    Example:
-        >>> loaded_flank("forward")
-        'coast'
+    Examples
+    --------
+    >>> loaded_flank("forward")
+    'coast'
 
-    Source: T_in = T_L + T_R with T_one = −W and T_other = 0.
+    References
+    ----------
+    T_in = T_L + T_R with T_one = −W and T_other = 0.
     """
     if direction == "forward":
         return "coast"
@@ -104,24 +129,32 @@ def locking_torque_of_turning(arrangement: TurningArrangement, reading: ArrayLik
 
     T_lock = 2 W with the case free (other output held), T_lock = W with the case held (other output free)
 
-    Args:
-        arrangement: "output-turned-case-free" or "output-turned-case-held".
-        reading: Torque W at the turned output [N·m], its magnitude counts; NaN passes through.
+    Parameters
+    ----------
+    arrangement : {"output-turned-case-free", "output-turned-case-held"}
+        "output-turned-case-free" or "output-turned-case-held".
+    reading : array_like
+        Torque W at the turned output [N·m], its magnitude counts; NaN passes through.
 
-    Returns:
-        Locking torque [N·m]: at no input torque with the case free, at an input torque of W with the case
-        held.
+    Returns
+    -------
+    Locking torque [N·m]: at no input torque with the case free, at an input torque of W with the case held.
 
-    Raises:
-        ValueError: The arrangement is not one of the two.
+    Raises
+    ------
+    ValueError
+        The arrangement is not one of the two.
 
-    Example:
-        >>> locking_torque_of_turning("output-turned-case-free", 40.0).item()
-        80.0
-        >>> locking_torque_of_turning("output-turned-case-held", 40.0).item()
-        40.0
+    Examples
+    --------
+    >>> locking_torque_of_turning("output-turned-case-free", 40.0).item()
+    80.0
+    >>> locking_torque_of_turning("output-turned-case-held", 40.0).item()
+    40.0
 
-    Source: equilibrium of case and outputs: T_L = −T_R = W, or T_other = 0.
+    References
+    ----------
+    Equilibrium of case and outputs: T_L = −T_R = W, or T_other = 0.
     """
     return (2.0 if _case_is_free(arrangement) else 1.0) * np.abs(floats(reading))
 
@@ -142,31 +175,46 @@ def preload_from_turning_torque(
     With the case held, W = T_lock(W) = [P ⊕ K W] + k W. Under greater-of the contact stays closed while
     K + k < 1, so that only the joint fraction of the ramp part adds.
 
-    Args:
-        arrangement: "output-turned-case-free" or "output-turned-case-held".
-        reading: Torque W at the turned output [N·m], its magnitude counts; NaN passes through.
-        ramp_bias: Ramp bias K of the loaded flank (`loaded_flank`), loading value [-]; of no effect with the
-            case free.
-        law: "additive" or "greater-of"; of no effect with the case free.
-        joint_fraction: Joint fraction Phi of the greater-of law [-].
-        gear_friction: Share k of the input torque that the gear mesh adds [-]. All broadcast.
+    Parameters
+    ----------
+    arrangement : {"output-turned-case-free", "output-turned-case-held"}
+        "output-turned-case-free" or "output-turned-case-held".
+    reading : array_like
+        Torque W at the turned output [N·m], its magnitude counts; NaN passes through.
+    ramp_bias : array_like
+        Ramp bias K of the loaded flank (`loaded_flank`), loading value [-]; of no effect with the case free.
+    law : {"additive", "greater-of"}
+        "additive" or "greater-of"; of no effect with the case free.
+    joint_fraction : array_like
+        Joint fraction Phi of the greater-of law [-].
+    gear_friction : array_like
+        Share k of the input torque that the gear mesh adds [-]. All broadcast.
 
-    Returns:
-        Preload torque P [N·m].
+    Returns
+    -------
+    Preload torque P [N·m].
 
-    Raises:
-        FitError: The case is held and K + k is 1 or more: such a unit locks, and there is no turning torque.
-        ValueError: An argument is out of its range.
+    Raises
+    ------
+    FitError
+        The case is held and K + k is 1 or more: such a unit locks, and there is no turning torque.
+    ValueError
+        An argument is out of its range.
 
+    Notes
+    -----
     Validity: sliding slow and steady; friction at the temperature and speed of the reading.
 
-    Example:
-        >>> print(f"{preload_from_turning_torque('output-turned-case-held', 145.45, 0.45, 'additive'):.1f}")
-        80.0
-        >>> print(f"{preload_from_turning_torque('output-turned-case-free', 40.0, 0.45, 'additive'):.1f}")
-        80.0
+    Examples
+    --------
+    >>> print(f"{preload_from_turning_torque('output-turned-case-held', 145.45, 0.45, 'additive'):.1f}")
+    80.0
+    >>> print(f"{preload_from_turning_torque('output-turned-case-free', 40.0, 0.45, 'additive'):.1f}")
+    80.0
 
-    Source: equilibrium of case and outputs, with the preload law.
+    References
+    ----------
+    Equilibrium of case and outputs, with the preload law.
     """
     share = _share_of_reading(arrangement, ramp_bias, law, joint_fraction, gear_friction)
     return np.abs(floats(reading)) * share
@@ -188,32 +236,50 @@ def turning_torque(  # noqa: PLR0917 (both biases stand between preload and law,
     Case free: W = P/2. Case held: W = P/(1 − K − k) additive, W = P/(1 − Phi K − k) greater-of; K is the ramp
     bias of the loaded flank.
 
-    Args:
-        arrangement: "output-turned-case-free" or "output-turned-case-held".
-        direction: "forward" or "backward"; of no effect with the case free.
-        preload: Preload torque P [N·m], not negative.
-        bias_drive: Ramp bias of the drive flank, loading value [-], not negative.
-        bias_coast: Ramp bias of the coast flank, loading value [-], not negative.
-        law: "additive" or "greater-of".
-        joint_fraction: Joint fraction Phi of the greater-of law [-].
-        gear_friction: Share k of the input torque that the gear mesh adds [-]. All broadcast.
+    Parameters
+    ----------
+    arrangement : {"output-turned-case-free", "output-turned-case-held"}
+        "output-turned-case-free" or "output-turned-case-held".
+    direction : {"forward", "backward"}
+        "forward" or "backward"; of no effect with the case free.
+    preload : array_like
+        Preload torque P [N·m], not negative.
+    bias_drive : array_like
+        Ramp bias of the drive flank, loading value [-], not negative.
+    bias_coast : array_like
+        Ramp bias of the coast flank, loading value [-], not negative.
+    law : {"additive", "greater-of"}
+        "additive" or "greater-of".
+    joint_fraction : array_like
+        Joint fraction Phi of the greater-of law [-].
+    gear_friction : array_like
+        Share k of the input torque that the gear mesh adds [-]. All broadcast.
 
-    Returns:
-        Magnitude of the torque at the turned output [N·m].
+    Returns
+    -------
+    Magnitude of the torque at the turned output [N·m].
 
-    Raises:
-        FitError: The case is held and K + k is 1 or more: such a unit locks, and there is no turning torque.
-        ValueError: An argument is out of its range.
+    Raises
+    ------
+    FitError
+        The case is held and K + k is 1 or more: such a unit locks, and there is no turning torque.
+    ValueError
+        An argument is out of its range.
 
+    Notes
+    -----
     Validity: as `preload_from_turning_torque`.
 
-    Example:
-        >>> forward = turning_torque("output-turned-case-held", "forward", 80.0, 0.45, 0.30, "additive")
-        >>> backward = turning_torque("output-turned-case-held", "backward", 80.0, 0.45, 0.30, "additive")
-        >>> print(f"{forward:.1f} {backward:.1f}")
-        114.3 145.5
+    Examples
+    --------
+    >>> forward = turning_torque("output-turned-case-held", "forward", 80.0, 0.45, 0.30, "additive")
+    >>> backward = turning_torque("output-turned-case-held", "backward", 80.0, 0.45, 0.30, "additive")
+    >>> print(f"{forward:.1f} {backward:.1f}")
+    114.3 145.5
 
-    Source: as `preload_from_turning_torque`.
+    References
+    ----------
+    As `preload_from_turning_torque`.
     """
     bias = bias_coast if loaded_flank(direction) == "coast" else bias_drive
     share = _share_of_reading(arrangement, bias, law, joint_fraction, gear_friction)

@@ -17,22 +17,31 @@ def torque_bias_ratio(higher: ArrayLike, lower: ArrayLike) -> Floats:
 
     TBR = T_high/T_low
 
-    Args:
-        higher: Torque at the slower output [N·m], of one sign with `lower` and at least as large.
-        lower: Torque at the faster output [N·m]; broadcast.
+    Parameters
+    ----------
+    higher : array_like
+        Torque at the slower output [N·m], of one sign with `lower` and at least as large.
+    lower : array_like
+        Torque at the faster output [N·m]; broadcast.
 
-    Returns:
-        Torque bias ratio [-], at least 1; NaN where the faster output gets nothing or is driven backward (a
-        locking effect of 1 or more), where the ratio has no meaning.
+    Returns
+    -------
+    Torque bias ratio [-], at least 1; NaN where the faster output gets nothing or is driven backward (a
+    locking effect of 1 or more), where the ratio has no meaning.
 
-    Raises:
-        ValueError: A `higher` torque is smaller in magnitude than its `lower`.
+    Raises
+    ------
+    ValueError
+        A `higher` torque is smaller in magnitude than its `lower`.
 
-    Example:
-        >>> torque_bias_ratio([300.0, 300.0], [100.0, -20.0]).tolist()
-        [3.0, nan]
+    Examples
+    --------
+    >>> torque_bias_ratio([300.0, 300.0], [100.0, -20.0]).tolist()
+    [3.0, nan]
 
-    Source: SAE J2817, definition of the torque bias ratio.
+    References
+    ----------
+    SAE J2817, definition of the torque bias ratio.
     """
     high, low = np.broadcast_arrays(floats(higher), floats(lower))
     if np.any(np.abs(high) < np.abs(low)):
@@ -47,19 +56,26 @@ def locking_effect(left: ArrayLike, right: ArrayLike) -> Floats:
 
     LE = |T_L − T_R| / |T_L + T_R|
 
-    Args:
-        left: Torque at the left output [N·m]; NaN passes through.
-        right: Torque at the right output [N·m]; broadcast.
+    Parameters
+    ----------
+    left : array_like
+        Torque at the left output [N·m]; NaN passes through.
+    right : array_like
+        Torque at the right output [N·m]; broadcast.
 
-    Returns:
-        Locking effect [-] (times 100: per cent); above 1 where one output is driven backward; infinite
-        without input torque, NaN without any torque at all.
+    Returns
+    -------
+    Locking effect [-] (times 100: per cent); above 1 where one output is driven backward; infinite without
+    input torque, NaN without any torque at all.
 
-    Example:
-        >>> print(f"{locking_effect(300.0, 100.0):.2f}")
-        0.50
+    Examples
+    --------
+    >>> print(f"{locking_effect(300.0, 100.0):.2f}")
+    0.50
 
-    Source: SAE J2817, equation 1.
+    References
+    ----------
+    SAE J2817, equation 1.
     """
     t_l, t_r = floats(left), floats(right)
     return locking_effect_from_locking_torque(np.abs(t_l - t_r), t_l + t_r)
@@ -70,18 +86,25 @@ def locking_effect_from_locking_torque(locking_torque: ArrayLike, input_torque: 
 
     LE = T_lock/|T_in|
 
-    Args:
-        locking_torque: Locking torque, the whole left-right difference [N·m], not negative.
-        input_torque: Torque at the case [N·m]; broadcast. NaN in either passes through.
+    Parameters
+    ----------
+    locking_torque : array_like
+        Locking torque, the whole left-right difference [N·m], not negative.
+    input_torque : array_like
+        Torque at the case [N·m]; broadcast. NaN in either passes through.
 
-    Returns:
-        Locking effect [-]; infinite without input torque, NaN when there is no locking torque either.
+    Returns
+    -------
+    Locking effect [-]; infinite without input torque, NaN when there is no locking torque either.
 
-    Example:
-        >>> locking_effect_from_locking_torque([200.0, 80.0], [400.0, 0.0]).tolist()
-        [0.5, inf]
+    Examples
+    --------
+    >>> locking_effect_from_locking_torque([200.0, 80.0], [400.0, 0.0]).tolist()
+    [0.5, inf]
 
-    Source: SAE J2817, equation 1, with T_in = T_L + T_R.
+    References
+    ----------
+    SAE J2817, equation 1, with T_in = T_L + T_R.
     """
     t_lock, t_in = np.broadcast_arrays(floats(locking_torque), np.abs(floats(input_torque)))
     effect = np.where(t_lock > 0.0, np.inf, np.nan)
@@ -94,20 +117,28 @@ def locking_effect_from_ratio(ratio: ArrayLike) -> Floats:
 
     LE = (TBR − 1)/(TBR + 1)
 
-    Args:
-        ratio: Torque bias ratio [-], at least 1; NaN passes through.
+    Parameters
+    ----------
+    ratio : array_like
+        Torque bias ratio [-], at least 1; NaN passes through.
 
-    Returns:
-        Locking effect [-], 0 to below 1.
+    Returns
+    -------
+    Locking effect [-], 0 to below 1.
 
-    Raises:
-        ValueError: A ratio is below 1.
+    Raises
+    ------
+    ValueError
+        A ratio is below 1.
 
-    Example:
-        >>> (100.0 * locking_effect_from_ratio([1.0, 2.0, 3.0, 5.0])).round(1).tolist()
-        [0.0, 33.3, 50.0, 66.7]
+    Examples
+    --------
+    >>> (100.0 * locking_effect_from_ratio([1.0, 2.0, 3.0, 5.0])).round(1).tolist()
+    [0.0, 33.3, 50.0, 66.7]
 
-    Source: SAE J2817, equation 1.
+    References
+    ----------
+    SAE J2817, equation 1.
     """
     tbr = floats(ratio)
     if np.any(tbr < 1.0):
@@ -121,21 +152,28 @@ def ratio_from_locking_effect(effect: ArrayLike) -> Floats:
 
     TBR = (1 + LE)/(1 − LE)
 
-    Args:
-        effect: Locking effect [-], not negative; NaN passes through.
+    Parameters
+    ----------
+    effect : array_like
+        Locking effect [-], not negative; NaN passes through.
 
-    Returns:
-        Torque bias ratio [-], at least 1; NaN where the locking effect is 1 or more and the ratio has no
-        meaning.
+    Returns
+    -------
+    Torque bias ratio [-], at least 1; NaN where the locking effect is 1 or more and the ratio has no meaning.
 
-    Raises:
-        ValueError: A locking effect is negative.
+    Raises
+    ------
+    ValueError
+        A locking effect is negative.
 
-    Example:
-        >>> ratio_from_locking_effect([0.0, 0.5, 0.75, 1.0]).tolist()
-        [1.0, 3.0, 7.0, nan]
+    Examples
+    --------
+    >>> ratio_from_locking_effect([0.0, 0.5, 0.75, 1.0]).tolist()
+    [1.0, 3.0, 7.0, nan]
 
-    Source: SAE J2817, equation 1, turned round.
+    References
+    ----------
+    SAE J2817, equation 1, turned round.
     """
     le = floats(effect)
     if np.any(le < 0.0):
@@ -150,20 +188,28 @@ def share_of_slower_output(effect: ArrayLike) -> Floats:
 
     T_high/T_in = (1 + LE)/2
 
-    Args:
-        effect: Locking effect [-], not negative.
+    Parameters
+    ----------
+    effect : array_like
+        Locking effect [-], not negative.
 
-    Returns:
-        Share [-], a half for an open differential; above 1 where the faster output is driven backward.
+    Returns
+    -------
+    Share [-], a half for an open differential; above 1 where the faster output is driven backward.
 
-    Raises:
-        ValueError: A locking effect is negative or not a number.
+    Raises
+    ------
+    ValueError
+        A locking effect is negative or not a number.
 
-    Example:
-        >>> print(share_of_slower_output(0.5).item())
-        0.75
+    Examples
+    --------
+    >>> print(share_of_slower_output(0.5).item())
+    0.75
 
-    Source: T_L + T_R = T_in and |T_L − T_R| = LE |T_in|.
+    References
+    ----------
+    T_L + T_R = T_in and |T_L − T_R| = LE |T_in|.
     """
     return (1.0 + not_negative("locking effect", effect)) / 2.0
 
@@ -172,17 +218,23 @@ def whole_from_one_pack(torque: ArrayLike) -> Floats:
     """Locking torque in this project's sense from one in the sense of one pack, half the left-right
     difference.
 
-    Args:
-        torque: Torque of one pack [N·m]; NaN passes through.
+    Parameters
+    ----------
+    torque : array_like
+        Torque of one pack [N·m]; NaN passes through.
 
-    Returns:
-        Locking torque, the whole left-right difference [N·m].
+    Returns
+    -------
+    Locking torque, the whole left-right difference [N·m].
 
-    Example:
-        >>> print(whole_from_one_pack(60.0).item())
-        120.0
+    Examples
+    --------
+    >>> print(whole_from_one_pack(60.0).item())
+    120.0
 
-    Source: equilibrium of the two side gears.
+    References
+    ----------
+    Equilibrium of the two side gears.
     """
     return 2.0 * floats(torque)
 
@@ -190,17 +242,23 @@ def whole_from_one_pack(torque: ArrayLike) -> Floats:
 def one_pack_from_whole(locking_torque: ArrayLike) -> Floats:
     """Torque of one pack, which some call the locking torque, from the whole left-right difference.
 
-    Args:
-        locking_torque: Locking torque, the whole left-right difference [N·m]; NaN passes through.
+    Parameters
+    ----------
+    locking_torque : array_like
+        Locking torque, the whole left-right difference [N·m]; NaN passes through.
 
-    Returns:
-        Torque of one pack [N·m].
+    Returns
+    -------
+    Torque of one pack [N·m].
 
-    Example:
-        >>> print(one_pack_from_whole(120.0).item())
-        60.0
+    Examples
+    --------
+    >>> print(one_pack_from_whole(120.0).item())
+    60.0
 
-    Source: equilibrium of the two side gears.
+    References
+    ----------
+    Equilibrium of the two side gears.
     """
     return floats(locking_torque) / 2.0
 
@@ -212,24 +270,34 @@ def output_torques(
 
     T_L = (T_in − sgn(Delta omega) T_lock)/2, T_R = (T_in + sgn(Delta omega) T_lock)/2
 
-    Args:
-        input_torque: Torque at the case [N·m], positive in drive; NaN passes through.
-        locking_torque: Locking torque, the whole left-right difference [N·m], not negative.
-        speed_difference: Left minus right output speed [rad/s], not zero: without slip the split is not
-            determined by the differential. All broadcast.
+    Parameters
+    ----------
+    input_torque : array_like
+        Torque at the case [N·m], positive in drive; NaN passes through.
+    locking_torque : array_like
+        Locking torque, the whole left-right difference [N·m], not negative.
+    speed_difference : array_like
+        Left minus right output speed [rad/s], not zero: without slip the split is not determined by the
+        differential. All broadcast.
 
-    Returns:
-        Left and right output torque [N·m].
+    Returns
+    -------
+    Left and right output torque [N·m].
 
-    Raises:
-        ValueError: A speed difference is zero, or a locking torque negative.
+    Raises
+    ------
+    ValueError
+        A speed difference is zero, or a locking torque negative.
 
-    Example:
-        >>> left, right = output_torques(400.0, 200.0, 3.0)
-        >>> print(left.item(), right.item())
-        100.0 300.0
+    Examples
+    --------
+    >>> left, right = output_torques(400.0, 200.0, 3.0)
+    >>> print(left.item(), right.item())
+    100.0 300.0
 
-    Source: equilibrium of the case; the slower output gets more.
+    References
+    ----------
+    Equilibrium of the case; the slower output gets more.
     """
     difference = floats(speed_difference)
     if np.any(difference == 0.0):

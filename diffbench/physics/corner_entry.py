@@ -19,23 +19,34 @@ def free_speed_difference(
 
     Delta omega_0 = V t/(R r)
 
-    Args:
-        speed: Vehicle speed V [m/s], not negative.
-        corner_radius: Corner radius R to the middle of the axle [m], positive.
-        track: Track t [m], positive.
-        rolling_radius: Rolling radius r [m], positive. All broadcast.
+    Parameters
+    ----------
+    speed : array_like
+        Vehicle speed V [m/s], not negative.
+    corner_radius : array_like
+        Corner radius R to the middle of the axle [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive. All broadcast.
 
-    Returns:
-        Speed difference [rad/s].
+    Returns
+    -------
+    Speed difference [rad/s].
 
-    Raises:
-        ValueError: An argument is out of its range.
+    Raises
+    ------
+    ValueError
+        An argument is out of its range.
 
-    Example:
-        >>> print(f"{free_speed_difference(20.0, 50.0, 1.5, 0.31):.3f}")
-        1.935
+    Examples
+    --------
+    >>> print(f"{free_speed_difference(20.0, 50.0, 1.5, 0.31):.3f}")
+    1.935
 
-    Source: kinematics of rolling.
+    References
+    ----------
+    Kinematics of rolling.
     """
     v, radius = not_negative("speed", speed), positive("corner radius", corner_radius)
     return v * positive("track", track) / (radius * positive("rolling radius", rolling_radius))
@@ -48,25 +59,38 @@ def locking_limit(
 
     T_lock = t r C/R
 
-    Args:
-        corner_radius: Corner radius R [m], positive.
-        track: Track t [m], positive.
-        rolling_radius: Rolling radius r [m], positive.
-        slip_stiffness: Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
+    Parameters
+    ----------
+    corner_radius : array_like
+        Corner radius R [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive.
+    slip_stiffness : array_like
+        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
 
-    Returns:
-        Locking torque [N·m].
+    Returns
+    -------
+    Locking torque [N·m].
 
-    Raises:
-        ValueError: An argument is not positive.
+    Raises
+    ------
+    ValueError
+        An argument is not positive.
 
+    Notes
+    -----
     Validity: tyres in their linear range, well below the limit of adhesion.
 
-    Example:
-        >>> print(f"{locking_limit(50.0, 1.5, 0.31, 60e3):.0f}")
-        558
+    Examples
+    --------
+    >>> print(f"{locking_limit(50.0, 1.5, 0.31, 60e3):.0f}")
+    558
 
-    Source: `speed_difference` set to zero.
+    References
+    ----------
+    `speed_difference` set to zero.
     """
     t, r = positive("track", track), positive("rolling radius", rolling_radius)
     return t * r * positive("slip stiffness", slip_stiffness) / positive("corner radius", corner_radius)
@@ -85,28 +109,43 @@ def speed_difference(
 
     Delta omega = max(0, V t/(R r) − V T_lock/(r² C))
 
-    Args:
-        locking_torque: Locking torque, the whole left-right difference [N·m], not negative.
-        speed: Vehicle speed V [m/s], not negative.
-        corner_radius: Corner radius R [m], positive.
-        track: Track t [m], positive.
-        rolling_radius: Rolling radius r [m], positive.
-        slip_stiffness: Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
+    Parameters
+    ----------
+    locking_torque : array_like
+        Locking torque, the whole left-right difference [N·m], not negative.
+    speed : array_like
+        Vehicle speed V [m/s], not negative.
+    corner_radius : array_like
+        Corner radius R [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive.
+    slip_stiffness : array_like
+        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
 
-    Returns:
-        Speed difference [rad/s], zero from the locking limit on.
+    Returns
+    -------
+    Speed difference [rad/s], zero from the locking limit on.
 
-    Raises:
-        ValueError: An argument is out of its range.
+    Raises
+    ------
+    ValueError
+        An argument is out of its range.
 
+    Notes
+    -----
     Validity: as `locking_limit`; no drive or brake torque other than what the unit shifts across.
 
-    Example:
-        >>> car = dict(speed=20.0, corner_radius=50.0, track=1.5, rolling_radius=0.31, slip_stiffness=60e3)
-        >>> speed_difference([0.0, 90.0, 600.0], **car).round(3).tolist()
-        [1.935, 1.623, 0.0]
+    Examples
+    --------
+    >>> car = dict(speed=20.0, corner_radius=50.0, track=1.5, rolling_radius=0.31, slip_stiffness=60e3)
+    >>> speed_difference([0.0, 90.0, 600.0], **car).round(3).tolist()
+    [1.935, 1.623, 0.0]
 
-    Source: force balance of both wheels on linear tyres.
+    References
+    ----------
+    Force balance of both wheels on linear tyres.
     """
     free = free_speed_difference(speed, corner_radius, track, rolling_radius)
     limit = locking_limit(corner_radius, track, rolling_radius, slip_stiffness)
@@ -126,27 +165,41 @@ def yaw_couple(
 
     M_z = T_lock t/(2 r), up to C t²/(2 R) when both wheels turn at one speed
 
-    Args:
-        locking_torque: Locking torque, the whole left-right difference [N·m], not negative.
-        corner_radius: Corner radius R [m], positive.
-        track: Track t [m], positive.
-        rolling_radius: Rolling radius r [m], positive.
-        slip_stiffness: Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
+    Parameters
+    ----------
+    locking_torque : array_like
+        Locking torque, the whole left-right difference [N·m], not negative.
+    corner_radius : array_like
+        Corner radius R [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive.
+    slip_stiffness : array_like
+        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
 
-    Returns:
-        Yaw moment [N·m], positive against the turn.
+    Returns
+    -------
+    Yaw moment [N·m], positive against the turn.
 
-    Raises:
-        ValueError: An argument is out of its range.
+    Raises
+    ------
+    ValueError
+        An argument is out of its range.
 
+    Notes
+    -----
     Validity: as `speed_difference`.
 
-    Example:
-        >>> car = dict(corner_radius=50.0, track=1.5, rolling_radius=0.31, slip_stiffness=60e3)
-        >>> yaw_couple([0.0, 90.0, 600.0], **car).round(1).tolist()
-        [0.0, 217.7, 1350.0]
+    Examples
+    --------
+    >>> car = dict(corner_radius=50.0, track=1.5, rolling_radius=0.31, slip_stiffness=60e3)
+    >>> yaw_couple([0.0, 90.0, 600.0], **car).round(1).tolist()
+    [0.0, 217.7, 1350.0]
 
-    Source: the two tyre forces T_lock/(2 r) at half the track each.
+    References
+    ----------
+    The two tyre forces T_lock/(2 r) at half the track each.
     """
     limit = locking_limit(corner_radius, track, rolling_radius, slip_stiffness)
     carried = np.minimum(not_negative("locking torque", locking_torque), limit)

@@ -1,5 +1,4 @@
-"""Disc springs: load, deflection, stiffness and stress of one disc, after Almen and Laszlo as EN 16984 has
-it."""
+"""Disc springs: load, deflection, stiffness and stress of one disc by EN 16984 (Almen and Laszlo)."""
 
 from dataclasses import dataclass
 
@@ -13,18 +12,26 @@ from diffbench.physics.arguments import Floats, floats, not_negative, positive, 
 class DiscSpring:
     """Dimensions of one disc, without contact flats (groups 1 and 2 of EN 16983).
 
-    Attributes:
-        outer_diameter: Outside diameter De [m].
-        inner_diameter: Inside diameter Di [m].
-        thickness: Thickness t [m].
-        cone_height: Cone height h0, the free height less the thickness [m].
-        elastic_modulus: Modulus of elasticity E [Pa], by default that of spring steel in EN 16984.
-        poisson_ratio: Poisson's ratio [-], by default as in EN 16984.
+    Attributes
+    ----------
+    outer_diameter : float
+        Outside diameter De [m].
+    inner_diameter : float
+        Inside diameter Di [m].
+    thickness : float
+        Thickness t [m].
+    cone_height : float
+        Cone height h0, the free height less the thickness [m].
+    elastic_modulus : float
+        Modulus of elasticity E [Pa], by default that of spring steel in EN 16984.
+    poisson_ratio : float
+        Poisson's ratio [-], by default as in EN 16984.
 
-    Raises:
-        ValueError: A dimension is not positive, the inner diameter is not below the outer one, or Poisson's
-        ratio lies
-            outside 0 to 0.5.
+    Raises
+    ------
+    ValueError
+        A dimension is not positive, the inner diameter is not below the outer one, or Poisson's ratio lies
+        outside 0 to 0.5.
     """
 
     outer_diameter: float
@@ -53,9 +60,10 @@ class DiscSpring:
         Some books print K1 in the older form 6/(pi ln delta) ((delta − 1)/delta)², which is 0.5 to 0.9 %
         smaller.
 
-        Example:
-            >>> print(f"{DiscSpring(0.100, 0.050, 0.004, 0.003).coefficients[0]:.7f}")
-            0.6943332
+        Examples
+        --------
+        >>> print(f"{DiscSpring(0.100, 0.050, 0.004, 0.003).coefficients[0]:.7f}")
+        0.6943332
         """
         delta = self.outer_diameter / self.inner_diameter
         log = float(np.log(delta))
@@ -76,25 +84,36 @@ def load(spring: DiscSpring, deflection: ArrayLike) -> Floats:
 
     F = 4E/(1 − nu²) · t⁴/(K1 De²) · s/t · [(h0/t − s/t)(h0/t − s/(2t)) + 1]
 
-    Args:
-        spring: The disc.
-        deflection: Deflection s [m], any shape, 0 to the cone height (flat).
+    Parameters
+    ----------
+    spring : DiscSpring
+        The disc.
+    deflection : array_like
+        Deflection s [m], any shape, 0 to the cone height (flat).
 
-    Returns:
-        Load [N].
+    Returns
+    -------
+    Load [N].
 
-    Raises:
-        ValueError: A deflection lies outside 0 to the cone height.
+    Raises
+    ------
+    ValueError
+        A deflection lies outside 0 to the cone height.
 
+    Notes
+    -----
     Validity: steel discs of rectangular section, loaded at the edges, without friction. Above about 0.75 h0 a
     real disc rolls on its neighbour and gets stiffer than the formula.
 
-    Example:
-        >>> print(f"{load(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825):.0f}")
-        11976
+    Examples
+    --------
+    >>> print(f"{load(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825):.0f}")
+    11976
 
-    Source: EN 16984 (DIN 2092), load of a disc without contact flats; Almen & Laszlo, Transactions of the
-    ASME 58, 1936.
+    References
+    ----------
+    EN 16984 (DIN 2092), load of a disc without contact flats; Almen & Laszlo, Transactions of the ASME 58,
+    1936.
     """
     t, eta = spring.thickness, spring.steepness
     x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
@@ -109,23 +128,34 @@ def deflection(spring: DiscSpring, force: ArrayLike) -> Floats:
     The curve is symmetric about the flat disc. Up to h0/t = √2 it rises all the way. Above, it has a peak,
     and the smallest deflection, the one met when pressing from the free height, is returned.
 
-    Args:
-        spring: The disc.
-        force: Load F [N], any shape, not negative, up to the load when flat (h0/t up to √2) or to the peak.
+    Parameters
+    ----------
+    spring : DiscSpring
+        The disc.
+    force : array_like
+        Load F [N], any shape, not negative, up to the load when flat (h0/t up to √2) or to the peak.
 
-    Returns:
-        Deflection s [m].
+    Returns
+    -------
+    Deflection s [m].
 
-    Raises:
-        ValueError: A load is negative or above what the disc can carry before it is flat, or past its peak.
+    Raises
+    ------
+    ValueError
+        A load is negative or above what the disc can carry before it is flat, or past its peak.
 
+    Notes
+    -----
     Validity: as `load`.
 
-    Example:
-        >>> print(f"{1e3 * deflection(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 11976.0):.4f}")
-        0.8250
+    Examples
+    --------
+    >>> print(f"{1e3 * deflection(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 11976.0):.4f}")
+    0.8250
 
-    Source: as `load`; Cardano's formula in hyperbolic form, the trigonometric one past √2.
+    References
+    ----------
+    As `load`; Cardano's formula in hyperbolic form, the trigonometric one past √2.
     """
     t, eta = spring.thickness, spring.steepness
     target = not_negative("load", force) / (spring.unit_stress * t**2)
@@ -152,21 +182,30 @@ def stiffness(spring: DiscSpring, deflection: ArrayLike) -> Floats:
 
     dF/ds = 4E/(1 − nu²) · t³/(K1 De²) · [(h0/t)² − 3 (h0/t)(s/t) + 3/2 (s/t)² + 1]
 
-    Args:
-        spring: The disc.
-        deflection: Deflection s [m], any shape, 0 to the cone height.
+    Parameters
+    ----------
+    spring : DiscSpring
+        The disc.
+    deflection : array_like
+        Deflection s [m], any shape, 0 to the cone height.
 
-    Returns:
-        Stiffness [N/m]; negative past the peak of a disc with h0/t above √2.
+    Returns
+    -------
+    Stiffness [N/m]; negative past the peak of a disc with h0/t above √2.
 
-    Raises:
-        ValueError: A deflection lies outside 0 to the cone height.
+    Raises
+    ------
+    ValueError
+        A deflection lies outside 0 to the cone height.
 
-    Example:
-        >>> print(f"{stiffness(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825) / 1e6:.2f}")
-        13.44
+    Examples
+    --------
+    >>> print(f"{stiffness(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825) / 1e6:.2f}")
+    13.44
 
-    Source: derivative of `load`, as in EN 16984.
+    References
+    ----------
+    Derivative of `load`, as in EN 16984.
     """
     t, eta = spring.thickness, spring.steepness
     x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
@@ -177,12 +216,18 @@ def stiffness(spring: DiscSpring, deflection: ArrayLike) -> Floats:
 class Stress:
     """Calculated stresses of one disc [Pa], tension positive, at the points that EN 16984 names.
 
-    Attributes:
-        om: At the middle of the upper surface.
-        i: At the upper inner edge (compression).
-        ii: At the lower inner edge.
-        iii: At the lower outer edge, where fatigue cracks start on many discs.
-        iv: At the upper outer edge.
+    Attributes
+    ----------
+    om : ndarray
+        At the middle of the upper surface.
+    i : ndarray
+        At the upper inner edge (compression).
+    ii : ndarray
+        At the lower inner edge.
+    iii : ndarray
+        At the lower outer edge, where fatigue cracks start on many discs.
+    iv : ndarray
+        At the upper outer edge.
     """
 
     om: Floats
@@ -199,25 +244,36 @@ def stress(spring: DiscSpring, deflection: ArrayLike) -> Stress:
     OM −3u/pi; I −u (K2 v + K3); II −u (K2 v − K3);
     III −(u/delta) ((K2 − 2 K3) v − K3); IV −(u/delta) ((K2 − 2 K3) v + K3)
 
-    Args:
-        spring: The disc.
-        deflection: Deflection s [m], any shape, 0 to the cone height.
+    Parameters
+    ----------
+    spring : DiscSpring
+        The disc.
+    deflection : array_like
+        Deflection s [m], any shape, 0 to the cone height.
 
-    Returns:
-        The stresses.
+    Returns
+    -------
+    The stresses.
 
-    Raises:
-        ValueError: A deflection lies outside 0 to the cone height.
+    Raises
+    ------
+    ValueError
+        A deflection lies outside 0 to the cone height.
 
+    Notes
+    -----
     Validity: as `load`; calculated stresses, for comparison with the limits of the standard, which are made
     for them.
 
-    Example:
-        >>> found = stress(DiscSpring(0.025, 0.0122, 0.0015, 0.00055), 0.0004125)
-        >>> print(f"{found.ii / 1e6:.0f} {found.iii / 1e6:.0f}")
-        1419 1091
+    Examples
+    --------
+    >>> found = stress(DiscSpring(0.025, 0.0122, 0.0015, 0.00055), 0.0004125)
+    >>> print(f"{found.ii / 1e6:.0f} {found.iii / 1e6:.0f}")
+    1419 1091
 
-    Source: EN 16984 (DIN 2092), stresses of a disc without contact flats.
+    References
+    ----------
+    EN 16984 (DIN 2092), stresses of a disc without contact flats.
     """
     t = spring.thickness
     x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t

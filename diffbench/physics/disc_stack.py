@@ -12,16 +12,23 @@ from diffbench.physics.disc_spring import DiscSpring, deflection, load, stiffnes
 class DiscStack:
     """A stack: `series` groups one behind the other, of `parallel` nested discs each.
 
-    Attributes:
-        spring: One disc.
-        parallel: Discs nested in one group.
-        series: Groups.
-        surface_friction: Friction factor w_M between nested discs [-], 0.005 to 0.03 in EN 16984; zero leaves
-            it out.
-        edge_friction: Friction factor w_R of the edges of a group [-], 0.02 to 0.04; zero leaves it out.
+    Attributes
+    ----------
+    spring : DiscSpring
+        One disc.
+    parallel : int
+        Discs nested in one group.
+    series : int
+        Groups.
+    surface_friction : float
+        Friction factor w_M between nested discs [-], 0.005 to 0.03 in EN 16984; zero leaves it out.
+    edge_friction : float
+        Friction factor w_R of the edges of a group [-], 0.02 to 0.04; zero leaves it out.
 
-    Raises:
-        ValueError: A number of discs is below one, or the friction factors are out of range.
+    Raises
+    ------
+    ValueError
+        A number of discs is below one, or the friction factors are out of range.
     """
 
     spring: DiscSpring
@@ -52,8 +59,10 @@ class DiscStack:
         """Load of the stack over load of one disc without friction: n/(1 ∓ w), minus while it is pressed
         together.
 
-        Args:
-            unloading: The stack is let out.
+        Parameters
+        ----------
+        unloading : bool
+            The stack is let out.
         """
         return self.parallel / (1.0 + self.friction if unloading else 1.0 - self.friction)
 
@@ -63,25 +72,37 @@ def stack_load(stack: DiscStack, deflection: ArrayLike, *, unloading: bool = Fal
 
     F = n F_1(s/i) / (1 ∓ w_M (n − 1) ∓ w_R), minus while it is pressed together, plus while it is let out
 
-    Args:
-        stack: The stack, of i groups of n discs.
-        deflection: Deflection s of the whole stack [m], any shape, 0 to i h0.
-        unloading: The stack is let out.
+    Parameters
+    ----------
+    stack : DiscStack
+        The stack, of i groups of n discs.
+    deflection : array_like
+        Deflection s of the whole stack [m], any shape, 0 to i h0.
+    unloading : bool
+        The stack is let out.
 
-    Returns:
-        Load [N].
+    Returns
+    -------
+    Load [N].
 
-    Raises:
-        ValueError: A deflection lies outside 0 to i h0.
+    Raises
+    ------
+    ValueError
+        A deflection lies outside 0 to i h0.
 
+    Notes
+    -----
     Validity: as `disc_spring.load`; friction at a guide rod is left out.
 
-    Example:
-        >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
-        >>> print(f"{stack_load(pair, 0.0010):.0f}")
-        1233
+    Examples
+    --------
+    >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
+    >>> print(f"{stack_load(pair, 0.0010):.0f}")
+    1233
 
-    Source: EN 16984 (DIN 2092), combination of disc springs, friction.
+    References
+    ----------
+    EN 16984 (DIN 2092), combination of disc springs, friction.
     """
     share = within("deflection", deflection, 0.0, stack.travel, unit=" m") / stack.series
     # Rounding of the division must not push a flat disc past flat.
@@ -95,23 +116,33 @@ def stack_deflection(stack: DiscStack, force: ArrayLike, *, unloading: bool = Fa
     A worn pack lets the stack out: the deflection lost between two loads is the height that the pack has
     lost.
 
-    Args:
-        stack: The stack.
-        force: Load [N], any shape, not negative, up to the load when flat (see `disc_spring.deflection`).
-        unloading: The stack is let out.
+    Parameters
+    ----------
+    stack : DiscStack
+        The stack.
+    force : array_like
+        Load [N], any shape, not negative, up to the load when flat (see `disc_spring.deflection`).
+    unloading : bool
+        The stack is let out.
 
-    Returns:
-        Deflection of the whole stack [m].
+    Returns
+    -------
+    Deflection of the whole stack [m].
 
-    Raises:
-        ValueError: As for `disc_spring.deflection`.
+    Raises
+    ------
+    ValueError
+        As for `disc_spring.deflection`.
 
-    Example:
-        >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
-        >>> print(f"{1e3 * stack_deflection(pair, 1232.8):.2f}")
-        1.00
+    Examples
+    --------
+    >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
+    >>> print(f"{1e3 * stack_deflection(pair, 1232.8):.2f}")
+    1.00
 
-    Source: as `stack_load`.
+    References
+    ----------
+    As `stack_load`.
     """
     single = not_negative("load", force) / stack.gain(unloading=unloading)
     return stack.series * deflection(stack.spring, single)
@@ -122,23 +153,33 @@ def stack_stiffness(stack: DiscStack, deflection: ArrayLike, *, unloading: bool 
 
     dF/ds = n/i · dF_1/ds(s/i) / (1 ∓ w_M (n − 1) ∓ w_R)
 
-    Args:
-        stack: The stack.
-        deflection: Deflection s of the whole stack [m], any shape, 0 to i h0.
-        unloading: The stack is let out.
+    Parameters
+    ----------
+    stack : DiscStack
+        The stack.
+    deflection : array_like
+        Deflection s of the whole stack [m], any shape, 0 to i h0.
+    unloading : bool
+        The stack is let out.
 
-    Returns:
-        Stiffness [N/m].
+    Returns
+    -------
+    Stiffness [N/m].
 
-    Raises:
-        ValueError: A deflection lies outside 0 to i h0.
+    Raises
+    ------
+    ValueError
+        A deflection lies outside 0 to i h0.
 
-    Example:
-        >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
-        >>> print(f"{stack_stiffness(pair, 0.0010) / 1e6:.2f}")
-        1.06
+    Examples
+    --------
+    >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
+    >>> print(f"{stack_stiffness(pair, 0.0010) / 1e6:.2f}")
+    1.06
 
-    Source: derivative of `stack_load`.
+    References
+    ----------
+    Derivative of `stack_load`.
     """
     share = within("deflection", deflection, 0.0, stack.travel, unit=" m") / stack.series
     share = share.clip(max=stack.spring.cone_height)

@@ -11,21 +11,30 @@ def sliding_speed(speed_difference: ArrayLike, effective_radius: ArrayLike) -> F
 
     v = ½ |Delta omega| R_e: each side gear turns against the case by half the speed difference
 
-    Args:
-        speed_difference: Left minus right output speed [rad/s]; NaN passes through.
-        effective_radius: Effective radius R_e of the plates [m], positive; broadcast.
+    Parameters
+    ----------
+    speed_difference : array_like
+        Left minus right output speed [rad/s]; NaN passes through.
+    effective_radius : array_like
+        Effective radius R_e of the plates [m], positive; broadcast.
 
-    Returns:
-        Sliding speed [m/s], not negative.
+    Returns
+    -------
+    Sliding speed [m/s], not negative.
 
-    Raises:
-        ValueError: The radius is not positive.
+    Raises
+    ------
+    ValueError
+        The radius is not positive.
 
-    Example:
-        >>> print(f"{sliding_speed(-4.0, 0.0447):.4f}")
-        0.0894
+    Examples
+    --------
+    >>> print(f"{sliding_speed(-4.0, 0.0447):.4f}")
+    0.0894
 
-    Source: kinematics of the bevel differential.
+    References
+    ----------
+    Kinematics of the bevel differential.
     """
     return 0.5 * np.abs(floats(speed_difference)) * positive("effective radius", effective_radius)
 
@@ -37,27 +46,41 @@ def stribeck(
 
     mu(v) = mu_c + (mu_s − mu_c) exp(−(v/v_s)^delta)
 
-    Args:
-        speed: Sliding speed v [m/s], of either sign; NaN passes through.
-        kinetic: Friction coefficient mu_c at high speed [-], not negative.
-        static: Friction coefficient mu_s at no speed [-], not negative; it may be below `kinetic`.
-        stribeck_speed: Speed v_s that scales the transition [m/s], positive.
-        exponent: Exponent delta of the transition [-], positive, usually 1 or 2. All broadcast.
+    Parameters
+    ----------
+    speed : array_like
+        Sliding speed v [m/s], of either sign; NaN passes through.
+    kinetic : array_like
+        Friction coefficient mu_c at high speed [-], not negative.
+    static : array_like
+        Friction coefficient mu_s at no speed [-], not negative; it may be below `kinetic`.
+    stribeck_speed : array_like
+        Speed v_s that scales the transition [m/s], positive.
+    exponent : array_like
+        Exponent delta of the transition [-], positive, usually 1 or 2. All broadcast.
 
-    Returns:
-        Friction coefficient [-].
+    Returns
+    -------
+    Friction coefficient [-].
 
-    Raises:
-        ValueError: A parameter is out of its range.
+    Raises
+    ------
+    ValueError
+        A parameter is out of its range.
 
+    Notes
+    -----
     Validity: boundary and mixed friction; the rise with full oil films is left to the viscous part.
 
-    Example:
-        >>> print(f"{stribeck(0.0, 0.10, 0.14, 0.1, 1.0):.3f} {stribeck(0.1, 0.10, 0.14, 0.1, 1.0):.4f}")
-        0.140 0.1147
+    Examples
+    --------
+    >>> print(f"{stribeck(0.0, 0.10, 0.14, 0.1, 1.0):.3f} {stribeck(0.1, 0.10, 0.14, 0.1, 1.0):.4f}")
+    0.140 0.1147
 
-    Source: steady state of Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic
-    Control 40(3), 1995, with their exponent 2 left free.
+    References
+    ----------
+    Steady state of Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3),
+    1995, with their exponent 2 left free.
     """
     mu_c, mu_s = not_negative("kinetic friction", kinetic), not_negative("static friction", static)
     return mu_c + (mu_s - mu_c) * _decay(speed, stribeck_speed, exponent)
@@ -74,24 +97,36 @@ def shape(
 
     m(v) = [1 + e exp(−(v/v_s)^delta)] / [1 + e exp(−(v_ref/v_s)^delta)], with e = (mu_s − mu_c)/mu_c
 
-    Args:
-        speed: Sliding speed v [m/s], of either sign; NaN passes through.
-        static_excess: Relative excess e of static over kinetic friction [-], above −1.
-        stribeck_speed: Speed v_s that scales the transition [m/s], positive.
-        exponent: Exponent delta of the transition [-], positive.
-        reference_speed: Sliding speed v_ref at which the result is one [m/s]. All broadcast.
+    Parameters
+    ----------
+    speed : array_like
+        Sliding speed v [m/s], of either sign; NaN passes through.
+    static_excess : array_like
+        Relative excess e of static over kinetic friction [-], above −1.
+    stribeck_speed : array_like
+        Speed v_s that scales the transition [m/s], positive.
+    exponent : array_like
+        Exponent delta of the transition [-], positive.
+    reference_speed : array_like
+        Sliding speed v_ref at which the result is one [m/s]. All broadcast.
 
-    Returns:
-        Relative friction [-], positive.
+    Returns
+    -------
+    Relative friction [-], positive.
 
-    Raises:
-        ValueError: A parameter is out of its range.
+    Raises
+    ------
+    ValueError
+        A parameter is out of its range.
 
-    Example:
-        >>> print(f"{shape(0.0, 0.4, 0.1, 1.0, 0.1):.4f} {shape(0.1, 0.4, 0.1, 1.0, 0.1):.4f}")
-        1.2204 1.0000
+    Examples
+    --------
+    >>> print(f"{shape(0.0, 0.4, 0.1, 1.0, 0.1):.4f} {shape(0.1, 0.4, 0.1, 1.0, 0.1):.4f}")
+    1.2204 1.0000
 
-    Source: `stribeck`, divided by itself at the reference speed.
+    References
+    ----------
+    `stribeck`, divided by itself at the reference speed.
     """
     excess = floats(static_excess)
     if not np.all(excess > -1.0):
@@ -107,25 +142,37 @@ def slope(
 
     d mu/d v = −(mu_s − mu_c) (delta/v_s) (v/v_s)^(delta−1) exp(−(v/v_s)^delta)
 
-    Args:
-        speed: Sliding speed v [m/s], its magnitude counts; NaN passes through.
-        kinetic: Friction coefficient mu_c at high speed [-], not negative.
-        static: Friction coefficient mu_s at no speed [-], not negative.
-        stribeck_speed: Speed v_s that scales the transition [m/s], positive.
-        exponent: Exponent delta of the transition [-], at least 1 (below it the slope at no speed is
-            infinite). All broadcast.
+    Parameters
+    ----------
+    speed : array_like
+        Sliding speed v [m/s], its magnitude counts; NaN passes through.
+    kinetic : array_like
+        Friction coefficient mu_c at high speed [-], not negative.
+    static : array_like
+        Friction coefficient mu_s at no speed [-], not negative.
+    stribeck_speed : array_like
+        Speed v_s that scales the transition [m/s], positive.
+    exponent : array_like
+        Exponent delta of the transition [-], at least 1 (below it the slope at no speed is infinite). All
+        broadcast.
 
-    Returns:
-        Slope [s/m].
+    Returns
+    -------
+    Slope [s/m].
 
-    Raises:
-        ValueError: A parameter is out of its range.
+    Raises
+    ------
+    ValueError
+        A parameter is out of its range.
 
-    Example:
-        >>> print(f"{slope(0.1, 0.10, 0.14, 0.1, 1.0):.3f}")
-        -0.147
+    Examples
+    --------
+    >>> print(f"{slope(0.1, 0.10, 0.14, 0.1, 1.0):.3f}")
+    -0.147
 
-    Source: derivative of `stribeck`; a negative slope as the criterion of shudder: SAE J3210.
+    References
+    ----------
+    Derivative of `stribeck`; a negative slope as the criterion of shudder: SAE J3210.
     """
     mu_c, mu_s = not_negative("kinetic friction", kinetic), not_negative("static friction", static)
     v_s, delta = positive("Stribeck speed", stribeck_speed), positive("exponent", exponent)
@@ -140,21 +187,31 @@ def temperature_factor(temperature: ArrayLike, coefficient: ArrayLike, reference
 
     mu(Theta)/mu_ref = 1 + a (Theta − Theta_ref)
 
-    Args:
-        temperature: Plate temperature Theta [°C]; NaN passes through.
-        coefficient: Relative change a of friction with temperature [1/K], either sign.
-        reference: Reference temperature Theta_ref [°C]. All broadcast.
+    Parameters
+    ----------
+    temperature : array_like
+        Plate temperature Theta [°C]; NaN passes through.
+    coefficient : array_like
+        Relative change a of friction with temperature [1/K], either sign.
+    reference : array_like
+        Reference temperature Theta_ref [°C]. All broadcast.
 
-    Returns:
-        Factor [-]; it is left as it is where the straight line falls below zero, far outside of any test.
+    Returns
+    -------
+    Factor [-]; it is left as it is where the straight line falls below zero, far outside of any test.
 
+    Notes
+    -----
     Validity: the tested range of temperatures and little beyond.
 
-    Example:
-        >>> print(f"{temperature_factor(110.0, -0.0012, 60.0):.3f}")
-        0.940
+    Examples
+    --------
+    >>> print(f"{temperature_factor(110.0, -0.0012, 60.0):.3f}")
+    0.940
 
-    Source: first-order expansion; common practice, no source.
+    References
+    ----------
+    First-order expansion; common practice, no source.
     """
     return 1.0 + floats(coefficient) * (floats(temperature) - floats(reference))
 

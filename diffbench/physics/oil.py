@@ -17,9 +17,12 @@ MM2_PER_M2 = 1e6
 class Walther:
     """The straight line of an oil on the viscosity-temperature chart: log log Z = A − B log T.
 
-    Attributes:
-        a: Constant A [-].
-        b: Slope B [-].
+    Attributes
+    ----------
+    a : float
+        Constant A [-].
+    b : float
+        Slope B [-].
     """
 
     a: float
@@ -33,26 +36,37 @@ def walther(
 
     log10 log10 Z = A − B log10 T, with Z = nu + 0.7 + exp(−1.47 − 1.84 nu − 0.51 nu²), nu in mm²/s, T in K
 
-    Args:
-        viscosity_40: Kinematic viscosity at the first temperature [m²/s], positive.
-        viscosity_100: Kinematic viscosity at the second temperature [m²/s], positive, below `viscosity_40`.
-        temperatures: The two temperatures [°C], rising, where they are not 40 and 100.
+    Parameters
+    ----------
+    viscosity_40 : float
+        Kinematic viscosity at the first temperature [m²/s], positive.
+    viscosity_100 : float
+        Kinematic viscosity at the second temperature [m²/s], positive, below `viscosity_40`.
+    temperatures : tuple of two floats
+        The two temperatures [°C], rising, where they are not 40 and 100.
 
-    Returns:
-        The constants.
+    Returns
+    -------
+    The constants.
 
-    Raises:
-        ValueError: A viscosity is out of range, or does not fall with temperature.
+    Raises
+    ------
+    ValueError
+        A viscosity is out of range, or does not fall with temperature.
 
+    Notes
+    -----
     Validity: liquid petroleum and hydrocarbon oils, 0.21 to 2e7 mm²/s, where they are Newtonian.
 
-    Example:
-        >>> line = walther(190e-6, 17.5e-6)
-        >>> print(f"{line.a:.3f} {line.b:.3f}")
-        8.803 3.384
+    Examples
+    --------
+    >>> line = walther(190e-6, 17.5e-6)
+    >>> print(f"{line.a:.3f} {line.b:.3f}")
+    8.803 3.384
 
-    Source: ASTM D341, equations of the annex for 0.21 mm²/s and above (from memory, checked on its
-    worksheet).
+    References
+    ----------
+    ASTM D341, equations of the annex for 0.21 mm²/s and above (from memory, checked on its worksheet).
     """
     low, high = (float(within("temperature", t, -200.0, 1000.0, unit=" degC")) for t in temperatures)
     thick, thin = (float(_log_log(v)) for v in (viscosity_40, viscosity_100))
@@ -70,24 +84,35 @@ def kinematic_viscosity(temperature: ArrayLike, oil: Walther) -> Floats:
 
     nu = Z' − exp(−0.7487 − 3.295 Z' + 0.6119 Z'² − 0.3193 Z'³), Z' = Z − 0.7, Z = 10^(10^(A − B log10 T))
 
-    Args:
-        temperature: Oil temperature [°C], any shape; NaN passes through.
-        oil: The constants of the oil.
+    Parameters
+    ----------
+    temperature : array_like
+        Oil temperature [°C], any shape; NaN passes through.
+    oil : Walther
+        The constants of the oil.
 
-    Returns:
-        Kinematic viscosity [m²/s].
+    Returns
+    -------
+    Kinematic viscosity [m²/s].
 
-    Raises:
-        ValueError: A temperature lies at or below absolute zero.
+    Raises
+    ------
+    ValueError
+        A temperature lies at or below absolute zero.
 
+    Notes
+    -----
     Validity: as `walther`; do not go beyond the cloud point or where the oil boils.
 
-    Example:
-        >>> nu = kinematic_viscosity([40.0, 60.0, 100.0], walther(190e-6, 17.5e-6))
-        >>> (nu * 1e6).round(2).tolist()
-        [190.0, 69.99, 17.5]
+    Examples
+    --------
+    >>> nu = kinematic_viscosity([40.0, 60.0, 100.0], walther(190e-6, 17.5e-6))
+    >>> (nu * 1e6).round(2).tolist()
+    [190.0, 69.99, 17.5]
 
-    Source: ASTM D341 (from memory, checked on its worksheet).
+    References
+    ----------
+    ASTM D341 (from memory, checked on its worksheet).
     """
     kelvin = floats(temperature) + KELVIN
     if np.any(kelvin <= 0.0):
@@ -112,33 +137,46 @@ def viscous_coefficient(
 
     c(Theta) = c_ref nu(Theta)/nu(Theta_ref) if the oil is stated, c_ref exp(−b (Theta − Theta_ref)) if not
 
-    Args:
-        temperature: Oil temperature Theta [°C], any shape; NaN passes through.
-        at_reference: Coefficient c_ref at the reference temperature [N·m·s/rad]; broadcast.
-        reference: Reference temperature Theta_ref [°C].
-        viscosity_40: Kinematic viscosity of the oil at 40 °C [m²/s], together with `viscosity_100`.
-        viscosity_100: Kinematic viscosity of the oil at 100 °C [m²/s].
-        exponent: Relative fall b of the coefficient per kelvin [1/K], instead of the two viscosities;
-            broadcast.
+    Parameters
+    ----------
+    temperature : array_like
+        Oil temperature Theta [°C], any shape; NaN passes through.
+    at_reference : array_like
+        Coefficient c_ref at the reference temperature [N·m·s/rad]; broadcast.
+    reference : float
+        Reference temperature Theta_ref [°C].
+    viscosity_40 : float or None
+        Kinematic viscosity of the oil at 40 °C [m²/s], together with `viscosity_100`.
+    viscosity_100 : float or None
+        Kinematic viscosity of the oil at 100 °C [m²/s].
+    exponent : array_like or None
+        Relative fall b of the coefficient per kelvin [1/K], instead of the two viscosities; broadcast.
 
-    Returns:
-        Coefficient c [N·m·s/rad].
+    Returns
+    -------
+    Coefficient c [N·m·s/rad].
 
-    Raises:
-        ValueError: Neither both viscosities nor the exponent is given, or both ways at once.
+    Raises
+    ------
+    ValueError
+        Neither both viscosities nor the exponent is given, or both ways at once.
 
+    Notes
+    -----
     Validity: laminar film of unchanging thickness; oil density is taken as constant (it falls by less than
     0.1 % per kelvin, the viscosity by several).
 
-    Example:
-        >>> oil = {"viscosity_40": 190e-6, "viscosity_100": 17.5e-6}
-        >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, **oil):.4f}")
-        0.0500
-        >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, exponent=0.035):.4f}")
-        0.0493
+    Examples
+    --------
+    >>> oil = {"viscosity_40": 190e-6, "viscosity_100": 17.5e-6}
+    >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, **oil):.4f}")
+    0.0500
+    >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, exponent=0.035):.4f}")
+    0.0493
 
-    Source: Newton's law of viscosity; `kinematic_viscosity`. The exponential is common practice (Reynolds'
-    law).
+    References
+    ----------
+    Newton's law of viscosity; `kinematic_viscosity`. The exponential is common practice (Reynolds' law).
     """
     theta, c_ref = floats(temperature), floats(at_reference)
     if exponent is not None and viscosity_40 is None and viscosity_100 is None:

@@ -16,23 +16,34 @@ def effective_radius_uniform_wear(inner: ArrayLike, outer: ArrayLike) -> Floats:
 
     R_e = (r_o + r_i) / 2
 
-    Args:
-        inner: Inner radius of the friction ring [m], any shape, not negative.
-        outer: Outer radius of the friction ring [m], broadcast against `inner`, above it.
+    Parameters
+    ----------
+    inner : array_like
+        Inner radius of the friction ring [m], any shape, not negative.
+    outer : array_like
+        Outer radius of the friction ring [m], broadcast against `inner`, above it.
 
-    Returns:
-        Effective radius [m].
+    Returns
+    -------
+    Effective radius [m].
 
-    Raises:
-        ValueError: A radius is negative, or the outer one is not above the inner one.
+    Raises
+    ------
+    ValueError
+        A radius is negative, or the outer one is not above the inner one.
 
+    Notes
+    -----
     Validity: plates that have run in. New flat plates start nearer to uniform pressure.
 
-    Example:
-        >>> print(f"{effective_radius_uniform_wear(0.060, 0.120):.3f}")
-        0.090
+    Examples
+    --------
+    >>> print(f"{effective_radius_uniform_wear(0.060, 0.120):.3f}")
+    0.090
 
-    Source: Khurmi & Gupta, Theory of Machines, chapter 10, friction of a plate clutch, uniform wear.
+    References
+    ----------
+    Khurmi & Gupta, Theory of Machines, chapter 10, friction of a plate clutch, uniform wear.
     """
     r_i, r_o = _ring(inner, outer)
     return (r_o + r_i) / 2.0
@@ -43,24 +54,35 @@ def effective_radius_uniform_pressure(inner: ArrayLike, outer: ArrayLike) -> Flo
 
     R_e = (2/3) (r_o³ − r_i³) / (r_o² − r_i²)
 
-    Args:
-        inner: Inner radius of the friction ring [m], any shape, not negative.
-        outer: Outer radius of the friction ring [m], broadcast against `inner`, above it.
+    Parameters
+    ----------
+    inner : array_like
+        Inner radius of the friction ring [m], any shape, not negative.
+    outer : array_like
+        Outer radius of the friction ring [m], broadcast against `inner`, above it.
 
-    Returns:
-        Effective radius [m]; never below the one of uniform wear.
+    Returns
+    -------
+    Effective radius [m]; never below the one of uniform wear.
 
-    Raises:
-        ValueError: A radius is negative, or the outer one is not above the inner one.
+    Raises
+    ------
+    ValueError
+        A radius is negative, or the outer one is not above the inner one.
 
+    Notes
+    -----
     Validity: new, flat plates between stiff rings.
 
-    Example:
-        >>> print(f"{effective_radius_uniform_pressure(0.060, 0.120):.5f}")
-        0.09333
+    Examples
+    --------
+    >>> print(f"{effective_radius_uniform_pressure(0.060, 0.120):.5f}")
+    0.09333
 
-    Source: Khurmi & Gupta, Theory of Machines, chapter 10, friction of a plate clutch, uniform pressure; SAE
-    J2490 quotes its test pack by this radius.
+    References
+    ----------
+    Khurmi & Gupta, Theory of Machines, chapter 10, friction of a plate clutch, uniform pressure; SAE J2490
+    quotes its test pack by this radius.
     """
     r_i, r_o = _ring(inner, outer)
     # The factor r_o - r_i is divided out by hand: exact for a thin ring too.
@@ -72,26 +94,38 @@ def pack_torque(friction: ArrayLike, faces: ArrayLike, radius: ArrayLike, force:
 
     M = mu n R_e F
 
-    Args:
-        friction: Friction coefficient mu [-], not negative.
-        faces: Friction faces n in the pack [-], not negative.
-        radius: Effective radius R_e [m], positive.
-        force: Axial force F [N]; NaN passes through. All four broadcast.
+    Parameters
+    ----------
+    friction : array_like
+        Friction coefficient mu [-], not negative.
+    faces : array_like
+        Friction faces n in the pack [-], not negative.
+    radius : array_like
+        Effective radius R_e [m], positive.
+    force : array_like
+        Axial force F [N]; NaN passes through. All four broadcast.
 
-    Returns:
-        Torque of one pack [N·m].
+    Returns
+    -------
+    Torque of one pack [N·m].
 
-    Raises:
-        ValueError: A friction coefficient, number of faces or radius is out of its range.
+    Raises
+    ------
+    ValueError
+        A friction coefficient, number of faces or radius is out of its range.
 
+    Notes
+    -----
     Validity: the same axial force on every face; the friction of splines lowers it from plate to plate.
 
-    Example:
-        >>> print(f"{pack_torque(0.3, 4, 0.100, 2990.0):.1f}")
-        358.8
+    Examples
+    --------
+    >>> print(f"{pack_torque(0.3, 4, 0.100, 2990.0):.1f}")
+    358.8
 
-    Source: Khurmi & Gupta, Theory of Machines, chapter 10, multiple-disc clutch, example 10.28 for the
-    numbers.
+    References
+    ----------
+    Khurmi & Gupta, Theory of Machines, chapter 10, multiple-disc clutch, example 10.28 for the numbers.
     """
     return _capacity(friction, faces, radius) * floats(force)
 
@@ -103,25 +137,38 @@ def locking_torque_of_packs(
 
     T_lock = 2 mu n R_e F
 
-    Args:
-        friction: Friction coefficient mu [-], not negative.
-        faces: Friction faces n in one pack [-], not negative.
-        radius: Effective radius R_e [m], positive.
-        force: Axial force F [N]; NaN passes through. All four broadcast.
+    Parameters
+    ----------
+    friction : array_like
+        Friction coefficient mu [-], not negative.
+    faces : array_like
+        Friction faces n in one pack [-], not negative.
+    radius : array_like
+        Effective radius R_e [m], positive.
+    force : array_like
+        Axial force F [N]; NaN passes through. All four broadcast.
 
-    Returns:
-        Locking torque [N·m]; with the force of the preload spring alone it is the preload torque.
+    Returns
+    -------
+    Locking torque [N·m]; with the force of the preload spring alone it is the preload torque.
 
-    Raises:
-        ValueError: As for `pack_torque`.
+    Raises
+    ------
+    ValueError
+        As for `pack_torque`.
 
+    Notes
+    -----
     Validity: both packs alike, each side gear braked against the case.
 
-    Example:
-        >>> print(f"{locking_torque_of_packs(0.11, 5, 0.0447, 1850.0):.2f}")
-        90.96
+    Examples
+    --------
+    >>> print(f"{locking_torque_of_packs(0.11, 5, 0.0447, 1850.0):.2f}")
+    90.96
 
-    Source: equilibrium of the two side gears; common practice, no source.
+    References
+    ----------
+    Equilibrium of the two side gears; common practice, no source.
     """
     return 2.0 * pack_torque(friction, faces, radius, force)
 
@@ -133,23 +180,34 @@ def axial_force_for_torque(
 
     F = M / (mu n R_e)
 
-    Args:
-        torque: Torque M of one pack [N·m]; half the locking torque of the differential. NaN passes through.
-        friction: Friction coefficient mu [-], positive.
-        faces: Friction faces n in the pack [-], positive.
-        radius: Effective radius R_e [m], positive. All four broadcast.
+    Parameters
+    ----------
+    torque : array_like
+        Torque M of one pack [N·m]; half the locking torque of the differential. NaN passes through.
+    friction : array_like
+        Friction coefficient mu [-], positive.
+    faces : array_like
+        Friction faces n in the pack [-], positive.
+    radius : array_like
+        Effective radius R_e [m], positive. All four broadcast.
 
-    Returns:
-        Axial force [N].
+    Returns
+    -------
+    Axial force [N].
 
-    Raises:
-        ValueError: A friction coefficient, number of faces or radius is not positive.
+    Raises
+    ------
+    ValueError
+        A friction coefficient, number of faces or radius is not positive.
 
-    Example:
-        >>> print(f"{axial_force_for_torque(358.8, 0.3, 4, 0.100):.1f}")
-        2990.0
+    Examples
+    --------
+    >>> print(f"{axial_force_for_torque(358.8, 0.3, 4, 0.100):.1f}")
+    2990.0
 
-    Source: as `pack_torque`.
+    References
+    ----------
+    As `pack_torque`.
     """
     mu, n, r = positive("friction", friction), positive("faces", faces), positive("radius", radius)
     return floats(torque) / (mu * n * r)
@@ -162,23 +220,34 @@ def friction_from_preload_torque(
 
     mu = P / (2 n R_e F_0)
 
-    Args:
-        preload_torque: Preload torque P, the locking torque at no input torque [N·m].
-        faces: Friction faces n in one pack [-], positive.
-        radius: Effective radius R_e [m], positive.
-        spring_force: Force F_0 of the preload spring at installed height [N], positive. All four broadcast.
+    Parameters
+    ----------
+    preload_torque : array_like
+        Preload torque P, the locking torque at no input torque [N·m].
+    faces : array_like
+        Friction faces n in one pack [-], positive.
+    radius : array_like
+        Effective radius R_e [m], positive.
+    spring_force : array_like
+        Force F_0 of the preload spring at installed height [N], positive. All four broadcast.
 
-    Returns:
-        Friction coefficient [-].
+    Returns
+    -------
+    Friction coefficient [-].
 
-    Raises:
-        ValueError: Faces, radius or spring force is not positive.
+    Raises
+    ------
+    ValueError
+        Faces, radius or spring force is not positive.
 
-    Example:
-        >>> print(f"{friction_from_preload_torque(90.96, 5, 0.0447, 1850.0):.4f}")
-        0.1100
+    Examples
+    --------
+    >>> print(f"{friction_from_preload_torque(90.96, 5, 0.0447, 1850.0):.4f}")
+    0.1100
 
-    Source: `locking_torque_of_packs` turned round.
+    References
+    ----------
+    `locking_torque_of_packs` turned round.
     """
     n, r = positive("faces", faces), positive("radius", radius)
     return floats(preload_torque) / (2.0 * n * r * positive("spring force", spring_force))
@@ -191,23 +260,34 @@ def spring_force_from_preload_torque(
 
     F_0 = P / (2 mu n R_e)
 
-    Args:
-        preload_torque: Preload torque P, the locking torque at no input torque [N·m].
-        friction: Friction coefficient mu [-], positive.
-        faces: Friction faces n in one pack [-], positive.
-        radius: Effective radius R_e [m], positive. All four broadcast.
+    Parameters
+    ----------
+    preload_torque : array_like
+        Preload torque P, the locking torque at no input torque [N·m].
+    friction : array_like
+        Friction coefficient mu [-], positive.
+    faces : array_like
+        Friction faces n in one pack [-], positive.
+    radius : array_like
+        Effective radius R_e [m], positive. All four broadcast.
 
-    Returns:
-        Spring force [N].
+    Returns
+    -------
+    Spring force [N].
 
-    Raises:
-        ValueError: A friction coefficient, number of faces or radius is not positive.
+    Raises
+    ------
+    ValueError
+        A friction coefficient, number of faces or radius is not positive.
 
-    Example:
-        >>> print(f"{spring_force_from_preload_torque(90.96, 0.11, 5, 0.0447):.0f}")
-        1850
+    Examples
+    --------
+    >>> print(f"{spring_force_from_preload_torque(90.96, 0.11, 5, 0.0447):.0f}")
+    1850
 
-    Source: `locking_torque_of_packs` turned round.
+    References
+    ----------
+    `locking_torque_of_packs` turned round.
     """
     return axial_force_for_torque(floats(preload_torque) / 2.0, friction, faces, radius)
 

@@ -19,18 +19,25 @@ def friction_heat(locking_torque: ArrayLike, speed_difference: ArrayLike) -> Flo
 
     q = ½ T_lock |Delta omega|: in each pack half the locking torque slides at half the speed difference
 
-    Args:
-        locking_torque: Locking torque T_lock, the whole left-right difference [N·m]; NaN passes through.
-        speed_difference: Left minus right output speed [rad/s]; broadcast.
+    Parameters
+    ----------
+    locking_torque : array_like
+        Locking torque T_lock, the whole left-right difference [N·m]; NaN passes through.
+    speed_difference : array_like
+        Left minus right output speed [rad/s]; broadcast.
 
-    Returns:
-        Heat [W].
+    Returns
+    -------
+    Heat [W].
 
-    Example:
-        >>> print(f"{friction_heat(300.0, -4.0):.0f}")
-        600
+    Examples
+    --------
+    >>> print(f"{friction_heat(300.0, -4.0):.0f}")
+    600
 
-    Source: power balance of the differential, T_in omega_case − T_L omega_L − T_R omega_R.
+    References
+    ----------
+    Power balance of the differential, T_in omega_case − T_L omega_L − T_R omega_R.
     """
     return 0.5 * floats(locking_torque) * np.abs(floats(speed_difference))
 
@@ -44,27 +51,41 @@ def excess_temperature(
 
     The intervals may differ (even ones are faster). There is no step-size limit and no time-stepping error.
 
-    Args:
-        time: Times [s], shape (n,), rising, n at least 1.
-        heat: Heat [W], without NaN: shape (n − 1,), one value an interval; or shape (n,), one a sample, and
-            the mean of both ends then acts over the interval.
-        conductance: Conductance h from plates to oil [W/K], not negative (zero: no cooling).
-        heat_capacity: Heat capacity C of the plates [J/K], positive.
-        start: Excess temperature at the first time [K].
+    Parameters
+    ----------
+    time : array_like
+        Times [s], shape (n,), rising, n at least 1.
+    heat : array_like
+        Heat [W], without NaN: shape (n − 1,), one value an interval; or shape (n,), one a sample, and the
+        mean of both ends then acts over the interval.
+    conductance : float
+        Conductance h from plates to oil [W/K], not negative (zero: no cooling).
+    heat_capacity : float
+        Heat capacity C of the plates [J/K], positive.
+    start : float
+        Excess temperature at the first time [K].
 
-    Returns:
-        Excess temperature [K], shape (n,).
+    Returns
+    -------
+    Excess temperature [K], shape (n,).
 
-    Raises:
-        ValueError: An argument is not as above.
+    Raises
+    ------
+    ValueError
+        An argument is not as above.
 
+    Notes
+    -----
     Validity: plates of one temperature; heat flows to the oil only.
 
-    Example:
-        >>> excess_temperature([0.0, 50.0, 5000.0], [600.0, 600.0, 600.0], 15.0, 500.0).round(2).tolist()
-        [0.0, 31.07, 40.0]
+    Examples
+    --------
+    >>> excess_temperature([0.0, 50.0, 5000.0], [600.0, 600.0, 600.0], 15.0, 500.0).round(2).tolist()
+    [0.0, 31.07, 40.0]
 
-    Source: exact response of a first-order system, elementary.
+    References
+    ----------
+    Exact response of a first-order system, elementary.
     """
     t, q = floats(time), floats(heat)
     h = float(not_negative("conductance", conductance))
@@ -100,21 +121,30 @@ def steady_excess_temperature(heat: ArrayLike, conductance: ArrayLike) -> Floats
 
     theta = q/h
 
-    Args:
-        heat: Heat q [W].
-        conductance: Conductance h from plates to oil [W/K], positive; broadcast.
+    Parameters
+    ----------
+    heat : array_like
+        Heat q [W].
+    conductance : array_like
+        Conductance h from plates to oil [W/K], positive; broadcast.
 
-    Returns:
-        Excess temperature [K].
+    Returns
+    -------
+    Excess temperature [K].
 
-    Raises:
-        ValueError: The conductance is not positive.
+    Raises
+    ------
+    ValueError
+        The conductance is not positive.
 
-    Example:
-        >>> print(f"{steady_excess_temperature(600.0, 15.0):.0f}")
-        40
+    Examples
+    --------
+    >>> print(f"{steady_excess_temperature(600.0, 15.0):.0f}")
+    40
 
-    Source: `excess_temperature` at d theta/dt = 0.
+    References
+    ----------
+    `excess_temperature` at d theta/dt = 0.
     """
     return floats(heat) / positive("conductance", conductance)
 
@@ -124,22 +154,32 @@ def steel_specific_heat(temperature: ArrayLike) -> Floats:
 
     c = 425 + 0.773 Theta − 1.69e−3 Theta² + 2.22e−6 Theta³
 
-    Args:
-        temperature: Steel temperature Theta [°C], 20 to 600.
+    Parameters
+    ----------
+    temperature : array_like
+        Steel temperature Theta [°C], 20 to 600.
 
-    Returns:
-        Specific heat [J/(kg·K)].
+    Returns
+    -------
+    Specific heat [J/(kg·K)].
 
-    Raises:
-        ValueError: The temperature lies outside the formula's range.
+    Raises
+    ------
+    ValueError
+        The temperature lies outside the formula's range.
 
+    Notes
+    -----
     Validity: carbon steel; the thin friction lining of a plate is counted as steel.
 
-    Example:
-        >>> print(f"{steel_specific_heat(60.0):.0f}")
-        466
+    Examples
+    --------
+    >>> print(f"{steel_specific_heat(60.0):.0f}")
+    466
 
-    Source: EN 1993-1-2:2005, 3.4.1.2 (formula from memory).
+    References
+    ----------
+    EN 1993-1-2:2005, 3.4.1.2 (formula from memory).
     """
     theta = within("steel temperature", temperature, 20.0, 600.0, unit=" degC")
     return 425.0 + theta * (0.773 + theta * (-1.69e-3 + theta * 2.22e-6))

@@ -17,9 +17,12 @@ from diffbench.physics.recurrences import clamp_recurrence
 class Stretches:
     """Where a torque history turns: found once, used for every ratio and for both flanks.
 
-    Attributes:
-        ends: Index of the last sample of each monotone stretch, shape (m,), rising, the last one n − 1.
-        lengths: Number of samples of each stretch, shape (m,), summing to n.
+    Attributes
+    ----------
+    ends : ndarray of int
+        Index of the last sample of each monotone stretch, shape (m,), rising, the last one n − 1.
+    lengths : ndarray of int
+        Number of samples of each stretch, shape (m,), summing to n.
     """
 
     ends: NDArray[np.intp]
@@ -37,20 +40,28 @@ def monotone_stretches(torque: ArrayLike) -> Stretches:
     A pause belongs to the stretch that follows it. The stretches of a signed torque serve both flanks, since
     what is monotone stays so when the other sign is cut off.
 
-    Args:
-        torque: Input torque [N·m], shape (n,), n at least 1, without NaN.
+    Parameters
+    ----------
+    torque : array_like
+        Input torque [N·m], shape (n,), n at least 1, without NaN.
 
-    Returns:
-        The stretches.
+    Returns
+    -------
+    The stretches.
 
-    Raises:
-        ValueError: The history is empty, has another shape or holds something that is not a number.
+    Raises
+    ------
+    ValueError
+        The history is empty, has another shape or holds something that is not a number.
 
-    Example:
-        >>> monotone_stretches([0.0, 1.0, 2.0, 2.0, 1.0, 3.0]).ends.tolist()
-        [2, 4, 5]
+    Examples
+    --------
+    >>> monotone_stretches([0.0, 1.0, 2.0, 2.0, 1.0, 3.0]).ends.tolist()
+    [2, 4, 5]
 
-    Source: elementary.
+    References
+    ----------
+    Elementary.
     """
     history = _history(torque)
     steps = np.diff(history)
@@ -73,29 +84,41 @@ def play(
     carried value w_0 alone decides, w = max(T, min(w_0, rho T)), so only the turning points are run one after
     the other, and these by `recurrences.clamp_recurrence`. The result is exactly that of a loop over samples.
 
-    Args:
-        torque: Torque of the flank [N·m], shape (n,), positive where this flank is loaded, without NaN.
-        ratio: Unloading ratio rho = cot(beta − phi)/cot(beta + phi) [-], at least 1 and finite.
-        start: Thrust torque w before the first sample [N·m], not negative; by default the history is taken to
-            start on the loading branch.
-        stretches: `monotone_stretches` of this torque, or of its negative, where it is known already.
+    Parameters
+    ----------
+    torque : array_like
+        Torque of the flank [N·m], shape (n,), positive where this flank is loaded, without NaN.
+    ratio : float
+        Unloading ratio rho = cot(beta − phi)/cot(beta + phi) [-], at least 1 and finite.
+    start : float or None
+        Thrust torque w before the first sample [N·m], not negative; by default the history is taken to start
+        on the loading branch.
+    stretches : Stretches or None
+        `monotone_stretches` of this torque, or of its negative, where it is known already.
 
-    Returns:
-        Thrust torque w [N·m], shape (n,), from T to rho T.
+    Returns
+    -------
+    Thrust torque w [N·m], shape (n,), from T to rho T.
 
-    Raises:
-        ValueError: The history, the ratio or the start is not as above, or the stretches are of another
-        history's length.
+    Raises
+    ------
+    ValueError
+        The history, the ratio or the start is not as above, or the stretches are of another history's length.
 
+    Notes
+    -----
     Validity: rate-independent; the ramp slides as soon as a limit is reached. A self-locking ramp (infinite
     ratio) is outside the operator.
 
-    Example:
-        >>> play([0.0, 100.0, 80.0, 50.0, 60.0, 90.0], 1.5).tolist()
-        [0.0, 100.0, 100.0, 75.0, 75.0, 90.0]
+    Examples
+    --------
+    >>> play([0.0, 100.0, 80.0, 50.0, 60.0, 90.0], 1.5).tolist()
+    [0.0, 100.0, 100.0, 75.0, 75.0, 90.0]
 
-    Source: generalised play with the two lines T and rho T: Krasnosel'skii & Pokrovskii, Systems with
-    Hysteresis (1989), section 2; Visintin, Differential Models of Hysteresis (1994), chapter III.
+    References
+    ----------
+    Generalised play with the two lines T and rho T: Krasnosel'skii & Pokrovskii, Systems with Hysteresis
+    (1989), section 2; Visintin, Differential Models of Hysteresis (1994), chapter III.
     """
     history = _history(torque)
     rho = float(within("unloading ratio", ratio, 1.0, np.finfo(np.float64).max))

@@ -20,20 +20,29 @@ def additive(preload: ArrayLike, ramp: ArrayLike) -> Floats:
 
     F = F_0 + F_ramp
 
-    Args:
-        preload: Spring force F_0 [N], or preload torque [N·m].
-        ramp: Ramp thrust F_ramp [N], or ramp part of the locking torque [N·m]; broadcast.
+    Parameters
+    ----------
+    preload : array_like
+        Spring force F_0 [N], or preload torque [N·m].
+    ramp : array_like
+        Ramp thrust F_ramp [N], or ramp part of the locking torque [N·m]; broadcast.
 
-    Returns:
-        Axial force on the plates [N], or locking torque [N·m].
+    Returns
+    -------
+    Axial force on the plates [N], or locking torque [N·m].
 
+    Notes
+    -----
     Validity: the travel of the rings is small against the spring's, so that F_0 stays what it is.
 
-    Example:
-        >>> additive(80.0, [0.0, 50.0, 200.0]).tolist()
-        [80.0, 130.0, 280.0]
+    Examples
+    --------
+    >>> additive(80.0, [0.0, 50.0, 200.0]).tolist()
+    [80.0, 130.0, 280.0]
 
-    Source: springs in parallel, mechanics; common practice, no source.
+    References
+    ----------
+    Springs in parallel, mechanics; common practice, no source.
     """
     return floats(preload) + floats(ramp)
 
@@ -45,28 +54,40 @@ def greater_of(preload: ArrayLike, ramp: ArrayLike, joint_fraction: ArrayLike = 
 
     As the second line is steeper than the first, that is max(F_0 + Phi F_ramp, F_ramp), which is continuous.
 
-    Args:
-        preload: Spring force F_0 [N], or preload torque [N·m].
-        ramp: Ramp thrust F_ramp [N], or ramp part of the locking torque [N·m]; broadcast.
-        joint_fraction: Share Phi of the ramp thrust that reaches the plates while the contact is closed [-],
-            0 (the larger of the two wins) to below 1 (both add).
+    Parameters
+    ----------
+    preload : array_like
+        Spring force F_0 [N], or preload torque [N·m].
+    ramp : array_like
+        Ramp thrust F_ramp [N], or ramp part of the locking torque [N·m]; broadcast.
+    joint_fraction : array_like
+        Share Phi of the ramp thrust that reaches the plates while the contact is closed [-], 0 (the larger of
+        the two wins) to below 1 (both add).
 
-    Returns:
-        Axial force on the plates [N], or locking torque [N·m].
+    Returns
+    -------
+    Axial force on the plates [N], or locking torque [N·m].
 
-    Raises:
-        ValueError: The joint fraction lies outside 0 to below 1.
+    Raises
+    ------
+    ValueError
+        The joint fraction lies outside 0 to below 1.
 
+    Notes
+    -----
     Validity: linear elastic joint; no force across the contact once it is open.
 
-    Example:
-        >>> greater_of(80.0, [0.0, 50.0, 200.0]).tolist()
-        [80.0, 80.0, 200.0]
-        >>> greater_of(80.0, [0.0, 50.0, 200.0], 0.25).tolist()
-        [80.0, 92.5, 200.0]
+    Examples
+    --------
+    >>> greater_of(80.0, [0.0, 50.0, 200.0]).tolist()
+    [80.0, 80.0, 200.0]
+    >>> greater_of(80.0, [0.0, 50.0, 200.0], 0.25).tolist()
+    [80.0, 92.5, 200.0]
 
-    Source: the preloaded bolted joint under an outer load, e.g. VDI 2230 Part 1, load factor Phi; here turned
-    to rings and a disc-spring stack by mechanics.
+    References
+    ----------
+    The preloaded bolted joint under an outer load, e.g. VDI 2230 Part 1, load factor Phi; here turned to
+    rings and a disc-spring stack by mechanics.
     """
     f_0, f_ramp, phi = floats(preload), floats(ramp), _fraction(joint_fraction)
     return np.maximum(f_0 + phi * f_ramp, f_ramp)
@@ -79,21 +100,30 @@ def contact_opening(preload: ArrayLike, joint_fraction: ArrayLike = 0.0) -> Floa
 
     A flank whose ramp part stayed below it tells nothing about its ramp when Phi is zero.
 
-    Args:
-        preload: Spring force F_0 [N], or preload torque [N·m].
-        joint_fraction: Joint fraction Phi [-], 0 to below 1; broadcast.
+    Parameters
+    ----------
+    preload : array_like
+        Spring force F_0 [N], or preload torque [N·m].
+    joint_fraction : array_like
+        Joint fraction Phi [-], 0 to below 1; broadcast.
 
-    Returns:
-        Ramp thrust [N], or ramp part of the locking torque [N·m].
+    Returns
+    -------
+    Ramp thrust [N], or ramp part of the locking torque [N·m].
 
-    Raises:
-        ValueError: The joint fraction lies outside 0 to below 1.
+    Raises
+    ------
+    ValueError
+        The joint fraction lies outside 0 to below 1.
 
-    Example:
-        >>> print(f"{contact_opening(75.0, 0.25):.1f}")
-        100.0
+    Examples
+    --------
+    >>> print(f"{contact_opening(75.0, 0.25):.1f}")
+    100.0
 
-    Source: as `greater_of`.
+    References
+    ----------
+    As `greater_of`.
     """
     return floats(preload) / (1.0 - _fraction(joint_fraction))
 
@@ -101,24 +131,34 @@ def contact_opening(preload: ArrayLike, joint_fraction: ArrayLike = 0.0) -> Floa
 def combine(law: PreloadLaw, preload: ArrayLike, ramp: ArrayLike, joint_fraction: ArrayLike = 0.0) -> Floats:
     """Join preload and ramp part by the law of that name.
 
-    Args:
-        law: "additive" or "greater-of".
-        preload: Spring force [N], or preload torque [N·m].
-        ramp: Ramp thrust [N], or ramp part of the locking torque [N·m]; broadcast.
-        joint_fraction: Joint fraction of the greater-of law [-]; must be zero for the additive law, which has
-            none.
+    Parameters
+    ----------
+    law : {"additive", "greater-of"}
+        "additive" or "greater-of".
+    preload : array_like
+        Spring force [N], or preload torque [N·m].
+    ramp : array_like
+        Ramp thrust [N], or ramp part of the locking torque [N·m]; broadcast.
+    joint_fraction : array_like
+        Joint fraction of the greater-of law [-]; must be zero for the additive law, which has none.
 
-    Returns:
-        Axial force on the plates [N], or locking torque [N·m].
+    Returns
+    -------
+    Axial force on the plates [N], or locking torque [N·m].
 
-    Raises:
-        ValueError: The law has another name, or the joint fraction does not belong to it.
+    Raises
+    ------
+    ValueError
+        The law has another name, or the joint fraction does not belong to it.
 
-    Example:
-        >>> combine("additive", 80.0, 50.0).item(), combine("greater-of", 80.0, 50.0).item()
-        (130.0, 80.0)
+    Examples
+    --------
+    >>> combine("additive", 80.0, 50.0).item(), combine("greater-of", 80.0, 50.0).item()
+    (130.0, 80.0)
 
-    Source: as `additive` and `greater_of`.
+    References
+    ----------
+    As `additive` and `greater_of`.
     """
     if law == "additive":
         closed_contact_share(law, joint_fraction)  # refuses a joint fraction, which this law has not
@@ -131,21 +171,30 @@ def closed_contact_share(law: PreloadLaw, joint_fraction: ArrayLike = 0.0) -> Fl
 
     1 under the additive law, Phi under the greater-of law
 
-    Args:
-        law: "additive" or "greater-of".
-        joint_fraction: Joint fraction Phi of the greater-of law [-]; must be zero for the additive law.
+    Parameters
+    ----------
+    law : {"additive", "greater-of"}
+        "additive" or "greater-of".
+    joint_fraction : array_like
+        Joint fraction Phi of the greater-of law [-]; must be zero for the additive law.
 
-    Returns:
-        Share [-].
+    Returns
+    -------
+    Share [-].
 
-    Raises:
-        ValueError: The law has another name, or the joint fraction does not belong to it.
+    Raises
+    ------
+    ValueError
+        The law has another name, or the joint fraction does not belong to it.
 
-    Example:
-        >>> closed_contact_share("additive").item(), closed_contact_share("greater-of", 0.2).item()
-        (1.0, 0.2)
+    Examples
+    --------
+    >>> closed_contact_share("additive").item(), closed_contact_share("greater-of", 0.2).item()
+    (1.0, 0.2)
 
-    Source: as `additive` and `greater_of`.
+    References
+    ----------
+    As `additive` and `greater_of`.
     """
     phi = _fraction(joint_fraction)
     if law == "greater-of":

@@ -19,19 +19,27 @@ def clamp_recurrence(lower: Floats, upper: Floats, start: float) -> Floats:
 
     A clamp only ever picks one of the numbers it was given, so the result is equal to the last bit.
 
-    Args:
-        lower: Lower limits, shape (n,).
-        upper: Upper limits, shape (n,), nowhere below `lower`.
-        start: x before the first sample.
+    Parameters
+    ----------
+    lower : ndarray
+        Lower limits, shape (n,).
+    upper : ndarray
+        Upper limits, shape (n,), nowhere below `lower`.
+    start : float
+        x before the first sample.
 
-    Returns:
-        x, shape (n,).
+    Returns
+    -------
+    x, shape (n,).
 
-    Example:
-        >>> clamp_recurrence(np.array([1.0, 3.0, 0.5]), np.array([2.0, 6.0, 1.0]), 0.0).tolist()
-        [1.0, 3.0, 1.0]
+    Examples
+    --------
+    >>> clamp_recurrence(np.array([1.0, 3.0, 0.5]), np.array([2.0, 6.0, 1.0]), 0.0).tolist()
+    [1.0, 3.0, 1.0]
 
-    Source: composition of clamps, elementary.
+    References
+    ----------
+    Composition of clamps, elementary.
     """
     n = lower.size
     low, high = _in_blocks(lower, -np.inf), _in_blocks(upper, np.inf)
@@ -56,19 +64,27 @@ def clamp_recurrence(lower: Floats, upper: Floats, start: float) -> Floats:
 def affine_recurrence(gain: Floats, offset: Floats, start: float) -> Floats:
     """Run x[i] = gain[i] x[i-1] + offset[i].
 
-    Args:
-        gain: Gains, shape (n,); of magnitude 1 or less where the result is to stay accurate.
-        offset: Offsets, shape (n,).
-        start: x before the first sample.
+    Parameters
+    ----------
+    gain : ndarray
+        Gains, shape (n,); of magnitude 1 or less where the result is to stay accurate.
+    offset : ndarray
+        Offsets, shape (n,).
+    start : float
+        x before the first sample.
 
-    Returns:
-        x, shape (n,), equal to the loop over samples within a few units in the last place.
+    Returns
+    -------
+    x, shape (n,), equal to the loop over samples within a few units in the last place.
 
-    Example:
-        >>> affine_recurrence(np.array([0.5, 0.5]), np.array([1.0, 1.0]), 4.0).tolist()
-        [3.0, 2.5]
+    Examples
+    --------
+    >>> affine_recurrence(np.array([0.5, 0.5]), np.array([1.0, 1.0]), 4.0).tolist()
+    [3.0, 2.5]
 
-    Source: composition of straight lines, elementary.
+    References
+    ----------
+    Composition of straight lines, elementary.
     """
     n = gain.size
     gains, offsets = _in_blocks(gain, 1.0), _in_blocks(offset, 0.0)

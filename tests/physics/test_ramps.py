@@ -8,15 +8,13 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from diffbench.physics.pack import locking_torque_of_packs
-from diffbench.physics.ramps import (
+from diffbench.physics.ramp_angles import (
     angles_from_biases,
     effective_angle,
     friction_angle_from_ratio,
     friction_from_bias,
-    ramp_bias,
-    thrust_per_torque,
-    unloading_ratio,
 )
+from diffbench.physics.ramps import ramp_bias, thrust_per_torque, unloading_ratio
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 

@@ -6,8 +6,8 @@ import pytest
 
 from diffbench.physics.friction import shape, slope, stribeck
 
-# I01: Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3), 1995, table I
-# (retrieved): F_c 1 N, F_s 1.5 N, v_s 0.001 m/s, sigma_2 0.4 N·s/m; exponent 2 as in their equation 5.
+# I01: Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3), 1995,
+# table I (retrieved): F_c 1 N, F_s 1.5 N, v_s 0.001 m/s, sigma_2 0.4 N·s/m; the exponent is 2 there.
 KINETIC, STATIC, SPEED, VISCOUS = 1.0, 1.5, 0.001, 0.4
 
 # Steady force at three speeds, F_c + (F_s − F_c) exp(−(v/v_s)²) + sigma_2 v, derived; rounding only.

@@ -19,12 +19,8 @@ from diffbench.physics.pack import (
     effective_radius_uniform_wear,
     pack_torque,
 )
-from diffbench.physics.ramps import (
-    effective_angle,
-    friction_angle_from_ratio,
-    thrust_per_torque,
-    unloading_ratio,
-)
+from diffbench.physics.ramp_angles import effective_angle, friction_angle_from_ratio
+from diffbench.physics.ramps import thrust_per_torque, unloading_ratio
 
 BHANDARI = "Bhandari, Design of Machine Elements, example "
 KHURMI = "Khurmi & Gupta, Theory of Machines, example "
