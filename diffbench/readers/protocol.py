@@ -1,0 +1,102 @@
+"""What a reader of one file format promises, and the raw table that it hands to the mapping."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+ODD_LIMIT = 10_000  # odd cells kept for each column: enough for any report, and a bound on memory
+
+
+@dataclass(frozen=True, eq=False)
+class RawColumn:
+    """One column as the file has it: no unit converted, nothing renamed.
+
+    Parameters
+    ----------
+    name : the column's name as written, unit part included.
+    unit : the unit text that the file gives by its own means (a units row, an attribute), or None. A unit
+        inside the name is left there: the mapping looks for it.
+    values : shape (n,); floats with NaN for missing cells, or texts (an object array of str) when the column
+        holds words or clock times.
+    odd : for a column of floats, the cells that are neither number nor missing, by index into `values`
+        (where NaN stands). At most `ODD_LIMIT` are kept.
+    odd_count : how many odd cells there are.
+    """
+
+    name: str
+    unit: str | None
+    values: NDArray[np.float64] | NDArray[np.object_]
+    odd: Mapping[int, str] = field(default_factory=dict)
+    odd_count: int = 0
+
+    @property
+    def is_text(self) -> bool:
+        """Whether the column holds texts rather than floats."""
+        return self.values.dtype == np.object_
+
+
+@dataclass(frozen=True, eq=False)
+class RawTable:
+    """All columns of one file.
+
+    Parameters
+    ----------
+    columns : in the file's order; each with n values.
+    rows : shape (n,), the line of each row in the file, counted from 1 (record number where a format has no
+        lines).
+    details : what was found out about the layout, for the record.
+    notes : what a user should know about the reading, each one sentence.
+    header_line : the line that the names stand on, where there is one.
+    """
+
+    columns: tuple[RawColumn, ...]
+    rows: NDArray[np.int64]
+    details: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    header_line: int | None = None
+
+
+class Reader(Protocol):
+    """One file format. Readers are listed in `diffbench.readers.registry`, and know nothing of rigs."""
+
+    @property
+    def name(self) -> str:
+        """What messages and provenance call the format, for example ``"delimited text"``."""
+        ...
+
+    def recognises(self, head: bytes, path: Path) -> bool:
+        """Tell whether a file is of this format, by its bytes.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file (up to `diffbench.readers.registry.HEAD_SIZE`).
+        path : Path
+            The file; its name may break a tie, and never decides alone.
+        """
+        ...
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read the whole file.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states about its files; it goes before what the reader finds out.
+
+        Raises
+        ------
+        ReadingError : naming file, line and mend, with every fault that was found.
+        """
+        ...

@@ -1,0 +1,173 @@
+"""Reader of delimited text: whatever delimiter, marks, encoding, preamble and header a bench writes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diffbench.errors import ReadingError
+from diffbench.readers.protocol import RawTable
+from diffbench.readers.text_blocks import Block, TextBlocks, extends_ascii, looks_binary
+from diffbench.readers.text_body import TextBody
+from diffbench.readers.text_layout import Layout, find_layout, head_lines
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_HEADS = (1 << 14, 1 << 19, 1 << 24)  # bytes of the top searched for a table, until one is found
+_LONGEST = 1 << 18  # bytes in a line of the top: a recording has tens of columns, not tens of thousands
+_MINUS = re.compile(rb"\xe2\x88\x92(?=[\d.,])")  # the typographer's minus before a number
+
+
+class TextReader:
+    """Delimited text (CSV, TSV and their kin). See `diffbench.readers.protocol.Reader`."""
+
+    name = "delimited text"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is text.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True for text in any encoding that can be read.
+
+        Examples
+        --------
+        >>> TextReader().recognises(b"Time [s],Torque LH [Nm]\\n0.0,-28.1\\n", Path("sweep.dat"))
+        True
+        """
+        return not looks_binary(head)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read a text file whole.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states; the rest is found out.
+
+        Returns
+        -------
+        The columns as written, each row with its line number.
+
+        Raises
+        ------
+        ReadingError : see `diffbench.readers.text_layout.find_layout` and `TextBody`; every fault with its
+            line.
+        """
+        file = str(path)
+        layout = _layout_of(path, settings)
+        body = TextBody(layout, file)
+        encoding, lines, regular = "ascii", 0, layout.marks.thousands is None
+        for block in _table_blocks(path, settings, layout):
+            encoding = block.encoding
+            lines += block.line_ends + (block.last and not block.data.endswith(b"\n"))
+            regular = regular and body.may_be_regular(block.data)
+        mark = layout.marks.delimiter.encode()
+
+        def delimiters() -> int:
+            return sum(block.data.count(mark) for block in _table_blocks(path, settings, layout))
+
+        if not (regular and extends_ascii(encoding) and body.add_whole(path, lines, delimiters)):
+            for block in _table_blocks(path, settings, layout):
+                body.add(_plain(block.data), block.first_line, last=block.last)
+        if faults := body.faults():
+            raise ReadingError(faults)
+        columns, rows = body.columns()
+        return RawTable(
+            columns, rows, _details(body.layout, encoding), body.notes(), header_line=layout.header_line
+        )
+
+
+def _layout_of(path: Path, settings: FileSettings) -> Layout:
+    """Return the layout, from as little of the file's top as shows it."""
+    last_word = ""
+    for size in _HEADS:
+        block = next(iter(TextBlocks(path, settings.encoding, block_size=size)))
+        if not block.data or block.data.isspace():
+            break
+        lines = head_lines(block.data.decode())
+        for line in lines:
+            if len(line.text) > _LONGEST:
+                raise ReadingError.single(
+                    f"the line is {len(line.text)} characters long, which no recording needs",
+                    file=str(path),
+                    line=line.number,
+                    mend="check that this is a text recording with one sample a line",
+                )
+        last_word = next(line.text for line in reversed(lines) if line.text.strip())
+        try:
+            layout = find_layout(lines, settings, str(path))
+        except ReadingError:
+            # What a short look cannot tell, a longer one may.
+            if block.last or size == _HEADS[-1]:
+                raise
+            continue
+        if layout is not None:
+            return layout
+        if block.last:
+            break
+    if not last_word:
+        raise ReadingError.single(
+            "the file is empty", file=str(path), mend="record it again, or name another file"
+        )
+    raise ReadingError.single(
+        f"no row of numbers was found, the last line is '{last_word[:60]}'",
+        file=str(path),
+        mend="check that the recording was saved with its samples, and that delimiter, decimal and skip_rows "
+        "in the rig's [file] are true for it, where they are stated",
+    )
+
+
+def _table_blocks(path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:
+    """Yield the blocks of the file from the first row of the table on."""
+    above = layout.first_line - 1
+    for block in TextBlocks(path, settings.encoding):
+        skipped = min(above, block.line_ends)
+        above -= skipped
+        if not skipped:
+            yield block
+            continue
+        start = 0
+        for _ in range(skipped):
+            start = block.data.index(b"\n", start) + 1
+        if start < len(block.data):
+            yield replace(
+                block,
+                first_line=block.first_line + skipped,
+                data=block.data[start:],
+                line_ends=block.line_ends - skipped,
+            )
+
+
+def _plain(data: bytes) -> bytes:
+    return data if data.isascii() else _MINUS.sub(b"-", data)
+
+
+def _details(layout: Layout, encoding: str) -> dict[str, str]:
+    names = {"\t": "tab", " ": "blanks"}
+    details = {
+        "encoding": encoding,
+        "delimiter": names.get(layout.marks.delimiter, layout.marks.delimiter),
+        "decimal": layout.marks.decimal,
+        "first line": str(layout.first_line),
+    }
+    if layout.marks.thousands is not None:
+        details["thousands"] = layout.marks.thousands
+    if layout.header_line is not None:
+        details["header line"] = str(layout.header_line)
+    if layout.units_line is not None:
+        details["units line"] = str(layout.units_line)
+    return details

@@ -1,0 +1,334 @@
+"""The table of a text recording, in blocks: fast while every line is regular, exact where one is not.
+
+The parser of pandas reads a block at once. It pads short rows in silence and names no line for a bad cell, so
+every block is held against its count of lines and cells, and only a block that fails is searched by line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import Fault, Place
+from diffbench.readers.cells import is_missing, split_cells
+from diffbench.readers.protocol import ODD_LIMIT, RawColumn
+from diffbench.readers.text_layout import COMMENT_MARKS, Layout, is_comment
+from diffbench.readers.text_marks import ungrouped
+from diffbench.readers.text_parsing import (
+    Values,
+    new_thousands_mark,
+    number_in,
+    parse,
+    parse_by_cell,
+    parse_file,
+)
+
+LARGEST = 1e30  # beyond any bench quantity in any unit: loggers write such numbers for "no value" or overload
+_SHOWN = 5  # faulty lines that are named; more are counted
+
+
+@dataclass
+class _Column:
+    parts: list[Values] = field(default_factory=list)
+    odd: dict[int, str] = field(default_factory=dict)
+    odd_count: int = 0
+    beyond_line: int = 0  # the first line with a number beyond LARGEST
+    beyond_count: int = 0
+
+
+class TextBody:
+    """Takes the lines of a table block by block, and gives its columns.
+
+    Parameters
+    ----------
+    layout : what was found out from the file's top.
+    file : name for messages.
+    """
+
+    def __init__(self, layout: Layout, file: str) -> None:
+        self.layout = layout
+        self._file = file
+        self._columns = [_Column() for _ in layout.names]
+        self._rows: list[NDArray[np.int64]] = []
+        self._count = 0
+        self._comments: list[int] = []
+        self._notes: list[str] = []
+        self._faults: list[Fault] = []
+        self._more_faults = 0
+
+    def add(self, data: bytes, first_line: int, *, last: bool) -> None:
+        """Parse one block.
+
+        Parameters
+        ----------
+        data : bytes
+            Whole lines in UTF-8.
+        first_line : int
+            Line number of the first.
+        last : bool
+            Whether the file ends with them.
+        """
+        if not data:
+            return
+        grouped = ungrouped(data, self.layout.marks)
+        columns = self._regular(grouped)
+        if columns is not None:
+            self._take(columns, np.arange(first_line, first_line + len(columns[0]), dtype=np.int64))
+            return
+        kept = self._kept_lines(grouped, first_line, last=last)
+        if not kept:
+            return
+        rows = np.array([number for number, _ in kept], dtype=np.int64)
+        lines = b"\n".join(line for _, line in kept) + b"\n"
+        try:
+            self._take(parse(lines, self.layout), rows)
+        except ValueError:
+            mark = new_thousands_mark(lines, self.layout)
+            if mark is not None:
+                self.layout = replace(self.layout, marks=replace(self.layout.marks, thousands=mark))
+                lines = ungrouped(lines, self.layout.marks)
+            parsed = parse_by_cell(lines, self.layout)
+            for column, (_, odd) in zip(self._columns, parsed, strict=True):
+                column.odd_count += len(odd)
+                room = ODD_LIMIT - len(column.odd)
+                column.odd |= {self._count + i: odd[i] for i in list(odd)[:room]}
+            self._take([values for values, _ in parsed], rows)
+
+    def may_be_regular(self, data: bytes) -> bool:
+        """Tell whether nothing in a block speaks against the fast way, at a glance.
+
+        Parameters
+        ----------
+        data : bytes
+            Whole lines.
+
+        Returns
+        -------
+        True for ASCII without quotes and comment lines, if the first line has the table's count of cells.
+        """
+        return data.isascii() and b'"' not in data and not _has_comment(data) and self._begins_well(data)
+
+    def add_whole(self, path: Path, data_lines: int, delimiters: Callable[[], int]) -> bool:
+        """Parse a whole file at once, if all its lines turn out regular.
+
+        Parameters
+        ----------
+        path : Path
+            The file; its table must be ASCII, without comment lines, quotes and thousands marks.
+        data_lines : int
+            Count of its lines from the first row on.
+        delimiters : callable
+            Counts the delimiters in them; called only where a row may be short.
+
+        Returns
+        -------
+        False when they are not: nothing has been taken, and the blocks are to be added.
+        """
+        try:
+            columns = parse_file(path, self.layout)
+        except ValueError:
+            return False
+        if len(columns[0]) != data_lines or (
+            _ends_missing(columns)
+            and (self.layout.marks.delimiter == " " or delimiters() != data_lines * (self.layout.cells - 1))
+        ):
+            return False
+        first = self.layout.first_line
+        self._take(columns, np.arange(first, first + data_lines, dtype=np.int64))
+        return True
+
+    def columns(self) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
+        """Return the columns, and the line number of each row.
+
+        Returns
+        -------
+        Columns and line numbers; rows at the end that hold nothing but delimiters are left out.
+        """
+        rows = np.concatenate(self._rows) if self._rows else np.empty(0, dtype=np.int64)
+        whole = [_joined(column.parts) for column in self._columns]
+        end = len(rows)
+        while end and not any(
+            _says_something(values[end - 1]) or end - 1 in column.odd
+            for values, column in zip(whole, self._columns, strict=True)
+        ):
+            end -= 1
+        columns = tuple(
+            RawColumn(name, unit, values[:end], column.odd, column.odd_count)
+            for name, unit, values, column in zip(
+                self.layout.names, self.layout.units, whole, self._columns, strict=True
+            )
+            # A column without name and values comes from a delimiter at the start of every line.
+            if name or any(_says_something(value) for value in values[:end])
+        )
+        return columns, rows[:end]
+
+    def notes(self) -> tuple[str, ...]:
+        """Return what a user should know about the reading.
+
+        Returns
+        -------
+        Sentences.
+        """
+        notes = list(self._notes)
+        for name, column in zip(self.layout.names, self._columns, strict=True):
+            if column.beyond_count:
+                notes.append(
+                    f"Column '{name}': {column.beyond_count} infinite numbers or numbers beyond 1e30, the "
+                    f"first in line {column.beyond_line}, are a logger's mark for no value: taken as missing."
+                )
+        if self._comments:
+            shown = ", ".join(map(str, self._comments[:_SHOWN])) + ", ..." * (len(self._comments) > _SHOWN)
+            notes.append(f"Comment lines among the rows are left out: {shown}.")
+        return tuple(notes)
+
+    def faults(self) -> list[Fault]:
+        """Return the faults of the lines.
+
+        Returns
+        -------
+        At most a handful; the last tells how many more there are.
+        """
+        if not self._more_faults:
+            return self._faults
+        what = f"{self._more_faults} more lines have a wrong count of cells"
+        return [*self._faults, Fault(what, Place(self._file), "mend the lines above, and read again")]
+
+    def _regular(self, data: bytes) -> list[Values] | None:
+        """Return the columns of a block whose lines are all alike; None when they may not be."""
+        if _has_comment(data) or not self._begins_well(data):
+            return None
+        try:
+            columns = parse(data, self.layout)
+        except ValueError:
+            return None
+        lines = data.count(b"\n") + (not data.endswith(b"\n"))
+        if len(columns[0]) != lines:
+            return None
+        # A short row leaves its last cell missing, so only then are the delimiters counted.
+        mark = self.layout.marks.delimiter
+        if _ends_missing(columns) and (
+            mark == " " or b'"' in data or data.count(mark.encode()) != lines * (self.layout.cells - 1)
+        ):
+            return None
+        return columns
+
+    def _begins_well(self, data: bytes) -> bool:
+        """Tell whether the first line has the table's count of cells.
+
+        The parser takes its count from the first line: only a later line with more is an error to it.
+        """
+        end = data.find(b"\n")
+        return self._width(data[: end if end >= 0 else None]) == self.layout.cells
+
+    def _kept_lines(self, data: bytes, first_line: int, *, last: bool) -> list[tuple[int, bytes]]:
+        """Return the numbered lines that have the right count of cells; note or fault the others."""
+        kept: list[tuple[int, bytes]] = []
+        lines = [line.removesuffix(b"\r") for line in data.split(b"\n")]
+        end = max((i for i, line in enumerate(lines) if line.strip()), default=-1) if last else -1
+        wanted = len(self.layout.names)
+        for i, line in enumerate(lines):
+            number = first_line + i
+            if not line.strip():
+                continue
+            if line.lstrip()[:1] in b"#%/!" and is_comment(line.decode()):
+                self._comments.append(number)
+                continue
+            width = self._width(line)
+            if i == end and self._is_cut(line, width, ended=data.endswith((b"\n", b"\r"))):
+                self._notes.append(f"Line {number}, the last, breaks off in the middle and is left out.")
+            elif width not in (wanted, self.layout.cells) or (width > wanted and self._cells(line)[-1]):
+                self._wrong_width(number, line, width)
+            elif (
+                line[:1].isalpha()
+                and tuple(" ".join(c.split()) for c in self._cells(line)) == self.layout.names
+            ):
+                self._refuse(number, "the header comes again", "split the file: it holds two recordings")
+            else:
+                kept.append((number, line))
+        return kept
+
+    def _is_cut(self, line: bytes, width: int, *, ended: bool) -> bool:
+        """Tell whether the last line of the file breaks off, as a logger's does that was killed."""
+        cells = self._cells(line)
+        wanted = len(self.layout.names)
+        is_odd = [
+            numeric and not is_missing(cell) and number_in(cell, self.layout.marks) is None
+            for cell, numeric in zip(cells, self.layout.numeric, strict=False)
+        ]
+        if width < wanted:
+            return not ended or not any(is_odd)  # with a line end, words are a footer and not a sample
+        return width == wanted and not ended and is_odd[-1]
+
+    def _wrong_width(self, number: int, line: bytes, width: int) -> None:
+        text = line.decode()
+        shown = text if len(text) <= 60 else text[:57] + "..."
+        wanted = len(self.layout.names)
+        what = f"{width} cell{'s' * (width != 1)} where the table has {wanted}: '{shown}'"
+        if text.count('"') % 2:
+            what += ", a quote being opened and not closed"
+        mend = "repair the line, or remove it"
+        if width > wanted and self.layout.marks.delimiter == ",":
+            mend += "; numbers with decimal commas need quotes, or another delimiter"
+        self._refuse(number, what, mend)
+
+    def _refuse(self, number: int, what: str, mend: str) -> None:
+        if len(self._faults) < _SHOWN:
+            self._faults.append(Fault(what, Place(self._file, line=number), mend))
+        else:
+            self._more_faults += 1
+
+    def _width(self, line: bytes) -> int:
+        """Return the count of cells in a line."""
+        mark = self.layout.marks.delimiter
+        if b'"' in line:
+            return len(self._cells(line))
+        return len(line.split()) if mark == " " else line.count(mark.encode()) + 1
+
+    def _cells(self, line: bytes) -> list[str]:
+        return split_cells(line.decode().removesuffix("\r"), self.layout.marks.delimiter)
+
+    def _take(self, columns: list[Values], rows: NDArray[np.int64]) -> None:
+        for column, values in zip(self._columns, columns, strict=True):
+            column.parts.append(values)
+            if values.dtype == np.object_:
+                continue
+            numbers = values.astype(np.float64, copy=False)
+            if max(np.fmax.reduce(numbers), -np.fmin.reduce(numbers)) >= LARGEST:
+                beyond = np.abs(numbers) >= LARGEST
+                column.beyond_line = column.beyond_line or int(rows[beyond][0])
+                column.beyond_count += int(beyond.sum())
+                column.parts[-1] = np.where(beyond, np.nan, numbers)
+        self._rows.append(rows)
+        self._count += len(rows)
+
+
+def _joined(parts: list[Values]) -> Values:
+    if len(parts) == 1:
+        return parts[0]
+    joined: Any = np.concatenate(parts) if parts else np.empty(0)
+    return cast(Values, joined)
+
+
+def _ends_missing(columns: list[Values]) -> bool:
+    """Tell whether a cell of the last column is missing, as it is in a short row."""
+    last = columns[-1]
+    return bool((last == "").any() if last.dtype == np.object_ else np.isnan(last.astype(np.float64)).any())
+
+
+def _says_something(value: object) -> bool:
+    return value != "" and value == value  # noqa: PLR0124  NaN is the number that does not equal itself
+
+
+def _has_comment(data: bytes) -> bool:
+    """Tell whether a line is a comment."""
+    for mark in COMMENT_MARKS:
+        text = mark.encode()
+        # One byte is searched ten times faster than two, and clean recordings hold none.
+        if text[:1] in data and (data.startswith(text) or b"\n" + text in data):
+            return True
+    return False

@@ -1,0 +1,240 @@
+"""Which delimiter, decimal mark and thousands mark turn most cells of a text into numbers."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from diffbench.errors import ReadingError
+from diffbench.readers.cells import (
+    THOUSANDS_MARKS,
+    grouped_pattern,
+    is_missing,
+    is_time,
+    number_pattern,
+    split_cells,
+)
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+DELIMITERS: tuple[str, ...] = (";", "\t", "|", ",", " ")  # in order of preference when all else is equal
+_SPACES = frozenset("'’_ \u00a0\u2009\u202f")  # thousands marks that cannot be a decimal mark
+
+
+@dataclass(frozen=True)
+class Marks:
+    """How a text writes its cells.
+
+    Parameters
+    ----------
+    delimiter : one character; ``" "`` stands for runs of blanks and tabs.
+    decimal : ``"."`` or ``","``.
+    decimal_seen : whether a number or the rig has told the decimal mark.
+    thousands : the mark between groups of three digits, or None.
+    cells : cells in a line of the table.
+    """
+
+    delimiter: str
+    decimal: str
+    decimal_seen: bool
+    thousands: str | None
+    cells: int
+
+
+@dataclass(frozen=True)
+class _Split:
+    """The text split in one way, and how well that worked."""
+
+    delimiter: str
+    decimal: str
+    rows: tuple[tuple[int, list[str]], ...]  # line number and cells of the lines with the usual count
+    cells: int
+    share: float
+    numbers: float
+    header_fits: bool
+
+
+def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
+    """Tell whether a cell is a number.
+
+    Parameters
+    ----------
+    cell : str
+        As written.
+    decimal : str
+        The decimal mark.
+    thousands : iterable of str
+        Marks that may stand between groups of three digits.
+
+    Returns
+    -------
+    True for a number.
+
+    Examples
+    --------
+    >>> is_number("-1.234,5", ",", "."), is_number("1.5", ",", ".")
+    (True, False)
+    """
+    text = cell.strip().replace("−", "-")  # the typographer's minus
+    if number_pattern(decimal).fullmatch(text):
+        return True
+    return any(mark != decimal and grouped_pattern(mark, decimal).fullmatch(text) for mark in thousands)
+
+
+def find_marks(lines: Sequence[tuple[int, str]], settings: FileSettings, file: str) -> Marks | None:
+    """Return how a text writes its cells, by the rule on runs of numbers.
+
+    Every split by delimiter and decimal mark is judged by the share of its cells that are numbers or times,
+    among the lines with the usual count of cells; then by whether a line of words fits that count; then by
+    how many numbers there are. What the rig states is taken as it is.
+
+    Parameters
+    ----------
+    lines : sequence of (line number, text)
+        Lines that say something, from well inside the table where the file is long.
+    settings : FileSettings
+        What the rig states.
+    file : str
+        Name for messages.
+
+    Returns
+    -------
+    The marks; None when no line holds a number.
+
+    Raises
+    ------
+    ReadingError : when a mark could be a decimal or a thousands mark, and nothing in the text tells which.
+    """
+    best: _Split | None = None
+    for delimiter in (settings.delimiter,) if settings.delimiter else DELIMITERS:
+        rows = [(number, split_cells(text, delimiter)) for number, text in lines]
+        for decimal in _decimals(settings):
+            split = _judged(delimiter, decimal, rows, settings)
+            if split is not None and (best is None or _rank(split) > _rank(best)):
+                best = split
+    if best is None:
+        return None
+    decimal_seen, thousands = _told(best, settings, file)
+    return Marks(best.delimiter, best.decimal, decimal_seen, thousands, best.cells)
+
+
+def _decimals(settings: FileSettings) -> tuple[str, ...]:
+    if settings.decimal is not None:
+        return (settings.decimal,)
+    return tuple(mark for mark in (".", ",") if mark != settings.thousands)
+
+
+def _rank(split: _Split) -> tuple[float, bool, float]:
+    return (round(split.share, 1), split.header_fits, split.numbers)
+
+
+def _judged(
+    delimiter: str, decimal: str, rows: list[tuple[int, list[str]]], settings: FileSettings
+) -> _Split | None:
+    """Return how well one split works; None when it yields no number."""
+    thousands = settings.thousands or "".join(THOUSANDS_MARKS)
+    usual: Counter[int] = Counter()
+    kinds: list[tuple[int, int]] = []  # numbers and times, words
+    for _, cells in rows:
+        told = sum(is_number(cell, decimal, thousands) or is_time(cell) for cell in cells)
+        kinds.append((told, len(cells) - told - sum(map(is_missing, cells))))
+        usual[len(cells)] += told
+    if not usual or not max(usual.values()):
+        return None
+    count = max(usual, key=lambda cells: (usual[cells], cells))
+    table = [(row, kind) for row, kind in zip(rows, kinds, strict=True) if len(row[1]) == count]
+    numeric = [kind for _, kind in table if kind[0]]
+    told = sum(kind[0] for kind in numeric)
+    words = [row for row, kind in table if not kind[0]]
+    return _Split(
+        delimiter,
+        decimal,
+        tuple(row for row, kind in table if kind[0]),
+        count,
+        share=told / sum(sum(kind) for kind in numeric),
+        numbers=told / len(rows),
+        header_fits=bool(words),
+    )
+
+
+def _told(split: _Split, settings: FileSettings, file: str) -> tuple[bool, str | None]:
+    """Return whether the decimal mark is beyond doubt, and the thousands mark."""
+    decimal = split.decimal
+    other = "," if decimal == "." else "."
+    numbers = [
+        (line, column, cell.strip())
+        for line, cells in split.rows
+        for column, cell in enumerate(cells)
+        if not is_time(cell) and is_number(cell, decimal, THOUSANDS_MARKS)
+    ]
+    as_group = grouped_pattern(decimal, other)
+    seen = settings.decimal is not None or any(
+        decimal in cell and not as_group.fullmatch(cell) for _, _, cell in numbers
+    )
+    # Numbers with a point between commas: no bench groups its digits there and writes no fraction anywhere.
+    seen = seen or (split.delimiter == "," and decimal == ".")
+    if not seen:
+        for line, _, cell in numbers:
+            if decimal in cell:
+                raise _ambiguous(cell, line, decimal, file)
+    if settings.thousands is not None:
+        return seen, settings.thousands
+    plain = number_pattern(decimal)
+    for line, column, cell in numbers:
+        if plain.fullmatch(cell):
+            continue
+        mark = next(
+            m for m in THOUSANDS_MARKS if m != decimal and grouped_pattern(m, decimal).fullmatch(cell)
+        )
+        if mark in _SPACES or cell.count(mark) > 1 or decimal in cell:
+            return seen, mark
+        # "1.234" beside "0,5": only a column that also has numbers without the mark groups its digits.
+        if not any(plain.fullmatch(text) for _, where, text in numbers if where == column):
+            raise _ambiguous(cell, line, mark, file)
+        return seen, mark
+    return seen, None
+
+
+def _ambiguous(cell: str, line: int, mark: str, file: str) -> ReadingError:
+    return ReadingError.single(
+        f"'{mark}' in '{cell}' can be a decimal mark or stand between thousands, and nothing tells which",
+        file=file,
+        line=line,
+        mend=f'state it in the rig\'s [file]: decimal = "{mark}" or thousands = "{mark}"',
+    )
+
+
+def ungrouped(data: bytes, marks: Marks) -> bytes:
+    """Return a block of lines with the thousands marks taken out of its numbers.
+
+    Parameters
+    ----------
+    data : bytes
+        Lines in UTF-8.
+    marks : Marks
+        With the thousands mark in use.
+
+    Returns
+    -------
+    The lines; text that only resembles a grouped number is left as it is.
+
+    Examples
+    --------
+    >>> ungrouped(b"1.234,5;12.34;1.234.567", Marks(";", ",", True, ".", 3))
+    b'1234,5;12.34;1234567'
+    """
+    if marks.thousands is None:
+        return data
+    thousands = marks.thousands.encode()
+    group, decimal = re.escape(thousands), re.escape(marks.decimal.encode())
+    number = rb"([+-]?[1-9]\d{0,2}(?:" + group + rb"\d{3})+)(?=(?:" + decimal + rb"\d*)?"
+    if marks.thousands == marks.delimiter:
+        pattern = rb'(?<=")' + number + rb'")'  # only quotes tell it from two cells
+    else:
+        edge = re.escape(marks.delimiter.encode())
+        pattern = rb'(?<![^\s"' + edge + rb"])" + number + rb'(?:[\s"' + edge + rb"]|\Z))"
+    return re.sub(pattern, lambda found: found[1].replace(thousands, b""), data)
