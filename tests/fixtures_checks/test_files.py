@@ -18,6 +18,7 @@ from benchsim.files import Column, Dialect, from_si, write_recording
 from benchsim.hand import wrench_torque
 from benchsim.protocol import alternating, bias_sweep, locked_torque_cycles, speed_sweep
 from benchsim.random_benches import random_bench
+from benchsim.random_stands import DIALECTS
 from benchsim.stated import Stated
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -132,6 +133,22 @@ def test_clock_times(tmp_path: Path, style: str, second: str) -> None:
     lines = (tmp_path / "log.csv").read_text(encoding="utf-8").splitlines()
     assert lines[:2] == ["Time,T", ",Nm"]
     assert lines[3] == f"{second},0.0"  # and no negative zero
+
+
+@pytest.mark.parametrize("dialect", DIALECTS, ids=lambda d: f"{d.header}-{d.time}-{d.encoding}")
+def test_every_random_dialect_can_be_taken_apart(tmp_path: Path, dialect: Dialect) -> None:
+    """Read back by hand, each dialect of the random benches holds the numbers, to half a printed digit."""
+    columns = (Column("time", "t", "s", 2), Column("left_torque", "T", "daN.m", 3))
+    rng = np.random.default_rng(11)
+    logged = {"time": np.arange(50) / 50.0, "left_torque": rng.normal(0.0, 300.0, 50)}
+    write_recording(tmp_path / "log.csv", logged, columns, dialect)
+    lines = (tmp_path / "log.csv").read_bytes().decode(dialect.encoding).splitlines()
+    above = len(dialect.preamble) + (2 if dialect.header == "row" else 1)
+    assert len(lines) == above + 50
+    cells = [line.split(dialect.delimiter) for line in lines[above:]]
+    assert all(len(row) == 2 for row in cells)
+    torque = np.array([float(row[1].replace(dialect.decimal, ".")) for row in cells])
+    assert np.abs(10.0 * torque - logged["left_torque"]).max() <= 0.5 * 10.0 * 1e-3 + 1e-9
 
 
 @pytest.mark.parametrize(
