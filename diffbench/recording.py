@@ -103,4 +103,3 @@ class Recording:
     def duration(self) -> float:
         """Time from the first sample to the last [s]."""
         return float(self.time[-1] - self.time[0]) if len(self.time) else 0.0
-

@@ -28,7 +28,6 @@ from diffbench.readers.text_parsing import (
     parse_file,
 )
 
-LARGEST = 1e30  # beyond any bench quantity in any unit: loggers write such numbers for "no value" or overload
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
@@ -37,8 +36,6 @@ class _Column:
     parts: list[Values] = field(default_factory=list)
     odd: dict[int, str] = field(default_factory=dict)
     odd_count: int = 0
-    beyond_line: int = 0  # the first line with a number beyond LARGEST
-    beyond_count: int = 0
 
 
 class TextBody:
@@ -175,12 +172,6 @@ class TextBody:
         Sentences.
         """
         notes = list(self._notes)
-        for name, column in zip(self.layout.names, self._columns, strict=True):
-            if column.beyond_count:
-                notes.append(
-                    f"Column '{name}': {column.beyond_count} infinite numbers or numbers beyond 1e30, the "
-                    f"first in line {column.beyond_line}, are a logger's mark for no value: taken as missing."
-                )
         if self._comments:
             shown = ", ".join(map(str, self._comments[:_SHOWN])) + ", ..." * (len(self._comments) > _SHOWN)
             notes.append(f"Comment lines among the rows are left out: {shown}.")
@@ -295,14 +286,6 @@ class TextBody:
     def _take(self, columns: list[Values], rows: NDArray[np.int64]) -> None:
         for column, values in zip(self._columns, columns, strict=True):
             column.parts.append(values)
-            if values.dtype == np.object_:
-                continue
-            numbers = values.astype(np.float64, copy=False)
-            if max(np.fmax.reduce(numbers), -np.fmin.reduce(numbers)) >= LARGEST:
-                beyond = np.abs(numbers) >= LARGEST
-                column.beyond_line = column.beyond_line or int(rows[beyond][0])
-                column.beyond_count += int(beyond.sum())
-                column.parts[-1] = np.where(beyond, np.nan, numbers)
         self._rows.append(rows)
         self._count += len(rows)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -200,22 +201,28 @@ def _read(
     dtype: Any = np.float64 if all_numbers else {i: np.float64 if n else str for i, n in enumerate(numeric)}
     na_values: Any = missing if all_numbers else {i: missing for i, n in enumerate(numeric) if n}
     names: Any = list(range(layout.cells))
-    frame = pd.read_csv(
-        source,
-        sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
-        decimal=layout.marks.decimal,
-        header=None,
-        names=names,
-        usecols=None if only is None else [only],
-        index_col=False,
-        dtype=dtype,
-        na_values=na_values,
-        keep_default_na=False,
-        skiprows=skip,
-        skipinitialspace=padded,
-        engine="c",
-        low_memory=True,  # in slices that stay in the cache: half the time
-    )
+    with warnings.catch_warnings():
+        # The parser warns, and cuts, where the first line of a slice has too many cells.
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            frame = pd.read_csv(
+                source,
+                sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
+                decimal=layout.marks.decimal,
+                header=None,
+                names=names,
+                usecols=None if only is None else [only],
+                index_col=False,
+                dtype=dtype,
+                na_values=na_values,
+                keep_default_na=False,
+                skiprows=skip,
+                skipinitialspace=padded,
+                engine="c",
+                low_memory=True,  # in slices that stay in the cache: half the time
+            )
+        except pd.errors.ParserWarning as warning:
+            raise ValueError(str(warning)) from None
     return [
         frame[i].to_numpy() if numeric[i] else frame[i].fillna("").to_numpy(dtype=object)
         for i in (range(layout.cells) if only is None else (only,))

@@ -1,0 +1,109 @@
+"""Reader of NumPy array files, and the recipe for the next format.
+
+A bench that is driven from Python may save its samples as one structured array, one named field a channel,
+with ``numpy.save``. That is a small format with everything a reader has to deal with, so this module is the
+one to copy:
+
+1. a class with a `name`, as messages and provenance shall call the format;
+2. `recognises`: look at the bytes, never at the file's name alone;
+3. `read_table`: every column as a `RawColumn`, its name and unit as written, floats with NaN for missing
+   values or an object array of texts; `rows` count records from 1 where the format has no lines. Wrong files
+   raise `ReadingError` with file, place and mend. A library that only this format needs is imported in here;
+4. add an instance to `READERS` in `diffbench.readers.registry`, before the text reader;
+5. add a writer, by the format's own means, to ``tests/readers/formats.py``: the compliance suite does the
+   rest.
+
+Nothing about rigs, channels or unit conversion belongs into a reader: `diffbench.readers.mapping` does that.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import ReadingError
+from diffbench.readers.protocol import RawColumn, RawTable
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_MAGIC = b"\x93NUMPY"
+_TEXT_KINDS = "US"
+_NUMBER_KINDS = "fiub"
+
+
+class ArrayFileReader:
+    """A structured array in a ``.npy`` file. See `diffbench.readers.protocol.Reader`."""
+
+    name = "NumPy array file"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is a NumPy array file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the format's own mark.
+
+        Examples
+        --------
+        >>> ArrayFileReader().recognises(b"\\x93NUMPY\\x01\\x00", Path("sweep.dat"))
+        True
+        """
+        return head.startswith(_MAGIC)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
+        """Read a structured array.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states; this format leaves nothing open.
+
+        Returns
+        -------
+        One column for each field of the array.
+
+        Raises
+        ------
+        ReadingError : when the array is damaged, has no named fields or more than one dimension, or holds
+            Python objects.
+        """
+        try:
+            # Objects are never unpickled: that would run whatever code the file brings.
+            array = np.load(path, allow_pickle=False)
+        except (ValueError, EOFError) as error:
+            raise ReadingError.single(
+                f"the array cannot be read: {error}", file=str(path), mend="save it again with numpy.save"
+            ) from None
+        if array.dtype.names is None or array.ndim != 1:
+            raise ReadingError.single(
+                f"the array is of shape {array.shape} without named fields",
+                file=str(path),
+                mend="save a one-dimensional structured array, one named field a channel",
+            )
+        columns = tuple(self._column(path, name, array[name]) for name in array.dtype.names)
+        return RawTable(columns, np.arange(1, len(array) + 1, dtype=np.int64), {"array": str(array.dtype)})
+
+    def _column(self, path: Path, name: str, values: NDArray[np.generic]) -> RawColumn:
+        if values.ndim == 1 and values.dtype.kind in _NUMBER_KINDS:
+            return RawColumn(name, None, values.astype(np.float64))
+        if values.ndim == 1 and values.dtype.kind in _TEXT_KINDS:
+            return RawColumn(name, None, values.astype(np.str_).astype(np.object_))
+        raise ReadingError.single(
+            f"the field is of type {values.dtype}, shape {values.shape}",
+            file=str(path),
+            column=name,
+            mend="save one number or one text for each sample",
+        )

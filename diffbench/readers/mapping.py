@@ -1,0 +1,237 @@
+"""Raw columns to the rig's channels: found by name, converted to SI once, everything wrong told at once."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.documents.channels import LABEL_WORDS
+from diffbench.errors import Fault, Place, ReadingError
+from diffbench.readers.columns import find_column, find_unit, no_unit
+from diffbench.readers.labels import labels_of
+from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.time_axis import time_from_numbers, time_from_texts, unsteady
+from diffbench.recording import Recording, Source
+
+if TYPE_CHECKING:
+    from diffbench.documents import Channel, Rig
+
+HAND_READINGS = "turning-torque"
+_HAND_CHANNELS = frozenset({"turning_torque", *LABEL_WORDS})
+_ALWAYS = frozenset({"time", "oil_temperature", "plate_temperature"})
+_ESSENTIAL = ("torque", "angular_speed")  # dimensions without whose numbers a recording is useless
+LARGEST = 1e30  # beyond any bench quantity in any unit
+_SHOWN = 3  # odd cells of one column that are named
+
+
+def to_recording(table: RawTable, rig: Rig, source: Source, *, kind: str) -> Recording:
+    """Return a recording in SI from the raw columns of a file.
+
+    Parameters
+    ----------
+    table : RawTable
+        What a reader gave.
+    rig : Rig
+        Names the column and the unit of each channel.
+    source : Source
+        The file; the unit of each channel is added to its details.
+    kind : str
+        Kind of the run, as in the run sheet. Hand readings (``"turning-torque"``) need no clock and none of
+        the channels that only sweeps have; sweeps need none of the hand readings'.
+
+    Returns
+    -------
+    The recording; gain, zero and sign are not applied.
+
+    Raises
+    ------
+    ReadingError : with every fault: missing and ambiguous columns, units that are missing or differ, cells
+        that are no numbers, unknown words, a time that does not rise, too few rows.
+    """
+    return _Mapping(table, rig, source, kind).recording()
+
+
+class _Mapping:
+    def __init__(self, table: RawTable, rig: Rig, source: Source, kind: str) -> None:
+        self.table = table
+        self.rig = rig
+        self.source = source
+        self.by_hand = kind == HAND_READINGS
+        self.file = str(source.path)
+        self.faults: list[Fault] = []
+        self.notes = list(table.notes)
+        self.units: dict[str, str] = {}
+
+    def recording(self) -> Recording:
+        needed = 1 if self.by_hand else 2
+        if len(self.table.rows) < needed:
+            count = len(self.table.rows)
+            raise ReadingError.single(
+                "there are no rows of numbers" if not count else "one row of numbers is no recording",
+                file=self.file,
+                line=int(self.table.rows[0]) if count else None,
+                mend="check that the recording was saved with all its samples",
+            )
+        found = self._columns()
+        channels: dict[str, NDArray[np.float64]] = {}
+        labels: dict[str, tuple[str, ...]] = {}
+        for name, column in found.items():
+            channel = self.rig.channel[name]
+            if name in LABEL_WORDS:
+                labels[name], faults = labels_of(
+                    channel, column, LABEL_WORDS[name], self.table.rows, self.file
+                )
+                self.faults += faults
+            elif name != "time":
+                values = self._numbers(channel, column)
+                if values is not None:
+                    channels[name] = values
+        time = self._time(found.get("time"))
+        if self.faults:
+            raise ReadingError(self.faults)
+        details = {**self.source.details, **{f"unit of {name}": unit for name, unit in self.units.items()}}
+        source = Source(self.source.path, self.source.sha256, self.source.size, self.source.format, details)
+        return Recording(time, channels, labels, source, tuple(self.notes), self.table.rows)
+
+    def _columns(self) -> dict[str, RawColumn]:
+        """Return the column of each channel that this kind of run needs, or that is there."""
+        if self.by_hand and "turning_torque" not in self.rig.channel:
+            self.faults.append(
+                Fault(
+                    "the rig describes no turning_torque, and these are hand readings",
+                    Place(self.file),
+                    "describe it in the rig under [channel.turning_torque], or name a rig for hand readings",
+                )
+            )
+        found: dict[str, RawColumn] = {}
+        taken: dict[int, str] = {}
+        for name, channel in self.rig.channel.items():
+            column = find_column(channel, self.table, self.file)
+            if isinstance(column, Fault):
+                if self._is_needed(name):
+                    self.faults.append(column)
+                continue
+            other = taken.setdefault(id(column), name)
+            if other != name:
+                self.faults.append(
+                    Fault(
+                        f"the rig takes it for {other} and for {name}",
+                        self._place(column),
+                        "name the column of each channel in the rig as it stands in the file",
+                    )
+                )
+                continue
+            found[name] = column
+        return found
+
+    def _is_needed(self, name: str) -> bool:
+        if name in _ALWAYS or self.rig.arrangement.startswith("output-turned"):
+            return True
+        return (name in _HAND_CHANNELS) == self.by_hand
+
+    def _numbers(self, channel: Channel, column: RawColumn) -> NDArray[np.float64] | None:
+        """Return a channel of numbers in SI."""
+        place = self._place(column)
+        dimension = channel.dimension or "dimensionless"
+        if self._refuse_words(channel, column):
+            return None
+        unit = find_unit(channel, column, dimension, place)
+        if unit is None:
+            unit = no_unit(channel, dimension, place)
+        if isinstance(unit, Fault):
+            self.faults.append(unit)
+            return None
+        values = self._without_overload(column, column.values.astype(np.float64, copy=False))
+        if np.isnan(values).all():
+            if dimension in _ESSENTIAL:
+                what = f"{channel.name} has no number in any line"
+                self.faults.append(
+                    Fault(what, place, "check the transducer and the logger, and record again")
+                )
+                return None
+            self.notes.append(f"Column '{column.name}' ({channel.name}) has no number in any line.")
+        self.units[channel.name] = unit.unit
+        return unit.to_si(values)
+
+    def _without_overload(self, column: RawColumn, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return values with the loggers' marks for overload missing.
+
+        A sample that is not there is no fault of the file, and is told; taken as a number it would be one.
+        """
+        if max(np.fmax.reduce(values), -np.fmin.reduce(values)) < LARGEST or np.isnan(values).all():
+            return values
+        beyond = np.abs(values) >= LARGEST
+        self.notes.append(
+            f"Column '{column.name}': {int(beyond.sum())} values are infinite or beyond 1e30, the first in "
+            f"line {int(self.table.rows[beyond][0])}: a logger's mark for overload, taken as missing."
+        )
+        return np.where(beyond, np.nan, values)
+
+    def _refuse_words(self, channel: Channel, column: RawColumn) -> bool:
+        """Note a fault for the first cells that are no numbers, and tell whether there are any."""
+        odd = dict(column.odd)
+        count = column.odd_count
+        if column.is_text:
+            odd = {i: str(text) for i, text in enumerate(column.values) if str(text).strip()}
+            count = len(odd)
+        for i in sorted(odd)[:_SHOWN]:
+            self.faults.append(
+                Fault(
+                    f"'{odd[i]}' is no number, and {channel.name} holds numbers",
+                    Place(self.file, line=int(self.table.rows[i]), column=column.name),
+                    _mend_of(odd[i]),
+                )
+            )
+        if count > _SHOWN:
+            what = f"{count - _SHOWN} more cells are no numbers"
+            self.faults.append(Fault(what, self._place(column), "repair them, or name another column"))
+        return bool(count)
+
+    def _time(self, column: RawColumn | None) -> NDArray[np.float64]:
+        """Return the time of each sample."""
+        rows = self.table.rows
+        if column is None:
+            return self._time_without_column(len(rows))
+        channel, place = self.rig.channel["time"], self._place(column)
+        if column.is_text:
+            time, faults = time_from_texts(column, rows, place)
+        else:
+            unit = find_unit(channel, column, "time", place)
+            if isinstance(unit, Fault):
+                self.faults.append(unit)
+                return np.full(len(rows), np.nan)
+            time, faults, notes = time_from_numbers(column, unit, rows, place)
+            self.notes += notes
+            self.units["time"] = "s" if unit is None else unit.unit
+        self.faults += faults or unsteady(time, rows, place, twins=self.by_hand)
+        return time
+
+    def _time_without_column(self, n: int) -> NDArray[np.float64]:
+        rate = self.rig.file.sample_rate
+        if rate is not None:
+            self.notes.append(f"The time is counted from the rig's sample rate of {rate:g} Hz.")
+            return np.arange(n) / rate
+        if self.by_hand:
+            self.notes.append("The readings have no clock: their time is their running number.")
+        elif "time" not in self.rig.channel:
+            self.faults.append(
+                Fault(
+                    "the rig describes neither a time column nor a sample rate",
+                    Place(self.file),
+                    'describe [channel.time], or state sample_rate = "100 Hz" in the rig\'s [file]',
+                )
+            )
+        return np.arange(n, dtype=np.float64)
+
+    def _place(self, column: RawColumn) -> Place:
+        return Place(self.file, column=column.name)
+
+
+def _mend_of(cell: str) -> str:
+    mend = "repair the cell, or leave it empty where there is no value"
+    if re.fullmatch(r"[+-]?\d*[.,]\d+(?:[eE][+-]?\d+)?", cell.strip()):
+        return f"{mend}; if the whole file has this decimal mark, state decimal in the rig's [file]"
+    return mend

@@ -1,0 +1,131 @@
+"""The list of readers, and the one way to read a recording."""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diffbench.errors import ReadingError
+from diffbench.readers.array_file import ArrayFileReader
+from diffbench.readers.mapping import to_recording
+from diffbench.readers.protocol import Reader
+from diffbench.readers.text import TextReader
+from diffbench.recording import Recording, Source
+
+if TYPE_CHECKING:
+    from diffbench.documents import Rig
+
+HEAD_SIZE = 1 << 16  # bytes that a reader may look at to recognise its format
+
+# Text comes last: it takes whatever is not binary.
+READERS: tuple[Reader, ...] = (ArrayFileReader(), TextReader())
+
+_KNOWN_BINARY = (
+    (b"PK\x03\x04", "a ZIP archive or a workbook"),
+    (b"\xd0\xcf\x11\xe0", "an old workbook"),
+    (b"\x1f\x8b", "gzip-compressed"),
+    (b"\xfd7zXZ", "xz-compressed"),
+    (b"\x28\xb5\x2f\xfd", "Zstandard-compressed"),
+    (b"PAR1", "Parquet"),
+    (b"ARROW1", "Feather"),
+    (b"\x89HDF", "HDF5"),
+    (b"MDF ", "MDF"),
+    (b"TDSm", "TDMS"),
+    (b"%PDF", "a PDF"),
+    (b"\x89PNG", "an image"),
+)
+
+
+def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
+    """Read one recording, in whatever listed format it is.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    rig : Rig
+        The bench it was taken on.
+    kind : str
+        Kind of the run: ``"tare"``, ``"bias-sweep"``, ``"speed-sweep"`` or ``"turning-torque"``.
+
+    Returns
+    -------
+    The recording in SI; gain, zero and sign of the transducers are not applied.
+
+    Raises
+    ------
+    ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
+        rig says; with file, line, column and mend, all faults at once.
+    """
+    path = Path(path)
+    try:
+        before = path.stat()
+        with path.open("rb") as file:
+            head = file.read(HEAD_SIZE)
+        reader = reader_for(head, path)
+        # The digest is taken beside the parsing: both spend their time outside the interpreter's lock.
+        with ThreadPoolExecutor(max_workers=1) as beside:
+            digest = beside.submit(_sha256, path)
+            table = reader.read_table(path, rig.file)
+            sha256 = digest.result()
+        after = path.stat()
+    except OSError as error:
+        raise ReadingError.single(
+            f"the file cannot be read: {error.strerror or error}",
+            file=str(path),
+            mend="check the path and its permissions",
+        ) from None
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        raise ReadingError.single(
+            "the file was written to while it was read",
+            file=str(path),
+            mend="wait until the bench has finished",
+        )
+    source = Source(path, sha256, before.st_size, reader.name, table.details)
+    return to_recording(table, rig, source, kind=kind)
+
+
+def reader_for(head: bytes, path: Path) -> Reader:
+    """Return the reader that recognises a file by its bytes.
+
+    Parameters
+    ----------
+    head : bytes
+        The first `HEAD_SIZE` bytes.
+    path : Path
+        The file.
+
+    Returns
+    -------
+    The first of `READERS` that recognises it.
+
+    Raises
+    ------
+    ReadingError : when none does; it says what the bytes look like.
+
+    Examples
+    --------
+    >>> reader_for(b"t;M\\n0;1\\n", Path("sweep.dat")).name
+    'delimited text'
+    """
+    if not head:
+        raise ReadingError.single(
+            "the file is empty", file=str(path), mend="record it again, or name another file"
+        )
+    for reader in READERS:
+        if reader.recognises(head, path):
+            return reader
+    looks = next((words for magic, words in _KNOWN_BINARY if head.startswith(magic)), "binary")
+    formats = ", ".join(reader.name for reader in READERS)
+    raise ReadingError.single(
+        f"the file is {looks}, which is not read here",
+        file=str(path),
+        mend=f"export it from the bench as one of: {formats}",
+    )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
