@@ -64,19 +64,31 @@ def _bare_names(name: str, dimension: str | None) -> set[str]:
 
 
 def _missing(channel: Channel, table: RawTable, file: str) -> Fault:
-    names = [column.name for column in table.columns]
-    by_folded = {folded(name): name for name in names}
-    near = difflib.get_close_matches(folded(channel.column), by_folded, n=2, cutoff=0.5)
-    listed = ", ".join(f"'{name}'" for name in names[:_LISTED])
-    if len(names) > _LISTED:
-        listed += f" and {len(names) - _LISTED} more"
-    offer = " or ".join(f"'{by_folded[name]}'" for name in near)
-    mend = f"write {offer} as its column in the rig" if near else "write its column in the rig"
+    by_bare = {folded(split_unit(column.name)[0]): column.name for column in table.columns}
+    near = difflib.get_close_matches(folded(split_unit(channel.column)[0]), by_bare, n=3, cutoff=0.5)
+    nearest = ", ".join(f"'{by_bare[name]}'" for name in near)
     return Fault(
         f"there is no column '{channel.column}', which the rig names for {channel.name}",
         Place(file, line=table.header_line),
-        f"{mend}; the file has {listed}",
+        f"write the column's name into the rig as it stands in the file{nearest and ', perhaps '}{nearest}",
     )
+
+
+def listed(table: RawTable) -> str:
+    """Return the names of a file's columns for a message.
+
+    Parameters
+    ----------
+    table : RawTable
+        The file.
+
+    Returns
+    -------
+    The names in quotes; a long list is cut.
+    """
+    names = ", ".join(f"'{column.name}'" for column in table.columns[:_LISTED])
+    more = len(table.columns) - _LISTED
+    return names + (f" and {more} more" if more > 0 else "")
 
 
 def find_unit(channel: Channel, column: RawColumn, dimension: str, place: Place) -> Conversion | Fault | None:

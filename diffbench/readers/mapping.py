@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.documents.channels import LABEL_WORDS
 from diffbench.errors import Fault, Place, ReadingError
-from diffbench.readers.columns import find_column, find_unit, no_unit
+from diffbench.readers.columns import find_column, find_unit, listed, no_unit
 from diffbench.readers.labels import labels_of
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.time_axis import time_from_numbers, time_from_texts, unsteady
@@ -107,12 +108,13 @@ class _Mapping:
                 )
             )
         found: dict[str, RawColumn] = {}
+        absent: list[Fault] = []
         taken: dict[int, str] = {}
         for name, channel in self.rig.channel.items():
             column = find_column(channel, self.table, self.file)
             if isinstance(column, Fault):
                 if self._is_needed(name):
-                    self.faults.append(column)
+                    absent.append(column)
                 continue
             other = taken.setdefault(id(column), name)
             if other != name:
@@ -125,6 +127,10 @@ class _Mapping:
                 )
                 continue
             found[name] = column
+        if absent:
+            # Once is enough to list what there is.
+            absent[-1] = replace(absent[-1], mend=f"{absent[-1].mend}; the file has {listed(self.table)}")
+            self.faults += absent
         return found
 
     def _is_needed(self, name: str) -> bool:

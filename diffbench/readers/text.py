@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from diffbench.errors import ReadingError
 from diffbench.readers.protocol import RawTable
-from diffbench.readers.text_blocks import Block, TextBlocks, extends_ascii, looks_binary
+from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, extends_ascii, looks_binary
 from diffbench.readers.text_body import TextBody
 from diffbench.readers.text_layout import Layout, find_layout, head_lines
 
@@ -23,9 +23,17 @@ _MINUS = re.compile(rb"\xe2\x88\x92(?=[\d.,])")  # the typographer's minus befor
 
 
 class TextReader:
-    """Delimited text (CSV, TSV and their kin). See `diffbench.readers.protocol.Reader`."""
+    """Delimited text (CSV, TSV and their kin). See `diffbench.readers.protocol.Reader`.
+
+    Parameters
+    ----------
+    block_size : bytes that are held at once, beside the result.
+    """
 
     name = "delimited text"
+
+    def __init__(self, *, block_size: int = BLOCK_SIZE) -> None:
+        self._block_size = block_size
 
     def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
         """Tell whether a file is text.
@@ -71,17 +79,17 @@ class TextReader:
         layout = _layout_of(path, settings)
         body = TextBody(layout, file)
         encoding, lines, regular = "ascii", 0, layout.marks.thousands is None
-        for block in _table_blocks(path, settings, layout):
+        for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
             lines += block.line_ends + (block.last and not block.data.endswith(b"\n"))
             regular = regular and body.may_be_regular(block.data)
         mark = layout.marks.delimiter.encode()
 
         def delimiters() -> int:
-            return sum(block.data.count(mark) for block in _table_blocks(path, settings, layout))
+            return sum(block.data.count(mark) for block in self._table_blocks(path, settings, layout))
 
         if not (regular and extends_ascii(encoding) and body.add_whole(path, lines, delimiters)):
-            for block in _table_blocks(path, settings, layout):
+            for block in self._table_blocks(path, settings, layout):
                 body.add(_plain(block.data), block.first_line, last=block.last)
         if faults := body.faults():
             raise ReadingError(faults)
@@ -89,6 +97,26 @@ class TextReader:
         return RawTable(
             columns, rows, _details(body.layout, encoding), body.notes(), header_line=layout.header_line
         )
+
+    def _table_blocks(self, path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:
+        """Yield the blocks of the file from the first row of the table on."""
+        above = layout.first_line - 1
+        for block in TextBlocks(path, settings.encoding, block_size=self._block_size):
+            skipped = min(above, block.line_ends)
+            above -= skipped
+            if not skipped:
+                yield block
+                continue
+            start = 0
+            for _ in range(skipped):
+                start = block.data.index(b"\n", start) + 1
+            if start < len(block.data):
+                yield replace(
+                    block,
+                    first_line=block.first_line + skipped,
+                    data=block.data[start:],
+                    line_ends=block.line_ends - skipped,
+                )
 
 
 def _layout_of(path: Path, settings: FileSettings) -> Layout:
@@ -98,7 +126,7 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
         block = next(iter(TextBlocks(path, settings.encoding, block_size=size)))
         if not block.data or block.data.isspace():
             break
-        lines = head_lines(block.data.decode())
+        lines = head_lines(_plain(block.data).decode())
         for line in lines:
             if len(line.text) > _LONGEST:
                 raise ReadingError.single(
@@ -129,27 +157,6 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
         mend="check that the recording was saved with its samples, and that delimiter, decimal and skip_rows "
         "in the rig's [file] are true for it, where they are stated",
     )
-
-
-def _table_blocks(path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:
-    """Yield the blocks of the file from the first row of the table on."""
-    above = layout.first_line - 1
-    for block in TextBlocks(path, settings.encoding):
-        skipped = min(above, block.line_ends)
-        above -= skipped
-        if not skipped:
-            yield block
-            continue
-        start = 0
-        for _ in range(skipped):
-            start = block.data.index(b"\n", start) + 1
-        if start < len(block.data):
-            yield replace(
-                block,
-                first_line=block.first_line + skipped,
-                data=block.data[start:],
-                line_ends=block.line_ends - skipped,
-            )
 
 
 def _plain(data: bytes) -> bytes:

@@ -181,7 +181,7 @@ class TextBlocks:
                         # Never "final": half a character at the end is a recording cut off in the writing.
                         raw = decoder.decode(raw).encode()
                     except UnicodeDecodeError as error:
-                        raise self._undecodable(error) from None
+                        raise self._undecodable(error, self._encoding or "") from None
                 yield raw, not following
                 if not following:
                     return
@@ -232,16 +232,16 @@ class TextBlocks:
                     self._encoding = encoding
                     return data[: error.start].decode(encoding).encode()
                 if encoding == candidates[-1]:
-                    raise self._undecodable(error) from None
+                    raise self._undecodable(error, encoding) from None
             else:
                 self._encoding = encoding
                 return data if encoding == "utf-8" else text.encode()
         raise AssertionError  # the last candidate returned or raised
 
-    def _undecodable(self, error: UnicodeDecodeError) -> ReadingError:
-        before = error.object[: error.start].decode(error.encoding, "replace")
+    def _undecodable(self, error: UnicodeDecodeError, encoding: str) -> ReadingError:
+        before = error.object[: error.start].decode(encoding, "replace")
         return self._error(
-            f"byte 0x{error.object[error.start]:02X} is no text in the encoding {error.encoding}",
+            f"byte 0x{error.object[error.start]:02X} is no text in the encoding {encoding}",
             self._line + before.count("\n"),
             "state encoding in the rig's [file], or repair the line",
         )

@@ -240,8 +240,13 @@ class TextBody:
             ):
                 self._refuse(number, "the header comes again", "split the file: it holds two recordings")
             else:
-                kept.append((number, line))
+                kept.append((number, self._requoted(line) if b'"' in line else line))
         return kept
+
+    def _requoted(self, line: bytes) -> bytes:
+        """Return a line whose quotes the parser reads as `split_cells` does: one left open ends with its cell."""
+        cells = ('"' + cell.replace('"', '""') + '"' for cell in self._cells(line))
+        return self.layout.marks.delimiter.join(cells).encode()
 
     def _is_cut(self, line: bytes, width: int, *, ended: bool) -> bool:
         """Tell whether the last line of the file breaks off, as a logger's does that was killed."""
@@ -260,8 +265,6 @@ class TextBody:
         shown = text if len(text) <= 60 else text[:57] + "..."
         wanted = len(self.layout.names)
         what = f"{width} cell{'s' * (width != 1)} where the table has {wanted}: '{shown}'"
-        if text.count('"') % 2:
-            what += ", a quote being opened and not closed"
         mend = "repair the line, or remove it"
         if width > wanted and self.layout.marks.delimiter == ",":
             mend += "; numbers with decimal commas need quotes, or another delimiter"

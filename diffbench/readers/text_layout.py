@@ -215,8 +215,9 @@ class _Finder:
         """Tell whether a line belongs to a table: it has numbers, and is no row of units."""
         if self.comment[i] or not self._numbers(i):
             return False
-        odd = any(self._kind(cell) == "words" for cell in self.cells[i])
-        return not (odd and "words" not in self.kinds and looks_like_units(self.cells[i]))
+        told = [c for c, kind in zip(self.cells[i], self.kinds, strict=False) if kind != "words"]
+        odd = any(self._kind(cell) == "words" for cell in told)
+        return not (odd and looks_like_units(told))
 
     def _is_whole_row(self, i: int) -> bool:
         """Tell whether a line holds what the table's rows hold, cell by cell."""

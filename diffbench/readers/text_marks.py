@@ -79,7 +79,7 @@ def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
     >>> is_number("-1.234,5", ",", "."), is_number("1.5", ",", ".")
     (True, False)
     """
-    text = cell.strip().replace("−", "-")  # the typographer's minus
+    text = cell.strip()
     if number_pattern(decimal).fullmatch(text):
         return True
     return any(mark != decimal and grouped_pattern(mark, decimal).fullmatch(text) for mark in thousands)
@@ -149,7 +149,7 @@ def _judged(
     table = [(row, kind) for row, kind in zip(rows, kinds, strict=True) if len(row[1]) == count]
     numeric = [kind for _, kind in table if kind[0]]
     told = sum(kind[0] for kind in numeric)
-    words = [row for row, kind in table if not kind[0]]
+    headed = any(any(map(str.isalpha, "".join(row[1]))) for row, kind in table if not kind[0])
     return _Split(
         delimiter,
         decimal,
@@ -157,7 +157,7 @@ def _judged(
         count,
         share=told / sum(sum(kind) for kind in numeric),
         numbers=told / len(rows),
-        header_fits=bool(words),
+        header_fits=headed,
     )
 
 

@@ -1,0 +1,136 @@
+"""Rigs and files for the readers, and a writer for each format that the compliance suite runs over."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench.documents import FileSettings, Rig
+from diffbench.readers.array_file import ArrayFileReader
+from diffbench.readers.protocol import RawTable, Reader
+from diffbench.readers.text import TextReader
+from diffbench.recording import Recording
+
+SWEEP = {
+    "time": "Time [s]",
+    "left_torque": "Torque LH [Nm]",
+    "right_torque": "Torque RH [Nm]",
+    "left_speed": "Speed LH [1/min]",
+    "right_speed": "Speed RH [1/min]",
+}
+HEADER = ",".join(SWEEP.values())
+
+
+def make_rig(
+    channels: Mapping[str, Any], *, arrangement: str = "both-outputs", file: Mapping[str, Any] | None = None
+) -> Rig:
+    """Return a rig; a channel is its column's name, or a table of its keys."""
+    tables = {name: {"column": c} if isinstance(c, str) else dict(c) for name, c in channels.items()}
+    return Rig.model_validate(
+        {
+            "format": "diffbench-rig/1",
+            "name": "Cell",
+            "arrangement": arrangement,
+            "file": dict(file or {}),
+            "channel": tables,
+        }
+    )
+
+
+def write_text(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:
+    """Write delimited text; a number as Python prints it, NaN as an empty cell, every word quoted."""
+    rows = zip(*columns.values(), strict=True)
+    lines = [",".join(columns)]
+    lines += [
+        ",".join(f'"{c}"' if isinstance(c, str) else "" if np.isnan(c) else repr(float(c)) for c in row)
+        for row in rows
+    ]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_array(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:
+    """Write a structured array, one field a column."""
+    arrays = {name: np.asarray(values) for name, values in columns.items()}
+    dtype = [(name, array.dtype) for name, array in arrays.items()]
+    table = np.empty(len(next(iter(arrays.values()))), dtype=dtype)
+    for name, array in arrays.items():
+        table[name] = array
+    with path.open("wb") as file:
+        np.save(file, table)
+
+
+@dataclass(frozen=True)
+class Format:
+    """A reader, and how a file of its format is written by the format's own means."""
+
+    reader: Reader
+    write: Callable[[Path, Mapping[str, Sequence[float] | Sequence[str]]], None]
+
+
+FORMATS = (Format(ArrayFileReader(), write_array), Format(TextReader(), write_text))
+
+
+@pytest.fixture(scope="session")
+def formats() -> tuple[Format, ...]:
+    return FORMATS
+
+
+@pytest.fixture(params=FORMATS, ids=lambda f: f.reader.name)
+def file_format(request: pytest.FixtureRequest) -> Format:
+    chosen: Format = request.param
+    return chosen
+
+
+@pytest.fixture(scope="session")
+def rig_of() -> Callable[..., Rig]:
+    return make_rig
+
+
+@pytest.fixture(scope="session")
+def sweep() -> dict[str, str]:
+    return dict(SWEEP)
+
+
+ReadText = Callable[..., RawTable]
+ReadSweep = Callable[..., Recording]
+
+
+@pytest.fixture(scope="session")
+def read_text(tmp_path_factory: pytest.TempPathFactory) -> ReadText:
+    """Return a function that reads a text, given as str or bytes, with settings of the rig."""
+    folder = tmp_path_factory.mktemp("texts")
+
+    def read(content: str | bytes, *, block_size: int = 1 << 20, **settings: Any) -> RawTable:
+        path = folder / "log.txt"
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        return TextReader(block_size=block_size).read_table(path, FileSettings.model_validate(settings))
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def read_sweep(tmp_path_factory: pytest.TempPathFactory) -> ReadSweep:
+    """Return a function that reads a text as a run, on the sweep's rig with changes."""
+    from diffbench.readers import read_recording
+
+    folder = tmp_path_factory.mktemp("sweeps")
+
+    def read(
+        content: str | bytes,
+        *,
+        kind: str = "bias-sweep",
+        channels: Mapping[str, Any] | None = None,
+        file: Mapping[str, Any] | None = None,
+        arrangement: str = "both-outputs",
+    ) -> Recording:
+        path = folder / "sweep.csv"
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        rig = make_rig(SWEEP if channels is None else channels, arrangement=arrangement, file=file)
+        return read_recording(path, rig, kind=kind)
+
+    return read
