@@ -1,1 +1,32 @@
 """diffbench: what a plate-type limited-slip differential really does, from bench recordings."""
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+__all__ = ["Characterisation", "DiffbenchError", "LockingMap", "__version__", "fit", "load_characterisation", "load_map"]
+
+if TYPE_CHECKING:
+    from diffbench.characterisation import Characterisation, load_characterisation
+    from diffbench.errors import DiffbenchError
+    from diffbench.fitting import fit
+    from diffbench.locking_map import LockingMap, load_map
+
+_HOMES = {
+    "Characterisation": "diffbench.characterisation",
+    "load_characterisation": "diffbench.characterisation",
+    "DiffbenchError": "diffbench.errors",
+    "fit": "diffbench.fitting",
+    "LockingMap": "diffbench.locking_map",
+    "load_map": "diffbench.locking_map",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Public names are imported when first used: ``import diffbench`` stays quick."""
+    if name in _HOMES:
+        from importlib import import_module
+
+        return getattr(import_module(_HOMES[name]), name)
+    msg = f"module 'diffbench' has no attribute '{name}'"
+    raise AttributeError(msg)

@@ -70,7 +70,7 @@ def _run(
     scale: float,
 ) -> ConditionedRun:
     kept = samples.reason == KEPT
-    file = recording.source.path
+    file = str(recording.source.path)
     if int(kept.sum()) < 20:
         holding = int((samples.reason == HOLDING).sum())
         what = (

@@ -70,7 +70,7 @@ def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) ->
     """
     time = recording.time
     n = time.size
-    where = recording.source.path
+    where = str(recording.source.path)
     if n < 50:
         raise RecordingError.single(
             f"only {n} samples", file=where, mend="record at least one whole sweep, at 20 samples a second or more"

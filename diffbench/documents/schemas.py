@@ -15,6 +15,8 @@ SCHEMAS: dict[str, str] = {
     "rig": "diffbench.documents.schemas:rig_schema",
     "build": "diffbench.documents.schemas:build_schema",
     "run": "diffbench.documents.schemas:run_schema",
+    "characterisation": "diffbench.characterisation:document_schema",
+    "map": "diffbench.locking_map:document_schema",
 }
 """Where the schema of each kind is made: module and function without arguments, imported when asked for."""
 

@@ -14,7 +14,7 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual
 from diffbench.fitting.setup import unknowns
-from diffbench.fitting.solver import Problem, Solution, best_of, polish
+from diffbench.fitting.solver import Problem, Solution, best_of, polish, search
 from diffbench.fitting.unknowns import Names
 
 Array = NDArray[np.float64]
@@ -67,6 +67,36 @@ class Candidate:
         )
 
 
+@dataclass(frozen=True)
+class Quick:
+    """A first look at a form: one search, first guess of the noise, nothing rejected."""
+
+    cost: float
+    candidate: Candidate
+
+
+def quick_search(
+    form: Form,
+    builds: Sequence[Build],
+    data: FitData,
+    sharing: Sharing,
+    reference: Reference,
+    *,
+    temperature_u: float,
+    joint_fraction: float | None = None,
+) -> Quick:
+    """One search from one start: enough to see which law is worth fitting first."""
+    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
+    model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
+    noise = first_guess(data)
+    used = np.ones(data.difference.size, dtype=bool)
+    x, cost, count = search(_problem(model, noise, used), names.start, tolerance=1e-4)
+    residual = model.residual(x)
+    empty = np.zeros((0, len(names)))
+    found = Solution(x, cost, residual, empty, converged=False, at_bound=(), evaluations=count, reason="a first look")
+    return Quick(cost, Candidate(form, names, model, found, residual, used, noise, (cost,), tuple(builds)))
+
+
 def fit_form(
     form: Form,
     builds: Sequence[Build],
@@ -75,36 +105,33 @@ def fit_form(
     reference: Reference,
     *,
     temperature_u: float,
-    noise: CellNoise | None = None,
-    used: Flags | None = None,
-    start: Candidate | None = None,
+    start: Candidate,
+    starts: bool = False,
     joint_fraction: float | None = None,
 ) -> Candidate:
-    """Fit one form: search from several starts, estimate the noise, reject what stands apart, polish, twice over."""
+    """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
+
+    ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated from starts
+    that differ where the surface is not convex.
+    """
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
-    noise = first_guess(data) if noise is None else noise
-    used = np.ones(data.difference.size, dtype=bool) if used is None else used
-    begin = names.start if start is None else _carried(names, start)
-    starts = [begin] if start is not None else _starts(names, begin)
-    x, costs, _ = best_of(_problem(model, noise, used), starts)
+    used, noise = start.used, start.noise
+    begin = _carried(names, start)
+    tried = _starts(names, begin) if starts else [begin]
+    x, costs, _ = best_of(_problem(model, noise, used), tried, tolerance=1e-6)
     solution = polish(_problem(model, noise, used), x, steps=_steps(names, x))
-    for _ in range(3):
+    for _ in range(4):
         residual = model.residual(solution.x)
-        noise = from_residual(data, np.where(used, residual, np.nan_to_num(residual)), unknowns=len(names))
-        keep = np.abs(residual) <= OUTLIER * noise.sigma * np.sqrt(_tolerance(data))
-        changed = int(np.sum(keep != used))
+        previous = noise
+        noise = from_residual(data, residual, unknowns=len(names))
+        keep = np.abs(residual) <= OUTLIER * noise.sigma
+        settled = np.array_equal(keep, used) and abs(noise.inflation / previous.inflation - 1) < 0.05
         used = keep
         solution = polish(_problem(model, noise, used), solution.x, steps=_steps(names, solution.x))
-        if changed == 0:
+        if settled:
             break
-    return Candidate(
-        form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds)
-    )
-
-
-def _tolerance(data: FitData) -> float:
-    return 1.0 if data.difference.size > 30 else 4.0
+    return Candidate(form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds))
 
 
 def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:

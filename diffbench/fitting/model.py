@@ -32,6 +32,15 @@ class Reference:
 
 
 @dataclass(frozen=True)
+class Place:
+    """Which of the shared unknowns hold for one visit."""
+
+    preload: int
+    drive: int
+    coast: int
+
+
+@dataclass(frozen=True)
 class Sharing:
     """Which preload and which ramp biases hold in each run: names of the unknowns, and each cell's place among them."""
 
@@ -43,6 +52,7 @@ class Sharing:
     preload_of_cell: Index
     drive_of_cell: Index
     coast_of_cell: Index
+    places: tuple[Place, ...]
 
 
 @dataclass(frozen=True)
@@ -101,6 +111,10 @@ class LockingModel:
         self._heat_below, self._heat_share = below, data.cell_heat - below
         self._measured_plate = np.isfinite(data.plate)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
+
+    def place(self, visit: int) -> Place:
+        """Which of the shared unknowns hold for a visit."""
+        return self.sharing.places[visit]
 
     # ---- parts ----------------------------------------------------------------------------------------------
 

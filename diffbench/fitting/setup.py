@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from diffbench.documents import Build
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, Reference, Sharing
+from diffbench.fitting.model import Form, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.oil import kinematic_viscosity, walther
 
@@ -33,7 +33,7 @@ def reference_of(build: Build) -> Reference:
     return Reference(
         temperature=build.reference.temperature,
         speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
-        effective_radius=build.effective_radius,
+        effective_radius=build.effective_radius.value,
     )
 
 
@@ -53,8 +53,7 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
         return (stem,) if len(first) == 1 else tuple(f"{stem}[{builds[i].build}]" for i in first)
 
     def angle(build: Build, flank: str) -> float | None:
-        ramps = build.ramps
-        value = None if ramps is None else getattr(ramps, f"{flank}_angle")
+        value = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
         return None if value is None else value.value
 
     faces = [b.packs.faces for b in builds]
@@ -72,6 +71,7 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
         preload_of_cell=np.array(preload_place)[visit],
         drive_of_cell=np.array(drive_place)[visit],
         coast_of_cell=np.array(coast_place)[visit],
+        places=tuple(Place(*three) for three in zip(preload_place, drive_place, coast_place, strict=True)),
     )
 
 
@@ -82,9 +82,9 @@ def viscosity_exponent(build: Build) -> tuple[float, float]:
     wide uncertainty. Without them a gear oil's typical value (common practice, no source).
     """
     oil = build.oil
-    if oil is None or oil.viscosity_40 is None or oil.viscosity_100 is None:
+    if oil.viscosity_40 is None or oil.viscosity_100 is None:
         return 0.03, 0.02
-    law = walther(40.0, oil.viscosity_40.value, 100.0, oil.viscosity_100.value)
+    law = walther(oil.viscosity_40.value, oil.viscosity_100.value)
     nu = kinematic_viscosity([build.reference.temperature - 10, build.reference.temperature + 10], law)
     return float(np.log(nu[0] / nu[1]) / 20.0), 0.02
 
@@ -159,7 +159,7 @@ def unknowns(
             prior=math.log(0.03), prior_u=0.8, source="weak: friction over speed",
         ),
         Unknown(
-            "temperature_coefficient", -0.001, low=-0.02, high=0.02, knowledge="weak", prior=0.0, prior_u=0.003,
+            "temperature_coefficient", -0.001, low=-0.02, high=0.02, knowledge="weak", prior=-0.0005, prior_u=0.0015,
             source="weak: friction over temperature",
         ),
     ]

@@ -1,0 +1,271 @@
+"""What one unit does, as measured: the frozen result of a fit, and its JSON document."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+
+from diffbench.errors import DocumentError, Fault, Place
+
+Array = NDArray[np.float64]
+
+FORMAT = "diffbench-characterisation/1"
+Status = Literal["measured", "stated", "not-determined"]
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class Parameter(_Frozen):
+    """One quantity: value, standard uncertainty, 95 % interval, and where the doubt comes from.
+
+    ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says what would
+    determine a quantity that is not, or not well.
+    """
+
+    value: float | None
+    u: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    status: Status
+    meaning: str
+    needs: str | None = None
+    budget: dict[str, float] = Field(default_factory=dict)
+
+
+class Correlation(_Frozen):
+    """Correlation matrix of the fitted quantities, row by row."""
+
+    names: list[str]
+    matrix: list[list[float]]
+
+
+class LawVerdict(_Frozen):
+    """Which preload law, and by what evidence.
+
+    ``information`` is the Bayesian information criterion of each law less the best one's, with correlated samples counted
+    at their effective number: above 10 is decisive (Kass & Raftery 1995).
+    """
+
+    chosen: Literal["additive", "greater-of"]
+    status: Literal["measured", "stated", "undecided"]
+    information: dict[str, float]
+    reason: str
+
+
+class FormState(_Frozen):
+    """One form of the model as fitted: what the map and comparisons are computed from."""
+
+    law: Literal["additive", "greater-of"]
+    stribeck_exponent: float
+    weight: float
+    names: list[str]
+    logarithms: list[bool]
+    values: list[float]
+    covariance: list[list[float]]
+    shares: dict[str, list[list[float]]]
+
+
+class Tested(_Frozen):
+    """What the bench covered: a convex outline over input torque and speed difference, temperatures, and how far down the
+    unloading branch of each flank was seen."""
+
+    outline: list[tuple[float, float]]
+    temperature_degC: tuple[float, float]
+    drive_unloading_Nm: float
+    coast_unloading_Nm: float
+    drive_ramp_seen: bool
+    coast_ramp_seen: bool
+
+
+class FindingRecord(_Frozen):
+    """A finding as documented."""
+
+    name: str
+    severity: Literal["note", "caveat", "stop"]
+    where: str
+    evidence: str
+    effect: str
+    mend: str
+
+
+class Adequacy(_Frozen):
+    """Whether the residual has structure along an axis: ``ratio`` of the scatter of its bin means to what noise explains."""
+
+    axis: str
+    ratio: float
+    bins: int
+    worst: str
+
+
+class Diagnostics(_Frozen):
+    """How the fit went, each verdict on its own."""
+
+    converged: bool
+    starts_agree: bool
+    at_bound: list[str]
+    residuals_clean: bool
+    residual_rms_Nm: float
+    cells: int
+    samples: int
+    samples_used: int
+    effective_samples: float
+    dropped: dict[str, dict[str, int]]
+    noise_method: str
+    misfit_factor: float
+    adequacy: list[Adequacy]
+    bench_errors: dict[str, dict[str, float]]
+
+
+class SheetCheck(_Frozen):
+    """Build sheet against bench: two ways to one number, and how many standard uncertainties they are apart."""
+
+    quantity: str
+    from_bench: float
+    from_sheet: float
+    unit: str
+    standard_uncertainties: float
+    readings: str
+
+
+class LimitVerdict(_Frozen):
+    """A limit of the build sheet against value and interval."""
+
+    quantity: str
+    low: float
+    high: float
+    unit: str
+    verdict: Literal["within", "outside", "not proven"]
+
+
+class Provenance(_Frozen):
+    """Where the numbers come from."""
+
+    version: str
+    made: str
+    inputs: dict[str, str]
+    visits: list[str]
+
+
+class BuildFacts(_Frozen):
+    """What the map and later comparisons need of the build sheet, in SI."""
+
+    unit: str
+    build: str
+    distance_m: float | None
+    faces: int
+    effective_radius_m: float
+    pin_radius_m: float | None
+    drive_angle_deg: float | None
+    coast_angle_deg: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """The cells behind the fit, for pictures: all (c,); torque in N·m, speed in rad/s, temperature in °C, time in s."""
+
+    run: NDArray[np.int64]
+    run_names: tuple[str, ...]
+    run_kinds: tuple[str, ...]
+    time: Array
+    input_torque: Array
+    speed_difference: Array
+    direction: Array
+    oil: Array
+    plate: Array
+    loading: NDArray[np.bool_]
+    locking: Array
+    model: Array
+    sigma: Array
+    used: NDArray[np.bool_]
+
+
+class Characterisation(_Frozen):
+    """What one unit does. ``parameters`` by name; the rest is how sure that is and why."""
+
+    format: Literal["diffbench-characterisation/1"] = FORMAT
+    unit: str
+    build: str
+    builds: list[BuildFacts]
+    date: str
+    reference: dict[str, float]
+    law: LawVerdict
+    parameters: dict[str, Parameter]
+    correlation: Correlation
+    sheet_checks: list[SheetCheck]
+    limits: list[LimitVerdict]
+    tested: Tested
+    diagnostics: Diagnostics
+    findings: list[FindingRecord]
+    assumed_exact: list[str]
+    next_steps: list[str]
+    forms: list[FormState]
+    map_axes: dict[str, tuple[float, float] | None]
+    provenance: Provenance
+    _evidence: Evidence | None = PrivateAttr(default=None)
+
+    @property
+    def evidence(self) -> Evidence | None:
+        """The cells behind the fit; None when the characterisation was read from a file."""
+        return self._evidence
+
+    def with_evidence(self, evidence: Evidence) -> Characterisation:
+        """The same characterisation with the cells behind it (not written to files)."""
+        other = self.model_copy()
+        other._evidence = evidence
+        return other
+
+    def value(self, name: str) -> float:
+        """Value of a quantity [SI]. Raises KeyError for an unknown name, ValueError where it is not determined."""
+        parameter = self.parameters[name]
+        if parameter.value is None:
+            msg = f"{name} is not determined: {parameter.needs}"
+            raise ValueError(msg)
+        return parameter.value
+
+    def to_json(self) -> str:
+        """The document as JSON text, numbers in full."""
+        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def load_characterisation(path: str | Path) -> Characterisation:
+    """Read ``characterisation.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
+    file = Path(path)
+    try:
+        text = file.read_text(encoding="utf-8")
+    except OSError as error:
+        raise DocumentError.single(
+            f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise DocumentError.single("is not UTF-8 text", file=str(file), mend="make it again with diffbench fit") from error
+    try:
+        return Characterisation.model_validate_json(text)
+    except ValidationError as error:
+        raise DocumentError(
+            [
+                Fault(
+                    item["msg"],
+                    Place(str(file), key=".".join(str(part) for part in item["loc"]) or None),
+                    "make it again with diffbench fit; a file of a newer version needs a newer diffbench",
+                )
+                for item in error.errors()[:20]
+            ]
+        ) from error
+
+
+def document_schema() -> dict[str, Any]:
+    """JSON Schema of ``characterisation.json``."""
+    schema = Characterisation.model_json_schema()
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    schema["$id"] = FORMAT
+    schema["title"] = FORMAT
+    return schema

@@ -1,0 +1,74 @@
+"""``diffbench fit``: the main job."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from diffbench.cli.progress import Progress
+from diffbench.cli.ranges import pair
+
+
+@click.command(
+    epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result",
+)
+@click.argument("run_sheets", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUNSHEET...")
+@click.option("--out", "out", type=click.Path(path_type=Path), help="Folder for the results; made if it is not there.")
+@click.option("--map-torque", callback=pair("torque", "N.m"), metavar="LOW:HIGH", help="How far the map reaches, e.g. '-400 Nm:900 Nm'.")
+@click.option("--map-speed", callback=pair("angular_speed", "rad/s"), metavar="LOW:HIGH", help="Speed difference, e.g. '0 rpm:150 rpm'.")
+@click.option("--map-temperature", callback=pair("temperature", "degC"), metavar="LOW:HIGH", help="e.g. '20 degC:110 degC'.")
+@click.option("--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone.")
+@click.option("--quiet", is_flag=True, help="No progress, no summary.")
+def fit(
+    run_sheets: tuple[Path, ...],
+    out: Path | None,
+    map_torque: tuple[float, float] | None,
+    map_speed: tuple[float, float] | None,
+    map_temperature: tuple[float, float] | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Characterise a unit from one run sheet, or from several of one unit, fitted together.
+
+    Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out. Exit status: 0 done;
+    1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is wrong.
+    """
+    from diffbench.errors import OutputError
+
+    if out is not None and out.exists() and not out.is_dir():
+        raise OutputError.single("is a file, a folder is wanted", file=str(out), mend="name another folder with --out")
+    with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
+        from diffbench.fitting import fit as characterise
+        from diffbench.predict import make_map
+
+        result = characterise(run_sheets, progress=say)
+        axes = {
+            "input_torque_Nm": map_torque, "speed_difference_rad_s": map_speed, "temperature_degC": map_temperature,
+        }
+        say("map")
+        locking_map = make_map(result, axes=axes)
+        if out is not None:
+            from diffbench.report.files import write_results
+
+            say("writing")
+            written = write_results(out, result, locking_map)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+    elif not quiet:
+        from diffbench.report.text import summary
+
+        click.echo(summary(result, colour=_colour()))
+        if out is not None:
+            click.echo("Written: " + ", ".join(str(path) for path in written))
+        else:
+            click.echo("Nothing written: name a folder with --out for map, numbers and page.")
+    if any(limit.verdict == "outside" for limit in result.limits):
+        raise SystemExit(1)
+
+
+def _colour() -> bool:
+    import os
+
+    return sys.stdout.isatty() and "NO_COLOR" not in os.environ

@@ -1,0 +1,82 @@
+"""The group of commands: names the modules, loads only the one that is called, turns errors into exit status 2."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from diffbench.errors import DiffbenchError
+
+#: Command, module that holds it under the same name, and its line in the help: so that help loads no module.
+COMMANDS = {
+    "fit": ("diffbench.cli.fit", "Characterise a unit: run sheets in; numbers, map and page out."),
+    "schema": ("diffbench.cli.schema", "Print the JSON Schema of a document."),
+    "show": ("diffbench.cli.show", "Show a characterisation again."),
+    "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
+    "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
+}
+
+
+class _Commands(click.Group):
+    """Commands from the table; a typo is answered with the nearest name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(COMMANDS[cmd_name][0])
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(sorted(COMMANDS))}."
+            raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in sorted(COMMANDS.items())])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except DiffbenchError as error:
+            for fault in error.faults:
+                click.echo(f"diffbench: {fault}", err=True)
+            ctx.exit(error.exit_status)
+        except BrokenPipeError:
+            # the reader of a pipe went away: nothing to tell and nobody to tell it to
+            sys.stderr.close()
+            ctx.exit(0)
+
+
+def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    del param
+    if value:
+        from diffbench import __version__
+
+        click.echo(f"diffbench {__version__}")
+        ctx.exit()
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
+def main() -> None:
+    """What a plate-type limited-slip differential really does, from bench recordings.
+
+    Example: diffbench fit run.toml --out result
+
+    Work at a bench can hurt: rotating parts, hot oil, stored spring force. The maker's limits, local rules and qualified
+    people come before anything that this program says.
+    """

@@ -1,0 +1,53 @@
+"""``diffbench lookup``: a map at one place."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command(
+    epilog="Example: diffbench lookup demo-result/map.json --torque '-120 Nm' --speed '30 rpm' --temperature '70 degC'",
+)
+@click.argument("map_file", metavar="MAP", type=click.Path(path_type=Path))
+@click.option("--torque", required=True, help="Input torque at the case, negative in coast, e.g. '-120 Nm'.")
+@click.option("--speed", required=True, help="Speed difference of the outputs, e.g. '30 rpm'.")
+@click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
+@click.option("--branch", type=click.Choice(["loading", "unloading", "mean"]), default="mean", show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: str, as_json: bool) -> None:
+    """Look up a map at one place: locking torque, 95 % limits, tested or not."""
+    from diffbench.cli.ranges import quantity
+    from diffbench.locking_map import load_map
+
+    place = (
+        quantity(torque, "torque", "N.m", "--torque"),
+        quantity(speed, "angular_speed", "rad/s", "--speed"),
+        quantity(temperature, "temperature", "degC", "--temperature"),
+    )
+    found = load_map(map_file)
+    value = found.locking_torque(*place, branch=branch)
+    low, high = found.interval(*place, branch=branch)
+    tested = found.is_tested(*place, branch=branch)
+    if as_json:
+        click.echo(
+            json.dumps(
+                {
+                    "input_torque_Nm": place[0],
+                    "speed_difference_rad_s": abs(place[1]),
+                    "temperature_degC": place[2],
+                    "branch": branch,
+                    "locking_torque_Nm": value,
+                    "low_Nm": low,
+                    "high_Nm": high,
+                    "tested": tested,
+                }
+            )
+        )
+        return
+    click.echo(
+        f"{value:.4g} N·m locking torque ({branch}), 95 % within {low:.4g} to {high:.4g} N·m, "
+        + ("inside what was tested" if tested else "NOT tested: an extrapolation")
+    )

@@ -1,0 +1,46 @@
+"""``diffbench rigs``: the described rigs that come with the package."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from pathlib import Path
+
+import click
+
+
+@click.command(epilog="Example: diffbench rigs --copy twin-output-cell --to my-rig.toml")
+@click.option("--copy", "name", help="Name of a rig to copy.")
+@click.option("--to", "target", type=click.Path(path_type=Path), help="File to write the copy to; it must not exist.")
+@click.option("--json", "as_json", is_flag=True, help="Print the list as JSON, alone.")
+def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
+    """List the described rigs that come with diffbench, or copy one to start from."""
+    from diffbench.errors import OutputError
+
+    found = _described()
+    if name is None:
+        if as_json:
+            click.echo(json.dumps(sorted(found)))
+        else:
+            click.echo("\n".join(sorted(found)))
+        return
+    if name not in found:
+        raise OutputError.single(f"there is no rig '{name}'", key="--copy", mend=f"name one of {', '.join(sorted(found))}")
+    if target is None:
+        click.echo(found[name], nl=False)
+        return
+    try:
+        with target.open("x", encoding="utf-8") as file:
+            file.write(found[name])
+    except OSError as error:
+        raise OutputError.single(
+            f"cannot be written ({error.strerror})", file=str(target), mend="name a new file in a folder that you may write to"
+        ) from error
+    click.echo(f"Written: {target}")
+
+
+def _described() -> dict[str, str]:
+    """Rigs by name: from the installed package, or from the source tree beside it."""
+    inside = resources.files("diffbench") / "rigs"
+    folder = Path(str(inside)) if inside.is_dir() else Path(__file__).resolve().parents[2] / "rigs"
+    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.toml"))}

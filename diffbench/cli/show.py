@@ -1,0 +1,23 @@
+"""``diffbench show``: a characterisation again, in the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(epilog="Example: diffbench show demo-result/characterisation.json")
+@click.argument("characterisation", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the document as JSON, checked.")
+def show(characterisation: Path, as_json: bool) -> None:
+    """Show a characterisation again, as fit printed it."""
+    from diffbench.characterisation import load_characterisation
+
+    result = load_characterisation(characterisation)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    from diffbench.report.text import summary
+
+    click.echo(summary(result))

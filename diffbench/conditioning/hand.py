@@ -1,0 +1,139 @@
+"""Hand readings: one output turned by a wrench, and what each reading says of the locking torque."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.bench import Effect, ErrorSource
+from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
+from diffbench.conditioning.samples import corrected
+from diffbench.documents import Rig
+from diffbench.errors import Fault, Place, RecordingError
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+
+CASE_FREE = "output-turned-case-free"
+CASE_HELD = "output-turned-case-held"
+KINETIC, STATIC = 1, 2
+
+
+def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: str) -> ConditionedVisit:
+    """Each reading as one observation of the locking torque.
+
+    Case free, other output held: ``T_in = 0`` and the locking torque is twice the reading. Case held, other output free:
+    the input torque and the locking torque both equal the reading; turning forward loads the coast flank, backward the
+    drive flank. Breakaway reads static friction, running kinetic. Groups of one arrangement, direction and kind keep their
+    own scatter. Raises ``RecordingError`` where arrangement, direction or kind of a reading are not told: none is guessed.
+    """
+    channel = rig.channel["turning_torque"]
+    torque = np.abs(
+        corrected(recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+    )
+    n = torque.size
+    arrangement = _labels(recording, rig, "arrangement", rig.arrangement if "turned" in rig.arrangement else None, n)
+    kind = _labels(recording, rig, "reading", None, n)
+    held = np.array([text == CASE_HELD for text in arrangement])
+    direction = _labels(recording, rig, "direction", "forward" if not held.any() else None, n)
+    oil = _temperature(recording, rig, n)
+    good = np.isfinite(torque)
+    if not good.any():
+        raise RecordingError.single("no reading holds a number", file=str(recording.source.path), mend="check the torque column")
+    groups: dict[tuple[str, str, str], list[int]] = {}
+    for i in np.flatnonzero(good):
+        groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
+    sources: dict[str, ErrorSource] = {}
+    if channel.u_gain:
+        sources["gain"] = ErrorSource(f"{rig_key}:turning_torque.gain", "gain of turning_torque", "transducer gain", channel.u_gain)
+    if channel.u_zero:
+        sources["zero"] = ErrorSource(f"{visit_key}:turning_torque.zero", "zero of turning_torque", "transducer zero", channel.u_zero)
+    missing = int(n - good.sum())
+    runs = tuple(
+        _group(key, np.array(rows), torque, oil, sources, str(recording.source.path), missing if number == 0 else 0)
+        for number, (key, rows) in enumerate(groups.items())
+    )
+    temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
+    notes = [] if channel.u_gain else ["u_gain of turning_torque is not stated: its gain counts as exact"]
+    return ConditionedVisit(
+        runs, {s.key: s for s in sources.values()}, None if temperature is None else temperature.u_zero, tuple(notes)
+    )
+
+
+def _group(
+    key: tuple[str, str, str], rows: NDArray[np.int64], torque: Array, oil: Array | None,
+    sources: dict[str, ErrorSource], file: str, missing: int,
+) -> ConditionedRun:
+    arrangement, direction, kind = key
+    reading = torque[rows]
+    ones = np.ones(rows.size)
+    free = arrangement == CASE_FREE
+    flank = 0.0 if free else (-1.0 if direction == "forward" else 1.0)
+    gives = 2.0 if free else 1.0
+    made = Cells(
+        time=np.arange(rows.size, dtype=np.float64),
+        count=ones,
+        width=ones,
+        direction=-ones,
+        speed_difference=0.0 * ones,
+        oil=None if oil is None else oil[rows],
+        plate=None,
+        readings={"turning_torque": reading},
+        rates={},
+        speeds={},
+        accelerations={},
+        stretch=np.arange(rows.size) * 2,
+        segment=np.zeros(rows.size, dtype=np.int64),
+    )
+    effects = {}
+    if "gain" in sources:
+        change = sources["gain"].u * reading
+        effects[sources["gain"].key] = Effect(flank * change, gives * change)
+    if "zero" in sources:
+        change = sources["zero"].u * ones
+        effects[sources["zero"].key] = Effect(flank * change, gives * change)
+    scatter = float(np.std(reading, ddof=1)) if rows.size > 1 else 0.02 * float(reading[0])
+    return ConditionedRun(
+        name=f"{file} ({arrangement}, {direction}, {kind})",
+        kind="turning-torque",
+        cells=made,
+        input_torque=flank * reading,
+        difference=gives * reading,
+        effects=effects,
+        input_slope=0.0 * ones,
+        # every reading comes from rest: the ramps stand on their loading branch
+        history=History(flank * reading, np.ones(rows.size, dtype=bool), np.arange(rows.size), np.arange(rows.size)),
+        heat=Heat(np.arange(rows.size, dtype=np.float64) if rows.size > 1 else np.array([0.0]), 0.0 * ones, None),
+        dropped={"missing reading": missing} if missing else {},
+        samples=int(rows.size + missing),
+        noise=gives * max(scatter, 1e-3 * float(np.mean(reading))),
+        friction_state=np.full(rows.size, STATIC if kind == "breakaway" else KINETIC, dtype=np.int64),
+        history_known=True,
+    )
+
+
+def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: int) -> tuple[str, ...]:
+    if name in recording.labels:
+        return recording.labels[name]
+    if default is None:
+        raise RecordingError(
+            Fault(
+                f"nothing says the {name} of the readings",
+                Place(str(recording.source.path), key=f"channel.{name}"),
+                f"name the column in [channel.{name}] of the rig '{rig.name}': it is never guessed",
+            )
+        )
+    return (default,) * n
+
+
+def _temperature(recording: Recording, rig: Rig, n: int) -> Array | None:
+    for name in ("plate_temperature", "oil_temperature"):
+        if name in recording.channels:
+            channel = rig.channel[name]
+            values = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+            good = np.isfinite(values)
+            if good.any():
+                return np.where(good, values, float(np.mean(values[good])))
+    del n
+    return None

@@ -1,0 +1,119 @@
+"""From weighted forms and their estimates to reported parameters: value, interval, status, needs, budget."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import Correlation, Parameter, Status
+from diffbench.fitting.covariance import Covariance
+from diffbench.fitting.estimates import Estimate
+
+Array = NDArray[np.float64]
+
+# A quantity is not determined when its standard uncertainty exceeds half of its size, or when most of its variance comes
+# from what is merely plausible and it is not small either.
+HOPELESS_U = 0.5
+LEANING_U = 0.15
+LEANING_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class Combined:
+    """A quantity over all forms: value of the best, standard uncertainty with the forms' spread, budget by source."""
+
+    value: float
+    u: float
+    budget: dict[str, float]
+    effective: float
+    estimate: Estimate
+
+
+def combine_forms(
+    estimates: Sequence[Estimate | None], weights: Sequence[float], covariances: Sequence[Covariance], dof: float
+) -> Combined | None:
+    """Combine one quantity over the forms that have it, the best first.
+
+    ``u² = Σ w (u_k² + (q_k − q)²)``: what the forms say themselves, and how far they are apart. ``dof`` are the degrees of
+    freedom of the noise; the effective ones follow Welch and Satterthwaite (GUM G.4.1).
+    """
+    first = estimates[0]
+    if first is None:
+        return None
+    variance, squares = 0.0, {}
+    total = 0.0
+    between = 0.0
+    for estimate, weight, covariance in zip(estimates, weights, covariances, strict=True):
+        if estimate is None:
+            continue
+        parts = {**covariance.budget(estimate.gradient)}
+        for source, size in estimate.sheet.items():
+            parts[source] = float(np.hypot(parts.get(source, 0.0), size))
+        for source, size in parts.items():
+            squares[source] = squares.get(source, 0.0) + weight * size**2
+        between += weight * (estimate.value - first.value) ** 2
+        total += weight
+    squares = {source: value / total for source, value in squares.items()}
+    if between > 0:
+        squares["form of the model"] = between / total
+    variance = sum(squares.values())
+    u = float(np.sqrt(variance))
+    noise = squares.get("noise", 0.0)
+    effective = dof * (variance / noise) ** 2 if noise > 0 else np.inf
+    budget = {source: float(np.sqrt(value)) for source, value in squares.items() if value > 1e-6 * variance}
+    return Combined(first.value, u, dict(sorted(budget.items(), key=lambda item: -item[1])), float(effective), first)
+
+
+def determined(combined: Combined) -> bool:
+    """Whether data and sheet determine the quantity, by its budget."""
+    relative = combined.u / max(abs(combined.value), combined.estimate.scale)
+    weak = sum(size**2 for source, size in combined.budget.items() if source.startswith("weak"))
+    share = weak / combined.u**2 if combined.u > 0 else 0.0
+    return relative <= HOPELESS_U and not (share > LEANING_SHARE and relative > LEANING_U)
+
+
+def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
+    """The reported parameter, with a 95 % interval that follows the quantity's own scale."""
+    estimate = combined.estimate
+    if not stated and not determined(combined):
+        return not_determined(estimate.unit, estimate.meaning, estimate.needs)
+    low, high = interval(combined)
+    status: Status = "stated" if stated else "measured"
+    return Parameter(
+        value=combined.value, u=combined.u, low=low, high=high, unit=estimate.unit, status=status,
+        meaning=estimate.meaning, budget=combined.budget,
+    )
+
+
+def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
+    """Interval by Student's t at the effective degrees of freedom; multiplicative where a positive quantity is so
+    uncertain that a symmetric one would be off its scale."""
+    from scipy.stats import t
+
+    factor = float(t.ppf(0.5 + probability / 2, min(combined.effective, 1e6)))
+    value, u = combined.value, combined.u
+    if combined.estimate.positive and value > 0 and u / value > 0.05:
+        spread = float(np.exp(factor * np.sqrt(np.log1p((u / value) ** 2))))
+        return value / spread, value * spread
+    return value - factor * u, value + factor * u
+
+
+def not_determined(unit: str, meaning: str, needs: str) -> Parameter:
+    """A quantity that data and sheet do not determine."""
+    return Parameter(
+        value=None, u=None, low=None, high=None, unit=unit, status="not-determined", meaning=meaning, needs=needs
+    )
+
+
+def correlation(combined: Mapping[str, Combined], covariance: Covariance) -> Correlation:
+    """Correlation of the quantities through the fit's unknowns (best form); the sheet's parts count as independent."""
+    names = [name for name, item in combined.items() if item.u > 0]
+    gradients = np.stack([combined[name].estimate.gradient for name in names]) if names else np.zeros((0, 0))
+    joint = gradients @ covariance.total @ gradients.T if names else np.zeros((0, 0))
+    size = np.array([combined[name].u for name in names])
+    matrix = joint / np.outer(size, size) if names else joint
+    matrix[np.diag_indices_from(matrix)] = 1.0
+    return Correlation(names=names, matrix=np.clip(matrix, -1.0, 1.0).round(6).tolist())

@@ -1,0 +1,139 @@
+"""Which form of the model: preload law and Stribeck exponent, by evidence, and how much each form counts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import LawVerdict
+from diffbench.documents import Build
+from diffbench.fitting.candidate import Candidate, fit_form, quick_search
+from diffbench.fitting.data import FitData
+from diffbench.fitting.model import Form, Reference, Sharing
+from diffbench.fitting.noise import CellNoise
+
+Array = NDArray[np.float64]
+
+# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6 "strong".
+DECISIVE = 10.0
+# A form this far behind is not worth fitting to the end: its weight is below exp(-30).
+HOPELESS = 60.0
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Candidates that count, with weights that add up to one (the best first), and the verdict on the law."""
+
+    candidates: tuple[Candidate, ...]
+    weights: tuple[float, ...]
+    verdict: LawVerdict
+
+    @property
+    def best(self) -> Candidate:
+        return self.candidates[0]
+
+
+def choose(
+    builds: Sequence[Build],
+    data: FitData,
+    sharing: Sharing,
+    reference: Reference,
+    *,
+    temperature_u: float,
+    progress: Callable[[str], None],
+) -> Choice:
+    """Fit the forms that have a chance and weigh them.
+
+    The information criterion is ``χ² + k ln n`` (BIC) with χ² and n at the effective number of independent cells, so that
+    correlated samples do not feign evidence. The law counts as measured when it leads by more than ``DECISIVE``; within
+    that, both stay in, and their difference goes into the uncertainty.
+    """
+    stated = builds[0].preload.law
+    fraction = builds[0].preload.joint_fraction
+    joint = None if fraction is None else fraction.value
+    quick = {}
+    for greater in (False, True):
+        form = Form(greater, 1.0)
+        progress(f"searching: {form.law} preload")
+        quick[form] = quick_search(
+            form, builds, data, sharing, reference, temperature_u=temperature_u, joint_fraction=joint if greater else None
+        )
+    order = sorted(quick, key=lambda form: quick[form].cost)
+    if stated != "undecided":
+        order.sort(key=lambda form: form.law != stated)
+
+    candidates: list[Candidate] = []
+    information: dict[str, float] = {}
+    noise: CellNoise | None = None
+    for rank, form in enumerate(order):
+        if rank > 0 and noise is not None:
+            behind = _information(quick[form].candidate, noise) - min(_information(c, noise) for c in candidates)
+            if behind > HOPELESS:
+                information[form.law] = behind
+                continue
+        progress(f"fitting: {form.law} preload")
+        first = fit_form(
+            form, builds, data, sharing, reference, temperature_u=temperature_u,
+            joint_fraction=joint if form.greater_of else None, start=quick[form].candidate, starts=True,
+        )
+        second = fit_form(
+            Form(form.greater_of, 2.0), builds, data, sharing, reference, temperature_u=temperature_u,
+            joint_fraction=joint if form.greater_of else None, start=first,
+        )
+        candidates += [first, second]
+        noise = min(candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)).noise
+
+    assert noise is not None
+    scores = np.array([_information(c, noise) for c in candidates])
+    best = float(scores.min())
+    for law in ("additive", "greater-of"):
+        mine = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == law]
+        if mine:
+            information[law] = min(mine) - best
+    lead = min((v for v in information.values() if v > 0), default=np.inf)
+    chosen = min(information, key=lambda law: information[law])
+    if stated != "undecided":
+        verdict = _stated_verdict(stated, information)
+        kept = [i for i, c in enumerate(candidates) if c.form.law == stated]
+    elif lead > DECISIVE:
+        verdict = LawVerdict(
+            chosen=chosen, status="measured", information=information,
+            reason=f"the {chosen} law explains the sweeps better, by {lead:.3g} in BIC (above {DECISIVE:g} is decisive)",
+        )
+        kept = [i for i, c in enumerate(candidates) if c.form.law == chosen]
+    else:
+        verdict = LawVerdict(
+            chosen=chosen, status="undecided", information=information,
+            reason=(
+                f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is needed): sweep to an "
+                "input torque at which the ramps clearly overcome the preload, or state the law in the build sheet"
+            ),
+        )
+        kept = list(range(len(candidates)))
+    kept.sort(key=lambda i: scores[i])
+    weights = np.exp(-0.5 * (scores[kept] - scores[kept[0]]))
+    weights /= weights.sum()
+    counted = [(candidates[i], float(w)) for i, w in zip(kept, weights, strict=True) if w > 1e-3]
+    total = sum(w for _, w in counted)
+    return Choice(tuple(c for c, _ in counted), tuple(w / total for _, w in counted), verdict)
+
+
+def _information(candidate: Candidate, noise: CellNoise) -> float:
+    """χ² + k ln n at the effective number of independent cells."""
+    free = sum(1 for u in candidate.names.unknowns if u.low < u.high)
+    return candidate.chi2(noise) + free * float(np.log(max(noise.effective, 2.0)))
+
+
+def _stated_verdict(stated: str, information: dict[str, float]) -> LawVerdict:
+    other = "greater-of" if stated == "additive" else "additive"
+    ahead = information.get(stated, 0.0) - information.get(other, np.inf)
+    doubt = (
+        f"; the sweeps speak against it: the {other} law is ahead by {ahead:.3g} in BIC" if ahead > DECISIVE else ""
+    )
+    return LawVerdict(
+        chosen="additive" if stated == "additive" else "greater-of", status="stated", information=information,
+        reason=f"the build sheet states the {stated} law{doubt}",
+    )

@@ -1,0 +1,92 @@
+"""What the recordings did not do, and what that leaves open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from diffbench.characterisation import Tested
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.fitting.candidate import Candidate
+
+
+def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[ConditionedVisit]) -> list[Finding]:
+    """Findings about slip directions, flanks, speed levels, temperatures, rejected cells and bench constants that cannot
+    be as stated."""
+    data = candidate.model.data
+    found: list[Finding] = []
+    sweeps = data.friction_state == 0
+    if sweeps.any():
+        scale = float(np.max(np.abs(data.input_torque)))
+        low, high = float(data.input_torque[sweeps].min()), float(data.input_torque[sweeps].max())
+        for flank, reach in (("drive", high), ("coast", -low)):
+            if reach < 0.05 * scale:
+                found.append(
+                    Finding(
+                        f"no {flank} samples", "caveat", "all sweeps", f"The input torque stays at {low:.4g} to {high:.4g} N·m.",
+                        f"The {flank} ramp bias is not determined.", f"Add a bias sweep under {flank} torque.",
+                    )
+                )
+        speed = data.speed_difference[sweeps]
+        if float(speed.max()) < 1.25 * float(speed.min()):
+            found.append(
+                Finding(
+                    "one speed level only", "caveat", "all sweeps", f"All slip is at {float(np.median(speed)):.3g} rad/s.",
+                    "Friction over speed and viscous drag are not determined; other speed differences are extrapolated.",
+                    "Add a speed sweep, or sweeps at two more speed levels.",
+                )
+            )
+        directions = np.unique(data.direction[sweeps])
+        if directions.size == 1:
+            found.append(
+                Finding(
+                    "one slip direction only", "caveat", "all sweeps", "The left output is always the "
+                    + ("faster one." if directions[0] > 0 else "slower one."),
+                    "A zero or gain difference of the transducers cannot be told from locking torque: the stated uncertainties count in full.",
+                    "Sweep with both outputs faster in turn.",
+                )
+            )
+        oil = data.oil[sweeps]
+        if not np.isfinite(oil).any():
+            found.append(
+                Finding(
+                    "no temperature", "caveat", "all sweeps", "No temperature channel is recorded.",
+                    f"Everything counts as taken at {candidate.model.reference.temperature:g} °C; the effect of temperature is not determined.",
+                    "Record the oil temperature, or better that of the plates.",
+                )
+            )
+    for flank, seen in (("drive", tested.drive_ramp_seen), ("coast", tested.coast_ramp_seen)):
+        if candidate.form.greater_of and not seen and sweeps.any():
+            found.append(
+                Finding(
+                    f"{flank} ramps never overcame the preload", "caveat", "all sweeps",
+                    "The locking torque does not clearly leave the preload level on that flank.",
+                    f"The {flank} ramp bias is hardly or not determined, and nothing beyond the swept torque counts as tested.",
+                    f"Sweep to a higher {flank} torque.",
+                )
+            )
+    rejected = int(data.count[~candidate.used].sum())
+    if rejected:
+        share = rejected / float(data.count.sum())
+        found.append(
+            Finding(
+                "cells apart from the fit", "caveat" if share > 0.01 else "note", "all sweeps",
+                f"{rejected} samples ({100 * share:.2g} %) lie more than eight standard deviations off.",
+                "They are left out.", "Look at them in the residual picture.",
+            )
+        )
+    for source in data.sources:
+        pull = float(candidate.x[candidate.names.position[f"error:{source.key}"]])
+        if abs(pull) > 3.0:
+            found.append(
+                Finding(
+                    "bench constant not as stated", "caveat", source.label,
+                    f"The sweeps ask for an error of {pull:+.1f} standard uncertainties (u = {source.u:.3g}).",
+                    "The stated uncertainty is too small, or something else is wrong with that channel.",
+                    "Check the calibration, the units and the wiring of that channel.",
+                )
+            )
+    del visits
+    return found

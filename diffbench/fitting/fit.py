@@ -1,0 +1,362 @@
+"""The main job: run sheets in, one characterisation out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import (
+    BuildFacts,
+    Characterisation,
+    Diagnostics,
+    Evidence,
+    FindingRecord,
+    FormState,
+    LimitVerdict,
+    Parameter,
+    Provenance,
+)
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.documents import Build, Visit, load_visit
+from diffbench.errors import FitError
+from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
+from diffbench.fitting.advice import next_steps
+from diffbench.fitting.assemble import Combined, combine_forms, correlation, determined, not_determined, parameter
+from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.choose import Choice, choose
+from diffbench.fitting.covariance import Covariance, with_repeatability
+from diffbench.fitting.data import FitData, gather
+from diffbench.fitting.estimates import Estimate, direct_estimates
+from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.sheet_estimates import Split, split
+from diffbench.fitting.tested import tested_region
+from diffbench.fitting.visits import condition_visit
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+
+def fit(run_sheets: str | Path | Sequence[str | Path], *, progress: Progress | None = None) -> Characterisation:
+    """Characterise a unit from one run sheet, or from several of one unit, fitted together.
+
+    Parameters: ``run_sheets`` paths of run sheets; ``progress`` is called with a line of text now and then. Returns the
+    characterisation, with the cells behind it as ``evidence``. Raises a ``DiffbenchError`` that names file, place and mend
+    where a document or a recording cannot serve.
+    """
+    paths = [run_sheets] if isinstance(run_sheets, str | Path) else list(run_sheets)
+    if not paths:
+        raise FitError.single("no run sheet is given", mend="name at least one run sheet")
+    say = progress or (lambda text: None)
+    visits = [load_visit(path) for path in paths]
+    _one_unit(visits)
+    conditioned: list[ConditionedVisit] = []
+    builds: list[Build] = []
+    inputs: dict[str, str] = {}
+    for visit in visits:
+        inputs.update(visit.digests)
+        parts, digests = condition_visit(visit, say)
+        inputs.update(digests)
+        conditioned += parts
+        builds += [visit.build] * len(parts)
+    return _characterise(visits, builds, conditioned, inputs, say)
+
+
+def _one_unit(visits: Sequence[Visit]) -> None:
+    units = sorted({visit.build.unit for visit in visits})
+    if len(units) > 1:
+        raise FitError.single(
+            f"the run sheets are of different units ({', '.join(units)})",
+            file=str(visits[1].run_sheet_path),
+            mend="fit builds of one unit together, and each unit by itself",
+        )
+
+
+def _characterise(
+    visits: Sequence[Visit], builds: list[Build], conditioned: list[ConditionedVisit], inputs: dict[str, str], say: Progress
+) -> Characterisation:
+    data = gather(conditioned)
+    reference = reference_of(builds[0])
+    sharing = sharing_of(builds, data)
+    temperature_u = max((v.temperature_u or 0.0 for v in conditioned), default=0.0)
+    choice = choose(builds, data, sharing, reference, temperature_u=temperature_u, progress=say)
+    best = choice.best
+    say("uncertainty")
+    checked = adequacy(best)
+    misfit = misfit_factor(checked)
+    repeatability = visits[0].rig.repeatability
+    covariances = [
+        with_repeatability(
+            candidate.covariance(misfit=misfit), candidate.names, candidate.x,
+            preload=repeatability.preload_torque or 0.0, bias=repeatability.ramp_bias or 0.0,
+        )
+        for candidate in choice.candidates
+    ]
+    labels, facts, first_visit = _labels(builds)
+    torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
+    combined, parameters, splits = _parameters(choice, covariances, builds, labels, first_visit, torque_range)
+    tested = tested_region(
+        best,
+        ratio_known={
+            flank: any(
+                p.status == "measured" for name, p in parameters.items() if name.startswith(f"ramp_bias_{flank}_unloading")
+            )
+            for flank in ("drive", "coast")
+        },
+        temperature_floor=reference.temperature,
+    )
+    findings = [*excitation_findings(best, tested, conditioned), *_misfit_findings(checked, misfit)]
+    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
+    assumed = sorted({note for visit in conditioned for note in visit.notes} | set(_assumed_exact(builds, temperature_u)))
+    from diffbench import __version__
+
+    result = Characterisation(
+        unit=builds[0].unit,
+        build=builds[0].build if len(facts) == 1 else ", ".join(f.build for f in facts),
+        builds=facts,
+        date=str(max(visit.run_sheet.date for visit in visits)),
+        reference={
+            "temperature_degC": reference.temperature, "speed_difference_rad_s": reference.speed_difference,
+        },
+        law=choice.verdict,
+        parameters=parameters,
+        correlation=correlation(combined, covariances[0]),
+        sheet_checks=list(splits.checks),
+        limits=_limit_verdicts(builds[0], parameters, labels),
+        tested=tested,
+        diagnostics=diagnostics,
+        findings=[FindingRecord(**vars(finding)) for finding in findings],
+        assumed_exact=assumed,
+        next_steps=next_steps(parameters, best, tested, choice.verdict),
+        forms=[
+            _form_state(candidate, weight, covariance)
+            for candidate, weight, covariance in zip(choice.candidates, choice.weights, covariances, strict=True)
+        ],
+        map_axes={
+            "input_torque_Nm": builds[0].map.input_torque,
+            "speed_difference_rad_s": builds[0].map.speed_difference,
+            "temperature_degC": builds[0].map.temperature,
+        },
+        provenance=Provenance(
+            version=__version__,
+            made=dt.datetime.now(tz=dt.UTC).isoformat(timespec="seconds"),
+            inputs=inputs,
+            visits=[str(visit.run_sheet_path) for visit in visits],
+        ),
+    )
+    return result.with_evidence(_evidence(best))
+
+
+def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
+    """Suffix of each distinct build's quantities (none for a single one), facts, and the first visit of each."""
+    names = list(dict.fromkeys(build.build for build in builds))
+    first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
+    labels = [""] if len(names) == 1 else [f"[{name}]" for name in names]
+
+    def degrees(angle: object) -> float | None:
+        return None if angle is None else float(np.degrees(angle.value))  # type: ignore[attr-defined]
+
+    facts = [
+        BuildFacts(
+            unit=b.unit,
+            build=b.build,
+            distance_m=b.distance,
+            faces=b.packs.faces,
+            effective_radius_m=b.effective_radius.value,
+            pin_radius_m=None if b.ramps.pin_radius is None else b.ramps.pin_radius.value,
+            drive_angle_deg=degrees(b.ramps.drive_angle),
+            coast_angle_deg=degrees(b.ramps.coast_angle),
+        )
+        for b in (builds[i] for i in first)
+    ]
+    return labels, facts, first
+
+
+def _parameters(
+    choice: Choice,
+    covariances: Sequence[Covariance],
+    builds: Sequence[Build],
+    labels: Sequence[str],
+    first_visit: Sequence[int],
+    torque_range: tuple[float, float],
+) -> tuple[dict[str, Combined], dict[str, Parameter], Split]:
+    dof = max(choice.best.noise.effective - len(choice.best.names), 5.0)
+    direct: list[dict[str, Estimate]] = []
+    for candidate, covariance in zip(choice.candidates, covariances, strict=True):
+        deviation = np.sqrt(np.maximum(np.diag(covariance.total), 0.0))
+        found: dict[str, Estimate] = {}
+        for visit, label in zip(first_visit, labels, strict=True):
+            found.update(direct_estimates(candidate, deviation, build=visit, suffix=label, torque_range=torque_range))
+        direct.append(found)
+
+    combined: dict[str, Combined] = {}
+    parameters: dict[str, Parameter] = {}
+    for name in direct[0]:
+        item = combine_forms([found.get(name) for found in direct], choice.weights, covariances, dof)
+        assert item is not None
+        stated = name == "gear_friction"
+        if stated and item.u == 0.0 and builds[0].gear_friction is None:
+            continue  # neither stated nor measured: it is in the list of what counts as exact
+        if name == "joint_fraction" and builds[0].preload.joint_fraction is not None:
+            stated = True
+        combined[name] = item
+        parameters[name] = parameter(item, stated=stated)
+
+    reliable = {name: determined(item) for name, item in combined.items()}
+    splits = [
+        split(candidate, covariance, [builds[i] for i in first_visit], labels, reliable, first_visit)
+        for candidate, covariance in zip(choice.candidates, covariances, strict=True)
+    ]
+    for name in splits[0].estimates:
+        item = combine_forms([s.estimates.get(name) for s in splits], choice.weights, covariances, dof)
+        assert item is not None
+        combined[name] = item
+        parameters[name] = parameter(item)
+    for name, (unit, meaning, needs) in splits[0].undetermined.items():
+        parameters[name] = not_determined(unit, meaning, needs)
+    for i, label in zip(first_visit, labels, strict=True):
+        force = builds[i].preload.spring_force
+        if force is not None:
+            u = force.u or 0.0
+            parameters[f"spring_force{label}"] = Parameter(
+                value=force.value, u=u, low=force.value - 1.96 * u, high=force.value + 1.96 * u, unit="N", status="stated",
+                meaning="force of the preload spring as installed, by the build sheet", budget={"build sheet": u} if u else {},
+            )
+    kept = {name: item for name, item in combined.items() if parameters[name].status == "measured"}
+    return kept, parameters, splits[0]
+
+
+def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:
+    names = candidate.names
+    kept = [i for i, u in enumerate(names.unknowns) if not u.name.startswith(("plate_excess", "ramp_start", "error:"))]
+    return FormState(
+        law="greater-of" if candidate.form.greater_of else "additive",
+        stribeck_exponent=candidate.form.stribeck_exponent,
+        weight=weight,
+        names=[names.unknowns[i].name for i in kept],
+        logarithms=[names.unknowns[i].logarithm for i in kept],
+        values=[float(candidate.x[i]) for i in kept],
+        covariance=covariance.total[np.ix_(kept, kept)].tolist(),
+        shares={source: columns[kept].tolist() for source, columns in covariance.shares.items()},
+    )
+
+
+def _diagnostics(
+    best: Candidate, data: FitData, conditioned: Sequence[ConditionedVisit], checked: list, misfit: float, covariance: Covariance
+) -> Diagnostics:
+    runs = [run for visit in conditioned for run in visit.runs]
+    costs = np.array(best.starts)
+    # starts agree when half of them reached the best one's cost within a thousandth
+    agree = bool(np.mean(costs <= costs.min() * 1.001 + 0.5) >= 0.5)
+    errors = {}
+    for source in data.sources:
+        i = best.names.position[f"error:{source.key}"]
+        errors[source.label] = {
+            "standard_uncertainties": float(best.x[i]),
+            "u": float(np.sqrt(covariance.total[i, i])),
+            "stated_u": source.u,
+        }
+    return Diagnostics(
+        converged=best.solution.converged,
+        starts_agree=agree,
+        at_bound=[name for name in best.solution.at_bound],
+        residuals_clean=misfit == 1.0,
+        residual_rms_Nm=float(np.sqrt(np.mean(best.residual[best.used] ** 2))),
+        cells=int(best.used.sum()),
+        samples=sum(run.samples for run in runs),
+        samples_used=int(data.count[best.used].sum()),
+        effective_samples=best.noise.effective,
+        dropped={
+            run.name: {
+                **run.dropped,
+                **({"apart from the fit": int(data.count[(data.run == i) & ~best.used].sum())} if (~best.used[data.run == i]).any() else {}),
+            }
+            for i, run in enumerate(runs)
+        },
+        noise_method=covariance.method,
+        misfit_factor=misfit,
+        adequacy=checked,
+        bench_errors=errors,
+    )
+
+
+def _misfit_findings(checked: list, misfit: float) -> list[Finding]:
+    if misfit == 1.0:
+        return []
+    worst = max(checked, key=lambda axis: axis.ratio)
+    return [
+        Finding(
+            "model misses", "caveat", f"residual over {worst.axis}",
+            f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}.",
+            f"All intervals are widened by a factor of {np.sqrt(misfit):.2f} in their noise part.",
+            "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
+        )
+    ]
+
+
+def _assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
+    notes: list[str] = []
+    build = builds[0]
+    if build.gear_friction is None:
+        notes.append("gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias")
+    if temperature_u == 0.0:
+        notes.append("u_zero of the temperature channel is not stated: temperatures count as exact")
+    if build.preload.spring_force is not None and build.preload.spring_force.u is None:
+        notes.append("the spring force has no stated uncertainty: it counts as exact")
+    for name in ("drive_angle", "coast_angle"):
+        angle = getattr(build.ramps, name)
+        if angle is not None and angle.u is None:
+            notes.append(f"{name} has no stated uncertainty: it counts as exact where it is used")
+    if build.packs.inner_radius.u is None and build.packs.outer_radius.u is None:
+        notes.append("the plate radii have no stated uncertainty: they count as exact")
+    return notes
+
+
+def _limit_verdicts(build: Build, parameters: dict[str, Parameter], labels: Sequence[str]) -> list[LimitVerdict]:
+    """Limits of the build sheet: proven within or outside by the 95 % interval, else not proven (ISO 14253-1)."""
+    found: list[LimitVerdict] = []
+    pairs = (
+        ("preload_torque", build.limits.preload_torque, f"preload_torque{labels[0]}"),
+        ("ramp_bias_drive", build.limits.ramp_bias_drive, f"ramp_bias_drive_loading{labels[0]}"),
+        ("ramp_bias_coast", build.limits.ramp_bias_coast, f"ramp_bias_coast_loading{labels[0]}"),
+    )
+    for name, pair, key in pairs:
+        if pair is None or key not in parameters:
+            continue
+        item = parameters[key]
+        low, high = pair
+        if item.low is None or item.high is None:
+            verdict = "not proven"
+        elif low <= item.low and item.high <= high:
+            verdict = "within"
+        elif item.high < low or item.low > high:
+            verdict = "outside"
+        else:
+            verdict = "not proven"
+        found.append(LimitVerdict(quantity=name, low=low, high=high, unit=item.unit, verdict=verdict))
+    return found
+
+
+def _evidence(best: Candidate) -> Evidence:
+    data = best.model.data
+    return Evidence(
+        run=data.run,
+        run_names=data.run_names,
+        run_kinds=data.run_kinds,
+        time=data.time,
+        input_torque=data.input_torque,
+        speed_difference=data.speed_difference,
+        direction=data.direction,
+        oil=data.oil,
+        plate=best.model.plate_temperature(best.x),
+        loading=loading_of(best),
+        locking=-data.direction * best.model.difference(best.x),
+        model=best.model.locking(best.x),
+        sigma=best.noise.sigma,
+        used=best.used,
+    )

@@ -1,0 +1,101 @@
+"""What the bench covered: where the map is tested, and where it is an extrapolation."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import Tested
+from diffbench.fitting.candidate import Candidate
+
+Array = NDArray[np.float64]
+
+# Beyond the flank's own ratio, how far the unloading branch may lie off where no ratio is known: cot(β−φ)/cot(β+φ) stays
+# below two for ramps of 30 to 70 degrees and friction angles up to six (from the wedge formula).
+LARGEST_RATIO = 2.0
+
+
+def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], temperature_floor: float) -> Tested:
+    """Convex outline of the kept cells over input torque and speed difference, temperatures, and unloading limits.
+
+    The unloading branch of a flank shows only below the peak torque divided by the unloading ratio; above, the thrust
+    still stands at its peak value. Under the greater-of law a flank whose thrust never overcame the preload tells nothing
+    about its ramp: ``*_ramp_seen`` is False, and the map counts nothing beyond as tested.
+    """
+    data, x, model = candidate.model.data, candidate.x, candidate.model
+    sweeps = candidate.used & (data.friction_state == 0)
+    plate = model.plate_temperature(x)
+    if not sweeps.any():
+        return Tested(
+            outline=[], temperature_degC=(temperature_floor, temperature_floor), drive_unloading_Nm=0.0,
+            coast_unloading_Nm=0.0, drive_ramp_seen=False, coast_ramp_seen=False,
+        )
+    torque, speed = data.input_torque[sweeps], data.speed_difference[sweeps]
+    # the turns between the cells were reached too
+    turns = data.turn_torque
+    low, high = min(float(torque.min()), float(turns.min())), max(float(torque.max()), float(turns.max()))
+    at_low, at_high = speed[np.argmin(torque)], speed[np.argmax(torque)]
+    points = np.concatenate([np.stack([torque, speed], axis=1), [[low, at_low], [high, at_high]]])
+    points = np.concatenate([points, _level_corners(torque, speed, low, high)])
+    temperatures = np.concatenate([data.oil[sweeps][np.isfinite(data.oil[sweeps])], plate[sweeps]])
+    limits: dict[str, float] = {}
+    seen: dict[str, bool] = {}
+    for flank, peak, ratios in (("drive", high, model.sharing.drive_ratios), ("coast", -low, model.sharing.coast_ratios)):
+        ratio = max(candidate.names.value(x, name) for name in ratios) if ratio_known[flank] else LARGEST_RATIO
+        limits[flank] = max(peak, 0.0) / ratio
+        seen[flank] = _ramp_seen(candidate, flank, peak)
+    return Tested(
+        outline=[(float(a), float(b)) for a, b in _hull(points)],
+        temperature_degC=(float(np.min(temperatures)), float(np.max(temperatures))),
+        drive_unloading_Nm=limits["drive"],
+        coast_unloading_Nm=limits["coast"],
+        drive_ramp_seen=seen["drive"],
+        coast_ramp_seen=seen["coast"],
+    )
+
+
+def _ramp_seen(candidate: Candidate, flank: str, peak: float) -> bool:
+    """Whether the flank's thrust ever changed the locking torque by more than its noise."""
+    names, model = candidate.names, candidate.model
+    if peak <= 0:
+        return False
+    if not model.form.greater_of:
+        return True
+    biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
+    bias = max(names.value(candidate.x, name) for name in biases)
+    preload = min(names.value(candidate.x, name) for name in model.sharing.preloads)
+    fraction = names.value(candidate.x, "joint_fraction")
+    opened = bias * peak > 1.02 * preload / (1.0 - fraction)
+    return bool(opened)
+
+
+def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:
+    """Each speed level was swept to its own extremes, between the averaged cells: the corners of the outline."""
+    corners = []
+    for level in (float(speed.min()), float(speed.max())):
+        here = np.abs(speed - level) <= 0.1 * max(level, 1e-9)
+        width = 0.03 * (high - low)
+        first, last = float(torque[here].min()), float(torque[here].max())
+        corners.append([low if first - low < width else first, level])
+        corners.append([high if high - last < width else last, level])
+    return np.array(corners)
+
+
+def _hull(points: Array) -> Array:
+    """Convex hull of points (n, 2), counter-clockwise (Andrew 1979, monotone chain)."""
+    ordered = points[np.lexsort((points[:, 1], points[:, 0]))].tolist()
+
+    def half(sequence: list[list[float]]) -> list[list[float]]:
+        chain: list[list[float]] = []
+        for p in sequence:
+            while len(chain) >= 2 and _turn(chain[-2], chain[-1], p) <= 0:
+                chain.pop()
+            chain.append(p)
+        return chain[:-1]
+
+    hull = half(ordered) + half(ordered[::-1])
+    return np.array(hull if hull else ordered[:1])
+
+
+def _turn(a: list[float], b: list[float], c: list[float]) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])

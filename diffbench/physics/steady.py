@@ -1,0 +1,121 @@
+"""Steady locking torque of a whole unit: packs, ramps, preload, gears and oil film put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from diffbench.physics.arguments import Floats, floats
+from diffbench.physics.friction import shape, sliding_speed, temperature_factor
+from diffbench.physics.preload import greater_of
+
+BRANCH_SHARE = {"loading": 0.0, "unloading": 1.0}
+
+
+@dataclass(frozen=True)
+class UnitQuantities:
+    """What the steady locking torque of a unit follows from, at its reference condition.
+
+    Attributes:
+        greater_of: Whether the preload law is greater-of (else additive).
+        joint_fraction: Joint fraction of the greater-of law [-].
+        preload_torque: Preload torque P [N·m].
+        drive_bias: Drive ramp bias while loading [-].
+        coast_bias: Coast ramp bias while loading [-].
+        drive_ratio: Unloading over loading bias, drive [-].
+        coast_ratio: Unloading over loading bias, coast [-].
+        gear_friction: Share of the input torque that the gear mesh adds [-].
+        viscous: Viscous coefficient c at the reference temperature [N·m·s/rad].
+        viscous_exponent: Relative fall of c per kelvin of oil [1/K].
+        static_excess: Static over kinetic friction, less one [-].
+        stribeck_speed: Stribeck speed [m/s].
+        stribeck_exponent: Exponent of the Stribeck term [-].
+        temperature_coefficient: Relative change of friction per kelvin of plate temperature [1/K].
+        effective_radius: Effective radius of a friction face [m].
+        reference_temperature: Plate temperature of the reference condition [°C].
+        reference_speed_difference: Speed difference of the reference condition [rad/s].
+    """
+
+    greater_of: bool
+    joint_fraction: float
+    preload_torque: float
+    drive_bias: float
+    coast_bias: float
+    drive_ratio: float
+    coast_ratio: float
+    gear_friction: float
+    viscous: float
+    viscous_exponent: float
+    static_excess: float
+    stribeck_speed: float
+    stribeck_exponent: float
+    temperature_coefficient: float
+    effective_radius: float
+    reference_temperature: float
+    reference_speed_difference: float
+
+
+def steady_locking_torque(
+    unit: UnitQuantities,
+    input_torque: ArrayLike,
+    speed_difference: ArrayLike,
+    temperature: ArrayLike,
+    branch: str = "loading",
+) -> Floats:
+    """Locking torque in steady state, plates and oil at one temperature; never negative.
+
+    T_lock = m(v, Theta) [P ⊕ K |T_in|] + k_gear |T_in| + c(Theta) |Delta omega|
+
+    Args:
+        unit: The unit.
+        input_torque: Torque at the case [N·m], positive in drive, negative in coast.
+        speed_difference: Speed difference of the outputs [rad/s]; its magnitude counts. Broadcast.
+        temperature: Temperature of plates and oil [°C]; broadcast.
+        branch: "loading", "unloading" (coming down from a much higher torque), or "mean", the mean of both.
+
+    Returns:
+        Locking torque, the whole left-right difference [N·m].
+
+    Raises:
+        KeyError: The branch has another name.
+
+    Validity: the outputs slip; the torque changes slowly.
+
+    Example:
+        >>> unit = UnitQuantities(False, 0.0, 80.0, 0.5, 0.3, 1.4, 1.4, 0.0, 0.0, 0.0, 0.0, 0.02, 1.0, 0.0,
+        ...     0.045, 60.0, 4.0)
+        >>> steady_locking_torque(unit, [-100.0, 0.0, 100.0], 4.0, 60.0).tolist()
+        [110.0, 80.0, 130.0]
+        >>> steady_locking_torque(unit, 100.0, 4.0, 60.0, "unloading").item()
+        150.0
+
+    Source: the relations of this folder's modules, put together.
+    """
+    if branch == "mean":
+        both = [
+            steady_locking_torque(unit, input_torque, speed_difference, temperature, name) for name in BRANCH_SHARE
+        ]
+        mean: Floats = 0.5 * (both[0] + both[1])
+        return mean
+    share = BRANCH_SHARE[branch]
+    torque, speed, heat = floats(input_torque), np.abs(floats(speed_difference)), floats(temperature)
+    drive = unit.drive_bias * (1.0 + share * (unit.drive_ratio - 1.0))
+    coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
+    ramp = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
+    if unit.greater_of:
+        fraction = min(max(unit.joint_fraction, 0.0), 0.999)
+        load = greater_of(unit.preload_torque, np.maximum(ramp, 0.0), fraction)
+    else:
+        load = unit.preload_torque + ramp
+    factor = shape(
+        sliding_speed(speed, unit.effective_radius),
+        unit.static_excess,
+        unit.stribeck_speed,
+        unit.stribeck_exponent,
+        sliding_speed(unit.reference_speed_difference, unit.effective_radius),
+    ) * temperature_factor(heat, unit.temperature_coefficient, unit.reference_temperature)
+    viscous = unit.viscous * np.exp(-unit.viscous_exponent * (heat - unit.reference_temperature))
+    total: Floats = np.maximum(factor * load + unit.gear_friction * np.abs(torque) + viscous * speed, 0.0)
+    return total

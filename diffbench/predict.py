@@ -1,0 +1,238 @@
+"""From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint distribution."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import Characterisation, FormState, Tested
+from diffbench.errors import FitError
+from diffbench.locking_map import AXES, BRANCHES, FORMAT, LockingMap, MapAxes, MapBranch, MapDocument
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+
+Array = NDArray[np.float64]
+
+# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an oil that
+# swept 50 to 75 °C reads a little less at both ends.
+TORQUE_TOLERANCE = 0.012
+SPEED_TOLERANCE = 0.03
+TEMPERATURE_TOLERANCE = 1.0  # K
+NORMAL_95 = 1.959964
+
+
+def make_map(
+    characterisation: Characterisation,
+    *,
+    axes: Mapping[str, tuple[float, float] | None] | None = None,
+    build: str | None = None,
+) -> LockingMap:
+    """The map of one build.
+
+    ``axes`` asks for limits by name (``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``); the map covers
+    the tested region and reaches what the build sheet or the caller asks for. Limits are 95 % of the joint distribution of
+    the fit: noise, bench errors, repeatability, and the spread of the forms. Raises ``FitError`` for an unknown build.
+    """
+    builds = [facts.build for facts in characterisation.builds]
+    if build is not None and build not in builds:
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+    label = "" if len(builds) == 1 else f"[{build or builds[0]}]"
+    asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
+    grid = tuple(_axis(name, characterisation, asked.get(name)) for name in AXES)
+    torque, speed, heat = np.meshgrid(*grid, indexing="ij")
+    facts = characterisation.builds[builds.index(build) if build else 0]
+    made: dict[str, MapBranch] = {}
+    tested = characterisation.tested
+    for branch in BRANCHES:
+        value, u = _mixture(characterisation, torque, speed, heat, branch, facts.effective_radius_m, label)
+        inside = _inside(tested, torque, speed, heat, branch)
+        made[branch] = MapBranch(
+            locking_torque_Nm=value.tolist(),
+            low_Nm=np.maximum(value - NORMAL_95 * u, 0.0).tolist(),
+            high_Nm=(value + NORMAL_95 * u).tolist(),
+            tested=inside.tolist(),
+        )
+    return LockingMap(
+        MapDocument(
+            format=FORMAT,
+            unit=characterisation.unit,
+            build=facts.build,
+            law=characterisation.law.chosen,
+            confidence=0.95,
+            axes=MapAxes(**{name: axis.tolist() for name, axis in zip(AXES, grid, strict=True)}),
+            branches={branch: made[branch] for branch in BRANCHES},
+            notes=_notes(characterisation),
+            provenance=characterisation.provenance.model_dump(mode="json"),
+        )
+    )
+
+
+def unit_of(form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]) -> UnitQuantities:
+    """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
+
+    def get(name: str) -> float:
+        i = form.names.index(name)
+        return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
+
+    def of_build(stem: str) -> float:
+        for name in (f"{stem}{label}", stem):
+            if name in form.names:
+                return get(name)
+        # several builds share this one: it bears the name of the first that has it
+        return get(next(name for name in form.names if name.startswith(f"{stem}[")))
+
+    return UnitQuantities(
+        greater_of=form.law == "greater-of",
+        joint_fraction=get("joint_fraction") if form.law == "greater-of" else 0.0,
+        preload_torque=of_build("preload_torque"),
+        drive_bias=of_build("ramp_bias_drive_loading"),
+        coast_bias=of_build("ramp_bias_coast_loading"),
+        drive_ratio=of_build("unloading_ratio_drive"),
+        coast_ratio=of_build("unloading_ratio_coast"),
+        gear_friction=get("gear_friction"),
+        viscous=get("viscous"),
+        viscous_exponent=get("viscous_exponent"),
+        static_excess=get("static_excess"),
+        stribeck_speed=get("stribeck_speed"),
+        stribeck_exponent=form.stribeck_exponent,
+        temperature_coefficient=get("temperature_coefficient"),
+        effective_radius=radius,
+        reference_temperature=reference["temperature_degC"],
+        reference_speed_difference=reference["speed_difference_rad_s"],
+    )
+
+
+def _branch_value(
+    form: FormState, x: Array, torque: Array, speed: Array, heat: Array, branch: str, radius: float, label: str,
+    reference: Mapping[str, float],
+) -> Array:
+    unit = unit_of(form, x, radius=radius, label=label, reference=reference)
+    return steady_locking_torque(unit, torque, speed, heat, branch)
+
+
+def _mixture(
+    characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str, radius: float, label: str
+) -> tuple[Array, Array]:
+    """Value of the best form and standard uncertainty over all forms."""
+    reference = characterisation.reference
+    best: Array | None = None
+    variance = np.zeros(torque.shape)
+    for form in characterisation.forms:
+        x = np.array(form.values)
+        covariance = np.array(form.covariance)
+        value = _branch_value(form, x, torque, speed, heat, branch, radius, label, reference)
+        best = value if best is None else best
+        deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        gradients = []
+        for i in range(x.size):
+            if deviation[i] == 0.0:
+                gradients.append(np.zeros(torque.shape))
+                continue
+            ahead, behind = x.copy(), x.copy()
+            ahead[i] += deviation[i]
+            behind[i] -= deviation[i]
+            sides = [
+                _branch_value(form, side, torque, speed, heat, branch, radius, label, reference) for side in (ahead, behind)
+            ]
+            # the larger of both sides: at a corner of the greater-of law one of them is flat
+            steps = np.stack([sides[0] - value, value - sides[1]])
+            pick = np.argmax(np.abs(steps), axis=0)
+            gradients.append(np.take_along_axis(steps, pick[None], axis=0)[0] / deviation[i])
+        gradient = np.stack(gradients, axis=-1)
+        own = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
+        variance += form.weight * (np.maximum(own, 0.0) + (value - best) ** 2)
+    assert best is not None
+    return best, np.sqrt(variance)
+
+
+def _axis(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> Array:
+    """A rising axis over the tested region and what was asked for, at round numbers."""
+    tested = characterisation.tested
+    outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
+    if name == "input_torque_Nm":
+        low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
+        low, high = min(low, 0.0), max(high, 0.0)
+        points = 33
+    elif name == "speed_difference_rad_s":
+        low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
+        points = 0
+    else:
+        low, high = tested.temperature_degC
+        points = 6
+    tested_ends = (low, high)
+    if asked is not None:
+        low, high = min(low, asked[0]), max(high, asked[1])
+    if name == "speed_difference_rad_s":
+        return _speed_axis(low, high, tested_ends)
+    if high - low < 1e-9:
+        return np.array([low])
+    step = _round_step((high - low) / (points - 1))
+    inner = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
+    return _with_ends(inner, {low, high, *tested_ends}, step)
+
+
+def _speed_axis(low: float, high: float, ends: tuple[float, float]) -> Array:
+    """Speed differences in steps that widen with speed: friction changes most where sliding is slow."""
+    decades = [a * 10.0**k for k in range(-2, 4) for a in (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)]
+    inner = np.array([value for value in decades if low < value < high])
+    return _with_ends(inner, {low, high, *ends}, 0.02 * max(high, 1e-9))
+
+
+def _with_ends(inner: Array, ends: set[float], step: float) -> Array:
+    """Inner points and ends, without inner points that nearly coincide with an end."""
+    keep = [value for value in inner.tolist() if all(abs(value - end) > 0.02 * step or value == end for end in ends)]
+    return np.unique(np.round(np.array([*keep, *ends]), 9))
+
+
+def _round_step(step: float) -> float:
+    power = 10.0 ** np.floor(np.log10(step))
+    return float(power * min((a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999), default=10.0))
+
+
+def _inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
+    """Whether nodes lie in the tested region of a branch."""
+    if len(tested.outline) < 1:
+        return np.zeros(torque.shape, dtype=bool)
+    outline = np.array(tested.outline)
+    span = max(float(np.ptp(outline[:, 0])), 1.0)
+    allowed = np.stack(
+        [np.full(torque.shape, TORQUE_TOLERANCE * span), np.maximum(SPEED_TOLERANCE * np.abs(speed), 0.02)]
+    )
+    inside = _in_outline(outline, torque, np.abs(speed), allowed)
+    low, high = tested.temperature_degC
+    inside &= (heat >= low - TEMPERATURE_TOLERANCE) & (heat <= high + TEMPERATURE_TOLERANCE)
+    if branch == "loading":
+        return inside
+    slack = TORQUE_TOLERANCE * span
+    return inside & (torque <= tested.drive_unloading_Nm + slack) & (torque >= -tested.coast_unloading_Nm - slack)
+
+
+def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> NDArray[np.bool_]:
+    """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by its own
+    allowance towards the outline's middle first."""
+    middle = outline.mean(axis=0)
+    t = torque + np.clip(middle[0] - torque, -allowed[0], allowed[0])
+    s = speed + np.clip(middle[1] - speed, -allowed[1], allowed[1])
+    inside = np.ones(torque.shape, dtype=bool)
+    if len(outline) < 3:
+        lows, highs = outline.min(axis=0), outline.max(axis=0)
+        return (
+            (torque >= lows[0] - allowed[0]) & (torque <= highs[0] + allowed[0])
+            & (speed >= lows[1] - allowed[1]) & (speed <= highs[1] + allowed[1])
+        )
+    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        inside &= (b[0] - a[0]) * (s - a[1]) - (b[1] - a[1]) * (t - a[0]) >= -1e-9
+    return inside
+
+
+def _notes(characterisation: Characterisation) -> list[str]:
+    notes = [
+        "steady state; plates and oil at the same temperature; the speed difference is its magnitude",
+        "the unloading branch is where the ramps stand after coming down from a much higher input torque",
+        "a node that is not tested is an extrapolation by the fitted law",
+    ]
+    for flank, seen in (("drive", characterisation.tested.drive_ramp_seen), ("coast", characterisation.tested.coast_ramp_seen)):
+        if not seen:
+            notes.append(f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess of that flank")
+    return notes
