@@ -169,9 +169,7 @@ def deflection(spring: DiscSpring, force: ArrayLike) -> Floats:
         )
     if p > 0.0:
         y = -2.0 * np.sqrt(p / 3.0) * np.sinh(np.arcsinh(1.5 * q / p * np.sqrt(3.0 / p)) / 3.0)
-    elif p == 0.0:
-        y = -np.cbrt(q)
-    else:
+    else:  # p is never exactly zero: no double squares to 2
         y = _lowest_root(p, q)
     found: Floats = t * np.clip(eta + y, 0.0, eta)
     return found

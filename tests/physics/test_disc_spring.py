@@ -122,6 +122,19 @@ def test_upper_inner_edge_is_pressed_and_lower_outer_edge_pulled(share: float) -
     assert np.all(np.diff(stress(DISC, np.linspace(0.0, 0.0012, 20)).i) < 0.0)
 
 
+@given(ratio=ratios, eta=steepness, share=st.floats(0.01, 1.0))
+@reproducible
+def test_bending_at_the_outer_edge_is_that_at_the_inner_edge_over_the_ratio(
+    ratio: float, eta: float, share: float
+) -> None:
+    """Upper against lower edge is pure bending, and bending goes with the inverse radius in the theory."""
+    spring = disc(ratio, eta)
+    found = stress(spring, share * spring.cone_height)
+    assert found.iv - found.iii == pytest.approx((found.i - found.ii) / ratio, rel=1e-12)
+    assert found.i < found.ii
+    assert found.iv < found.iii
+
+
 @given(parallel=st.integers(1, 4), series=st.integers(1, 6), share=shares)
 @reproducible
 def test_a_stack_adds_loads_in_parallel_and_travel_in_series(
