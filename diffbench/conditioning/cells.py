@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.samples import KEPT, Samples
-from diffbench.conditioning.smoothing import white_noise
+from diffbench.conditioning.smoothing import local_mean, white_noise
 from diffbench.conditioning.turning import TurningPoint, turning_points
 
 Array = NDArray[np.float64]
@@ -62,11 +62,14 @@ class Sweep:
 
 @dataclass(frozen=True)
 class Heat:
-    """Friction heat ½·T_lock·|Δω| [W] and oil temperature [°C] over the whole run, held or bridged where unknown."""
+    """Friction heat ½·T_lock·|Δω| [W] and rate of the oil temperature [K/s] over the whole run, bridged where unknown.
+
+    Plates lag behind an oil that warms: their excess over it grows by the heat and falls by the oil's own rise.
+    """
 
     time: Array
     power: Array
-    oil: Array | None
+    oil_rate: Array
 
 
 def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
@@ -107,8 +110,11 @@ def heat(samples: Samples, locking: Array) -> Heat:
     time, mean_power = _bin_means(samples.time, power, per_bin)
     if time.size > 2 and samples.time.size % per_bin:
         time, mean_power = time[:-1], mean_power[:-1]  # even steps: a half-filled last bin would break them
-    oil = None if samples.oil is None else np.interp(time, samples.time, samples.oil)
-    return Heat(time, mean_power, oil)
+    if samples.oil is None or time.size < 3:
+        return Heat(time, mean_power, np.zeros_like(time))
+    # the slope over some ten seconds: plates answer no faster, and the reading's noise is gone
+    oil = local_mean(np.interp(time, samples.time, samples.oil), max(1, round(10.0 / (per_bin * samples.step))))
+    return Heat(time, mean_power, np.gradient(oil, time))
 
 
 def cells(samples: Samples, course: Sweep) -> Cells:
@@ -169,6 +175,27 @@ def _speed_stretch(samples: Samples) -> float:
     if len(turns) < 2:
         return float(time[-1] - time[0])
     return float(np.median(np.diff([p.time for p in turns])))
+
+
+def along_the_sweep(made: Cells, torque: Array) -> Array:
+    """Input torque of the cells (c,) with its noise taken out where the sweep is smooth.
+
+    The ramps answer to the magnitude of the input torque, and the mean magnitude of a noisy zero is not zero: noise would
+    be taken for ramp torque. So within a stretch, a polynomial of the time replaces the averages if it leaves no more
+    than their noise, as seen from their second differences; where it leaves more, the averages stay.
+    """
+    out = torque.copy()
+    piece = np.cumsum(np.concatenate([[0], (np.diff(made.stretch) != 0) | (np.diff(made.segment) != 0)]))
+    for number in range(int(piece[-1]) + 1):
+        at = np.flatnonzero(piece == number)
+        if at.size < 12:
+            continue
+        values, weight = torque[at], np.sqrt(made.count[at])
+        course = np.polynomial.Chebyshev.fit(made.time[at], values, min(5, at.size // 6), w=weight)(made.time[at])
+        noise = white_noise(values)
+        if noise > 0 and float(np.sqrt(np.median((values - course) ** 2)) / 0.6745) < 1.5 * noise:
+            out[at] = course
+    return out
 
 
 def along_stretch(time: Array, values: Array, stretch: Index, segment: Index) -> Array:

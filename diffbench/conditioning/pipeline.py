@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, Sweep, along_stretch, cells, heat, sweep
+from diffbench.conditioning.cells import Cells, Sweep, along_stretch, along_the_sweep, cells, heat, sweep
 from diffbench.conditioning.plausibility import check_signs
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples, take
@@ -87,6 +87,7 @@ def _run(
     noise = white_noise(difference)
     check_signs(rig, made, made_cells, noise=noise / np.sqrt(float(np.median(made_cells.count))), file=file)
     cell_input, cell_difference = bench.at_cells(rig, made, made_cells)
+    cell_input = along_the_sweep(made_cells, cell_input)
     return ConditionedRun(
         name=file,
         kind=kind,

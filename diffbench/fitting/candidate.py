@@ -56,6 +56,13 @@ class Candidate:
         """Covariance of the unknowns at the optimum."""
         data = self.model.data
         scaled = self.solution.jacobian * np.sqrt(self.noise.inflation)
+        for i, unknown in enumerate(self.names.unknowns):
+            if unknown.considered:
+                ahead, behind = self.x.copy(), self.x.copy()
+                ahead[i] += unknown.prior_u
+                behind[i] -= unknown.prior_u
+                change = self.model.residual(ahead) - self.model.residual(behind)
+                scaled[:, i] = (change / self.noise.sigma)[self.used] / (2.0 * unknown.prior_u)
         return combine(
             self.names,
             scaled,

@@ -14,6 +14,7 @@ from diffbench.fitting.candidate import Candidate, fit_form, quick_search
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, Reference, Sharing
 from diffbench.fitting.noise import CellNoise
+from diffbench.fitting.tested import ramp_seen
 
 Array = NDArray[np.float64]
 
@@ -69,7 +70,7 @@ def choose(
     information: dict[str, float] = {}
     noise: CellNoise | None = None
     for rank, form in enumerate(order):
-        if rank > 0 and noise is not None:
+        if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
             behind = _information(quick[form].candidate, noise) - min(_information(c, noise) for c in candidates)
             if behind > HOPELESS:
                 information[form.law] = behind
@@ -87,6 +88,10 @@ def choose(
         noise = min(candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)).noise
 
     assert noise is not None
+    # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with smaller ramps: the
+    # simpler law stands for both.
+    opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
+    candidates = opened or candidates
     scores = np.array([_information(c, noise) for c in candidates])
     best = float(scores.min())
     for law in ("additive", "greater-of"):
@@ -121,9 +126,14 @@ def choose(
     return Choice(tuple(c for c, _ in counted), tuple(w / total for _, w in counted), verdict)
 
 
+def _stands(candidate: Candidate) -> bool:
+    """Whether a candidate is what it says: not a greater-of law that never opened."""
+    return not candidate.form.greater_of or ramp_seen(candidate, "drive") or ramp_seen(candidate, "coast")
+
+
 def _information(candidate: Candidate, noise: CellNoise) -> float:
     """χ² + k ln n at the effective number of independent cells."""
-    free = sum(1 for u in candidate.names.unknowns if u.low < u.high)
+    free = sum(1 for u in candidate.names.unknowns if not u.fixed)
     return candidate.chi2(noise) + free * float(np.log(max(noise.effective, 2.0)))
 
 

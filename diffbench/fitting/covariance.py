@@ -71,10 +71,11 @@ def combine(
     ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of correlated noise,
     by which the data count less against what is known beforehand; ``misfit`` ≥ 1 multiplies the noise variance where the
     model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ`` the precision of the knowledge beforehand,
-    ``S`` the variance of the scores as observed.
+    ``S`` the variance of the scores as observed. A considered unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times
+    its uncertainty.
     """
     precision = names.precision
-    active = np.array([u.low < u.high for u in names.unknowns])
+    active = np.array([not u.fixed for u in names.unknowns])
     j = jacobian[:, active]
     normal = j.T @ j / inflation + np.diag(precision[active])
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
@@ -97,6 +98,13 @@ def combine(
     for i, (at, unknown) in enumerate((a, names.unknowns[a]) for a in np.flatnonzero(active)):
         if precision[at] > 0:
             columns.setdefault(unknown.source, []).append(inverse[:, i] * np.sqrt(precision[at]))
+    considered: dict[str, list[Array]] = {}
+    for at, unknown in enumerate(names.unknowns):
+        if unknown.considered:
+            shift = np.zeros(len(names))
+            shift[active] = -inverse @ (j.T @ jacobian[:, at]) / inflation * unknown.prior_u
+            shift[at] = unknown.prior_u
+            considered.setdefault(unknown.source, []).append(shift)
     full = np.zeros((len(names), len(names)))
     full[np.ix_(active, active)] = noise
     total = full.copy()
@@ -104,6 +112,10 @@ def combine(
         block = np.zeros((len(names), len(parts)))
         block[active] = np.stack(parts, axis=1).reshape(size, len(parts))
         shares[source] = block
+        total += block @ block.T
+    for source, parts in considered.items():
+        block = np.stack(parts, axis=1)
+        shares[source] = np.concatenate([shares[source], block], axis=1) if source in shares else block
         total += block @ block.T
     return Covariance(total, full, shares, method)
 

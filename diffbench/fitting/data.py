@@ -30,7 +30,7 @@ class FitData:
     ``effect_input``, ``effect_difference`` (sources, c): what one standard uncertainty of each source does.
     ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the torque histories (h,):
     ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell; ``turn_before`` (c,) the last one before each
-    cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W],
+    cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W], ``oil_rate`` [K/s],
     ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid. ``friction_state`` (c,) 0 = by sliding
     speed, 1 = kinetic, 2 = static. ``segment_torque``: input torque at the start of each history [N·m], 0 where the state
     of the ramps there is known.
@@ -59,6 +59,7 @@ class FitData:
     turn_before: Index
     heat_time: Array
     heat_power: Array
+    oil_rate: Array
     heat_run: Index
     cell_heat: Array
     friction_state: Index
@@ -89,7 +90,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
     effect_input = np.zeros((len(keys), total))
     effect_difference = np.zeros((len(keys), total))
     turn_torque, turn_begins, turn_near, turn_before = [], [], [], []
-    heat_time, heat_power, heat_run, cell_heat = [], [], [], []
+    heat_time, heat_power, oil_rate, heat_run, cell_heat = [], [], [], [], []
     segment_torque: list[float] = []
     first_cell = first_heat = first_turn = 0
     for number, (_, run) in enumerate(runs):
@@ -107,6 +108,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         segment_torque += [0.0 if run.history_known else float(t) for t in history.torque[history.begins]]
         grid = run.heat.time
         heat_power.append(run.heat.power)
+        oil_rate.append(run.heat.oil_rate)
         heat_time.append(grid)
         heat_run.append(np.full(grid.size, number))
         cell_heat.append(first_heat + np.interp(run.cells.time, grid, np.arange(grid.size)))
@@ -146,6 +148,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         turn_before=numbers(turn_before),
         heat_time=join(heat_time),
         heat_power=join(heat_power),
+        oil_rate=join(oil_rate),
         heat_run=numbers(heat_run),
         cell_heat=join(cell_heat),
         friction_state=numbers([run.friction_state for _, run in runs]),

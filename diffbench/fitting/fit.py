@@ -26,7 +26,7 @@ from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.advice import next_steps
-from diffbench.fitting.assemble import Combined, combine_forms, correlation, determined, not_determined, parameter
+from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance, with_repeatability
@@ -35,7 +35,7 @@ from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
-from diffbench.fitting.tested import tested_region
+from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit
 
 Array = NDArray[np.float64]
@@ -206,8 +206,12 @@ def _parameters(
             stated = True
         combined[name] = item
         parameters[name] = parameter(item, stated=stated)
+        flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
+        if flank is not None and not ramp_seen(choice.best, flank):
+            estimate = item.estimate
+            parameters[name] = not_determined(estimate.unit, estimate.meaning, estimate.needs)
 
-    reliable = {name: determined(item) for name, item in combined.items()}
+    reliable = {name: parameters[name].status != "not-determined" for name in combined}
     splits = [
         split(candidate, covariance, [builds[i] for i in first_visit], labels, reliable, first_visit)
         for candidate, covariance in zip(choice.candidates, covariances, strict=True)

@@ -178,9 +178,11 @@ class LockingModel:
         names, data = self.names, self.data
         capacity = names.value(x, "heat_capacity")
         conductance = names.value(x, "heat_conductance")
+        # C dΘ/dt = q − h (Θ − Θ_oil), written for the excess: the oil's own rise counts against it
+        heat = data.heat_power - capacity * data.oil_rate
         grid = np.concatenate([
             excess_temperature(
-                data.heat_time[run], data.heat_power[run], conductance, capacity, start=names.value(x, f"plate_excess[{i}]")
+                data.heat_time[run], heat[run], conductance, capacity, start=names.value(x, f"plate_excess[{i}]")
             )
             for i, run in enumerate(self._heat_runs)
         ])

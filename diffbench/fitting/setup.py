@@ -202,7 +202,7 @@ def unknowns(
         made.append(
             Unknown(
                 "error:temperature", 0.0, low=-8.0, high=8.0, knowledge="stated", prior=0.0, prior_u=1.0,
-                source="temperature reading",
+                source="temperature reading", considered=True,
             )
         )
     return Names(tuple(made))

@@ -121,7 +121,7 @@ def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: in
     import lmfit
 
     names = problem.names
-    free = [i for i, unknown in enumerate(names.unknowns) if not unknown.linear and unknown.low < unknown.high]
+    free = [i for i, unknown in enumerate(names.unknowns) if not unknown.linear and not unknown.fixed]
     if not free:
         x = eliminate(problem, start)
         return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), 1
@@ -204,7 +204,7 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
         evaluations += x.size
     ends = tuple(
         unknown.name for unknown, value in zip(names.unknowns, x, strict=True)
-        if unknown.low < unknown.high and (value <= unknown.low or value >= unknown.high)
+        if not unknown.fixed and (value <= unknown.low or value >= unknown.high)
     )
     plain = problem.residual(x)
     # the covariance rests on this one: central differences

@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 # Beyond the flank's own ratio, how far the unloading branch may lie off where no ratio is known: cot(β−φ)/cot(β+φ) stays
 # below two for ramps of 30 to 70 degrees and friction angles up to six (from the wedge formula).
 LARGEST_RATIO = 2.0
+# Thrust over what opens the preload contact, above which a flank of a greater-of unit counts as seen at work.
+OPENED = 1.05
 
 
 def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], temperature_floor: float) -> Tested:
@@ -43,7 +45,7 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
     for flank, peak, ratios in (("drive", high, model.sharing.drive_ratios), ("coast", -low, model.sharing.coast_ratios)):
         ratio = max(candidate.names.value(x, name) for name in ratios) if ratio_known[flank] else LARGEST_RATIO
         limits[flank] = max(peak, 0.0) / ratio
-        seen[flank] = _ramp_seen(candidate, flank, peak)
+        seen[flank] = ramp_seen(candidate, flank)
     return Tested(
         outline=[(float(a), float(b)) for a, b in _hull(points)],
         temperature_degC=(float(np.min(temperatures)), float(np.max(temperatures))),
@@ -54,19 +56,23 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
     )
 
 
-def _ramp_seen(candidate: Candidate, flank: str, peak: float) -> bool:
-    """Whether the flank's thrust ever changed the locking torque by more than its noise."""
-    names, model = candidate.names, candidate.model
-    if peak <= 0:
+def ramp_seen(candidate: Candidate, flank: str) -> bool:
+    """Whether a flank's ramps were seen at work.
+
+    Additive: wherever it was loaded at all. Greater-of: only where the loading thrust clearly overcame the preload; below
+    that, the plates feel at most the joint fraction of it.
+    """
+    names, model, data = candidate.names, candidate.model, candidate.model.data
+    torque = data.input_torque if flank == "drive" else -data.input_torque
+    peak = float(torque.max())
+    if peak <= 0.02 * float(np.max(np.abs(data.input_torque))):
         return False
     if not model.form.greater_of:
         return True
     biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
     bias = max(names.value(candidate.x, name) for name in biases)
     preload = min(names.value(candidate.x, name) for name in model.sharing.preloads)
-    fraction = names.value(candidate.x, "joint_fraction")
-    opened = bias * peak > 1.02 * preload / (1.0 - fraction)
-    return bool(opened)
+    return bool(bias * peak > OPENED * preload / (1.0 - names.value(candidate.x, "joint_fraction")))
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:

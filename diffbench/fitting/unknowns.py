@@ -21,7 +21,9 @@ class Unknown:
 
     ``linear`` ones enter the model as factors and are eliminated from the search; ``logarithm`` ones are searched as the
     natural logarithm of a positive quantity. ``prior`` and ``prior_u`` are mean and standard uncertainty of what is known
-    beforehand, on the searched scale; ``source`` names it in the budget.
+    beforehand, on the searched scale; ``source`` names it in the budget. A ``considered`` one is not searched: it stays at
+    its prior, and what its uncertainty does to all others is added to theirs. That is for errors that only a misfit of the
+    model could pull (Schmidt 1966, consider states).
     """
 
     name: str
@@ -34,6 +36,12 @@ class Unknown:
     prior: float = 0.0
     prior_u: float = np.inf
     source: str = ""
+    considered: bool = False
+
+    @property
+    def fixed(self) -> bool:
+        """Whether the search leaves it alone."""
+        return self.considered or self.low >= self.high
 
     @property
     def precision(self) -> float:
@@ -68,11 +76,11 @@ class Names:
 
     @property
     def low(self) -> Array:
-        return np.array([unknown.low for unknown in self.unknowns])
+        return np.array([u.prior if u.considered else u.low for u in self.unknowns])
 
     @property
     def high(self) -> Array:
-        return np.array([unknown.high for unknown in self.unknowns])
+        return np.array([u.prior if u.considered else u.high for u in self.unknowns])
 
     @property
     def precision(self) -> Array:

@@ -137,7 +137,7 @@ def split_cells(line: str, delimiter: str) -> list[str]:
     ['0.01', 'Torque LH', '-28.1']
     """
     if delimiter == " ":
-        return [_unquoted(cell) for cell in re.findall(r'"(?:[^"]|"")*"(?=\s|$)|\S+', line)]
+        return [_unquoted(cell) for cell in re.findall(r'"(?:[^"]|"")*"(?=[ \t]|$)|[^ \t]+', line)]
     if '"' not in line:
         return [cell.strip() for cell in line.split(delimiter)]
     mark, blank = re.escape(delimiter), " " if delimiter == "\t" else "[ \t]"

@@ -13,7 +13,7 @@ from diffbench.documents.channels import LABEL_WORDS
 from diffbench.errors import Fault, Place, ReadingError
 from diffbench.readers.columns import find_column, find_unit, listed, no_unit
 from diffbench.readers.labels import labels_of
-from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.time_axis import time_from_numbers, time_from_texts, unsteady
 from diffbench.recording import Recording, Source
 
@@ -24,7 +24,6 @@ HAND_READINGS = "turning-torque"
 _HAND_CHANNELS = frozenset({"turning_torque", *LABEL_WORDS})
 _ALWAYS = frozenset({"time", "oil_temperature", "plate_temperature"})
 _ESSENTIAL = ("torque", "angular_speed")  # dimensions without whose numbers a recording is useless
-LARGEST = 1e30  # beyond any bench quantity in any unit
 _SHOWN = 3  # odd cells of one column that are named
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
+LARGEST = 1e30  # beyond any bench quantity in any unit: a number above it is a logger's mark for overload
 ODD_LIMIT = 10_000  # odd cells kept for each column: enough for any report, and a bound on memory
 
 

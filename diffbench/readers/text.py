@@ -135,7 +135,7 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
                     line=line.number,
                     mend="check that this is a text recording with one sample a line",
                 )
-        last_word = next(line.text for line in reversed(lines) if line.text.strip())
+        last_word = next((line.text for line in reversed(lines) if line.text.strip()), "")
         try:
             layout = find_layout(lines, settings, str(path))
         except ReadingError:

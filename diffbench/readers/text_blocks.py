@@ -194,9 +194,10 @@ class TextBlocks:
             return marked or wide_encoding(head), length
         try:
             stated = codecs.lookup(self._stated).name.removesuffix("-sig")
-        except LookupError:
+            extends_ascii(stated)
+        except (LookupError, UnicodeError):
             raise self._error(
-                f"the rig states the encoding '{self._stated}', which does not exist",
+                f"the rig states the encoding '{self._stated}', which is none of text",
                 None,
                 'write for example encoding = "cp1252" in the rig\'s [file]',
             ) from None

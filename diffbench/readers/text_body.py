@@ -6,6 +6,7 @@ every block is held against its count of lines and cells, and only a block that 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -28,6 +29,7 @@ from diffbench.readers.text_parsing import (
     parse_file,
 )
 
+_BETWEEN_BLANKS = re.compile(rb"[^ \t]+")
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
@@ -89,7 +91,12 @@ class TextBody:
             if mark is not None:
                 self.layout = replace(self.layout, marks=replace(self.layout.marks, thousands=mark))
                 lines = ungrouped(lines, self.layout.marks)
-            parsed = parse_by_cell(lines, self.layout)
+            try:
+                parsed = parse_by_cell(lines, self.layout)
+            except ValueError:
+                what = f"the lines from here to {kept[-1][0]} cannot be parted into cells"
+                self._refuse(kept[0][0], what, "look for stray control characters and quotes in them")
+                return
             for column, (_, odd) in zip(self._columns, parsed, strict=True):
                 column.odd_count += len(odd)
                 room = ODD_LIMIT - len(column.odd)
@@ -193,6 +200,8 @@ class TextBody:
         """Return the columns of a block whose lines are all alike; None when they may not be."""
         if _has_comment(data) or not self._begins_well(data):
             return None
+        if b'"' in data and not _cleanly_quoted(data, self.layout.marks.delimiter):
+            return None
         try:
             columns = parse(data, self.layout)
         except ValueError:
@@ -244,7 +253,7 @@ class TextBody:
         return kept
 
     def _requoted(self, line: bytes) -> bytes:
-        """Return a line whose quotes the parser reads as `split_cells` does: one left open ends with its cell."""
+        """Return a line whose quotes the parser reads as `split_cells` does: each ends with its cell."""
         cells = ('"' + cell.replace('"', '""') + '"' for cell in self._cells(line))
         return self.layout.marks.delimiter.join(cells).encode()
 
@@ -281,7 +290,7 @@ class TextBody:
         mark = self.layout.marks.delimiter
         if b'"' in line:
             return len(self._cells(line))
-        return len(line.split()) if mark == " " else line.count(mark.encode()) + 1
+        return len(_BETWEEN_BLANKS.findall(line)) if mark == " " else line.count(mark.encode()) + 1
 
     def _cells(self, line: bytes) -> list[str]:
         return split_cells(line.decode().removesuffix("\r"), self.layout.marks.delimiter)
@@ -318,3 +327,14 @@ def _has_comment(data: bytes) -> bool:
         if text[:1] in data and (data.startswith(text) or b"\n" + text in data):
             return True
     return False
+
+
+def _cleanly_quoted(data: bytes, delimiter: str) -> bool:
+    """Tell whether every quote opens or closes a whole cell, so that no two parsers can differ about it."""
+    characters = np.frombuffer(data + b"\n", dtype=np.uint8)
+    quotes = np.flatnonzero(characters == ord('"'))
+    if len(quotes) % 2:
+        return False
+    edges = np.frombuffer(delimiter.encode() + b"\r\n", dtype=np.uint8)
+    before, after = characters[quotes[::2] - 1], characters[quotes[1::2] + 1]  # -1 is the added line end
+    return bool(np.isin(before, edges).all() and np.isin(after, edges).all())

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diffbench.errors import Fault, Place
 from diffbench.quantities import Conversion
 from diffbench.readers.cells import CLOCK, DATE_TIME
-from diffbench.readers.protocol import RawColumn
+from diffbench.readers.protocol import LARGEST, RawColumn
 
 _DAY = 86400.0  # [s]
 _SHOWN = 3  # lines that a message names
@@ -40,11 +40,12 @@ def time_from_numbers(
     Time [s] from 0, faults and notes.
     """
     values = column.values.astype(np.float64)
-    missing = np.flatnonzero(np.isnan(values))
+    missing = np.flatnonzero(~(np.abs(values) < LARGEST))
     if len(missing):
-        line = int(rows[missing[0]])
-        cell = column.odd.get(int(missing[0]))
-        said = "the time is missing" if cell is None else f"'{cell}' is no time"
+        i = int(missing[0])
+        line = int(rows[i])
+        cell = column.odd.get(i, "" if np.isnan(values[i]) else f"{values[i]:g}")
+        said = f"'{cell}' is no time" if cell else "the time is missing"
         what = said + _and_more(len(missing) - 1)
         return values, [_at(place, line, what, f"remove the line, or repair it: {_READABLE}")], []
     time = (values - values[0]) * (1.0 if unit is None else unit.scale)

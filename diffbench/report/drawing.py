@@ -1,0 +1,109 @@
+"""From a figure to a drawing that can stand in a page: plain SVG, names of its own, colours that follow the page."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from diffbench.report.style import GRID, INK, MUTED, PAPER
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["draw"]
+
+#: Colours of the surroundings and the property of the page that each follows.
+ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
+
+RASTER_DPI = 200
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_DECIMALS = re.compile(r"(-?\d+\.\d{2})\d+")
+
+
+def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: str, title: str) -> str:
+    """Draw into new axes and return the drawing as an SVG element.
+
+    Parameters
+    ----------
+    paint : callable
+        Draws into the axes that it is given.
+    size : tuple of float
+        Width and height [inch]; a page scales it.
+    prefix : str
+        What all ids of the drawing begin with: unique within a page.
+    title : str
+        What the drawing shows, for those who do not see it.
+
+    Returns
+    -------
+    The ``svg`` element as text. The same figure gives the same text; text stays text; colours of the surroundings are
+    properties of the page (``--ink``, ``--muted``, ``--rule``, ``--paper``), with the light ones as default.
+
+    Examples
+    --------
+    >>> text = draw(lambda axes: axes.plot([0, 1], [0, 1]), size=(3.0, 2.0), prefix="line", title="A line")
+    >>> text.startswith("<svg"), 'role="img"' in text, "A line" in text
+    (True, True, True)
+    """
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    buffer = io.StringIO()
+    # settings of the surroundings (a notebook's style sheet) do not reach the page
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(
+            {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}
+        )
+        figure = Figure(figsize=size, layout="constrained")
+        paint(figure.add_subplot())
+        figure.savefig(
+            buffer, format="svg", dpi=RASTER_DPI, transparent=True,
+            metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
+        )
+    return _for_page(buffer.getvalue(), prefix, title)
+
+
+def _for_page(text: str, prefix: str, title: str) -> str:
+    from xml.etree import ElementTree as Tree
+
+    Tree.register_namespace("", _SVG)
+    Tree.register_namespace("xlink", _XLINK)
+    root = Tree.fromstring(text)
+    for child in list(root):
+        if child.tag == f"{{{_SVG}}}metadata":
+            root.remove(child)
+    for parent in root.iter():
+        # a style sheet within a drawing would reach the whole page
+        for child in list(parent):
+            if child.tag == f"{{{_SVG}}}style":
+                parent.remove(child)
+    for name in ("width", "height", "version"):
+        root.attrib.pop(name, None)
+    for element in root.iter():
+        for name, value in element.attrib.items():
+            element.set(name, _attribute(name, value, prefix))
+    root.set("class", "plot")
+    root.set("role", "img")
+    root.set("aria-label", title)
+    return Tree.tostring(root, encoding="unicode")
+
+
+def _attribute(name: str, value: str, prefix: str) -> str:
+    if name == "id":
+        return f"{prefix}-{value}"
+    if name == f"{{{_XLINK}}}href":
+        return f"#{prefix}-{value[1:]}" if value.startswith("#") else value
+    if name in {"d", "points"}:
+        return _DECIMALS.sub(r"\1", value)
+    value = re.sub(r"url\(#([^)]*)\)", rf"url(#{prefix}-\1)", value)
+    if name in {"style", "fill", "stroke"}:
+        for colour, role in ROLES.items():
+            value = value.replace(colour, f"var({role}, {colour})")
+        # the page's own type face
+        value = re.sub(r"font-family:[^;]*;?", "", value)
+        value = re.sub(r"font:\s*(?:[a-z]+ )*([\d.]+px)[^;]*", r"font-size: \1", value)
+    return value

@@ -1,0 +1,194 @@
+"""The map as filled contours over input torque and speed difference, the tested region outlined, extrapolation hatched."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.locking_map import Branch, LockingMap
+from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, scale
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
+
+__all__ = ["contour_levels", "contours", "temperatures_to_show"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Shade = tuple[float, float, float, float]
+
+MOST_LEVELS = 12
+#: How much white lies over what was not tested.
+WASH = 0.5
+
+
+def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]:
+    """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one nearest the reference.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    reference : float
+        Reference temperature [°C].
+
+    Returns
+    -------
+    Indices along the map's temperature axis, rising, one to three of them.
+    """
+    heat = locking_map.axes[2]
+    tested = np.flatnonzero(locking_map.tested["loading"].any(axis=(0, 1)))
+    ends = (0, heat.size - 1) if tested.size == 0 else (int(tested[0]), int(tested[-1]))
+    return sorted({ends[0], int(np.argmin(np.abs(heat - reference))), ends[1]})
+
+
+def contour_levels(locking_map: LockingMap) -> Array:
+    """Round levels [N·m] that serve both branches and all temperatures of a map.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+
+    Returns
+    -------
+    Rising levels, at least two.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> values = {"loading": np.array([80.0, 430.0]), "unloading": np.array([80.0, 560.0])}
+    >>> contour_levels(SimpleNamespace(values=values)).tolist()
+    [50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 450.0, 500.0, 550.0, 600.0]
+    """
+    every = np.concatenate([locking_map.values[branch].ravel() for branch in ("loading", "unloading")])
+    low, high = float(every.min()), float(every.max())
+    raw = max(high - low, 1e-3 * max(abs(high), 1.0)) / MOST_LEVELS
+    power = 10.0 ** np.floor(np.log10(raw))
+    step = power * next((a for a in (1.0, 2.0, 5.0) if a * power >= raw), 10.0)
+    first, last = np.floor(low / step), np.ceil(high / step)
+    levels: Array = np.arange(first, max(last, first + 1) + 1) * step
+    return levels
+
+
+def contours(locking_map: LockingMap, axes: Axes, *, branch: Branch, temperature: int, levels: Array | None = None) -> Axes:
+    """Filled contours of one branch at one temperature of the map.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map, with at least two input torques and two speed differences.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    branch : str
+        "loading", "unloading" or "mean".
+    temperature : int
+        Index along the map's temperature axis.
+    levels : numpy.ndarray or None
+        Rising levels [N·m]; those of `contour_levels` by default, so that several figures can share theirs.
+
+    Returns
+    -------
+    The axes. Lines bear their locking torque [N·m]; what the bench did not cover is hatched, its border drawn.
+
+    Raises
+    ------
+    ValueError
+        The map has a single input torque or speed difference.
+    """
+    torque, speed = locking_map.axes[0], locking_map.axes[1]
+    if torque.size < 2 or speed.size < 2:
+        msg = "contours need at least two input torques and two speed differences"
+        raise ValueError(msg)
+    values = locking_map.values[branch][:, :, temperature].T
+    levels = contour_levels(locking_map) if levels is None else levels
+    colours = scale()
+    shades = [colours(0.04 + 0.92 * i / max(len(levels) - 2, 1)) for i in range(len(levels) - 1)]
+    axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
+    lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
+    if speed[0] > 0.0:
+        _speed_in_ratios(axes)
+    axes.set_xlim(float(torque[0]), float(torque[-1]))
+    axes.set_ylim(float(speed[0]), float(speed[-1]))
+    tested = locking_map.tested[branch][:, :, temperature]
+    _extrapolation(axes, tested.T, torque, speed)
+    _label(axes, lines, values.T, tested, torque, speed, levels, shades)
+    axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
+    dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
+    axes.grid(visible=False)
+    return axes
+
+
+def _speed_in_ratios(axes: Axes) -> None:
+    """Speed differences on a logarithmic axis: friction changes most where sliding is slow."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axes.set_yscale("log")
+    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda speed, _: f"{speed:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+
+
+def _label(
+    axes: Axes, lines: QuadContourSet, values: Array, tested: Mask, torque: Array, speed: Array, levels: Array, shades: list[Shade]
+) -> None:
+    """Each line bears its level across the figure at two thirds of the speed differences, where there is room."""
+    row = int(speed.size * 2 // 3)
+    across = values[:, row]
+    span = float(torque[-1] - torque[0])
+    places: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+    for level in levels:
+        for i in np.flatnonzero((across[:-1] - level) * (across[1:] - level) < 0.0):
+            share = (level - across[i]) / (across[i + 1] - across[i])
+            at = float(torque[i] + share * (torque[i + 1] - torque[i]))
+            taken = [other for found in places.values() for other, _ in found]
+            if min(at - torque[0], torque[-1] - at) > 0.03 * span and all(abs(at - other) > 0.06 * span for other in taken):
+                places[bool(tested[i, row] and tested[i + 1, row])].append((at, float(speed[row])))
+    for inside, found in places.items():
+        if found:
+            axes.clabel(
+                lines, fmt=lambda level: f"{level:g}", fontsize=9.5, colors=_label_colours(levels, shades, washed=not inside),
+                manual=found, inline=True, inline_spacing=2,
+            )
+
+
+def _label_colours(levels: Array, shades: list[Shade], *, washed: bool) -> list[str]:
+    """Dark numbers on light areas and the other way round: a level stands between two shades."""
+    found = []
+    for i in range(len(levels)):
+        around = shades[min(max(i - 1, 0), len(shades) - 1)]
+        luminance = float(np.dot(around[:3], (0.2126, 0.7152, 0.0722)))
+        if washed:
+            luminance += WASH * (1.0 - luminance)
+        found.append(DARK_LABEL if luminance > 0.55 else LIGHT_LABEL)
+    return found
+
+
+def _extrapolation(axes: Axes, tested: Mask, torque: Array, speed: Array) -> None:
+    """Hatch the meshes with a corner that was not tested, and draw the border between them and the others."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    inside = tested[:-1, :-1] & tested[1:, :-1] & tested[:-1, 1:] & tested[1:, 1:]
+    outside = [
+        Path([(torque[j], speed[i]), (torque[j + 1], speed[i]), (torque[j + 1], speed[i + 1]), (torque[j], speed[i + 1]),
+              (torque[j], speed[i])], closed=True)
+        for i, j in zip(*np.nonzero(~inside), strict=True)
+    ]
+    if outside:
+        axes.add_patch(
+            PathPatch(
+                Path.make_compound_path(*outside), facecolor=(1.0, 1.0, 1.0, WASH), edgecolor=DARK_LABEL, linewidth=0, hatch="//",
+            )
+        )
+    border = [
+        [(torque[j + 1], speed[i]), (torque[j + 1], speed[i + 1])] for i, j in zip(*np.nonzero(inside[:, 1:] != inside[:, :-1]), strict=True)
+    ] + [
+        [(torque[j], speed[i + 1]), (torque[j + 1], speed[i + 1])] for i, j in zip(*np.nonzero(inside[1:, :] != inside[:-1, :]), strict=True)
+    ]
+    if border:
+        axes.add_collection(LineCollection(border, colors=[DARK_LABEL], linewidths=2.0, capstyle="projecting"))

@@ -1,0 +1,122 @@
+"""The look of the figures: colour is measurement, ink is model.
+
+One visual language throughout: measured cells carry one of two colours, and one of two marks, by which output was faster;
+lines and bands in ink are the fitted model, solid while loading and dashed while unloading; filled areas take the tones of
+one scale from sand to night. All is told apart by colour-blind readers and in grey print (tested by simulation), and the
+colours of measurement stand out from white as well as from near black, so that one picture serves both.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import LinearSegmentedColormap
+
+__all__ = [
+    "DARK_LABEL",
+    "DIRECTION_COLOURS",
+    "DIRECTION_LABELS",
+    "DIRECTION_MARKS",
+    "GRID",
+    "INK",
+    "LIGHT_LABEL",
+    "MUTED",
+    "PAPER",
+    "PART_COLOURS",
+    "SCALE_STOPS",
+    "dress",
+    "legend_above",
+    "scale",
+]
+
+#: Roles of the surroundings: a page may turn them round in the dark.
+INK = "#1b2631"
+MUTED = "#56636f"
+GRID = "#dfe4e8"
+PAPER = "#fffffe"
+
+#: Slip direction, by the sign of left minus right output speed.
+DIRECTION_COLOURS = {1: "#10698c", -1: "#d67f2c"}
+DIRECTION_MARKS = {1: "o", -1: "x"}
+DIRECTION_LABELS = {1: "measured, left faster", -1: "measured, right faster"}
+
+#: Parts of the locking torque, from the bottom up, dark to light.
+PART_COLOURS = {"preload": "#27496d", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
+
+#: Stops of the scale for filled contours, light (little) to dark (much).
+SCALE_STOPS = ("#f6efdc", "#bcd3c0", "#6fa9b0", "#3c7797", "#284a78", "#1d2450")
+#: Labels on filled areas, whatever the surroundings.
+DARK_LABEL = "#101820"
+LIGHT_LABEL = "#f8f8f4"
+
+TEXT_SIZE = 10.5
+TICK_SIZE = 10.0
+
+
+def scale() -> LinearSegmentedColormap:
+    """The scale from sand to night for filled contours.
+
+    Returns
+    -------
+    A matplotlib colour map whose lightness falls steadily.
+
+    Examples
+    --------
+    >>> scale().name
+    'sand to night'
+    """
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("sand to night", SCALE_STOPS)
+
+
+def dress(axes: Axes, *, across: str, upward: str) -> Axes:
+    """Dress axes: labels with units, a quiet grid, no box.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        What to dress.
+    across, upward : str
+        Labels of both axes, with unit.
+
+    Returns
+    -------
+    The axes.
+    """
+    axes.set_xlabel(across, color=INK, size=TEXT_SIZE, parse_math=False)
+    axes.set_ylabel(upward, color=INK, size=TEXT_SIZE, parse_math=False)
+    axes.tick_params(colors=MUTED, labelcolor=INK, labelsize=TICK_SIZE, length=3.5, width=0.8)
+    axes.set_axisbelow(True)
+    axes.grid(visible=True, color=GRID, linewidth=0.8)
+    axes.set_facecolor("none")
+    for side, spine in axes.spines.items():
+        spine.set_visible(side in {"left", "bottom"})
+        spine.set_color(MUTED)
+        spine.set_linewidth(0.8)
+    return axes
+
+
+def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
+    """Legend in the room above the axes, where it covers nothing.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Axes with labelled artists.
+    columns : int
+        Entries side by side.
+
+    Returns
+    -------
+    The axes.
+    """
+    legend = axes.legend(
+        loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=columns, frameon=False, fontsize=TICK_SIZE - 0.5,
+        borderaxespad=0.2, handlelength=1.9, columnspacing=1.4, labelspacing=0.3, handletextpad=0.6,
+    )
+    for text in legend.get_texts():
+        text.set_color(INK)
+    return axes

@@ -1,0 +1,177 @@
+"""The one thing to read: does the unit hold its limits, and can the fit be relied on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from diffbench.characterisation import Characterisation, LimitVerdict, Parameter, SheetCheck
+from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
+from diffbench.report.wording import KEY_QUANTITIES, humanised, label, limit_text, printable, split_name
+
+__all__ = ["Verdict", "check_text", "disagrees", "law_text", "limit_lines", "tested_text", "verdict"]
+
+# Two standard uncertainties: once in twenty times by chance alone.
+DISAGREEMENT = 2.0
+
+Outcome = Literal["within", "outside", "not proven", "no limits"]
+
+WORDS: dict[Outcome, str] = {
+    "within": "Within limits",
+    "outside": "Out of limits",
+    "not proven": "Limits not proven",
+    "no limits": "No limits stated",
+}
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """``outcome`` over all limits, its ``words``, one sentence a limit, and the reasons to read the numbers with care."""
+
+    outcome: Outcome
+    words: str
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def trust(self) -> str:
+        """Whether the fit can be relied on, in one sentence."""
+        if not self.cautions:
+            return "Nothing in the data or the fit speaks against these numbers."
+        return "Read with care: " + "; ".join(self.cautions) + "."
+
+
+def verdict(characterisation: Characterisation) -> Verdict:
+    """Verdict on limits and fit.
+
+    One limit outside makes the whole outside, one not proven leaves the whole not proven. A limit is proven to be held or
+    broken only where the whole 95 % interval is on one side (ISO 14253-1:2017, clause 5).
+    """
+    outcomes = [limit.verdict for limit in characterisation.limits]
+    outcome: Outcome = "no limits"
+    if outcomes:
+        outcome = next((o for o in ("outside", "not proven") if o in outcomes), "within")  # type: ignore[assignment]
+    sentences = tuple(line for line, _ in limit_lines(characterisation))
+    if not sentences:
+        sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
+    return Verdict(outcome, WORDS[outcome], sentences, tuple(_cautions(characterisation)))
+
+
+def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerdict]]:
+    """One sentence for each limit of the build sheet."""
+    lines = []
+    for limit in characterisation.limits:
+        item = _limited(characterisation, limit.quantity)
+        allowed = limit_text(limit.low, limit.high, limit.unit)
+        name = label(limit.quantity)
+        if item is None or item.value is None:
+            lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
+            continue
+        value = with_unit(number_text(item.value, item.u), item.unit)
+        interval = interval_text(item.low, item.high, item.u)
+        number = f"{name} {value} (95 %: {interval})"
+        if limit.verdict == "within":
+            text = f"{number} is within {allowed}"
+        elif limit.verdict == "outside":
+            side = "below" if item.value < limit.low else "above"
+            text = f"{number} is {side} {allowed}"
+        else:
+            inside = limit.low <= item.value <= limit.high
+            text = (
+                f"{number} lies {'inside' if inside else 'outside'} {allowed}, but its interval reaches "
+                f"{'beyond' if inside else 'into'} it: neither is proven"
+            )
+        lines.append((text, limit))
+    return lines
+
+
+def _limited(characterisation: Characterisation, quantity: str) -> Parameter | None:
+    """The parameter that a limit is about: the first build's, the loading one of a ramp bias."""
+    for name, item in characterisation.parameters.items():
+        if split_name(name)[0] in {quantity, f"{quantity}_loading"}:
+            return item
+    return None
+
+
+def _cautions(characterisation: Characterisation) -> list[str]:
+    found: list[str] = []
+    diagnostics = characterisation.diagnostics
+    if not diagnostics.converged:
+        found.append("the search did not converge, so the numbers are provisional")
+    if not diagnostics.starts_agree:
+        found.append("searches from different starts ended at different answers")
+    if diagnostics.at_bound:
+        found.append("ended on a bound of what is plausible: " + ", ".join(label(n) for n in diagnostics.at_bound))
+    if not diagnostics.residuals_clean:
+        found.append(
+            "the residual has structure that noise does not explain, and the intervals are widened "
+            f"{number_text(diagnostics.misfit_factor**0.5, 0.01)} times in their noise part"
+        )
+    if characterisation.law.status == "undecided":
+        found.append("the preload law is undecided")
+    found += [
+        f"build sheet and bench disagree on {humanised(printable(check.quantity), characterisation.parameters)}"
+        for check in characterisation.sheet_checks
+        if disagrees(check)
+    ]
+    open_keys = [
+        label(name)
+        for name, item in characterisation.parameters.items()
+        if item.value is None and split_name(name)[0] in KEY_QUANTITIES
+    ]
+    if open_keys:
+        found.append(f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined")
+    found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
+    return found
+
+
+def disagrees(check: SheetCheck) -> bool:
+    """Whether build sheet and bench are further apart than chance explains."""
+    return not abs(check.standard_uncertainties) <= DISAGREEMENT
+
+
+def check_text(check: SheetCheck) -> tuple[str, str]:
+    """Both numbers of a check, and what their distance says."""
+    apart = abs(check.standard_uncertainties)
+    gap = abs(check.from_bench - check.from_sheet)
+    # the combined standard uncertainty, from the distance that was found
+    u = gap / apart if apart > 0 and gap > 0 else None
+    numbers = f"bench {number_text(check.from_bench, u)}, sheet {with_unit(number_text(check.from_sheet, u), check.unit)}"
+    how = f"{apart:.1f} standard uncertainties apart"
+    return numbers, f"disagree, {how}" if disagrees(check) else f"agree, {how}"
+
+
+def law_text(characterisation: Characterisation) -> str:
+    """Which preload law, and by what evidence."""
+    law = characterisation.law
+    head = {
+        "measured": f"{law.chosen}, decided by the sweeps",
+        "stated": f"{law.chosen}, stated by the build sheet",
+        "undecided": f"undecided ({law.chosen} fits best so far)",
+    }[law.status]
+    return f"{head}: {printable(law.reason)}"
+
+
+def tested_text(characterisation: Characterisation) -> str:
+    """What the bench covered."""
+    tested = characterisation.tested
+    if not tested.outline:
+        return "no sweep under slip: nothing of the map is tested"
+    torque = [point[0] for point in tested.outline]
+    speed = [point[1] for point in tested.outline]
+    low, high = tested.temperature_degC
+    return (
+        f"{min(torque):.0f} to {max(torque):.0f} N·m input torque, {number_text(min(speed), 0.1)} to "
+        f"{number_text(max(speed), 1.0)} rad/s speed difference, {low:.0f} to {high:.0f} °C; unloading seen up to "
+        f"{tested.drive_unloading_Nm:.0f} N·m in drive and {tested.coast_unloading_Nm:.0f} N·m in coast"
+    )
+
+
+def unit_line(characterisation: Characterisation) -> str:
+    """Which unit and build, made safe to print."""
+    return f"Unit {printable(characterisation.unit, limit=40)}, build {printable(characterisation.build, limit=60)}"
+
+
+def value_text(parameter: Parameter) -> str:
+    """Value and standard uncertainty of a parameter in its own unit."""
+    return with_uncertainty(parameter.value, parameter.u, parameter.unit)

@@ -1,0 +1,278 @@
+"""What the quantities are called when people read them, in which order and unit they stand, and text made safe to print."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from diffbench.characterisation import Characterisation, Parameter
+from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
+
+__all__ = [
+    "KEY_QUANTITIES",
+    "Shown",
+    "humanised",
+    "key_names",
+    "label",
+    "limit_text",
+    "printable",
+    "share_text",
+    "shown",
+    "source_text",
+    "split_name",
+]
+
+LABELS = {
+    "preload_torque": "preload torque",
+    "ramp_bias_drive": "ramp bias, drive",
+    "ramp_bias_coast": "ramp bias, coast",
+    "ramp_bias_drive_loading": "ramp bias, drive, loading",
+    "ramp_bias_drive_unloading": "ramp bias, drive, unloading",
+    "ramp_bias_coast_loading": "ramp bias, coast, loading",
+    "ramp_bias_coast_unloading": "ramp bias, coast, unloading",
+    "joint_fraction": "joint fraction",
+    "gear_friction": "gear-mesh friction",
+    "viscous_coefficient": "viscous drag coefficient",
+    "viscous_temperature_coefficient": "viscous fall with temperature",
+    "static_friction_excess": "static friction excess",
+    "stribeck_speed": "Stribeck speed",
+    "friction_temperature_coefficient": "friction slope, temperature",
+    "friction_slope": "friction slope, sliding speed",
+    "heat_capacity": "plate heat capacity",
+    "heat_conductance": "plate-to-oil conductance",
+    "locking_effect_drive": "locking effect, drive",
+    "locking_effect_coast": "locking effect, coast",
+    "torque_bias_ratio_drive": "torque bias ratio, drive",
+    "torque_bias_ratio_coast": "torque bias ratio, coast",
+    "friction_coefficient": "friction coefficient",
+    "effective_ramp_angle_drive": "effective ramp angle, drive",
+    "effective_ramp_angle_coast": "effective ramp angle, coast",
+    "effective_ramp_angle_drive_loading": "ramp plus friction angle, drive",
+    "effective_ramp_angle_coast_loading": "ramp plus friction angle, coast",
+    "ramp_friction_angle_drive": "ramp friction angle, drive",
+    "ramp_friction_angle_coast": "ramp friction angle, coast",
+    "spring_force": "spring force",
+    "face_wear": "wear of a face",
+}
+
+#: The numbers that a result is asked for first, in the order in which they are read.
+KEY_QUANTITIES = (
+    "preload_torque",
+    "ramp_bias_drive_loading",
+    "ramp_bias_drive_unloading",
+    "ramp_bias_coast_loading",
+    "ramp_bias_coast_unloading",
+    "friction_coefficient",
+    "effective_ramp_angle_drive",
+    "effective_ramp_angle_coast",
+    "spring_force",
+    "locking_effect_drive",
+    "torque_bias_ratio_drive",
+    "locking_effect_coast",
+    "torque_bias_ratio_coast",
+)
+
+# The trade gives the locking effect in per cent (SAE J2817).
+IN_PER_CENT = ("locking_effect_drive", "locking_effect_coast")
+
+_PLACE = re.compile(r"at (-?\d[\d.]*(?:e[+-]?\d+)?) N·m input torque")
+_SHORTEST_NAME = 4
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A quantity as it is read: its label and the texts of its numbers, all rounded alike.
+
+    ``value``, ``low`` and ``high`` (the 95 % interval) are rounded, without unit; ``full`` is value ± standard uncertainty
+    with unit; ``doubt`` the largest source of doubt with its share of the variance, ``source`` that source alone.
+    """
+
+    label: str
+    value: str
+    unit: str
+    full: str
+    low: str
+    high: str
+    doubt: str
+    source: str
+    determined: bool
+
+    @property
+    def interval(self) -> str:
+        """The 95 % interval in words, empty where there is none."""
+        return f"{self.low} to {self.high}" if self.low and self.high else ""
+
+
+def split_name(name: str) -> tuple[str, str]:
+    """Quantity and build of a parameter's name.
+
+    Examples
+    --------
+    >>> split_name("preload_torque[D07-2]"), split_name("gear_friction")
+    (('preload_torque', 'D07-2'), ('gear_friction', ''))
+    """
+    stem, bracket, rest = name.partition("[")
+    return (stem, rest.removesuffix("]")) if bracket else (name, "")
+
+
+def label(name: str) -> str:
+    """Name of a quantity in words; the build of a name in brackets follows in parentheses.
+
+    Examples
+    --------
+    >>> label("ramp_bias_drive_loading"), label("preload_torque[B2]"), label("new_thing")
+    ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
+    """
+    stem, build = split_name(name)
+    words = LABELS.get(stem, printable(stem.replace("_", " "), limit=60))
+    return f"{words} ({printable(build, limit=24)})" if build else words
+
+
+def shown(name: str, parameter: Parameter) -> Shown:
+    """A parameter as it is read.
+
+    Parameters
+    ----------
+    name : str
+        Its name in the characterisation.
+    parameter : Parameter
+        The quantity.
+
+    Returns
+    -------
+    Label and texts.
+
+    Examples
+    --------
+    >>> item = Parameter(value=0.58738, u=0.0051, low=0.5774, high=0.5974, unit="1", status="measured",
+    ...     meaning="at -300.6 N·m input torque", budget={"bench repeatability": 0.00505, "noise": 0.0007})
+    >>> shown("locking_effect_coast", item).full, shown("locking_effect_coast", item).label
+    ('58.74 ± 0.51 %', 'locking effect, coast, at -301 N·m')
+    >>> shown("locking_effect_coast", item).doubt
+    '98 % bench repeatability'
+    """
+    stem = split_name(name)[0]
+    factor, unit = (100.0, "%") if stem in IN_PER_CENT else (1.0, parameter.unit)
+
+    def scaled(number: float | None) -> float | None:
+        return None if number is None else factor * number
+
+    value, u, low, high = (scaled(n) for n in (parameter.value, parameter.u, parameter.low, parameter.high))
+    place = _PLACE.search(parameter.meaning)
+    source, doubt = _doubt(parameter)
+    words = label(name)
+    if place is not None:
+        words += f", at {float(place.group(1)):.0f} N·m"
+    return Shown(
+        label=words,
+        value=number_text(value, u),
+        unit="" if unit == "1" or value is None else unit,
+        full=with_uncertainty(value, u, unit),
+        low="" if low is None or value is None else number_text(low, u),
+        high="" if high is None or value is None else number_text(high, u),
+        doubt=doubt,
+        source=source,
+        determined=value is not None,
+    )
+
+
+def _doubt(parameter: Parameter) -> tuple[str, str]:
+    """The largest source of doubt, alone and with its share of the variance; what the number rests on without a budget."""
+    if parameter.value is None:
+        return "", ""
+    if not parameter.budget or not parameter.u:
+        text = "stated without uncertainty" if parameter.status == "stated" else "no doubt stated"
+        return text, text
+    source, size = max(parameter.budget.items(), key=lambda item: item[1])
+    if parameter.status == "stated" and len(parameter.budget) == 1:
+        return "stated by the build sheet", "stated by the build sheet"
+    return source_text(source), f"{share_text(size, parameter.u)} {source_text(source)}"
+
+
+def share_text(size: float, u: float) -> str:
+    """Share of one source in the variance.
+
+    Examples
+    --------
+    >>> share_text(0.99, 1.0), share_text(0.01, 1.0), share_text(1.0, 1.0)
+    ('98 %', 'below 1 %', '100 %')
+    """
+    share = 100.0 * (size / u) ** 2
+    return "below 1 %" if share < 1.0 else f"{min(share, 100.0):.0f} %"
+
+
+def source_text(source: str) -> str:
+    """A source of doubt in words: what is only assumed to lie in a plausible range says so.
+
+    Examples
+    --------
+    >>> source_text("weak: plate heat"), source_text("noise")
+    ('plausible range of plate heat', 'noise')
+    """
+    kind, colon, rest = source.partition(": ")
+    return printable(f"plausible range of {rest}" if colon and kind == "weak" else source, limit=80)
+
+
+def humanised(text: str, names: Iterable[str]) -> str:
+    """A sentence with the parameters' names replaced by words.
+
+    Examples
+    --------
+    >>> humanised("preload_torque: needs slip, not ramp_bias_drive_loading", ["preload_torque", "ramp_bias_drive_loading"])
+    'preload torque: needs slip, not ramp bias, drive, loading'
+    """
+    known = sorted({*names, *LABELS}, key=len, reverse=True)
+    choices = "|".join(re.escape(name) for name in known if len(name) >= _SHORTEST_NAME and "_" in name)
+    # whole names only: a key of a file such as channel.gear_friction stays as it is
+    return re.sub(rf"(?<![\w.]){'(?:' + choices + ')'}(?![\w\[])", lambda found: label(found.group()), text)
+
+
+def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]:
+    """Names of the key quantities in reading order, build by build, and of all others in the order of the fit."""
+    by_stem: dict[str, list[str]] = {}
+    for name in characterisation.parameters:
+        by_stem.setdefault(split_name(name)[0], []).append(name)
+    builds = [facts.build for facts in characterisation.builds]
+    rank = {build: i for i, build in enumerate(["", *builds])}
+    keys = [name for stem in KEY_QUANTITIES for name in by_stem.get(stem, [])]
+    keys.sort(key=lambda name: rank.get(split_name(name)[1], len(rank)))
+    return keys, [name for name in characterisation.parameters if name not in set(keys)]
+
+
+def printable(text: str, *, limit: int = 0) -> str:
+    """Text without characters that steer a terminal or turn the direction of writing; cut where it is endless.
+
+    Parameters
+    ----------
+    text : str
+        Any text, for example a name that a user typed.
+    limit : int
+        Most characters, 0 for any number.
+
+    Returns
+    -------
+    The text; steering characters are written out.
+
+    Examples
+    --------
+    >>> printable("D07\\x1b[31m"), printable("a\\u202eb"), printable("x" * 20, limit=8)
+    ('D07\\\\x1b[31m', 'a\\\\u202eb', 'xxxxx...')
+    """
+    if limit and len(text) > limit:
+        text = text[: limit - 3] + "..."
+    return "".join(_plain(character) for character in text)
+
+
+def _plain(character: str) -> str:
+    if character in "\t\n\r":
+        return " "
+    if unicodedata.category(character)[0] != "C" and character not in "\u2028\u2029":
+        return character
+    return character.encode("unicode_escape").decode("ascii")
+
+
+def limit_text(low: float, high: float, unit: str) -> str:
+    """Limits of a build sheet with their unit."""
+    return with_unit(interval_text(low, high), unit)

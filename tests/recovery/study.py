@@ -1,0 +1,200 @@
+"""The repeated experiment: many random benches, simulated by code that shares nothing with the fit, fitted and compared
+with their truth.
+
+Run by hand: ``python tests/recovery/study.py --benches 300 --jobs 2``. It prints how often the intervals hold the truth,
+how far the map is off over its tested nodes, and what the naive least-squares interval would have claimed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
+
+from benchsim.random_benches import Bench, random_bench, simulate_many, write_bench  # noqa: E402  # the path above comes first
+
+import diffbench  # noqa: E402  # same
+from diffbench.errors import DiffbenchError  # noqa: E402  # same
+from diffbench.predict import make_map  # noqa: E402  # same
+
+QUANTITIES = (
+    "preload_torque",
+    "ramp_bias_drive_loading",
+    "ramp_bias_drive_unloading",
+    "ramp_bias_coast_loading",
+    "ramp_bias_coast_unloading",
+    "friction_coefficient",
+    "effective_ramp_angle_drive",
+    "effective_ramp_angle_coast",
+)
+NORMAL_68 = 0.994458  # half-width of the central 68 % of a normal distribution
+
+
+@dataclass
+class Outcome:
+    """What one bench gave."""
+
+    seed: int
+    error: str | None = None
+    law: str = ""
+    law_status: str = ""
+    true_law: str = ""
+    decidable: bool = False
+    z: dict[str, float] = field(default_factory=dict)
+    inside_95: dict[str, bool] = field(default_factory=dict)
+    naive_inside_95: dict[str, bool] = field(default_factory=dict)
+    relative_u: dict[str, float] = field(default_factory=dict)
+    not_determined: list[str] = field(default_factory=list)
+    node_errors: list[float] = field(default_factory=list)
+    node_z: list[float] = field(default_factory=list)
+    nodes: int = 0
+    misfit: float = 1.0
+    seconds: float = 0.0
+    findings: list[str] = field(default_factory=list)
+
+
+def truth_of(bench: Bench) -> dict[str, float]:
+    """True values of the quantities at the sheet's reference condition."""
+    reference = bench.sheet.reference_speed_difference
+    derived = bench.unit.derived(reference)
+    kinetic = bench.unit.derived(None)
+    return {
+        **{name: derived[f"{name}_Nm"] if name == "preload_torque" else derived[name] for name in QUANTITIES[:5]},
+        "friction_coefficient": bench.unit.friction_kinetic * derived["preload_torque_Nm"] / kinetic["preload_torque_Nm"],
+        "effective_ramp_angle_drive": bench.unit.drive_angle_deg,
+        "effective_ramp_angle_coast": bench.unit.coast_angle_deg,
+    }
+
+
+def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Outcome:
+    """Write one bench to files, fit them as a user would, and compare with the truth."""
+    begun = time.process_time()
+    outcome = Outcome(bench.seed, true_law=bench.unit.law)
+    with tempfile.TemporaryDirectory() as folder:
+        sheet = write_bench(bench, recordings, Path(folder))
+        try:
+            result = diffbench.fit(sheet)
+            locking_map = make_map(result)
+        except DiffbenchError as error:
+            outcome.error = str(error)
+            outcome.seconds = time.process_time() - begun
+            return outcome
+    outcome.law, outcome.law_status = result.law.chosen, result.law.status
+    outcome.misfit = result.diagnostics.misfit_factor
+    outcome.findings = [finding.name for finding in result.findings]
+    for name, true in truth_of(bench).items():
+        item = result.parameters.get(name)
+        if item is None or item.value is None or item.u is None or item.low is None or item.high is None:
+            outcome.not_determined.append(name)
+            continue
+        outcome.z[name] = (item.value - true) / item.u
+        outcome.inside_95[name] = item.low <= true <= item.high
+        outcome.relative_u[name] = item.u / abs(true)
+        naive = item.budget.get("noise", 0.0) / np.sqrt(
+            max(result.diagnostics.samples_used / result.diagnostics.effective_samples, 1.0)
+        )
+        outcome.naive_inside_95[name] = abs(item.value - true) <= 1.96 * naive
+    for torque in bench.truth_torques:
+        for speed in bench.truth_speeds:
+            for heat in bench.truth_temperatures:
+                for branch in ("loading", "unloading"):
+                    if not locking_map.is_tested(torque, speed, heat, branch=branch):
+                        continue
+                    true = float(bench.unit.locking_torque(torque, speed, heat, branch))
+                    found = locking_map.locking_torque(torque, speed, heat, branch=branch)
+                    low, high = locking_map.interval(torque, speed, heat, branch=branch)
+                    outcome.node_errors.append(found / true - 1.0)
+                    outcome.node_z.append((found - true) / ((high - low) / 2 / 1.959964))
+    outcome.nodes = len(outcome.node_errors)
+    outcome.seconds = time.process_time() - begun
+    return outcome
+
+
+def run_batch(seeds: list[int]) -> list[Outcome]:
+    """Simulate some benches together and fit them one by one."""
+    benches = [random_bench(seed) for seed in seeds]
+    return [run_bench(bench, recordings) for bench, recordings in zip(benches, simulate_many(benches), strict=True)]
+
+
+def study(seeds: Iterable[int], *, jobs: int = 1, batch: int = 10) -> list[Outcome]:
+    """Outcomes of the benches of some seeds, in the order of the seeds."""
+    every = list(seeds)
+    batches = [every[i : i + batch] for i in range(0, len(every), batch)]
+    if jobs == 1:
+        return [outcome for one in batches for outcome in run_batch(one)]
+    found: list[Outcome] = []
+    with ProcessPoolExecutor(jobs) as pool:
+        for number, outcomes in enumerate(pool.map(run_batch, batches), 1):
+            found += outcomes
+            print(f"\r{min(number * batch, len(every))} of {len(every)} benches", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+    return found
+
+
+def report(outcomes: list[Outcome]) -> dict[str, object]:
+    """Coverage by quantity, map error, verdicts on the law."""
+    good = [o for o in outcomes if o.error is None]
+    quantities: dict[str, object] = {}
+    for name in QUANTITIES:
+        z = np.array([o.z[name] for o in good if name in o.z])
+        if z.size == 0:
+            continue
+        quantities[name] = {
+            "benches": int(z.size),
+            "inside_68": round(float(np.mean(np.abs(z) <= NORMAL_68)), 4),
+            "inside_95": round(float(np.mean([o.inside_95[name] for o in good if name in o.z])), 4),
+            "naive_inside_95": round(float(np.mean([o.naive_inside_95[name] for o in good if name in o.z])), 4),
+            "mean_z": round(float(z.mean()), 3),
+            "median_relative_u": round(float(np.median([o.relative_u[name] for o in good if name in o.z])), 5),
+        }
+    node_z = np.concatenate([np.array(o.node_z) for o in good]) if good else np.array([])
+    rms = np.array([np.sqrt(np.mean(np.square(o.node_errors))) for o in good if o.nodes])
+    verdicts = [(o.law == o.true_law, o.law_status) for o in good]
+    return {
+        "benches": len(outcomes),
+        "errors": [(o.seed, o.error) for o in outcomes if o.error],
+        "quantities": quantities,
+        "map": {
+            "nodes": int(node_z.size),
+            "inside_68": round(float(np.mean(np.abs(node_z) <= NORMAL_68)), 4),
+            "inside_95": round(float(np.mean(np.abs(node_z) <= 1.959964)), 4),
+            "median_rms": round(float(np.median(rms)), 5),
+            "p95_rms": round(float(np.percentile(rms, 95)), 5),
+            "benches_without_tested_nodes": sum(1 for o in good if not o.nodes),
+        },
+        "law": {
+            "decided_right": sum(1 for right, status in verdicts if right and status == "measured"),
+            "decided_wrong": [o.seed for o in good if o.law != o.true_law and o.law_status == "measured"],
+            "undecided": sum(1 for _, status in verdicts if status == "undecided"),
+            "stated": sum(1 for _, status in verdicts if status == "stated"),
+        },
+        "seconds_per_bench": round(float(np.mean([o.seconds for o in outcomes])), 2),
+    }
+
+
+def main() -> None:
+    """Run the study by command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--benches", type=int, default=300)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--details", type=Path, help="file for the outcome of every bench, as JSON")
+    arguments = parser.parse_args()
+    outcomes = study(range(arguments.first, arguments.first + arguments.benches), jobs=arguments.jobs)
+    if arguments.details:
+        arguments.details.write_text(json.dumps([asdict(o) for o in outcomes], default=float), encoding="utf-8")
+    print(json.dumps(report(outcomes), indent=1, default=float))
+
+
+if __name__ == "__main__":
+    main()
