@@ -10,8 +10,8 @@ one to copy:
    values or an object array of texts; `rows` count records from 1 where the format has no lines. Wrong files
    raise `ReadingError` with file, place and mend. A library that only this format needs is imported in here;
 4. add an instance to `READERS` in `diffbench.readers.registry`, before the text reader;
-5. add a writer, by the format's own means, to ``tests/readers/formats.py``: the compliance suite does the
-   rest.
+5. add a writer, by the format's own means, to `FORMATS` in ``tests/readers/conftest.py``: the compliance
+   suite does the rest.
 
 Nothing about rigs, channels or unit conversion belongs into a reader: `diffbench.readers.mapping` does that.
 """

@@ -12,7 +12,8 @@ from diffbench.errors import ReadingError
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, extends_ascii, looks_binary
 from diffbench.readers.text_body import TextBody
-from diffbench.readers.text_layout import Layout, find_layout, head_lines
+from diffbench.readers.text_layout import Layout, find_layout
+from diffbench.readers.text_lines import head_lines
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from diffbench.errors import Fault, Place
 from diffbench.readers.cells import is_missing, split_cells
 from diffbench.readers.protocol import ODD_LIMIT, RawColumn
-from diffbench.readers.text_layout import COMMENT_MARKS, Layout, is_comment
+from diffbench.readers.text_layout import Layout
+from diffbench.readers.text_lines import cleanly_quoted, has_comment, is_comment
 from diffbench.readers.text_marks import ungrouped
 from diffbench.readers.text_parsing import (
     Values,
@@ -115,7 +116,7 @@ class TextBody:
         -------
         True for ASCII without quotes and comment lines, if the first line has the table's count of cells.
         """
-        return data.isascii() and b'"' not in data and not _has_comment(data) and self._begins_well(data)
+        return data.isascii() and b'"' not in data and not has_comment(data) and self._begins_well(data)
 
     def add_whole(self, path: Path, data_lines: int, delimiters: Callable[[], int]) -> bool:
         """Parse a whole file at once, if all its lines turn out regular.
@@ -198,9 +199,9 @@ class TextBody:
 
     def _regular(self, data: bytes) -> list[Values] | None:
         """Return the columns of a block whose lines are all alike; None when they may not be."""
-        if _has_comment(data) or not self._begins_well(data):
+        if has_comment(data) or not self._begins_well(data):
             return None
-        if b'"' in data and not _cleanly_quoted(data, self.layout.marks.delimiter):
+        if b'"' in data and not cleanly_quoted(data, self.layout.marks.delimiter):
             return None
         try:
             columns = parse(data, self.layout)
@@ -317,24 +318,3 @@ def _ends_missing(columns: list[Values]) -> bool:
 
 def _says_something(value: object) -> bool:
     return value != "" and value == value  # noqa: PLR0124  NaN is the number that does not equal itself
-
-
-def _has_comment(data: bytes) -> bool:
-    """Tell whether a line is a comment."""
-    for mark in COMMENT_MARKS:
-        text = mark.encode()
-        # One byte is searched ten times faster than two, and clean recordings hold none.
-        if text[:1] in data and (data.startswith(text) or b"\n" + text in data):
-            return True
-    return False
-
-
-def _cleanly_quoted(data: bytes, delimiter: str) -> bool:
-    """Tell whether every quote opens or closes a whole cell, so that no two parsers can differ about it."""
-    characters = np.frombuffer(data + b"\n", dtype=np.uint8)
-    quotes = np.flatnonzero(characters == ord('"'))
-    if len(quotes) % 2:
-        return False
-    edges = np.frombuffer(delimiter.encode() + b"\r\n", dtype=np.uint8)
-    before, after = characters[quotes[::2] - 1], characters[quotes[1::2] + 1]  # -1 is the added line end
-    return bool(np.isin(before, edges).all() and np.isin(after, edges).all())

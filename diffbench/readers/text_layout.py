@@ -15,25 +15,14 @@ from typing import TYPE_CHECKING
 from diffbench.errors import ReadingError
 from diffbench.readers.cells import THOUSANDS_MARKS, is_missing, is_time, split_cells
 from diffbench.readers.names import looks_like_units
+from diffbench.readers.text_lines import COMMENT_MARKS, HeadLine, is_comment
 from diffbench.readers.text_marks import Marks, find_marks, is_number
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
-COMMENT_MARKS: tuple[str, ...] = ("#", "%", "//", "!")
 _SAMPLE_HEAD, _SAMPLE_TAIL = 60, 140  # lines that vote on the marks: some with the header, most with numbers
 _RULED = re.compile(r"[\s\-=_+|;,*]*")  # a line drawn under the header
-_OPEN_QUOTE = re.compile(r'(?:^|.*[;,\t|])[ ]*"[^"]*')
-_WRAPPED = 4  # a quoted heading may go on over this many lines
-
-
-@dataclass(frozen=True)
-class HeadLine:
-    """A line at the top of the file; a quoted heading with a line end inside makes one of several."""
-
-    number: int
-    text: str
-    end: int  # number of its last line in the file
 
 
 @dataclass(frozen=True)
@@ -58,59 +47,6 @@ class Layout:
     units_line: int | None
     first_line: int
     cells: int
-
-
-def is_comment(text: str) -> bool:
-    """Tell whether a line is a comment.
-
-    Parameters
-    ----------
-    text : str
-        The line.
-
-    Returns
-    -------
-    True when it begins with one of `COMMENT_MARKS`.
-
-    Examples
-    --------
-    >>> is_comment("# warmed up for ten minutes"), is_comment("0.01;-28.1")
-    (True, False)
-    """
-    return text.lstrip().startswith(COMMENT_MARKS)
-
-
-def head_lines(text: str) -> list[HeadLine]:
-    """Return the lines of a file's top, headings that are quoted over several lines put together.
-
-    Parameters
-    ----------
-    text : str
-        The top of the file, from its first line.
-
-    Returns
-    -------
-    Lines with their numbers.
-
-    Examples
-    --------
-    >>> [(line.number, line.end) for line in head_lines('t;"Torque\\n[Nm]"\\n0;1')]
-    [(1, 2), (3, 3)]
-    """
-    physical = [line.removesuffix("\r") for line in text.split("\n")]
-    lines: list[HeadLine] = []
-    index = 0
-    while index < len(physical):
-        taken = 1
-        if _OPEN_QUOTE.fullmatch(physical[index]) and physical[index].count('"') % 2:
-            for more in range(2, _WRAPPED + 2):
-                if "\n".join(physical[index : index + more]).count('"') % 2 == 0:
-                    taken = more
-                    break
-        joined = " ".join(physical[index : index + taken])
-        lines.append(HeadLine(index + 1, joined, index + taken))
-        index += taken
-    return lines
 
 
 def find_layout(lines: Sequence[HeadLine], settings: FileSettings, file: str) -> Layout | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,14 +44,12 @@ def make_rig(
 
 
 def write_text(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:
-    """Write delimited text; a number as Python prints it, NaN as an empty cell, every word quoted."""
-    rows = zip(*columns.values(), strict=True)
-    lines = [",".join(columns)]
-    lines += [
-        ",".join(f'"{c}"' if isinstance(c, str) else "" if np.isnan(c) else repr(float(c)) for c in row)
-        for row in rows
-    ]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    """Write delimited text with the standard library; NaN as an empty cell."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        for row in zip(*columns.values(), strict=True):
+            writer.writerow(["" if isinstance(cell, float) and np.isnan(cell) else cell for cell in row])
 
 
 def write_array(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:

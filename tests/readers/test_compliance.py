@@ -1,0 +1,128 @@
+"""What every reader promises, held against files that were written by each format's own means."""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+import pytest
+
+from diffbench.documents import FileSettings
+from diffbench.errors import ReadingError
+from diffbench.readers import read_recording
+from diffbench.readers.registry import HEAD_SIZE, READERS, reader_for
+
+COLUMNS = {
+    "Time [s]": [0.0, 0.01, 0.02, 0.05],
+    "Torque LH [Nm]": [-28.1, float("nan"), 1.0e-3, 159.5],
+    "Torque RH [Nm]": [0.1, 0.30000000000000004, -123456.789, 2.0],
+    "Speed LH [1/min]": [579.956, 580.612, 579.971, 0.0],
+    "Speed RH [1/min]": [564.998, 565.557, 565.769, -1.0],
+    "Case, as set": ["held", "free", "held, oiled", "é°μ"],
+}
+SETTINGS = FileSettings()
+
+
+@pytest.fixture
+def written(file_format, tmp_path):
+    """A file of the format under a name that tells nothing."""
+    path = tmp_path / "recording.dat"
+    file_format.write(path, COLUMNS)
+    return path
+
+
+def test_numbers_texts_and_missing_values_come_back_as_written(file_format, written):
+    table = file_format.reader.read_table(written, SETTINGS)
+    assert [column.name for column in table.columns] == list(COLUMNS)
+    for column, expected in zip(table.columns, COLUMNS.values(), strict=True):
+        assert column.is_text == isinstance(expected[0], str)
+        assert not column.odd
+        if column.is_text:
+            assert column.values.tolist() == expected
+        else:
+            # Exact: both formats carry every double, text by its shortest decimal form.
+            np.testing.assert_array_equal(column.values, np.array(expected))
+
+
+def test_rows_are_counted_from_one_and_rise(file_format, written):
+    rows = file_format.reader.read_table(written, SETTINGS).rows
+    assert rows.dtype == np.int64
+    assert len(rows) == 4
+    assert rows[0] >= 1
+    assert (np.diff(rows) > 0).all()
+
+
+def test_the_format_is_recognised_by_bytes_and_by_its_reader_alone(file_format, formats, written):
+    head = written.read_bytes()[:HEAD_SIZE]
+    assert reader_for(head, written).name == file_format.reader.name
+    recognising = [other.reader.name for other in formats if other.reader.recognises(head, written)]
+    assert recognising == [file_format.reader.name]
+
+
+def test_the_whole_way_gives_a_recording_in_si(file_format, written, rig_of, sweep):
+    recording = read_recording(written, rig_of(sweep), kind="bias-sweep")
+    assert recording.source.format == file_format.reader.name
+    assert recording.source.sha256 == hashlib.sha256(written.read_bytes()).hexdigest()
+    assert recording.source.size == written.stat().st_size
+    assert recording.source.details["unit of left_speed"] == "rpm"
+    np.testing.assert_array_equal(recording.time, [0.0, 0.01, 0.02, 0.05])
+    np.testing.assert_array_equal(recording.channels["left_torque"], COLUMNS["Torque LH [Nm]"])
+    # 1/min is 2 pi / 60 rad/s (ISO 80000-3); 1e-15: two roundings.
+    np.testing.assert_allclose(
+        recording.channels["left_speed"],
+        np.array(COLUMNS["Speed LH [1/min]"]) * 2.0 * np.pi / 60.0,
+        rtol=1e-15,
+    )
+
+
+def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(file_format, written):
+    content = written.read_bytes()
+    whole = file_format.reader.read_table(written, SETTINGS)
+    for length in range(0, len(content), 7):
+        written.write_bytes(content[:length])
+        rows, file = len(whole.rows), str(written)
+        try:
+            rows = len(file_format.reader.read_table(written, SETTINGS).rows)
+        except ReadingError as error:
+            file = error.faults[0].place.file or ""
+        assert rows <= len(whole.rows)
+        assert file == str(written)
+
+
+def test_a_missing_file_is_left_to_the_caller_as_an_os_error(file_format, tmp_path):
+    with pytest.raises(FileNotFoundError):
+        file_format.reader.read_table(tmp_path / "absent", SETTINGS)
+
+
+def test_names_of_readers_differ_and_every_reader_is_in_the_suite(formats):
+    assert len({reader.name for reader in READERS}) == len(READERS)
+    assert {item.reader.name for item in formats} == {reader.name for reader in READERS}
+
+
+@pytest.mark.parametrize(
+    ("array", "what"),
+    [
+        (np.zeros((3, 2)), "shape (3, 2) without named fields"),
+        (np.zeros(3), "without named fields"),
+        (np.zeros(3, dtype=[("M", float, (2,))]), "shape (3, 2)"),
+        (np.zeros(3, dtype=[("M", complex)]), "type complex128"),
+    ],
+)
+def test_an_array_without_one_value_per_channel_and_sample_is_refused(tmp_path, array, what):
+    path = tmp_path / "log.npy"
+    np.save(path, array)
+    with pytest.raises(ReadingError) as caught:
+        reader_for(path.read_bytes(), path).read_table(path, SETTINGS)
+    assert what in caught.value.faults[0].what
+    assert (
+        "numpy.save" in caught.value.faults[0].mend
+        or "save one number" in caught.value.faults[0].mend
+        or ("structured array" in caught.value.faults[0].mend)
+    )
+
+
+def test_an_array_of_python_objects_is_never_unpickled(tmp_path):
+    path = tmp_path / "log.npy"
+    np.save(path, np.array([{"a": 1}], dtype=object), allow_pickle=True)
+    with pytest.raises(ReadingError, match="cannot be read"):
+        reader_for(path.read_bytes(), path).read_table(path, SETTINGS)

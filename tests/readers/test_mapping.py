@@ -1,0 +1,237 @@
+"""From raw columns to channels: names, units, time, words, and what each kind of run needs."""
+
+from __future__ import annotations
+
+import pickle
+
+import numpy as np
+import pytest
+
+from diffbench.errors import ReadingError
+
+ROWS = ("0.00,1.5,2.5,580,565", "0.01,1.6,2.6,581,566", "0.02,1.7,2.7,582,567")
+HEADER = "Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [1/min],Speed RH [1/min]"
+
+
+def log(header: str = HEADER, times: tuple[str, ...] | None = None) -> str:
+    """Return a short sweep, perhaps with other times."""
+    rows = ROWS if times is None else [f"{time},1,2,580,565" for time in times]
+    return "\n".join([header, *rows]) + "\n"
+
+
+def test_gain_zero_and_sign_are_left_to_conditioning(read_sweep, sweep):
+    rig = {**sweep, "left_torque": {"column": sweep["left_torque"], "gain": 2.0, "zero": "5 N.m", "sign": -1}}
+    recording = read_sweep(log(), channels=rig)
+    assert recording.channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
+
+
+def test_values_beyond_the_range_of_a_transducer_are_left_to_conditioning(read_sweep, sweep):
+    rig = {**sweep, "left_torque": {"column": sweep["left_torque"], "range": ["0 N.m", "1.55 N.m"]}}
+    assert read_sweep(log(), channels=rig).channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
+
+
+def test_each_sample_knows_its_line(read_sweep):
+    recording = read_sweep("Cell 2\n\n" + log())
+    assert recording.rows.tolist() == [4, 5, 6]
+
+
+def test_a_recording_travels_between_processes(read_sweep):
+    recording = read_sweep(log())
+    copy = pickle.loads(pickle.dumps(recording))  # noqa: S301  our own bytes
+    assert copy.source == recording.source
+    np.testing.assert_array_equal(copy.channels["left_torque"], recording.channels["left_torque"])
+
+
+@pytest.mark.parametrize(
+    "named",
+    ["Torque LH [Nm]", "torque  lh [nm]", "Torque LH", "TORQUE\u00a0LH", "Torque LH (N.m)", "Torque LH, Nm"],
+)
+def test_a_column_is_found_whatever_blanks_case_and_unit_the_rig_writes(read_sweep, sweep, named):
+    recording = read_sweep(log(), channels={**sweep, "left_torque": named})
+    assert recording.channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
+
+
+def test_the_name_as_written_goes_before_one_that_only_resembles_it(read_sweep, sweep):
+    header = HEADER.replace("Torque RH [Nm]", "torque lh [Nm]")
+    recording = read_sweep(log(header), channels={**sweep, "right_torque": "torque lh [Nm]"})
+    assert recording.channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
+    assert recording.channels["right_torque"].tolist() == [2.5, 2.6, 2.7]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "M [kNm]",
+        "M (kNm)",
+        "M {kNm}",
+        "M <kNm>",
+        '"M, kNm"',
+        "M / kNm",
+        "M/kNm",
+        "M_kNm",
+        "M in kNm",
+        "M [kN·m]",
+    ],
+)
+def test_a_unit_in_the_name_is_read_in_every_habit(read_sweep, sweep, name):
+    header = HEADER.replace("Torque LH [Nm]", name)
+    recording = read_sweep(log(header), channels={**sweep, "left_torque": "M"})
+    # 1.6 * 1000 is one rounding away from 1600.
+    np.testing.assert_allclose(recording.channels["left_torque"], [1500, 1600, 1700], rtol=3e-16)
+
+
+@pytest.mark.parametrize("written", ["torque_in", "Torque (left)", "M/R", "torque_h"])
+def test_words_that_resemble_a_unit_are_none(read_sweep, sweep, written):
+    header = HEADER.replace("Torque LH [Nm]", written)
+    rig = {**sweep, "left_torque": {"column": written, "unit": "N.m"}}
+    assert read_sweep(log(header), channels=rig).channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
+
+
+def test_the_same_unit_in_two_spellings_is_no_conflict(read_sweep, sweep):
+    rig = {**sweep, "left_torque": {"column": "Torque LH [N·m]", "unit": "N.m"}}
+    assert read_sweep(log(), channels=rig).source.details["unit of left_torque"] == "N.m"
+
+
+@pytest.mark.parametrize(
+    ("header", "times", "seconds"),
+    [
+        ("Time [s]", ("5.0", "5.01", "5.5"), (0.0, 0.01, 0.5)),
+        ("Time [ms]", ("100", "110", "120"), (0.0, 0.01, 0.02)),
+        ("Time (min)", ("1.0", "1.5", "2.0"), (0.0, 30.0, 60.0)),
+        ("Time", ("0", "0.01", "0.02"), (0.0, 0.01, 0.02)),
+        ("Clock", ("13:05:07.25", "13:05:07.26", "13:05:08"), (0.0, 0.01, 0.75)),
+        ("Clock", ("23:59:59.5", "00:00:00", "00:00:00.5"), (0.0, 0.5, 1.0)),
+        ("Clock [hh:mm:ss]", ("9:59:59", "10:00:00", "10:00:01"), (0.0, 1.0, 2.0)),
+        (
+            "When",
+            ("2026-04-14T13:05:07.25", "2026-04-14T13:05:07.26", "2026-04-14T13:05:08"),
+            (0, 0.01, 0.75),
+        ),
+        ("When", ("2026-12-31 23:59:59.5", "2027-01-01 00:00:00", "2027-01-01 00:00:01"), (0, 0.5, 1.5)),
+        # Summer time begins between the first two: the zones say so, and nothing jumps.
+        (
+            "When",
+            ("2026-03-29T01:59:59+01:00", "2026-03-29T03:00:00+02:00", "2026-03-29T01:00:01Z"),
+            (0, 1, 2),
+        ),
+    ],
+)
+def test_time_comes_in_seconds_from_zero(read_sweep, sweep, header, times, seconds):
+    content = log(HEADER.replace("Time [s]", header), times)
+    recording = read_sweep(content, channels={**sweep, "time": header})
+    # 2e-11 s: times of day near 9e4 s are doubles 1.5e-11 s apart.
+    np.testing.assert_allclose(recording.time, seconds, atol=2e-11)
+    assert recording.time[0] == 0.0
+
+
+def test_a_clock_with_a_decimal_comma(read_sweep, sweep):
+    content = log().replace(",", ";").replace(".", ",").replace("\n0,0", "\n13:05:00,0")
+    assert read_sweep(content).time.tolist() == pytest.approx([0.0, 0.01, 0.02], abs=2e-11)
+
+
+def test_time_without_a_unit_is_seconds_and_says_so(read_sweep, sweep):
+    recording = read_sweep(log(HEADER.replace("Time [s]", "Time")), channels={**sweep, "time": "Time"})
+    assert "The time has no unit and is taken as seconds." in recording.notes
+
+
+def test_gaps_in_time_are_left_as_they_are(read_sweep):
+    assert read_sweep(log(times=("0", "0.01", "7.5"))).time.tolist() == [0.0, 0.01, 7.5]
+
+
+def test_the_rigs_sample_rate_is_the_clock_of_a_file_without_one(read_sweep, sweep):
+    rig = {name: column for name, column in sweep.items() if name != "time"}
+    recording = read_sweep(log(), channels=rig, file={"sample_rate": "200 Hz"})
+    assert recording.time.tolist() == [0.0, 0.005, 0.01]
+    assert "200 Hz" in recording.notes[0]
+
+
+def test_a_temperature_that_was_not_recorded_is_noted(read_sweep, sweep):
+    content = "\n".join([HEADER + ",Oil [°C]", *(row + "," for row in ROWS)])
+    recording = read_sweep(content, channels={**sweep, "oil_temperature": "Oil"})
+    assert np.isnan(recording.channels["oil_temperature"]).all()
+    assert "Column 'Oil [°C]' (oil_temperature) has no number in any line." in recording.notes
+
+
+HAND = {
+    "turning_torque": "Wrench [lbf.ft]",
+    "arrangement": {
+        "column": "Set-up",
+        "values": {
+            "other held, case free": "output-turned-case-free",
+            "case held": "output-turned-case-held",
+        },
+    },
+    "direction": "Turned",
+    "reading": "Kind",
+}
+HAND_LOG = (
+    "Set-up,Turned,Kind,Wrench [lbf.ft]\n"
+    '"Other held, case free",forward,breakaway,40\n'
+    "case held,Backward,running,100\n"
+)
+
+
+def test_hand_readings_bring_their_words_and_no_clock(read_sweep):
+    recording = read_sweep(
+        HAND_LOG, kind="turning-torque", channels=HAND, arrangement="output-turned-case-free"
+    )
+    assert recording.labels == {
+        "arrangement": ("output-turned-case-free", "output-turned-case-held"),
+        "direction": ("forward", "backward"),
+        "reading": ("breakaway", "running"),
+    }
+    # 1 lbf.ft = 0.45359237 * 9.80665 * 0.3048 N.m exactly (NIST SP 811, 2008, appendix B; from memory).
+    np.testing.assert_allclose(recording.channels["turning_torque"], [54.23271793, 135.5817948], rtol=1e-9)
+    assert recording.time.tolist() == [0.0, 1.0]
+    assert any("no clock" in note for note in recording.notes)
+
+
+def test_a_single_hand_reading_is_a_recording(read_sweep):
+    content = "".join(HAND_LOG.splitlines(keepends=True)[:2])
+    recording = read_sweep(
+        content, kind="turning-torque", channels=HAND, arrangement="output-turned-case-free"
+    )
+    assert len(recording) == 1
+
+
+def test_numbers_may_stand_for_words(read_sweep):
+    rig = {**HAND, "direction": {"column": "Turned", "values": {"1": "forward", "-1": "backward"}}}
+    content = HAND_LOG.replace("forward", "1").replace("Backward", "-1")
+    recording = read_sweep(
+        content, kind="turning-torque", channels=rig, arrangement="output-turned-case-free"
+    )
+    assert recording.labels["direction"] == ("forward", "backward")
+
+
+@pytest.mark.parametrize(
+    ("word", "what"), [("sideways", "'sideways' is no known direction"), ("", "no direction")]
+)
+def test_a_word_that_nobody_knows_is_refused_with_the_known_ones(read_sweep, word, what):
+    with pytest.raises(ReadingError) as caught:
+        read_sweep(
+            HAND_LOG.replace("Backward", word),
+            kind="turning-torque",
+            channels=HAND,
+            arrangement="output-turned-case-free",
+        )
+    (fault,) = caught.value.faults
+    assert what in fault.what
+    assert (fault.place.line, fault.place.column) == (3, "Turned")
+    assert "'forward', 'backward'" in fault.mend
+
+
+def test_hand_readings_on_a_rig_for_sweeps_need_only_their_own_columns(read_sweep, sweep):
+    rig = {**{name: c for name, c in sweep.items() if name != "time"}, **HAND}
+    recording = read_sweep(HAND_LOG, kind="turning-torque", channels=rig, file={"sample_rate": "100 Hz"})
+    assert set(recording.channels) == {"turning_torque"}
+
+
+def test_a_sweep_needs_none_of_the_hand_readings_columns(read_sweep, sweep):
+    recording = read_sweep(log(), channels={**sweep, **HAND})
+    assert set(recording.channels) == {"left_torque", "right_torque", "left_speed", "right_speed"}
+    assert recording.labels == {}
+
+
+def test_hand_readings_without_a_turning_torque_are_refused(read_sweep, sweep):
+    with pytest.raises(ReadingError, match="the rig describes no turning_torque"):
+        read_sweep(log(), kind="turning-torque", channels=sweep)

@@ -1,0 +1,52 @@
+"""Which reader takes a file, and what happens to a file that changes under its hands."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from diffbench.errors import ReadingError
+from diffbench.readers import read_recording, registry
+
+
+@pytest.mark.parametrize(
+    ("head", "looks"),
+    [
+        (b"PK\x03\x04\x14\x00\x00\x00\x08\x00" + bytes(50), "a ZIP archive or a workbook"),
+        (b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03" + bytes(50), "gzip-compressed"),
+        (b"MDF     4.10" + bytes(50), "MDF"),
+        (b"TDSm\x0e\x00\x00\x00" + bytes(50), "TDMS"),
+        (b"PAR1\x15\x04\x15\x10" + bytes(50), "Parquet"),
+        (bytes(range(256)), "binary"),
+    ],
+)
+def test_a_file_of_no_listed_format_is_called_what_it_looks_like(head, looks):
+    with pytest.raises(ReadingError) as caught:
+        registry.reader_for(head, Path("log.csv"))
+    assert caught.value.faults[0].what == f"the file is {looks}, which is not read here"
+    assert "delimited text" in caught.value.faults[0].mend
+
+
+def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path, rig_of, sweep, monkeypatch):
+    path = tmp_path / "sweep.csv"
+    path.write_text(",".join(sweep.values()) + "\n0,1,2,3,4\n0.1,1,2,3,4\n", encoding="utf-8")
+
+    class Slow(registry.TextReader):
+        def read_table(self, path, settings):
+            table = super().read_table(path, settings)
+            with path.open("a", encoding="utf-8") as file:
+                file.write("0.2,1,2,3,4\n")
+            return table
+
+    monkeypatch.setattr(registry, "READERS", (Slow(),))
+    with pytest.raises(ReadingError, match="written to while it was read"):
+        read_recording(path, rig_of(sweep), kind="tare")
+
+
+def test_importing_the_readers_imports_no_pandas():
+    code = "import sys, diffbench.readers; print('pandas' in sys.modules, 'scipy' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]
