@@ -150,7 +150,7 @@ class _Mapping:
             self.faults.append(unit)
             return None
         values = self._without_overload(column, column.values.astype(np.float64, copy=False))
-        if np.isnan(values).all():
+        if np.isnan(np.fmax.reduce(values)):
             if dimension in _ESSENTIAL:
                 what = f"{channel.name} has no number in any line"
                 self.faults.append(
@@ -159,14 +159,18 @@ class _Mapping:
                 return None
             self.notes.append(f"Column '{column.name}' ({channel.name}) has no number in any line.")
         self.units[channel.name] = unit.unit
-        return unit.to_si(values)
+        # Most columns need one factor or none: a copy of a long recording costs as much as parsing a column.
+        if unit.shift != 0.0:
+            return unit.to_si(values)
+        return values if unit.scale == 1.0 else values * unit.scale
 
     def _without_overload(self, column: RawColumn, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values with the loggers' marks for overload missing.
 
         A sample that is not there is no fault of the file, and is told; taken as a number it would be one.
         """
-        if max(np.fmax.reduce(values), -np.fmin.reduce(values)) < LARGEST or np.isnan(values).all():
+        highest, lowest = np.fmax.reduce(values), np.fmin.reduce(values)
+        if np.isnan(highest) or (highest < LARGEST and lowest > -LARGEST):
             return values
         beyond = np.abs(values) >= LARGEST
         self.notes.append(

@@ -39,16 +39,18 @@ def time_from_numbers(
     -------
     Time [s] from 0, faults and notes.
     """
-    values = column.values.astype(np.float64)
-    missing = np.flatnonzero(~(np.abs(values) < LARGEST))
-    if len(missing):
+    values = column.values.astype(np.float64, copy=False)
+    if not (values.max() < LARGEST and values.min() > -LARGEST):  # false for NaN, too
+        missing = np.flatnonzero(~(np.abs(values) < LARGEST))
         i = int(missing[0])
         line = int(rows[i])
         cell = column.odd.get(i, "" if np.isnan(values[i]) else f"{values[i]:g}")
         said = f"'{cell}' is no time" if cell else "the time is missing"
         what = said + _and_more(len(missing) - 1)
         return values, [_at(place, line, what, f"remove the line, or repair it: {_READABLE}")], []
-    time = (values - values[0]) * (1.0 if unit is None else unit.scale)
+    time = values - values[0]
+    if unit is not None and unit.scale != 1.0:
+        time *= unit.scale
     if unit is not None:
         return time, [], []
     step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
