@@ -38,7 +38,8 @@ RESIDUAL_AXES = {
 
 @dataclass(frozen=True, eq=False)
 class BranchCurve:
-    """One branch of a map over input torque [N·m] at one place: value and 95 % limits [N·m], tested or not; all (n,)."""
+    """One branch of a map over input torque [N·m] at one place: value and 95 % limits [N·m], tested or not;
+    all (n,)."""
 
     input_torque: Array
     value: Array
@@ -49,7 +50,8 @@ class BranchCurve:
 
 @dataclass(frozen=True, eq=False)
 class CarriedCells:
-    """Measured cells at one speed difference and temperature: locking torque [N·m] over input torque [N·m], all (c,)."""
+    """Measured cells at one speed difference and temperature: locking torque [N·m] over input torque [N·m],
+    all (c,)."""
 
     input_torque: Array
     locking: Array
@@ -123,11 +125,16 @@ def sweep_cells(evidence: Evidence) -> Mask:
 
 
 def carried_cells(
-    characterisation: Characterisation, locking_map: LockingMap, *, speed_difference: float, temperature: float
+    characterisation: Characterisation,
+    locking_map: LockingMap,
+    *,
+    speed_difference: float,
+    temperature: float,
 ) -> CarriedCells | None:
     """Measured cells, carried to one speed difference and one temperature by the fitted friction shape.
 
-    T' = m(v', Theta') [T − k |T_in| − c(Theta_oil) |Delta omega|] / m(v, Theta) + k |T_in| + c(Theta') |Delta omega'|
+    T' = m(v', Theta') [T − k |T_in| − c(Theta_oil) |Delta omega|] / m(v, Theta) + k |T_in| + c(Theta')
+    |Delta omega'|
 
     Parameters
     ----------
@@ -144,8 +151,9 @@ def carried_cells(
 
     Notes
     -----
-    Only friction over speed and temperature, gear friction and the oil film are taken from the model. Preload, ramps and
-    hysteresis stay as measured, whatever the preload law: each cell keeps its own residual.
+    Only friction over speed and temperature, gear friction and the oil film are taken from the model.
+    Preload, ramps and hysteresis stay as measured, whatever the preload law: each cell keeps its own
+    residual.
     """
     evidence = characterisation.evidence
     if evidence is None or len(characterisation.builds) != 1:
@@ -154,12 +162,14 @@ def carried_cells(
     kept = evidence.used & sweep_cells(evidence)
     torque, speed = np.abs(evidence.input_torque[kept]), evidence.speed_difference[kept]
     oil = np.where(np.isfinite(evidence.oil[kept]), evidence.oil[kept], unit.reference_temperature)
-    load = (
-        evidence.locking[kept] - unit.gear_friction * torque - _viscous(unit, oil) * speed
-    ) / _factor(unit, speed, evidence.plate[kept])
+    load = (evidence.locking[kept] - unit.gear_friction * torque - _viscous(unit, oil) * speed) / _factor(
+        unit, speed, evidence.plate[kept]
+    )
     there = (np.full(speed.shape, speed_difference), np.full(speed.shape, temperature))
     locking = load * _factor(unit, *there) + unit.gear_friction * torque + _viscous(unit, there[1]) * there[0]
-    return CarriedCells(evidence.input_torque[kept], locking, evidence.direction[kept], evidence.loading[kept])
+    return CarriedCells(
+        evidence.input_torque[kept], locking, evidence.direction[kept], evidence.loading[kept]
+    )
 
 
 def parts_over_torque(
@@ -189,18 +199,25 @@ def parts_over_torque(
 
     Notes
     -----
-    Under the greater-of law the ramps' part is the whole thrust of the ramps, and the preload's part is what is left of the
-    clamping, P − (1 − Phi) K |T_in|, until the contact has opened: as the load on a preloaded joint is shared.
+    Under the greater-of law the ramps' part is the whole thrust of the ramps, and the preload's part is what
+    is left of the clamping, P − (1 − Phi) K |T_in|, until the contact has opened: as the load on a preloaded
+    joint is shared.
     """
     if branch == "mean":
         both = [
             parts_over_torque(
-                characterisation, locking_map, side, speed_difference=speed_difference, temperature=temperature
+                characterisation,
+                locking_map,
+                side,
+                speed_difference=speed_difference,
+                temperature=temperature,
             )
             for side in ("loading", "unloading")
         ]
         names = ("preload", "ramps", "gears", "oil_film")
-        return Parts(both[0].input_torque, *(0.5 * (getattr(both[0], n) + getattr(both[1], n)) for n in names))
+        return Parts(
+            both[0].input_torque, *(0.5 * (getattr(both[0], n) + getattr(both[1], n)) for n in names)
+        )
     unit = _unit(characterisation, locking_map)
     torque = np.array(locking_map.axes[0])
     drive, coast = unit.drive_bias, unit.coast_bias
@@ -286,7 +303,9 @@ def _factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
         unit.stribeck_exponent,
         sliding_speed(unit.reference_speed_difference, radius),
     )
-    return np.asarray(over_speed * temperature_factor(temperature, unit.temperature_coefficient, unit.reference_temperature))
+    return np.asarray(
+        over_speed * temperature_factor(temperature, unit.temperature_coefficient, unit.reference_temperature)
+    )
 
 
 def _viscous(unit: UnitQuantities, oil: Array) -> Array:

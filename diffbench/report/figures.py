@@ -1,4 +1,5 @@
-"""Figures of a result. Every function takes data and an Axes and returns the Axes: for the page, and for a notebook."""
+"""Figures of a result. Every function takes data and an Axes and returns the Axes: for the page, and for a
+notebook."""
 
 from __future__ import annotations
 
@@ -52,7 +53,8 @@ def sweep(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """Locking torque over input torque: both branches of the map with their 95 % band, and the measured cells.
+    """Locking torque over input torque: both branches of the map with their 95 % band, and the measured
+    cells.
 
     Parameters
     ----------
@@ -63,8 +65,8 @@ def sweep(
     axes : matplotlib.axes.Axes
         Where to draw.
     speed_difference, temperature : float or None
-        At which speed difference [rad/s] and temperature [°C], the reference condition by default. The cells are carried
-        there by the fitted friction shape, see `diffbench.report.curves.carried_cells`.
+        At which speed difference [rad/s] and temperature [°C], the reference condition by default. The cells
+        are carried there by the fitted friction shape, see `diffbench.report.curves.carried_cells`.
 
     Returns
     -------
@@ -78,11 +80,12 @@ def sweep(
     axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
     axes.set_ylim(bottom=0.0)
     dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes, columns=3)
+    return legend_above(axes, columns=2)
 
 
 def recorded(evidence: Evidence, axes: Axes) -> Axes:
-    """Locking torque over input torque as recorded, at each cell's own speed difference and temperature, and the model there.
+    """Locking torque over input torque as recorded, at each cell's own speed difference and temperature, and
+    the model there.
 
     Parameters
     ----------
@@ -99,20 +102,37 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
     kept = evidence.used & sweeps
     _cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
     axes.plot(
-        evidence.input_torque[kept], evidence.model[kept], ".", color=INK, markersize=1.4, markeredgewidth=0,
-        rasterized=bool(kept.sum() > DENSE), zorder=4,
+        evidence.input_torque[kept],
+        evidence.model[kept],
+        ".",
+        color=INK,
+        markersize=1.4,
+        markeredgewidth=0,
+        rasterized=bool(kept.sum() > DENSE),
+        zorder=4,
     )
     axes.plot([], [], ".", color=INK, markersize=5, label="model, same cells")
     hand = evidence.used & ~sweeps
     if hand.any():
         axes.plot(
-            evidence.input_torque[hand], evidence.locking[hand], "D", color=INK, markerfacecolor=PAPER, markersize=6,
-            label="readings by hand", zorder=5,
+            evidence.input_torque[hand],
+            evidence.locking[hand],
+            "D",
+            color=INK,
+            markerfacecolor=PAPER,
+            markersize=6,
+            label="readings by hand",
+            zorder=5,
         )
     apart = ~evidence.used
     if apart.any():
         axes.plot(
-            evidence.input_torque[apart], evidence.locking[apart], ".", color=MUTED, markersize=3, label="left out of the fit",
+            evidence.input_torque[apart],
+            evidence.locking[apart],
+            ".",
+            color=MUTED,
+            markersize=3,
+            label="left out of the fit",
             zorder=2,
         )
     axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
@@ -121,7 +141,8 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
 
 
 def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
-    """Residual, measured less model, over one axis: cells by slip direction, twice their noise, and means of bins.
+    """Residual, measured less model, over one axis: cells by slip direction, twice their noise, and means of
+    bins.
 
     Parameters
     ----------
@@ -145,8 +166,16 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
         axes.axhspan(-noise, noise, color=INK, alpha=0.10, linewidth=0, zorder=0, label="± 2 σ of noise")
         bins = residual_bins(evidence, over)
         axes.plot(
-            bins.centre, bins.mean, "-s", color=INK, markersize=4.5, linewidth=1.4, markeredgecolor=PAPER,
-            markeredgewidth=0.7, label="mean of a twelfth", zorder=5,
+            bins.centre,
+            bins.mean,
+            "-s",
+            color=INK,
+            markersize=4.5,
+            linewidth=1.4,
+            markeredgecolor=PAPER,
+            markeredgewidth=0.7,
+            label="means of bins",
+            zorder=5,
         )
         reach = max(float(np.max(np.abs(residual[kept]))) * 1.08, noise * 1.3)
         axes.set_ylim(-reach, reach)
@@ -181,12 +210,20 @@ def parts(
     The axes: parts stacked, the total with its 95 % band, and the total while unloading, dashed.
     """
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
-    made = parts_over_torque(characterisation, locking_map, "loading", speed_difference=speed, temperature=heat)
+    made = parts_over_torque(
+        characterisation, locking_map, "loading", speed_difference=speed, temperature=heat
+    )
     floor = np.zeros(made.input_torque.shape)
     for name, part in _named_parts(made):
         top = floor + part
         axes.fill_between(
-            made.input_torque, floor, top, facecolor=PART_COLOURS[name], edgecolor=PAPER, linewidth=0.8, label=name,
+            made.input_torque,
+            floor,
+            top,
+            facecolor=PART_COLOURS[name],
+            edgecolor=PAPER,
+            linewidth=0.8,
+            label=name,
         )
         floor = top
     _branches(axes, locking_map, speed, heat)
@@ -199,7 +236,8 @@ def parts(
 def place_of_reference(
     characterisation: Characterisation, speed_difference: float | None, temperature: float | None
 ) -> tuple[float, float]:
-    """Speed difference [rad/s] and temperature [°C] that are asked for, else those of the reference condition."""
+    """Speed difference [rad/s] and temperature [°C] that are asked for, else those of the reference
+    condition."""
     reference = characterisation.reference
     return (
         reference["speed_difference_rad_s"] if speed_difference is None else speed_difference,
@@ -208,7 +246,12 @@ def place_of_reference(
 
 
 def _named_parts(made: Parts) -> list[tuple[str, Array]]:
-    return [("preload", made.preload), ("ramps", made.ramps), ("gears", made.gears), ("oil film", made.oil_film)]
+    return [
+        ("preload", made.preload),
+        ("ramps", made.ramps),
+        ("gears", made.gears),
+        ("oil film", made.oil_film),
+    ]
 
 
 def _cells(axes: Axes, across: Array, upward: Array, direction: Array) -> None:
@@ -220,9 +263,18 @@ def _cells(axes: Axes, across: Array, upward: Array, direction: Array) -> None:
             continue
         mark = DIRECTION_MARKS[sign]
         axes.plot(
-            across[here], upward[here], linestyle="none", marker=mark, markersize=4.0 if mark == "o" else 3.6,
-            color=DIRECTION_COLOURS[sign], markerfacecolor="none", markeredgewidth=0.9, alpha=0.75 if many else 1.0,
-            rasterized=many, label=DIRECTION_LABELS[sign], zorder=2.5,
+            across[here],
+            upward[here],
+            linestyle="none",
+            marker=mark,
+            markersize=4.0 if mark == "o" else 3.6,
+            color=DIRECTION_COLOURS[sign],
+            markerfacecolor="none",
+            markeredgewidth=0.9,
+            alpha=0.75 if many else 1.0,
+            rasterized=many,
+            label=DIRECTION_LABELS[sign],
+            zorder=2.5,
         )
 
 
@@ -235,15 +287,32 @@ def _branches(axes: Axes, locking_map: LockingMap, speed_difference: float, temp
     for branch, curve in curves.items():
         tested = np.where(curve.tested, curve.value, np.nan)
         axes.plot(
-            curve.input_torque, tested, BRANCH_LINES[branch], color=INK, linewidth=2.2, label=f"map, {branch}", zorder=4
+            curve.input_torque,
+            tested,
+            BRANCH_LINES[branch],
+            color=INK,
+            linewidth=2.2,
+            label=f"map, {branch}",
+            zorder=4,
         )
     for branch, curve in curves.items():
         first = branch == "loading"
         axes.plot(
-            curve.input_torque, curve.value, BRANCH_LINES[branch], color=INK, linewidth=0.9, zorder=3.5,
+            curve.input_torque,
+            curve.value,
+            BRANCH_LINES[branch],
+            color=INK,
+            linewidth=0.9,
+            zorder=3.5,
             label="map, not tested" if first else None,
         )
         axes.fill_between(
-            curve.input_torque, curve.low, curve.high, color=INK, alpha=0.18, linewidth=0, zorder=3,
+            curve.input_torque,
+            curve.low,
+            curve.high,
+            color=INK,
+            alpha=0.18,
+            linewidth=0,
+            zorder=3,
             label="95 % band" if first else None,
         )

@@ -75,7 +75,9 @@ def item(text: str, width: int, *, mark: str = "-") -> list[str]:
     return wrapped(text, width, first=" " * INDENT + f"{mark} ")
 
 
-def table(rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (), indent: int = INDENT) -> list[str]:
+def table(
+    rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (), indent: int = INDENT
+) -> list[str]:
     """Rows in aligned columns; what does not fit wraps within the last column.
 
     Parameters
@@ -95,7 +97,8 @@ def table(rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (
 
     Examples
     --------
-    >>> for line in table([("preload torque", "81.7", "noise"), ("ramp bias", "0.518", "gear friction")], 40, right=[1]):
+    >>> rows = [("preload torque", "81.7", "noise"), ("ramp bias", "0.518", "gear friction")]
+    >>> for line in table(rows, 40, right=[1]):
     ...     print(line)
       preload torque   81.7  noise
       ramp bias       0.518  gear friction

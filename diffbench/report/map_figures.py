@@ -1,4 +1,5 @@
-"""The map as filled contours over input torque and speed difference, the tested region outlined, extrapolation hatched."""
+"""The map as filled contours over input torque and speed difference, the tested region outlined,
+extrapolation hatched."""
 
 from __future__ import annotations
 
@@ -26,7 +27,8 @@ WASH = 0.5
 
 
 def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]:
-    """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one nearest the reference.
+    """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one
+    nearest the reference.
 
     Parameters
     ----------
@@ -74,7 +76,9 @@ def contour_levels(locking_map: LockingMap) -> Array:
     return levels
 
 
-def contours(locking_map: LockingMap, axes: Axes, *, branch: Branch, temperature: int, levels: Array | None = None) -> Axes:
+def contours(
+    locking_map: LockingMap, axes: Axes, *, branch: Branch, temperature: int, levels: Array | None = None
+) -> Axes:
     """Filled contours of one branch at one temperature of the map.
 
     Parameters
@@ -92,7 +96,8 @@ def contours(locking_map: LockingMap, axes: Axes, *, branch: Branch, temperature
 
     Returns
     -------
-    The axes. Lines bear their locking torque [N·m]; what the bench did not cover is hatched, its border drawn.
+    The axes. Lines bear their locking torque [N·m]; what the bench did not cover is hatched, its border
+    drawn.
 
     Raises
     ------
@@ -115,7 +120,7 @@ def contours(locking_map: LockingMap, axes: Axes, *, branch: Branch, temperature
     axes.set_ylim(float(speed[0]), float(speed[-1]))
     tested = locking_map.tested[branch][:, :, temperature]
     _extrapolation(axes, tested.T, torque, speed)
-    _label(axes, lines, values.T, tested, torque, speed, levels, shades)
+    _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
     axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
     dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
     axes.grid(visible=False)
@@ -133,25 +138,44 @@ def _speed_in_ratios(axes: Axes) -> None:
 
 
 def _label(
-    axes: Axes, lines: QuadContourSet, values: Array, tested: Mask, torque: Array, speed: Array, levels: Array, shades: list[Shade]
+    axes: Axes,
+    lines: QuadContourSet,
+    values: Array,
+    tested: Mask,
+    *,
+    places: tuple[Array, Array],
+    colours: tuple[Array, list[Shade]],
 ) -> None:
-    """Each line bears its level across the figure at two thirds of the speed differences, where there is room."""
+    """Each line bears its level, in a row across at two thirds of the speed differences, where there is room.
+
+    ``places`` are input torques and speed differences, ``colours`` levels and the shades between them.
+    """
+    (torque, speed), (levels, shades) = places, colours
     row = int(speed.size * 2 // 3)
     across = values[:, row]
     span = float(torque[-1] - torque[0])
-    places: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+    labels: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
     for level in levels:
         for i in np.flatnonzero((across[:-1] - level) * (across[1:] - level) < 0.0):
             share = (level - across[i]) / (across[i + 1] - across[i])
             at = float(torque[i] + share * (torque[i + 1] - torque[i]))
-            taken = [other for found in places.values() for other, _ in found]
-            if min(at - torque[0], torque[-1] - at) > 0.03 * span and all(abs(at - other) > 0.06 * span for other in taken):
-                places[bool(tested[i, row] and tested[i + 1, row])].append((at, float(speed[row])))
-    for inside, found in places.items():
+            if tested[i, row] != tested[i + 1, row]:
+                continue  # the border would run through the number
+            taken = [other for found in labels.values() for other, _ in found]
+            if min(at - torque[0], torque[-1] - at) > 0.03 * span and all(
+                abs(at - other) > 0.06 * span for other in taken
+            ):
+                labels[bool(tested[i, row])].append((at, float(speed[row])))
+    for inside, found in labels.items():
         if found:
             axes.clabel(
-                lines, fmt=lambda level: f"{level:g}", fontsize=9.5, colors=_label_colours(levels, shades, washed=not inside),
-                manual=found, inline=True, inline_spacing=2,
+                lines,
+                fmt=lambda level: f"{level:g}",
+                fontsize=9.5,
+                colors=_label_colours(levels, shades, washed=not inside),
+                manual=found,
+                inline=True,
+                inline_spacing=2,
             )
 
 
@@ -175,20 +199,36 @@ def _extrapolation(axes: Axes, tested: Mask, torque: Array, speed: Array) -> Non
 
     inside = tested[:-1, :-1] & tested[1:, :-1] & tested[:-1, 1:] & tested[1:, 1:]
     outside = [
-        Path([(torque[j], speed[i]), (torque[j + 1], speed[i]), (torque[j + 1], speed[i + 1]), (torque[j], speed[i + 1]),
-              (torque[j], speed[i])], closed=True)
+        Path(
+            [
+                (torque[j], speed[i]),
+                (torque[j + 1], speed[i]),
+                (torque[j + 1], speed[i + 1]),
+                (torque[j], speed[i + 1]),
+                (torque[j], speed[i]),
+            ],
+            closed=True,
+        )
         for i, j in zip(*np.nonzero(~inside), strict=True)
     ]
     if outside:
         axes.add_patch(
             PathPatch(
-                Path.make_compound_path(*outside), facecolor=(1.0, 1.0, 1.0, WASH), edgecolor=DARK_LABEL, linewidth=0, hatch="//",
+                Path.make_compound_path(*outside),
+                facecolor=(1.0, 1.0, 1.0, WASH),
+                edgecolor=DARK_LABEL,
+                linewidth=0,
+                hatch="//",
             )
         )
     border = [
-        [(torque[j + 1], speed[i]), (torque[j + 1], speed[i + 1])] for i, j in zip(*np.nonzero(inside[:, 1:] != inside[:, :-1]), strict=True)
+        [(torque[j + 1], speed[i]), (torque[j + 1], speed[i + 1])]
+        for i, j in zip(*np.nonzero(inside[:, 1:] != inside[:, :-1]), strict=True)
     ] + [
-        [(torque[j], speed[i + 1]), (torque[j + 1], speed[i + 1])] for i, j in zip(*np.nonzero(inside[1:, :] != inside[:-1, :]), strict=True)
+        [(torque[j], speed[i + 1]), (torque[j + 1], speed[i + 1])]
+        for i, j in zip(*np.nonzero(inside[1:, :] != inside[:-1, :]), strict=True)
     ]
     if border:
-        axes.add_collection(LineCollection(border, colors=[DARK_LABEL], linewidths=2.0, capstyle="projecting"))
+        axes.add_collection(
+            LineCollection(border, colors=[DARK_LABEL], linewidths=2.0, capstyle="projecting")
+        )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,7 @@ from diffbench.report.rounding import number_text
 
 __all__ = ["PageFigure", "evidence_figures", "map_page_figures", "sweep_figure"]
 
-WIDE = (6.4, 4.5)
+WIDE = (5.5, 4.1)
 HALF = (5.0, 3.6)
 THIRD = (4.2, 3.5)
 LIMIT_FACTOR = 2 * 1.959964
@@ -50,15 +50,21 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
     )
     place = f"{heat:g} °C and {speed:g} rad/s"
     ends = (0, int(np.argmin(np.abs(loading.input_torque))), loading.input_torque.size - 1)
-    course = ", ".join(f"{loading.value[i]:.0f} N·m at {loading.input_torque[i]:.0f} N·m" for i in dict.fromkeys(ends))
+    course = ", ".join(
+        f"{loading.value[i]:.0f} N·m at {loading.input_torque[i]:.0f} N·m" for i in dict.fromkeys(ends)
+    )
     count = 0 if cells is None else cells.input_torque.size
     caption = (
-        f"Each mark is a short average of the recordings, carried to {place} by the fitted friction over speed and "
-        "temperature; preload, ramps and hysteresis are as measured. Where the torque turns, the ramps hold their thrust: the "
-        "level stretch between the branches. Thin lines are an extrapolation."
+        f"Each mark is a short average of the recordings, carried to {place} by the fitted friction over "
+        "speed and temperature; preload, ramps and hysteresis are as measured. Where the torque turns, the "
+        "ramps hold their thrust: the level stretch between the branches. Thin lines are an extrapolation."
         if count
         else f"The map at {place}. Thin lines are an extrapolation. "
-        + ("The cells of several builds are shown as recorded, below." if characterisation.evidence else _NO_CELLS)
+        + (
+            "The cells of several builds are shown as recorded, below."
+            if characterisation.evidence
+            else _NO_CELLS
+        )
     )
     rows = []
     for i in range(loading.input_torque.size):
@@ -66,20 +72,31 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         for curve in (loading, unloading):
             u = float(curve.high[i] - curve.low[i]) / LIMIT_FACTOR
             row += [
-                number_text(float(curve.value[i]), u), f"{number_text(float(curve.low[i]), u)} to {number_text(float(curve.high[i]), u)}",
+                number_text(float(curve.value[i]), u),
+                f"{number_text(float(curve.low[i]), u)} to {number_text(float(curve.high[i]), u)}",
                 "tested" if curve.tested[i] else "extrapolated",
             ]
         rows.append(tuple(row))
     head = (
-        "Input torque [N·m]", "Loading [N·m]", "Loading, 95 % limits", "Loading",
-        "Unloading [N·m]", "Unloading, 95 % limits", "Unloading",
+        "Input torque [N·m]",
+        "Loading [N·m]",
+        "Loading, 95 % limits",
+        "Loading",
+        "Unloading [N·m]",
+        "Unloading, 95 % limits",
+        "Unloading",
     )
     return PageFigure(
         "sweep",
         f"Locking torque over input torque, at {place}",
         draw(
-            lambda axes: figures.sweep(characterisation, locking_map, axes), size=WIDE, prefix="sweep",
-            title=f"Locking torque over input torque at {place}, loading: {typeset(course)}. {count} measured cells.",
+            lambda axes: figures.sweep(characterisation, locking_map, axes),
+            size=WIDE,
+            prefix="sweep",
+            title=(
+                f"Locking torque over input torque at {place}, loading: {typeset(course)}. "
+                f"{count} measured cells."
+            ),
         ),
         caption,
         _numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
@@ -100,22 +117,38 @@ def evidence_figures(characterisation: Characterisation, locking_map: LockingMap
 
 def _parts_figure(characterisation: Characterisation, locking_map: LockingMap) -> PageFigure:
     speed, heat = figures.place_of_reference(characterisation, None, None)
-    made = parts_over_torque(characterisation, locking_map, "loading", speed_difference=speed, temperature=heat)
+    made = parts_over_torque(
+        characterisation, locking_map, "loading", speed_difference=speed, temperature=heat
+    )
     listed = (made.preload, made.ramps, made.gears, made.oil_film, made.total)
     rows = [
-        (f"{torque:.0f}", *(f"{part[i]:.1f}" for part in listed)) for i, torque in enumerate(made.input_torque.tolist())
+        (f"{torque:.0f}", *(f"{part[i]:.1f}" for part in listed))
+        for i, torque in enumerate(made.input_torque.tolist())
     ]
     last = int(np.argmax(made.input_torque))
     words = ", ".join(
-        f"{name} {part[last]:.0f} N·m" for name, part in zip(("preload", "ramps", "gears", "oil film"), listed, strict=False)
+        f"{name} {part[last]:.0f} N·m"
+        for name, part in zip(("preload", "ramps", "gears", "oil film"), listed, strict=False)
     )
-    head = ("Input torque [N·m]", "Preload [N·m]", "Ramps [N·m]", "Gears [N·m]", "Oil film [N·m]", "Total [N·m]")
+    head = (
+        "Input torque [N·m]",
+        "Preload [N·m]",
+        "Ramps [N·m]",
+        "Gears [N·m]",
+        "Oil film [N·m]",
+        "Total [N·m]",
+    )
     return PageFigure(
         "parts",
         "What the locking torque is made of, while loading",
         draw(
-            lambda axes: figures.parts(characterisation, locking_map, axes), size=HALF, prefix="parts",
-            title=f"Locking torque split into its parts over input torque; at {made.input_torque[last]:.0f} N·m: {words}.",
+            lambda axes: figures.parts(characterisation, locking_map, axes),
+            size=HALF,
+            prefix="parts",
+            title=(
+                "Locking torque split into its parts over input torque; "
+                f"at {made.input_torque[last]:.0f} N·m: {words}."
+            ),
         ),
         f"At {heat:g} °C and {speed:g} rad/s. Preload holds near zero input torque, ramps far from it.",
         _numbers("Parts of the locking torque while loading", head, rows),
@@ -129,14 +162,21 @@ def _recorded_figure(evidence: Evidence) -> PageFigure:
         if not here.any():
             continue
         edges = np.unique(np.quantile(evidence.input_torque[here], np.linspace(0, 1, 9)))
-        place = np.clip(np.searchsorted(edges, evidence.input_torque[here], side="right") - 1, 0, max(edges.size - 2, 0))
+        place = np.clip(
+            np.searchsorted(edges, evidence.input_torque[here], side="right") - 1, 0, max(edges.size - 2, 0)
+        )
         for bin_number in np.unique(place):
             chosen = np.flatnonzero(here)[place == bin_number]
             torque = evidence.input_torque[chosen]
-            rows.append((
-                f"{number + 1}, {kind}", f"{torque.min():.0f} to {torque.max():.0f}", str(chosen.size),
-                f"{evidence.locking[chosen].mean():.1f}", f"{evidence.model[chosen].mean():.1f}",
-            ))
+            rows.append(
+                (
+                    f"{number + 1}, {kind}",
+                    f"{torque.min():.0f} to {torque.max():.0f}",
+                    str(chosen.size),
+                    f"{evidence.locking[chosen].mean():.1f}",
+                    f"{evidence.model[chosen].mean():.1f}",
+                )
+            )
     count = int(evidence.used.sum())
     head = ("Run", "Input torque [N·m]", "Cells", "Measured, mean [N·m]", "Model, mean [N·m]")
     by_hand = int((evidence.used & ~sweep_cells(evidence)).sum())
@@ -144,10 +184,16 @@ def _recorded_figure(evidence: Evidence) -> PageFigure:
         "recorded",
         "Locking torque as recorded",
         draw(
-            lambda axes: figures.recorded(evidence, axes), size=HALF, prefix="recorded",
-            title=f"Locking torque over input torque as recorded, {count} cells, with the model at the same cells.",
+            lambda axes: figures.recorded(evidence, axes),
+            size=HALF,
+            prefix="recorded",
+            title=(
+                f"Locking torque over input torque as recorded, {count} cells, "
+                "with the model at the same cells."
+            ),
         ),
-        "Every cell at its own speed difference and temperature, corrected for what stands between transducer and unit; the "
+        "Every cell at its own speed difference and temperature, corrected for what stands between "
+        "transducer and unit; the "
         "model at the same place." + (f" {by_hand} readings by hand." if by_hand else ""),
         _numbers("Measured and modelled locking torque", head, rows, texts=(0,)),
     )
@@ -165,24 +211,33 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> PageFigure:
         f"residual-{axis.replace('_', '-')}",
         f"Residual over {name}",
         draw(
-            lambda axes: figures.residuals(evidence, axes, over=axis), size=HALF, prefix=f"residual-{axis.replace('_', '-')}",
-            title=f"Measured less modelled locking torque over {name}; the means of the bins stay within {worst:.2f} N·m of zero.",
+            lambda axes: figures.residuals(evidence, axes, over=axis),
+            size=HALF,
+            prefix=f"residual-{axis.replace('_', '-')}",
+            title=(
+                f"Measured less modelled locking torque over {name}; "
+                f"the means of the bins stay within {worst:.2f} N·m of zero."
+            ),
         ),
         f"Means of bins stay within {worst:.2f} N·m of zero.",
         _numbers(
             f"Residual in bins of {name}",
-            (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"), rows,
+            (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"),
+            rows,
         ),
     )
 
 
 def map_page_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
-    """The map as filled contours, by temperature and branch; none where it has a single speed difference or torque."""
+    """The map as filled contours, by temperature and branch; none where it has a single speed difference or
+    torque."""
     torque, speed, heat = locking_map.axes
     if torque.size < 2 or speed.size < 2:
         return
     levels = map_figures.contour_levels(locking_map)
-    for index in map_figures.temperatures_to_show(locking_map, characterisation.reference["temperature_degC"]):
+    for index in map_figures.temperatures_to_show(
+        locking_map, characterisation.reference["temperature_degC"]
+    ):
         for branch in _BRANCHES:
             yield _contour_figure(locking_map, branch, index, float(heat[index]), levels)
 
@@ -193,9 +248,10 @@ def _contour_figure(
     torque, speed, _ = locking_map.axes
     values, tested = locking_map.values[branch][:, :, index], locking_map.tested[branch][:, :, index]
     rows = [
-        (f"{torque[i]:.0f}", *(
-            f"{values[i, j]:.1f}" if tested[i, j] else f"({values[i, j]:.1f})" for j in range(speed.size)
-        ))
+        (
+            f"{torque[i]:.0f}",
+            *(f"{values[i, j]:.1f}" if tested[i, j] else f"({values[i, j]:.1f})" for j in range(speed.size)),
+        )
         for i in range(torque.size)
     ]
     head = ("Input torque [N·m]", *(f"{number_text(s, 0.1)} rad/s" for s in speed.tolist()))
@@ -205,20 +261,26 @@ def _contour_figure(
         name,
         title,
         draw(
-            lambda axes: map_figures.contours(locking_map, axes, branch=branch, temperature=index, levels=levels),
-            size=THIRD, prefix=name,
+            lambda axes: map_figures.contours(
+                locking_map, axes, branch=branch, temperature=index, levels=levels
+            ),
+            size=THIRD,
+            prefix=name,
             title=(
                 f"Locking torque over input torque and speed difference, {branch}, at {temperature:.0f} °C: "
-                f"{values.min():.0f} to {values.max():.0f} N·m; {100 * tested.mean():.0f} % of the nodes are tested."
+                f"{values.min():.0f} to {values.max():.0f} N·m; "
+                f"{100 * tested.mean():.0f} % of the nodes are tested."
             ),
         ),
         "",
-        _numbers(f"Locking torque [N·m], {branch}, at {temperature:.0f} °C; extrapolations in brackets", head, rows),
+        _numbers(
+            f"Locking torque [N·m], {branch}, at {temperature:.0f} °C; extrapolations in brackets", head, rows
+        ),
     )
 
 
 def _numbers(
-    caption: str, head: tuple[str, ...], rows: list[tuple[str, ...]], texts: tuple[int, ...] = ()
+    caption: str, head: tuple[str, ...], rows: Sequence[tuple[str, ...]], texts: tuple[int, ...] = ()
 ) -> Table:
     numbers = tuple(i for i in range(len(head)) if i not in texts)
     return Table(caption, head, tuple(tuple(typeset(cell) for cell in row) for row in rows), numbers)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from diffbench.characterisation import Characterisation
 from diffbench.report.rounding import number_text, with_unit
-from diffbench.report.verdict import check_text
-from diffbench.report.wording import humanised, key_names, label, printable, share_text, shown, source_text, split_name
+from diffbench.report.verdict import check_text, disagrees, limited_name
+from diffbench.report.wording import humanised, key_names, label, printable, share_text, shown, source_text
 
 __all__ = [
     "Table",
@@ -36,7 +36,8 @@ _MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 
 @dataclass(frozen=True)
 class Table:
-    """A table: what it shows, headings, rows whose first cell names the row, and which columns hold numbers."""
+    """A table: what it shows, headings, rows whose first cell names the row, and which columns hold
+    numbers."""
 
     caption: str
     head: tuple[str, ...]
@@ -78,7 +79,14 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
         parameter = characterisation.parameters[name]
         seen = shown(name, parameter)
         needs = f"needs {humanised(printable(parameter.needs or 'more data'), characterisation.parameters)}"
-        rows.append((typeset(seen.label), seen.full, seen.interval or "none", seen.doubt if seen.determined else needs))
+        rows.append(
+            (
+                typeset(seen.label),
+                seen.full,
+                seen.interval or "none",
+                seen.doubt if seen.determined else needs,
+            )
+        )
     head = ("Quantity", "Value ± standard uncertainty", "95 % interval", "Largest doubt, share of variance")
     return _table(caption, head, rows, (1, 2))
 
@@ -87,12 +95,12 @@ def limit_table(characterisation: Characterisation) -> Table | None:
     """Limits of the build sheet and what was found."""
     rows = []
     for limit in characterisation.limits:
-        found = next(
-            (shown(name, p) for name, p in characterisation.parameters.items()
-             if split_name(name)[0] in {limit.quantity, f"{limit.quantity}_loading"}), None,
-        )
+        key = limited_name(characterisation, limit.quantity)
+        found = shown(key, characterisation.parameters[key]) if key in characterisation.parameters else None
         low, high = number_text(limit.low), with_unit(number_text(limit.high), limit.unit)
-        value, interval = ("not determined", "none") if found is None else (found.full, found.interval or "none")
+        value, interval = (
+            ("not determined", "none") if found is None else (found.full, found.interval or "none")
+        )
         rows.append((label(limit.quantity), f"{low} to {high}", value, interval, limit.verdict))
     head = ("Quantity", "Limits", "Value ± standard uncertainty", "95 % interval", "Verdict")
     return _table("Limits of the build sheet", head, rows, (1, 2, 3)) if rows else None
@@ -136,7 +144,12 @@ def budget_summary(characterisation: Characterisation) -> Table:
 def adequacy_table(characterisation: Characterisation) -> Table:
     """Whether the residual has a course along any axis."""
     rows = [
-        (item.axis, number_text(item.ratio, 0.1), str(item.bins), typeset(item.worst) or "too few cells to say")
+        (
+            item.axis,
+            number_text(item.ratio, 0.1),
+            str(item.bins),
+            typeset(item.worst) or "too few cells to say",
+        )
         for item in characterisation.diagnostics.adequacy
     ]
     head = ("Residual over", "Scatter of bin means, 1 = noise", "Bins", "Largest")
@@ -146,11 +159,18 @@ def adequacy_table(characterisation: Characterisation) -> Table:
 def bench_error_table(characterisation: Characterisation) -> Table | None:
     """What the sweeps say about the bench's own constants."""
     rows = [
-        (printable(name.replace("_", " ")), number_text(item["stated_u"], item["stated_u"]),
-         f"{number_text(item['standard_uncertainties'], 0.1)} ± {number_text(item['u'], 0.1)}")
+        (
+            printable(name.replace("_", " ")),
+            number_text(item["stated_u"], item["stated_u"]),
+            f"{number_text(item['standard_uncertainties'], 0.1)} ± {number_text(item['u'], 0.1)}",
+        )
         for name, item in characterisation.diagnostics.bench_errors.items()
     ]
-    head = ("Constant of the bench", "Stated standard uncertainty", "Error found, in stated standard uncertainties")
+    head = (
+        "Constant of the bench",
+        "Stated standard uncertainty",
+        "Error found, in stated standard uncertainties",
+    )
     return _table("Bench errors as the sweeps see them", head, rows, (1, 2)) if rows else None
 
 
@@ -159,9 +179,12 @@ def sheet_table(characterisation: Characterisation) -> Table | None:
     rows = []
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
-        readings = humanised(printable(check.readings), characterisation.parameters)
-        rows.append((humanised(printable(check.quantity), characterisation.parameters), typeset(numbers), agreement, readings))
-    head = ("Quantity", "Bench and sheet", "Verdict", "What it could mean")
+        if disagrees(check):
+            agreement += f"; {humanised(printable(check.readings), characterisation.parameters)}"
+        rows.append(
+            (humanised(printable(check.quantity), characterisation.parameters), typeset(numbers), agreement)
+        )
+    head = ("Quantity", "Bench and sheet", "Verdict")
     return _table("Build sheet against bench", head, rows, (1,)) if rows else None
 
 
@@ -172,7 +195,9 @@ def dropped_table(characterisation: Characterisation) -> Table | None:
         for run, reasons in characterisation.diagnostics.dropped.items()
         for reason, count in reasons.items()
     ]
-    return _table("Samples not used, and why", ("Recording", "Reason", "Samples"), rows, (2,)) if rows else None
+    return (
+        _table("Samples not used, and why", ("Recording", "Reason", "Samples"), rows, (2,)) if rows else None
+    )
 
 
 def correlation_table(characterisation: Characterisation) -> Table | None:
@@ -193,8 +218,11 @@ def correlation_table(characterisation: Characterisation) -> Table | None:
 def form_table(characterisation: Characterisation) -> Table:
     """Forms of the model that count, and the evidence for the preload law."""
     rows = [
-        (f"{form.law}, Stribeck exponent {form.stribeck_exponent:g}", f"{100 * form.weight:.0f} %",
-         number_text(characterisation.law.information.get(form.law)))
+        (
+            f"{form.law}, Stribeck exponent {form.stribeck_exponent:g}",
+            f"{100 * form.weight:.0f} %",
+            number_text(characterisation.law.information.get(form.law)),
+        )
         for form in characterisation.forms
     ]
     rows += [

@@ -1,9 +1,9 @@
 """Numbers as people read them: rounded by their uncertainty.
 
-The rule is that of the Guide to the expression of uncertainty in measurement (JCGM 100:2008, 7.2.6): the uncertainty with
-at most two significant digits, the value to the same decimal place. A number without uncertainty shows four significant
-digits, and never loses a digit before the decimal point. Only characters of every common encoding are used, so that a
-result can be piped anywhere.
+The rule is that of the Guide to the expression of uncertainty in measurement (JCGM 100:2008, 7.2.6): the
+uncertainty with at most two significant digits, the value to the same decimal place. A number without
+uncertainty shows four significant digits, and never loses a digit before the decimal point. Only characters
+of every common encoding are used, so that a result can be piped anywhere.
 """
 
 from __future__ import annotations
@@ -11,7 +11,15 @@ from __future__ import annotations
 import math
 from decimal import ROUND_HALF_EVEN, Decimal
 
-__all__ = ["NOT_DETERMINED", "RULE", "interval_text", "number_text", "place_of", "with_unit", "with_uncertainty"]
+__all__ = [
+    "NOT_DETERMINED",
+    "RULE",
+    "interval_text",
+    "number_text",
+    "place_of",
+    "with_uncertainty",
+    "with_unit",
+]
 
 #: The rule by name, for the foot of a page.
 RULE = "GUM (JCGM 100:2008) 7.2.6: uncertainty to two significant digits, value to the same place"

@@ -1,9 +1,10 @@
 """The look of the figures: colour is measurement, ink is model.
 
-One visual language throughout: measured cells carry one of two colours, and one of two marks, by which output was faster;
-lines and bands in ink are the fitted model, solid while loading and dashed while unloading; filled areas take the tones of
-one scale from sand to night. All is told apart by colour-blind readers and in grey print (tested by simulation), and the
-colours of measurement stand out from white as well as from near black, so that one picture serves both.
+One visual language throughout: measured cells carry one of two colours, and one of two marks, by which
+output was faster; lines and bands in ink are the fitted model, solid while loading and dashed while
+unloading; filled areas take the tones of one scale from sand to night. All is told apart by colour-blind
+readers and in grey print (tested by simulation), and the colours of measurement stand out from white as well
+as from near black, so that one picture serves both.
 """
 
 from __future__ import annotations
@@ -38,12 +39,12 @@ GRID = "#dfe4e8"
 PAPER = "#fffffe"
 
 #: Slip direction, by the sign of left minus right output speed.
-DIRECTION_COLOURS = {1: "#10698c", -1: "#d67f2c"}
+DIRECTION_COLOURS = {1: "#157299", -1: "#d67f2c"}
 DIRECTION_MARKS = {1: "o", -1: "x"}
 DIRECTION_LABELS = {1: "measured, left faster", -1: "measured, right faster"}
 
 #: Parts of the locking torque, from the bottom up, dark to light.
-PART_COLOURS = {"preload": "#27496d", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
+PART_COLOURS = {"preload": "#2f5a85", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
 
 #: Stops of the scale for filled contours, light (little) to dark (much).
 SCALE_STOPS = ("#f6efdc", "#bcd3c0", "#6fa9b0", "#3c7797", "#284a78", "#1d2450")
@@ -114,8 +115,16 @@ def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
     The axes.
     """
     legend = axes.legend(
-        loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=columns, frameon=False, fontsize=TICK_SIZE - 0.5,
-        borderaxespad=0.2, handlelength=1.9, columnspacing=1.4, labelspacing=0.3, handletextpad=0.6,
+        loc="lower left",
+        bbox_to_anchor=(-0.02, 1.0),
+        ncols=columns,
+        frameon=False,
+        fontsize=TICK_SIZE - 0.5,
+        borderaxespad=0.2,
+        handlelength=1.9,
+        columnspacing=1.4,
+        labelspacing=0.3,
+        handletextpad=0.6,
     )
     for text in legend.get_texts():
         text.set_color(INK)

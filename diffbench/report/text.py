@@ -18,14 +18,18 @@ from diffbench.report.verdict import (
 )
 from diffbench.report.wording import Shown, humanised, key_names, label, printable, shown
 
-__all__ = ["summary"]
+__all__ = ["fit_text", "next_steps_text", "summary"]
 
 NARROWEST = 60
 # A column narrower than that says too little in a line.
 ROOM_FOR_DOUBT = 24
-# Select Graphic Rendition of ECMA-48: blue, magenta and yellow are told apart by all colour-blind readers; the words say it too.
+# Select Graphic Rendition of ECMA-48: blue, magenta and yellow are told apart by all colour-blind
+# readers, and the words say it too.
 _OUTCOME_STYLES: dict[Outcome, str] = {
-    "within": "1;34", "outside": "1;35", "not proven": "1;33", "no limits": "1"
+    "within": "1;34",
+    "outside": "1;35",
+    "not proven": "1;33",
+    "no limits": "1",
 }
 _HEADING = "1"
 
@@ -46,9 +50,9 @@ def summary(characterisation: Characterisation, *, colour: bool = False, width: 
 
     Returns
     -------
-    The text, without a line end at its end. Verdict and key numbers come first, each with its 95 % interval and the largest
-    source of doubt; then preload law, limits, checks, what is not determined, findings, what counts as exact, what to do
-    next, and how the fit went.
+    The text, without a line end at its end. Verdict and key numbers come first, each with its 95 % interval
+    and the largest source of doubt; then preload law, limits, checks, what is not determined, findings, what
+    counts as exact, what to do next, and how the fit went.
 
     References
     ----------
@@ -67,7 +71,7 @@ def summary(characterisation: Characterisation, *, colour: bool = False, width: 
         _undetermined(characterisation, width, paint),
         _findings(characterisation, width, paint),
         _list("Counts as exact", characterisation.assumed_exact, characterisation, width, paint),
-        _list("What to do next", _steps(characterisation), characterisation, width, paint),
+        _list("What to do next", next_steps_text(characterisation), characterisation, width, paint),
         _fit(characterisation, width),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
@@ -86,8 +90,14 @@ def _head(characterisation: Characterisation, width: int, paint: Paint) -> list[
         lines += wrapped(sentence, width, first=start)
         first = False
     lines += wrapped(found.trust, width, first=" " * (len(word) + 2))
-    return [paint(line, _HEADING) if i == 0 else line.replace(word, paint(word, _OUTCOME_STYLES[found.outcome]), 1)
-            if line.startswith(word) else line for i, line in enumerate(lines)]
+    return [
+        paint(line, _HEADING)
+        if i == 0
+        else line.replace(word, paint(word, _OUTCOME_STYLES[found.outcome]), 1)
+        if line.startswith(word)
+        else line
+        for i, line in enumerate(lines)
+    ]
 
 
 def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
@@ -97,19 +107,28 @@ def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -
         f"Key numbers, at {reference['temperature_degC']:g} °C plate temperature and "
         f"{reference['speed_difference_rad_s']:g} rad/s speed difference"
     )
-    return [paint(heading, _HEADING), *_key_table([shown(n, characterisation.parameters[n]) for n in keys], width)]
+    return [
+        paint(heading, _HEADING),
+        *_key_table([shown(n, characterisation.parameters[n]) for n in keys], width),
+    ]
 
 
 def _key_table(quantities: list[Shown], width: int) -> list[str]:
-    """Value, 95 % interval and largest source of doubt of each; in a narrow terminal the sources follow below."""
+    """Value, 95 % interval and largest source of doubt of each; in a narrow terminal the sources follow
+    below."""
     known = [q for q in quantities if q.determined]
     values = iter(_by_point([with_unit(q.value, q.unit) for q in known]))
     intervals = iter(_by_point([q.interval for q in known]))
     rows = [
-        (q.label, next(values), next(intervals), _short(q.doubt)) if q.determined else (q.label, NOT_DETERMINED, "", "")
+        (q.label, next(values), next(intervals), _short(q.doubt))
+        if q.determined
+        else (q.label, NOT_DETERMINED, "", "")
         for q in quantities
     ]
-    sizes = [max((columns_of(row[i]) for row in rows if i == 0 or row[1] != NOT_DETERMINED), default=0) for i in range(3)]
+    sizes = [
+        max((columns_of(row[i]) for row in rows if i == 0 or row[1] != NOT_DETERMINED), default=0)
+        for i in range(3)
+    ]
     sizes[2] = max(sizes[2], columns_of("95 % interval"))
     room = width - INDENT - sum(sizes) - 3 * GAP
     lines = []
@@ -119,7 +138,9 @@ def _key_table(quantities: list[Shown], width: int) -> list[str]:
             lines.append(f"{name}{NOT_DETERMINED}, see below")
             continue
         start = name + (" " * GAP).join(row[i] + " " * (sizes[i] - columns_of(row[i])) for i in (1, 2))
-        lines += wrapped(row[3], width, first=start + " " * GAP) if room >= ROOM_FOR_DOUBT else [start.rstrip()]
+        lines += (
+            wrapped(row[3], width, first=start + " " * GAP) if room >= ROOM_FOR_DOUBT else [start.rstrip()]
+        )
     if room >= ROOM_FOR_DOUBT:
         return lines
     sources: dict[str, list[str]] = {}
@@ -131,7 +152,9 @@ def _key_table(quantities: list[Shown], width: int) -> list[str]:
         *(
             line
             for source, names in sources.items()
-            for line in wrapped(f"{source}: {'; '.join(names)}", width, first=" " * 2 * INDENT, rest=" " * 3 * INDENT)
+            for line in wrapped(
+                f"{source}: {'; '.join(names)}", width, first=" " * 2 * INDENT, rest=" " * 3 * INDENT
+            )
         ),
     ]
 
@@ -144,7 +167,10 @@ def _more_numbers(characterisation: Characterisation, width: int, paint: Paint) 
         return []
     numbers = _by_point([quantity.full for quantity in known])
     rows = [(q.label, number, _short(q.doubt)) for q, number in zip(known, numbers, strict=True)]
-    return [paint("Friction, oil and heat behind them, ± one standard uncertainty", _HEADING), *table(rows, width)]
+    return [
+        paint("Friction, oil and heat behind them, ± one standard uncertainty", _HEADING),
+        *table(rows, width),
+    ]
 
 
 def _by_point(texts: list[str]) -> list[str]:
@@ -166,19 +192,19 @@ def _ground(characterisation: Characterisation, width: int, paint: Paint) -> lis
         if disagrees(check):
             text += f"; {humanised(printable(check.readings), characterisation.parameters)}"
         rows.append(("sheet against bench", text))
-    shown_once = [(first if i == 0 or rows[i - 1][0] != first else "", text) for i, (first, text) in enumerate(rows)]
+    shown_once = [
+        (first if i == 0 or rows[i - 1][0] != first else "", text) for i, (first, text) in enumerate(rows)
+    ]
     return [paint("What it rests on", _HEADING), *table(shown_once, width)]
 
 
 def _undetermined(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
-    lines = [
-        line
-        for name, parameter in characterisation.parameters.items()
-        if parameter.value is None
-        for line in item(
-            f"{label(name)}: needs {humanised(printable(parameter.needs or 'more data'), characterisation.parameters)}", width
-        )
-    ]
+    names = characterisation.parameters
+    lines: list[str] = []
+    for name, parameter in names.items():
+        if parameter.value is None:
+            needs = humanised(printable(parameter.needs or "more data"), names)
+            lines += item(f"{label(name)}: needs {needs}", width)
     return [paint("Not determined, and what would determine it", _HEADING), *lines] if lines else []
 
 
@@ -194,7 +220,7 @@ def _findings(characterisation: Characterisation, width: int, paint: Paint) -> l
     return [paint("Findings in the data", _HEADING), *lines] if lines else []
 
 
-def _steps(characterisation: Characterisation) -> list[str]:
+def next_steps_text(characterisation: Characterisation) -> list[str]:
     """Next steps, without those that the list of undetermined quantities already says."""
     said = {f"{name}: needs {p.needs}" for name, p in characterisation.parameters.items() if p.value is None}
     return [step for step in characterisation.next_steps if step not in said]
@@ -203,7 +229,11 @@ def _steps(characterisation: Characterisation) -> list[str]:
 def _list(
     heading: str, texts: Iterable[str], characterisation: Characterisation, width: int, paint: Paint
 ) -> list[str]:
-    lines = [line for text in texts for line in item(humanised(printable(text), characterisation.parameters), width)]
+    lines = [
+        line
+        for text in texts
+        for line in item(humanised(printable(text), characterisation.parameters), width)
+    ]
     return [paint(heading, _HEADING), *lines] if lines else []
 
 
@@ -212,9 +242,11 @@ def fit_text(characterisation: Characterisation) -> str:
     diagnostics = characterisation.diagnostics
     return (
         f"{'converged' if diagnostics.converged else 'not converged'}; starts "
-        f"{'agree' if diagnostics.starts_agree else 'disagree'}; residual {number_text(diagnostics.residual_rms_Nm, 0.1)} N·m rms, "
-        f"{'like noise' if diagnostics.residuals_clean else 'with structure'}; {diagnostics.cells} cells from "
-        f"{diagnostics.samples_used} of {diagnostics.samples} samples, worth {diagnostics.effective_samples:.0f} independent ones; "
+        f"{'agree' if diagnostics.starts_agree else 'disagree'}; residual "
+        f"{number_text(diagnostics.residual_rms_Nm, 0.1)} N·m rms, "
+        f"{'like noise' if diagnostics.residuals_clean else 'with structure'}; {diagnostics.cells} cells "
+        f"from {diagnostics.samples_used} of {diagnostics.samples} samples, worth "
+        f"{diagnostics.effective_samples:.0f} independent ones; "
         f"noise by {printable(diagnostics.noise_method)}"
     )
 

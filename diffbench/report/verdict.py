@@ -5,11 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from diffbench.characterisation import Characterisation, LimitVerdict, Parameter, SheetCheck
-from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
+from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.wording import KEY_QUANTITIES, humanised, label, limit_text, printable, split_name
 
-__all__ = ["Verdict", "check_text", "disagrees", "law_text", "limit_lines", "tested_text", "verdict"]
+__all__ = [
+    "Outcome",
+    "Verdict",
+    "check_text",
+    "disagrees",
+    "law_text",
+    "limit_lines",
+    "limited_name",
+    "tested_text",
+    "unit_line",
+    "verdict",
+]
 
 # Two standard uncertainties: once in twenty times by chance alone.
 DISAGREEMENT = 2.0
@@ -26,7 +37,8 @@ WORDS: dict[Outcome, str] = {
 
 @dataclass(frozen=True)
 class Verdict:
-    """``outcome`` over all limits, its ``words``, one sentence a limit, and the reasons to read the numbers with care."""
+    """``outcome`` over all limits, its ``words``, one sentence a limit, and the reasons to read the numbers
+    with care."""
 
     outcome: Outcome
     words: str
@@ -44,13 +56,15 @@ class Verdict:
 def verdict(characterisation: Characterisation) -> Verdict:
     """Verdict on limits and fit.
 
-    One limit outside makes the whole outside, one not proven leaves the whole not proven. A limit is proven to be held or
-    broken only where the whole 95 % interval is on one side (ISO 14253-1:2017, clause 5).
+    One limit outside makes the whole outside, one not proven leaves the whole not proven. A limit is proven
+    to be held or broken only where the whole 95 % interval is on one side (the decision rule of ISO 14253-1).
     """
     outcomes = [limit.verdict for limit in characterisation.limits]
-    outcome: Outcome = "no limits"
-    if outcomes:
-        outcome = next((o for o in ("outside", "not proven") if o in outcomes), "within")  # type: ignore[assignment]
+    outcome: Outcome = "within" if outcomes else "no limits"
+    if "outside" in outcomes:
+        outcome = "outside"
+    elif "not proven" in outcomes:
+        outcome = "not proven"
     sentences = tuple(line for line, _ in limit_lines(characterisation))
     if not sentences:
         sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
@@ -61,9 +75,11 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
     """One sentence for each limit of the build sheet."""
     lines = []
     for limit in characterisation.limits:
-        item = _limited(characterisation, limit.quantity)
+        key = limited_name(characterisation, limit.quantity)
+        item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
-        name = label(limit.quantity)
+        build = split_name(key)[1]
+        name = label(f"{limit.quantity}[{build}]" if build else limit.quantity)
         if item is None or item.value is None:
             lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
             continue
@@ -85,12 +101,10 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
     return lines
 
 
-def _limited(characterisation: Characterisation, quantity: str) -> Parameter | None:
-    """The parameter that a limit is about: the first build's, the loading one of a ramp bias."""
-    for name, item in characterisation.parameters.items():
-        if split_name(name)[0] in {quantity, f"{quantity}_loading"}:
-            return item
-    return None
+def limited_name(characterisation: Characterisation, quantity: str) -> str:
+    """Name of the parameter that a limit is about: the first build's, the loading one of a ramp bias."""
+    wanted = {quantity, f"{quantity}_loading"}
+    return next((name for name in characterisation.parameters if split_name(name)[0] in wanted), quantity)
 
 
 def _cautions(characterisation: Characterisation) -> list[str]:
@@ -101,16 +115,19 @@ def _cautions(characterisation: Characterisation) -> list[str]:
     if not diagnostics.starts_agree:
         found.append("searches from different starts ended at different answers")
     if diagnostics.at_bound:
-        found.append("ended on a bound of what is plausible: " + ", ".join(label(n) for n in diagnostics.at_bound))
+        found.append(
+            "ended on a bound of what is plausible: " + ", ".join(label(n) for n in diagnostics.at_bound)
+        )
     if not diagnostics.residuals_clean:
         found.append(
             "the residual has structure that noise does not explain, and the intervals are widened "
-            f"{number_text(diagnostics.misfit_factor**0.5, 0.01)} times in their noise part"
+            f"{diagnostics.misfit_factor**0.5:.2g} times in their noise part"
         )
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")
     found += [
-        f"build sheet and bench disagree on {humanised(printable(check.quantity), characterisation.parameters)}"
+        "build sheet and bench disagree on "
+        + humanised(printable(check.quantity, limit=120), characterisation.parameters)
         for check in characterisation.sheet_checks
         if disagrees(check)
     ]
@@ -120,7 +137,9 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         if item.value is None and split_name(name)[0] in KEY_QUANTITIES
     ]
     if open_keys:
-        found.append(f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined")
+        found.append(
+            f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined"
+        )
     found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
     return found
 
@@ -136,7 +155,8 @@ def check_text(check: SheetCheck) -> tuple[str, str]:
     gap = abs(check.from_bench - check.from_sheet)
     # the combined standard uncertainty, from the distance that was found
     u = gap / apart if apart > 0 and gap > 0 else None
-    numbers = f"bench {number_text(check.from_bench, u)}, sheet {with_unit(number_text(check.from_sheet, u), check.unit)}"
+    sheet = with_unit(number_text(check.from_sheet, u), check.unit)
+    numbers = f"bench {number_text(check.from_bench, u)}, sheet {sheet}"
     how = f"{apart:.1f} standard uncertainties apart"
     return numbers, f"disagree, {how}" if disagrees(check) else f"agree, {how}"
 
@@ -162,16 +182,13 @@ def tested_text(characterisation: Characterisation) -> str:
     low, high = tested.temperature_degC
     return (
         f"{min(torque):.0f} to {max(torque):.0f} N·m input torque, {number_text(min(speed), 0.1)} to "
-        f"{number_text(max(speed), 1.0)} rad/s speed difference, {low:.0f} to {high:.0f} °C; unloading seen up to "
+        f"{number_text(max(speed), 1.0)} rad/s speed difference, {low:.0f} to {high:.0f} °C; "
+        "unloading seen up to "
         f"{tested.drive_unloading_Nm:.0f} N·m in drive and {tested.coast_unloading_Nm:.0f} N·m in coast"
     )
 
 
 def unit_line(characterisation: Characterisation) -> str:
     """Which unit and build, made safe to print."""
-    return f"Unit {printable(characterisation.unit, limit=40)}, build {printable(characterisation.build, limit=60)}"
-
-
-def value_text(parameter: Parameter) -> str:
-    """Value and standard uncertainty of a parameter in its own unit."""
-    return with_uncertainty(parameter.value, parameter.u, parameter.unit)
+    unit, build = printable(characterisation.unit, limit=40), printable(characterisation.build, limit=60)
+    return f"Unit {unit}, build {build}"

@@ -1,4 +1,5 @@
-"""What the quantities are called when people read them, in which order and unit they stand, and text made safe to print."""
+"""What the quantities are called when people read them, in which order and unit they stand, and text made
+safe to print."""
 
 from __future__ import annotations
 
@@ -85,8 +86,9 @@ _SHORTEST_NAME = 4
 class Shown:
     """A quantity as it is read: its label and the texts of its numbers, all rounded alike.
 
-    ``value``, ``low`` and ``high`` (the 95 % interval) are rounded, without unit; ``full`` is value ± standard uncertainty
-    with unit; ``doubt`` the largest source of doubt with its share of the variance, ``source`` that source alone.
+    ``value``, ``low`` and ``high`` (the 95 % interval) are rounded, without unit; ``full`` is value ±
+    standard uncertainty with unit; ``doubt`` the largest source of doubt with its share of the variance,
+    ``source`` that source alone.
     """
 
     label: str
@@ -179,7 +181,8 @@ def shown(name: str, parameter: Parameter) -> Shown:
 
 
 def _doubt(parameter: Parameter) -> tuple[str, str]:
-    """The largest source of doubt, alone and with its share of the variance; what the number rests on without a budget."""
+    """The largest source of doubt, alone and with its share of the variance; what the number rests on
+    without a budget."""
     if parameter.value is None:
         return "", ""
     if not parameter.budget or not parameter.u:
@@ -220,8 +223,8 @@ def humanised(text: str, names: Iterable[str]) -> str:
 
     Examples
     --------
-    >>> humanised("preload_torque: needs slip, not ramp_bias_drive_loading", ["preload_torque", "ramp_bias_drive_loading"])
-    'preload torque: needs slip, not ramp bias, drive, loading'
+    >>> humanised("preload_torque: more than ramp_bias_drive_loading", ["preload_torque"])
+    'preload torque: more than ramp bias, drive, loading'
     """
     known = sorted({*names, *LABELS}, key=len, reverse=True)
     choices = "|".join(re.escape(name) for name in known if len(name) >= _SHORTEST_NAME and "_" in name)
@@ -230,7 +233,8 @@ def humanised(text: str, names: Iterable[str]) -> str:
 
 
 def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]:
-    """Names of the key quantities in reading order, build by build, and of all others in the order of the fit."""
+    """Names of the key quantities in reading order, build by build, and of all others in the order of the
+    fit."""
     by_stem: dict[str, list[str]] = {}
     for name in characterisation.parameters:
         by_stem.setdefault(split_name(name)[0], []).append(name)
@@ -242,7 +246,8 @@ def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]
 
 
 def printable(text: str, *, limit: int = 0) -> str:
-    """Text without characters that steer a terminal or turn the direction of writing; cut where it is endless.
+    """Text without characters that steer a terminal or turn the direction of writing; cut where it is
+    endless.
 
     Parameters
     ----------

@@ -1,0 +1,157 @@
+"""The page: one self-contained HTML file. Verdict and key numbers, then evidence, then doubt, then
+provenance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from diffbench.characterisation import Characterisation
+from diffbench.locking_map import LockingMap
+from diffbench.report import page_tables as tables
+from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
+from diffbench.report.page_tables import typeset
+from diffbench.report.rounding import RULE
+from diffbench.report.text import fit_text, next_steps_text
+from diffbench.report.verdict import law_text, tested_text, verdict
+from diffbench.report.wording import humanised, key_names, label, printable, shown, split_name
+
+__all__ = ["page"]
+
+#: Names are shown in full up to here: more is an accident, and no table survives it.
+LONGEST_NAME = 200
+LONGEST_TEXT = 2000
+
+
+@dataclass(frozen=True)
+class Lead:
+    """A number in large type: what it is, value and uncertainty, what goes with it."""
+
+    name: str
+    value: str
+    note: str
+
+
+def page(characterisation: Characterisation, locking_map: LockingMap) -> str:
+    """The result as one HTML page that needs no network and no script.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result, with the cells behind it for the figures of measurement.
+    locking_map : LockingMap
+        Its map, of one build.
+
+    Returns
+    -------
+    The page as text, the same for the same result. All texts of the result are escaped; names of units and
+    files are shown, never executed.
+
+    Notes
+    -----
+    Follows the reader's light or dark scheme, prints on A4 and Letter, reads from 360 px width on.
+    """
+    import jinja2
+    from markupsafe import Markup
+
+    loader = jinja2.PackageLoader("diffbench.report", "templates")
+    environment = jinja2.Environment(
+        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    # the only two texts that are not escaped come from this package: its drawings and its style sheet
+    environment.filters["drawing"] = lambda figure: Markup(figure.drawing)
+    style = Markup(loader.get_source(environment, "report.css")[0])
+    return environment.get_template("report.html.j2").render(
+        style=style, **_content(characterisation, locking_map)
+    )
+
+
+def _content(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+    names = characterisation.parameters
+    reference = characterisation.reference
+    provenance = characterisation.provenance
+
+    def words(text: str) -> str:
+        return humanised(printable(text, limit=LONGEST_TEXT), names)
+
+    return {
+        "unit": printable(characterisation.unit, limit=LONGEST_NAME),
+        "build": printable(characterisation.build, limit=LONGEST_NAME),
+        "map_build": printable(locking_map.document.build, limit=LONGEST_NAME),
+        "several_builds": len(characterisation.builds) > 1,
+        "date": printable(characterisation.date, limit=40),
+        "verdict": verdict(characterisation),
+        "typeset": typeset,
+        "upfirst": _upfirst,
+        "reference": (
+            f"{reference['temperature_degC']:g} °C plate temperature and "
+            f"{reference['speed_difference_rad_s']:g} rad/s"
+        ),
+        "leads": _leads(characterisation),
+        "keys": tables.key_table(characterisation),
+        "others": tables.other_table(characterisation),
+        "limits": tables.limit_table(characterisation),
+        "law": words(law_text(characterisation)),
+        "tested": tested_text(characterisation),
+        "undetermined": [
+            (label(name), words(p.needs or "more data")) for name, p in names.items() if p.value is None
+        ],
+        "steps": [words(step) for step in next_steps_text(characterisation)],
+        "sweep": sweep_figure(characterisation, locking_map),
+        "figures": list(evidence_figures(characterisation, locking_map)),
+        "maps": list(map_page_figures(characterisation, locking_map)),
+        "budget_summary": tables.budget_summary(characterisation),
+        "budget": tables.budget_table(characterisation),
+        "correlation": tables.correlation_table(characterisation),
+        "adequacy": tables.adequacy_table(characterisation),
+        "bench_errors": tables.bench_error_table(characterisation),
+        "sheet": tables.sheet_table(characterisation),
+        "dropped": tables.dropped_table(characterisation),
+        "forms": tables.form_table(characterisation),
+        "findings": [
+            {
+                "severity": finding.severity,
+                "name": words(finding.name),
+                "where": words(finding.where),
+                "text": words(f"{finding.evidence} {finding.effect} {finding.mend}"),
+            }
+            for finding in characterisation.findings
+        ],
+        "assumed": [words(text) for text in characterisation.assumed_exact],
+        "fit": fit_text(characterisation),
+        "notes": [words(note) for note in locking_map.document.notes],
+        "inputs": tables.input_table(characterisation),
+        "visits": [printable(visit) for visit in provenance.visits],
+        "version": printable(provenance.version, limit=40),
+        "made": printable(provenance.made, limit=40),
+        "rule": RULE,
+    }
+
+
+def _leads(characterisation: Characterisation) -> list[Lead]:
+    """Four numbers in large type: preload, both ramps, locking effect in drive, as far as they are known."""
+    by_stem = {split_name(name)[0]: name for name in reversed(key_names(characterisation)[0])}
+    found = []
+    for stem, partner in (
+        ("preload_torque", ""),
+        ("ramp_bias_drive_loading", "ramp_bias_drive_unloading"),
+        ("ramp_bias_coast_loading", "ramp_bias_coast_unloading"),
+        ("locking_effect_drive", ""),
+    ):
+        if stem not in by_stem:
+            continue
+        name = by_stem[stem]
+        seen = shown(name, characterisation.parameters[name])
+        if not seen.determined:
+            continue
+        note = f"95 %: {seen.interval}"
+        if partner in by_stem:
+            other = shown(by_stem[partner], characterisation.parameters[by_stem[partner]])
+            note = f"{other.value} unloading" if other.determined else "unloading not determined"
+        found.append(Lead(typeset(seen.label), typeset(f"{seen.value} {seen.unit}".strip()), typeset(note)))
+    return found
+
+
+def _upfirst(text: str) -> str:
+    """A sentence begins with a capital, unless it begins with a key of a file."""
+    return text if "_" in text.partition(" ")[0] else text[:1].upper() + text[1:]
