@@ -244,7 +244,13 @@ class _Finder:
             text = bare[len(mark) :].lstrip(mark[0]).strip()
         cells = split_cells(text, self.marks.delimiter)
         if self.marks.delimiter == " " and len(cells) != width:
-            cells = _aligned(text, width)
+            numeric = [kind == "number" for kind in self.kinds]
+            if len(cells) == sum(numeric) and looks_like_units(cells):
+                # Blanks cannot show that a clock has no unit.
+                units = iter(cells)
+                cells = [next(units) if is_numeric else "" for is_numeric in numeric]
+            else:
+                cells = _aligned(text, width)
         trailing = width > 1 and len(cells) == width - 1 and self._ends_empty()
         surplus = len(cells) == width + 1 and not cells[-1]
         fits = len(cells) == width or trailing or surplus

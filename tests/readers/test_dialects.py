@@ -247,6 +247,14 @@ CASES = (
         units=("s", "N·m", "1", None),
     ),
     Case(
+        "a row of units among blanks, none for the clock",
+        rows("clock  M   n", "       Nm  rpm", "13:05:07  1.5  9", "13:05:08  2  9"),
+        ("clock", "M", "n"),
+        (("13:05:07", "13:05:08"), (1.5, 2), (9, 9)),
+        first_line=3,
+        units=(None, "Nm", "rpm"),
+    ),
+    Case(
         "a line drawn between names and rows",
         rows("t;M", "---;---", "0;1,5", "1;2"),
         ("t", "M"),
