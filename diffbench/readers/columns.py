@@ -86,6 +86,8 @@ def listed(table: RawTable) -> str:
     -------
     The names in quotes; a long list is cut.
     """
+    if table.unnamed:
+        return f"{len(table.columns)} columns and no header, so they are called 'column 1', 'column 2', ..."
     names = ", ".join(f"'{column.name}'" for column in table.columns[:_LISTED])
     more = len(table.columns) - _LISTED
     return names + (f" and {more} more" if more > 0 else "")

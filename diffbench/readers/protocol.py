@@ -57,6 +57,7 @@ class RawTable:
     details : what was found out about the layout, for the record.
     notes : what a user should know about the reading, each one sentence.
     header_line : the line that the names stand on, where there is one.
+    unnamed : whether the file names no columns, so that the reader has called them by their place.
     """
 
     columns: tuple[RawColumn, ...]
@@ -64,6 +65,7 @@ class RawTable:
     details: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     header_line: int | None = None
+    unnamed: bool = False
 
 
 class Reader(Protocol):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -62,6 +63,10 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     path = Path(path)
     try:
         before = path.stat()
+        if not stat.S_ISREG(before.st_mode):
+            raise ReadingError.single(
+                "this is no file that can be read", file=str(path), mend="name the recording itself"
+            )
         with path.open("rb") as file:
             head = file.read(HEAD_SIZE)
         reader = reader_for(head, path)

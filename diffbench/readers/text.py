@@ -96,7 +96,12 @@ class TextReader:
             raise ReadingError(faults)
         columns, rows = body.columns()
         return RawTable(
-            columns, rows, _details(body.layout, encoding), body.notes(), header_line=layout.header_line
+            columns,
+            rows,
+            _details(body.layout, encoding),
+            body.notes(),
+            header_line=layout.header_line,
+            unnamed=layout.header_line is None,
         )
 
     def _table_blocks(self, path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:

@@ -149,6 +149,18 @@ BAD = (
         mend="perhaps 'Torque R [Nm]', 'Torque LH [Nm]'",
     ),
     Bad(
+        "no header",
+        "\n".join(ROWS),
+        "there is no column 'Time [s]'",
+    ),
+    Bad(
+        "a header above the lines that the rig skips",
+        good(),
+        "there is no column 'Speed RH [1/min]'",
+        mend="the file has 5 columns and no header",
+        file={"skip_rows": 1},
+    ),
+    Bad(
         "two columns of one name",
         good(header=HEADER.replace("Torque RH", "Torque LH")),
         "'Torque LH [Nm]' and 'Torque LH [Nm]' can all be the left_torque",
@@ -357,10 +369,14 @@ def test_a_loggers_mark_for_overload_is_missing_and_noted(read_sweep, cell):
     )
 
 
-@pytest.mark.parametrize("name", ["absent.csv", "."])
-def test_a_file_that_cannot_be_opened_is_refused(tmp_path, rig_of, sweep, name):
+@pytest.mark.parametrize(
+    ("name", "what"),
+    [("absent.csv", "cannot be read"), (".", "no file that can be read"), ("loop", "cannot be read")],
+)
+def test_what_is_no_file_is_refused(tmp_path, rig_of, sweep, name, what):
     from diffbench.readers import read_recording
 
-    with pytest.raises(ReadingError, match="cannot be read") as caught:
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    with pytest.raises(ReadingError, match=what) as caught:
         read_recording(tmp_path / name, rig_of(sweep), kind="tare")
-    assert caught.value.faults[0].mend == "check the path and its permissions"
+    assert caught.value.faults[0].place.file == str(tmp_path / name)
