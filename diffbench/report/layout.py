@@ -6,10 +6,12 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["GAP", "INDENT", "columns_of", "item", "table", "wrapped"]
+__all__ = ["GAP", "INDENT", "columns_of", "item", "stacked", "table", "wrapped"]
 
 GAP = 2
 INDENT = 2
+#: A last column narrower than that is none.
+NARROWEST_COLUMN = 14
 _WIDE = {"W", "F"}
 # str.split takes it for a letter: a character that no text to be printed carries
 _GLUE = "\ue000"
@@ -93,7 +95,7 @@ def table(
 
     Returns
     -------
-    The lines.
+    The lines. Where the last column would have no room, each row goes below its first cell instead.
 
     Examples
     --------
@@ -108,6 +110,10 @@ def table(
     count = len(rows[0])
     sizes = [max(columns_of(row[i]) for row in rows) for i in range(count)]
     lines: list[str] = []
+    if width - indent - sum(sizes[:-1]) - GAP * (count - 1) < min(sizes[-1], NARROWEST_COLUMN):
+        for row in rows:
+            lines += stacked(row, width, indent=indent)
+        return lines
     for row in rows:
         line = " " * indent
         for i, cell in enumerate(row[:-1]):
@@ -115,6 +121,19 @@ def table(
             line += (padding + cell if i in right else cell + padding) + " " * GAP
         lines += wrapped(row[-1], width, first=line)
     return lines
+
+
+def stacked(row: Sequence[str], width: int, *, indent: int = INDENT) -> list[str]:
+    """A row of a table for which there is no room: the first cell, and the others below it.
+
+    Examples
+    --------
+    >>> stacked(("preload torque", " 81.7 N·m", "79.3 to 84.1"), 30)
+    ['  preload torque', '    81.7 N·m; 79.3 to 84.1']
+    """
+    rest = "; ".join(cell.strip() for cell in row[1:] if cell.strip())
+    lines = wrapped(row[0], width, first=" " * indent)
+    return lines + (wrapped(rest, width, first=" " * 2 * indent) if rest else [])
 
 
 def _glued(text: str) -> str:

@@ -13,7 +13,7 @@ from diffbench.report.page_figures import evidence_figures, map_page_figures, sw
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
 from diffbench.report.text import fit_text, next_steps_text
-from diffbench.report.verdict import law_text, tested_text, verdict
+from diffbench.report.verdict import law_text, coverage_text, verdict
 from diffbench.report.wording import humanised, key_names, label, printable, shown, split_name
 
 __all__ = ["page"]
@@ -92,7 +92,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "others": tables.other_table(characterisation),
         "limits": tables.limit_table(characterisation),
         "law": words(law_text(characterisation)),
-        "tested": tested_text(characterisation),
+        "tested": coverage_text(characterisation),
         "undetermined": [
             (label(name), words(p.needs or "more data")) for name, p in names.items() if p.value is None
         ],

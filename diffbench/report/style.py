@@ -39,12 +39,12 @@ GRID = "#dfe4e8"
 PAPER = "#fffffe"
 
 #: Slip direction, by the sign of left minus right output speed.
-DIRECTION_COLOURS = {1: "#157299", -1: "#d67f2c"}
+DIRECTION_COLOURS = {1: "#157299", -1: "#d17a26"}
 DIRECTION_MARKS = {1: "o", -1: "x"}
 DIRECTION_LABELS = {1: "measured, left faster", -1: "measured, right faster"}
 
 #: Parts of the locking torque, from the bottom up, dark to light.
-PART_COLOURS = {"preload": "#2f5a85", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
+PART_COLOURS = {"preload": "#2a5079", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
 
 #: Stops of the scale for filled contours, light (little) to dark (much).
 SCALE_STOPS = ("#f6efdc", "#bcd3c0", "#6fa9b0", "#3c7797", "#284a78", "#1d2450")

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from diffbench.characterisation import Characterisation
-from diffbench.report.layout import GAP, INDENT, columns_of, item, table, wrapped
+from diffbench.report.layout import GAP, INDENT, columns_of, item, stacked, table, wrapped
 from diffbench.report.rounding import NOT_DETERMINED, number_text, with_unit
 from diffbench.report.verdict import (
     Outcome,
     check_text,
     disagrees,
     law_text,
-    tested_text,
+    coverage_text,
     unit_line,
     verdict,
 )
@@ -100,6 +100,10 @@ def _head(characterisation: Characterisation, width: int, paint: Paint) -> list[
     ]
 
 
+def _heading(text: str, width: int, paint: Paint) -> list[str]:
+    return [paint(line, _HEADING) for line in wrapped(text, width)]
+
+
 def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
     keys, _ = key_names(characterisation)
     reference = characterisation.reference
@@ -108,7 +112,7 @@ def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -
         f"{reference['speed_difference_rad_s']:g} rad/s speed difference"
     )
     return [
-        paint(heading, _HEADING),
+        *_heading(heading, width, paint),
         *_key_table([shown(n, characterisation.parameters[n]) for n in keys], width),
     ]
 
@@ -131,6 +135,8 @@ def _key_table(quantities: list[Shown], width: int) -> list[str]:
     ]
     sizes[2] = max(sizes[2], columns_of("95 % interval"))
     room = width - INDENT - sum(sizes) - 3 * GAP
+    if room + GAP < 0:
+        return [line for row in rows for line in stacked(row, width)]
     lines = []
     for row in [("", "value", "95 % interval", "largest doubt, share of u²"), *rows]:
         name = " " * INDENT + row[0] + " " * (sizes[0] - columns_of(row[0]) + GAP)
@@ -168,7 +174,7 @@ def _more_numbers(characterisation: Characterisation, width: int, paint: Paint) 
     numbers = _by_point([quantity.full for quantity in known])
     rows = [(q.label, number, _short(q.doubt)) for q, number in zip(known, numbers, strict=True)]
     return [
-        paint("Friction, oil and heat behind them, ± one standard uncertainty", _HEADING),
+        *_heading("Friction, oil and heat behind them, ± one standard uncertainty", width, paint),
         *table(rows, width),
     ]
 
@@ -185,7 +191,7 @@ def _short(source: str) -> str:
 
 
 def _ground(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
-    rows = [("preload law", law_text(characterisation)), ("tested", tested_text(characterisation))]
+    rows = [("preload law", law_text(characterisation)), ("tested", coverage_text(characterisation))]
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
         text = f"{humanised(printable(check.quantity), characterisation.parameters)}: {numbers}; {agreement}"
@@ -195,7 +201,7 @@ def _ground(characterisation: Characterisation, width: int, paint: Paint) -> lis
     shown_once = [
         (first if i == 0 or rows[i - 1][0] != first else "", text) for i, (first, text) in enumerate(rows)
     ]
-    return [paint("What it rests on", _HEADING), *table(shown_once, width)]
+    return [*_heading("What it rests on", width, paint), *table(shown_once, width)]
 
 
 def _undetermined(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
@@ -205,7 +211,7 @@ def _undetermined(characterisation: Characterisation, width: int, paint: Paint) 
         if parameter.value is None:
             needs = humanised(printable(parameter.needs or "more data"), names)
             lines += item(f"{label(name)}: needs {needs}", width)
-    return [paint("Not determined, and what would determine it", _HEADING), *lines] if lines else []
+    return [*_heading("Not determined, and what would determine it", width, paint), *lines] if lines else []
 
 
 def _findings(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
@@ -217,7 +223,7 @@ def _findings(characterisation: Characterisation, width: int, paint: Paint) -> l
             width,
             mark="-" if finding.severity == "note" else "!",
         )
-    return [paint("Findings in the data", _HEADING), *lines] if lines else []
+    return [*_heading("Findings in the data", width, paint), *lines] if lines else []
 
 
 def next_steps_text(characterisation: Characterisation) -> list[str]:
@@ -234,7 +240,7 @@ def _list(
         for text in texts
         for line in item(humanised(printable(text), characterisation.parameters), width)
     ]
-    return [paint(heading, _HEADING), *lines] if lines else []
+    return [*_heading(heading, width, paint), *lines] if lines else []
 
 
 def fit_text(characterisation: Characterisation) -> str:

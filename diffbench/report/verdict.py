@@ -17,7 +17,7 @@ __all__ = [
     "law_text",
     "limit_lines",
     "limited_name",
-    "tested_text",
+    "coverage_text",
     "unit_line",
     "verdict",
 ]
@@ -172,7 +172,7 @@ def law_text(characterisation: Characterisation) -> str:
     return f"{head}: {printable(law.reason)}"
 
 
-def tested_text(characterisation: Characterisation) -> str:
+def coverage_text(characterisation: Characterisation) -> str:
     """What the bench covered."""
     tested = characterisation.tested
     if not tested.outline:

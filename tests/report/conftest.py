@@ -1,0 +1,51 @@
+"""Results made by hand, as fixtures."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from diffbench.characterisation import Characterisation
+from diffbench.locking_map import LockingMap
+from diffbench.predict import make_map
+
+
+def _load() -> ModuleType:
+    # tests are no package: the helper beside this file is loaded by its path
+    spec = importlib.util.spec_from_file_location(
+        "report_synthetic", Path(__file__).with_name("synthetic.py")
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def synthetic() -> ModuleType:
+    """The module with results made by hand."""
+    return _load()
+
+
+@pytest.fixture(scope="session")
+def complete(synthetic: ModuleType) -> Characterisation:
+    """A result without a blemish."""
+    return synthetic.complete()
+
+
+@pytest.fixture(scope="session")
+def complete_map(complete: Characterisation) -> LockingMap:
+    """Its map."""
+    return make_map(complete)
+
+
+@pytest.fixture(scope="session")
+def doubtful(synthetic: ModuleType) -> Characterisation:
+    """A result with everything that can be wrong."""
+    return synthetic.doubtful()

@@ -1,0 +1,51 @@
+"""Lines of a given width."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diffbench.report.layout import columns_of, item, table, wrapped
+
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
+
+
+@given(words=st.lists(WORDS, max_size=20), width=st.integers(12, 120))
+def test_wrapping_loses_nothing_and_keeps_the_width(words: list[str], width: int) -> None:
+    """Every character comes out once and in order, and no line is wider than asked for."""
+    lines = wrapped(" ".join(words), width, first="- ")
+    assert all(columns_of(line) <= width for line in lines)
+    assert "".join("".join(lines).split()) == "".join(["-", *"".join(words).split()])
+
+
+def test_number_and_unit_stay_together() -> None:
+    """A line does not break between a number and its unit, nor around plus-minus."""
+    lines = wrapped("the preload torque is 83.2 ± 1.3 N·m today", 28)
+    assert any("83.2 ± 1.3 N·m" in line for line in lines)
+
+
+def test_long_words_are_broken() -> None:
+    """A word longer than a line is broken instead of running out of it."""
+    assert wrapped("a" * 25, 12, first="> ") == ["> " + "a" * 10, "  " + "a" * 10, "  " + "a" * 5]
+
+
+def test_items_hang() -> None:
+    """The second line of an entry stands under the first word of its first."""
+    first, second = item("one two three four five six", 20)
+    assert first.index("one") == len(second) - len(second.lstrip())
+
+
+def test_tables_align_and_wrap_their_last_column() -> None:
+    """Columns begin at one place in every row, and the last one wraps under itself."""
+    lines = table([("a", "first of all things that wrap"), ("longer", "x")], 24)
+    assert {
+        line.index(word)
+        for line, word in zip(lines, ("first", "things", "wrap", "x"), strict=False)
+        if word in line
+    } == {10}
+    assert lines[-1] == "  longer  x"
+
+
+def test_no_rows_no_lines() -> None:
+    """An empty table is nothing, not an error."""
+    assert table([], 80) == []

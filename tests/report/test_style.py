@@ -1,0 +1,139 @@
+"""Colours that everybody tells apart."""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import re
+from importlib.resources import files
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+
+from diffbench.report.style import (
+    DARK_LABEL,
+    DIRECTION_COLOURS,
+    DIRECTION_MARKS,
+    GRID,
+    INK,
+    LIGHT_LABEL,
+    MUTED,
+    PAPER,
+    PART_COLOURS,
+    SCALE_STOPS,
+    dress,
+    legend_above,
+    scale,
+)
+
+# ten times the difference that is just noticed: told apart at a glance and in small marks
+CLEARLY = 23.0
+SIGHTS = [None, "protanopia", "deuteranopia", "tritanopia"]
+
+
+@pytest.fixture(scope="module")
+def vision() -> ModuleType:
+    """The module that simulates sights."""
+    spec = importlib.util.spec_from_file_location(
+        "colour_vision", Path(__file__).with_name("colour_vision.py")
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def themes() -> dict[str, dict[str, str]]:
+    """The page's colours by scheme, read from its style sheet."""
+    css = files("diffbench.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
+    blocks = re.findall(r":root \{([^}]*)\}", css)
+    return {
+        name: dict(re.findall(r"--(\w+): (#\w+)", block))
+        for name, block in zip(("light", "dark", "print"), blocks, strict=True)
+    }
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_simulation_keeps_white_and_black(vision: ModuleType, sight: str | None) -> None:
+    """The simulation itself: white stays white and black black, within the sixth digit of its
+    coefficients."""
+    assert vision.seen("#ffffff", sight) == pytest.approx([1.0, 1.0, 1.0], abs=3e-6)
+    assert vision.seen("#000000", sight) == pytest.approx([0.0, 0.0, 0.0], abs=1e-12)
+
+
+def test_simulation_confuses_what_is_confused(vision: ModuleType) -> None:
+    """Red and green of one lightness come close for deuteranopes, blue-green and blue for tritanopes less
+    so."""
+    normal = vision.distance("#c04a2a", "#6f8a1f", None)
+    assert vision.distance("#c04a2a", "#6f8a1f", "deuteranopia") < 0.45 * normal
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_slip_directions_differ_to_every_eye(vision: ModuleType, sight: str | None) -> None:
+    """By colour; and by mark, for print in grey."""
+    assert vision.distance(DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1], sight) > CLEARLY
+    assert vision.distance(DIRECTION_COLOURS[1], INK, sight) > CLEARLY
+    assert vision.distance(DIRECTION_COLOURS[-1], INK, sight) > CLEARLY
+    assert DIRECTION_MARKS[1] != DIRECTION_MARKS[-1]
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_parts_differ_to_every_eye(vision: ModuleType, sight: str | None) -> None:
+    """Every part from every other."""
+    for one, other in itertools.combinations(PART_COLOURS.values(), 2):
+        assert vision.distance(one, other, sight) > CLEARLY
+
+
+def test_grey_print_tells_all_apart(vision: ModuleType) -> None:
+    """Lightness alone: ten units of L* are a clear step between neighbouring areas."""
+    parts = [vision.lightness(colour) for colour in PART_COLOURS.values()]
+    assert all(later - earlier > 10.0 for earlier, later in itertools.pairwise(parts))
+    assert abs(vision.lightness(DIRECTION_COLOURS[1]) - vision.lightness(DIRECTION_COLOURS[-1])) > 10.0
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_scale_only_gets_darker(vision: ModuleType, sight: str | None) -> None:
+    """From light to dark without a turn, to every eye and in grey, in steps that are even within a factor of
+    two."""
+    tones = [to_hex(scale()(i / 20)) for i in range(21)]
+    steps = [vision.lightness(a, sight) - vision.lightness(b, sight) for a, b in itertools.pairwise(tones)]
+    assert min(steps) > 0.0
+    assert max(steps) < 2.2 * sum(steps) / len(steps)
+    assert len(SCALE_STOPS) >= 5
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "print"])
+def test_marks_and_lines_stand_out_from_the_page(vision: ModuleType, theme: str) -> None:
+    """WCAG 2.2: 3 to 1 for graphics (1.4.11), 4.5 to 1 for text (1.4.3)."""
+    colours = themes()[theme]
+    for colour in DIRECTION_COLOURS.values():
+        assert vision.contrast(colour, colours["paper"]) >= 3.0
+    for role in ("ink", "muted", "link"):
+        assert vision.contrast(colours[role], colours["paper"]) >= 4.5
+        if role != "link":
+            assert vision.contrast(colours[role], colours["tint"]) >= 4.5
+
+
+def test_figures_have_the_page_s_own_light_colours() -> None:
+    """The defaults in a drawing are those of the light page, so that a drawing taken out of it looks the
+    same."""
+    light = themes()["light"]
+    assert {k: light[k] for k in ("ink", "muted", "rule")} == {"ink": INK, "muted": MUTED, "rule": GRID}
+    assert len({INK, MUTED, GRID, PAPER, DARK_LABEL, LIGHT_LABEL}) == 6
+
+
+def test_dressed_axes_carry_labels_and_a_legend_outside() -> None:
+    """Labels as given, dollar signs included, no box, and the legend above the axes."""
+    axes = Figure().add_subplot()
+    axes.plot([0, 1], [0, 1], label="line")
+    assert dress(axes, across="speed [rad/s]", upward="cost $x$ [N·m]") is axes
+    assert legend_above(axes) is axes
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("speed [rad/s]", "cost $x$ [N·m]")
+    assert not axes.spines["top"].get_visible()
+    axes.figure.draw_without_rendering()
+    box = axes.get_legend().get_window_extent()
+    assert box.y0 >= axes.get_window_extent().y1 - 1.0

@@ -1,0 +1,88 @@
+"""The one thing to read: limits and trust."""
+
+from __future__ import annotations
+
+import pytest
+
+from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.report.verdict import check_text, coverage_text, disagrees, law_text, verdict
+
+
+def limit(verdict_of_one: str) -> LimitVerdict:
+    return LimitVerdict(quantity="preload_torque", low=75.0, high=95.0, unit="N·m", verdict=verdict_of_one)
+
+
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        ([], "No limits stated"),
+        (["within"], "Within limits"),
+        (["within", "not proven"], "Limits not proven"),
+        (["not proven", "outside", "within"], "Out of limits"),
+    ],
+)
+def test_the_worst_limit_decides(complete: Characterisation, limits: list[str], words: str) -> None:
+    """One limit outside makes the whole outside; one not proven leaves it not proven."""
+    result = complete.model_copy(update={"limits": [limit(v) for v in limits]})
+    assert verdict(result).words == words
+
+
+def test_each_limit_is_a_sentence_with_its_numbers(doubtful: Characterisation) -> None:
+    """Outside says on which side, not proven says why, not determined leaves it open."""
+    below, straddles, unknown = verdict(doubtful).sentences
+    # 83.2137 ± 1.96 · 1.2964
+    assert below == "preload torque 83.2 N·m (95 %: 80.7 to 85.8) is below 90 to 110 N·m"
+    assert "lies inside 0.44 to 0.46, but its interval reaches beyond it: neither is proven" in straddles
+    assert unknown == "ramp bias, coast is not determined: whether it holds 0.25 to 0.35 is open"
+
+
+def test_a_clean_fit_is_trusted(complete: Characterisation) -> None:
+    """Nothing against it: one sentence, no cautions."""
+    found = verdict(complete)
+    assert found.cautions == ()
+    assert found.trust == "Nothing in the data or the fit speaks against these numbers."
+
+
+def test_everything_that_is_wrong_is_said(doubtful: Characterisation) -> None:
+    """Each separate verdict of the fit that failed is a reason of its own; notes are none."""
+    cautions = " | ".join(verdict(doubtful).cautions)
+    for reason in (
+        "did not converge",
+        "different starts",
+        "bound of what is plausible: joint fraction",
+        "widened 2 times",
+        "preload law is undecided",
+        "disagree on friction coefficient by spring force",
+        "3 of the key numbers are not determined",
+        "one slip direction only",
+    ):
+        assert reason in cautions
+    assert "spikes" not in cautions
+
+
+def check(distance: float) -> SheetCheck:
+    return SheetCheck(
+        quantity="effective ramp angle, drive", from_bench=44.0, from_sheet=45.0, unit="deg",
+        standard_uncertainties=distance, readings="",
+    )  # fmt: skip
+
+
+def test_checks_disagree_beyond_two_standard_uncertainties() -> None:
+    """At the 95 % level; a distance that is no number counts as disagreement."""
+    assert not disagrees(check(-1.9))
+    assert disagrees(check(-2.1))
+    assert disagrees(check(float("nan")))
+    # 1 degree at 2.5 standard uncertainties: u = 0.40 degrees, so two decimals
+    assert check_text(check(-2.5)) == (
+        "bench 44.00, sheet 45.00 deg",
+        "disagree, 2.5 standard uncertainties apart",
+    )
+
+
+def test_law_and_tested_region_in_words(complete: Characterisation, doubtful: Characterisation) -> None:
+    """How the law was decided, and what the bench covered."""
+    assert law_text(complete).startswith("additive, decided by the sweeps")
+    assert law_text(doubtful).startswith("undecided (additive fits best so far)")
+    assert coverage_text(complete).startswith("-300 to 700 N·m input torque, 0.40 to 10.0 rad/s")
+    nothing = complete.model_copy(update={"tested": complete.tested.model_copy(update={"outline": []})})
+    assert coverage_text(nothing) == "no sweep under slip: nothing of the map is tested"

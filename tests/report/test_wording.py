@@ -1,0 +1,87 @@
+"""What quantities are called, and text made safe to print."""
+
+from __future__ import annotations
+
+import unicodedata
+from types import ModuleType
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diffbench.characterisation import Characterisation
+from diffbench.report.wording import KEY_QUANTITIES, LABELS, humanised, key_names, label, printable, shown
+
+
+def test_every_key_quantity_has_a_name() -> None:
+    """No key number is shown by its key."""
+    assert set(KEY_QUANTITIES) <= set(LABELS)
+    assert not any("_" in words for words in LABELS.values())
+
+
+def test_key_numbers_come_in_reading_order_build_by_build(synthetic: ModuleType) -> None:
+    """What builds share comes first, then each build's own; everything else stays in the order of the fit."""
+    result = synthetic.two_builds()
+    keys, others = key_names(result)
+    assert keys[-2:] == ["preload_torque[K04-spring]", "preload_torque[K04-shim]"]
+    assert keys[0] == "ramp_bias_drive_loading"
+    assert sorted([*keys, *others]) == sorted(result.parameters)
+    assert label(keys[-1]) == "preload torque (K04-shim)"
+
+
+def test_locking_effect_is_in_per_cent_at_its_torque(complete: Characterisation) -> None:
+    """The trade gives the locking effect in per cent, and it belongs to an input torque."""
+    seen = shown("locking_effect_coast", complete.parameters["locking_effect_coast"])
+    # 0.5981 ± 0.0069, limits ± 1.96 u: analytic
+    assert seen.full == "59.81 ± 0.69 %"
+    assert seen.interval == "58.46 to 61.16"
+    assert seen.label == "locking effect, coast, at -300 N·m"
+
+
+def test_largest_doubt_is_named_with_its_share(complete: Characterisation) -> None:
+    """Share of the variance: (1.2/1.2964)² = 85.7 %; what is only plausible says so."""
+    assert shown("preload_torque", complete.parameters["preload_torque"]).doubt == "86 % bench repeatability"
+    weak = complete.parameters["preload_torque"].model_copy(update={"budget": {"weak: plate heat": 1.2964}})
+    assert shown("preload_torque", weak).source == "plausible range of plate heat"
+
+
+def test_stated_quantities_say_so(complete: Characterisation) -> None:
+    """A number from the build sheet is not passed off as measured."""
+    assert shown("spring_force", complete.parameters["spring_force"]).doubt == "stated by the build sheet"
+    bare = complete.parameters["spring_force"].model_copy(update={"budget": {}, "u": 0.0})
+    assert shown("spring_force", bare).doubt == "stated without uncertainty"
+
+
+def test_names_in_sentences_become_words() -> None:
+    """Whole names only: what belongs to a longer name or to a key of a file stays."""
+    assert humanised("gear_friction is not stated", []) == "gear-mesh friction is not stated"
+    assert (
+        humanised("limits.gear_friction and my_gear_friction", [])
+        == "limits.gear_friction and my_gear_friction"
+    )
+    assert humanised("preload_torque[B2] grows", ["preload_torque[B2]"]) == "preload torque (B2) grows"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("\x1b[31mred", "\\x1b[31mred"),
+        ("\u202egnp.exe", "\\u202egnp.exe"),
+        ("a\u2066b\u200fc\u200bd", "a\\u2066b\\u200fc\\u200bd"),
+        ("two\nlines\tand\rmore", "two lines and more"),
+        ("\udc80", "\\udc80"),
+        ("fiancé 差動 Ω", "fiancé 差動 Ω"),
+    ],
+)
+def test_steering_characters_are_written_out(text: str, expected: str) -> None:
+    """A name can neither colour a terminal nor turn the direction of a line."""
+    assert printable(text) == expected
+
+
+@given(st.text())
+def test_nothing_that_steers_is_left(text: str) -> None:
+    """No control, format, surrogate or private character comes through, and limits hold before writing
+    out."""
+    seen = printable(text)
+    assert not any(unicodedata.category(c).startswith("C") for c in seen)
+    assert len(printable("x" * 100, limit=10)) == 10
