@@ -169,7 +169,29 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
         return np.array([low])
     step = _round_step((high - low) / (points - 1))
     inner = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
-    return _with_ends(inner, {low, high, *tested_ends}, step)
+    ends = {low, high, *tested_ends}
+    if name == "input_torque_Nm":
+        # where the law has a corner there is a node: between nodes the map is straight, as the law is
+        ends |= {corner for corner in _corners(characterisation) if low < corner < high}
+    return _with_ends(inner, ends, step)
+
+
+def _corners(characterisation: Characterisation) -> set[float]:
+    """Input torques at which the greater-of law of any build opens its contact, loading and unloading [N·m]."""
+    found: set[float] = set()
+    form = characterisation.forms[0]
+    if form.law != "greater-of":
+        return found
+    builds = [facts.build for facts in characterisation.builds]
+    for name in builds:
+        label = "" if len(builds) == 1 else f"[{name}]"
+        unit = unit_of(
+            form, np.array(form.values), radius=1.0, label=label, reference=characterisation.reference
+        )
+        opening = unit.preload_torque / (1.0 - min(max(unit.joint_fraction, 0.0), 0.999))
+        for sign, bias, ratio in ((1.0, unit.drive_bias, unit.drive_ratio), (-1.0, unit.coast_bias, unit.coast_ratio)):
+            found |= {sign * opening / (bias * r) for r in (1.0, ratio) if bias > 1e-6}
+    return found
 
 
 def _speed_axis(low: float, high: float, ends: tuple[float, float]) -> Array:

@@ -198,6 +198,12 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
     return out
 
 
+def locking_slope(made: Cells, locking: Array) -> Array:
+    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break or a change of slip direction."""
+    same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
+    return _slope(made.time, locking, same)
+
+
 def along_stretch(time: Array, values: Array, stretch: Index, segment: Index) -> Array:
     """Slope of cell averages (c,) over time, never across a turn or a break of the history."""
     return _slope(time, values, (np.diff(stretch) == 0) & (np.diff(segment) == 0))

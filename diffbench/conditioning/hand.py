@@ -102,6 +102,7 @@ def _group(
         difference=gives * reading,
         effects=effects,
         input_slope=0.0 * ones,
+        locking_slope=0.0 * ones,
         # every reading comes from rest: the ramps stand on their loading branch
         history=History(flank * reading, np.ones(rows.size, dtype=bool), np.arange(rows.size), np.arange(rows.size)),
         heat=Heat(np.arange(rows.size, dtype=np.float64) if rows.size > 1 else np.array([0.0]), 0.0 * ones, 0.0 * ones),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, Sweep, along_stretch, along_the_sweep, cells, heat, sweep
+from diffbench.conditioning.cells import Cells, Sweep, along_stretch, along_the_sweep, cells, heat, locking_slope, sweep
 from diffbench.conditioning.plausibility import check_signs
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples, take
@@ -96,6 +96,7 @@ def _run(
         difference=cell_difference,
         effects=bench.effects(rig, made, made_cells, doubtful),
         input_slope=along_stretch(made_cells.time, cell_input, made_cells.stretch, made_cells.segment),
+        locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference),
         history=_history(made_cells, course),
         heat=heat(samples, locking),
         dropped={REASONS[code]: int(n) for code in range(1, len(REASONS)) if (n := (samples.reason == code).sum())},

@@ -33,8 +33,8 @@ class ConditionedRun:
     """Cells of one run at the unit.
 
     ``input_torque`` and ``difference`` (c,) [N·m] (difference = T_L − T_R); ``effects`` what one standard uncertainty of
-    each source does to them; ``input_slope`` (c,) [N·m/s] of the input torque within the cell; ``history`` of the input
-    torque; ``heat`` for the plate temperature; ``dropped`` samples by reason, ``samples`` in all;
+    each source does to them; ``input_slope`` and ``locking_slope`` (c,) [N·m/s] of input and locking torque within the
+    cell; ``history`` of the input torque; ``heat`` for the plate temperature; ``dropped`` samples by reason, ``samples`` in all;
     ``noise`` standard deviation of a single torque-difference sample [N·m]; ``friction_state`` (c,) 0 = by sliding speed,
     1 = kinetic (a slow steady turn), 2 = static (breakaway); ``history_known``: the ramps start on their loading branch.
     """
@@ -46,6 +46,7 @@ class ConditionedRun:
     difference: Array
     effects: Mapping[str, Effect]
     input_slope: Array
+    locking_slope: Array
     history: History
     heat: Heat
     dropped: Mapping[str, int]

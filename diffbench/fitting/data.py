@@ -28,7 +28,7 @@ class FitData:
     not recorded); ``plate`` [°C] measured, NaN where not; ``count`` samples; ``width`` [s]; ``run``, ``visit``,
     ``stretch`` numbers; ``time`` [s] within the run.
     ``effect_input``, ``effect_difference`` (sources, c): what one standard uncertainty of each source does.
-    ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the torque histories (h,):
+    ``locking_slope`` (c,) [N·m/s] of the measured locking torque. ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the torque histories (h,):
     ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell; ``turn_before`` (c,) the last one before each
     cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W], ``oil_rate`` [K/s],
     ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid. ``friction_state`` (c,) 0 = by sliding
@@ -52,6 +52,7 @@ class FitData:
     sources: tuple[ErrorSource, ...]
     effect_input: Array
     effect_difference: Array
+    locking_slope: Array
     places: Array
     turn_torque: Array
     turn_begins: NDArray[np.bool_]
@@ -141,6 +142,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         sources=tuple(sources[key] for key in keys),
         effect_input=effect_input,
         effect_difference=effect_difference,
+        locking_slope=join([run.locking_slope for _, run in runs]),
         places=np.concatenate([PLACES * (run.cells.width * run.input_slope)[:, None] for _, run in runs]),
         turn_torque=join(turn_torque),
         turn_begins=np.concatenate(turn_begins),

@@ -237,7 +237,7 @@ def _parameters(
 
 def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:
     names = candidate.names
-    kept = [i for i, u in enumerate(names.unknowns) if not u.name.startswith(("plate_excess", "ramp_start", "error:"))]
+    kept = [i for i, u in enumerate(names.unknowns) if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:"))]
     return FormState(
         law="greater-of" if candidate.form.greater_of else "additive",
         stribeck_exponent=candidate.form.stribeck_exponent,

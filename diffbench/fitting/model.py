@@ -109,6 +109,9 @@ class LockingModel:
         self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in self._heat_runs]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
+        # plates follow a change of load only after sliding on by a small angle: a lag that is long where sliding is slow
+        slow = np.maximum(data.speed_difference, 0.05)
+        self._delay = np.where(data.friction_state == 0, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
 
@@ -234,6 +237,7 @@ class LockingModel:
             self.friction_factor(x) * load
             + names.value(x, "gear_friction") * np.abs(thrust.input_torque)
             + names.value(x, "viscous") * self.viscous(x)
+            - names.value(x, "relaxation_angle") * self._delay
         )
 
     def residual(self, x: Array) -> Array:
@@ -268,6 +272,7 @@ class LockingModel:
                 made[name] = factor * thrust.coast.mean(axis=1) * (sharing.coast_of_cell == i)
         made["gear_friction"] = np.abs(thrust.input_torque)
         made["viscous"] = self.viscous(x)
+        made["relaxation_angle"] = -self._delay
         columns = []
         for unknown in names.unknowns:
             if not unknown.linear:

@@ -13,6 +13,9 @@ from diffbench.fitting.data import FitData
 Array = NDArray[np.float64]
 
 
+MODEL_FLOOR = 1e-3
+
+
 @dataclass(frozen=True)
 class CellNoise:
     """``sigma`` (c,) standard deviation of a cell's torque difference [N·m]; ``inflation`` by which correlated noise
@@ -45,7 +48,8 @@ def from_residual(data: FitData, residual: Array, *, unknowns: int) -> CellNoise
         if r.size == 0:
             continue
         spread = MAD_TO_SIGMA * float(np.median(np.abs(r - np.median(r))))
-        spread = max(np.sqrt(share) * spread, 1e-9, 1e-6 * float(np.median(np.abs(data.difference))))
+        # no model of plates is better than a thousandth: a quieter recording must not claim more
+        spread = max(np.sqrt(share) * spread, 1e-9, MODEL_FLOOR * float(np.median(np.abs(data.difference))))
         sample = data.noise[here] ** 2 / data.count[here]
         floor = max(spread**2 - float(np.median(sample)), 0.1 * spread**2)
         sigma[here] = np.sqrt(floor + sample)

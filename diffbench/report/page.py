@@ -13,7 +13,7 @@ from diffbench.report.page_figures import evidence_figures, map_page_figures, sw
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
 from diffbench.report.text import fit_text, next_steps_text
-from diffbench.report.verdict import law_text, coverage_text, verdict
+from diffbench.report.verdict import coverage_text, law_text, verdict
 from diffbench.report.wording import humanised, key_names, label, printable, shown, split_name
 
 __all__ = ["page"]

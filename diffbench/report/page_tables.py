@@ -36,13 +36,16 @@ _MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 
 @dataclass(frozen=True)
 class Table:
-    """A table: what it shows, headings, rows whose first cell names the row, and which columns hold
-    numbers."""
+    """A table: what it shows, headings, rows whose first cell names the row, and which columns hold numbers.
+
+    ``literal``: the rows bear names of files, which stay as they are.
+    """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numbers: tuple[int, ...] = ()
+    literal: bool = False
 
 
 def typeset(text: str) -> str:
@@ -57,10 +60,15 @@ def typeset(text: str) -> str:
 
 
 def _table(
-    caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = ()
+    caption: str,
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    numbers: Sequence[int] = (),
+    *,
+    literal: bool = False,
 ) -> Table:
     set_rows = tuple(tuple(typeset(c) if i in numbers else c for i, c in enumerate(row)) for row in rows)
-    return Table(caption, tuple(head), set_rows, tuple(numbers))
+    return Table(caption, tuple(head), set_rows, tuple(numbers), literal)
 
 
 def key_table(characterisation: Characterisation) -> Table:
@@ -195,9 +203,8 @@ def dropped_table(characterisation: Characterisation) -> Table | None:
         for run, reasons in characterisation.diagnostics.dropped.items()
         for reason, count in reasons.items()
     ]
-    return (
-        _table("Samples not used, and why", ("Recording", "Reason", "Samples"), rows, (2,)) if rows else None
-    )
+    head = ("Recording", "Reason", "Samples")
+    return _table("Samples not used, and why", head, rows, (2,), literal=True) if rows else None
 
 
 def correlation_table(characterisation: Characterisation) -> Table | None:
@@ -237,4 +244,4 @@ def form_table(characterisation: Characterisation) -> Table:
 def input_table(characterisation: Characterisation) -> Table:
     """Every file that went in, by its digest."""
     rows = [(printable(name), digest) for name, digest in characterisation.provenance.inputs.items()]
-    return _table("Files that went in", ("File", "SHA-256"), rows)
+    return _table("Files that went in", ("File", "SHA-256"), rows, literal=True)

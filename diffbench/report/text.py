@@ -10,9 +10,9 @@ from diffbench.report.rounding import NOT_DETERMINED, number_text, with_unit
 from diffbench.report.verdict import (
     Outcome,
     check_text,
+    coverage_text,
     disagrees,
     law_text,
-    coverage_text,
     unit_line,
     verdict,
 )

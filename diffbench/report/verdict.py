@@ -13,11 +13,11 @@ __all__ = [
     "Outcome",
     "Verdict",
     "check_text",
+    "coverage_text",
     "disagrees",
     "law_text",
     "limit_lines",
     "limited_name",
-    "coverage_text",
     "unit_line",
     "verdict",
 ]
