@@ -155,6 +155,8 @@ def looks_like_units(cells: list[str]) -> bool:
     --------
     >>> looks_like_units(["s", "[Nm]", "1/min", "", "bar"]), looks_like_units(["Time", "Torque LH", "Speed"])
     (True, False)
+    >>> looks_like_units(["", "-"])
+    False
     """
     texts = [cell.strip().strip("[](){}<>").strip() for cell in cells]
     said = [text for text in texts if text not in ("", "-", "1")]

@@ -59,6 +59,18 @@ BAD = (
         "6 cells where the table has 5",
         line=3,
     ),
+    Bad(
+        "a cell behind the delimiter that ends every row",
+        "t;M\n" + "".join(f"{i};1,5;\n" for i in range(3000)) + "3000;2;9\n",
+        "3 cells where the table has 2: '3000;2;9'",
+        line=3002,
+    ),
+    Bad(
+        "a short row that ends in a column of words",
+        "t;M;gear\n0;1,5;in\n1;2\n2;2;\n",
+        "2 cells where the table has 3: '1;2'",
+        line=3,
+    ),
     Bad("a quote left open", good(line_3='0.01,1.6,2.6,581,"566'), "'\"566' is no number", line=3),
     Bad("a footer", good() + "End of test\n", "1 cell where the table has 5: 'End of test'", line=6),
     Bad(
@@ -380,3 +392,16 @@ def test_what_is_no_file_is_refused(tmp_path, rig_of, sweep, name, what):
     with pytest.raises(ReadingError, match=what) as caught:
         read_recording(tmp_path / name, rig_of(sweep), kind="tare")
     assert caught.value.faults[0].place.file == str(tmp_path / name)
+
+
+def test_lines_that_the_parser_cannot_part_are_named(read_text, monkeypatch):
+    from diffbench.readers import text_body
+
+    def refuse(data, layout):
+        raise ValueError
+
+    # No text is known that the parser refuses after the lines have been counted: this stands in for one.
+    monkeypatch.setattr(text_body, "parse_by_cell", refuse)
+    with pytest.raises(ReadingError, match="cannot be parted into cells") as caught:
+        read_text("t;M\n0;1,5\n1;error\n2;3\n")
+    assert caught.value.faults[0].place.line == 2

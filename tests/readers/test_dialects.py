@@ -283,6 +283,18 @@ CASES = (
         ((0, 1), (1.5, 2)),
     ),
     Case(
+        "a delimiter at the end of the header alone",
+        rows("t;M;", "0;1,5", "1;2"),
+        ("t", "M"),
+        ((0, 1), (1.5, 2)),
+    ),
+    Case(
+        "no header below a line of prose",
+        rows("Written by cell 2", "0;1,5", "1;2"),
+        ("column 1", "column 2"),
+        ((0, 1), (1.5, 2)),
+    ),
+    Case(
         "rows of nothing but delimiters at the end",
         rows("t;M", "0;1,5", "1;2", ";", ";"),
         ("t", "M"),
