@@ -26,7 +26,7 @@ def columns_of(text: str) -> int:
     >>> columns_of("N·m"), columns_of("差動")
     (3, 4)
     """
-    return sum(_columns(character) for character in text)
+    return len(text) if text.isascii() else sum(_columns(character) for character in text)
 
 
 def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) -> list[str]:

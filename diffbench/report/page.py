@@ -20,7 +20,6 @@ __all__ = ["page"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
-LONGEST_TEXT = 2000
 
 
 @dataclass(frozen=True)
@@ -72,7 +71,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
     provenance = characterisation.provenance
 
     def words(text: str) -> str:
-        return humanised(printable(text, limit=LONGEST_TEXT), names)
+        return humanised(printable(text), names)
 
     return {
         "unit": printable(characterisation.unit, limit=LONGEST_NAME),

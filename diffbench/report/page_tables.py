@@ -67,7 +67,9 @@ def _table(
     *,
     literal: bool = False,
 ) -> Table:
-    set_rows = tuple(tuple(typeset(c) if i in numbers else c for i, c in enumerate(row)) for row in rows)
+    """A table whose numbers are typeset and whose texts can neither steer nor flood the page."""
+    safe = [[printable(cell) for cell in row] for row in rows]
+    set_rows = tuple(tuple(typeset(c) if i in numbers else c for i, c in enumerate(row)) for row in safe)
     return Table(caption, tuple(head), set_rows, tuple(numbers), literal)
 
 
@@ -86,7 +88,7 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
     for name in names:
         parameter = characterisation.parameters[name]
         seen = shown(name, parameter)
-        needs = f"needs {humanised(printable(parameter.needs or 'more data'), characterisation.parameters)}"
+        needs = f"needs {humanised(parameter.needs or 'more data', characterisation.parameters)}"
         rows.append(
             (
                 typeset(seen.label),
@@ -168,7 +170,7 @@ def bench_error_table(characterisation: Characterisation) -> Table | None:
     """What the sweeps say about the bench's own constants."""
     rows = [
         (
-            printable(name.replace("_", " ")),
+            name.replace("_", " "),
             number_text(item["stated_u"], item["stated_u"]),
             f"{number_text(item['standard_uncertainties'], 0.1)} ± {number_text(item['u'], 0.1)}",
         )
@@ -188,10 +190,8 @@ def sheet_table(characterisation: Characterisation) -> Table | None:
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
         if disagrees(check):
-            agreement += f"; {humanised(printable(check.readings), characterisation.parameters)}"
-        rows.append(
-            (humanised(printable(check.quantity), characterisation.parameters), typeset(numbers), agreement)
-        )
+            agreement += f"; {humanised(check.readings, characterisation.parameters)}"
+        rows.append((humanised(check.quantity, characterisation.parameters), typeset(numbers), agreement))
     head = ("Quantity", "Bench and sheet", "Verdict")
     return _table("Build sheet against bench", head, rows, (1,)) if rows else None
 
@@ -199,7 +199,7 @@ def sheet_table(characterisation: Characterisation) -> Table | None:
 def dropped_table(characterisation: Characterisation) -> Table | None:
     """Samples that the fit does not use, by recording and reason."""
     rows = [
-        (printable(run), reason, str(count))
+        (run, reason, str(count))
         for run, reasons in characterisation.diagnostics.dropped.items()
         for reason, count in reasons.items()
     ]
@@ -243,5 +243,5 @@ def form_table(characterisation: Characterisation) -> Table:
 
 def input_table(characterisation: Characterisation) -> Table:
     """Every file that went in, by its digest."""
-    rows = [(printable(name), digest) for name, digest in characterisation.provenance.inputs.items()]
+    rows = list(characterisation.provenance.inputs.items())
     return _table("Files that went in", ("File", "SHA-256"), rows, literal=True)

@@ -80,6 +80,7 @@ IN_PER_CENT = ("locking_effect_drive", "locking_effect_coast")
 
 _PLACE = re.compile(r"at (-?\d[\d.]*(?:e[+-]?\d+)?) N·m input torque")
 _SHORTEST_NAME = 4
+LONGEST_TEXT = 2000
 
 
 @dataclass(frozen=True)
@@ -245,7 +246,7 @@ def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]
     return keys, [name for name in characterisation.parameters if name not in set(keys)]
 
 
-def printable(text: str, *, limit: int = 0) -> str:
+def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:
     """Text without characters that steer a terminal or turn the direction of writing; cut where it is
     endless.
 
@@ -254,7 +255,7 @@ def printable(text: str, *, limit: int = 0) -> str:
     text : str
         Any text, for example a name that a user typed.
     limit : int
-        Most characters, 0 for any number.
+        Most characters: no name or sentence is longer but by accident.
 
     Returns
     -------
@@ -265,7 +266,7 @@ def printable(text: str, *, limit: int = 0) -> str:
     >>> printable("D07\\x1b[31m"), printable("a\\u202eb"), printable("x" * 20, limit=8)
     ('D07\\\\x1b[31m', 'a\\\\u202eb', 'xxxxx...')
     """
-    if limit and len(text) > limit:
+    if len(text) > limit:
         text = text[: limit - 3] + "..."
     return "".join(_plain(character) for character in text)
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import importlib.util
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -12,6 +14,7 @@ import pytest
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.predict import make_map
+from diffbench.report.page import page
 
 
 def _load() -> ModuleType:
@@ -43,6 +46,18 @@ def complete(synthetic: ModuleType) -> Characterisation:
 def complete_map(complete: Characterisation) -> LockingMap:
     """Its map."""
     return make_map(complete)
+
+
+@pytest.fixture(scope="session")
+def pages(synthetic: ModuleType) -> Callable[[str], str]:
+    """Page of a synthetic result by its name, drawn once: drawing takes seconds."""
+
+    @functools.cache
+    def made(name: str) -> str:
+        result = getattr(synthetic, name)()
+        return page(result, make_map(result))
+
+    return made
 
 
 @pytest.fixture(scope="session")

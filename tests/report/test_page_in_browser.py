@@ -1,0 +1,124 @@
+"""The page in a browser: no sideways scroll from 360 to 1600 px, no request but for itself, no cut figure on
+paper."""
+
+from __future__ import annotations
+
+import http.server
+import os
+import re
+import shutil
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None and "CI" not in os.environ,
+    reason="no Chromium on this machine: layout in a browser is checked where there is one, and always in CI",
+)
+
+# Measures the page from outside: the page itself may run no script.
+FRAME = """<!doctype html><meta charset="utf-8"><body><iframe id="page" src="NAME.html"
+style="border:0;width:WIDTHpx;height:900px"></iframe><pre id="found"></pre><script>
+const frame = document.getElementById("page");
+frame.onload = () => {
+  const inner = frame.contentDocument, root = inner.documentElement, wide = [];
+  for (const element of inner.querySelectorAll("body *")) {
+    if (element.closest("svg, .scroll, .aside, thead")) continue;
+    if (element.getBoundingClientRect().right > WIDTH + 0.5) wide.push(element.tagName);
+  }
+  document.getElementById("found").textContent =
+    `scroll ${root.scrollWidth} figures ${inner.querySelectorAll("svg.plot").length} wide [${wide.slice(0,
+    5)}]`;
+};
+</script>"""
+
+
+@pytest.fixture(scope="module")
+def site(
+    pages: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[str, Path, list[str]]]:
+    """Pages of three results on a server of their own, which keeps a list of what it is asked for."""
+    folder = tmp_path_factory.mktemp("site")
+    for name in ("complete", "doubtful", "hostile"):
+        (folder / f"{name}.html").write_text(pages(name), encoding="utf-8")
+        for width in (360, 1600):
+            frame = FRAME.replace("NAME", name).replace("WIDTH", str(width))
+            (folder / f"{name}-{width}.html").write_text(frame, encoding="utf-8")
+    asked: list[str] = []
+
+    class Handler(http.server.SimpleHTTPRequestHandler):
+        def __init__(self, *args: object) -> None:
+            super().__init__(*args, directory=str(folder))  # type: ignore[arg-type]
+
+        def log_message(self, form: str, *args: object) -> None:
+            asked.append(str(args[0]).split(" ")[1])
+
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_address[1]}", folder, asked
+    server.shutdown()
+    server.server_close()
+    thread.join()
+
+
+def browse(folder: Path, *options: str) -> str:
+    assert CHROMIUM is not None, "CI has no Chromium"
+    done = subprocess.run(
+        [
+            CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
+            "--virtual-time-budget=5000", *options,
+        ],
+        capture_output=True, text=True, check=True, timeout=120,
+    )  # fmt: skip
+    return done.stdout
+
+
+@pytest.mark.parametrize("width", [360, 1600])
+@pytest.mark.parametrize("name", ["complete", "doubtful", "hostile"])
+def test_nothing_scrolls_sideways(site: tuple[str, Path, list[str]], name: str, width: int) -> None:
+    """Whatever is in it, the page is as wide as its window; only tables of many columns scroll within
+    themselves."""
+    address, folder, asked = site
+    asked.clear()
+    found = re.search(
+        r"scroll (\d+) figures (\d+) wide \[(.*?)\]",
+        browse(folder, "--dump-dom", f"{address}/{name}-{width}.html"),
+    )
+    assert found is not None
+    scroll, figures, wide = int(found[1]), int(found[2]), found[3]
+    assert scroll <= width
+    assert wide == ""
+    assert figures >= 12
+    # the page asks for nothing: the server saw the frame, the page, and the browser's own look for an icon
+    assert set(asked) - {"/favicon.ico"} == {f"/{name}-{width}.html", f"/{name}.html"}
+
+
+@pytest.mark.skipif(
+    shutil.which("pdftotext") is None and "CI" not in os.environ,
+    reason="no pdftotext on this machine to look at the print",
+)
+def test_print_cuts_no_figure(site: tuple[str, Path, list[str]]) -> None:
+    """On paper every figure's axis labels stand on the page that its title stands on, and no page is
+    empty."""
+    address, folder, _ = site
+    browse(
+        folder, f"--print-to-pdf={folder / 'page.pdf'}", "--no-pdf-header-footer", f"{address}/complete.html"
+    )
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(folder / "page.pdf"), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    sheets = text.rstrip("\f").split("\f")
+    assert all(sheet.strip() for sheet in sheets)
+    for title, axis in (
+        ("Locking torque over input torque, at", "input torque [N·m], coast negative, drive positive"),
+        ("Residual over plate temperature", "plate temperature [°C]"),
+        ("Residual over time in the run", "time in the run [s]"),
+    ):
+        sheet = next(s for s in sheets if title in s)
+        assert axis in sheet
+    assert not any("Numbers behind this figure" in sheet for sheet in sheets)
