@@ -43,7 +43,8 @@ class Solution:
     """Where a search ended, each verdict on its own.
 
     ``x`` (p,); ``cost`` = half the sum of squares, priors included; ``jacobian`` (n, p) of the residual without priors;
-    ``converged``: the last step was below 1e-6 standard errors, or changed the cost by less than 1e-9 of it;
+    ``converged``: the last step was below 1e-6 standard errors, or changed the cost by less than 1e-9 of it, and no
+    unknown lies on a plateau, where nothing holds it;
     ``at_bound``: unknowns that ended on a bound; ``evaluations`` of the model; ``reason`` in words.
     """
 
@@ -210,7 +211,21 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
     # the covariance rests on this one: central differences
     data_jacobian = jacobian(problem.residual, x, step, low, high)
     evaluations += 2 * x.size
+    flat = _flat(problem, x, step, plain, data_jacobian)
+    if flat:
+        converged, reason = False, f"on a plateau: {', '.join(flat)} may change without any effect there"
     return Solution(x, cost, plain, data_jacobian, converged, ends, evaluations, reason)
+
+
+def _flat(problem: Problem, x: Array, step: Array, residual: Array, data_jacobian: Array) -> list[str]:
+    """Unknowns that nothing holds: no knowledge beforehand, and a change by their own size is lost in rounding. A search
+    ends there because the surface is flat, not because it has a bottom."""
+    effect = np.linalg.norm(data_jacobian, axis=0) * np.maximum(np.abs(x), step)
+    lost = effect <= 1e-12 * max(float(np.linalg.norm(residual)), 1e-300)
+    return [
+        unknown.name for unknown, nothing in zip(problem.names.unknowns, lost, strict=True)
+        if nothing and not unknown.fixed and unknown.precision == 0.0
+    ]
 
 
 def best_of(problem: Problem, starts: Sequence[Array], *, tolerance: float = 1e-8) -> tuple[Array, tuple[float, ...], int]:
