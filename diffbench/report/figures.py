@@ -101,15 +101,16 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
     sweeps = sweep_cells(evidence)
     kept = evidence.used & sweeps
     _cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
+    used = evidence.used
     axes.plot(
-        evidence.input_torque[kept],
-        evidence.model[kept],
+        evidence.input_torque[used],
+        evidence.model[used],
         ".",
         color=INK,
-        markersize=1.4,
+        markersize=1.4 if used.sum() > DENSE else 3.5,
         markeredgewidth=0,
-        rasterized=bool(kept.sum() > DENSE),
-        zorder=4,
+        rasterized=bool(used.sum() > DENSE),
+        zorder=6,
     )
     axes.plot([], [], ".", color=INK, markersize=5, label="model, same cells")
     hand = evidence.used & ~sweeps
@@ -119,8 +120,8 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
             evidence.locking[hand],
             "D",
             color=INK,
-            markerfacecolor=PAPER,
-            markersize=6,
+            markerfacecolor="none",
+            markersize=7,
             label="readings by hand",
             zorder=5,
         )

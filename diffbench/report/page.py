@@ -12,9 +12,9 @@ from diffbench.report import page_tables as tables
 from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
-from diffbench.report.text import fit_text, next_steps_text
+from diffbench.report.text import fit_text, needs_text, next_steps_text
 from diffbench.report.verdict import coverage_text, law_text, verdict
-from diffbench.report.wording import humanised, key_names, label, printable, shown, split_name
+from diffbench.report.wording import humanised, key_names, printable, shown, split_name
 
 __all__ = ["page"]
 
@@ -92,9 +92,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "limits": tables.limit_table(characterisation),
         "law": words(law_text(characterisation)),
         "tested": coverage_text(characterisation),
-        "undetermined": [
-            (label(name), words(p.needs or "more data")) for name, p in names.items() if p.value is None
-        ],
+        "undetermined": [("; ".join(waiting), needs) for needs, waiting in needs_text(characterisation)],
         "steps": [words(step) for step in next_steps_text(characterisation)],
         "sweep": sweep_figure(characterisation, locking_map),
         "figures": list(evidence_figures(characterisation, locking_map)),

@@ -41,8 +41,10 @@ class PageFigure:
     table: Table
 
 
-def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> PageFigure:
-    """The sweep over the fitted map at the reference condition."""
+def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> PageFigure | None:
+    """The sweep over the fitted map at the reference condition; None where the map has one input torque."""
+    if locking_map.axes[0].size < 2:
+        return None
     speed, heat = figures.place_of_reference(characterisation, None, None)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     loading, unloading = (
@@ -59,12 +61,7 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         "speed and temperature; preload, ramps and hysteresis are as measured. Where the torque turns, the "
         "ramps hold their thrust: the level stretch between the branches. Thin lines are an extrapolation."
         if count
-        else f"The map at {place}. Thin lines are an extrapolation. "
-        + (
-            "The cells of several builds are shown as recorded, below."
-            if characterisation.evidence
-            else _NO_CELLS
-        )
+        else f"The map at {place}. Thin lines are an extrapolation. {_why_no_cells(characterisation)}"
     )
     rows = []
     for i in range(loading.input_torque.size):
@@ -103,9 +100,18 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
     )
 
 
+def _why_no_cells(characterisation: Characterisation) -> str:
+    if characterisation.evidence is None:
+        return "The measured cells are not stored in the document that this page was made from."
+    if len(characterisation.builds) > 1:
+        return "The cells of several builds are shown as recorded, below."
+    return "No sweep under slip was recorded."
+
+
 def evidence_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
     """What the locking torque is made of, the cells as recorded, and the residuals."""
-    yield _parts_figure(characterisation, locking_map)
+    if locking_map.axes[0].size > 1:
+        yield _parts_figure(characterisation, locking_map)
     evidence = characterisation.evidence
     if evidence is None:
         return
@@ -287,4 +293,3 @@ def _numbers(
 
 
 _BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")
-_NO_CELLS = "The measured cells are not stored in the document that this page was made from."

@@ -18,7 +18,7 @@ from diffbench.report.verdict import (
 )
 from diffbench.report.wording import Shown, humanised, key_names, label, printable, shown
 
-__all__ = ["fit_text", "next_steps_text", "summary"]
+__all__ = ["fit_text", "needs_text", "next_steps_text", "summary"]
 
 NARROWEST = 60
 # A column narrower than that says too little in a line.
@@ -205,12 +205,9 @@ def _ground(characterisation: Characterisation, width: int, paint: Paint) -> lis
 
 
 def _undetermined(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
-    names = characterisation.parameters
     lines: list[str] = []
-    for name, parameter in names.items():
-        if parameter.value is None:
-            needs = humanised(printable(parameter.needs or "more data"), names)
-            lines += item(f"{label(name)}: needs {needs}", width)
+    for needs, names in needs_text(characterisation):
+        lines += item(f"{'; '.join(names)}: needs {needs}", width)
     return [*_heading("Not determined, and what would determine it", width, paint), *lines] if lines else []
 
 
@@ -224,6 +221,16 @@ def _findings(characterisation: Characterisation, width: int, paint: Paint) -> l
             mark="-" if finding.severity == "note" else "!",
         )
     return [*_heading("Findings in the data", width, paint), *lines] if lines else []
+
+
+def needs_text(characterisation: Characterisation) -> list[tuple[str, list[str]]]:
+    """What would determine what is not determined: each need once, with the quantities that wait for it."""
+    waiting: dict[str, list[str]] = {}
+    for name, parameter in characterisation.parameters.items():
+        if parameter.value is None:
+            needs = humanised(printable(parameter.needs or "more data"), characterisation.parameters)
+            waiting.setdefault(needs, []).append(label(name))
+    return list(waiting.items())
 
 
 def next_steps_text(characterisation: Characterisation) -> list[str]:

@@ -272,6 +272,7 @@ def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType)
         }
     ).with_evidence(evidence)
     text = Outline(page(narrow, make_map(narrow))).text()
+    assert "No sweep was recorded: the map is a single input torque" in text
     assert "The map has a single speed difference or input torque: there are no contours to draw." in text
     assert "No sweep under slip: nothing of the map is tested" in text
 

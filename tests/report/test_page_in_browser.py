@@ -102,17 +102,24 @@ def test_nothing_scrolls_sideways(site: tuple[str, Path, list[str]], name: str, 
     shutil.which("pdftotext") is None and "CI" not in os.environ,
     reason="no pdftotext on this machine to look at the print",
 )
-def test_print_cuts_no_figure(site: tuple[str, Path, list[str]]) -> None:
-    """On paper every figure's axis labels stand on the page that its title stands on, and no page is
-    empty."""
+@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("letter", (612, 792))])
+def test_print_cuts_no_figure(
+    site: tuple[str, Path, list[str]], pages: Callable[[str], str], paper: str, points: tuple[int, int]
+) -> None:
+    """On A4 and Letter every figure's axis labels stand on the sheet of its title, and no sheet is empty."""
     address, folder, _ = site
-    browse(
-        folder, f"--print-to-pdf={folder / 'page.pdf'}", "--no-pdf-header-footer", f"{address}/complete.html"
-    )
-    text = subprocess.run(
-        ["pdftotext", "-layout", str(folder / "page.pdf"), "-"], capture_output=True, text=True, check=True
-    ).stdout
-    sheets = text.rstrip("\f").split("\f")
+    sized = pages("complete").replace("</style>", f"@page {{ size: {paper}; }}</style>", 1)
+    (folder / f"{paper}.html").write_text(sized, encoding="utf-8")
+    pdf = folder / f"{paper}.pdf"
+    browse(folder, f"--print-to-pdf={pdf}", "--no-pdf-header-footer", f"{address}/{paper}.html")
+
+    def tell(*command: str) -> str:
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+    size = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", tell("pdfinfo", str(pdf)))
+    assert size is not None
+    assert (round(float(size[1])), round(float(size[2]))) == points
+    sheets = tell("pdftotext", "-layout", str(pdf), "-").rstrip("\f").split("\f")
     assert all(sheet.strip() for sheet in sheets)
     for title, axis in (
         ("Locking torque over input torque, at", "input torque [N·m], coast negative, drive positive"),
