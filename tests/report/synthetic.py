@@ -1,6 +1,6 @@
 """Results made by hand, for tests of what people read: no fit needed, every number known.
 
-Invented: units, builds and benches exist only here.
+Invented: they exist only here.
 """
 
 from __future__ import annotations
@@ -239,42 +239,31 @@ def evidence(law: str = "additive", joint_fraction: float = 0.0, *, seed: int = 
 def complete(form_law: str = "additive", joint_fraction: float = 0.0, **changes: Any) -> Characterisation:
     """A result without a blemish, by a preload law; ``changes`` replace its fields."""
     law = form_law
+    # fmt: off
     fields: dict[str, Any] = {
         "unit": "K04",
         "build": "K04-spring",
         "builds": [
             BuildFacts(
-                unit="K04",
-                build="K04-spring",
-                distance_m=0.0,
-                faces=5,
-                effective_radius_m=RADIUS,
-                pin_radius_m=0.0385,
-                drive_angle_deg=45.0,
-                coast_angle_deg=60.0,
+                unit="K04", build="K04-spring", distance_m=0.0, faces=5, effective_radius_m=RADIUS,
+                pin_radius_m=0.0385, drive_angle_deg=45.0, coast_angle_deg=60.0,
             )
         ],
         "date": "2026-03-14",
         "reference": REFERENCE,
         "law": LawVerdict(
-            chosen=law,
-            status="measured",
+            chosen=law, status="measured",
             information={law: 0.0, "greater-of" if law == "additive" else "additive": 214.0},
             reason=f"the {law} law explains the sweeps better, by 214 in BIC (above 10 is decisive)",
         ),
         "parameters": parameters(),
         "correlation": Correlation(
-            names=["preload_torque", "ramp_bias_drive_loading", "friction_slope"],
-            matrix=[[1.0, -0.82, 0.1], [-0.82, 1.0, 0.2], [0.1, 0.2, 1.0]],
+            names=["preload_torque", "friction_slope"], matrix=[[1.0, -0.82], [-0.82, 1.0]],
         ),
         "sheet_checks": [
             SheetCheck(
-                quantity="effective ramp angle, drive",
-                from_bench=44.9,
-                from_sheet=45.0,
-                unit="deg",
-                standard_uncertainties=-0.09,
-                readings="other ramps are fitted",
+                quantity="effective ramp angle, drive", from_bench=44.9, from_sheet=45.0, unit="deg",
+                standard_uncertainties=-0.09, readings="other ramps are fitted",
             )
         ],
         "limits": [
@@ -282,36 +271,21 @@ def complete(form_law: str = "additive", joint_fraction: float = 0.0, **changes:
         ],
         "tested": Tested(
             outline=[(-300.0, 0.4), (700.0, 1.5), (700.0, 10.0), (-300.0, 10.0)],
-            temperature_degC=(48.0, 82.0),
-            drive_unloading_Nm=530.0,
-            coast_unloading_Nm=217.0,
-            drive_ramp_seen=True,
-            coast_ramp_seen=True,
+            temperature_degC=(48.0, 82.0), drive_unloading_Nm=530.0, coast_unloading_Nm=217.0,
+            drive_ramp_seen=True, coast_ramp_seen=True,
         ),
         "diagnostics": Diagnostics(
-            converged=True,
-            starts_agree=True,
-            at_bound=[],
-            residuals_clean=True,
-            residual_rms_Nm=0.6021,
-            cells=421,
-            samples=20500,
-            samples_used=19876,
-            effective_samples=212.4,
+            converged=True, starts_agree=True, at_bound=[], residuals_clean=True, misfit_factor=1.0,
+            residual_rms_Nm=0.6021, cells=421, samples=20500, samples_used=19876, effective_samples=212.4,
             dropped={"bias-1.csv": {"spike": 3, "outputs hold still (a bound, not a sample)": 621}},
             noise_method="HAC (Newey-West, 11 cells), as there are only 8 cycles",
-            misfit_factor=1.0,
             adequacy=[
                 Adequacy(
-                    axis="input torque",
-                    ratio=0.91,
-                    bins=20,
+                    axis="input torque", ratio=0.91, bins=20,
                     worst="around -120 N·m: +0.21 standard deviations of a cell",
                 )
             ],
-            bench_errors={
-                "gain of left_torque": {"standard_uncertainties": -0.61, "u": 0.72, "stated_u": 0.0015}
-            },
+            bench_errors={"gain of left_torque": {"standard_uncertainties": -0.6, "u": 0.7, "stated_u": 0.002}},
         ),
         "findings": [],
         "assumed_exact": ["the plate radii have no stated uncertainty: they count as exact"],
@@ -320,17 +294,14 @@ def complete(form_law: str = "additive", joint_fraction: float = 0.0, **changes:
         ],
         "forms": [form(law, joint_fraction)],
         "map_axes": {
-            "input_torque_Nm": None,
-            "speed_difference_rad_s": (0.2, 14.0),
-            "temperature_degC": (40.0, 100.0),
+            "input_torque_Nm": None, "speed_difference_rad_s": (0.2, 14.0), "temperature_degC": (40.0, 100.0),
         },
         "provenance": Provenance(
-            version="0.1.0",
-            made="2026-03-15T09:30:00+00:00",
-            inputs={"run.toml": "ab" * 32, "bias-1.csv": "cd" * 32},
-            visits=["run.toml"],
+            version="0.1.0", made="2026-03-15T09:30:00+00:00",
+            inputs={"run.toml": "ab" * 32, "bias-1.csv": "cd" * 32}, visits=["run.toml"],
         ),
     }
+    # fmt: on
     fields.update(changes)
     return Characterisation(**fields).with_evidence(evidence(law, joint_fraction))
 
