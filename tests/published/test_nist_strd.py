@@ -51,8 +51,10 @@ MODELS: dict[str, Model] = {
     "MGH09": Model((0,), lambda b, x: np.stack([(x**2 + x * b[1]) / (x**2 + x * b[2] + b[3])], axis=1)),
     "Thurber": Model(
         (0, 1, 2, 3),
-        lambda b, x: np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
-        / (1 + b[4] * x + b[5] * x**2 + b[6] * x**3)[:, None],
+        lambda b, x: (
+            np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
+            / (1 + b[4] * x + b[5] * x**2 + b[6] * x**3)[:, None]
+        ),
     ),
     "Eckerle4": Model((0,), lambda b, x: np.stack([np.exp(-0.5 * ((x - b[2]) / b[1]) ** 2) / b[1]], axis=1)),
     "Rat43": Model((0,), lambda b, x: np.stack([(1 + np.exp(b[1] - b[2] * x)) ** (-1 / b[3])], axis=1)),
@@ -127,7 +129,7 @@ def test_certified_standard_deviations_are_found(name: str, start: int) -> None:
 
 @pytest.mark.parametrize(("name", "start"), CASES)
 def test_a_search_without_elimination_never_claims_a_wrong_optimum(name: str, start: int) -> None:
-    """The published starts are hard without elimination: `converged` is said at the certified optimum only."""
+    """The published starts are hard without elimination: only the certified optimum is called converged."""
     certified = read(name)
     problem = problem_of(name, certified, eliminate=False)
     begin = certified.starts[start - 1]
