@@ -150,16 +150,21 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
     """A rising axis over the tested region and what was asked for, at round numbers."""
     tested = characterisation.tested
     outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
+    # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m reads 299.8
     if name == "input_torque_Nm":
         low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
-        low, high = min(low, 0.0), max(high, 0.0)
+        slack = 0.4 * TORQUE_TOLERANCE * (high - low)
+        low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
         points = 33
     elif name == "speed_difference_rad_s":
         low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
+        low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
         points = 0
     else:
         low, high = tested.temperature_degC
+        low, high = np.floor(2.0 * low) / 2.0 - 0.5, np.ceil(2.0 * high) / 2.0 + 0.5
         points = 6
+    low, high = float(low), float(high)
     tested_ends = (low, high)
     if asked is not None:
         low, high = min(low, asked[0]), max(high, asked[1])

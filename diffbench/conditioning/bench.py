@@ -34,10 +34,15 @@ class ErrorSource:
 
 @dataclass(frozen=True)
 class Effect:
-    """What one standard uncertainty of a source does: change of input torque and of torque difference (c,) [N·m]."""
+    """What one standard uncertainty of a source does: change of input torque and of torque difference (c,) [N·m].
+
+    ``noise_share``: by how much it scales the noise of the torque difference. A gain that shrinks the readings shrinks
+    their noise as well; unless that is taken out, the fit prefers small gains for their small residuals.
+    """
 
     input_torque: Array
     difference: Array
+    noise_share: float = 0.0
 
 
 def needed_torques(rig: Rig) -> tuple[str, ...]:
@@ -140,5 +145,9 @@ def effects(
         upper = {**made, channel: made[channel].with_error(constant, source.u)}
         lower = {**made, channel: made[channel].with_error(constant, -source.u)}
         high, low = at_cells(rig, upper, cells), at_cells(rig, lower, cells)
-        found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]))
+        share = 0.0
+        if constant == "gain" and channel != "input_torque":
+            # T_L − T_R holds each output once; with one output measured, the other is the input less this one
+            share = source.u * (0.5 if rig.arrangement == "both-outputs" else 1.0)
+        found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]), share)
     return found

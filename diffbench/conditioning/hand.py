@@ -89,7 +89,7 @@ def _group(
     effects = {}
     if "gain" in sources:
         change = sources["gain"].u * reading
-        effects[sources["gain"].key] = Effect(flank * change, gives * change)
+        effects[sources["gain"].key] = Effect(flank * change, gives * change, sources["gain"].u)
     if "zero" in sources:
         change = sources["zero"].u * ones
         effects[sources["zero"].key] = Effect(flank * change, gives * change)

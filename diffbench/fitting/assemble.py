@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 # from what is merely plausible and it is not small either.
 HOPELESS_U = 0.5
 LEANING_U = 0.15
+LEANING_ANGLE = 2.0  # deg: an angle has no size of its own to be compared with
 LEANING_SHARE = 0.5
 
 
@@ -72,7 +73,8 @@ def determined(combined: Combined) -> bool:
     relative = combined.u / max(abs(combined.value), combined.estimate.scale)
     weak = sum(size**2 for source, size in combined.budget.items() if source.startswith("weak"))
     share = weak / combined.u**2 if combined.u > 0 else 0.0
-    return relative <= HOPELESS_U and not (share > LEANING_SHARE and relative > LEANING_U)
+    leaning = combined.u > LEANING_ANGLE if combined.estimate.unit == "deg" else relative > LEANING_U
+    return relative <= HOPELESS_U and not (share > LEANING_SHARE and leaning)
 
 
 def parameter(combined: Combined, *, stated: bool = False) -> Parameter:

@@ -27,7 +27,8 @@ class FitData:
     ``difference`` [N·m] = T_L − T_R; ``direction`` ±1; ``speed_difference`` [rad/s] magnitude; ``oil`` [°C] (NaN where
     not recorded); ``plate`` [°C] measured, NaN where not; ``count`` samples; ``width`` [s]; ``run``, ``visit``,
     ``stretch`` numbers; ``time`` [s] within the run.
-    ``effect_input``, ``effect_difference`` (sources, c): what one standard uncertainty of each source does.
+    ``effect_input``, ``effect_difference``, ``noise_share`` (sources, c): what one standard uncertainty of each source
+    does to input torque, torque difference and its noise.
     ``locking_slope`` (c,) [N·m/s] of the measured locking torque. ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the torque histories (h,):
     ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell; ``turn_before`` (c,) the last one before each
     cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W], ``oil_rate`` [K/s],
@@ -52,6 +53,7 @@ class FitData:
     sources: tuple[ErrorSource, ...]
     effect_input: Array
     effect_difference: Array
+    noise_share: Array
     locking_slope: Array
     places: Array
     turn_torque: Array
@@ -90,6 +92,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
     total = sum(sizes)
     effect_input = np.zeros((len(keys), total))
     effect_difference = np.zeros((len(keys), total))
+    noise_share = np.zeros((len(keys), total))
     turn_torque, turn_begins, turn_near, turn_before = [], [], [], []
     heat_time, heat_power, oil_rate, heat_run, cell_heat = [], [], [], [], []
     segment_torque: list[float] = []
@@ -100,6 +103,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
             if key in run.effects:
                 effect_input[row, here] = run.effects[key].input_torque
                 effect_difference[row, here] = run.effects[key].difference
+                noise_share[row, here] = run.effects[key].noise_share
         history = run.history
         turn_torque.append(history.torque)
         turn_begins.append(history.begins)
@@ -142,6 +146,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         sources=tuple(sources[key] for key in keys),
         effect_input=effect_input,
         effect_difference=effect_difference,
+        noise_share=noise_share,
         locking_slope=join([run.locking_slope for _, run in runs]),
         places=np.concatenate([PLACES * (run.cells.width * run.input_slope)[:, None] for _, run in runs]),
         turn_torque=join(turn_torque),

@@ -241,8 +241,11 @@ class LockingModel:
         )
 
     def residual(self, x: Array) -> Array:
-        """Measured less modelled torque difference (c,) [N·m]."""
-        return self.difference(x) + self.data.direction * self.locking(x)
+        """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the readings."""
+        apart = self.difference(x) + self.data.direction * self.locking(x)
+        if not self.source_index.size:
+            return apart
+        return apart / (1.0 + self.errors(x) @ self.data.noise_share)
 
     def columns(self, x: Array) -> tuple[Array, Array]:
         """Observations (c,) and columns (c, p) of the linear unknowns, for the nonlinear ones in ``x``.

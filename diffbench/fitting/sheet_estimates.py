@@ -65,7 +65,11 @@ def split(
 
     def take(name: str, part: str, unit: str, meaning: str, needs: str, scale: float) -> None:
         degrees = unit == "deg"
-        for solved, statements, way in ((by_force, forces, "from the spring force"), (by_angle, angles, "from the nominal ramp angles")):
+        ways = [(by_force, forces, "from the spring force"), (by_angle, angles, "from the nominal ramp angles")]
+        if not forces:
+            # without a force the first way stands on the likeness of both flanks alone: it comes last
+            ways = [ways[1], (by_force, forces, "from loading and unloading of both flanks")]
+        for solved, statements, way in ways:
             found = solved.parts.get(part)
             if found is None or not found.determined or not solved.converged:
                 continue
@@ -176,7 +180,7 @@ def _loading_angle(
     meaning = f"angle of the {flank} ramps plus their friction angle, as it acts while the torque rises"
     friction = by_force.parts.get("friction")
     k = next((j for j, p in enumerate(products) if p.group == name and not p.unloading), None)
-    if friction is None or not friction.determined or k is None or not by_force.converged:
+    if friction is None or not friction.determined or k is None or not by_force.converged or not forces:
         undetermined[key] = ("deg", meaning, needs.split(", with loading")[0])
         return
     product = products[k]
@@ -194,6 +198,7 @@ def _loading_angle(
         size = abs(slope * friction.by_statement[j] / friction.value) * statement.u
         sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
     sheet["radii (build sheet)"] = abs(slope) * geometry.pin_radius_u
+    sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
     estimates[key] = Estimate(angle, slope * by_product @ relative, "deg", f"{meaning}, from the spring force", needs, 2.0, sheet)
 
 

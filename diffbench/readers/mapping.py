@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.documents.channels import LABEL_WORDS
+from diffbench.documents import LABEL_WORDS
 from diffbench.errors import Fault, Place, ReadingError
 from diffbench.readers.columns import find_column, find_unit, listed, no_unit
 from diffbench.readers.labels import labels_of
