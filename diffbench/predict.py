@@ -158,7 +158,8 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
         points = 33
     elif name == "speed_difference_rad_s":
         low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
-        low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
+        if high > low:
+            low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
         points = 0
     else:
         low, high = tested.temperature_degC
