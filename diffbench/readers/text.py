@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from diffbench.errors import ReadingError
 from diffbench.readers.protocol import RawTable
-from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, extends_ascii, looks_binary
+from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text_body import TextBody
 from diffbench.readers.text_layout import Layout, find_layout
 from diffbench.readers.text_lines import head_lines
@@ -83,13 +83,13 @@ class TextReader:
         for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
             lines += block.line_ends + (block.last and not block.data.endswith(b"\n"))
-            regular = regular and body.may_be_regular(block.data)
+            regular = regular and block.verbatim and body.may_be_regular(block.data)
         mark = layout.marks.delimiter.encode()
 
         def delimiters() -> int:
             return sum(block.data.count(mark) for block in self._table_blocks(path, settings, layout))
 
-        if not (regular and extends_ascii(encoding) and body.add_whole(path, lines, delimiters)):
+        if not (regular and body.add_whole(path, lines, delimiters)):
             for block in self._table_blocks(path, settings, layout):
                 body.add(_plain(block.data), block.first_line, last=block.last)
         if faults := body.faults():

@@ -31,6 +31,7 @@ from diffbench.readers.text_parsing import (
 )
 
 _BETWEEN_BLANKS = re.compile(rb"[^ \t]+")
+_CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
@@ -116,7 +117,13 @@ class TextBody:
         -------
         True for ASCII without quotes and comment lines, if the first line has the table's count of cells.
         """
-        return data.isascii() and b'"' not in data and not has_comment(data) and self._begins_well(data)
+        return (
+            data.isascii()
+            and b'"' not in data
+            and not _has_blank_control(data)
+            and not has_comment(data)
+            and self._begins_well(data)
+        )
 
     def add_whole(self, path: Path, data_lines: int, delimiters: Callable[[], int]) -> bool:
         """Parse a whole file at once, if all its lines turn out regular.
@@ -199,7 +206,7 @@ class TextBody:
 
     def _regular(self, data: bytes) -> list[Values] | None:
         """Return the columns of a block whose lines are all alike; None when they may not be."""
-        if has_comment(data) or not self._begins_well(data):
+        if _has_blank_control(data) or has_comment(data) or not self._begins_well(data):
             return None
         if b'"' in data and not cleanly_quoted(data, self.layout.marks.delimiter):
             return None
@@ -242,6 +249,8 @@ class TextBody:
             width = self._width(line)
             if i == end and self._is_cut(line, width, ended=data.endswith((b"\n", b"\r"))):
                 self._notes.append(f"Line {number}, the last, breaks off in the middle and is left out.")
+            elif _CONTROL.search(line):
+                self._refuse(number, "the line holds control characters", "remove them, or the line")
             elif width not in (wanted, self.layout.cells) or (width > wanted and self._cells(line)[-1]):
                 self._wrong_width(number, line, width)
             elif (
@@ -318,3 +327,8 @@ def _ends_missing(columns: list[Values]) -> bool:
 
 def _says_something(value: object) -> bool:
     return value != "" and value == value  # noqa: PLR0124  NaN is the number that does not equal itself
+
+
+def _has_blank_control(data: bytes) -> bool:
+    """Tell whether a block holds a control character that the parser takes for a blank in numbers."""
+    return b"\v" in data or b"\f" in data

@@ -72,6 +72,12 @@ BAD = (
         line=3,
     ),
     Bad("a quote left open", good(line_3='0.01,1.6,2.6,581,"566'), "'\"566' is no number", line=3),
+    Bad(
+        "a control character in a number",
+        good(line_3="0.01,1.6E\v+01,2.6,581,566"),
+        "the line holds control characters",
+        line=3,
+    ),
     Bad("a footer", good() + "End of test\n", "1 cell where the table has 5: 'End of test'", line=6),
     Bad(
         "words in a number column",

@@ -181,6 +181,18 @@ CASES = (
         "line ends of two characters", rows("t,M", "0,1.5", "1,2", end="\r\n"), ("t", "M"), ((0, 1), (1.5, 2))
     ),
     Case("carriage returns alone", rows("t,M", "0,1.5", "1,2", end="\r"), ("t", "M"), ((0, 1), (1.5, 2))),
+    Case(
+        "carriage returns alone, rows that begin with a missing value",
+        rows("n,M", ",1.5", "", ",2", "1,3", end="\r"),
+        ("n", "M"),
+        ((NAN, NAN, 1), (1.5, 2, 3)),
+    ),
+    Case(
+        "carriage returns among other line ends, a row that begins with a missing value",
+        "n,M\n0,1\r,1.5\r\r,2\r\n1,3\n",
+        ("n", "M"),
+        ((0, NAN, NAN, 1), (1, 1.5, 2, 3)),
+    ),
     Case("no line end at the end", "t,M\n0,1.5\n1,2", ("t", "M"), ((0, 1), (1.5, 2))),
     Case(
         "preamble with delimiters, numbers and a decimal comma",
