@@ -4,7 +4,15 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
-__all__ = ["Characterisation", "DiffbenchError", "LockingMap", "__version__", "fit", "load_characterisation", "load_map"]
+__all__ = [
+    "Characterisation",
+    "DiffbenchError",
+    "LockingMap",
+    "__version__",
+    "fit",
+    "load_characterisation",
+    "load_map",
+]
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation, load_characterisation

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -15,11 +16,30 @@ from diffbench.cli.ranges import pair
     epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result",
 )
 @click.argument("run_sheets", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUNSHEET...")
-@click.option("--out", "out", type=click.Path(path_type=Path), help="Folder for the results; made if it is not there.")
-@click.option("--map-torque", callback=pair("torque", "N.m"), metavar="LOW:HIGH", help="How far the map reaches, e.g. '-400 Nm:900 Nm'.")
-@click.option("--map-speed", callback=pair("angular_speed", "rad/s"), metavar="LOW:HIGH", help="Speed difference, e.g. '0 rpm:150 rpm'.")
-@click.option("--map-temperature", callback=pair("temperature", "degC"), metavar="LOW:HIGH", help="e.g. '20 degC:110 degC'.")
-@click.option("--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the results; made if it is not there."
+)
+@click.option(
+    "--map-torque",
+    callback=pair("torque", "N.m"),
+    metavar="LOW:HIGH",
+    help="How far the map reaches in input torque, e.g. '-400 Nm:900 Nm'.",
+)
+@click.option(
+    "--map-speed",
+    callback=pair("angular_speed", "rad/s"),
+    metavar="LOW:HIGH",
+    help="The same in speed difference, e.g. '0 rpm:150 rpm'.",
+)
+@click.option(
+    "--map-temperature",
+    callback=pair("temperature", "degC"),
+    metavar="LOW:HIGH",
+    help="The same in temperature, e.g. '20 degC:110 degC'.",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone."
+)
 @click.option("--quiet", is_flag=True, help="No progress, no summary.")
 def fit(
     run_sheets: tuple[Path, ...],
@@ -32,20 +52,21 @@ def fit(
 ) -> None:
     """Characterise a unit from one run sheet, or from several of one unit, fitted together.
 
-    Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out. Exit status: 0 done;
-    1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is wrong.
+    Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out. Exit
+    status: 0 done; 1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is
+    wrong.
     """
-    from diffbench.errors import OutputError
-
-    if out is not None and out.exists() and not out.is_dir():
-        raise OutputError.single("is a file, a folder is wanted", file=str(out), mend="name another folder with --out")
+    if out is not None:
+        _refuse_hopeless(out)
     with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
         from diffbench.fitting import fit as characterise
         from diffbench.predict import make_map
 
         result = characterise(run_sheets, progress=say)
         axes = {
-            "input_torque_Nm": map_torque, "speed_difference_rad_s": map_speed, "temperature_degC": map_temperature,
+            "input_torque_Nm": map_torque,
+            "speed_difference_rad_s": map_speed,
+            "temperature_degC": map_temperature,
         }
         say("map")
         locking_map = make_map(result, axes=axes)
@@ -57,9 +78,10 @@ def fit(
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:
+        from diffbench.cli.terminal import colour, width
         from diffbench.report.text import summary
 
-        click.echo(summary(result, colour=_colour()))
+        click.echo(summary(result, colour=colour(), width=width()))
         if out is not None:
             click.echo("Written: " + ", ".join(str(path) for path in written))
         else:
@@ -68,7 +90,19 @@ def fit(
         raise SystemExit(1)
 
 
-def _colour() -> bool:
-    import os
+def _refuse_hopeless(out: Path) -> None:
+    """Refuse a folder that can be seen not to become one: before the work, not after it."""
+    from diffbench.errors import OutputError
 
-    return sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    # Not the methods of Path: they raise on names that are too long to exist.
+    nearest = next((str(path) for path in (out, *out.parents) if os.path.lexists(path)), ".")
+    if not os.path.isdir(nearest):  # noqa: PTH112  # see above
+        raise OutputError.single(
+            "is a file, a folder is wanted", file=nearest, mend="name another folder with --out"
+        )
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise OutputError.single(
+            "may not be written to",
+            file=nearest,
+            mend="give yourself the right to write there, or name another folder with --out",
+        )

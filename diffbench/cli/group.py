@@ -1,9 +1,10 @@
-"""The group of commands: names the modules, loads only the one that is called, turns errors into exit status 2."""
+"""The group of commands: loads only the one that is called, and turns errors into exit status 2."""
 
 from __future__ import annotations
 
 import difflib
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -19,6 +20,7 @@ COMMANDS = {
     "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
+INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict
 
 
 class _Commands(click.Group):
@@ -36,10 +38,14 @@ class _Commands(click.Group):
         command: click.Command = getattr(module, cmd_name)
         return command
 
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             near = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            hint = f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(sorted(COMMANDS))}."
+            hint = (
+                f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(sorted(COMMANDS))}."
+            )
             raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
         return super().resolve_command(ctx, args)
 
@@ -50,15 +56,21 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)
+            result = super().invoke(ctx)
+            # A pipe whose reader has gone shows only when what was printed is handed over.
+            sys.stdout.flush()
         except DiffbenchError as error:
             for fault in error.faults:
                 click.echo(f"diffbench: {fault}", err=True)
             ctx.exit(error.exit_status)
+        except KeyboardInterrupt:
+            click.echo("\ndiffbench: stopped; nothing of this result was left behind.", err=True)
+            ctx.exit(INTERRUPTED)
         except BrokenPipeError:
-            # the reader of a pipe went away: nothing to tell and nobody to tell it to
-            sys.stderr.close()
+            # The reader has seen enough and there is nobody to tell; Python's own last flush goes nowhere.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
+        return result
 
 
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
@@ -70,13 +82,17 @@ def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
         ctx.exit()
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version.")
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Example: diffbench fit run.toml --out result",
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version."
+)
 def main() -> None:
     """What a plate-type limited-slip differential really does, from bench recordings.
 
-    Example: diffbench fit run.toml --out result
-
-    Work at a bench can hurt: rotating parts, hot oil, stored spring force. The maker's limits, local rules and qualified
-    people come before anything that this program says.
+    Work at a bench can hurt: rotating parts, hot oil, stored spring force. The maker's limits, local rules
+    and qualified people come before anything that this program says.
     """

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+if TYPE_CHECKING:
+    from diffbench.locking_map import Branch
+
 
 @click.command(
-    epilog="Example: diffbench lookup demo-result/map.json --torque '-120 Nm' --speed '30 rpm' --temperature '70 degC'",
+    epilog="Example: diffbench lookup demo-result/map.json --torque '-120 Nm' --speed '30 rpm' "
+    "--temperature '70 degC'",
 )
 @click.argument("map_file", metavar="MAP", type=click.Path(path_type=Path))
 @click.option("--torque", required=True, help="Input torque at the case, negative in coast, e.g. '-120 Nm'.")
 @click.option("--speed", required=True, help="Speed difference of the outputs, e.g. '30 rpm'.")
 @click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
-@click.option("--branch", type=click.Choice(["loading", "unloading", "mean"]), default="mean", show_default=True)
+@click.option(
+    "--branch", type=click.Choice(["loading", "unloading", "mean"]), default="mean", show_default=True
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
-def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: str, as_json: bool) -> None:
-    """Look up a map at one place: locking torque, 95 % limits, tested or not."""
+def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Branch, as_json: bool) -> None:
+    """Look up a map at one place: locking torque, 95 % limits, tested or not.
+
+    Bare numbers are in N·m, rad/s and °C.
+    """
     from diffbench.cli.ranges import quantity
     from diffbench.locking_map import load_map
 

@@ -7,7 +7,9 @@ from collections.abc import Callable
 import click
 
 
-def pair(dimension: str, bare_unit: str) -> Callable[[click.Context, click.Parameter, str | None], tuple[float, float] | None]:
+def pair(
+    dimension: str, bare_unit: str
+) -> Callable[[click.Context, click.Parameter, str | None], tuple[float, float] | None]:
     """A click callback that reads ``LOW:HIGH`` into SI; a bare number is in ``bare_unit``."""
 
     def read(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple[float, float] | None:
@@ -31,7 +33,9 @@ def pair(dimension: str, bare_unit: str) -> Callable[[click.Context, click.Param
     return read
 
 
-def _number(text: str, dimension: str, bare_unit: str, parse: Callable[[str | float, str, str], float]) -> float:
+def _number(
+    text: str, dimension: str, bare_unit: str, parse: Callable[[str | float, str, str], float]
+) -> float:
     try:
         bare = float(text)
     except ValueError:

@@ -11,32 +11,54 @@ import click
 
 @click.command(epilog="Example: diffbench rigs --copy twin-output-cell --to my-rig.toml")
 @click.option("--copy", "name", help="Name of a rig to copy.")
-@click.option("--to", "target", type=click.Path(path_type=Path), help="File to write the copy to; it must not exist.")
-@click.option("--json", "as_json", is_flag=True, help="Print the list as JSON, alone.")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    help="File to write the copy to; it must not exist. Without it the rig is printed.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
 def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
     """List the described rigs that come with diffbench, or copy one to start from."""
     from diffbench.errors import OutputError
 
     found = _described()
     if name is None:
-        if as_json:
-            click.echo(json.dumps(sorted(found)))
-        else:
-            click.echo("\n".join(sorted(found)))
+        if target is not None:
+            raise click.UsageError("--to needs the rig to copy: --copy NAME.")
+        click.echo(json.dumps(sorted(found)) if as_json else "\n".join(sorted(found)))
         return
     if name not in found:
-        raise OutputError.single(f"there is no rig '{name}'", key="--copy", mend=f"name one of {', '.join(sorted(found))}")
-    if target is None:
+        raise OutputError.single(
+            f"there is no rig '{name}'", key="--copy", mend=f"name one of {', '.join(sorted(found))}"
+        )
+    if target is not None:
+        _write(target, found[name])
+    if as_json:
+        written = None if target is None else str(target)
+        click.echo(json.dumps({"rig": name, "written": written, "toml": found[name]}, ensure_ascii=False))
+    elif target is None:
         click.echo(found[name], nl=False)
-        return
+    else:
+        click.echo(f"Written: {target}")
+
+
+def _write(target: Path, text: str) -> None:
+    from diffbench.errors import OutputError
+
     try:
         with target.open("x", encoding="utf-8") as file:
-            file.write(found[name])
+            file.write(text)
+    except FileExistsError as error:
+        raise OutputError.single(
+            "is there already, and is left as it is", file=str(target), mend="name a new file"
+        ) from error
     except OSError as error:
         raise OutputError.single(
-            f"cannot be written ({error.strerror})", file=str(target), mend="name a new file in a folder that you may write to"
+            f"cannot be written ({error.strerror})",
+            file=str(target),
+            mend="name a new file in a folder that you may write to",
         ) from error
-    click.echo(f"Written: {target}")
 
 
 def _described() -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""`diffbench schema NAME`: print the JSON Schema of a kind of document."""
+"""``diffbench schema NAME``: print the JSON Schema of a kind of document."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ import json
 import click
 
 
-@click.command(short_help="Print the JSON Schema of a kind of document.")
+@click.command(epilog="Example: diffbench schema build > build.schema.json")
 @click.argument("name", metavar="rig|build|run|characterisation|map")
 @click.option("--json", "as_json", is_flag=True, help="The same: a schema is JSON in any case.")
-def schema(name: str, as_json: bool) -> None:  # noqa: ARG001  # every command takes --json
+def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 
     Editors check and complete TOML files by it; other programs check what diffbench writes.
     """
     from diffbench.documents.schemas import schema as schema_of
 
+    del as_json  # every command takes it
     click.echo(json.dumps(schema_of(name), indent=2, ensure_ascii=False))

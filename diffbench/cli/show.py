@@ -18,6 +18,7 @@ def show(characterisation: Path, as_json: bool) -> None:
     if as_json:
         click.echo(result.to_json(), nl=False)
         return
+    from diffbench.cli.terminal import colour, width
     from diffbench.report.text import summary
 
-    click.echo(summary(result))
+    click.echo(summary(result, colour=colour(), width=width()))
