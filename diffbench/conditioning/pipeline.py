@@ -125,7 +125,9 @@ def _history(made: Cells, course: Sweep) -> History:
 
 
 def _start_value(course: Sweep, at: int, reach: int = 12) -> float:
-    """Input torque where a history begins, by a line through its first averages: noise is no history."""
+    """Input torque where a history begins, by a line through its first averages: noise is no history.
+
+    It begins half an average before the middle of the first one."""
     later = [p.time for p in course.turns if p.time > course.time[at]]
     end = min(later) if later else np.inf
     first = slice(at, at + reach)
@@ -133,7 +135,7 @@ def _start_value(course: Sweep, at: int, reach: int = 12) -> float:
     time, torque = course.time[first][inside], course.torque[first][inside]
     if time.size < 3:
         return float(course.torque[at])
-    return float(np.polyval(np.polyfit(time - time[0], torque, 1), 0.0))
+    return float(np.polyval(np.polyfit(time - time[0], torque, 1), -0.5 * (time[1] - time[0])))
 
 
 def _notes(rig: Rig, tared: Tare | None, doubtful: dict[tuple[str, str], bench.ErrorSource]) -> tuple[str, ...]:

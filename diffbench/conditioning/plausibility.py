@@ -21,15 +21,18 @@ Array = NDArray[np.float64]
 
 # A clean run has next to no cell below zero; a swap or a reversed sign puts a third or more of them there.
 PASSIVE_SHARE = 0.9
+# An open unit shows noise and zero errors only: where so few cells stand clear of them, nothing can be said of signs.
+LEAST_CLEAR = 0.05
 
 
 def passive_share(direction: Array, difference: Array, noise: float) -> float:
     """Share of cells whose locking torque is not negative, noise allowed for (weight by size, so that near-zero cells
-    decide nothing)."""
+    decide nothing); 1 where hardly any cell stands clear of the noise."""
     locking = -direction * difference
     size = np.clip(np.abs(locking) - 3.0 * noise, 0.0, None)
-    total = float(size.sum())
-    return 1.0 if total == 0.0 else float(size[locking > 0].sum()) / total
+    if float(np.mean(size > 0.0)) < LEAST_CLEAR:
+        return 1.0
+    return float(size[locking > 0].sum()) / float(size.sum())
 
 
 def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, noise: float, file: str) -> None:
@@ -40,6 +43,7 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
     mended silently: a swap of the torques and a reversal of both cannot be told apart, and give other maps.
     """
     _, difference = torques(rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations)
+    noise = float(np.hypot(noise, sum((rig.channel[name].u_zero or 0.0) * chain.ratio for name, chain in made.items())))
     share = passive_share(cells.direction, difference, noise)
     if share >= PASSIVE_SHARE:
         return

@@ -81,10 +81,16 @@ def ideal_channels(
 def ideal_sweep(
     *, cycles: int = 4, period: float = 10.0, rate: float = 50.0, noise: float = 0.0, seed: int = 1
 ) -> tuple[Array, dict[str, Array]]:
-    """Cycles of input torque from −300 to 600 N·m, the speed difference +4 and −4 rad/s in turn."""
+    """Cycles of input torque from −300 to 600 N·m, the speed difference +4 and −4 rad/s in turn.
+
+    It reverses within 0.4 s, in the middle of which a cycle of torque ends.
+    """
     time = np.arange(round(cycles * period * rate)) / rate
     torque = triangle(time, -300.0, 600.0, period)
-    speed = np.where(np.floor(time / period) % 2 == 0, 4.0, -4.0)
+    level = 4.0 * (-1.0) ** np.arange(cycles)
+    starts = np.arange(cycles) * period
+    knots = np.stack([starts + 0.2, starts + period - 0.2], axis=1).ravel()
+    speed = np.interp(time, knots, np.repeat(level, 2))
     channels = ideal_channels(time, input_torque=torque, speed_difference=speed)
     rng = np.random.default_rng(seed)
     for name in ("left_torque", "right_torque"):

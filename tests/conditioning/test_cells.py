@@ -1,0 +1,157 @@
+"""Cells: nothing lost, nothing counted twice, nothing averaged across a turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.run import ConditionedRun
+from diffbench.documents import Rig
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+PRELOAD, DRIVE_BIAS, COAST_BIAS = 80.0, 0.5, 0.3  # of the ideal unit in conftest.py
+
+
+@pytest.fixture(scope="module")
+def conditioned(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Callable[..., ConditionedRun]:
+    def make(time: Array, channels: dict[str, Array], rig: Rig = both_outputs) -> ConditionedRun:
+        return condition(
+            rig, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+        ).runs[0]
+
+    return make
+
+
+@pytest.fixture
+def faulty(ideal: Callable[..., tuple[Array, dict[str, Array]]]) -> tuple[Array, dict[str, Array]]:
+    """A sweep with spikes, gaps, a hold and lost rows, at 50 Hz."""
+    time, channels = ideal(cycles=6, noise=1.0)
+    rng = np.random.default_rng(2)
+    for name in ("left_torque", "right_torque"):
+        channels[name][rng.choice(time.size, 8, replace=False)] += 300.0
+        first = int(rng.integers(100, time.size - 100))
+        channels[name][first : first + 40] = np.nan
+    for name in ("left_speed", "right_speed"):
+        channels[name][1620:1720] = 60.0
+    kept = np.ones(time.size, dtype=bool)
+    kept[2200:2260] = False
+    return time[kept], {name: values[kept] for name, values in channels.items()}
+
+
+def test_every_sample_is_in_a_cell_or_dropped_for_a_reason(
+    faulty: tuple[Array, dict[str, Array]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    run = conditioned(*faulty)
+    assert run.samples == faulty[0].size
+    assert int(run.cells.count.sum()) + sum(run.dropped.values()) == run.samples
+    assert {"missing reading", "spike", "outputs hold still (a bound, not a sample)"} <= set(run.dropped)
+    assert all(count > 0 for count in run.dropped.values())
+
+
+def test_no_cell_spans_a_turn_or_a_reversal(
+    faulty: tuple[Array, dict[str, Array]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """Corners of the torque at every 5 s, reversals at every 10 s: no cell's samples lie on both sides."""
+    run = conditioned(*faulty)
+    begin, end = run.cells.time - 0.5 * run.cells.width, run.cells.time + 0.5 * run.cells.width
+    # a turn's time is known to half an average of 0.1 s
+    for corner in np.arange(5.0, 60.0, 5.0):
+        assert not ((begin < corner - 0.06) & (end > corner + 0.06)).any()
+    speed = np.where(np.floor(run.cells.time / 10.0) % 2 == 0, 1.0, -1.0)
+    np.testing.assert_array_equal(run.cells.direction, speed)
+
+
+def test_cells_are_the_unit_as_it_is(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """Locking torque P + K |T_in| in every cell, to four standard deviations of its mean; ten samples a
+    cell."""
+    run = conditioned(*ideal(noise=1.0))
+    bias = np.where(run.input_torque >= 0, DRIVE_BIAS, COAST_BIAS)
+    apart = run.locking - (PRELOAD + bias * np.abs(run.input_torque))
+    sigma = np.sqrt(2.0 / run.cells.count)
+    # within a cell of 0.1 s the torque runs over 18 N·m: at the corner of |T_in| the mean lies off by up to
+    # an eighth of that times the sum of the slopes
+    corner = np.abs(run.input_torque) < 18.0
+    # a polynomial replaces the input torque: that is off by less than the noise
+    assert np.max(np.abs(apart[~corner]) / (sigma[~corner] * np.sqrt(1.25))) < 5.0
+    assert np.max(np.abs(apart[corner])) < 18.0 / 8.0 * (DRIVE_BIAS + COAST_BIAS) + 5.0 * sigma.max()
+    steady = np.abs(run.cells.time % 10.0 - 5.0) < 4.7  # between the reversals
+    np.testing.assert_allclose(np.abs(run.cells.speed_difference)[steady], 4.0, atol=0.15)
+    np.testing.assert_allclose(run.cells.oil, 60.0)
+
+
+def test_slopes_are_those_of_the_sweep(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """180 N·m/s up and down, in every cell of a stretch, none across a turn; locking torque accordingly."""
+    run = conditioned(*ideal(noise=0.0, cycles=4))
+    rising = np.floor(run.cells.time / 5.0) % 2 == 0
+    # the last cell before a turn may hold what the turn's time leaves in doubt
+    inner = np.abs((run.cells.time + 2.5) % 5.0 - 2.5) > 0.2
+    np.testing.assert_allclose(run.input_slope[inner], np.where(rising, 180.0, -180.0)[inner], rtol=0.01)
+    away = inner & (np.abs(run.input_torque) > 40.0)
+    slope = np.where(run.input_torque > 0, DRIVE_BIAS, -COAST_BIAS) * np.where(rising, 180.0, -180.0)
+    np.testing.assert_allclose(run.locking_slope[away], slope[away], rtol=0.02)
+
+
+def test_history_holds_start_and_turns(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    run = conditioned(*ideal(noise=0.5, cycles=4))
+    assert run.history.begins.tolist() == [True] + [False] * 7
+    # 0.1 s averages of 1.0 N·m noise
+    np.testing.assert_allclose(run.history.torque, [-300.0] + [600.0, -300.0] * 3 + [600.0], atol=6.0)
+    expected = np.minimum(np.floor(run.cells.time / 5.0), 7)
+    inner = np.abs((run.cells.time + 2.5) % 5.0 - 2.5) > 0.1
+    np.testing.assert_array_equal(run.history.before[inner], expected[inner])
+
+
+def test_a_gap_as_long_as_a_turn_starts_a_new_history(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """3 s are lost, in which the sweep turned: what the ramps carried before is not known after."""
+    time, channels = ideal(noise=0.5, cycles=4)
+    kept = (time < 13.5) | (time > 16.5)
+    run = conditioned(time[kept], {name: values[kept] for name, values in channels.items()})
+    assert int(run.history.begins.sum()) == 2
+    second = run.history.torque[run.history.begins][1]
+    # at 16.5 s the input torque falls from 600 by 180 N·m/s for 1.5 s
+    assert second == pytest.approx(600.0 - 1.5 * 180.0, abs=6.0)
+
+
+def test_a_short_gap_keeps_the_history(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    time, channels = ideal(noise=0.5, cycles=4)
+    kept = (time < 13.5) | (time > 13.8)
+    run = conditioned(time[kept], {name: values[kept] for name, values in channels.items()})
+    assert int(run.history.begins.sum()) == 1
+
+
+def test_noise_near_zero_input_torque_makes_no_ramp_torque(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """The course of a sweep is smooth: its cells scatter less than their own averages would."""
+    time, channels = ideal(noise=5.0, cycles=4)
+    run = conditioned(time, channels)
+    clean = conditioned(*ideal(noise=0.0, cycles=4))
+    course = np.interp(run.cells.time, clean.cells.time, clean.input_torque)
+    inner = np.abs((run.cells.time + 2.5) % 5.0 - 2.5) > 0.2
+    # ten samples a cell of √2·5 N·m; a polynomial of six coefficients over 50 cells leaves a third of it
+    assert np.std((run.input_torque - course)[inner]) < 0.6 * np.sqrt(2) * 5.0 / np.sqrt(5.0)
+
+
+def test_a_longer_recording_makes_more_cells_not_larger_ones(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """Some fifty cells a stretch, at 50 Hz and at 500 Hz."""
+    slow, fast = (conditioned(*ideal(noise=0.5, cycles=2, rate=rate)) for rate in (50.0, 500.0))
+    assert slow.cells.time.size == pytest.approx(4 * 50, abs=12)
+    assert fast.cells.time.size == pytest.approx(4 * 50, abs=12)
+    assert np.median(fast.cells.count) == pytest.approx(10 * np.median(slow.cells.count), rel=0.1)

@@ -1,0 +1,164 @@
+"""Hand readings: what each arrangement says of the locking torque, and what is never guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench.conditioning.hand import KINETIC, STATIC, hand_readings
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.documents import Rig
+from diffbench.errors import RecordingError
+from diffbench.recording import Recording
+
+FREE, HELD = "output-turned-case-free", "output-turned-case-held"
+WRENCH = {"unit": "N.m", "u_gain": 0.01, "u_zero": "0.3 N.m"}
+
+
+@pytest.fixture
+def wrench(rig_of: Callable[..., Rig]) -> Rig:
+    """Case free unless the readings say otherwise; nothing else is known."""
+    return rig_of(FREE, turning_torque=WRENCH)
+
+
+@pytest.fixture
+def readings(recording_of: Callable[..., Recording]) -> Callable[..., Recording]:
+    """Return a function that makes a recording of readings with the labels given."""
+
+    def make(values: list[float], **labels: Any) -> Recording:
+        told = {
+            name: (words,) * len(values) if isinstance(words, str) else tuple(words)
+            for name, words in labels.items()
+        }
+        torque = np.array(values)
+        return recording_of(np.arange(torque.size, dtype=np.float64), labels=told, turning_torque=torque)
+
+    return make
+
+
+def condition(rig: Rig, recording: Recording) -> ConditionedVisit:
+    return hand_readings(rig, recording, rig_key="R", visit_key="V")
+
+
+def test_case_free_reads_half_the_locking_torque(wrench: Rig, readings: Callable[..., Recording]) -> None:
+    """No input torque, equal and opposite torques at the outputs: P = 2 W."""
+    (run,) = condition(wrench, readings([42.0, 43.0, 44.0], reading="running")).runs
+    np.testing.assert_allclose(run.locking, [84.0, 86.0, 88.0])
+    np.testing.assert_allclose(run.input_torque, 0.0)
+    assert (run.friction_state == KINETIC).all()
+    assert run.history_known
+
+
+@pytest.mark.parametrize(("direction", "flank"), [("forward", -1.0), ("backward", 1.0)])
+def test_case_held_reads_the_locking_torque_at_its_own_input_torque(
+    direction: str, flank: float, rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    """W = T_lock(W): forward the coast flank bears, backward the drive flank."""
+    rig = rig_of(HELD, turning_torque=WRENCH)
+    (run,) = condition(rig, readings([120.0, 124.0], reading="breakaway", direction=direction)).runs
+    np.testing.assert_allclose(run.locking, [120.0, 124.0])
+    np.testing.assert_allclose(run.input_torque, [flank * 120.0, flank * 124.0])
+    assert (run.friction_state == STATIC).all()
+
+
+def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: Callable[..., Recording]) -> None:
+    """Each arrangement, direction and kind keeps its own scatter."""
+    recording = readings(
+        [40.0, 42.0, 200.0, 206.0, 120.0],
+        arrangement=[FREE, FREE, HELD, HELD, HELD],
+        direction=["forward", "forward", "backward", "backward", "forward"],
+        reading=["running", "running", "running", "running", "breakaway"],
+    )
+    runs = condition(wrench, recording).runs
+    assert [run.samples for run in runs] == [2, 2, 1]
+    # twice the reading's standard deviation where the case is free; a single reading gets a fiftieth
+    assert [run.noise for run in runs] == pytest.approx([2.0 * np.sqrt(2.0), np.sqrt(18.0), 0.02 * 120.0])
+
+
+def test_gain_and_zero_of_the_wrench_act_on_torque_and_flank(
+    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    """1 % and 0.3 N·m: on the locking torque once, case held, and on the input torque with the flank's
+    sign."""
+    rig = rig_of(HELD, turning_torque=WRENCH)
+    visit = condition(rig, readings([100.0, 100.0], reading="running", direction="forward"))
+    (run,) = visit.runs
+    gain, zero = run.effects["R:turning_torque.gain"], run.effects["V:turning_torque.zero"]
+    np.testing.assert_allclose(gain.difference, 1.0)
+    np.testing.assert_allclose(gain.input_torque, -1.0)
+    np.testing.assert_allclose(zero.difference, 0.3)
+    np.testing.assert_allclose(zero.input_torque, -0.3)
+    assert visit.sources["R:turning_torque.gain"].u == 0.01
+
+
+def test_a_negative_reading_is_a_way_of_writing(wrench: Rig, readings: Callable[..., Recording]) -> None:
+    """Some sheets give backward turns a minus: magnitude counts, direction is a label."""
+    (run,) = condition(wrench, readings([-43.0, 43.0], reading="running")).runs
+    np.testing.assert_allclose(run.locking, 86.0)
+
+
+def test_stated_calibration_is_applied(
+    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    rig = rig_of(FREE, turning_torque={"gain": 1.05, "zero": "-1 N.m"})
+    (run,) = condition(rig, readings([40.0], reading="running")).runs
+    np.testing.assert_allclose(run.locking, 2 * (40.0 * 1.05 - 1.0))
+    visit = condition(rig, readings([40.0], reading="running"))
+    assert any("u_gain of turning_torque is not stated" in note for note in visit.notes)
+
+
+def test_an_empty_cell_is_counted_not_guessed(wrench: Rig, readings: Callable[..., Recording]) -> None:
+    runs = condition(wrench, readings([42.0, np.nan, 43.0], reading="running")).runs
+    assert sum(run.samples for run in runs) == 3
+    assert sum(int(run.cells.count.sum()) for run in runs) == 2
+    assert runs[0].dropped == {"missing reading": 1}
+
+
+@pytest.mark.parametrize("missing", ["reading", "direction"])
+def test_what_is_not_told_is_refused(
+    missing: str, rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    """Breakaway or running, and with the case held the direction: no default looks like a result."""
+    rig = rig_of(HELD, turning_torque=WRENCH)
+    labels = {"reading": "running", "direction": "forward"}
+    del labels[missing]
+    with pytest.raises(RecordingError, match=f"nothing says the {missing} of the readings") as caught:
+        condition(rig, readings([100.0], **labels))
+    (fault,) = caught.value.faults
+    assert fault.place.key == f"channel.{missing}"
+    assert "never guessed" in fault.mend
+
+
+def test_arrangement_of_readings_on_a_driven_rig_is_refused(
+    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    """A cell with both outputs says nothing about how a wrench was put on."""
+    rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={}, turning_torque=WRENCH)
+    with pytest.raises(RecordingError, match="nothing says the arrangement of the readings"):
+        condition(rig, readings([43.0], reading="running"))
+
+
+def test_a_column_without_numbers_is_refused(wrench: Rig, readings: Callable[..., Recording]) -> None:
+    with pytest.raises(RecordingError, match="no reading holds a number") as caught:
+        condition(wrench, readings([np.nan, np.nan], reading="running"))
+    assert caught.value.faults[0].place.file == "sweep.csv"
+
+
+def test_temperatures_go_with_their_readings(
+    rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
+) -> None:
+    """A missing one takes the mean of the others."""
+    rig = rig_of(FREE, turning_torque=WRENCH, oil_temperature={"u_zero": "1 K"})
+    recording = recording_of(
+        np.arange(3.0),
+        labels={"reading": ("running",) * 3},
+        turning_torque=np.array([42.0, 43.0, 44.0]),
+        oil_temperature=np.array([20.0, np.nan, 24.0]),
+    )
+    visit = condition(rig, recording)
+    assert visit.runs[0].cells.oil is not None
+    np.testing.assert_allclose(visit.runs[0].cells.oil, [20.0, 22.0, 24.0])
+    assert visit.temperature_u == 1.0
