@@ -35,7 +35,7 @@ class Block:
     encoding : what the bytes were taken for.
     last : whether the file ends with this block.
     line_ends : how many line ends the data has.
-    verbatim : whether those lines that are ASCII stand in the file byte by byte as they do here, line ends too.
+    verbatim : whether those lines that are ASCII stand in the file byte by byte as they do here.
     """
 
     first_line: int

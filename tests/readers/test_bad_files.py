@@ -109,6 +109,7 @@ BAD = (
         column="Torque RH [Nm]",
         mend="state decimal",
     ),
+    Bad("a footer with a number", good() + "end,0.04\n", "2 cells where the table has 5: 'end,0.04'", line=6),
     Bad("words among the rows", good(line_4="paused,by,the,operator,today"), "words stand among", line=4),
     Bad("the header again", good(line_4=HEADER), "words stand among", line=4, mend="skip_rows"),
     Bad(
@@ -266,6 +267,12 @@ BAD = (
         mend="sample_rate",
     ),
     Bad("time that goes back", good(line_4="-5,1.7,2.7,582,567"), "the time goes back by 5.01 s", line=4),
+    Bad(
+        "time that goes back twice",
+        good() + "0.01,1,2,3,4\n0.02,1,2,3,4\n0.01,1,2,3,4\n",
+        "the time goes back by 0.02 s (so too in line 8)",
+        line=6,
+    ),
     Bad("time that is missing", good(line_4=",1.7,2.7,582,567"), "the time is missing", line=4),
     Bad("time that is a word", good(line_4="soon,1.7,2.7,582,567"), "'soon' is no time", line=4),
     Bad(

@@ -95,6 +95,12 @@ CASES = (
         ((0, 1, 2), (999.5, 1000.25, 12345678.5)),
     ),
     Case(
+        "thousands in every number of a column",
+        rows("t;n", "0;1.234,5", "1;2.345,5"),
+        ("t", "n"),
+        ((0, 1), (1234.5, 2345.5)),
+    ),
+    Case(
         "thousands commas in quotes",
         rows("t,n", '0.5,"1,234.5"', '1.5,"-12,345"', "2.5,999"),
         ("t", "n"),
@@ -221,6 +227,32 @@ CASES = (
         ("t", "M", "n"),
         ((0, 1, 2), (1.5, 2, 2), (9, 9, 9)),
         first_line=3,
+    ),
+    Case(
+        "a row of groups above the names",
+        rows("clock;left side;right side", "t;M;n", "s;Nm;rpm", "0;1,5;9", "1;2;9"),
+        ("t", "M", "n"),
+        ((0, 1), (1.5, 2), (9, 9)),
+        first_line=4,
+        units=("s", "Nm", "rpm"),
+    ),
+    Case(
+        "names and units where the rig says, descriptions below",
+        rows("clock;left side;right side", "t;M;n", "s;Nm;rpm", "bench;flange;encoder", "0;1,5;9", "1;2;9"),
+        ("t", "M", "n"),
+        ((0, 1), (1.5, 2), (9, 9)),
+        first_line=5,
+        units=("s", "Nm", "rpm"),
+        settings={"skip_rows": 1, "units_row": True},
+    ),
+    Case(
+        "names where the rig says, descriptions below",
+        rows("t;M;n", "bench;flange;encoder", "0;1,5;9", "1;2;9"),
+        ("t", "M", "n"),
+        ((0, 1), (1.5, 2), (9, 9)),
+        first_line=3,
+        units=(None, None, None),
+        settings={"skip_rows": 0},
     ),
     Case(
         "a marker above the names",
@@ -412,3 +444,26 @@ def test_words_that_come_late_in_an_empty_column_are_kept_as_odd(read_text):
     table = read_text("t,remark\n" + "".join(f"{i},\n" for i in range(9000)) + "9000,oil warm\n")
     assert table.columns[1].odd == {9000: "oil warm"}
     assert np.isnan(table.columns[1].values).all()
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "t,M\n0,1.5\n1,\n2,2.5\n",
+        "t,M\r\n0,1.5\r\n1,2\r\n",
+        "t;T [°C]\n0;1,5\n1;2".encode("cp1252"),
+        "t;T [°C]\n0;1,5\n1;2\n".encode("utf-16"),
+        't,M\n"0","1.5"\n"1","2"\n',
+        "t;n\n0;1.234,5\n1;2.345,5\n",
+        "  t   M\n  0 1.5\n  1 2.5\n",
+    ],
+)
+def test_a_regular_file_is_never_searched_line_by_line(read_text, monkeypatch, content):
+    from diffbench.readers.text_body import TextBody
+
+    searched = []
+    monkeypatch.setattr(
+        TextBody, "_kept_lines", lambda self, data, line, *, last: searched.append(line) or []
+    )
+    assert len(read_text(content).rows) >= 2
+    assert searched == []
