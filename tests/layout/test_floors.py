@@ -1,0 +1,146 @@
+"""The floors of the house: a module imports lower floors, its own folder, and neighbours named here."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import diffbench
+
+PACKAGE = Path(diffbench.__file__).parent
+
+FLOORS = {
+    "errors": 0,
+    "quantities": 0,
+    "unit_spellings": 0,
+    "documents": 1,
+    "recording": 1,
+    "readers": 2,
+    "physics": 2,
+    "conditioning": 3,
+    "characterisation": 4,
+    "fitting": 4,
+    "locking_map": 5,
+    "predict": 5,
+    "exports": 5,
+    "report": 5,
+    "cli": 6,
+}
+# On one floor, who may lean on whom: readers and physics, which never meet, are not here.
+BESIDE = {
+    "quantities": {"errors", "unit_spellings"},
+    "fitting": {"characterisation"},
+    "predict": {"locking_map"},
+    "exports": {"locking_map"},
+    "report": {"locking_map", "predict"},
+}
+# Modules named in texts and imported when asked for. The schemas of results are made by the results' own
+# models; `documents` only knows where, so that one command prints all five.
+NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map"}}
+
+# Who may import which library at all; everybody may have numpy, and click is the command line's alone.
+LIBRARIES = {
+    "click": {"cli"},
+    "jinja2": {"report"},
+    "lmfit": {"fitting/solver.py"},
+    "matplotlib": {"report"},
+    "pandas": {"readers"},
+    "pydantic": {"documents", "characterisation.py", "locking_map.py"},
+    "scipy": {"fitting", "physics"},
+}
+NEVER = {"pint"}  # reads several units of the trade as something else: an oracle in tests, no more
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+ON_FLOORS = [path for path in MODULES if path != PACKAGE / "__init__.py"]
+
+
+def names(path: Path) -> str:
+    """Name of a module in the failures of these tests."""
+    return path.relative_to(PACKAGE).as_posix()
+
+
+def imported(path: Path) -> Iterator[str]:
+    """Every module that a module imports, wherever in its text, by full name."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{names(path)} imports relatively: write the full name"
+            assert node.module is not None
+            if node.module == "diffbench":
+                yield from (f"diffbench.{alias.name}" for alias in node.names)
+            else:
+                yield node.module
+
+
+def home(name: str) -> str:
+    """Folder or module of the package that a full name lies in."""
+    return name.split(".")[1]
+
+
+def allowed(path: Path) -> set[str]:
+    """What a module may import of the package."""
+    own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    lower = {other for other, floor in FLOORS.items() if floor < FLOORS[own]}
+    return lower | BESIDE.get(own, set()) | {own, "__version__"}
+
+
+@pytest.mark.parametrize("path", ON_FLOORS, ids=names)
+def test_imports_go_down(path: Path) -> None:
+    """No module imports a floor above its own, or a neighbour that the table does not name."""
+    homes = {home(name) for name in imported(path) if name.startswith("diffbench.")}
+    assert homes <= allowed(path)
+
+
+@pytest.mark.parametrize("path", ON_FLOORS, ids=names)
+def test_names_in_texts_go_down_too(path: Path) -> None:
+    """Imports by a text, which the tree of imports does not show, keep to the same table."""
+    homes = {
+        home(node.value.partition(":")[0])
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and re.fullmatch(r"diffbench(\.\w+)+(:\w+)?", node.value)
+        and home(node.value.partition(":")[0]) in FLOORS
+    }
+    assert homes - allowed(path) <= NAMED_IN_TEXTS.get(names(path), set())
+
+
+def test_every_folder_has_a_floor() -> None:
+    """A new folder or module at the top of the package finds its place in the table first."""
+    found = {path.stem for path in PACKAGE.glob("*.py")} - {"__init__"}
+    found |= {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    assert found == set(FLOORS)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=names)
+def test_libraries_stay_where_they_belong(path: Path) -> None:
+    """One place for each heavy library: what a later version of it breaks is found there."""
+    for name in imported(path):
+        library = name.partition(".")[0]
+        assert library not in NEVER
+        library = {"pydantic_core": "pydantic"}.get(library, library)
+        if library in LIBRARIES:
+            parts = {names(path), path.relative_to(PACKAGE).parts[0]}
+            assert parts & LIBRARIES[library], f"{names(path)} imports {library}"
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.glob("*/__init__.py")), ids=names)
+def test_packages_define_nothing(path: Path) -> None:
+    """The ``__init__`` of a folder names what is public, and holds no code."""
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        is_docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+        is_public = isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
+        assert is_docstring or is_public or isinstance(node, ast.Import | ast.ImportFrom)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=names)
+def test_modules_hold_one_idea(path: Path) -> None:
+    """No module grows past 450 lines, and none is called after nothing in particular."""
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
+    assert path.stem not in {"utils", "helpers", "core", "common", "misc"}
+    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or path.stem == "__init__"
