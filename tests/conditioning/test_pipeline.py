@@ -1,0 +1,165 @@
+"""A visit as a whole: heat, what makes a run unusable, and what is said aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.conditioning.pipeline import condition
+from diffbench.documents import Rig
+from diffbench.errors import RecordingError
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+Ideal = Callable[..., tuple[Array, dict[str, Array]]]
+
+
+def test_all_samples_locked_is_refused_with_the_mend(
+    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+) -> None:
+    """Outputs that hold still bound the locking torque and sample it nowhere."""
+    time, channels = ideal(noise=1.0)
+    rng = np.random.default_rng(3)
+    for name in ("left_speed", "right_speed"):
+        channels[name] = 60.0 + rng.normal(0.0, 0.05, time.size)
+    with pytest.raises(RecordingError, match="the outputs hold still in 2000 of 2000 samples") as caught:
+        condition(both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V")
+    (fault,) = caught.value.faults
+    assert fault.place.file == "sweep.csv"
+    assert "outputs slipping against each other" in fault.mend
+
+
+def test_a_run_without_readings_says_what_became_of_its_samples(
+    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+) -> None:
+    time, channels = ideal(noise=1.0)
+    channels["left_torque"][10:] = np.nan
+    with pytest.raises(RecordingError, match="1990 missing reading") as caught:
+        condition(both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V")
+    assert caught.value.exit_status == 2
+
+
+def test_heat_is_half_the_locking_torque_times_the_slip(
+    both_outputs: Rig, recording_of: Callable[..., Recording], channels_of: Callable[..., dict[str, Array]]
+) -> None:
+    """½ T_lock |Δω| in both packs together: 330 N·m at 6 rad/s is 990 W; while the outputs hold, none."""
+    time = np.arange(3000) / 50.0
+    speed = np.where(time < 40.0, 6.0, 0.0)
+    torque = np.full(time.size, 500.0)
+    channels = channels_of(time, input_torque=torque, speed_difference=np.where(speed > 0, speed, 1e-3))
+    rng = np.random.default_rng(4)
+    for name in ("left_torque", "right_torque"):
+        channels[name] += rng.normal(0.0, 1.0, time.size)
+    visit = condition(
+        both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+    )
+    heat = visit.runs[0].heat
+    np.testing.assert_allclose(np.diff(heat.time), 0.5)
+    slipping = heat.time < 39.5
+    # 25 samples of √2 N·m, times ½·6 rad/s, five standard deviations
+    np.testing.assert_allclose(heat.power[slipping], 990.0, atol=5 * 3 * np.sqrt(2 / 25))
+    assert (heat.power[heat.time > 40.5] == 0.0).all()
+
+
+def test_heat_flows_on_where_torques_are_missing(
+    both_outputs: Rig, recording_of: Callable[..., Recording], channels_of: Callable[..., dict[str, Array]]
+) -> None:
+    """Plates warm whether or not the logger looks: bridged from both sides, for heat only."""
+    time = np.arange(3000) / 50.0
+    channels = channels_of(time, input_torque=np.full(3000, 500.0), speed_difference=np.full(3000, 6.0))
+    rng = np.random.default_rng(5)
+    for name in ("left_torque", "right_torque"):
+        channels[name] += rng.normal(0.0, 1.0, time.size)
+        channels[name][1000:1400] = np.nan
+    run = condition(
+        both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+    ).runs[0]
+    assert run.dropped["missing reading"] == 400
+    inside = (run.heat.time > 20.5) & (run.heat.time < 27.5)
+    # the last and first sample beside the gap carry it: √2 N·m each, times 3 rad/s, four standard deviations
+    np.testing.assert_allclose(run.heat.power[inside], 990.0, atol=4 * 3 * np.sqrt(2))
+
+
+def test_the_rate_of_a_warming_oil_is_found(
+    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+) -> None:
+    """0.2 K/s through 0.3 K of noise, over some ten seconds."""
+    time, channels = ideal(noise=1.0, cycles=8)
+    channels["oil_temperature"] = 40.0 + 0.2 * time + np.random.default_rng(6).normal(0.0, 0.3, time.size)
+    visit = condition(
+        both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+    )
+    heat = visit.runs[0].heat
+    inner = (heat.time > 12.0) & (heat.time < 68.0)
+    np.testing.assert_allclose(heat.oil_rate[inner], 0.2, atol=0.03)
+
+
+def test_a_visit_shares_one_scale_of_torque(
+    both_outputs: Rig,
+    recording_of: Callable[..., Recording],
+    ideal: Ideal,
+    channels_of: Callable[..., dict[str, Array]],
+) -> None:
+    """A wobble of 1 % of the sweeps' torque in a speed sweep is no turn of the ramps."""
+    time, channels = ideal(noise=1.0)
+    slow = np.arange(3000) / 50.0
+    wobble = 5.0 * np.sin(2 * np.pi * slow / 9.0)
+    speed = 8.0 * np.sin(2 * np.pi * slow / 30.0) + 1e-6
+    other = channels_of(slow, input_torque=wobble, speed_difference=speed)
+    runs = [("bias-sweep", recording_of(time, **channels)), ("speed-sweep", recording_of(slow, **other))]
+    visit = condition(both_outputs, runs, rig_key="R", visit_key="V")
+    assert [run.kind for run in visit.runs] == ["bias-sweep", "speed-sweep"]
+    assert visit.runs[1].history.torque.size == 1  # its start alone
+
+
+def test_tare_runs_are_taken_off_and_make_no_run_of_their_own(
+    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+) -> None:
+    time, channels = ideal(noise=1.0)
+    off = {"left_torque": 4.0, "right_torque": -3.0}
+    rng = np.random.default_rng(8)
+    still = {name: np.full(1000, 60.0) for name in ("left_speed", "right_speed", "oil_temperature")}
+    empty = recording_of(
+        np.arange(1000) / 50.0, **{name: z + rng.normal(size=1000) for name, z in off.items()}, **still
+    )
+    wrong = {**channels, **{name: channels[name] + z for name, z in off.items()}}
+    visit = condition(
+        both_outputs,
+        [("tare", empty), ("bias-sweep", recording_of(time, **wrong))],
+        rig_key="R",
+        visit_key="V",
+    )
+    plain = condition(
+        both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+    )
+    assert len(visit.runs) == 1
+    # the tare's own mean of 900 samples, twice
+    apart = visit.runs[0].difference - plain.runs[0].difference
+    np.testing.assert_allclose(apart, 0.0, atol=4 * np.sqrt(2 / 900))
+    assert {s.group for s in visit.sources.values()} == {"tare"}
+
+
+def test_doubts_that_are_not_stated_are_said_aloud(
+    rig_of: Callable[..., Rig], both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+) -> None:
+    """Taken as exact, and said, channel by channel; what is stated is not complained of."""
+    time, channels = ideal(noise=1.0)
+    recording = recording_of(time, **channels)
+    visit = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+    for name in ("left_torque", "right_torque"):
+        assert f"u_gain of {name} is not stated: its gain counts as exact" in visit.notes
+        assert any(f"u_zero of {name} is not stated and no tare run gives it" in note for note in visit.notes)
+    stated = {"u_gain": 0.002, "u_zero": "0.5 N.m"}
+    rig = rig_of(
+        left_torque=stated,
+        right_torque=stated,
+        left_speed={},
+        right_speed={},
+        oil_temperature={"u_zero": "0.5 K"},
+    )
+    visit = condition(rig, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+    assert visit.notes == ()
+    assert visit.temperature_u == 0.5
