@@ -84,6 +84,8 @@ def solve(
     ``product_covariance`` (k, k) of the products' relative errors. Parts: ``friction``, ``angle[group]`` and
     ``ramp_friction[group]`` for each group of ramps that shows, ``force[build]``.
     """
+    if not products:
+        return Solved({}, converged=True)
     parts = ["friction"]
     for product in products:
         names = [f"force[{product.build}]"] if product.kind == "preload" else [f"angle[{product.group}]", f"ramp_friction[{product.group}]"]
