@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench.documents import Build, load_build
 from diffbench.fitting.data import FitData
 
 Array = NDArray[np.float64]
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def make_data(
@@ -67,3 +70,8 @@ def make_data(
 @pytest.fixture(scope="session")
 def data_of() -> Callable[..., FitData]:
     return make_data
+
+
+@pytest.fixture(scope="session")
+def demo_build() -> Build:
+    return load_build(FIXTURES / "demo" / "unit-q17-rebuilt.toml")

@@ -1,0 +1,95 @@
+"""Structure left in the residual is found on its axis, and widens the intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.documents import Build
+from diffbench.fitting.adequacy import SUSPICIOUS, adequacy, misfit_factor
+from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.data import FitData
+from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting.noise import CellNoise
+from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.solver import Solution
+
+Array = NDArray[np.float64]
+CELLS = 2000
+
+
+@pytest.fixture
+def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., Candidate]:
+    """Return a function that makes a candidate with a residual of choice over eight cycles of torque."""
+    time = np.arange(CELLS) * 0.1
+    torque = 700.0 * np.abs((time / 12.5) % 2.0 - 1.0) - 200.0
+    data = data_of(
+        cells=CELLS,
+        time=time,
+        input_torque=torque,
+        direction=np.where(np.floor(time / 25.0) % 2 == 0, 1.0, -1.0),
+        speed_difference=np.repeat([1.5, 4.0, 10.0, 4.0], CELLS // 4),
+        oil=np.linspace(45.0, 75.0, CELLS),
+        stretch=np.floor(time / 12.5).astype(np.int64),
+    )
+
+    def make(structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0) -> Candidate:
+        form = Form(greater_of=False, stribeck_exponent=1.0)
+        sharing = sharing_of([demo_build], data)
+        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
+        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        residual = np.random.default_rng(1).normal(0.0, np.sqrt(inflation), CELLS)
+        if structure is not None:
+            residual = residual - data.direction * structure(data)
+        solution = Solution(names.start, 1.0, residual, np.zeros((CELLS, len(names))), True, (), 1, "")
+        noise = CellNoise(np.ones(CELLS), inflation, CELLS / inflation)
+        used = np.ones(CELLS, dtype=bool)
+        return Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+
+    return make
+
+
+def test_noise_alone_has_no_structure(fitted: Callable[..., Candidate]) -> None:
+    """Mean squares of some ten to forty bin means: about one, and the factor exactly one."""
+    found = adequacy(fitted())
+    assert {axis.axis for axis in found} == {
+        "input torque", "speed difference", "time", "cycle", "slip direction", "oil temperature",
+    }  # fmt: skip
+    assert all(0.2 < axis.ratio < SUSPICIOUS for axis in found)
+    assert misfit_factor(found) == 1.0
+
+
+def test_correlated_noise_is_allowed_for(fitted: Callable[..., Candidate]) -> None:
+    """Residuals twice as large, counted at a quarter of their number, are what that noise makes."""
+    assert misfit_factor(adequacy(fitted(inflation=4.0))) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("axis", "structure", "where"),
+    [
+        ("input torque", lambda d: 1.0 * (d.input_torque > 400.0), "N·m"),
+        ("speed difference", lambda d: 1.0 * (d.speed_difference > 9.0), "around 10 rad/s"),
+        ("time", lambda d: np.sin(2 * np.pi * d.time / 40.0), " s: "),
+        ("oil temperature", lambda d: 0.06 * (d.oil - 60.0), "°C"),
+        ("slip direction", lambda d: 0.6 * d.direction, "N·m"),
+        ("cycle", lambda d: np.sin(1.9 * (d.stretch // 2)), "stretch"),
+    ],
+)
+def test_structure_is_found_on_its_axis(
+    axis: str, structure: Callable[[FitData], Array], where: str, fitted: Callable[..., Candidate]
+) -> None:
+    """About one standard deviation of a cell, invisible in any single one."""
+    found = adequacy(fitted(structure))
+    worst = {item.axis: item for item in found}[axis]
+    assert worst.ratio > 2 * SUSPICIOUS
+    assert where in worst.worst
+    assert misfit_factor(found) >= worst.ratio
+
+
+def test_the_factor_explains_the_worst_axis(fitted: Callable[..., Candidate]) -> None:
+    """Variance times the factor is what the bin means scatter by."""
+    found = adequacy(fitted(lambda d: 0.02 * np.abs(d.input_torque)))
+    assert misfit_factor(found) == max(axis.ratio for axis in found)
