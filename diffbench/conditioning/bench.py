@@ -1,4 +1,5 @@
-"""Cells of one run brought to the unit: input torque and torque difference, and what each doubtful constant does to them."""
+"""Cells of one run brought to the unit: input torque and torque difference, and what each doubtful constant
+does to them."""
 
 from __future__ import annotations
 
@@ -34,10 +35,12 @@ class ErrorSource:
 
 @dataclass(frozen=True)
 class Effect:
-    """What one standard uncertainty of a source does: change of input torque and of torque difference (c,) [N·m].
+    """What one standard uncertainty of a source does: change of input torque and of torque difference (c,)
+    [N·m].
 
-    ``noise_share``: by how much it scales the noise of the torque difference. A gain that shrinks the readings shrinks
-    their noise as well; unless that is taken out, the fit prefers small gains for their small residuals.
+    ``noise_share``: by how much it scales the noise of the torque difference. A gain that shrinks the
+    readings shrinks their noise as well; unless that is taken out, the fit prefers small gains for their
+    small residuals.
     """
 
     input_torque: Array
@@ -53,7 +56,8 @@ def needed_torques(rig: Rig) -> tuple[str, ...]:
 
 
 def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
-    """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and drag)."""
+    """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and
+    drag)."""
     made: dict[str, TorqueChain] = {}
     for name in needed_torques(rig):
         channel = rig.channel[name]
@@ -71,11 +75,13 @@ def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     return made
 
 
-def sources(rig: Rig, tare: Tare | None, *, rig_key: str, visit_key: str) -> dict[tuple[str, str], ErrorSource]:
+def sources(
+    rig: Rig, tare: Tare | None, *, rig_key: str, visit_key: str
+) -> dict[tuple[str, str], ErrorSource]:
     """What is doubtful about each torque channel, by (channel, constant of the chain).
 
-    A flange keeps its gain error from visit to visit, so that one is keyed by the rig; zero and tare belong to the visit.
-    A tare run replaces the stated uncertainty of the zero by its own.
+    A flange keeps its gain error from visit to visit, so that one is keyed by the rig; zero and tare belong
+    to the visit. A tare run replaces the stated uncertainty of the zero by its own.
     """
     found: dict[tuple[str, str], ErrorSource] = {}
 
@@ -101,10 +107,15 @@ def sources(rig: Rig, tare: Tare | None, *, rig_key: str, visit_key: str) -> dic
 
 
 def torques(
-    rig: Rig, made: Mapping[str, TorqueChain], readings: Mapping[str, Array], rates: Mapping[str, Array],
-    speeds: Mapping[str, Array], accelerations: Mapping[str, Array],
+    rig: Rig,
+    made: Mapping[str, TorqueChain],
+    readings: Mapping[str, Array],
+    rates: Mapping[str, Array],
+    speeds: Mapping[str, Array],
+    accelerations: Mapping[str, Array],
 ) -> tuple[Array, Array]:
-    """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the arrangement."""
+    """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the
+    arrangement."""
     at_unit: dict[str, Array] = {}
     for name, chain in made.items():
         reading = readings[name]
@@ -125,7 +136,8 @@ def torques(
 
 
 def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
-    """Input torque and torque difference at every sample, without the lag's correction (rates of samples are noise)."""
+    """Input torque and torque difference at every sample, without the lag's correction (rates of samples are
+    noise)."""
     zeros = {name: np.zeros(samples.time.size) for name in made}
     return torques(rig, made, samples.torques, zeros, samples.speeds, samples.accelerations)
 
@@ -138,8 +150,9 @@ def at_cells(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells) -> tuple[A
 def effects(
     rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
 ) -> dict[str, Effect]:
-    """What one standard uncertainty of each source does to the cells, through the whole chain: half the difference of
-    the chain with the constant that much too high and that much too low, the other constants as stated."""
+    """What one standard uncertainty of each source does to the cells, through the whole chain: half the
+    difference of the chain with the constant that much too high and that much too low, the other constants as
+    stated."""
     found: dict[str, Effect] = {}
     for (channel, constant), source in doubtful.items():
         upper = {**made, channel: made[channel].with_error(constant, source.u)}

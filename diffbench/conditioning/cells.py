@@ -1,6 +1,7 @@
 """Short averages ("cells") of a recording, the history of its input torque, and the heat that flowed.
 
-A search over the model's few nonlinear parameters then costs the same for a minute at 50 Hz as for an hour at 1 kHz.
+A search over the model's few nonlinear parameters then costs the same for a minute at 50 Hz as for an hour at
+1 kHz.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ LONGEST_CELL = 1.0  # s
 class Cells:
     """Averages over consecutive kept samples of one stretch and one slip direction.
 
-    All (c,): ``time`` [s], ``count``, ``direction`` (±1), ``speed_difference`` [rad/s] signed, ``oil`` and ``plate`` [°C],
-    ``readings`` and ``rates`` by torque channel [N·m, N·m/s], ``speeds`` and ``accelerations`` by shaft, ``stretch`` and
-    ``segment`` numbers, ``width`` [s].
+    All (c,): ``time`` [s], ``count``, ``direction`` (±1), ``speed_difference`` [rad/s] signed, ``oil`` and
+    ``plate`` [°C], ``readings`` and ``rates`` by torque channel [N·m, N·m/s], ``speeds`` and
+    ``accelerations`` by shaft, ``stretch`` and ``segment`` numbers, ``width`` [s].
     """
 
     time: Array
@@ -62,9 +63,11 @@ class Sweep:
 
 @dataclass(frozen=True)
 class Heat:
-    """Friction heat ½·T_lock·|Δω| [W] and rate of the oil temperature [K/s] over the whole run, bridged where unknown.
+    """Friction heat ½·T_lock·|Δω| [W] and rate of the oil temperature [K/s] over the whole run, bridged where
+    unknown.
 
-    Plates lag behind an oil that warms: their excess over it grows by the heat and falls by the oil's own rise.
+    Plates lag behind an oil that warms: their excess over it grows by the heat and falls by the oil's own
+    rise.
     """
 
     time: Array
@@ -99,10 +102,13 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
 
 
 def heat(samples: Samples, locking: Array) -> Heat:
-    """Friction heat from the measured locking torque (n,) [N·m] (NaN = unknown: bridged; holding: no heat)."""
+    """Friction heat from the measured locking torque (n,) [N·m] (NaN = unknown: bridged; holding: no
+    heat)."""
     dw = samples.motion.speed_difference
     good = np.isfinite(locking)
-    bridged = np.interp(samples.time, samples.time[good], locking[good]) if good.any() else np.zeros(locking.size)
+    bridged = (
+        np.interp(samples.time, samples.time[good], locking[good]) if good.any() else np.zeros(locking.size)
+    )
     speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * (samples.motion.direction != 0)
     power = 0.5 * np.clip(bridged, 0.0, None) * speed
     # plates take ten seconds and more to warm: half-second steps lose nothing
@@ -113,7 +119,9 @@ def heat(samples: Samples, locking: Array) -> Heat:
     if samples.oil is None or time.size < 3:
         return Heat(time, mean_power, np.zeros_like(time))
     # the slope over some ten seconds: plates answer no faster, and the reading's noise is gone
-    oil = local_mean(np.interp(time, samples.time, samples.oil), max(1, round(10.0 / (per_bin * samples.step))))
+    oil = local_mean(
+        np.interp(time, samples.time, samples.oil), max(1, round(10.0 / (per_bin * samples.step)))
+    )
     return Heat(time, mean_power, np.gradient(oil, time))
 
 
@@ -129,7 +137,10 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     length = float(np.clip(duration / CELLS_PER_STRETCH, samples.step, LONGEST_CELL))
     key_bin = np.floor(time / length)
     change = (
-        (np.diff(stretch) != 0) | (np.diff(segment) != 0) | (np.diff(direction) != 0) | (np.diff(key_bin) != 0)
+        (np.diff(stretch) != 0)
+        | (np.diff(segment) != 0)
+        | (np.diff(direction) != 0)
+        | (np.diff(key_bin) != 0)
     )
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
@@ -137,7 +148,9 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     def mean(values: Array) -> Array:
         return np.asarray(np.add.reduceat(values[kept], starts) / counts)
 
-    readings = {name: mean(value) for name, value in samples.torques.items() if np.isfinite(value[kept]).all()}
+    readings = {
+        name: mean(value) for name, value in samples.torques.items() if np.isfinite(value[kept]).all()
+    }
     cell_time = np.add.reduceat(time, starts) / counts
     piece = np.stack([stretch[starts], segment[starts], direction[starts]])
     same = np.all(piece[:, 1:] == piece[:, :-1], axis=0)
@@ -180,9 +193,10 @@ def _speed_stretch(samples: Samples) -> float:
 def along_the_sweep(made: Cells, torque: Array) -> Array:
     """Input torque of the cells (c,) with its noise taken out where the sweep is smooth.
 
-    The ramps answer to the magnitude of the input torque, and the mean magnitude of a noisy zero is not zero: noise would
-    be taken for ramp torque. So within a stretch, a polynomial of the time replaces the averages if it leaves no more
-    than their noise, as seen from their second differences; where it leaves more, the averages stay.
+    The ramps answer to the magnitude of the input torque, and the mean magnitude of a noisy zero is not zero:
+    noise would be taken for ramp torque. So within a stretch, a polynomial of the time replaces the averages
+    if it leaves no more than their noise, as seen from their second differences; where it leaves more, the
+    averages stay.
     """
     out = torque.copy()
     piece = np.cumsum(np.concatenate([[0], (np.diff(made.stretch) != 0) | (np.diff(made.segment) != 0)]))
@@ -191,7 +205,9 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
         if at.size < 12:
             continue
         values, weight = torque[at], np.sqrt(made.count[at])
-        course = np.polynomial.Chebyshev.fit(made.time[at], values, min(5, at.size // 6), w=weight)(made.time[at])
+        course = np.polynomial.Chebyshev.fit(made.time[at], values, min(5, at.size // 6), w=weight)(
+            made.time[at]
+        )
         noise = white_noise(values)
         if noise > 0 and float(np.sqrt(np.median((values - course) ** 2)) / 0.6745) < 1.5 * noise:
             out[at] = course
@@ -199,7 +215,8 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
 
 
 def locking_slope(made: Cells, locking: Array) -> Array:
-    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break or a change of slip direction."""
+    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break or a change of slip
+    direction."""
     same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
     return _slope(made.time, locking, same)
 
@@ -218,5 +235,9 @@ def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:
     before = np.concatenate([[np.nan], step])
     after = np.concatenate([step, [np.nan]])
     both = np.isfinite(before) & np.isfinite(after)
-    rate = np.where(both, 0.5 * (np.nan_to_num(before) + np.nan_to_num(after)), np.nan_to_num(before) + np.nan_to_num(after))
+    rate = np.where(
+        both,
+        0.5 * (np.nan_to_num(before) + np.nan_to_num(after)),
+        np.nan_to_num(before) + np.nan_to_num(after),
+    )
     return np.asarray(rate)

@@ -1,4 +1,5 @@
-"""What was noticed about a recording or a fit: a name, how grave, the evidence, what it does, and what to do."""
+"""What was noticed about a recording or a fit: a name, how grave, the evidence, what it does, and what to
+do."""
 
 from __future__ import annotations
 
@@ -10,7 +11,8 @@ Severity = Literal["note", "caveat", "stop"]
 
 @dataclass(frozen=True)
 class Finding:
-    """One finding. ``severity`` decides what happens: a note is only told, a caveat goes with the result, a stop ends the fit."""
+    """One finding. ``severity`` decides what happens: a note is only told, a caveat goes with the result, a
+    stop ends the fit."""
 
     name: str
     severity: Severity
@@ -20,4 +22,6 @@ class Finding:
     mend: str
 
     def __str__(self) -> str:
-        return f"{self.severity}: {self.name} ({self.where}): {self.evidence} {self.effect} {self.mend}".strip()
+        return (
+            f"{self.severity}: {self.name} ({self.where}): {self.evidence} {self.effect} {self.mend}".strip()
+        )

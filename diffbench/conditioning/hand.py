@@ -23,47 +23,74 @@ KINETIC, STATIC = 1, 2
 def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: str) -> ConditionedVisit:
     """Each reading as one observation of the locking torque.
 
-    Case free, other output held: ``T_in = 0`` and the locking torque is twice the reading. Case held, other output free:
-    the input torque and the locking torque both equal the reading; turning forward loads the coast flank, backward the
-    drive flank. Breakaway reads static friction, running kinetic. Groups of one arrangement, direction and kind keep their
-    own scatter. Raises ``RecordingError`` where arrangement, direction or kind of a reading are not told: none is guessed.
+    Case free, other output held: ``T_in = 0`` and the locking torque is twice the reading. Case held, other
+    output free: the input torque and the locking torque both equal the reading; turning forward loads the
+    coast flank, backward the drive flank. Breakaway reads static friction, running kinetic. Groups of one
+    arrangement, direction and kind keep their own scatter. Raises ``RecordingError`` where arrangement,
+    direction or kind of a reading are not told: none is guessed.
     """
     channel = rig.channel["turning_torque"]
     torque = np.abs(
-        corrected(recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        corrected(
+            recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
+        )
     )
     n = torque.size
-    arrangement = _labels(recording, rig, "arrangement", rig.arrangement if "turned" in rig.arrangement else None, n)
+    arrangement = _labels(
+        recording, rig, "arrangement", rig.arrangement if "turned" in rig.arrangement else None, n
+    )
     kind = _labels(recording, rig, "reading", None, n)
     held = np.array([text == CASE_HELD for text in arrangement])
     direction = _labels(recording, rig, "direction", "forward" if not held.any() else None, n)
     oil = _temperature(recording, rig, n)
     good = np.isfinite(torque)
     if not good.any():
-        raise RecordingError.single("no reading holds a number", file=str(recording.source.path), mend="check the torque column")
+        raise RecordingError.single(
+            "no reading holds a number", file=str(recording.source.path), mend="check the torque column"
+        )
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):
         groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
     sources: dict[str, ErrorSource] = {}
     if channel.u_gain:
-        sources["gain"] = ErrorSource(f"{rig_key}:turning_torque.gain", "gain of turning_torque", "transducer gain", channel.u_gain)
+        sources["gain"] = ErrorSource(
+            f"{rig_key}:turning_torque.gain", "gain of turning_torque", "transducer gain", channel.u_gain
+        )
     if channel.u_zero:
-        sources["zero"] = ErrorSource(f"{visit_key}:turning_torque.zero", "zero of turning_torque", "transducer zero", channel.u_zero)
+        sources["zero"] = ErrorSource(
+            f"{visit_key}:turning_torque.zero", "zero of turning_torque", "transducer zero", channel.u_zero
+        )
     missing = int(n - good.sum())
     runs = tuple(
-        _group(key, np.array(rows), torque, oil, sources, str(recording.source.path), missing if number == 0 else 0)
+        _group(
+            key,
+            np.array(rows),
+            torque,
+            oil,
+            sources,
+            str(recording.source.path),
+            missing if number == 0 else 0,
+        )
         for number, (key, rows) in enumerate(groups.items())
     )
     temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
     notes = [] if channel.u_gain else ["u_gain of turning_torque is not stated: its gain counts as exact"]
     return ConditionedVisit(
-        runs, {s.key: s for s in sources.values()}, None if temperature is None else temperature.u_zero, tuple(notes)
+        runs,
+        {s.key: s for s in sources.values()},
+        None if temperature is None else temperature.u_zero,
+        tuple(notes),
     )
 
 
 def _group(
-    key: tuple[str, str, str], rows: NDArray[np.int64], torque: Array, oil: Array | None,
-    sources: dict[str, ErrorSource], file: str, missing: int,
+    key: tuple[str, str, str],
+    rows: NDArray[np.int64],
+    torque: Array,
+    oil: Array | None,
+    sources: dict[str, ErrorSource],
+    file: str,
+    missing: int,
 ) -> ConditionedRun:
     arrangement, direction, kind = key
     reading = torque[rows]
@@ -104,8 +131,14 @@ def _group(
         input_slope=0.0 * ones,
         locking_slope=0.0 * ones,
         # every reading comes from rest: the ramps stand on their loading branch
-        history=History(flank * reading, np.ones(rows.size, dtype=bool), np.arange(rows.size), np.arange(rows.size)),
-        heat=Heat(np.arange(rows.size, dtype=np.float64) if rows.size > 1 else np.array([0.0]), 0.0 * ones, 0.0 * ones),
+        history=History(
+            flank * reading, np.ones(rows.size, dtype=bool), np.arange(rows.size), np.arange(rows.size)
+        ),
+        heat=Heat(
+            np.arange(rows.size, dtype=np.float64) if rows.size > 1 else np.array([0.0]),
+            0.0 * ones,
+            0.0 * ones,
+        ),
         dropped={"missing reading": missing} if missing else {},
         samples=int(rows.size + missing),
         noise=gives * max(scatter, 1e-3 * float(np.mean(reading))),
@@ -132,7 +165,9 @@ def _temperature(recording: Recording, rig: Rig, n: int) -> Array | None:
     for name in ("plate_temperature", "oil_temperature"):
         if name in recording.channels:
             channel = rig.channel[name]
-            values = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+            values = corrected(
+                recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero
+            )
             good = np.isfinite(values)
             if good.any():
                 return np.where(good, values, float(np.mean(values[good])))

@@ -12,8 +12,8 @@ from diffbench.conditioning.smoothing import local_mean, white_noise
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-# The friction surfaces give way elastically before they slide. Plates in oil are through that after a few hundredths
-# of a radian; three tenths of relative rotation is well past it (common practice, no source).
+# The friction surfaces give way elastically before they slide. Plates in oil are through that after a few
+# hundredths of a radian; three tenths of relative rotation is well past it (common practice, no source).
 SETTLING_ANGLE = 0.3  # rad
 # A first-order lag is down to 1 % of a step after five time constants (exp(-5) = 0.7 %).
 SETTLING_LAGS = 5.0
@@ -23,7 +23,8 @@ LEAST_SLIP = 0.05  # rad/s
 
 @dataclass(frozen=True)
 class Motion:
-    """The speed difference smoothed [rad/s], its sign where the outputs slip (0 where they hold), and what has settled."""
+    """The speed difference smoothed [rad/s], its sign where the outputs slip (0 where they hold), and what
+    has settled."""
 
     speed_difference: Array
     direction: NDArray[np.int8]
@@ -33,11 +34,11 @@ class Motion:
 def slip(time: Array, speed_difference: Array, *, lag: float = 0.0) -> Motion:
     """Tell slipping from holding.
 
-    Parameters: ``time`` (n,) [s]; ``speed_difference`` (n,) [rad/s], NaN = missing; ``lag`` the slowest transducer's
-    first-order time constant [s]. Slip counts as such where the smoothed speed difference stands clear of its own noise
-    (4 standard deviations) and of ``LEAST_SLIP``; it has settled once the plates have turned ``SETTLING_ANGLE`` against
-    each other in this direction and the lag has died away. While they hold, the torque difference is a bound on the
-    locking torque, not a sample of it.
+    Parameters: ``time`` (n,) [s]; ``speed_difference`` (n,) [rad/s], NaN = missing; ``lag`` the slowest
+    transducer's first-order time constant [s]. Slip counts as such where the smoothed speed difference stands
+    clear of its own noise (4 standard deviations) and of ``LEAST_SLIP``; it has settled once the plates have
+    turned ``SETTLING_ANGLE`` against each other in this direction and the lag has died away. While they hold,
+    the torque difference is a bound on the locking torque, not a sample of it.
     """
     step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
     width = max(1, round(0.1 / step))
@@ -45,7 +46,9 @@ def slip(time: Array, speed_difference: Array, *, lag: float = 0.0) -> Motion:
     noise = white_noise(speed_difference) / np.sqrt(max(width, 1))
     threshold = max(LEAST_SLIP, 4.0 * noise)
     known = np.isfinite(smooth)
-    direction = np.where(known & (np.abs(smooth) > threshold), np.sign(np.where(known, smooth, 0.0)), 0.0).astype(np.int8)
+    direction = np.where(
+        known & (np.abs(smooth) > threshold), np.sign(np.where(known, smooth, 0.0)), 0.0
+    ).astype(np.int8)
 
     # what passed since the direction last changed, by sums that restart at each change
     change = np.flatnonzero(np.diff(direction) != 0) + 1

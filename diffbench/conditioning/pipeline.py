@@ -8,7 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, Sweep, along_stretch, along_the_sweep, cells, heat, locking_slope, sweep
+from diffbench.conditioning.cells import (
+    Cells,
+    Sweep,
+    along_stretch,
+    along_the_sweep,
+    cells,
+    heat,
+    locking_slope,
+    sweep,
+)
 from diffbench.conditioning.plausibility import check_signs
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples, take
@@ -29,11 +38,15 @@ def condition(
 ) -> ConditionedVisit:
     """Condition the runs of one visit: ``recordings`` are pairs of kind and recording, tare runs included.
 
-    Returns cells of every sweep with the effects of the bench's doubtful constants. Raises ``RecordingError`` where a run
-    has nothing that slips, or signs that cannot be.
+    Returns cells of every sweep with the effects of the bench's doubtful constants. Raises ``RecordingError``
+    where a run has nothing that slips, or signs that cannot be.
     """
     needed = bench.needed_torques(rig)
-    taken = [(kind, r, take(r, rig, torque_channels=needed)) for kind, r in recordings if kind == "tare" or kind in SWEEPS]
+    taken = [
+        (kind, r, take(r, rig, torque_channels=needed))
+        for kind, r in recordings
+        if kind == "tare" or kind in SWEEPS
+    ]
     tared = tare([samples for kind, _, samples in taken if kind == "tare"], needed)
     made = bench.chains(rig, tared)
     doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
@@ -44,7 +57,9 @@ def condition(
             continue
         input_torque, difference = bench.at_samples(rig, made, samples)
         nominal.append((kind, recording, samples, input_torque, difference))
-    scale = max((float(np.nanmax(np.abs(t))) for _, _, _, t, _ in nominal if np.isfinite(t).any()), default=0.0)
+    scale = max(
+        (float(np.nanmax(np.abs(t))) for _, _, _, t, _ in nominal if np.isfinite(t).any()), default=0.0
+    )
     runs = tuple(
         _run(rig, made, doubtful, kind, recording, samples, input_torque, difference, scale)
         for kind, recording, samples, input_torque, difference in nominal
@@ -79,7 +94,9 @@ def _run(
             else f"only {int(kept.sum())} of {samples.time.size} samples can be used ({_counts(samples)})"
         )
         raise RecordingError.single(
-            what, file=file, mend="record with the outputs slipping against each other, both ways round, at two speeds or more"
+            what,
+            file=file,
+            mend="record with the outputs slipping against each other, both ways round, at two speeds or more",
         )
     course = sweep(samples, input_torque, scale=scale)
     locking = np.where(samples.motion.direction != 0, -samples.motion.direction * difference, np.nan)
@@ -99,7 +116,9 @@ def _run(
         locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference),
         history=_history(made_cells, course),
         heat=heat(samples, locking),
-        dropped={REASONS[code]: int(n) for code in range(1, len(REASONS)) if (n := (samples.reason == code).sum())},
+        dropped={
+            REASONS[code]: int(n) for code in range(1, len(REASONS)) if (n := (samples.reason == code).sum())
+        },
         samples=int(samples.time.size),
         noise=noise,
         friction_state=np.zeros(cell_input.size, dtype=np.int64),
@@ -138,7 +157,9 @@ def _start_value(course: Sweep, at: int, reach: int = 12) -> float:
     return float(np.polyval(np.polyfit(time - time[0], torque, 1), -0.5 * (time[1] - time[0])))
 
 
-def _notes(rig: Rig, tared: Tare | None, doubtful: dict[tuple[str, str], bench.ErrorSource]) -> tuple[str, ...]:
+def _notes(
+    rig: Rig, tared: Tare | None, doubtful: dict[tuple[str, str], bench.ErrorSource]
+) -> tuple[str, ...]:
     """Uncertainties that matter and are not stated: taken as zero, and said."""
     notes: list[str] = []
     for name in bench.needed_torques(rig):

@@ -16,10 +16,12 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class History:
-    """What drives the ramps' hysteresis: the input torque where a history starts and where it turns, in time order.
+    """What drives the ramps' hysteresis: the input torque where a history starts and where it turns, in time
+    order.
 
-    ``torque`` (h,) [N·m]; ``begins`` (h,) True at a start; ``near`` (h,) the nearest cell; ``before`` (c,) for each cell
-    the last start or turn before it. Between two of them the torque only rises or only falls, whatever its noise.
+    ``torque`` (h,) [N·m]; ``begins`` (h,) True at a start; ``near`` (h,) the nearest cell; ``before`` (c,)
+    for each cell the last start or turn before it. Between two of them the torque only rises or only falls,
+    whatever its noise.
     """
 
     torque: Array
@@ -32,11 +34,12 @@ class History:
 class ConditionedRun:
     """Cells of one run at the unit.
 
-    ``input_torque`` and ``difference`` (c,) [N·m] (difference = T_L − T_R); ``effects`` what one standard uncertainty of
-    each source does to them; ``input_slope`` and ``locking_slope`` (c,) [N·m/s] of input and locking torque within the
-    cell; ``history`` of the input torque; ``heat`` for the plate temperature; ``dropped`` samples by reason, ``samples`` in all;
-    ``noise`` standard deviation of a single torque-difference sample [N·m]; ``friction_state`` (c,) 0 = by sliding speed,
-    1 = kinetic (a slow steady turn), 2 = static (breakaway); ``history_known``: the ramps start on their loading branch.
+    ``input_torque`` and ``difference`` (c,) [N·m] (difference = T_L − T_R); ``effects`` what one standard
+    uncertainty of each source does to them; ``input_slope`` and ``locking_slope`` (c,) [N·m/s] of input and
+    locking torque within the cell; ``history`` of the input torque; ``heat`` for the plate temperature;
+    ``dropped`` samples by reason, ``samples`` in all; ``noise`` standard deviation of a single
+    torque-difference sample [N·m]; ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic (a slow steady
+    turn), 2 = static (breakaway); ``history_known``: the ramps start on their loading branch.
     """
 
     name: str

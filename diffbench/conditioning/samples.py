@@ -38,11 +38,12 @@ TEMPERATURES = ("oil_temperature", "plate_temperature")
 
 @dataclass(frozen=True)
 class Samples:
-    """One recording: values after stated sign, gain and zero; shaft speeds and accelerations; what is kept and why not.
+    """One recording: values after stated sign, gain and zero; shaft speeds and accelerations; what is kept
+    and why not.
 
-    ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out; ``speeds`` and ``accelerations`` by shaft
-    (left, right, case) [rad/s, rad/s²]; ``oil`` and ``plate`` (n,) [°C] smoothed, or None; ``motion``; ``reason`` (n,)
-    codes into ``REASONS``; ``spike_counts`` by channel.
+    ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out; ``speeds`` and ``accelerations``
+    by shaft (left, right, case) [rad/s, rad/s²]; ``oil`` and ``plate`` (n,) [°C] smoothed, or None;
+    ``motion``; ``reason`` (n,) codes into ``REASONS``; ``spike_counts`` by channel.
     """
 
     time: Array
@@ -65,15 +66,17 @@ def corrected(reading: Array, *, sign: float, gain: float, zero: float) -> Array
 def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) -> Samples:
     """Samples of a recording, with reasons for those left out so far.
 
-    ``torque_channels`` are the ones that the arrangement needs; a sample without one of them is left out. Raises
-    ``RecordingError`` where nothing is left to work with.
+    ``torque_channels`` are the ones that the arrangement needs; a sample without one of them is left out.
+    Raises ``RecordingError`` where nothing is left to work with.
     """
     time = recording.time
     n = time.size
     where = str(recording.source.path)
     if n < 50:
         raise RecordingError.single(
-            f"only {n} samples", file=where, mend="record at least one whole sweep, at 20 samples a second or more"
+            f"only {n} samples",
+            file=where,
+            mend="record at least one whole sweep, at 20 samples a second or more",
         )
     step = float(np.median(np.diff(time)))
     reason = np.zeros(n, dtype=np.int8)
@@ -83,9 +86,7 @@ def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) ->
         if name not in recording.channels:
             continue
         channel = rig.channel[name]
-        value = corrected(
-            recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero
-        )
+        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
         needed = name in torque_channels
         if needed:
             _mark(reason, ~np.isfinite(value), MISSING)
@@ -164,7 +165,8 @@ def _rate(time: Array, values: Array) -> Array:
 
 
 def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
-    """Oil has no fast changes: averaged over 3 s, more where the reading is noisy; gaps bridged for the heat balance."""
+    """Oil has no fast changes: averaged over 3 s, more where the reading is noisy; gaps bridged for the heat
+    balance."""
     if values is None or not np.isfinite(values).any():
         return None
     step = float(np.median(np.diff(time)))

@@ -12,12 +12,15 @@ MAD_TO_SIGMA = 1.4826
 
 
 def white_noise(values: Array) -> float:
-    """Standard deviation of the sample-to-sample noise, from second differences, which cancel any linear trend.
+    """Standard deviation of the sample-to-sample noise, from second differences, which cancel any linear
+    trend.
 
-    The variance of ``x[i-1] - 2 x[i] + x[i+1]`` is 6 times that of white noise. The median keeps steps and spikes out.
+    The variance of ``x[i-1] - 2 x[i] + x[i+1]`` is 6 times that of white noise. The median keeps steps and
+    spikes out.
 
-    Parameters: ``values`` (n,), any unit, NaN = missing. Returns the standard deviation in the same unit, 0 for fewer
-    than three finite neighbours. Source: difference-based variance estimation, common practice, no source.
+    Parameters: ``values`` (n,), any unit, NaN = missing. Returns the standard deviation in the same unit, 0
+    for fewer than three finite neighbours. Source: difference-based variance estimation, common practice, no
+    source.
 
     >>> rng = np.random.default_rng(1)
     >>> bool(abs(white_noise(np.linspace(0, 900, 20_000) + rng.normal(0, 2, 20_000)) - 2) < 0.05)
@@ -31,7 +34,8 @@ def white_noise(values: Array) -> float:
 
 
 def running_median(values: Array, width: int) -> Array:
-    """Median over ``width`` samples (odd) around each sample, NaN left out; ends use what is there. Shape (n,)."""
+    """Median over ``width`` samples (odd) around each sample, NaN left out; ends use what is there. Shape
+    (n,)."""
     half = width // 2
     padded = np.concatenate([np.full(half, np.nan), values, np.full(half, np.nan)])
     windows = np.lib.stride_tricks.sliding_window_view(padded, width)
@@ -46,11 +50,14 @@ def running_median(values: Array, width: int) -> Array:
     return np.asarray(out, dtype=np.float64)
 
 
-def spikes(values: Array, *, width: int = 9, threshold: float = 8.0, resolution: float = 0.0) -> NDArray[np.bool_]:
+def spikes(
+    values: Array, *, width: int = 9, threshold: float = 8.0, resolution: float = 0.0
+) -> NDArray[np.bool_]:
     """Samples that stand apart from their neighbours on both sides.
 
-    A spike lies more than ``threshold`` noise standard deviations from the running median, and so far from it that the
-    neighbourhood's own spread (a step, a steep ramp) does not explain it. Shape (n,), True at a spike; NaN is no spike.
+    A spike lies more than ``threshold`` noise standard deviations from the running median, and so far from it
+    that the neighbourhood's own spread (a step, a steep ramp) does not explain it. Shape (n,), True at a
+    spike; NaN is no spike.
 
     >>> x = np.sin(np.linspace(0, 3, 400)); x[200] += 5
     >>> np.flatnonzero(spikes(x + np.random.default_rng(0).normal(0, 0.01, 400))).tolist()
@@ -83,7 +90,8 @@ def spikes(values: Array, *, width: int = 9, threshold: float = 8.0, resolution:
 
 
 def local_mean(values: Array, width: int) -> Array:
-    """Centred moving average over ``width`` samples (made odd), NaN left out, shorter at the ends so that no lag arises.
+    """Centred moving average over ``width`` samples (made odd), NaN left out, shorter at the ends so that no
+    lag arises.
 
     Shape (n,); NaN only where the whole window is missing.
     """

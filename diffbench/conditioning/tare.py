@@ -12,7 +12,8 @@ from diffbench.conditioning.samples import Samples
 
 @dataclass(frozen=True)
 class Tare:
-    """Mean reading by torque channel [N·m] and its standard uncertainty: noise and what changed between tare runs."""
+    """Mean reading by torque channel [N·m] and its standard uncertainty: noise and what changed between tare
+    runs."""
 
     mean: Mapping[str, float]
     u: Mapping[str, float]
@@ -22,8 +23,9 @@ class Tare:
 def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
     """Tare from all tare runs of a visit, or None without one.
 
-    Noise: standard deviation of the means of ten equal parts, over √10, so that slow ripple counts. Several runs (before
-    and after): their half-range over √3 is added, a drift of which only the ends are known (GUM 4.3.7, rectangular).
+    Noise: standard deviation of the means of ten equal parts, over √10, so that slow ripple counts. Several
+    runs (before and after): their half-range over √3 is added, a drift of which only the ends are known (GUM
+    4.3.7, rectangular).
     """
     if not runs:
         return None
@@ -46,5 +48,7 @@ def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
             continue
         half_range = 0.5 * (max(means) - min(means)) if len(means) > 1 else 0.0
         mean[name] = float(np.mean(means))
-        u[name] = float(np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0)))
+        u[name] = float(
+            np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0))
+        )
     return Tare(mean, u, len(runs))

@@ -1,7 +1,7 @@
 """From the reading to the torque at the unit: gain, zero, lag, tare or drag, inertia, final drive.
 
-Every step is written for one time series and its rate of change, so that the same lines serve single samples, averages
-over cells, and the same averages with one of the bench's constants off by its standard uncertainty.
+Every step is written for one time series and its rate of change, so that the same lines serve single samples,
+averages over cells, and the same averages with one of the bench's constants off by its standard uncertainty.
 """
 
 from __future__ import annotations
@@ -17,13 +17,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class TorqueChain:
-    """What stands between one torque transducer and the unit, beyond the stated gain, zero and sign of the reading.
+    """What stands between one torque transducer and the unit, beyond the stated gain, zero and sign of the
+    reading.
 
     ``gain`` relative and ``zero`` [N·m] are corrections to the reading in N·m (0 = as stated); ``lag`` [s];
-    ``tare`` [N·m] is the reading with the unit out, which holds zero and drag together; ``drag`` [N·m] where no tare run
-    says it; ``inertia`` [kg·m²] between transducer and unit; ``ratio`` and ``efficiency`` of a final drive (1 = none).
-    ``side``: +1 for an output, whose transducer reads *less* than the unit delivers, -1 for the input, which reads more
-    than the case gets.
+    ``tare`` [N·m] is the reading with the unit out, which holds zero and drag together; ``drag`` [N·m] where
+    no tare run says it; ``inertia`` [kg·m²] between transducer and unit; ``ratio`` and ``efficiency`` of a
+    final drive (1 = none). ``side``: +1 for an output, whose transducer reads *less* than the unit delivers,
+    -1 for the input, which reads more than the case gets.
     """
 
     side: Literal[1, -1]
@@ -39,12 +40,12 @@ class TorqueChain:
     def at_unit(self, reading: Array, rate: Array, speed: Array, acceleration: Array) -> Array:
         """Torque at the unit (at the case, for an input) [N·m].
 
-        Parameters: ``reading`` (n,) [N·m] after stated gain, zero and sign; ``rate`` (n,) its change [N·m/s]; ``speed``
-        and ``acceleration`` (n,) of the transducer's own shaft [rad/s, rad/s²].
+        Parameters: ``reading`` (n,) [N·m] after stated gain, zero and sign; ``rate`` (n,) its change [N·m/s];
+        ``speed`` and ``acceleration`` (n,) of the transducer's own shaft [rad/s, rad/s²].
 
-        ``T = reading·(1 + gain) + zero − tare + lag·rate``, then ``± (drag·sgn ω + J dω/dt)``, then the final drive:
-        the case gets ``ratio·efficiency`` times the pinion's torque while power flows to it, ``ratio/efficiency`` while
-        power flows back (common practice for gear pairs, no source).
+        ``T = reading·(1 + gain) + zero − tare + lag·rate``, then ``± (drag·sgn ω + J dω/dt)``, then the final
+        drive: the case gets ``ratio·efficiency`` times the pinion's torque while power flows to it,
+        ``ratio/efficiency`` while power flows back (common practice for gear pairs, no source).
 
         >>> pinion = TorqueChain(side=-1, ratio=3.0, efficiency=0.96)
         >>> one = np.ones(2)

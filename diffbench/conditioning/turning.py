@@ -19,12 +19,13 @@ class TurningPoint:
 
 
 def turning_points(time: Array, values: Array, *, threshold: float) -> tuple[TurningPoint, ...]:
-    """Turning points of a noisy sweep, each confirmed once the signal has come back by more than ``threshold``.
+    """Turning points of a noisy sweep, each confirmed once the signal has come back by more than
+    ``threshold``.
 
-    Parameters: ``time`` (n,) [s] rising; ``values`` (n,), finite, already averaged enough that noise stays below half the
-    threshold; ``threshold`` in the unit of the values, above zero. Between two turning points the signal rises or falls
-    except for noise. A turn's value is read off parabolas through the points on either side, since the largest average
-    falls short of a sharp peak.
+    Parameters: ``time`` (n,) [s] rising; ``values`` (n,), finite, already averaged enough that noise stays
+    below half the threshold; ``threshold`` in the unit of the values, above zero. Between two turning points
+    the signal rises or falls except for noise. A turn's value is read off parabolas through the points on
+    either side, since the largest average falls short of a sharp peak.
 
     >>> t = np.arange(0, 40, 0.25)
     >>> turns = turning_points(t, 100 - np.abs(t % 20 - 10) * 10, threshold=5)
@@ -63,8 +64,8 @@ def turning_points(time: Array, values: Array, *, threshold: float) -> tuple[Tur
 def _refined(time: Array, values: Array, at: int, before: int, after: int) -> TurningPoint:
     """Where the trends from both sides meet, at most one and a half steps off the extreme average.
 
-    Parabolas over up to a quarter of each stretch: long enough to bring the noise of a single average down, and curved,
-    so that a rounded (sinusoidal) peak is not overshot as it would be by straight flanks.
+    Parabolas over up to a quarter of each stretch: long enough to bring the noise of a single average down,
+    and curved, so that a rounded (sinusoidal) peak is not overshot as it would be by straight flanks.
     """
     left = slice(max(before, at - min(max((at - before) // 4, 6), 40)), at)
     right = slice(at + 1, at + 1 + min(max((after - at) // 4, 6), 40, after - at))
@@ -75,7 +76,11 @@ def _refined(time: Array, values: Array, at: int, before: int, after: int) -> Tu
     rise, fall = (np.polyfit(time[side] - origin, values[side], 2) for side in (left, right))
     step = float(np.median(np.diff(time[left.start : right.stop])))
     closing = rise[1] - fall[1]
-    meet = 0.0 if abs(closing) < 1e-12 else float(np.clip((fall[2] - rise[2]) / closing, -1.5 * step, 1.5 * step))
+    meet = (
+        0.0
+        if abs(closing) < 1e-12
+        else float(np.clip((fall[2] - rise[2]) / closing, -1.5 * step, 1.5 * step))
+    )
     value = 0.5 * (float(np.polyval(rise, meet)) + float(np.polyval(fall, meet)))
     # never further off the extreme average than a sharp peak between two averages can be
     sharp = abs(value - plain.value) <= 1.5 * max(abs(rise[1]), abs(fall[1])) * step
