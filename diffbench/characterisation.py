@@ -26,8 +26,8 @@ class _Frozen(BaseModel):
 class Parameter(_Frozen):
     """One quantity: value, standard uncertainty, 95 % interval, and where the doubt comes from.
 
-    ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says what would
-    determine a quantity that is not, or not well.
+    ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says
+    what would determine a quantity that is not, or not well.
     """
 
     value: float | None
@@ -51,8 +51,8 @@ class Correlation(_Frozen):
 class LawVerdict(_Frozen):
     """Which preload law, and by what evidence.
 
-    ``information`` is the Bayesian information criterion of each law less the best one's, with correlated samples counted
-    at their effective number: above 10 is decisive (Kass & Raftery 1995).
+    ``information`` is the Bayesian information criterion of each law less the best one's, with correlated
+    samples counted at their effective number: above 10 is decisive (Kass & Raftery 1995).
     """
 
     chosen: Literal["additive", "greater-of"]
@@ -75,8 +75,8 @@ class FormState(_Frozen):
 
 
 class Tested(_Frozen):
-    """What the bench covered: a convex outline over input torque and speed difference, temperatures, and how far down the
-    unloading branch of each flank was seen."""
+    """What the bench covered: a convex outline over input torque and speed difference, temperatures, and how
+    far down the unloading branch of each flank was seen."""
 
     outline: list[tuple[float, float]]
     temperature_degC: tuple[float, float]
@@ -98,7 +98,8 @@ class FindingRecord(_Frozen):
 
 
 class Adequacy(_Frozen):
-    """Whether the residual has structure along an axis: ``ratio`` of the scatter of its bin means to what noise explains."""
+    """Whether the residual has structure along an axis: ``ratio`` of the scatter of its bin means to what
+    noise explains."""
 
     axis: str
     ratio: float
@@ -126,7 +127,8 @@ class Diagnostics(_Frozen):
 
 
 class SheetCheck(_Frozen):
-    """Build sheet against bench: two ways to one number, and how many standard uncertainties they are apart."""
+    """Build sheet against bench: two ways to one number, and how many standard uncertainties they are
+    apart."""
 
     quantity: str
     from_bench: float
@@ -170,7 +172,8 @@ class BuildFacts(_Frozen):
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """The cells behind the fit, for pictures: all (c,); torque in N·m, speed in rad/s, temperature in °C, time in s."""
+    """The cells behind the fit, for pictures: all (c,); torque in N·m, speed in rad/s, temperature in °C,
+    time in s."""
 
     run: NDArray[np.int64]
     run_names: tuple[str, ...]
@@ -224,7 +227,8 @@ class Characterisation(_Frozen):
         return other
 
     def value(self, name: str) -> float:
-        """Value of a quantity [SI]. Raises KeyError for an unknown name, ValueError where it is not determined."""
+        """Value of a quantity [SI]. Raises KeyError for an unknown name, ValueError where it is not
+        determined."""
         parameter = self.parameters[name]
         if parameter.value is None:
             msg = f"{name} is not determined: {parameter.needs}"
@@ -237,7 +241,8 @@ class Characterisation(_Frozen):
 
 
 def load_characterisation(path: str | Path) -> Characterisation:
-    """Read ``characterisation.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
+    """Read ``characterisation.json``. Raises ``DocumentError`` naming file, key and mend where it is not
+    one."""
     file = Path(path)
     try:
         text = file.read_text(encoding="utf-8")
@@ -246,7 +251,9 @@ def load_characterisation(path: str | Path) -> Characterisation:
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
         ) from error
     except UnicodeDecodeError as error:
-        raise DocumentError.single("is not UTF-8 text", file=str(file), mend="make it again with diffbench fit") from error
+        raise DocumentError.single(
+            "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
+        ) from error
     try:
         return Characterisation.model_validate_json(text)
     except ValidationError as error:

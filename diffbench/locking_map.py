@@ -25,18 +25,18 @@ class MapAxes(BaseModel):
     """The axes, each a rising list; the speed difference is its magnitude."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
-    input_torque_Nm: list[float]  # noqa: N815  # the file contract's key
+    input_torque_Nm: list[float]  # the file contract's key
     speed_difference_rad_s: list[float]
-    temperature_degC: list[float]  # noqa: N815  # the file contract's key
+    temperature_degC: list[float]  # the file contract's key
 
 
 class MapBranch(BaseModel):
     """One branch: nested lists [torque][speed][temperature]."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
-    locking_torque_Nm: list[list[list[float]]]  # noqa: N815  # the file contract's key
-    low_Nm: list[list[list[float]]]  # noqa: N815  # the file contract's key
-    high_Nm: list[list[list[float]]]  # noqa: N815  # the file contract's key
+    locking_torque_Nm: list[list[list[float]]]  # the file contract's key
+    low_Nm: list[list[list[float]]]  # the file contract's key
+    high_Nm: list[list[list[float]]]  # the file contract's key
     tested: list[list[list[bool]]]
 
 
@@ -58,14 +58,16 @@ class MapDocument(BaseModel):
 class LockingMap:
     """Locking torque over input torque, speed difference and temperature, immutable.
 
-    ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans. Between nodes
-    it is linear along each axis; outside the axes it holds the value at their end, and ``tested`` is False there.
+    ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans.
+    Between nodes it is linear along each axis; outside the axes it holds the value at their end, and
+    ``tested`` is False there.
     """
 
     def __init__(self, document: MapDocument) -> None:
         self.document = document
         self.axes: tuple[Array, Array, Array] = cast(
-            tuple[Array, Array, Array], tuple(_frozen(np.array(getattr(document.axes, name))) for name in AXES)
+            tuple[Array, Array, Array],
+            tuple(_frozen(np.array(getattr(document.axes, name))) for name in AXES),
         )
         self._lists = tuple(axis.tolist() for axis in self.axes)
         branches = document.branches
@@ -75,26 +77,41 @@ class LockingMap:
         self.tested = {b: _frozen(np.array(branches[b].tested, dtype=bool)) for b in BRANCHES}
 
     def locking_torque(
-        self, input_torque: ArrayLike, speed_difference: ArrayLike, temperature: ArrayLike, branch: Branch = "mean"
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "mean",
     ) -> Any:
-        """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts) and
-        ``temperature`` [°C]; arrays broadcast, single numbers give a float."""
+        """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts)
+        and ``temperature`` [°C]; arrays broadcast, single numbers give a float."""
         return self._lookup(self.values[branch], input_torque, speed_difference, temperature)
 
     def interval(
-        self, input_torque: ArrayLike, speed_difference: ArrayLike, temperature: ArrayLike, branch: Branch = "mean"
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "mean",
     ) -> tuple[Any, Any]:
         """95 % limits (low, high) [N·m] at a place, as ``locking_torque``."""
         place = (input_torque, speed_difference, temperature)
         return self._lookup(self.low[branch], *place), self._lookup(self.high[branch], *place)
 
     def is_tested(
-        self, input_torque: ArrayLike, speed_difference: ArrayLike, temperature: ArrayLike, branch: Branch = "mean"
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "mean",
     ) -> Any:
         """Whether all nodes around a place were inside what the bench tested. Outside the axes: False."""
-        share = self._lookup(self.tested[branch].astype(np.float64), input_torque, speed_difference, temperature)
+        share = self._lookup(
+            self.tested[branch].astype(np.float64), input_torque, speed_difference, temperature
+        )
         torque, speed, heat = np.broadcast_arrays(
-            np.asarray(input_torque, dtype=np.float64), np.abs(np.asarray(speed_difference, dtype=np.float64)),
+            np.asarray(input_torque, dtype=np.float64),
+            np.abs(np.asarray(speed_difference, dtype=np.float64)),
             np.asarray(temperature, dtype=np.float64),
         )
         inside = np.ones(torque.shape, dtype=bool)
@@ -111,7 +128,7 @@ class LockingMap:
         return self._many(table, torque, np.abs(speed), heat)
 
     def _one(self, table: Array, *place: float) -> float:
-        if any(value != value for value in place):  # noqa: PLR0124  # NaN is the one number that differs from itself
+        if any(value != value for value in place):  # NaN is the one number that differs from itself
             return float("nan")
         index, share = [], []
         for value, axis in zip(place, self._lists, strict=True):
@@ -170,9 +187,13 @@ def load_map(path: str | Path) -> LockingMap:
     try:
         text = file.read_text(encoding="utf-8")
     except OSError as error:
-        raise DocumentError.single(f"cannot be read ({error.strerror})", file=str(file), mend="check the path") from error
+        raise DocumentError.single(
+            f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
+        ) from error
     except UnicodeDecodeError as error:
-        raise DocumentError.single("is not UTF-8 text", file=str(file), mend="make it again with diffbench fit") from error
+        raise DocumentError.single(
+            "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
+        ) from error
     try:
         document = MapDocument.model_validate_json(text)
     except ValidationError as error:
@@ -199,8 +220,14 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
     for name in AXES:
         axis = getattr(document.axes, name)
         sizes.append(len(axis))
-        if not axis or any(b <= a for a, b in zip(axis, axis[1:], strict=False)) or not np.isfinite(axis).all():
-            faults.append(Fault("the axis is not a rising list of numbers", Place(file, key=f"axes.{name}"), mend))
+        if (
+            not axis
+            or any(b <= a for a, b in zip(axis, axis[1:], strict=False))
+            or not np.isfinite(axis).all()
+        ):
+            faults.append(
+                Fault("the axis is not a rising list of numbers", Place(file, key=f"axes.{name}"), mend)
+            )
     for branch in BRANCHES:
         if branch not in document.branches:
             faults.append(Fault("the branch is missing", Place(file, key=f"branches.{branch}"), mend))
@@ -214,7 +241,9 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
                 faults.append(Fault("the rows are of different lengths", place, mend))
                 continue
             if list(values.shape) != sizes:
-                faults.append(Fault(f"the shape {values.shape} is not that of the axes {tuple(sizes)}", place, mend))
+                faults.append(
+                    Fault(f"the shape {values.shape} is not that of the axes {tuple(sizes)}", place, mend)
+                )
             elif not np.isfinite(values).all():
                 faults.append(Fault("a node holds no number", place, mend))
     return faults

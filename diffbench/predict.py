@@ -1,4 +1,5 @@
-"""From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint distribution."""
+"""From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint
+distribution."""
 
 from __future__ import annotations
 
@@ -14,8 +15,8 @@ from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 Array = NDArray[np.float64]
 
-# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an oil that
-# swept 50 to 75 °C reads a little less at both ends.
+# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an
+# oil that swept 50 to 75 °C reads a little less at both ends.
 TORQUE_TOLERANCE = 0.012
 SPEED_TOLERANCE = 0.03
 TEMPERATURE_TOLERANCE = 1.0  # K
@@ -30,9 +31,10 @@ def make_map(
 ) -> LockingMap:
     """The map of one build.
 
-    ``axes`` asks for limits by name (``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``); the map covers
-    the tested region and reaches what the build sheet or the caller asks for. Limits are 95 % of the joint distribution of
-    the fit: noise, bench errors, repeatability, and the spread of the forms. Raises ``FitError`` for an unknown build.
+    ``axes`` asks for limits by name (``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``);
+    the map covers the tested region and reaches what the build sheet or the caller asks for. Limits are 95 %
+    of the joint distribution of the fit: noise, bench errors, repeatability, and the spread of the forms.
+    Raises ``FitError`` for an unknown build.
     """
     builds = [facts.build for facts in characterisation.builds]
     if build is not None and build not in builds:
@@ -68,7 +70,9 @@ def make_map(
     )
 
 
-def unit_of(form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]) -> UnitQuantities:
+def unit_of(
+    form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]
+) -> UnitQuantities:
     """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
 
     def get(name: str) -> float:
@@ -104,7 +108,14 @@ def unit_of(form: FormState, x: Array, *, radius: float, label: str, reference: 
 
 
 def _branch_value(
-    form: FormState, x: Array, torque: Array, speed: Array, heat: Array, branch: str, radius: float, label: str,
+    form: FormState,
+    x: Array,
+    torque: Array,
+    speed: Array,
+    heat: Array,
+    branch: str,
+    radius: float,
+    label: str,
     reference: Mapping[str, float],
 ) -> Array:
     unit = unit_of(form, x, radius=radius, label=label, reference=reference)
@@ -112,7 +123,13 @@ def _branch_value(
 
 
 def _mixture(
-    characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str, radius: float, label: str
+    characterisation: Characterisation,
+    torque: Array,
+    speed: Array,
+    heat: Array,
+    branch: str,
+    radius: float,
+    label: str,
 ) -> tuple[Array, Array]:
     """Value of the best form and standard uncertainty over all forms."""
     reference = characterisation.reference
@@ -133,7 +150,8 @@ def _mixture(
             ahead[i] += deviation[i]
             behind[i] -= deviation[i]
             sides = [
-                _branch_value(form, side, torque, speed, heat, branch, radius, label, reference) for side in (ahead, behind)
+                _branch_value(form, side, torque, speed, heat, branch, radius, label, reference)
+                for side in (ahead, behind)
             ]
             # the larger of both sides: at a corner of the greater-of law one of them is flat
             steps = np.stack([sides[0] - value, value - sides[1]])
@@ -150,7 +168,8 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
     """A rising axis over the tested region and what was asked for, at round numbers."""
     tested = characterisation.tested
     outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
-    # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m reads 299.8
+    # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
+    # reads 299.8
     if name == "input_torque_Nm":
         low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
         slack = 0.4 * TORQUE_TOLERANCE * (high - low)
@@ -183,7 +202,8 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
 
 
 def _corners(characterisation: Characterisation) -> set[float]:
-    """Input torques at which the greater-of law of any build opens its contact, loading and unloading [N·m]."""
+    """Input torques at which the greater-of law of any build opens its contact, loading and unloading
+    [N·m]."""
     found: set[float] = set()
     form = characterisation.forms[0]
     if form.law != "greater-of":
@@ -195,7 +215,10 @@ def _corners(characterisation: Characterisation) -> set[float]:
             form, np.array(form.values), radius=1.0, label=label, reference=characterisation.reference
         )
         opening = unit.preload_torque / (1.0 - min(max(unit.joint_fraction, 0.0), 0.999))
-        for sign, bias, ratio in ((1.0, unit.drive_bias, unit.drive_ratio), (-1.0, unit.coast_bias, unit.coast_ratio)):
+        for sign, bias, ratio in (
+            (1.0, unit.drive_bias, unit.drive_ratio),
+            (-1.0, unit.coast_bias, unit.coast_ratio),
+        ):
             found |= {sign * opening / (bias * r) for r in (1.0, ratio) if bias > 1e-6}
     return found
 
@@ -209,13 +232,19 @@ def _speed_axis(low: float, high: float, ends: tuple[float, float]) -> Array:
 
 def _with_ends(inner: Array, ends: set[float], step: float) -> Array:
     """Inner points and ends, without inner points that nearly coincide with an end."""
-    keep = [value for value in inner.tolist() if all(abs(value - end) > 0.02 * step or value == end for end in ends)]
+    keep = [
+        value
+        for value in inner.tolist()
+        if all(abs(value - end) > 0.02 * step or value == end for end in ends)
+    ]
     return np.unique(np.round(np.array([*keep, *ends]), 9))
 
 
 def _round_step(step: float) -> float:
     power = 10.0 ** np.floor(np.log10(step))
-    return float(power * min((a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999), default=10.0))
+    return float(
+        power * min((a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999), default=10.0)
+    )
 
 
 def _inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
@@ -233,12 +262,16 @@ def _inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: st
     if branch == "loading":
         return inside
     slack = TORQUE_TOLERANCE * span
-    return inside & (torque <= tested.drive_unloading_Nm + slack) & (torque >= -tested.coast_unloading_Nm - slack)
+    return (
+        inside
+        & (torque <= tested.drive_unloading_Nm + slack)
+        & (torque >= -tested.coast_unloading_Nm - slack)
+    )
 
 
 def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> NDArray[np.bool_]:
-    """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by its own
-    allowance towards the outline's middle first."""
+    """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by
+    its own allowance towards the outline's middle first."""
     middle = outline.mean(axis=0)
     t = torque + np.clip(middle[0] - torque, -allowed[0], allowed[0])
     s = speed + np.clip(middle[1] - speed, -allowed[1], allowed[1])
@@ -246,8 +279,10 @@ def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> 
     if len(outline) < 3:
         lows, highs = outline.min(axis=0), outline.max(axis=0)
         return (
-            (torque >= lows[0] - allowed[0]) & (torque <= highs[0] + allowed[0])
-            & (speed >= lows[1] - allowed[1]) & (speed <= highs[1] + allowed[1])
+            (torque >= lows[0] - allowed[0])
+            & (torque <= highs[0] + allowed[0])
+            & (speed >= lows[1] - allowed[1])
+            & (speed <= highs[1] + allowed[1])
         )
     for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
         inside &= (b[0] - a[0]) * (s - a[1]) - (b[1] - a[1]) * (t - a[0]) >= -1e-9
@@ -260,7 +295,12 @@ def _notes(characterisation: Characterisation) -> list[str]:
         "the unloading branch is where the ramps stand after coming down from a much higher input torque",
         "a node that is not tested is an extrapolation by the fitted law",
     ]
-    for flank, seen in (("drive", characterisation.tested.drive_ramp_seen), ("coast", characterisation.tested.coast_ramp_seen)):
+    for flank, seen in (
+        ("drive", characterisation.tested.drive_ramp_seen),
+        ("coast", characterisation.tested.coast_ramp_seen),
+    ):
         if not seen:
-            notes.append(f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess of that flank")
+            notes.append(
+                f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess of that flank"
+            )
     return notes

@@ -220,7 +220,7 @@ def preload_from_turning_torque(
     return np.abs(floats(reading)) * share
 
 
-def turning_torque(  # noqa: PLR0917 (both biases stand between preload and law, as in the model)
+def turning_torque(
     arrangement: TurningArrangement,
     direction: Direction,
     preload: ArrayLike,

@@ -78,7 +78,7 @@ def thrust_per_torque(
     return _cotangent(beta - phi if unloading else beta + phi) / (2.0 * positive("pin radius", pin_radius))
 
 
-def ramp_bias(  # noqa: PLR0917 (the six quantities of the formula, in its order)
+def ramp_bias(
     friction: ArrayLike,
     faces: ArrayLike,
     effective_radius: ArrayLike,

@@ -95,7 +95,8 @@ def steady_locking_torque(
     """
     if branch == "mean":
         both = [
-            steady_locking_torque(unit, input_torque, speed_difference, temperature, name) for name in BRANCH_SHARE
+            steady_locking_torque(unit, input_torque, speed_difference, temperature, name)
+            for name in BRANCH_SHARE
         ]
         mean: Floats = 0.5 * (both[0] + both[1])
         return mean

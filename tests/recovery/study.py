@@ -1,8 +1,9 @@
-"""The repeated experiment: many random benches, simulated by code that shares nothing with the fit, fitted and compared
-with their truth.
+"""The repeated experiment: many random benches, simulated by code that shares nothing with the fit, fitted
+and compared with their truth.
 
-Run by hand: ``python tests/recovery/study.py --benches 300 --jobs 2``. It prints how often the intervals hold the truth,
-how far the map is off over its tested nodes, and what the naive least-squares interval would have claimed.
+Run by hand: ``python tests/recovery/study.py --benches 300 --jobs 2``. It prints how often the intervals hold
+the truth, how far the map is off over its tested nodes, and what the naive least-squares interval would have
+claimed.
 """
 
 from __future__ import annotations
@@ -21,11 +22,16 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 
-from benchsim.random_benches import Bench, random_bench, simulate_many, write_bench  # noqa: E402  # the path above comes first
+from benchsim.random_benches import (  # the path above comes first
+    Bench,
+    random_bench,
+    simulate_many,
+    write_bench,
+)
 
-import diffbench  # noqa: E402  # same
-from diffbench.errors import DiffbenchError  # noqa: E402  # same
-from diffbench.predict import make_map  # noqa: E402  # same
+import diffbench  # same
+from diffbench.errors import DiffbenchError  # same
+from diffbench.predict import make_map  # same
 
 QUANTITIES = (
     "preload_torque",
@@ -69,8 +75,13 @@ def truth_of(bench: Bench) -> dict[str, float]:
     derived = bench.unit.derived(reference)
     kinetic = bench.unit.derived(None)
     return {
-        **{name: derived[f"{name}_Nm"] if name == "preload_torque" else derived[name] for name in QUANTITIES[:5]},
-        "friction_coefficient": bench.unit.friction_kinetic * derived["preload_torque_Nm"] / kinetic["preload_torque_Nm"],
+        **{
+            name: derived[f"{name}_Nm"] if name == "preload_torque" else derived[name]
+            for name in QUANTITIES[:5]
+        },
+        "friction_coefficient": bench.unit.friction_kinetic
+        * derived["preload_torque_Nm"]
+        / kinetic["preload_torque_Nm"],
         "effective_ramp_angle_drive": bench.unit.drive_angle_deg,
         "effective_ramp_angle_coast": bench.unit.coast_angle_deg,
     }
@@ -123,7 +134,10 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
 def run_batch(seeds: list[int]) -> list[Outcome]:
     """Simulate some benches together and fit them one by one."""
     benches = [random_bench(seed) for seed in seeds]
-    return [run_bench(bench, recordings) for bench, recordings in zip(benches, simulate_many(benches), strict=True)]
+    return [
+        run_bench(bench, recordings)
+        for bench, recordings in zip(benches, simulate_many(benches), strict=True)
+    ]
 
 
 def study(seeds: Iterable[int], *, jobs: int = 1, batch: int = 10) -> list[Outcome]:
@@ -136,7 +150,12 @@ def study(seeds: Iterable[int], *, jobs: int = 1, batch: int = 10) -> list[Outco
     with ProcessPoolExecutor(jobs) as pool:
         for number, outcomes in enumerate(pool.map(run_batch, batches), 1):
             found += outcomes
-            print(f"\r{min(number * batch, len(every))} of {len(every)} benches", end="", file=sys.stderr, flush=True)
+            print(
+                f"\r{min(number * batch, len(every))} of {len(every)} benches",
+                end="",
+                file=sys.stderr,
+                flush=True,
+            )
     print(file=sys.stderr)
     return found
 
@@ -153,9 +172,13 @@ def report(outcomes: list[Outcome]) -> dict[str, object]:
             "benches": int(z.size),
             "inside_68": round(float(np.mean(np.abs(z) <= NORMAL_68)), 4),
             "inside_95": round(float(np.mean([o.inside_95[name] for o in good if name in o.z])), 4),
-            "naive_inside_95": round(float(np.mean([o.naive_inside_95[name] for o in good if name in o.z])), 4),
+            "naive_inside_95": round(
+                float(np.mean([o.naive_inside_95[name] for o in good if name in o.z])), 4
+            ),
             "mean_z": round(float(z.mean()), 3),
-            "median_relative_u": round(float(np.median([o.relative_u[name] for o in good if name in o.z])), 5),
+            "median_relative_u": round(
+                float(np.median([o.relative_u[name] for o in good if name in o.z])), 5
+            ),
         }
     node_z = np.concatenate([np.array(o.node_z) for o in good]) if good else np.array([])
     rms = np.array([np.sqrt(np.mean(np.square(o.node_errors))) for o in good if o.nodes])
@@ -192,7 +215,9 @@ def main() -> None:
     arguments = parser.parse_args()
     outcomes = study(range(arguments.first, arguments.first + arguments.benches), jobs=arguments.jobs)
     if arguments.details:
-        arguments.details.write_text(json.dumps([asdict(o) for o in outcomes], default=float), encoding="utf-8")
+        arguments.details.write_text(
+            json.dumps([asdict(o) for o in outcomes], default=float), encoding="utf-8"
+        )
     print(json.dumps(report(outcomes), indent=1, default=float))
 
 
