@@ -12,15 +12,16 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 BINS = 10
-# ratio of bin-mean scatter to its expectation under noise: with some ten bins, 2.1 is exceeded once in a hundred times
+# ratio of bin-mean scatter to its expectation under noise: with some ten bins, 2.1 is exceeded once in a
+# hundred times
 SUSPICIOUS = 2.1
 
 
 def adequacy(candidate: Candidate) -> list[Adequacy]:
     """Scatter of bin means of the residual over what the noise explains, along every axis.
 
-    Axes: input torque (loading and unloading apart), speed difference, oil temperature, time, cycle, and torque by slip
-    direction. ``ratio`` is χ² of the bin means over the number of bins; 1 is what noise makes.
+    Axes: input torque (loading and unloading apart), speed difference, oil temperature, time, cycle, and
+    torque by slip direction. ``ratio`` is χ² of the bin means over the number of bins; 1 is what noise makes.
     """
     data, used = candidate.model.data, candidate.used
     standard = candidate.residual / candidate.noise.sigma
@@ -37,7 +38,10 @@ def adequacy(candidate: Candidate) -> list[Adequacy]:
     ]
     if np.isfinite(data.oil).all():
         axes.append(("oil temperature", _quantile_bins(data.oil, BINS), "°C", data.oil))
-    return [_axis(name, bins[used], signed[used], candidate.noise.inflation, unit, at[used]) for name, bins, unit, at in axes]
+    return [
+        _axis(name, bins[used], signed[used], candidate.noise.inflation, unit, at[used])
+        for name, bins, unit, at in axes
+    ]
 
 
 def misfit_factor(found: list[Adequacy]) -> float:

@@ -21,7 +21,9 @@ _MENDS = {
 }
 
 
-def next_steps(parameters: dict[str, Parameter], candidate: Candidate, tested: Tested, law: LawVerdict) -> list[str]:
+def next_steps(
+    parameters: dict[str, Parameter], candidate: Candidate, tested: Tested, law: LawVerdict
+) -> list[str]:
     """What would help most, in order: what is not determined, then what limits the preload and the biases."""
     steps: list[str] = []
     if law.status == "undecided":
@@ -31,13 +33,22 @@ def next_steps(parameters: dict[str, Parameter], candidate: Candidate, tested: T
             text = f"{name}: needs {item.needs}"
             if text not in steps:
                 steps.append(text)
-    for name in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient"):
-        item = next((p for key, p in parameters.items() if key.split("[")[0] == name and p.status == "measured"), None)
+    for name in (
+        "preload_torque",
+        "ramp_bias_drive_loading",
+        "ramp_bias_coast_loading",
+        "friction_coefficient",
+    ):
+        item = next(
+            (p for key, p in parameters.items() if key.split("[")[0] == name and p.status == "measured"), None
+        )
         if item is None or not item.budget or not item.u or not item.value:
             continue
         source, size = next(iter(item.budget.items()))
         share = (size / item.u) ** 2
         if share > 0.3 and item.u / abs(item.value) > 0.002 and source in _MENDS:
-            steps.append(f"{name} (u = {100 * item.u / abs(item.value):.2g} %, {100 * share:.0f} % of its variance is {source}): {_MENDS[source]}")
+            steps.append(
+                f"{name} (u = {100 * item.u / abs(item.value):.2g} %, {100 * share:.0f} % of its variance is {source}): {_MENDS[source]}"
+            )
     del candidate, tested
     return steps

@@ -14,8 +14,8 @@ from diffbench.fitting.estimates import Estimate
 
 Array = NDArray[np.float64]
 
-# A quantity is not determined when its standard uncertainty exceeds half of its size, or when most of its variance comes
-# from what is merely plausible and it is not small either.
+# A quantity is not determined when its standard uncertainty exceeds half of its size, or when most of its
+# variance comes from what is merely plausible and it is not small either.
 HOPELESS_U = 0.5
 LEANING_U = 0.15
 LEANING_ANGLE = 2.0  # deg: an angle has no size of its own to be compared with
@@ -24,7 +24,8 @@ LEANING_SHARE = 0.5
 
 @dataclass(frozen=True)
 class Combined:
-    """A quantity over all forms: value of the best, standard uncertainty with the forms' spread, budget by source."""
+    """A quantity over all forms: value of the best, standard uncertainty with the forms' spread, budget by
+    source."""
 
     value: float
     u: float
@@ -34,12 +35,15 @@ class Combined:
 
 
 def combine_forms(
-    estimates: Sequence[Estimate | None], weights: Sequence[float], covariances: Sequence[Covariance], dof: float
+    estimates: Sequence[Estimate | None],
+    weights: Sequence[float],
+    covariances: Sequence[Covariance],
+    dof: float,
 ) -> Combined | None:
     """Combine one quantity over the forms that have it, the best first.
 
-    ``u² = Σ w (u_k² + (q_k − q)²)``: what the forms say themselves, and how far they are apart. ``dof`` are the degrees of
-    freedom of the noise; the effective ones follow Welch and Satterthwaite (GUM G.4.1).
+    ``u² = Σ w (u_k² + (q_k − q)²)``: what the forms say themselves, and how far they are apart. ``dof`` are
+    the degrees of freedom of the noise; the effective ones follow Welch and Satterthwaite (GUM G.4.1).
     """
     first = estimates[0]
     if first is None:
@@ -65,7 +69,9 @@ def combine_forms(
     noise = squares.get("noise", 0.0)
     effective = dof * (variance / noise) ** 2 if noise > 0 else np.inf
     budget = {source: float(np.sqrt(value)) for source, value in squares.items() if value > 1e-6 * variance}
-    return Combined(first.value, u, dict(sorted(budget.items(), key=lambda item: -item[1])), float(effective), first)
+    return Combined(
+        first.value, u, dict(sorted(budget.items(), key=lambda item: -item[1])), float(effective), first
+    )
 
 
 def determined(combined: Combined) -> bool:
@@ -85,14 +91,20 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
     low, high = interval(combined)
     status: Status = "stated" if stated else "measured"
     return Parameter(
-        value=combined.value, u=combined.u, low=low, high=high, unit=estimate.unit, status=status,
-        meaning=estimate.meaning, budget=combined.budget,
+        value=combined.value,
+        u=combined.u,
+        low=low,
+        high=high,
+        unit=estimate.unit,
+        status=status,
+        meaning=estimate.meaning,
+        budget=combined.budget,
     )
 
 
 def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
-    """Interval by Student's t at the effective degrees of freedom; multiplicative where a positive quantity is so
-    uncertain that a symmetric one would be off its scale."""
+    """Interval by Student's t at the effective degrees of freedom; multiplicative where a positive quantity
+    is so uncertain that a symmetric one would be off its scale."""
     from scipy.stats import t
 
     factor = float(t.ppf(0.5 + probability / 2, min(combined.effective, 1e6)))
@@ -106,12 +118,20 @@ def interval(combined: Combined, probability: float = 0.95) -> tuple[float, floa
 def not_determined(unit: str, meaning: str, needs: str) -> Parameter:
     """A quantity that data and sheet do not determine."""
     return Parameter(
-        value=None, u=None, low=None, high=None, unit=unit, status="not-determined", meaning=meaning, needs=needs
+        value=None,
+        u=None,
+        low=None,
+        high=None,
+        unit=unit,
+        status="not-determined",
+        meaning=meaning,
+        needs=needs,
     )
 
 
 def correlation(combined: Mapping[str, Combined], covariance: Covariance) -> Correlation:
-    """Correlation of the quantities through the fit's unknowns (best form); the sheet's parts count as independent."""
+    """Correlation of the quantities through the fit's unknowns (best form); the sheet's parts count as
+    independent."""
     names = [name for name, item in combined.items() if item.u > 0]
     gradients = np.stack([combined[name].estimate.gradient for name in names]) if names else np.zeros((0, 0))
     joint = gradients @ covariance.total @ gradients.T if names else np.zeros((0, 0))

@@ -27,8 +27,8 @@ OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the reco
 class Candidate:
     """One form, fitted.
 
-    ``residual`` (c,) [N·m]; ``used`` (c,) cells that were not rejected; ``noise``; ``chi2`` sum of squares in units of the
-    correlated noise; ``starts`` the cost that each start reached.
+    ``residual`` (c,) [N·m]; ``used`` (c,) cells that were not rejected; ``noise``; ``chi2`` sum of squares in
+    units of the correlated noise; ``starts`` the cost that each start reached.
     """
 
     form: Form
@@ -46,7 +46,8 @@ class Candidate:
         return self.solution.x
 
     def chi2(self, noise: CellNoise) -> float:
-        """Weighted sum of squares of data and knowledge beforehand, the data counted at their effective number."""
+        """Weighted sum of squares of data and knowledge beforehand, the data counted at their effective
+        number."""
         data = float(np.sum((self.residual / noise.sigma)[self.used] ** 2)) / noise.inflation
         known = self.names.precision > 0
         prior = float(np.sum(((self.x - self.names.prior) ** 2 * self.names.precision)[known]))
@@ -100,7 +101,9 @@ def quick_search(
     x, cost, count = search(_problem(model, noise, used), names.start, tolerance=1e-4)
     residual = model.residual(x)
     empty = np.zeros((0, len(names)))
-    found = Solution(x, cost, residual, empty, converged=False, at_bound=(), evaluations=count, reason="a first look")
+    found = Solution(
+        x, cost, residual, empty, converged=False, at_bound=(), evaluations=count, reason="a first look"
+    )
     return Quick(cost, Candidate(form, names, model, found, residual, used, noise, (cost,), tuple(builds)))
 
 
@@ -118,8 +121,8 @@ def fit_form(
 ) -> Candidate:
     """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
 
-    ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated from starts
-    that differ where the surface is not convex.
+    ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated
+    from starts that differ where the surface is not convex.
     """
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
@@ -138,7 +141,9 @@ def fit_form(
         solution = polish(_problem(model, noise, used), solution.x, steps=_steps(names, solution.x))
         if settled:
             break
-    return Candidate(form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds))
+    return Candidate(
+        form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds)
+    )
 
 
 def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:

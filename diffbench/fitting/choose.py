@@ -18,7 +18,8 @@ from diffbench.fitting.tested import ramp_seen
 
 Array = NDArray[np.float64]
 
-# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6 "strong".
+# Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
+# "strong".
 DECISIVE = 10.0
 # A form this far behind is not worth fitting to the end: its weight is below exp(-30).
 HOPELESS = 60.0
@@ -48,9 +49,9 @@ def choose(
 ) -> Choice:
     """Fit the forms that have a chance and weigh them.
 
-    The information criterion is ``χ² + k ln n`` (BIC) with χ² and n at the effective number of independent cells, so that
-    correlated samples do not feign evidence. The law counts as measured when it leads by more than ``DECISIVE``; within
-    that, both stay in, and their difference goes into the uncertainty.
+    The information criterion is ``χ² + k ln n`` (BIC) with χ² and n at the effective number of independent
+    cells, so that correlated samples do not feign evidence. The law counts as measured when it leads by more
+    than ``DECISIVE``; within that, both stay in, and their difference goes into the uncertainty.
     """
     stated = builds[0].preload.law
     fraction = builds[0].preload.joint_fraction
@@ -60,7 +61,13 @@ def choose(
         form = Form(greater, 1.0)
         progress(f"searching: {form.law} preload")
         quick[form] = quick_search(
-            form, builds, data, sharing, reference, temperature_u=temperature_u, joint_fraction=joint if greater else None
+            form,
+            builds,
+            data,
+            sharing,
+            reference,
+            temperature_u=temperature_u,
+            joint_fraction=joint if greater else None,
         )
     order = sorted(quick, key=lambda form: quick[form].cost)
     if stated != "undecided":
@@ -71,25 +78,42 @@ def choose(
     noise: CellNoise | None = None
     for rank, form in enumerate(order):
         if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
-            behind = _information(quick[form].candidate, noise) - min(_information(c, noise) for c in candidates)
+            behind = _information(quick[form].candidate, noise) - min(
+                _information(c, noise) for c in candidates
+            )
             if behind > HOPELESS:
                 information[form.law] = behind
                 continue
         progress(f"fitting: {form.law} preload")
         first = fit_form(
-            form, builds, data, sharing, reference, temperature_u=temperature_u,
-            joint_fraction=joint if form.greater_of else None, start=quick[form].candidate, starts=True,
+            form,
+            builds,
+            data,
+            sharing,
+            reference,
+            temperature_u=temperature_u,
+            joint_fraction=joint if form.greater_of else None,
+            start=quick[form].candidate,
+            starts=True,
         )
         second = fit_form(
-            Form(form.greater_of, 2.0), builds, data, sharing, reference, temperature_u=temperature_u,
-            joint_fraction=joint if form.greater_of else None, start=first,
+            Form(form.greater_of, 2.0),
+            builds,
+            data,
+            sharing,
+            reference,
+            temperature_u=temperature_u,
+            joint_fraction=joint if form.greater_of else None,
+            start=first,
         )
         candidates += [first, second]
-        noise = min(candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)).noise
+        noise = min(
+            candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
+        ).noise
 
     assert noise is not None
-    # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with smaller ramps: the
-    # simpler law stands for both.
+    # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
+    # smaller ramps: the simpler law stands for both.
     opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
     candidates = opened or candidates
     scores = np.array([_information(c, noise) for c in candidates])
@@ -105,13 +129,17 @@ def choose(
         kept = [i for i, c in enumerate(candidates) if c.form.law == stated]
     elif lead > DECISIVE:
         verdict = LawVerdict(
-            chosen=chosen, status="measured", information=information,
+            chosen=chosen,
+            status="measured",
+            information=information,
             reason=f"the {chosen} law explains the sweeps better, by {lead:.3g} in BIC (above {DECISIVE:g} is decisive)",
         )
         kept = [i for i, c in enumerate(candidates) if c.form.law == chosen]
     else:
         verdict = LawVerdict(
-            chosen=chosen, status="undecided", information=information,
+            chosen=chosen,
+            status="undecided",
+            information=information,
             reason=(
                 f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is needed): sweep to an "
                 "input torque at which the ramps clearly overcome the preload, or state the law in the build sheet"
@@ -141,9 +169,13 @@ def _stated_verdict(stated: str, information: dict[str, float]) -> LawVerdict:
     other = "greater-of" if stated == "additive" else "additive"
     ahead = information.get(stated, 0.0) - information.get(other, np.inf)
     doubt = (
-        f"; the sweeps speak against it: the {other} law is ahead by {ahead:.3g} in BIC" if ahead > DECISIVE else ""
+        f"; the sweeps speak against it: the {other} law is ahead by {ahead:.3g} in BIC"
+        if ahead > DECISIVE
+        else ""
     )
     return LawVerdict(
-        chosen="additive" if stated == "additive" else "greater-of", status="stated", information=information,
+        chosen="additive" if stated == "additive" else "greater-of",
+        status="stated",
+        information=information,
         reason=f"the build sheet states the {stated} law{doubt}",
     )

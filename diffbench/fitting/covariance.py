@@ -1,4 +1,5 @@
-"""Covariance of the unknowns: noise from whole cycles as clusters or by HAC, and each stated or weak knowledge by name."""
+"""Covariance of the unknowns: noise from whole cycles as clusters or by HAC, and each stated or weak
+knowledge by name."""
 
 from __future__ import annotations
 
@@ -17,9 +18,11 @@ FEWEST_CLUSTERS = 40  # below, the cluster estimate is itself too uncertain (com
 
 
 def cluster_meat(scores: Array, cluster: Index) -> Array:
-    """``Σ_g s_g s_gᵀ`` over clusters, ``s_g`` the sum of the scores (n, p) in cluster ``g`` (Liang & Zeger 1986).
+    """``Σ_g s_g s_gᵀ`` over clusters, ``s_g`` the sum of the scores (n, p) in cluster ``g`` (Liang & Zeger
+    1986).
 
-    With the small-sample factor G/(G−1). Scores of one cluster may be correlated in any way; of two, not at all.
+    With the small-sample factor G/(G−1). Scores of one cluster may be correlated in any way; of two, not at
+    all.
     """
     groups, place = np.unique(cluster, return_inverse=True)
     sums = np.zeros((groups.size, scores.shape[1]))
@@ -31,7 +34,8 @@ def cluster_meat(scores: Array, cluster: Index) -> Array:
 def hac_meat(scores: Array, lags: int, run: Index | None = None) -> Array:
     """Newey-West (1987) sum with Bartlett weights ``1 − k/(lags + 1)`` over scores (n, p) in time order.
 
-    Products across the boundary of two runs are left out. Source: Newey & West, Econometrica 55 (1987), equation 5.
+    Products across the boundary of two runs are left out. Source: Newey & West, Econometrica 55 (1987),
+    equation 5.
     """
     run = np.zeros(scores.shape[0], dtype=np.int64) if run is None else run
     total = scores.T @ scores
@@ -46,8 +50,8 @@ def hac_meat(scores: Array, lags: int, run: Index | None = None) -> Array:
 class Covariance:
     """Covariance (p, p) of the unknowns and what it is made of.
 
-    ``noise`` (p, p) from the samples; ``shares`` by source: (p, k) columns whose outer product is that source's part;
-    ``method`` in words.
+    ``noise`` (p, p) from the samples; ``shares`` by source: (p, k) columns whose outer product is that
+    source's part; ``method`` in words.
     """
 
     total: Array
@@ -56,7 +60,8 @@ class Covariance:
     method: str
 
     def budget(self, gradient: Array) -> dict[str, float]:
-        """Standard uncertainty of ``gradientᵀ x`` by source [unit of the quantity]; the squares add up to the total's."""
+        """Standard uncertainty of ``gradientᵀ x`` by source [unit of the quantity]; the squares add up to the
+        total's."""
         parts = {"noise": float(np.sqrt(max(gradient @ self.noise @ gradient, 0.0)))}
         for source, columns in self.shares.items():
             parts[source] = float(np.linalg.norm(gradient @ columns))
@@ -64,22 +69,31 @@ class Covariance:
 
 
 def combine(
-    names: Names, jacobian: Array, residual: Array, *, inflation: float, run: Index, cycle: Index, misfit: float = 1.0,
+    names: Names,
+    jacobian: Array,
+    residual: Array,
+    *,
+    inflation: float,
+    run: Index,
+    cycle: Index,
+    misfit: float = 1.0,
 ) -> Covariance:
     """Covariance at the optimum.
 
-    ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of correlated noise,
-    by which the data count less against what is known beforehand; ``misfit`` ≥ 1 multiplies the noise variance where the
-    model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ`` the precision of the knowledge beforehand,
-    ``S`` the variance of the scores as observed. A considered unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times
-    its uncertainty.
+    ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of
+    correlated noise, by which the data count less against what is known beforehand; ``misfit`` ≥ 1 multiplies
+    the noise variance where the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ``
+    the precision of the knowledge beforehand, ``S`` the variance of the scores as observed. A considered
+    unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times its uncertainty.
     """
     precision = names.precision
     active = np.array([not u.fixed for u in names.unknowns])
     j = jacobian[:, active]
     normal = j.T @ j / inflation + np.diag(precision[active])
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True) / np.outer(scale, scale)
+    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True) / np.outer(
+        scale, scale
+    )
     scores = j * residual[:, None] / inflation
     clusters = np.unique(cycle).size
     if clusters >= FEWEST_CLUSTERS:
@@ -88,8 +102,8 @@ def combine(
         lags = int(np.clip(np.ceil(3.0 * inflation), 4, residual.size // 10 + 1))
         meat = hac_meat(scores, lags, run)
         method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
-    # where few cells carry an unknown, the observed scores can be small by chance: never below independent noise
-    # as correlated as the residual on the whole
+    # where few cells carry an unknown, the observed scores can be small by chance: never below independent
+    # noise as correlated as the residual on the whole
     plain = j.T @ j / inflation
     noise = inverse @ _not_below(meat, plain) @ inverse * misfit
     shares: dict[str, Array] = {}
@@ -120,14 +134,23 @@ def combine(
     return Covariance(total, full, shares, method)
 
 
-def with_repeatability(covariance: Covariance, names: Names, x: Array, *, preload: float, bias: float) -> Covariance:
-    """Add what a refit of the unit to the bench would change: relative standard deviations of preload and ramp biases.
+def with_repeatability(
+    covariance: Covariance, names: Names, x: Array, *, preload: float, bias: float
+) -> Covariance:
+    """Add what a refit of the unit to the bench would change: relative standard deviations of preload and
+    ramp biases.
 
     Each preload and each bias moves by itself, as ISO 5725-2 repeats them.
     """
     columns = []
     for i, unknown in enumerate(names.unknowns):
-        size = preload if unknown.name.startswith("preload_torque") else bias if unknown.name.startswith("ramp_bias") else 0.0
+        size = (
+            preload
+            if unknown.name.startswith("preload_torque")
+            else bias
+            if unknown.name.startswith("ramp_bias")
+            else 0.0
+        )
         if size > 0:
             column = np.zeros(len(names))
             column[i] = size * x[i]

@@ -15,8 +15,8 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 
-# A cell that holds the corner of the hysteresis would be off by an eighth of its width times the change of slope there:
-# with its input torque at three places, a ninth of that.
+# A cell that holds the corner of the hysteresis would be off by an eighth of its width times the change of
+# slope there: with its input torque at three places, a ninth of that.
 PLACES = np.array([[-1.0, 0.0, 1.0]]) / 3.0
 
 
@@ -24,17 +24,17 @@ PLACES = np.array([[-1.0, 0.0, 1.0]]) / 3.0
 class FitData:
     """Cells (c,) of all runs in one row, and the histories that drive hysteresis and plate heat.
 
-    ``difference`` [N·m] = T_L − T_R; ``direction`` ±1; ``speed_difference`` [rad/s] magnitude; ``oil`` [°C] (NaN where
-    not recorded); ``plate`` [°C] measured, NaN where not; ``count`` samples; ``width`` [s]; ``run``, ``visit``,
-    ``stretch`` numbers; ``time`` [s] within the run.
-    ``effect_input``, ``effect_difference``, ``noise_share`` (sources, c): what one standard uncertainty of each source
-    does to input torque, torque difference and its noise.
-    ``locking_slope`` (c,) [N·m/s] of the measured locking torque. ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the torque histories (h,):
-    ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell; ``turn_before`` (c,) the last one before each
-    cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W], ``oil_rate`` [K/s],
-    ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid. ``friction_state`` (c,) 0 = by sliding
-    speed, 1 = kinetic, 2 = static. ``segment_torque``: input torque at the start of each history [N·m], 0 where the state
-    of the ramps there is known.
+    ``difference`` [N·m] = T_L − T_R; ``direction`` ±1; ``speed_difference`` [rad/s] magnitude; ``oil`` [°C]
+    (NaN where not recorded); ``plate`` [°C] measured, NaN where not; ``count`` samples; ``width`` [s];
+    ``run``, ``visit``, ``stretch`` numbers; ``time`` [s] within the run. ``effect_input``,
+    ``effect_difference``, ``noise_share`` (sources, c): what one standard uncertainty of each source does to
+    input torque, torque difference and its noise. ``locking_slope`` (c,) [N·m/s] of the measured locking
+    torque. ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the
+    torque histories (h,): ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell;
+    ``turn_before`` (c,) the last one before each cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W],
+    ``oil_rate`` [K/s], ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid.
+    ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic, 2 = static. ``segment_torque``: input torque at
+    the start of each history [N·m], 0 where the state of the ramps there is known.
     """
 
     difference: Array
@@ -82,7 +82,8 @@ class FitData:
 
 
 def gather(visits: Sequence[ConditionedVisit]) -> FitData:
-    """Put the runs of all visits side by side. Sources of one key are one error, whatever run they show in."""
+    """Put the runs of all visits side by side. Sources of one key are one error, whatever run they show
+    in."""
     runs = [(v, run) for v, visit in enumerate(visits) for run in visit.runs]
     sources: dict[str, ErrorSource] = {}
     for visit in visits:

@@ -1,4 +1,5 @@
-"""Quantities of one fitted form as functions of its unknowns: value, gradient, and the build sheet's part of the doubt."""
+"""Quantities of one fitted form as functions of its unknowns: value, gradient, and the build sheet's part of
+the doubt."""
 
 from __future__ import annotations
 
@@ -19,8 +20,9 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Estimate:
-    """Value of a quantity, its gradient with respect to the unknowns (p,), and standard uncertainties that come from the
-    build sheet, by source. ``scale`` is the size against which an uncertainty counts as large."""
+    """Value of a quantity, its gradient with respect to the unknowns (p,), and standard uncertainties that
+    come from the build sheet, by source. ``scale`` is the size against which an uncertainty counts as
+    large."""
 
     value: float
     gradient: Array
@@ -59,8 +61,8 @@ def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuanti
 def gradient(function: Callable[[Array], Array], candidate: Candidate, deviation: Array) -> Array:
     """Central differences of a vector function (m,) of the unknowns over half a standard uncertainty: (m, p).
 
-    ``deviation`` (p,) are the unknowns' standard uncertainties. Steps of that size see the slope over the interval that
-    matters, corners of the greater-of law included; they stay within the bounds.
+    ``deviation`` (p,) are the unknowns' standard uncertainties. Steps of that size see the slope over the
+    interval that matters, corners of the greater-of law included; they stay within the bounds.
     """
     names, x = candidate.names, candidate.x
     columns = []
@@ -80,78 +82,123 @@ def gradient(function: Callable[[Array], Array], candidate: Candidate, deviation
 def direct_estimates(
     candidate: Candidate, deviation: Array, *, build: int, suffix: str, torque_range: tuple[float, float]
 ) -> dict[str, Estimate]:
-    """What the fit gives without the build sheet's geometry: torques, biases, ratios, friction shape, plate heat.
+    """What the fit gives without the build sheet's geometry: torques, biases, ratios, friction shape, plate
+    heat.
 
-    ``suffix`` marks the build where there are several; ``torque_range`` [N·m] lowest and highest tested input torque, at
-    which torque bias ratio and locking effect (SAE J2817) are quoted.
+    ``suffix`` marks the build where there are several; ``torque_range`` [N·m] lowest and highest tested input
+    torque, at which torque bias ratio and locking effect (SAE J2817) are quoted.
     """
     names, model = candidate.names, candidate.model
     place, sharing = model.place(build), model.sharing
     found: dict[str, Estimate] = {}
 
     def add(
-        name: str, function: Callable[[Array], float], unit: str, meaning: str, needs: str, scale: float, *, positive: bool = True
+        name: str,
+        function: Callable[[Array], float],
+        unit: str,
+        meaning: str,
+        needs: str,
+        scale: float,
+        *,
+        positive: bool = True,
     ) -> None:
         grad = gradient(lambda x: np.array([function(x)]), candidate, deviation)[0]
-        found[name] = Estimate(float(function(candidate.x)), grad, unit, meaning, needs, scale, positive=positive)
+        found[name] = Estimate(
+            float(function(candidate.x)), grad, unit, meaning, needs, scale, positive=positive
+        )
 
     preload = sharing.preloads[place.preload]
     at = f"at the reference condition, {model.reference.temperature:g} °C and {model.reference.speed_difference:g} rad/s"
     add(
-        f"preload_torque{suffix}", lambda x: names.value(x, preload), "N·m",
+        f"preload_torque{suffix}",
+        lambda x: names.value(x, preload),
+        "N·m",
         f"locking torque of the preload alone, {at}",
-        "slipping samples near zero input torque", 1.0,
+        "slipping samples near zero input torque",
+        1.0,
     )
     for flank, bias, ratio in (
         ("drive", sharing.drive_biases[place.drive], sharing.drive_ratios[place.drive]),
         ("coast", sharing.coast_biases[place.coast], sharing.coast_ratios[place.coast]),
     ):
         add(
-            f"ramp_bias_{flank}_loading{suffix}", lambda x, n=bias: names.value(x, n), "1",
+            f"ramp_bias_{flank}_loading{suffix}",
+            lambda x, n=bias: names.value(x, n),
+            "1",
             f"locking torque per input torque from the {flank} ramps while the torque rises, {at}",
-            f"slip under {flank} torque, rising until the ramps clearly overcome the preload", 0.02,
+            f"slip under {flank} torque, rising until the ramps clearly overcome the preload",
+            0.02,
         )
         add(
             f"ramp_bias_{flank}_unloading{suffix}",
-            lambda x, n=bias, r=ratio: names.value(x, n) * names.value(x, r), "1",
+            lambda x, n=bias, r=ratio: names.value(x, n) * names.value(x, r),
+            "1",
             f"the same while the torque falls from a much higher one, {at}",
-            f"slip under {flank} torque while it falls to well below two thirds of its peak", 0.02,
+            f"slip under {flank} torque while it falls to well below two thirds of its peak",
+            0.02,
         )
     if "joint_fraction" in names:
         add(
-            "joint_fraction", lambda x: names.value(x, "joint_fraction"), "1",
+            "joint_fraction",
+            lambda x: names.value(x, "joint_fraction"),
+            "1",
             "share of the ramp thrust that the plates feel before the preload contact opens",
-            "slip at input torques below and above the opening of the contact", 0.1, positive=False,
+            "slip at input torques below and above the opening of the contact",
+            0.1,
+            positive=False,
         )
     add(
-        "gear_friction", lambda x: names.value(x, "gear_friction"), "1",
+        "gear_friction",
+        lambda x: names.value(x, "gear_friction"),
+        "1",
         "share of the input torque that gear-mesh friction adds",
-        "a build with other ramps, or a value in the build sheet", 0.02, positive=False,
+        "a build with other ramps, or a value in the build sheet",
+        0.02,
+        positive=False,
     )
     add(
-        "viscous_coefficient", lambda x: names.value(x, "viscous"), "N·m·s/rad",
+        "viscous_coefficient",
+        lambda x: names.value(x, "viscous"),
+        "N·m·s/rad",
         f"locking torque per speed difference from the oil film, oil at {model.reference.temperature:g} °C",
-        "a speed sweep at low input torque, up to a high speed difference", 0.05, positive=False,
+        "a speed sweep at low input torque, up to a high speed difference",
+        0.05,
+        positive=False,
     )
     add(
-        "viscous_temperature_coefficient", lambda x: names.value(x, "viscous_exponent"), "1/K",
+        "viscous_temperature_coefficient",
+        lambda x: names.value(x, "viscous_exponent"),
+        "1/K",
         "relative fall of the viscous coefficient per kelvin of oil",
-        "speed sweeps at two oil temperatures", 0.02, positive=False,
+        "speed sweeps at two oil temperatures",
+        0.02,
+        positive=False,
     )
     add(
-        "static_friction_excess", lambda x: names.value(x, "static_excess"), "1",
+        "static_friction_excess",
+        lambda x: names.value(x, "static_excess"),
+        "1",
         "static over kinetic friction, less one",
-        "a speed sweep through low speed differences, or breakaway and running readings", 0.1, positive=False,
+        "a speed sweep through low speed differences, or breakaway and running readings",
+        0.1,
+        positive=False,
     )
     add(
-        "stribeck_speed", lambda x: names.value(x, "stribeck_speed"), "m/s",
+        "stribeck_speed",
+        lambda x: names.value(x, "stribeck_speed"),
+        "m/s",
         "sliding speed over which friction falls from static to kinetic",
-        "a speed sweep through low speed differences", 0.005,
+        "a speed sweep through low speed differences",
+        0.005,
     )
     add(
-        "friction_temperature_coefficient", lambda x: names.value(x, "temperature_coefficient"), "1/K",
+        "friction_temperature_coefficient",
+        lambda x: names.value(x, "temperature_coefficient"),
+        "1/K",
         "relative change of friction per kelvin of plate temperature",
-        "sweeps over a range of oil temperatures of 20 K or more", 0.001, positive=False,
+        "sweeps over a range of oil temperatures of 20 K or more",
+        0.001,
+        positive=False,
     )
 
     def relative_slope(x: Array) -> float:
@@ -160,15 +207,35 @@ def direct_estimates(
         at_reference = float(
             slope(model.reference_sliding, 1.0, 1.0 + excess, speed, model.form.stribeck_exponent)
         )
-        return at_reference / (1.0 + excess * float(np.exp(-((model.reference_sliding / speed) ** model.form.stribeck_exponent))))
+        return at_reference / (
+            1.0 + excess * float(np.exp(-((model.reference_sliding / speed) ** model.form.stribeck_exponent)))
+        )
 
     add(
-        "friction_slope", relative_slope, "s/m",
+        "friction_slope",
+        relative_slope,
+        "s/m",
         "relative change of friction per sliding speed at the reference condition; negative invites chatter (SAE J3210)",
-        "a speed sweep around the reference speed difference", 0.2, positive=False,
+        "a speed sweep around the reference speed difference",
+        0.2,
+        positive=False,
     )
-    add("heat_capacity", lambda x: names.value(x, "heat_capacity"), "J/K", "of the plates", "the plates' mass, or sweeps hot enough to see the plates warm", 50.0)
-    add("heat_conductance", lambda x: names.value(x, "heat_conductance"), "W/K", "from plates to oil", "sweeps at a high speed difference under load", 5.0)
+    add(
+        "heat_capacity",
+        lambda x: names.value(x, "heat_capacity"),
+        "J/K",
+        "of the plates",
+        "the plates' mass, or sweeps hot enough to see the plates warm",
+        50.0,
+    )
+    add(
+        "heat_conductance",
+        lambda x: names.value(x, "heat_conductance"),
+        "W/K",
+        "from plates to oil",
+        "sweeps at a high speed difference under load",
+        5.0,
+    )
     for flank, torque in (("coast", torque_range[0]), ("drive", torque_range[1])):
         if abs(torque) < 1.0:
             continue
@@ -182,13 +249,20 @@ def direct_estimates(
 
         label = f"at {torque:.4g} N·m input torque, loading, {at}"
         add(
-            f"locking_effect_{flank}{suffix}", effect, "1",
-            f"locking torque over input torque (SAE J2817) {label}", "slip at that input torque", 0.05,
+            f"locking_effect_{flank}{suffix}",
+            effect,
+            "1",
+            f"locking torque over input torque (SAE J2817) {label}",
+            "slip at that input torque",
+            0.05,
         )
         if effect(candidate.x) < 0.999:
             add(
                 f"torque_bias_ratio_{flank}{suffix}",
-                lambda x, of=effect: float(ratio_from_locking_effect(min(of(x), 0.9999))), "1",
-                f"higher over lower output torque (SAE J2817) {label}", "slip at that input torque", 0.2,
+                lambda x, of=effect: float(ratio_from_locking_effect(min(of(x), 0.9999))),
+                "1",
+                f"higher over lower output torque (SAE J2817) {label}",
+                "slip at that input torque",
+                0.2,
             )
     return found

@@ -12,9 +12,11 @@ from diffbench.conditioning.run import ConditionedVisit
 from diffbench.fitting.candidate import Candidate
 
 
-def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[ConditionedVisit]) -> list[Finding]:
-    """Findings about slip directions, flanks, speed levels, temperatures, rejected cells and bench constants that cannot
-    be as stated."""
+def excitation_findings(
+    candidate: Candidate, tested: Tested, visits: Sequence[ConditionedVisit]
+) -> list[Finding]:
+    """Findings about slip directions, flanks, speed levels, temperatures, rejected cells and bench constants
+    that cannot be as stated."""
     data = candidate.model.data
     found: list[Finding] = []
     sweeps = data.friction_state == 0
@@ -25,15 +27,22 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
             if reach < 0.05 * scale:
                 found.append(
                     Finding(
-                        f"no {flank} samples", "caveat", "all sweeps", f"The input torque stays at {low:.4g} to {high:.4g} N·m.",
-                        f"The {flank} ramp bias is not determined.", f"Add a bias sweep under {flank} torque.",
+                        f"no {flank} samples",
+                        "caveat",
+                        "all sweeps",
+                        f"The input torque stays at {low:.4g} to {high:.4g} N·m.",
+                        f"The {flank} ramp bias is not determined.",
+                        f"Add a bias sweep under {flank} torque.",
                     )
                 )
         speed = data.speed_difference[sweeps]
         if float(speed.max()) < 1.25 * float(speed.min()):
             found.append(
                 Finding(
-                    "one speed level only", "caveat", "all sweeps", f"All slip is at {float(np.median(speed)):.3g} rad/s.",
+                    "one speed level only",
+                    "caveat",
+                    "all sweeps",
+                    f"All slip is at {float(np.median(speed)):.3g} rad/s.",
                     "Friction over speed and viscous drag are not determined; other speed differences are extrapolated.",
                     "Add a speed sweep, or sweeps at two more speed levels.",
                 )
@@ -42,7 +51,10 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
         if directions.size == 1:
             found.append(
                 Finding(
-                    "one slip direction only", "caveat", "all sweeps", "The left output is always the "
+                    "one slip direction only",
+                    "caveat",
+                    "all sweeps",
+                    "The left output is always the "
                     + ("faster one." if directions[0] > 0 else "slower one."),
                     "A zero or gain difference of the transducers cannot be told from locking torque: the stated uncertainties count in full.",
                     "Sweep with both outputs faster in turn.",
@@ -52,7 +64,10 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
         if not np.isfinite(oil).any():
             found.append(
                 Finding(
-                    "no temperature", "caveat", "all sweeps", "No temperature channel is recorded.",
+                    "no temperature",
+                    "caveat",
+                    "all sweeps",
+                    "No temperature channel is recorded.",
                     f"Everything counts as taken at {candidate.model.reference.temperature:g} °C; the effect of temperature is not determined.",
                     "Record the oil temperature, or better that of the plates.",
                 )
@@ -61,7 +76,9 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
         if candidate.form.greater_of and not seen and sweeps.any():
             found.append(
                 Finding(
-                    f"{flank} ramps never overcame the preload", "caveat", "all sweeps",
+                    f"{flank} ramps never overcame the preload",
+                    "caveat",
+                    "all sweeps",
                     "The locking torque does not clearly leave the preload level on that flank.",
                     f"The {flank} ramp bias is hardly or not determined, and nothing beyond the swept torque counts as tested.",
                     f"Sweep to a higher {flank} torque.",
@@ -72,9 +89,12 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
         share = rejected / float(data.count.sum())
         found.append(
             Finding(
-                "cells apart from the fit", "caveat" if share > 0.01 else "note", "all sweeps",
+                "cells apart from the fit",
+                "caveat" if share > 0.01 else "note",
+                "all sweeps",
                 f"{rejected} samples ({100 * share:.2g} %) lie more than eight standard deviations off.",
-                "They are left out.", "Look at them in the residual picture.",
+                "They are left out.",
+                "Look at them in the residual picture.",
             )
         )
     for source in data.sources:
@@ -82,7 +102,9 @@ def excitation_findings(candidate: Candidate, tested: Tested, visits: Sequence[C
         if abs(pull) > 3.0:
             found.append(
                 Finding(
-                    "bench constant not as stated", "caveat", source.label,
+                    "bench constant not as stated",
+                    "caveat",
+                    source.label,
                     f"The sweeps ask for an error of {pull:+.1f} standard uncertainties (u = {source.u:.3g}).",
                     "The stated uncertainty is too small, or something else is wrong with that channel.",
                     "Check the calibration, the units and the wiring of that channel.",

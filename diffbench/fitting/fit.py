@@ -42,12 +42,14 @@ Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 
 
-def fit(run_sheets: str | Path | Sequence[str | Path], *, progress: Progress | None = None) -> Characterisation:
+def fit(
+    run_sheets: str | Path | Sequence[str | Path], *, progress: Progress | None = None
+) -> Characterisation:
     """Characterise a unit from one run sheet, or from several of one unit, fitted together.
 
-    Parameters: ``run_sheets`` paths of run sheets; ``progress`` is called with a line of text now and then. Returns the
-    characterisation, with the cells behind it as ``evidence``. Raises a ``DiffbenchError`` that names file, place and mend
-    where a document or a recording cannot serve.
+    Parameters: ``run_sheets`` paths of run sheets; ``progress`` is called with a line of text now and then.
+    Returns the characterisation, with the cells behind it as ``evidence``. Raises a ``DiffbenchError`` that
+    names file, place and mend where a document or a recording cannot serve.
     """
     paths = [run_sheets] if isinstance(run_sheets, str | Path) else list(run_sheets)
     if not paths:
@@ -78,7 +80,11 @@ def _one_unit(visits: Sequence[Visit]) -> None:
 
 
 def _characterise(
-    visits: Sequence[Visit], builds: list[Build], conditioned: list[ConditionedVisit], inputs: dict[str, str], say: Progress
+    visits: Sequence[Visit],
+    builds: list[Build],
+    conditioned: list[ConditionedVisit],
+    inputs: dict[str, str],
+    say: Progress,
 ) -> Characterisation:
     data = gather(conditioned)
     reference = reference_of(builds[0])
@@ -92,8 +98,11 @@ def _characterise(
     repeatability = visits[0].rig.repeatability
     covariances = [
         with_repeatability(
-            candidate.covariance(misfit=misfit), candidate.names, candidate.x,
-            preload=repeatability.preload_torque or 0.0, bias=repeatability.ramp_bias or 0.0,
+            candidate.covariance(misfit=misfit),
+            candidate.names,
+            candidate.x,
+            preload=repeatability.preload_torque or 0.0,
+            bias=repeatability.ramp_bias or 0.0,
         )
         for candidate in choice.candidates
     ]
@@ -104,7 +113,9 @@ def _characterise(
         best,
         ratio_known={
             flank: any(
-                p.status == "measured" for name, p in parameters.items() if name.startswith(f"ramp_bias_{flank}_unloading")
+                p.status == "measured"
+                for name, p in parameters.items()
+                if name.startswith(f"ramp_bias_{flank}_unloading")
             )
             for flank in ("drive", "coast")
         },
@@ -112,7 +123,9 @@ def _characterise(
     )
     findings = [*excitation_findings(best, tested, conditioned), *_misfit_findings(checked, misfit)]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
-    assumed = sorted({note for visit in conditioned for note in visit.notes} | set(_assumed_exact(builds, temperature_u)))
+    assumed = sorted(
+        {note for visit in conditioned for note in visit.notes} | set(_assumed_exact(builds, temperature_u))
+    )
     from diffbench import __version__
 
     result = Characterisation(
@@ -121,7 +134,8 @@ def _characterise(
         builds=facts,
         date=str(max(visit.run_sheet.date for visit in visits)),
         reference={
-            "temperature_degC": reference.temperature, "speed_difference_rad_s": reference.speed_difference,
+            "temperature_degC": reference.temperature,
+            "speed_difference_rad_s": reference.speed_difference,
         },
         law=choice.verdict,
         parameters=parameters,
@@ -135,7 +149,9 @@ def _characterise(
         next_steps=next_steps(parameters, best, tested, choice.verdict),
         forms=[
             _form_state(candidate, weight, covariance)
-            for candidate, weight, covariance in zip(choice.candidates, choice.weights, covariances, strict=True)
+            for candidate, weight, covariance in zip(
+                choice.candidates, choice.weights, covariances, strict=True
+            )
         ],
         map_axes={
             "input_torque_Nm": builds[0].map.input_torque,
@@ -153,7 +169,8 @@ def _characterise(
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
-    """Suffix of each distinct build's quantities (none for a single one), facts, and the first visit of each."""
+    """Suffix of each distinct build's quantities (none for a single one), facts, and the first visit of
+    each."""
     names = list(dict.fromkeys(build.build for build in builds))
     first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
     labels = [""] if len(names) == 1 else [f"[{name}]" for name in names]
@@ -191,7 +208,9 @@ def _parameters(
         deviation = np.sqrt(np.maximum(np.diag(covariance.total), 0.0))
         found: dict[str, Estimate] = {}
         for visit, label in zip(first_visit, labels, strict=True):
-            found.update(direct_estimates(candidate, deviation, build=visit, suffix=label, torque_range=torque_range))
+            found.update(
+                direct_estimates(candidate, deviation, build=visit, suffix=label, torque_range=torque_range)
+            )
         direct.append(found)
 
     combined: dict[str, Combined] = {}
@@ -228,8 +247,14 @@ def _parameters(
         if force is not None:
             u = force.u or 0.0
             parameters[f"spring_force{label}"] = Parameter(
-                value=force.value, u=u, low=force.value - 1.96 * u, high=force.value + 1.96 * u, unit="N", status="stated",
-                meaning="force of the preload spring as installed, by the build sheet", budget={"build sheet": u} if u else {},
+                value=force.value,
+                u=u,
+                low=force.value - 1.96 * u,
+                high=force.value + 1.96 * u,
+                unit="N",
+                status="stated",
+                meaning="force of the preload spring as installed, by the build sheet",
+                budget={"build sheet": u} if u else {},
             )
     kept = {name: item for name, item in combined.items() if parameters[name].status == "measured"}
     return kept, parameters, splits[0]
@@ -237,7 +262,11 @@ def _parameters(
 
 def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:
     names = candidate.names
-    kept = [i for i, u in enumerate(names.unknowns) if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:"))]
+    kept = [
+        i
+        for i, u in enumerate(names.unknowns)
+        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:"))
+    ]
     return FormState(
         law="greater-of" if candidate.form.greater_of else "additive",
         stribeck_exponent=candidate.form.stribeck_exponent,
@@ -251,7 +280,12 @@ def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> 
 
 
 def _diagnostics(
-    best: Candidate, data: FitData, conditioned: Sequence[ConditionedVisit], checked: list, misfit: float, covariance: Covariance
+    best: Candidate,
+    data: FitData,
+    conditioned: Sequence[ConditionedVisit],
+    checked: list,
+    misfit: float,
+    covariance: Covariance,
 ) -> Diagnostics:
     runs = [run for visit in conditioned for run in visit.runs]
     costs = np.array(best.starts)
@@ -278,7 +312,11 @@ def _diagnostics(
         dropped={
             run.name: {
                 **run.dropped,
-                **({"apart from the fit": int(data.count[(data.run == i) & ~best.used].sum())} if (~best.used[data.run == i]).any() else {}),
+                **(
+                    {"apart from the fit": int(data.count[(data.run == i) & ~best.used].sum())}
+                    if (~best.used[data.run == i]).any()
+                    else {}
+                ),
             }
             for i, run in enumerate(runs)
         },
@@ -295,7 +333,9 @@ def _misfit_findings(checked: list, misfit: float) -> list[Finding]:
     worst = max(checked, key=lambda axis: axis.ratio)
     return [
         Finding(
-            "model misses", "caveat", f"residual over {worst.axis}",
+            "model misses",
+            "caveat",
+            f"residual over {worst.axis}",
             f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}.",
             f"All intervals are widened by a factor of {np.sqrt(misfit):.2f} in their noise part.",
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
@@ -307,7 +347,9 @@ def _assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
     notes: list[str] = []
     build = builds[0]
     if build.gear_friction is None:
-        notes.append("gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias")
+        notes.append(
+            "gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias"
+        )
     if temperature_u == 0.0:
         notes.append("u_zero of the temperature channel is not stated: temperatures count as exact")
     if build.preload.spring_force is not None and build.preload.spring_force.u is None:
@@ -321,8 +363,11 @@ def _assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
     return notes
 
 
-def _limit_verdicts(build: Build, parameters: dict[str, Parameter], labels: Sequence[str]) -> list[LimitVerdict]:
-    """Limits of the build sheet: proven within or outside by the 95 % interval, else not proven (ISO 14253-1)."""
+def _limit_verdicts(
+    build: Build, parameters: dict[str, Parameter], labels: Sequence[str]
+) -> list[LimitVerdict]:
+    """Limits of the build sheet: proven within or outside by the 95 % interval, else not proven (ISO
+    14253-1)."""
     found: list[LimitVerdict] = []
     pairs = (
         ("preload_torque", build.limits.preload_torque, f"preload_torque{labels[0]}"),

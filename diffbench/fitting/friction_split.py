@@ -1,8 +1,9 @@
 """From products to parts: friction coefficient, ramp angles, ramp friction and spring force.
 
-A bench gives products only: ``P = 2 μ n R_e F_0`` and ``K = μ n R_e cot(β ± φ)/r_p``. Which parts follow depends on what
-else is known. Here the logarithms of the measured products and the build sheet's statements are equations for the parts;
-what they determine is read off the rank of these equations, not off a list, and the doubt goes through them.
+A bench gives products only: ``P = 2 μ n R_e F_0`` and ``K = μ n R_e cot(β ± φ)/r_p``. Which parts follow
+depends on what else is known. Here the logarithms of the measured products and the build sheet's statements
+are equations for the parts; what they determine is read off the rank of these equations, not off a list, and
+the doubt goes through them.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Both flanks are cut in one ring and run in one oil: their friction angles are close, not equal (common practice, no source).
+# Both flanks are cut in one ring and run in one oil: their friction angles are close, not equal (common
+# practice, no source).
 FLANK_FRICTION_U = np.radians(0.5)
 EXACT = 1e-6  # relative; a statement without uncertainty counts as exact
 NULL = 1e-5  # a part whose share in the null space exceeds this is not determined
@@ -23,8 +25,8 @@ NULL = 1e-5  # a part whose share in the null space exceeds this is not determin
 
 @dataclass(frozen=True)
 class Product:
-    """One measured product: ``kind`` preload, or bias of a ``flank``, ``unloading`` or not; ``build`` number, ``group`` of
-    the ramps; value and gradient with respect to the fit's unknowns (p,)."""
+    """One measured product: ``kind`` preload, or bias of a ``flank``, ``unloading`` or not; ``build`` number,
+    ``group`` of the ramps; value and gradient with respect to the fit's unknowns (p,)."""
 
     kind: str
     build: int
@@ -47,7 +49,8 @@ class Statement:
 
 @dataclass(frozen=True)
 class Geometry:
-    """Faces of one pack, effective radius and pin radius [m] of a build, with relative standard uncertainties."""
+    """Faces of one pack, effective radius and pin radius [m] of a build, with relative standard
+    uncertainties."""
 
     faces: int
     effective_radius: float
@@ -58,8 +61,8 @@ class Geometry:
 
 @dataclass(frozen=True)
 class Part:
-    """A part as solved: value, how it depends on the products' logarithms (k,) and on the statements (s,), and what the
-    assumption of like ramp friction on both flanks adds to its standard uncertainty."""
+    """A part as solved: value, how it depends on the products' logarithms (k,) and on the statements (s,),
+    and what the assumption of like ramp friction on both flanks adds to its standard uncertainty."""
 
     value: float
     by_product: Array
@@ -77,9 +80,13 @@ class Solved:
 
 
 def solve(
-    products: Sequence[Product], product_covariance: Array, statements: Sequence[Statement], geometries: Sequence[Geometry]
+    products: Sequence[Product],
+    product_covariance: Array,
+    statements: Sequence[Statement],
+    geometries: Sequence[Geometry],
 ) -> Solved:
-    """Solve for the parts by weighted least squares on logarithms, Gauss-Newton with the rank seen from the singular values.
+    """Solve for the parts by weighted least squares on logarithms, Gauss-Newton with the rank seen from the
+    singular values.
 
     ``product_covariance`` (k, k) of the products' relative errors. Parts: ``friction``, ``angle[group]`` and
     ``ramp_friction[group]`` for each group of ramps that shows, ``force[build]``.
@@ -88,7 +95,11 @@ def solve(
         return Solved({}, converged=True)
     parts = ["friction"]
     for product in products:
-        names = [f"force[{product.build}]"] if product.kind == "preload" else [f"angle[{product.group}]", f"ramp_friction[{product.group}]"]
+        names = (
+            [f"force[{product.build}]"]
+            if product.kind == "preload"
+            else [f"angle[{product.group}]", f"ramp_friction[{product.group}]"]
+        )
         parts += [name for name in names if name not in parts]
     used = [s for s in statements if s.part in parts]
     place = {name: i for i, name in enumerate(parts)}
@@ -156,7 +167,9 @@ def solve(
         # a statement about a force is in newtons, its equation in logarithms
         sizes = np.array([s.value if s.part.startswith("force") else 1.0 for s in statements])
         assumed = float(np.linalg.norm(inverse[i, k + len(used) :])) * FLANK_FRICTION_U * factor
-        solved[name] = Part(value, factor * inverse[i, :k], factor * by_statement[i] / sizes, assumed, free < NULL)
+        solved[name] = Part(
+            value, factor * inverse[i, :k], factor * by_statement[i] / sizes, assumed, free < NULL
+        )
     return Solved(solved, converged)
 
 
@@ -187,7 +200,8 @@ def _equations(
             row[angle], row[ramp] = slope, side * slope
             model = (
                 np.log(geometry.faces * geometry.effective_radius / geometry.pin_radius)
-                + z[place["friction"]] - np.log(np.tan(total))
+                + z[place["friction"]]
+                - np.log(np.tan(total))
             )
         design.append(row)
         residual.append(np.log(product.value) - model)

@@ -1,8 +1,9 @@
 """The locking torque of the unit at every cell, as a function of the fit's unknowns.
 
-``T_lock = m(v, Θ)·[P ⊕ (K_drive w_drive + K_coast w_coast)] + k_gear |T_in| + c(Θ_oil) |Δω|`` with the friction factor
-``m = 1`` at the reference condition, ``w`` the thrust torque of each flank's play operator, and the plates heated by
-``½ T_lock |Δω|``. All relations come from ``diffbench.physics``; here they are only put together.
+``T_lock = m(v, Θ)·[P ⊕ (K_drive w_drive + K_coast w_coast)] + k_gear |T_in| + c(Θ_oil) |Δω|`` with the
+friction factor ``m = 1`` at the reference condition, ``w`` the thrust torque of each flank's play operator,
+and the plates heated by ``½ T_lock |Δω|``. All relations come from ``diffbench.physics``; here they are only
+put together.
 """
 
 from __future__ import annotations
@@ -42,7 +43,8 @@ class Place:
 
 @dataclass(frozen=True)
 class Sharing:
-    """Which preload and which ramp biases hold in each run: names of the unknowns, and each cell's place among them."""
+    """Which preload and which ramp biases hold in each run: names of the unknowns, and each cell's place
+    among them."""
 
     preloads: tuple[str, ...]
     drive_biases: tuple[str, ...]
@@ -57,7 +59,8 @@ class Sharing:
 
 @dataclass(frozen=True)
 class Thrust:
-    """Thrust torques of both flanks (c, places) [N·m], and the cells' input torque (c,) with the bench's errors off."""
+    """Thrust torques of both flanks (c, places) [N·m], and the cells' input torque (c,) with the bench's
+    errors off."""
 
     drive: Array
     coast: Array
@@ -102,14 +105,17 @@ class LockingModel:
         self.reference_sliding = float(sliding_speed(reference.speed_difference, reference.effective_radius))
         begun = [(k, f"ramp_start[{k}]") for k in range(data.segments)]
         self._start_segment = np.array([k for k, name in begun if name in names], dtype=np.int64)
-        self._start_index = np.array([names.position[name] for _, name in begun if name in names], dtype=np.int64)
+        self._start_index = np.array(
+            [names.position[name] for _, name in begun if name in names], dtype=np.int64
+        )
         self._is_error = np.array([u.name.startswith("error:") for u in names.unknowns])
         self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
         self._heat_runs = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
         self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in self._heat_runs]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
-        # plates follow a change of load only after sliding on by a small angle: a lag that is long where sliding is slow
+        # plates follow a change of load only after sliding on by a small angle: a lag that is long where
+        # sliding is slow
         slow = np.maximum(data.speed_difference, 0.05)
         self._delay = np.where(data.friction_state == 0, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
@@ -144,8 +150,11 @@ class LockingModel:
         coast = self._play(x, -turn, -torque, sharing.coast_ratios, sharing.coast_of_cell)
         return Thrust(drive, coast, cell)
 
-    def _play(self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index) -> Array:
-        """Play operator: run over starts and turns alone, then within each monotone stretch from the carried value."""
+    def _play(
+        self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
+    ) -> Array:
+        """Play operator: run over starts and turns alone, then within each monotone stretch from the carried
+        value."""
         data = self.data
         values = np.array([self.names.value(x, name) for name in ratios])
         ratio = values[ratio_of_cell]
@@ -172,7 +181,8 @@ class LockingModel:
         return share
 
     def plate_temperature(self, x: Array) -> Array:
-        """Plate temperature at the cells [°C]: as measured, or the oil's plus what friction heat makes of it."""
+        """Plate temperature at the cells [°C]: as measured, or the oil's plus what friction heat makes of
+        it."""
         offset = 0.0
         if "error:temperature" in self.names:
             offset = x[self.names.position["error:temperature"]] * self.temperature_u
@@ -183,12 +193,18 @@ class LockingModel:
         conductance = names.value(x, "heat_conductance")
         # C dΘ/dt = q − h (Θ − Θ_oil), written for the excess: the oil's own rise counts against it
         heat = data.heat_power - capacity * data.oil_rate
-        grid = np.concatenate([
-            excess_temperature(
-                data.heat_time[run], heat[run], conductance, capacity, start=names.value(x, f"plate_excess[{i}]")
-            )
-            for i, run in enumerate(self._heat_runs)
-        ])
+        grid = np.concatenate(
+            [
+                excess_temperature(
+                    data.heat_time[run],
+                    heat[run],
+                    conductance,
+                    capacity,
+                    start=names.value(x, f"plate_excess[{i}]"),
+                )
+                for i, run in enumerate(self._heat_runs)
+            ]
+        )
         excess = grid[self._heat_below]
         if grid.size > 1:
             excess = excess + self._heat_share * (grid[self._heat_below + 1] - excess)
@@ -199,7 +215,9 @@ class LockingModel:
         names = self.names
         excess = names.value(x, "static_excess")
         stribeck_speed = names.value(x, "stribeck_speed")
-        by_speed = shape(self.sliding, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding)
+        by_speed = shape(
+            self.sliding, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding
+        )
         state = self.data.friction_state
         if state.any():
             # kinetic: far above the Stribeck speed; static: at rest
@@ -214,7 +232,8 @@ class LockingModel:
         return by_speed * by_heat
 
     def viscous(self, x: Array) -> Array:
-        """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per N·m·s]."""
+        """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per
+        N·m·s]."""
         exponent = self.names.value(x, "viscous_exponent")
         by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
         return by_heat * self.data.speed_difference
@@ -230,7 +249,9 @@ class LockingModel:
         coast = np.array([names.value(x, name) for name in sharing.coast_biases])[sharing.coast_of_cell]
         ramp = drive[:, None] * thrust.drive + coast[:, None] * thrust.coast
         if self.form.greater_of:
-            load = greater_of(preload[:, None], np.maximum(ramp, 0.0), names.value(x, "joint_fraction")).mean(axis=1)
+            load = greater_of(preload[:, None], np.maximum(ramp, 0.0), names.value(x, "joint_fraction")).mean(
+                axis=1
+            )
         else:
             load = preload + ramp.mean(axis=1)
         return (
@@ -241,7 +262,8 @@ class LockingModel:
         )
 
     def residual(self, x: Array) -> Array:
-        """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the readings."""
+        """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the
+        readings."""
         apart = self.difference(x) + self.data.direction * self.locking(x)
         if not self.source_index.size:
             return apart
@@ -250,8 +272,9 @@ class LockingModel:
     def columns(self, x: Array) -> tuple[Array, Array]:
         """Observations (c,) and columns (c, p) of the linear unknowns, for the nonlinear ones in ``x``.
 
-        The bench's errors enter here by what they do to the torque difference; what they do to the input torque comes
-        in when all unknowns are polished together. Under the greater-of law the biases are searched, not eliminated.
+        The bench's errors enter here by what they do to the torque difference; what they do to the input
+        torque comes in when all unknowns are polished together. Under the greater-of law the biases are
+        searched, not eliminated.
         """
         names, sharing, data = self.names, self.sharing, self.data
         thrust = self.thrust(np.where(self._is_error, 0.0, x))

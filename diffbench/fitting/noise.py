@@ -18,8 +18,9 @@ MODEL_FLOOR = 1e-3
 
 @dataclass(frozen=True)
 class CellNoise:
-    """``sigma`` (c,) standard deviation of a cell's torque difference [N·m]; ``inflation`` by which correlated noise
-    raises the variance of an estimate over that of independent cells; ``effective`` number of independent cells."""
+    """``sigma`` (c,) standard deviation of a cell's torque difference [N·m]; ``inflation`` by which
+    correlated noise raises the variance of an estimate over that of independent cells; ``effective`` number
+    of independent cells."""
 
     sigma: Array
     inflation: float
@@ -35,9 +36,9 @@ def first_guess(data: FitData) -> CellNoise:
 def from_residual(data: FitData, residual: Array, *, unknowns: int) -> CellNoise:
     """From the residual (c,) [N·m] of a fit, run by run, robustly.
 
-    Within a run, cells differ in size: the variance is ``a + b/count`` with ``b`` the sample noise and ``a`` what does not
-    average out (ripple, model). Correlation from cell to cell is summed until it is lost in its own noise (initial
-    positive sequence).
+    Within a run, cells differ in size: the variance is ``a + b/count`` with ``b`` the sample noise and ``a``
+    what does not average out (ripple, model). Correlation from cell to cell is summed until it is lost in its
+    own noise (initial positive sequence).
     """
     sigma = np.empty(residual.size)
     share = residual.size / max(residual.size - unknowns, 1)
@@ -60,7 +61,8 @@ def from_residual(data: FitData, residual: Array, *, unknowns: int) -> CellNoise
 
 
 def correlation_inflation(residual: Array) -> float:
-    """``1 + 2 Σ ρ_k`` over the initial stretch of positive correlation (Geyer 1992, initial positive sequence).
+    """``1 + 2 Σ ρ_k`` over the initial stretch of positive correlation (Geyer 1992, initial positive
+    sequence).
 
     >>> rng = np.random.default_rng(0)
     >>> bool(correlation_inflation(rng.normal(size=5000)) < 1.2)

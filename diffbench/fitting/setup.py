@@ -1,7 +1,8 @@
 """The unknowns of a fit, from the build sheets, the bench's doubtful constants and the form of the model.
 
-What physics makes plausible is written down here, once, as wide distributions. They keep the algebra regular where the
-data are silent; every quantity that leans on them shows it in its budget and is then reported as not determined.
+What physics makes plausible is written down here, once, as wide distributions. They keep the algebra regular
+where the data are silent; every quantity that leans on them shows it in its budget and is then reported as
+not determined.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ from diffbench.physics.oil import kinematic_viscosity, walther
 
 Array = NDArray[np.float64]
 
-# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common practice, no source)
+# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common
+# practice, no source)
 SPECIFIC_HEAT = 475.0
 SPECIFIC_HEAT_U = 0.05
 REFERENCE_SPEED_DIFFERENCE = 4.0  # rad/s, where the sheet names none
-SMALLEST_START = 0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
+SMALLEST_START = (
+    0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
+)
 
 
 def reference_of(build: Build) -> Reference:
@@ -38,7 +42,8 @@ def reference_of(build: Build) -> Reference:
 
 
 def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
-    """What the builds share: preload unless shim, spring or faces differ; a ramp bias unless angle or faces differ.
+    """What the builds share: preload unless shim, spring or faces differ; a ramp bias unless angle or faces
+    differ.
 
     One build gives plain names; several get the distinguishing build's name in brackets.
     """
@@ -78,8 +83,8 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
 def viscosity_exponent(build: Build) -> tuple[float, float]:
     """Relative fall of oil viscosity per kelvin near the reference temperature, and its standard uncertainty.
 
-    From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it loosely, hence the
-    wide uncertainty. Without them a gear oil's typical value (common practice, no source).
+    From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it
+    loosely, hence the wide uncertainty. Without them a gear oil's typical value (common practice, no source).
     """
     oil = build.oil
     if oil.viscosity_40 is None or oil.viscosity_100 is None:
@@ -90,7 +95,8 @@ def viscosity_exponent(build: Build) -> tuple[float, float]:
 
 
 def heat_capacity(build: Build) -> tuple[float, float, bool]:
-    """Natural logarithm of the plates' heat capacity [J/K], its standard uncertainty, and whether the sheet states it."""
+    """Natural logarithm of the plates' heat capacity [J/K], its standard uncertainty, and whether the sheet
+    states it."""
     mass = build.packs.plate_mass
     if mass is None:
         return math.log(1000.0), 0.7, False
@@ -122,18 +128,43 @@ def unknowns(
     ]
     # a bias that never shows (a greater-of flank below its preload) is kept where ramps are made at all
     made += [
-        Unknown(name, bias, low=0.0, high=10.0, linear=linear, knowledge="weak", prior=0.4, prior_u=1.0, source="weak: ramp bias")
+        Unknown(
+            name,
+            bias,
+            low=0.0,
+            high=10.0,
+            linear=linear,
+            knowledge="weak",
+            prior=0.4,
+            prior_u=1.0,
+            source="weak: ramp bias",
+        )
         for name in (*sharing.drive_biases, *sharing.coast_biases)
     ]
     made += [
-        Unknown(name, 1.35, low=1.0, high=6.0, knowledge="weak", prior=1.35, prior_u=0.5, source="weak: unloading ratio")
+        Unknown(
+            name,
+            1.35,
+            low=1.0,
+            high=6.0,
+            knowledge="weak",
+            prior=1.35,
+            prior_u=0.5,
+            source="weak: unloading ratio",
+        )
         for name in (*sharing.drive_ratios, *sharing.coast_ratios)
     ]
     if form.greater_of:
         if joint_fraction is None:
             made.append(
                 Unknown(
-                    "joint_fraction", 0.03, low=0.0, high=0.6, knowledge="weak", prior=0.1, prior_u=0.3,
+                    "joint_fraction",
+                    0.03,
+                    low=0.0,
+                    high=0.6,
+                    knowledge="weak",
+                    prior=0.1,
+                    prior_u=0.3,
                     source="weak: joint fraction",
                 )
             )
@@ -143,64 +174,143 @@ def unknowns(
     gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
     made.append(_stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)"))
     made.append(
-        Unknown("viscous", 0.2, low=-5.0, high=50.0, linear=True, knowledge="weak", prior=0.2, prior_u=1.0, source="weak: viscous drag")
+        Unknown(
+            "viscous",
+            0.2,
+            low=-5.0,
+            high=50.0,
+            linear=True,
+            knowledge="weak",
+            prior=0.2,
+            prior_u=1.0,
+            source="weak: viscous drag",
+        )
     )
     made.append(
         Unknown(
-            # friction surfaces give way elastically over some hundredths of a radian (common practice, no source)
-            "relaxation_angle", 0.01, low=-0.05, high=0.2, linear=True, knowledge="weak", prior=0.01, prior_u=0.015,
+            # friction surfaces give way elastically over some hundredths of a radian (common practice, no
+            # source)
+            "relaxation_angle",
+            0.01,
+            low=-0.05,
+            high=0.2,
+            linear=True,
+            knowledge="weak",
+            prior=0.01,
+            prior_u=0.015,
             source="weak: relaxation of the plates",
         )
     )
     exponent, exponent_u = viscosity_exponent(build)
     made.append(
         Unknown(
-            "viscous_exponent", exponent, low=-0.1, high=0.2, knowledge="weak", prior=exponent, prior_u=exponent_u,
+            "viscous_exponent",
+            exponent,
+            low=-0.1,
+            high=0.2,
+            knowledge="weak",
+            prior=exponent,
+            prior_u=exponent_u,
             source="weak: oil viscosity over temperature",
         )
     )
     made += [
-        Unknown("static_excess", 0.15, low=-0.6, high=3.0, knowledge="weak", prior=0.15, prior_u=0.3, source="weak: friction over speed"),
         Unknown(
-            "stribeck_speed", math.log(0.03), low=math.log(1e-3), high=math.log(2.0), logarithm=True, knowledge="weak",
-            prior=math.log(0.03), prior_u=0.8, source="weak: friction over speed",
+            "static_excess",
+            0.15,
+            low=-0.6,
+            high=3.0,
+            knowledge="weak",
+            prior=0.15,
+            prior_u=0.3,
+            source="weak: friction over speed",
         ),
         Unknown(
-            "temperature_coefficient", -0.001, low=-0.02, high=0.02, knowledge="weak", prior=-0.0005, prior_u=0.0015,
+            "stribeck_speed",
+            math.log(0.03),
+            low=math.log(1e-3),
+            high=math.log(2.0),
+            logarithm=True,
+            knowledge="weak",
+            prior=math.log(0.03),
+            prior_u=0.8,
+            source="weak: friction over speed",
+        ),
+        Unknown(
+            "temperature_coefficient",
+            -0.001,
+            low=-0.02,
+            high=0.02,
+            knowledge="weak",
+            prior=-0.0005,
+            prior_u=0.0015,
             source="weak: friction over temperature",
         ),
     ]
     capacity, capacity_u, capacity_stated = heat_capacity(build)
     made += [
         Unknown(
-            "heat_capacity", capacity, low=capacity - 3, high=capacity + 3, logarithm=True,
-            knowledge="stated" if capacity_stated else "weak", prior=capacity, prior_u=capacity_u,
+            "heat_capacity",
+            capacity,
+            low=capacity - 3,
+            high=capacity + 3,
+            logarithm=True,
+            knowledge="stated" if capacity_stated else "weak",
+            prior=capacity,
+            prior_u=capacity_u,
             source="plate heat capacity (build sheet)" if capacity_stated else "weak: plate heat",
         ),
         Unknown(
             # plates settle within some ten to a hundred seconds (common practice, no source)
-            "heat_conductance", capacity - math.log(20.0), low=capacity - math.log(2000.0), high=capacity - math.log(0.5),
-            logarithm=True, knowledge="weak", prior=capacity - math.log(20.0), prior_u=1.0, source="weak: plate heat",
+            "heat_conductance",
+            capacity - math.log(20.0),
+            low=capacity - math.log(2000.0),
+            high=capacity - math.log(0.5),
+            logarithm=True,
+            knowledge="weak",
+            prior=capacity - math.log(20.0),
+            prior_u=1.0,
+            source="weak: plate heat",
         ),
     ]
     made += [
         Unknown(
-            f"plate_excess[{run}]", 0.0, low=-50.0, high=100.0, knowledge="weak", prior=0.0, prior_u=2.0,
+            f"plate_excess[{run}]",
+            0.0,
+            low=-50.0,
+            high=100.0,
+            knowledge="weak",
+            prior=0.0,
+            prior_u=2.0,
             source="weak: plate temperature at the start",
         )
         for run in np.unique(data.heat_run)
     ]
     made += [
         Unknown(
-            # between loading and unloading, nothing is more likely than anything else: mean and spread of a rectangle
-            f"ramp_start[{segment}]", 0.5, low=0.0, high=1.0, knowledge="weak", prior=0.5, prior_u=0.29,
+            # between loading and unloading, nothing is more likely than anything else: mean and spread of a
+            # rectangle
+            f"ramp_start[{segment}]",
+            0.5,
+            low=0.0,
+            high=1.0,
+            knowledge="weak",
+            prior=0.5,
+            prior_u=0.29,
             source="weak: state of the ramps at the start",
         )
         for segment in np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * scale)
     ]
     made += [
         Unknown(
-            f"error:{source.key}", 0.0, low=-8.0, high=8.0, linear=True, knowledge="stated", prior=0.0, prior_u=1.0,
+            f"error:{source.key}",
+            0.0,
+            low=-8.0,
+            high=8.0,
+            linear=True,
+            knowledge="stated",
+            prior=0.0,
+            prior_u=1.0,
             source=source.group,
         )
         for source in data.sources
@@ -208,17 +318,34 @@ def unknowns(
     if temperature_u > 0:
         made.append(
             Unknown(
-                "error:temperature", 0.0, low=-8.0, high=8.0, knowledge="stated", prior=0.0, prior_u=1.0,
-                source="temperature reading", considered=True,
+                "error:temperature",
+                0.0,
+                low=-8.0,
+                high=8.0,
+                knowledge="stated",
+                prior=0.0,
+                prior_u=1.0,
+                source="temperature reading",
+                considered=True,
             )
         )
     return Names(tuple(made))
 
 
 def _stated(name: str, value: float, u: float, source: str) -> Unknown:
-    """A constant from a sheet that the bench cannot tell from others: kept as stated, its uncertainty passed on."""
+    """A constant from a sheet that the bench cannot tell from others: kept as stated, its uncertainty passed
+    on."""
     if u == 0.0:
         return Unknown(name, value, low=value, high=value)
     return Unknown(
-        name, value, low=-0.5, high=0.5, linear=True, knowledge="stated", prior=value, prior_u=u, source=source, considered=True
+        name,
+        value,
+        low=-0.5,
+        high=0.5,
+        linear=True,
+        knowledge="stated",
+        prior=value,
+        prior_u=u,
+        source=source,
+        considered=True,
     )

@@ -1,4 +1,5 @@
-"""Friction coefficient, ramp angles and spring force of one fitted form, and whether build sheet and bench agree."""
+"""Friction coefficient, ramp angles and spring force of one fitted form, and whether build sheet and bench
+agree."""
 
 from __future__ import annotations
 
@@ -42,18 +43,29 @@ def split(
 ) -> Split:
     """Part the products of one form.
 
-    ``labels`` are the builds' suffixes, ``visits`` the first visit of each; ``reliable`` says of each product's name whether the fit determines it. Two ways
-    are tried: with the spring forces stated and the ramp angles free, and with the ramp angles stated and the forces free.
-    The first is preferred, since it measures the ramps; where both work, they are checked against each other.
+    ``labels`` are the builds' suffixes, ``visits`` the first visit of each; ``reliable`` says of each
+    product's name whether the fit determines it. Two ways are tried: with the spring forces stated and the
+    ramp angles free, and with the ramp angles stated and the forces free. The first is preferred, since it
+    measures the ramps; where both work, they are checked against each other.
     """
     products = _products(candidate, builds, labels, reliable, visits)
     geometries = [_geometry(build) for build in builds]
     forces = [
-        Statement(f"force[{i}]", b.preload.spring_force.value, b.preload.spring_force.u or 0.0, "spring force (build sheet)")
-        for i, b in enumerate(builds) if b.preload.spring_force is not None
+        Statement(
+            f"force[{i}]",
+            b.preload.spring_force.value,
+            b.preload.spring_force.u or 0.0,
+            "spring force (build sheet)",
+        )
+        for i, b in enumerate(builds)
+        if b.preload.spring_force is not None
     ]
     angles = _angle_statements(candidate, builds, visits)
-    relative = np.stack([p.gradient / p.value for p in products]) if products else np.zeros((0, len(candidate.names)))
+    relative = (
+        np.stack([p.gradient / p.value for p in products])
+        if products
+        else np.zeros((0, len(candidate.names)))
+    )
     spread = relative @ covariance.total @ relative.T
 
     by_force = solve(products, spread, forces, geometries)
@@ -65,7 +77,10 @@ def split(
 
     def take(name: str, part: str, unit: str, meaning: str, needs: str, scale: float) -> None:
         degrees = unit == "deg"
-        ways = [(by_force, forces, "from the spring force"), (by_angle, angles, "from the nominal ramp angles")]
+        ways = [
+            (by_force, forces, "from the spring force"),
+            (by_angle, angles, "from the nominal ramp angles"),
+        ]
         if not forces:
             # without a force the first way stands on the likeness of both flanks alone: it comes last
             ways = [ways[1], (by_force, forces, "from loading and unloading of both flanks")]
@@ -75,7 +90,11 @@ def split(
                 continue
             if way == "from the nominal ramp angles" and part.startswith("angle"):
                 continue  # stated, not measured
-            if way == "from the spring force" and part.startswith("force") and any(s.part == part for s in forces):
+            if (
+                way == "from the spring force"
+                and part.startswith("force")
+                and any(s.part == part for s in forces)
+            ):
                 continue
             factor = float(np.degrees(1.0)) if degrees else 1.0
             sheet: dict[str, float] = {}
@@ -86,36 +105,82 @@ def split(
                 sheet["radii (build sheet)"] = abs(found.value) * float(np.hypot(radius_u, pin_u))
             sheet["weak: like friction on both flanks"] = found.assumed_u * factor
             estimates[name] = Estimate(
-                found.value * factor, found.by_product @ relative * factor, unit, f"{meaning}, {way}", needs, scale, sheet
+                found.value * factor,
+                found.by_product @ relative * factor,
+                unit,
+                f"{meaning}, {way}",
+                needs,
+                scale,
+                sheet,
             )
             return
         undetermined[name] = (unit, meaning, needs)
 
-    take("friction_coefficient", "friction", "1", "mean friction coefficient of the plates at the reference condition", FRICTION_NEEDS, 0.01)
+    take(
+        "friction_coefficient",
+        "friction",
+        "1",
+        "mean friction coefficient of the plates at the reference condition",
+        FRICTION_NEEDS,
+        0.01,
+    )
     model = candidate.model
     groups = {"drive": (model.sharing.drive_biases, "drive"), "coast": (model.sharing.coast_biases, "coast")}
     for flank, (names, _) in groups.items():
         for name in names:
             suffix = name[name.index("[") :] if "[" in name else ""
-            angle_needs = FRICTION_NEEDS.split(", or the nominal")[0] + f", with loading and unloading under {flank} torque"
-            take(
-                f"effective_ramp_angle_{flank}{suffix}", f"angle[{name}]", "deg",
-                f"angle of the {flank} ramps from the plane of rotation, as it acts", angle_needs, 2.0,
+            angle_needs = (
+                FRICTION_NEEDS.split(", or the nominal")[0]
+                + f", with loading and unloading under {flank} torque"
             )
             take(
-                f"ramp_friction_angle_{flank}{suffix}", f"ramp_friction[{name}]", "deg",
-                f"friction angle of the {flank} ramps", f"loading and unloading under {flank} torque, and the spring force or the nominal angle", 1.0,
+                f"effective_ramp_angle_{flank}{suffix}",
+                f"angle[{name}]",
+                "deg",
+                f"angle of the {flank} ramps from the plane of rotation, as it acts",
+                angle_needs,
+                2.0,
             )
-            _loading_angle(estimates, undetermined, by_force, forces, products, relative, name, flank, suffix, geometries, angle_needs)
+            take(
+                f"ramp_friction_angle_{flank}{suffix}",
+                f"ramp_friction[{name}]",
+                "deg",
+                f"friction angle of the {flank} ramps",
+                f"loading and unloading under {flank} torque, and the spring force or the nominal angle",
+                1.0,
+            )
+            _loading_angle(
+                estimates,
+                undetermined,
+                by_force,
+                forces,
+                products,
+                relative,
+                name,
+                flank,
+                suffix,
+                geometries,
+                angle_needs,
+            )
     for i, (build, label) in enumerate(zip(builds, labels, strict=True)):
         if build.preload.spring_force is None:
-            take(f"spring_force{label}", f"force[{i}]", "N", "force of the preload spring as installed",
-                 "the force from a press, or the nominal ramp angles together with loading and unloading", 50.0)
+            take(
+                f"spring_force{label}",
+                f"force[{i}]",
+                "N",
+                "force of the preload spring as installed",
+                "the force from a press, or the nominal ramp angles together with loading and unloading",
+                50.0,
+            )
     return Split(estimates, undetermined, _checks(by_force, by_angle, forces, angles, spread, builds, labels))
 
 
 def _products(
-    candidate: Candidate, builds: Sequence[Build], labels: Sequence[str], reliable: dict[str, bool], visits: Sequence[int]
+    candidate: Candidate,
+    builds: Sequence[Build],
+    labels: Sequence[str],
+    reliable: dict[str, bool],
+    visits: Sequence[int],
 ) -> list[Product]:
     names, model = candidate.names, candidate.model
     found: list[Product] = []
@@ -140,10 +205,18 @@ def _products(
             ("coast", model.sharing.coast_biases[place.coast], model.sharing.coast_ratios[place.coast]),
         ):
             k, r = names.value(candidate.x, bias), names.value(candidate.x, ratio)
-            if reliable.get(f"ramp_bias_{flank}_loading{label}", False) and ("load", bias) not in seen and k > 0:
+            if (
+                reliable.get(f"ramp_bias_{flank}_loading{label}", False)
+                and ("load", bias) not in seen
+                and k > 0
+            ):
                 seen.add(("load", bias))
                 found.append(Product("bias", i, bias, flank, False, k, unit(bias)))
-            if reliable.get(f"ramp_bias_{flank}_unloading{label}", False) and ("unload", bias) not in seen and k > 0:
+            if (
+                reliable.get(f"ramp_bias_{flank}_unloading{label}", False)
+                and ("unload", bias) not in seen
+                and k > 0
+            ):
                 seen.add(("unload", bias))
                 found.append(Product("bias", i, bias, flank, True, k * r, r * unit(bias) + k * unit(ratio)))
     return found
@@ -160,22 +233,39 @@ def _geometry(build: Build) -> Geometry:
     )
 
 
-def _angle_statements(candidate: Candidate, builds: Sequence[Build], visits: Sequence[int]) -> list[Statement]:
+def _angle_statements(
+    candidate: Candidate, builds: Sequence[Build], visits: Sequence[int]
+) -> list[Statement]:
     found: dict[str, Statement] = {}
     for i, build in enumerate(builds):
         place, sharing = candidate.model.place(visits[i]), candidate.model.sharing
-        for flank, name in (("drive", sharing.drive_biases[place.drive]), ("coast", sharing.coast_biases[place.coast])):
+        for flank, name in (
+            ("drive", sharing.drive_biases[place.drive]),
+            ("coast", sharing.coast_biases[place.coast]),
+        ):
             angle = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
             if angle is not None:
-                found[name] = Statement(f"angle[{name}]", angle.value, angle.u or 0.0, "ramp angle (build sheet)")
+                found[name] = Statement(
+                    f"angle[{name}]", angle.value, angle.u or 0.0, "ramp angle (build sheet)"
+                )
     return list(found.values())
 
 
 def _loading_angle(
-    estimates: dict[str, Estimate], undetermined: dict[str, tuple[str, str, str]], by_force: Solved, forces: list[Statement],
-    products: list[Product], relative: Array, name: str, flank: str, suffix: str, geometries: list[Geometry], needs: str,
+    estimates: dict[str, Estimate],
+    undetermined: dict[str, tuple[str, str, str]],
+    by_force: Solved,
+    forces: list[Statement],
+    products: list[Product],
+    relative: Array,
+    name: str,
+    flank: str,
+    suffix: str,
+    geometries: list[Geometry],
+    needs: str,
 ) -> None:
-    """Ramp angle plus friction angle: what the loading bias shows by itself once the friction coefficient is known."""
+    """Ramp angle plus friction angle: what the loading bias shows by itself once the friction coefficient is
+    known."""
     key = f"effective_ramp_angle_{flank}_loading{suffix}"
     meaning = f"angle of the {flank} ramps plus their friction angle, as it acts while the torque rises"
     friction = by_force.parts.get("friction")
@@ -186,7 +276,9 @@ def _loading_angle(
     product = products[k]
     geometry = geometries[product.build]
     assert geometry.pin_radius is not None
-    cotangent = product.value * geometry.pin_radius / (friction.value * geometry.faces * geometry.effective_radius)
+    cotangent = (
+        product.value * geometry.pin_radius / (friction.value * geometry.faces * geometry.effective_radius)
+    )
     angle = float(np.degrees(np.arctan2(1.0, cotangent)))
     # d(angle)/d ln(cot) = -cot/(1 + cot²)
     slope = -float(np.degrees(cotangent / (1.0 + cotangent**2)))
@@ -199,14 +291,22 @@ def _loading_angle(
         sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
     sheet["radii (build sheet)"] = abs(slope) * geometry.pin_radius_u
     sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
-    estimates[key] = Estimate(angle, slope * by_product @ relative, "deg", f"{meaning}, from the spring force", needs, 2.0, sheet)
+    estimates[key] = Estimate(
+        angle, slope * by_product @ relative, "deg", f"{meaning}, from the spring force", needs, 2.0, sheet
+    )
 
 
 def _checks(
-    by_force: Solved, by_angle: Solved, forces: list[Statement], angles: list[Statement], spread: Array,
-    builds: Sequence[Build], labels: Sequence[str],
+    by_force: Solved,
+    by_angle: Solved,
+    forces: list[Statement],
+    angles: list[Statement],
+    spread: Array,
+    builds: Sequence[Build],
+    labels: Sequence[str],
 ) -> tuple[SheetCheck, ...]:
-    """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are they?"""
+    """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are
+    they?"""
     checks: list[SheetCheck] = []
 
     def compare(one: Part, other: Part, quantity: str, unit: str, readings: str) -> None:
@@ -219,25 +319,41 @@ def _checks(
         distance = (one.value - other.value) / u if u > 0 else float("inf")
         checks.append(
             SheetCheck(
-                quantity=quantity, from_bench=one.value * factor, from_sheet=other.value * factor, unit=unit,
-                standard_uncertainties=float(distance), readings=readings,
+                quantity=quantity,
+                from_bench=one.value * factor,
+                from_sheet=other.value * factor,
+                unit=unit,
+                standard_uncertainties=float(distance),
+                readings=readings,
             )
         )
 
     one, other = by_force.parts.get("friction"), by_angle.parts.get("friction")
     if forces and angles and one and other and one.determined and other.determined:
         compare(
-            one, other, "friction_coefficient by spring force, and by nominal ramp angles", "1",
+            one,
+            other,
+            "friction_coefficient by spring force, and by nominal ramp angles",
+            "1",
             "if they disagree: the spring force, a ramp angle, the pin radius or the number of faces is not as the sheet says, "
             "or the spring pushes against more than the packs",
         )
     for statement in angles:
         measured = by_force.parts.get(statement.part)
         if forces and measured is not None and measured.determined:
-            nominal = Part(statement.value, np.zeros_like(measured.by_product), np.eye(len(angles))[angles.index(statement)], 0.0, determined=True)
+            nominal = Part(
+                statement.value,
+                np.zeros_like(measured.by_product),
+                np.eye(len(angles))[angles.index(statement)],
+                0.0,
+                determined=True,
+            )
             flank = "drive" if "drive" in statement.part else "coast"
             compare(
-                measured, nominal, f"effective ramp angle, {flank}", "deg",
+                measured,
+                nominal,
+                f"effective ramp angle, {flank}",
+                "deg",
                 "if they disagree: other ramps are fitted, the angle was measured from the other side (axis or plane), "
                 "or the spring force is not as stated",
             )

@@ -10,27 +10,34 @@ from diffbench.fitting.candidate import Candidate
 
 Array = NDArray[np.float64]
 
-# Beyond the flank's own ratio, how far the unloading branch may lie off where no ratio is known: cot(β−φ)/cot(β+φ) stays
-# below two for ramps of 30 to 70 degrees and friction angles up to six (from the wedge formula).
+# Beyond the flank's own ratio, how far the unloading branch may lie off where no ratio is known:
+# cot(β−φ)/cot(β+φ) stays below two for ramps of 30 to 70 degrees and friction angles up to six (from the
+# wedge formula).
 LARGEST_RATIO = 2.0
 # Thrust over what opens the preload contact, above which a flank of a greater-of unit counts as seen at work.
 OPENED = 1.05
 
 
 def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], temperature_floor: float) -> Tested:
-    """Convex outline of the kept cells over input torque and speed difference, temperatures, and unloading limits.
+    """Convex outline of the kept cells over input torque and speed difference, temperatures, and unloading
+    limits.
 
-    The unloading branch of a flank shows only below the peak torque divided by the unloading ratio; above, the thrust
-    still stands at its peak value. Under the greater-of law a flank whose thrust never overcame the preload tells nothing
-    about its ramp: ``*_ramp_seen`` is False, and the map counts nothing beyond as tested.
+    The unloading branch of a flank shows only below the peak torque divided by the unloading ratio; above,
+    the thrust still stands at its peak value. Under the greater-of law a flank whose thrust never overcame
+    the preload tells nothing about its ramp: ``*_ramp_seen`` is False, and the map counts nothing beyond as
+    tested.
     """
     data, x, model = candidate.model.data, candidate.x, candidate.model
     sweeps = candidate.used & (data.friction_state == 0)
     plate = model.plate_temperature(x)
     if not sweeps.any():
         return Tested(
-            outline=[], temperature_degC=(temperature_floor, temperature_floor), drive_unloading_Nm=0.0,
-            coast_unloading_Nm=0.0, drive_ramp_seen=False, coast_ramp_seen=False,
+            outline=[],
+            temperature_degC=(temperature_floor, temperature_floor),
+            drive_unloading_Nm=0.0,
+            coast_unloading_Nm=0.0,
+            drive_ramp_seen=False,
+            coast_ramp_seen=False,
         )
     torque, speed = data.input_torque[sweeps], data.speed_difference[sweeps]
     # the turns between the cells were reached too
@@ -42,8 +49,13 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
     temperatures = np.concatenate([data.oil[sweeps][np.isfinite(data.oil[sweeps])], plate[sweeps]])
     limits: dict[str, float] = {}
     seen: dict[str, bool] = {}
-    for flank, peak, ratios in (("drive", high, model.sharing.drive_ratios), ("coast", -low, model.sharing.coast_ratios)):
-        ratio = max(candidate.names.value(x, name) for name in ratios) if ratio_known[flank] else LARGEST_RATIO
+    for flank, peak, ratios in (
+        ("drive", high, model.sharing.drive_ratios),
+        ("coast", -low, model.sharing.coast_ratios),
+    ):
+        ratio = (
+            max(candidate.names.value(x, name) for name in ratios) if ratio_known[flank] else LARGEST_RATIO
+        )
         limits[flank] = max(peak, 0.0) / ratio
         seen[flank] = ramp_seen(candidate, flank)
     return Tested(
@@ -59,8 +71,8 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
 def ramp_seen(candidate: Candidate, flank: str) -> bool:
     """Whether a flank's ramps were seen at work.
 
-    Additive: wherever it was loaded at all. Greater-of: only where the loading thrust clearly overcame the preload; below
-    that, the plates feel at most the joint fraction of it.
+    Additive: wherever it was loaded at all. Greater-of: only where the loading thrust clearly overcame the
+    preload; below that, the plates feel at most the joint fraction of it.
     """
     names, model, data = candidate.names, candidate.model, candidate.model.data
     torque = data.input_torque if flank == "drive" else -data.input_torque
@@ -76,7 +88,8 @@ def ramp_seen(candidate: Candidate, flank: str) -> bool:
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:
-    """Each speed level was swept to its own extremes, between the averaged cells: the corners of the outline."""
+    """Each speed level was swept to its own extremes, between the averaged cells: the corners of the
+    outline."""
     corners = []
     for level in (float(speed.min()), float(speed.max())):
         here = np.abs(speed - level) <= 0.1 * max(level, 1e-9)

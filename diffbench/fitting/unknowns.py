@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: ``stated``: a person or a certificate said so, with an uncertainty. ``weak``: only what physics makes plausible; it keeps
-#: the algebra regular where the data are silent, and a quantity that leans on it is reported as not determined.
+#: ``stated``: a person or a certificate said so, with an uncertainty. ``weak``: only what physics makes
+#: plausible; it keeps the algebra regular where the data are silent, and a quantity that leans on it is
+#: reported as not determined.
 Knowledge = Literal["none", "stated", "weak"]
 
 
@@ -19,11 +20,12 @@ Knowledge = Literal["none", "stated", "weak"]
 class Unknown:
     """One unknown of the fit.
 
-    ``linear`` ones enter the model as factors and are eliminated from the search; ``logarithm`` ones are searched as the
-    natural logarithm of a positive quantity. ``prior`` and ``prior_u`` are mean and standard uncertainty of what is known
-    beforehand, on the searched scale; ``source`` names it in the budget. A ``considered`` one is not searched: it stays at
-    its prior, and what its uncertainty does to all others is added to theirs. That is for errors that only a misfit of the
-    model could pull (Schmidt 1966, consider states).
+    ``linear`` ones enter the model as factors and are eliminated from the search; ``logarithm`` ones are
+    searched as the natural logarithm of a positive quantity. ``prior`` and ``prior_u`` are mean and standard
+    uncertainty of what is known beforehand, on the searched scale; ``source`` names it in the budget. A
+    ``considered`` one is not searched: it stays at its prior, and what its uncertainty does to all others is
+    added to theirs. That is for errors that only a misfit of the model could pull (Schmidt 1966, consider
+    states).
     """
 
     name: str

@@ -14,7 +14,9 @@ from diffbench.readers import read_recording
 from diffbench.recording import Recording
 
 
-def condition_visit(visit: Visit, say: Callable[[str], None]) -> tuple[list[ConditionedVisit], dict[str, str]]:
+def condition_visit(
+    visit: Visit, say: Callable[[str], None]
+) -> tuple[list[ConditionedVisit], dict[str, str]]:
     """All runs of a visit, conditioned, rig by rig; and the digests of the recordings.
 
     Faults of all recordings are told at once. Raises ``FitError`` where nothing but tare runs is named.
