@@ -301,6 +301,7 @@ def _notes(characterisation: Characterisation) -> list[str]:
     ):
         if not seen:
             notes.append(
-                f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess of that flank"
+                f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess "
+                "of that flank"
             )
     return notes

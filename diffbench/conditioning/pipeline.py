@@ -89,14 +89,16 @@ def _run(
     if int(kept.sum()) < 20:
         holding = int((samples.reason == HOLDING).sum())
         what = (
-            f"the outputs hold still in {holding} of {samples.time.size} samples: that only bounds the locking torque"
+            f"the outputs hold still in {holding} of {samples.time.size} samples: that only bounds the "
+            "locking torque"
             if holding > samples.time.size // 2
             else f"only {int(kept.sum())} of {samples.time.size} samples can be used ({_counts(samples)})"
         )
         raise RecordingError.single(
             what,
             file=file,
-            mend="record with the outputs slipping against each other, both ways round, at two speeds or more",
+            mend="record with the outputs slipping against each other, both ways round, at two speeds "
+            "or more",
         )
     course = sweep(samples, input_torque, scale=scale)
     locking = np.where(samples.motion.direction != 0, -samples.motion.direction * difference, np.nan)

@@ -65,7 +65,8 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
         )
         if rig.arrangement == "both-outputs":
             cures.append(
-                f"left and right are swapped (exchange the columns of left_torque and right_torque, or of {speeds}, "
+                "left and right are swapped (exchange the columns of left_torque and right_torque, or "
+                f"of {speeds}, "
                 "whichever is wired wrong)"
             )
         else:
@@ -76,7 +77,8 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
         "; or ".join(cures) if cures else "no single swap or sign explains it: check which column is which"
     )
     raise RecordingError.single(
-        f"{100 * (1 - share):.0f} % of the torque difference drives instead of holding back: while the outputs slip, the "
+        f"{100 * (1 - share):.0f} % of the torque difference drives instead of holding back: while the "
+        "outputs slip, the "
         f"slower one must get more torque",
         file=file,
         key="channel",

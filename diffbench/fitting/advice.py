@@ -12,12 +12,14 @@ _MENDS = {
     "tare": "take a longer tare run before and after",
     "final drive": "measure torque at the case or at both outputs: the final drive's efficiency limits it",
     "bench repeatability": "average several refits to the bench: refitting limits it",
-    "gear friction (build sheet)": "fit other ramps once, or state the gear friction better: ramps and gears cannot be told apart",
+    "gear friction (build sheet)": "fit other ramps once, or state the gear friction better: ramps and "
+    "gears cannot be told apart",
     "spring force (build sheet)": "measure the spring force better: it limits the friction coefficient",
     "temperature reading": "calibrate the temperature channel, or measure at the plates",
     "lag": "determine the channels' lag better, or sweep more slowly",
     "inertia": "state the inertia better, or change speeds more slowly",
-    "form of the model": "sweep through low speed differences and to higher torque: the form of the model limits it",
+    "form of the model": "sweep through low speed differences and to higher torque: the form of the "
+    "model limits it",
 }
 
 
@@ -48,7 +50,8 @@ def next_steps(
         share = (size / item.u) ** 2
         if share > 0.3 and item.u / abs(item.value) > 0.002 and source in _MENDS:
             steps.append(
-                f"{name} (u = {100 * item.u / abs(item.value):.2g} %, {100 * share:.0f} % of its variance is {source}): {_MENDS[source]}"
+                f"{name} (u = {100 * item.u / abs(item.value):.2g} %, {100 * share:.0f} % of its "
+                f"variance is {source}): {_MENDS[source]}"
             )
     del candidate, tested
     return steps

@@ -132,7 +132,8 @@ def choose(
             chosen=chosen,
             status="measured",
             information=information,
-            reason=f"the {chosen} law explains the sweeps better, by {lead:.3g} in BIC (above {DECISIVE:g} is decisive)",
+            reason=f"the {chosen} law explains the sweeps better, by {lead:.3g} in BIC (above "
+            f"{DECISIVE:g} is decisive)",
         )
         kept = [i for i, c in enumerate(candidates) if c.form.law == chosen]
     else:
@@ -141,8 +142,10 @@ def choose(
             status="undecided",
             information=information,
             reason=(
-                f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is needed): sweep to an "
-                "input torque at which the ramps clearly overcome the preload, or state the law in the build sheet"
+                f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is "
+                "needed): sweep to an "
+                "input torque at which the ramps clearly overcome the preload, or state the law in the "
+                "build sheet"
             ),
         )
         kept = list(range(len(candidates)))

@@ -43,7 +43,8 @@ def excitation_findings(
                     "caveat",
                     "all sweeps",
                     f"All slip is at {float(np.median(speed)):.3g} rad/s.",
-                    "Friction over speed and viscous drag are not determined; other speed differences are extrapolated.",
+                    "Friction over speed and viscous drag are not determined; other speed differences "
+                    "are extrapolated.",
                     "Add a speed sweep, or sweeps at two more speed levels.",
                 )
             )
@@ -56,7 +57,8 @@ def excitation_findings(
                     "all sweeps",
                     "The left output is always the "
                     + ("faster one." if directions[0] > 0 else "slower one."),
-                    "A zero or gain difference of the transducers cannot be told from locking torque: the stated uncertainties count in full.",
+                    "A zero or gain difference of the transducers cannot be told from locking torque: "
+                    "the stated uncertainties count in full.",
                     "Sweep with both outputs faster in turn.",
                 )
             )
@@ -68,7 +70,8 @@ def excitation_findings(
                     "caveat",
                     "all sweeps",
                     "No temperature channel is recorded.",
-                    f"Everything counts as taken at {candidate.model.reference.temperature:g} °C; the effect of temperature is not determined.",
+                    f"Everything counts as taken at {candidate.model.reference.temperature:g} °C; the "
+                    "effect of temperature is not determined.",
                     "Record the oil temperature, or better that of the plates.",
                 )
             )
@@ -80,7 +83,8 @@ def excitation_findings(
                     "caveat",
                     "all sweeps",
                     "The locking torque does not clearly leave the preload level on that flank.",
-                    f"The {flank} ramp bias is hardly or not determined, and nothing beyond the swept torque counts as tested.",
+                    f"The {flank} ramp bias is hardly or not determined, and nothing beyond the swept "
+                    "torque counts as tested.",
                     f"Sweep to a higher {flank} torque.",
                 )
             )
@@ -105,7 +109,8 @@ def excitation_findings(
                     "bench constant not as stated",
                     "caveat",
                     source.label,
-                    f"The sweeps ask for an error of {pull:+.1f} standard uncertainties (u = {source.u:.3g}).",
+                    f"The sweeps ask for an error of {pull:+.1f} standard uncertainties (u = "
+                    f"{source.u:.3g}).",
                     "The stated uncertainty is too small, or something else is wrong with that channel.",
                     "Check the calibration, the units and the wiring of that channel.",
                 )

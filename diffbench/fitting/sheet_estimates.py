@@ -19,7 +19,8 @@ from diffbench.fitting.friction_split import Geometry, Part, Product, Solved, St
 Array = NDArray[np.float64]
 
 FRICTION_NEEDS = (
-    "the spring force at installed height (from a press, or the disc-spring formula), or the nominal ramp angles together "
+    "the spring force at installed height (from a press, or the disc-spring formula), or the nominal "
+    "ramp angles together "
     "with a sweep that shows loading and unloading"
 )
 
@@ -335,7 +336,8 @@ def _checks(
             other,
             "friction_coefficient by spring force, and by nominal ramp angles",
             "1",
-            "if they disagree: the spring force, a ramp angle, the pin radius or the number of faces is not as the sheet says, "
+            "if they disagree: the spring force, a ramp angle, the pin radius or the number of faces is "
+            "not as the sheet says, "
             "or the spring pushes against more than the packs",
         )
     for statement in angles:
@@ -354,7 +356,8 @@ def _checks(
                 nominal,
                 f"effective ramp angle, {flank}",
                 "deg",
-                "if they disagree: other ramps are fitted, the angle was measured from the other side (axis or plane), "
+                "if they disagree: other ramps are fitted, the angle was measured from the other side "
+                "(axis or plane), "
                 "or the spring force is not as stated",
             )
     del builds, labels
