@@ -114,10 +114,15 @@ def eliminate(problem: Problem, x: Array) -> Array:
     return out
 
 
+class _EnoughError(Exception):
+    """The limit of evaluations is reached."""
+
+
 def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400) -> tuple[Array, float, int]:
     """Search over the nonlinear unknowns with lmfit, the linear ones eliminated at every step.
 
-    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit.
+    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit. A search that has not
+    ended after ``limit`` evaluations gives the best vector that it saw.
     """
     import lmfit
 
@@ -132,19 +137,32 @@ def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: in
         low, high = unknown.low, unknown.high
         parameters.add(f"p{i}", value=float(np.clip(start[i], low, high)), min=low, max=high)
     count = 0
+    best, best_x = np.inf, start
 
     def projected(parameters: lmfit.Parameters) -> Array:
-        nonlocal count
+        nonlocal count, best, best_x
+        if count >= limit:
+            raise _EnoughError
         count += 1
         x = start.copy()
         for i in free:
             x[i] = parameters[f"p{i}"].value
-        return problem.with_priors(eliminate(problem, x))
+        x = eliminate(problem, x)
+        residual = problem.with_priors(x)
+        cost = 0.5 * float(residual @ residual)
+        if cost < best:
+            best, best_x = cost, x
+        return residual
 
-    result = lmfit.minimize(
-        projected, parameters, method="leastsq", max_nfev=limit, xtol=tolerance, ftol=tolerance, epsfcn=1e-8,
-        calc_covar=False,
-    )
+    # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes (1.3.4)
+    try:
+        with np.errstate():  # lmfit leaves numpy's settings changed where it is broken off
+            result = lmfit.minimize(
+                projected, parameters, method="leastsq", max_nfev=2 * limit + 100, xtol=tolerance, ftol=tolerance,
+                epsfcn=1e-8, calc_covar=False,
+            )
+    except _EnoughError:
+        return best_x, best, count
     x = start.copy()
     for i in free:
         x[i] = result.params[f"p{i}"].value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench.characterisation import Characterisation
 from diffbench.documents import Build, load_build
+from diffbench.fitting import fit
 from diffbench.fitting.data import FitData
 
 Array = NDArray[np.float64]
@@ -75,3 +78,89 @@ def data_of() -> Callable[..., FitData]:
 @pytest.fixture(scope="session")
 def demo_build() -> Build:
     return load_build(FIXTURES / "demo" / "unit-q17-rebuilt.toml")
+
+
+def fit_of(*names: str) -> Characterisation:
+    return fit([FIXTURES / f"{name}.toml" for name in names])
+
+
+@pytest.fixture(scope="session")
+def demo() -> Characterisation:
+    """Both outputs, additive: twelve cycles and a speed sweep, with a tare run."""
+    return fit_of("demo/rebuilt/run")
+
+
+@pytest.fixture(scope="session")
+def worn() -> Characterisation:
+    """The same unit after a season; nobody measured its spring."""
+    return fit_of("demo/worn/run")
+
+
+@pytest.fixture(scope="session")
+def pinion() -> Characterisation:
+    """Torque at the pinion and one output, greater-of, spikes and gaps."""
+    return fit_of("pinion-stand/run")
+
+
+@pytest.fixture(scope="session")
+def hand() -> Characterisation:
+    """Wrench readings in both arrangements."""
+    return fit_of("hand-readings/run")
+
+
+@pytest.fixture(scope="session")
+def shims() -> Characterisation:
+    """Four builds of one unit, fitted together."""
+    return fit_of(*(f"shims/run-shim-0.{i}mm" for i in range(4)))
+
+
+Columns = dict[str, NDArray[np.float64]]
+Change = Callable[[Columns], Columns]
+
+
+@dataclass(frozen=True)
+class ShortVisit:
+    """A bias sweep of six cycles of 16 s on the demo's cell, at +1.5, −1.5, +4, −4, +10 and −10 rad/s, and
+    its papers.
+
+    ``write`` puts it into a folder with its columns changed (time [s], torques [N·m], speeds [1/min], oil
+    [°C]) and with texts of the papers replaced; ``fit`` fits that.
+    """
+
+    root: Path
+
+    def write(self, name: str, change: Change | None = None, *replaced: tuple[str, str]) -> Path:
+        folder = self.root / name
+        folder.mkdir()
+        source = FIXTURES / "shims"
+        for paper in ("twin-flange-cell.toml", "build-shim-0.2mm.toml", "run-shim-0.2mm.toml"):
+            text = (source / paper).read_text(encoding="utf-8")
+            for old, new in replaced:
+                text = text.replace(old, new)
+            (folder / paper).write_text(text, encoding="utf-8")
+        recording = source / "shim-0.2mm.csv"
+        header = recording.read_text(encoding="utf-8").partition("\n")[0]
+        table = np.loadtxt(recording, delimiter=",", skiprows=1)
+        names = ("time", "left_torque", "right_torque", "left_speed", "right_speed", "oil")
+        columns = {name: table[:, i].copy() for i, name in enumerate(names)}
+        if change is not None:
+            columns = change(columns)
+        rows = np.stack([columns[name] for name in names], axis=1)
+        np.savetxt(
+            folder / recording.name, rows, "%.4f", delimiter=",", header=header, comments="", encoding="utf-8"
+        )
+        return folder / "run-shim-0.2mm.toml"
+
+    def fit(self, name: str, change: Change | None = None, *replaced: tuple[str, str]) -> Characterisation:
+        return fit(self.write(name, change, *replaced))
+
+
+@pytest.fixture(scope="session")
+def short_visit(tmp_path_factory: pytest.TempPathFactory) -> ShortVisit:
+    return ShortVisit(tmp_path_factory.mktemp("visits"))
+
+
+@pytest.fixture(scope="session")
+def short(short_visit: ShortVisit) -> Characterisation:
+    """The short visit as it is: no spring force, nominal angles."""
+    return short_visit.fit("as-it-is")

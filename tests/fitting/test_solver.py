@@ -141,6 +141,18 @@ class TestSearch:
         assert costs[0] > 10.0
         assert costs[2] > 10.0
 
+    @pytest.mark.parametrize("limit", [1, 5, 9])
+    def test_a_search_that_takes_too_long_gives_the_best_it_saw(self, limit: int) -> None:
+        """No crash, no lost work, and numpy's error settings as they were."""
+        before = np.geterr()
+        problem, begin = decay_problem(), np.array([0.0, 0.0, 0.02])
+        x, cost, count = search(problem, begin, limit=limit)
+        assert count == limit
+        assert cost == pytest.approx(0.5 * float(np.sum(problem.residual(x) ** 2)))
+        at_begin = 0.5 * float(np.sum(problem.residual(eliminate(problem, begin)) ** 2))
+        assert cost <= at_begin * (1 + 1e-9)  # bounds are kept by a transformation, which rounds
+        assert np.geterr() == before
+
 
 class TestPolish:
     def test_gives_what_the_search_gave_with_all_unknowns_together(self) -> None:
