@@ -90,7 +90,7 @@ EVERY = {
     "heat_conductance",
 }
 DETERMINED = {
-    "demo": EVERY | {"effective_ramp_angle_drive", "effective_ramp_angle_coast", "viscous_coefficient"},
+    "rebuilt": EVERY | {"effective_ramp_angle_drive", "effective_ramp_angle_coast", "viscous_coefficient"},
     "worn": EVERY | {"spring_force", "viscous_coefficient"},
     "pinion": EVERY | {"spring_force", "joint_fraction"},
     "hand": {
@@ -102,7 +102,7 @@ DETERMINED = {
     },
 }
 TRUTHS = {
-    "demo": "demo/rebuilt/truth",
+    "rebuilt": "demo/rebuilt/truth",
     "worn": "demo/worn/truth",
     "pinion": "pinion-stand/truth",
     "hand": "hand-readings/truth",
@@ -123,7 +123,7 @@ def test_every_parameter_lies_within_four_standard_uncertainties(
 
 @pytest.mark.parametrize(
     ("name", "law"),
-    [("demo", "additive"), ("worn", "additive"), ("hand", "additive"), ("pinion", "greater-of")],
+    [("rebuilt", "additive"), ("worn", "additive"), ("hand", "additive"), ("pinion", "greater-of")],
 )
 def test_the_law_is_found(name: str, law: str, request: pytest.FixtureRequest) -> None:
     """By the bench: all sheets leave it undecided."""
@@ -134,7 +134,7 @@ def test_the_law_is_found(name: str, law: str, request: pytest.FixtureRequest) -
 
 
 @pytest.mark.parametrize(
-    ("name", "largest", "typical"), [("demo", 0.02, 0.006), ("worn", 0.02, 0.006), ("pinion", 0.04, 0.012)]
+    ("name", "largest", "typical"), [("rebuilt", 0.02, 0.006), ("worn", 0.02, 0.006), ("pinion", 0.04, 0.012)]
 )
 def test_the_map_is_right_where_it_was_tested(
     name: str, largest: float, typical: float, request: pytest.FixtureRequest
@@ -146,7 +146,7 @@ def test_the_map_is_right_where_it_was_tested(
     assert rms(errors) < typical
 
 
-@pytest.mark.parametrize("name", ["demo", "worn", "pinion"])
+@pytest.mark.parametrize("name", ["rebuilt", "worn", "pinion"])
 def test_the_fit_went_well_and_says_so(name: str, request: pytest.FixtureRequest) -> None:
     found = request.getfixturevalue(name).diagnostics
     assert found.converged
@@ -168,24 +168,26 @@ class TestWearOfTheDemo:
     """After a season: spring force down 15 %, friction 5 %; the ratios tell them apart."""
 
     def test_friction_change_is_that_of_the_biases(
-        self, demo: Characterisation, worn: Characterisation
+        self, rebuilt: Characterisation, worn: Characterisation
     ) -> None:
         """K_after/K_before = 0.95: gain, gear friction and fixture are common to both visits and cancel."""
         for name in ("ramp_bias_drive_loading", "ramp_bias_drive_unloading", "ramp_bias_coast_loading"):
-            assert worn.value(name) / demo.value(name) == pytest.approx(0.95, rel=0.01)
+            assert worn.value(name) / rebuilt.value(name) == pytest.approx(0.95, rel=0.01)
 
     def test_spring_loss_is_that_of_preload_over_bias(
-        self, demo: Characterisation, worn: Characterisation
+        self, rebuilt: Characterisation, worn: Characterisation
     ) -> None:
-        before, after = (r.value("preload_torque") / r.value("ramp_bias_drive_loading") for r in (demo, worn))
+        before, after = (
+            r.value("preload_torque") / r.value("ramp_bias_drive_loading") for r in (rebuilt, worn)
+        )
         assert after / before == pytest.approx(0.85, rel=0.01)
 
 
 class TestHandReadings:
     """Both arrangements of a workshop, 42 and 190 N·m on the wrench, are one unit."""
 
-    def test_the_preload_is_that_of_the_cell(self, hand: Characterisation, demo: Characterisation) -> None:
-        one, other = hand.parameters["preload_torque"], demo.parameters["preload_torque"]
+    def test_the_preload_is_that_of_the_cell(self, hand: Characterisation, rebuilt: Characterisation) -> None:
+        one, other = hand.parameters["preload_torque"], rebuilt.parameters["preload_torque"]
         assert one.value is not None
         assert other.value is not None
         assert one.u is not None
