@@ -1,8 +1,8 @@
 """Least squares with the linear unknowns eliminated; the only caller of lmfit.
 
-A problem is a model ``y ≈ f(x)`` in which some of ``x`` are factors of known columns once the others are given. The search
-runs over the others alone (variable projection: Golub & Pereyra 1973; Kaufman 1975), then all unknowns are polished
-together, with what is known beforehand as further observations.
+A problem is a model ``y ≈ f(x)`` in which some of ``x`` are factors of known columns once the others are
+given. The search runs over the others alone (variable projection: Golub & Pereyra 1973; Kaufman 1975), then
+all unknowns are polished together, with what is known beforehand as further observations.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 class Problem:
     """What is to be solved.
 
-    ``residual(x)`` (n,) in units of its standard deviation, for the whole vector of unknowns. ``columns(x)`` gives, for
-    the nonlinear unknowns in ``x``, the weighted observations (n,) and the weighted columns (n, p) of the linear
-    unknowns, in the order of ``names``.
+    ``residual(x)`` (n,) in units of its standard deviation, for the whole vector of unknowns. ``columns(x)``
+    gives, for the nonlinear unknowns in ``x``, the weighted observations (n,) and the weighted columns (n, p)
+    of the linear unknowns, in the order of ``names``.
     """
 
     names: Names
@@ -42,10 +42,10 @@ class Problem:
 class Solution:
     """Where a search ended, each verdict on its own.
 
-    ``x`` (p,); ``cost`` = half the sum of squares, priors included; ``jacobian`` (n, p) of the residual without priors;
-    ``converged``: the last step was below 1e-6 standard errors, or changed the cost by less than 1e-9 of it, and no
-    unknown lies on a plateau, where nothing holds it;
-    ``at_bound``: unknowns that ended on a bound; ``evaluations`` of the model; ``reason`` in words.
+    ``x`` (p,); ``cost`` = half the sum of squares, priors included; ``jacobian`` (n, p) of the residual
+    without priors; ``converged``: the last step was below 1e-6 standard errors, or changed the cost by less
+    than 1e-9 of it, and no unknown lies on a plateau, where nothing holds it; ``at_bound``: unknowns that
+    ended on a bound; ``evaluations`` of the model; ``reason`` in words.
     """
 
     x: Array
@@ -59,9 +59,14 @@ class Solution:
 
 
 def jacobian(
-    function: Callable[[Array], Array], x: Array, step: Array, low: Array | float = -np.inf, high: Array | float = np.inf
+    function: Callable[[Array], Array],
+    x: Array,
+    step: Array,
+    low: Array | float = -np.inf,
+    high: Array | float = np.inf,
 ) -> Array:
-    """Central differences of a vector function: (n, p) for ``x`` (p,) with steps ``step`` (p,), one-sided at a bound.
+    """Central differences of a vector function: (n, p) for ``x`` (p,) with steps ``step`` (p,), one-sided at
+    a bound.
 
     Where both bounds coincide the unknown is fixed and its column is zero.
 
@@ -109,7 +114,9 @@ def eliminate(problem: Problem, x: Array) -> Array:
     gram[np.diag_indices_from(gram)] += 1e-14
     out = x.copy()
     out[linear] = np.clip(
-        np.linalg.solve(gram, scaled.T @ right) / length, problem.names.low[linear], problem.names.high[linear]
+        np.linalg.solve(gram, scaled.T @ right) / length,
+        problem.names.low[linear],
+        problem.names.high[linear],
     )
     return out
 
@@ -118,11 +125,13 @@ class _EnoughError(Exception):
     """The limit of evaluations is reached."""
 
 
-def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400) -> tuple[Array, float, int]:
+def search(
+    problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400
+) -> tuple[Array, float, int]:
     """Search over the nonlinear unknowns with lmfit, the linear ones eliminated at every step.
 
-    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit. A search that has not
-    ended after ``limit`` evaluations gives the best vector that it saw.
+    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit. A search that
+    has not ended after ``limit`` evaluations gives the best vector that it saw.
     """
     import lmfit
 
@@ -154,12 +163,19 @@ def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: in
             best, best_x = cost, x
         return residual
 
-    # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes (1.3.4)
+    # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes
+    # (1.3.4)
     try:
         with np.errstate():  # lmfit leaves numpy's settings changed where it is broken off
             result = lmfit.minimize(
-                projected, parameters, method="leastsq", max_nfev=2 * limit + 100, xtol=tolerance, ftol=tolerance,
-                epsfcn=1e-8, calc_covar=False,
+                projected,
+                parameters,
+                method="leastsq",
+                max_nfev=2 * limit + 100,
+                xtol=tolerance,
+                ftol=tolerance,
+                epsfcn=1e-8,
+                calc_covar=False,
             )
     except _EnoughError:
         return best_x, best, count
@@ -173,7 +189,8 @@ def search(problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: in
 def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60) -> Solution:
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
-    ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut to them.
+    ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
+    to them.
     """
     names = problem.names
     low, high = names.low, names.high
@@ -222,7 +239,8 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
         data_jacobian = _forward(problem.residual, x, step, low, high)
         evaluations += x.size
     ends = tuple(
-        unknown.name for unknown, value in zip(names.unknowns, x, strict=True)
+        unknown.name
+        for unknown, value in zip(names.unknowns, x, strict=True)
         if not unknown.fixed and (value <= unknown.low or value >= unknown.high)
     )
     plain = problem.residual(x)
@@ -236,17 +254,20 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
 
 
 def _flat(problem: Problem, x: Array, step: Array, residual: Array, data_jacobian: Array) -> list[str]:
-    """Unknowns that nothing holds: no knowledge beforehand, and a change by their own size is lost in rounding. A search
-    ends there because the surface is flat, not because it has a bottom."""
+    """Unknowns that nothing holds: no knowledge beforehand, and a change by their own size is lost in
+    rounding. A search ends there because the surface is flat, not because it has a bottom."""
     effect = np.linalg.norm(data_jacobian, axis=0) * np.maximum(np.abs(x), step)
     lost = effect <= 1e-12 * max(float(np.linalg.norm(residual)), 1e-300)
     return [
-        unknown.name for unknown, nothing in zip(problem.names.unknowns, lost, strict=True)
+        unknown.name
+        for unknown, nothing in zip(problem.names.unknowns, lost, strict=True)
         if nothing and not unknown.fixed and unknown.precision == 0.0
     ]
 
 
-def best_of(problem: Problem, starts: Sequence[Array], *, tolerance: float = 1e-8) -> tuple[Array, tuple[float, ...], int]:
+def best_of(
+    problem: Problem, starts: Sequence[Array], *, tolerance: float = 1e-8
+) -> tuple[Array, tuple[float, ...], int]:
     """Search from several starts: the best vector, the cost that each start reached, evaluations in all."""
     found = [search(problem, start, tolerance=tolerance) for start in starts]
     costs = tuple(cost for _, cost, _ in found)
