@@ -36,7 +36,11 @@ def excitation_findings(
                     )
                 )
         speed = data.speed_difference[sweeps]
-        if float(speed.max()) < 1.25 * float(speed.min()):
+        # a reversal runs through all speeds within a moment: a level is where the unit is slipped for long
+        order = np.argsort(speed)
+        passed = np.cumsum(data.count[sweeps][order]) / float(data.count[sweeps].sum())
+        slow, fast = speed[order][np.searchsorted(passed, [0.05, 0.95])]
+        if float(fast) < 1.25 * float(slow):
             found.append(
                 Finding(
                     "one speed level only",

@@ -78,13 +78,12 @@ def split(
 
     def take(name: str, part: str, unit: str, meaning: str, needs: str, scale: float) -> None:
         degrees = unit == "deg"
-        ways = [
-            (by_force, forces, "from the spring force"),
-            (by_angle, angles, "from the nominal ramp angles"),
-        ]
+        ways = [(by_force, forces, "from the spring force")] if forces else []
+        if angles:
+            ways.append((by_angle, angles, "from the nominal ramp angles"))
         if not forces:
             # without a force the first way stands on the likeness of both flanks alone: it comes last
-            ways = [ways[1], (by_force, forces, "from loading and unloading of both flanks")]
+            ways.append((by_force, forces, "from loading and unloading of both flanks"))
         for solved, statements, way in ways:
             found = solved.parts.get(part)
             if found is None or not found.determined or not solved.converged:
