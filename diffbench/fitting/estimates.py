@@ -217,7 +217,7 @@ def direct_estimates(
         "s/m",
         "relative change of friction per sliding speed at the reference condition; negative invites chatter (SAE J3210)",
         "a speed sweep around the reference speed difference",
-        0.2,
+        0.05,  # s/m: half a percent of friction over 0.1 m/s
         positive=False,
     )
     add(
