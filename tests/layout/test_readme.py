@@ -214,3 +214,12 @@ def test_top_level_is_as_agreed(repository: Path) -> None:
         "rigs",
         "tests",
     }
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_tables_have_as_many_cells_in_every_row(repository: Path, name: str) -> None:
+    """A bar within a cell, even in code, cuts it in two where the page is shown: it has a backslash."""
+    text = re.sub(r"```.*?```", "", (repository / name).read_text(encoding="utf-8"), flags=re.DOTALL)
+    for table in re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE):
+        rows = [len(re.findall(r"(?<!\\)\|", row)) for row in table.splitlines()]
+        assert set(rows) == {rows[0]}, table.splitlines()[rows.index(next(r for r in rows if r != rows[0]))]
