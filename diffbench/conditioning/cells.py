@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,17 +88,26 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
     per_bin = max(1, round(0.1 / samples.step))
     threshold = max(0.02 * scale, 8.0 * noise / np.sqrt(per_bin), 1e-9)
     total = time[-1] - time[0]
-    bin_time, bin_torque = _bin_means(time, torque, max(per_bin, 1))
+    bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
     turns = turning_points(bin_time, bin_torque, threshold=threshold)
     if len(turns) > 4 and total / len(turns) < 30 * 0.1:
         # a quick sweep: fewer samples a bin, so that its shape survives
         per_bin = max(1, round(total / len(turns) / 40 / samples.step))
-        bin_time, bin_torque = _bin_means(time, torque, per_bin)
+        bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
         threshold = max(threshold, 8.0 * noise / np.sqrt(per_bin))
         turns = turning_points(bin_time, bin_torque, threshold=threshold)
     duration = float(np.median(np.diff([p.time for p in turns]))) if len(turns) > 1 else float(total)
     gap = np.diff(bin_time) > max(0.1 * duration, 3.0 * per_bin * samples.step)
     segment = np.concatenate([[0], np.cumsum(gap)]).astype(np.int64)
+    if segment[-1] > 0:
+        # what turned within a gap was not seen: each side is followed by itself
+        turns = tuple(
+            turn
+            for number in range(int(segment[-1]) + 1)
+            for turn in turning_points(
+                bin_time[segment == number], bin_torque[segment == number], threshold=threshold
+            )
+        )
     return Sweep(bin_time, bin_torque, segment, turns, duration)
 
 
@@ -130,8 +140,8 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     kept = samples.reason == KEPT
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
-    stretch = np.searchsorted(turn_times, time)
     segment = course.segment[np.clip(np.searchsorted(course.time, time), 0, course.segment.size - 1)]
+    stretch = np.searchsorted(turn_times, time) + segment
     direction = samples.motion.direction[kept]
     duration = min(course.stretch_duration, _speed_stretch(samples))
     length = float(np.clip(duration / CELLS_PER_STRETCH, samples.step, LONGEST_CELL))
@@ -175,6 +185,20 @@ def _bin_means(time: Array, values: Array, per_bin: int) -> tuple[Array, Array]:
     """Means over ``per_bin`` consecutive samples; the last, shorter bin is kept."""
     starts = np.arange(0, time.size, per_bin)
     counts = np.diff(np.append(starts, time.size))
+    return np.add.reduceat(time, starts) / counts, np.add.reduceat(values, starts) / counts
+
+
+def _unbroken_means(time: Array, values: Array, per_bin: int, step: float) -> tuple[Array, Array]:
+    """Means over ``per_bin`` samples, none of which reaches over a gap; what is left at the end of a piece and
+    is less than half a bin goes with the one before."""
+    breaks = np.flatnonzero(np.diff(time) > (per_bin + 2) * step) + 1
+    starts: list[int] = []
+    for first, last in pairwise([0, *breaks.tolist(), time.size]):
+        own = list(range(first, last, per_bin))
+        if len(own) > 1 and 2 * (last - own[-1]) < per_bin:
+            own.pop()
+        starts += own
+    counts = np.diff([*starts, time.size])
     return np.add.reduceat(time, starts) / counts, np.add.reduceat(values, starts) / counts
 
 

@@ -125,6 +125,22 @@ def test_a_gap_as_long_as_a_turn_starts_a_new_history(
     assert second == pytest.approx(600.0 - 1.5 * 180.0, abs=6.0)
 
 
+def test_rises_alone_make_histories_without_turns(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """Each rise from 24 N·m on its own, what lies between lost: no average mixes two of them, no turn is
+    made up between, and each history starts where its first sample stands."""
+    time, channels = ideal(noise=0.5, cycles=4)
+    torque = channels["left_torque"] + channels["right_torque"]
+    kept = (time % 10.0 < 4.9) & (torque > 24.0)
+    run = conditioned(time[kept], {name: values[kept] for name, values in channels.items()})
+    assert run.history.begins.tolist() == [True] * 4
+    # samples at 50 Hz are 3.6 N·m apart; √2·0.5 N·m of noise is averaged over twelve averages of five
+    np.testing.assert_allclose(run.history.torque, 24.0, atol=5.0)
+    assert np.unique(run.cells.stretch).size == 4
+    assert np.unique(run.cells.segment).size == 4
+
+
 def test_a_short_gap_keeps_the_history(
     ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
 ) -> None:
