@@ -1,0 +1,144 @@
+"""What the recordings did not do is said, in words that tell what to add."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench import characterisation
+from diffbench.conditioning.bench import ErrorSource
+from diffbench.documents import Build
+from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.data import FitData
+from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting.noise import CellNoise
+from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.solver import Solution
+
+CELLS = 400
+SEEN = characterisation.Tested(
+    outline=[(-300.0, 1.5), (600.0, 1.5), (600.0, 10.0), (-300.0, 10.0)],
+    temperature_degC=(45.0, 75.0),
+    drive_unloading_Nm=400.0,
+    coast_unloading_Nm=200.0,
+    drive_ramp_seen=True,
+    coast_ramp_seen=True,
+)
+
+
+@pytest.fixture
+def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., dict[str, str]]:
+    """Return a function that gives the findings, by name, of cells that do all that a bench should, but for
+    what is changed."""
+
+    def look(
+        *,
+        greater_of: bool = False,
+        tested: characterisation.Tested = SEEN,
+        rejected: int = 0,
+        pull: float = 0.0,
+        **changed: Any,
+    ) -> dict[str, str]:
+        cells = {
+            "input_torque": np.tile(np.linspace(-300.0, 600.0, CELLS // 4), 4),
+            "speed_difference": np.repeat([1.5, 4.0, 10.0, 4.0], CELLS // 4),
+            "direction": np.tile([1.0, -1.0], CELLS // 2),
+            "oil": np.linspace(45.0, 75.0, CELLS),
+            "sources": (ErrorSource("g", "gain of left_torque", "transducer gain", 0.0015),),
+            "effect_input": np.zeros((1, CELLS)),
+            "effect_difference": np.zeros((1, CELLS)),
+            "noise_share": np.zeros((1, CELLS)),
+        }
+        data = data_of(cells=CELLS, **{**cells, **changed})
+        form = Form(greater_of=greater_of, stribeck_exponent=1.0)
+        sharing = sharing_of([demo_build], data)
+        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
+        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        x = names.start
+        x[names.position["error:g"]] = pull
+        residual = np.zeros(CELLS)
+        jacobian = np.zeros((CELLS, len(names)))
+        solution = Solution(x, 1.0, residual, jacobian, converged=True, at_bound=(), evaluations=1, reason="")
+        used = np.arange(CELLS) >= rejected
+        noise = CellNoise(np.ones(CELLS), 1.0, float(CELLS))
+        candidate = Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+        return {
+            f.name: f"{f.severity}: {f.where}: {f.evidence} {f.effect} {f.mend}"
+            for f in excitation_findings(candidate, tested, [])
+        }
+
+    return look
+
+
+def test_a_complete_test_has_no_findings(found: Callable[..., dict[str, str]]) -> None:
+    assert found() == {}
+
+
+@pytest.mark.parametrize(("flank", "torque"), [("coast", (0.0, 600.0)), ("drive", (-300.0, 0.0))])
+def test_a_flank_that_was_not_loaded(
+    flank: str, torque: tuple[float, float], found: Callable[..., dict[str, str]]
+) -> None:
+    said = found(input_torque=np.linspace(*torque, CELLS))[f"no {flank} samples"]
+    assert f"The {flank} ramp bias is not determined." in said
+    assert f"Add a bias sweep under {flank} torque." in said
+
+
+def test_one_speed_level_though_reversals_run_through_all_speeds(
+    found: Callable[..., dict[str, str]],
+) -> None:
+    """Three per cent of the samples on the way from one direction to the other are no level."""
+    speed = np.full(CELLS, 4.0)
+    speed[:12] = np.linspace(0.1, 3.9, 12)
+    assert "All slip is at 4 rad/s." in found(speed_difference=speed)["one speed level only"]
+
+
+def test_a_second_level_counts_though_it_is_short(found: Callable[..., dict[str, str]]) -> None:
+    """One cycle in ten at another speed is a second level."""
+    speed = np.full(CELLS, 4.0)
+    speed[: CELLS // 10] = 1.5
+    assert found(speed_difference=speed) == {}
+
+
+@pytest.mark.parametrize(("direction", "side"), [(1.0, "faster"), (-1.0, "slower")])
+def test_one_slip_direction(direction: float, side: str, found: Callable[..., dict[str, str]]) -> None:
+    said = found(direction=np.full(CELLS, direction))["one slip direction only"]
+    assert f"The left output is always the {side} one." in said
+    assert "Sweep with both outputs faster in turn." in said
+
+
+def test_no_temperature(found: Callable[..., dict[str, str]]) -> None:
+    said = found(oil=np.full(CELLS, np.nan))["no temperature"]
+    assert "Everything counts as taken at 60 °C" in said
+
+
+def test_ramps_that_never_overcame_the_preload(found: Callable[..., dict[str, str]]) -> None:
+    """Said under the greater-of law alone: additive ramps show from the first newton metre on."""
+    unseen = SEEN.model_copy(update={"coast_ramp_seen": False})
+    said = found(greater_of=True, tested=unseen)["coast ramps never overcame the preload"]
+    assert "nothing beyond the swept torque counts as tested" in said
+    assert found(tested=unseen) == {}
+
+
+@pytest.mark.parametrize(("rejected", "severity"), [(3, "note"), (40, "caveat")])
+def test_cells_apart_from_the_fit_are_counted(
+    rejected: int, severity: str, found: Callable[..., dict[str, str]]
+) -> None:
+    """Ten samples a cell; above one in a hundred it is a caveat."""
+    said = found(rejected=rejected)["cells apart from the fit"]
+    assert said.startswith(severity)
+    assert f"{10 * rejected} samples" in said
+
+
+@pytest.mark.parametrize("pull", [-4.2, 3.5])
+def test_a_bench_constant_that_is_not_as_stated(pull: float, found: Callable[..., dict[str, str]]) -> None:
+    said = found(pull=pull)["bench constant not as stated"]
+    assert "gain of left_torque" in said
+    assert f"{pull:+.1f} standard uncertainties (u = 0.0015)" in said
+
+
+def test_a_pull_that_chance_makes_is_not_told(found: Callable[..., dict[str, str]]) -> None:
+    assert found(pull=2.5) == {}
