@@ -14,12 +14,13 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual
 from diffbench.fitting.setup import unknowns
-from diffbench.fitting.solver import Problem, Solution, best_of, polish, search
+from diffbench.fitting.solver import Problem, Solution, polish, search
 from diffbench.fitting.unknowns import Names
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+RIVAL = 5.0  # of half χ²: a minimum that far above the best has a weight below one in a hundred
 OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the recording, not noise
 
 
@@ -28,7 +29,8 @@ class Candidate:
     """One form, fitted.
 
     ``residual`` (c,) [N·m]; ``used`` (c,) cells that were not rejected; ``noise``; ``chi2`` sum of squares in
-    units of the correlated noise; ``starts`` the cost that each start reached.
+    units of the correlated noise; ``starts`` the cost that each start reached; ``rivals``
+    other minima that the data cannot rule out.
     """
 
     form: Form
@@ -40,6 +42,7 @@ class Candidate:
     noise: CellNoise
     starts: tuple[float, ...]
     builds: tuple[Build, ...]
+    rivals: tuple[Candidate, ...] = ()
 
     @property
     def x(self) -> Array:
@@ -126,10 +129,39 @@ def fit_form(
     """
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
-    used, noise = start.used, start.noise
     begin = _carried(names, start)
-    tried = _starts(names, begin) if starts else [begin]
-    x, costs, _ = best_of(_problem(model, noise, used), tried, tolerance=1e-6)
+    x, cost, _ = search(_problem(model, start.noise, start.used), begin, tolerance=1e-6)
+    solution, noise, used = _settle(model, start.noise, start.used, x)
+    costs = [cost]
+    minima = [solution]
+    if starts:
+        # judged with the settled noise: before, a wrong minimum can look as good as the right one
+        problem = _problem(model, noise, used)
+        for other in _starts(names, begin):
+            x, _, _ = search(problem, other, tolerance=1e-6)
+            minima.append(polish(problem, x, steps=_steps(names, x)))
+        best = min(minima, key=lambda found: found.cost)
+        if best.cost < solution.cost - 0.5:
+            solution, noise, used = _settle(model, noise, used, best.x)
+        problem = _problem(model, noise, used)
+        others = [found for found in minima if found is not best]
+        minima = [solution, *(polish(problem, m.x, steps=_steps(names, m.x)) for m in others)]
+        costs = [found.cost for found in minima]
+
+    def candidate(found: Solution, rivals: tuple[Candidate, ...] = ()) -> Candidate:
+        residual = model.residual(found.x)
+        return Candidate(
+            form, names, model, found, residual, used, noise, tuple(costs), tuple(builds), rivals
+        )
+
+    return candidate(solution, tuple(candidate(found) for found in _rivals(names, solution, minima)))
+
+
+def _settle(
+    model: LockingModel, noise: CellNoise, used: Flags, x: Array
+) -> tuple[Solution, CellNoise, Flags]:
+    """Polish, estimate the noise, reject what stands apart, until nothing changes."""
+    names, data = model.names, model.data
     solution = polish(_problem(model, noise, used), x, steps=_steps(names, x))
     for _ in range(4):
         residual = model.residual(solution.x)
@@ -141,9 +173,18 @@ def fit_form(
         solution = polish(_problem(model, noise, used), solution.x, steps=_steps(names, solution.x))
         if settled:
             break
-    return Candidate(
-        form, names, model, solution, model.residual(solution.x), used, noise, costs, tuple(builds)
-    )
+    return solution, noise, used
+
+
+def _rivals(names: Names, best: Solution, minima: Sequence[Solution]) -> list[Solution]:
+    """Other minima that the data cannot rule out, each once: within ``RIVAL`` of the best cost, elsewhere."""
+    found: list[Solution] = []
+    weight = np.sqrt(np.sum(best.jacobian**2, axis=0) + names.precision)
+    for other in sorted(minima, key=lambda m: m.cost):
+        apart = all(float(np.max(np.abs((other.x - known.x) * weight))) > 5.0 for known in [best, *found])
+        if apart and other.cost - best.cost < RIVAL:
+            found.append(other)
+    return found
 
 
 def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:
@@ -172,12 +213,16 @@ def _steps(names: Names, x: Array) -> Array:
 
 
 def _starts(names: Names, begin: Array) -> list[Array]:
-    """Starts that differ where the surface is not convex: plate heat and the Stribeck speed."""
+    """Starts that differ where the surface is not convex: plates that answer quickly or slowly, low or high
+    Stribeck speed."""
     made = []
-    for speed, slower in ((0.0, 0.0), (-1.1, 1.2), (1.0, -1.0)):
+    capacity = names.unknowns[names.position["heat_capacity"]].start
+    for settling_time, stribeck_speed in ((8.0, 0.015), (50.0, 0.06)):
         x = begin.copy()
-        x[names.position["stribeck_speed"]] += speed
-        x[names.position["heat_conductance"]] += slower
+        for name in ("temperature_coefficient", "heat_capacity"):
+            x[names.position[name]] = names.start[names.position[name]]
+        x[names.position["stribeck_speed"]] = np.log(stribeck_speed)
+        x[names.position["heat_conductance"]] = capacity - np.log(settling_time)
         made.append(np.clip(x, names.low, names.high))
     return made
 

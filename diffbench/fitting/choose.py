@@ -106,7 +106,7 @@ def choose(
             joint_fraction=joint if form.greater_of else None,
             start=first,
         )
-        candidates += [first, second]
+        candidates += [first, *first.rivals, second]
         noise = min(
             candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
         ).noise

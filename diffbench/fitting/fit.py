@@ -218,8 +218,8 @@ def _parameters(
     for name in direct[0]:
         item = combine_forms([found.get(name) for found in direct], choice.weights, covariances, dof)
         assert item is not None
-        stated = name == "gear_friction"
-        if stated and item.u == 0.0 and builds[0].gear_friction is None:
+        stated = name == "gear_friction" and not choice.best.form.greater_of
+        if name == "gear_friction" and builds[0].gear_friction is None:
             continue  # neither stated nor measured: it is in the list of what counts as exact
         if name == "joint_fraction" and builds[0].preload.joint_fraction is not None:
             stated = True

@@ -172,7 +172,10 @@ def unknowns(
             made.append(Unknown("joint_fraction", joint_fraction, low=joint_fraction, high=joint_fraction))
     gear = build.gear_friction
     gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
-    made.append(_stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)"))
+    # while a greater-of contact is closed, the gears alone follow the input torque: there they do show
+    made.append(
+        _stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)", searched=form.greater_of)
+    )
     made.append(
         Unknown(
             "viscous",
@@ -332,9 +335,9 @@ def unknowns(
     return Names(tuple(made))
 
 
-def _stated(name: str, value: float, u: float, source: str) -> Unknown:
-    """A constant from a sheet that the bench cannot tell from others: kept as stated, its uncertainty passed
-    on."""
+def _stated(name: str, value: float, u: float, source: str, *, searched: bool) -> Unknown:
+    """A constant from a sheet. Where the bench cannot tell it from others it is kept as stated, and its
+    uncertainty passed on; where it can, it is searched."""
     if u == 0.0:
         return Unknown(name, value, low=value, high=value)
     return Unknown(
@@ -347,5 +350,5 @@ def _stated(name: str, value: float, u: float, source: str) -> Unknown:
         prior=value,
         prior_u=u,
         source=source,
-        considered=True,
+        considered=not searched,
     )

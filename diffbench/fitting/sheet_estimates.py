@@ -130,7 +130,7 @@ def split(
         for name in names:
             suffix = name[name.index("[") :] if "[" in name else ""
             angle_needs = (
-                FRICTION_NEEDS.split(", or the nominal")[0]
+                FRICTION_NEEDS.split(", or the nominal", maxsplit=1)[0]
                 + f", with loading and unloading under {flank} torque"
             )
             take(
@@ -271,7 +271,7 @@ def _loading_angle(
     friction = by_force.parts.get("friction")
     k = next((j for j, p in enumerate(products) if p.group == name and not p.unloading), None)
     if friction is None or not friction.determined or k is None or not by_force.converged or not forces:
-        undetermined[key] = ("deg", meaning, needs.split(", with loading")[0])
+        undetermined[key] = ("deg", meaning, needs.split(", with loading", maxsplit=1)[0])
         return
     product = products[k]
     geometry = geometries[product.build]

@@ -7,7 +7,7 @@ all unknowns are polished together, with what is known beforehand as further obs
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -263,12 +263,3 @@ def _flat(problem: Problem, x: Array, step: Array, residual: Array, data_jacobia
         for unknown, nothing in zip(problem.names.unknowns, lost, strict=True)
         if nothing and not unknown.fixed and unknown.precision == 0.0
     ]
-
-
-def best_of(
-    problem: Problem, starts: Sequence[Array], *, tolerance: float = 1e-8
-) -> tuple[Array, tuple[float, ...], int]:
-    """Search from several starts: the best vector, the cost that each start reached, evaluations in all."""
-    found = [search(problem, start, tolerance=tolerance) for start in starts]
-    costs = tuple(cost for _, cost, _ in found)
-    return found[int(np.argmin(costs))][0], costs, sum(count for _, _, count in found)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.fitting.solver import Problem, best_of, eliminate, jacobian, polish, search
+from diffbench.fitting.solver import Problem, eliminate, jacobian, polish, search
 from diffbench.fitting.unknowns import Names, Unknown
 
 Array = NDArray[np.float64]
@@ -127,19 +127,6 @@ class TestSearch:
         x, _, _ = search(decay_problem(rate=stays), np.array([0.0, 0.0, 1.0]))
         assert x[2] == 1.0
         assert polish(decay_problem(rate=stays), x).x[2] == 1.0
-
-    def test_the_best_of_several_starts_is_taken_and_all_are_told(self) -> None:
-        """A sine's frequency has many minima: the start beside the truth wins."""
-        time = np.linspace(0.0, 10.0, 200)
-        y = np.sin(3.0 * time)
-        names = Names((Unknown("frequency", 3.0),))
-        problem = Problem(names, lambda x: y - np.sin(x[0] * time))
-        x, costs, _ = best_of(problem, [np.array([start]) for start in (1.0, 2.9, 5.0)])
-        assert x[0] == pytest.approx(3.0, abs=1e-6)
-        assert len(costs) == 3
-        assert int(np.argmin(costs)) == 1
-        assert costs[0] > 10.0
-        assert costs[2] > 10.0
 
     @pytest.mark.parametrize("limit", [1, 5, 9])
     def test_a_search_that_takes_too_long_gives_the_best_it_saw(self, limit: int) -> None:
