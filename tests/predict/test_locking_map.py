@@ -1,0 +1,313 @@
+"""The map as others use it: lookup, limits, what is tested, and its file."""
+
+from __future__ import annotations
+
+import copy
+import json
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diffbench import load_map
+from diffbench.errors import DocumentError
+from diffbench.locking_map import BRANCHES, LockingMap, MapDocument
+
+places = st.tuples(st.floats(-400.0, 500.0), st.floats(-15.0, 15.0), st.floats(20.0, 120.0))
+
+
+@pytest.fixture(scope="module")
+def small(small_document: MapDocument) -> LockingMap:
+    return LockingMap(small_document)
+
+
+class TestLookup:
+    @pytest.mark.parametrize("branch", BRANCHES)
+    def test_is_exact_at_every_node(self, branch: Any, small: LockingMap) -> None:
+        """No rounding at all: the weights there are one and zero."""
+        torque, speed, heat = np.meshgrid(*small.axes, indexing="ij")
+        np.testing.assert_array_equal(
+            small.locking_torque(torque, speed, heat, branch=branch), small.values[branch]
+        )
+        low, high = small.interval(torque, speed, heat, branch=branch)
+        np.testing.assert_array_equal(low, small.low[branch])
+        np.testing.assert_array_equal(high, small.high[branch])
+
+    def test_is_linear_between_nodes_along_each_axis(self, small: LockingMap) -> None:
+        """Midway between two nodes: the mean of both; in the middle of a box: the mean of its eight
+        corners."""
+        values = small.values["mean"]
+        assert small.locking_torque(225.0, 4.0, 60.0) == pytest.approx(values[3:5, 1, 1].mean())
+        assert small.locking_torque(50.0, 8.0, 60.0) == pytest.approx(values[3, 1:3, 1].mean())
+        assert small.locking_torque(50.0, 4.0, 70.0) == pytest.approx(values[3, 1, 1:3].mean())
+        assert small.locking_torque(225.0, 2.5, 52.5) == pytest.approx(values[3:5, 0:2, 0:2].mean())
+
+    @given(st.lists(places, min_size=1, max_size=30))
+    def test_numbers_and_arrays_give_the_same(
+        self, small: LockingMap, many: list[tuple[float, float, float]]
+    ) -> None:
+        """One place by a quick path, many at once by another: to rounding of a sum of eight."""
+        arrays = [np.array(column) for column in zip(*many, strict=True)]
+        for branch in BRANCHES:
+            found = small.locking_torque(*arrays, branch=branch)
+            one_by_one = [small.locking_torque(*place, branch=branch) for place in many]
+            np.testing.assert_allclose(found, one_by_one, rtol=1e-13)
+            tested = small.is_tested(*arrays, branch=branch)
+            assert tested.tolist() == [small.is_tested(*place, branch=branch) for place in many]
+
+    @given(places)
+    def test_stays_within_the_nodes_around(
+        self, small: LockingMap, place: tuple[float, float, float]
+    ) -> None:
+        found = small.locking_torque(*place)
+        assert small.values["mean"].min() - 1e-9 <= found <= small.values["mean"].max() + 1e-9
+
+    @given(st.floats(1.0, 12.0), st.floats(45.0, 90.0), st.floats(0.0, 400.0), st.floats(0.0, 400.0))
+    def test_rises_where_the_nodes_rise(
+        self, small: LockingMap, speed: float, heat: float, one: float, other: float
+    ) -> None:
+        """Along drive torque every node is above the one before."""
+        low, high = sorted((one, other))
+        rounding = 1e-9
+        assert small.locking_torque(low, speed, heat) <= small.locking_torque(high, speed, heat) + rounding
+
+    def test_only_the_magnitude_of_the_speed_difference_counts(self, small: LockingMap) -> None:
+        assert small.locking_torque(100.0, -6.0, 60.0) == small.locking_torque(100.0, 6.0, 60.0)
+        both = small.locking_torque(100.0, np.array([-6.0, 6.0]), 60.0)
+        assert both[0] == both[1]
+
+    def test_arrays_broadcast(self, small: LockingMap) -> None:
+        """A column of torques by a row of speeds, one temperature."""
+        torque, speed = np.linspace(-300.0, 400.0, 7)[:, None], np.array([1.0, 3.0, 9.0])
+        found = small.locking_torque(torque, speed, 60.0)
+        assert found.shape == (7, 3)
+        assert found[2, 1] == pytest.approx(small.locking_torque(float(torque[2, 0]), 3.0, 60.0))
+        assert small.is_tested(torque, speed, 60.0).shape == (7, 3)
+        low, high = small.interval(torque, speed, 60.0)
+        assert low.shape == high.shape == (7, 3)
+
+    def test_a_number_gives_a_number(self, small: LockingMap) -> None:
+        assert type(small.locking_torque(100, 6, 60)) is float
+        assert type(small.is_tested(100.0, 6.0, 60.0)) is bool
+
+    def test_lists_and_integers_are_taken(self, small: LockingMap) -> None:
+        found = small.locking_torque([0, 100], [4, 4], 60)
+        assert found[0] == small.values["mean"][2, 1, 1]
+
+    def test_no_places_give_no_torques(self, small: LockingMap) -> None:
+        assert small.locking_torque(np.array([]), 4.0, 60.0).shape == (0,)
+
+    def test_what_is_not_a_number_stays_none(self, small: LockingMap) -> None:
+        """In any of the three, alone and among others; and it is never tested."""
+        nan = float("nan")
+        for place in ((nan, 4.0, 60.0), (100.0, nan, 60.0), (100.0, 4.0, nan)):
+            assert np.isnan(small.locking_torque(*place))
+            assert small.is_tested(*place) is False
+        found = small.locking_torque(np.array([nan, 0.0]), 4.0, 60.0)
+        assert np.isnan(found[0])
+        assert found[1] == small.values["mean"][2, 1, 1]
+        assert small.is_tested(np.array([nan, 0.0]), 4.0, 60.0).tolist() == [False, True]
+
+    def test_an_unknown_branch_is_an_error(self, small: LockingMap) -> None:
+        with pytest.raises(KeyError):
+            small.locking_torque(0.0, 4.0, 60.0, branch="middle")  # type: ignore[arg-type]
+
+
+class TestOutside:
+    @pytest.mark.parametrize(
+        ("place", "held"),
+        [
+            ((900.0, 4.0, 60.0), (400.0, 4.0, 60.0)),
+            ((-900.0, 4.0, 60.0), (-300.0, 4.0, 60.0)),
+            ((100.0, 0.1, 60.0), (100.0, 1.0, 60.0)),
+            ((100.0, 40.0, 60.0), (100.0, 12.0, 60.0)),
+            ((100.0, 4.0, -20.0), (100.0, 4.0, 45.0)),
+            ((100.0, 4.0, 150.0), (100.0, 4.0, 90.0)),
+            ((np.inf, 4.0, 60.0), (400.0, 4.0, 60.0)),
+        ],
+    )
+    def test_the_value_at_the_end_is_held_and_flagged(
+        self, place: tuple[float, float, float], held: tuple[float, float, float], small: LockingMap
+    ) -> None:
+        for branch in BRANCHES:
+            assert small.locking_torque(*place, branch=branch) == small.locking_torque(*held, branch=branch)
+            assert small.is_tested(*place, branch=branch) is False
+        as_array = small.locking_torque(np.array([place[0]]), np.array([place[1]]), np.array([place[2]]))
+        assert as_array[0] == small.locking_torque(*held)
+
+    def test_tested_needs_all_nodes_around(self, small: LockingMap) -> None:
+        """The last layer, 400 N·m, was not tested: nothing beyond 50 N·m is."""
+        assert small.is_tested(50.0, 4.0, 60.0) is True
+        assert small.is_tested(51.0, 4.0, 60.0) is False
+        assert small.is_tested(-300.0, 1.0, 45.0) is True
+
+    def test_a_single_node_along_an_axis_is_the_map_there(
+        self, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        """One temperature tested: the map has one layer, and says of any other that it wasn't tested."""
+        document = document_of()
+        document["axes"]["temperature_degC"] = [60.0]
+        for branch in document["branches"].values():
+            for name, table in branch.items():
+                branch[name] = [[[row[1]] for row in sheet] for sheet in table]
+        one = LockingMap(MapDocument.model_validate(document))
+        assert one.locking_torque(0.0, 4.0, 60.0) == one.values["mean"][2, 1, 0]
+        assert one.locking_torque(0.0, 4.0, 20.0) == one.values["mean"][2, 1, 0]
+        assert one.locking_torque(np.array([0.0]), 4.0, 20.0)[0] == one.values["mean"][2, 1, 0]
+        assert np.isnan(one.locking_torque(np.array([0.0]), 4.0, np.nan)[0])
+        assert one.is_tested(0.0, 4.0, 60.0) is True
+        assert one.is_tested(0.0, 4.0, 61.0) is False
+
+
+class TestImmutable:
+    def test_tables_and_axes_refuse_writing(self, small: LockingMap) -> None:
+        for array in (*small.axes, *small.values.values(), *small.low.values(), *small.tested.values()):
+            with pytest.raises(ValueError, match="read-only"):
+                array[...] = 0
+
+    def test_its_document_is_frozen(self, small: LockingMap) -> None:
+        with pytest.raises(ValueError, match="frozen"):
+            small.document.unit = "other"
+
+    def test_a_lookup_changes_nothing_of_the_callers(self, small: LockingMap) -> None:
+        speed = np.array([-4.0, 4.0])
+        small.locking_torque(np.zeros(2), speed, np.full(2, 60.0))
+        assert speed.tolist() == [-4.0, 4.0]
+
+
+def test_travels_between_processes(small: LockingMap) -> None:
+    """Pickled and copied, it answers the same."""
+    for other in (pickle.loads(pickle.dumps(small)), copy.deepcopy(small)):  # noqa: S301  # our own bytes
+        assert other.locking_torque(123.0, 3.0, 55.0) == small.locking_torque(123.0, 3.0, 55.0)
+        assert other.document == small.document
+
+
+class TestFile:
+    @pytest.fixture
+    def write(self, tmp_path: Path) -> Callable[[Any], Path]:
+        def write_it(content: Any) -> Path:
+            path = tmp_path / "map.json"
+            path.write_text(content if isinstance(content, str) else json.dumps(content), encoding="utf-8")
+            return path
+
+        return write_it
+
+    def test_written_and_read_is_the_same_map(self, small: LockingMap, write: Callable[[Any], Path]) -> None:
+        """Numbers in full: no digit is lost."""
+        read = load_map(write(small.to_json()))
+        assert read.document == small.document
+        for branch in BRANCHES:
+            np.testing.assert_array_equal(read.values[branch], small.values[branch])
+            np.testing.assert_array_equal(read.tested[branch], small.tested[branch])
+
+    def refuse(self, path: Path, key: str | None, what: str) -> None:
+        """The file is refused, and told: file, key and mend."""
+        with pytest.raises(DocumentError) as caught:
+            load_map(path)
+        assert caught.value.exit_status == 2
+        for fault in caught.value.faults:
+            assert fault.place.file == str(path)
+            assert fault.mend
+        assert any(fault.place.key == key and what in fault.what for fault in caught.value.faults), str(
+            caught.value
+        )
+
+    def test_a_truncated_file(self, small: LockingMap, write: Callable[[Any], Path]) -> None:
+        text = small.to_json()
+        self.refuse(write(text[: len(text) // 2]), None, "Invalid JSON")
+
+    def test_an_empty_file(self, write: Callable[[Any], Path]) -> None:
+        self.refuse(write(""), None, "Invalid JSON")
+
+    def test_a_file_that_is_not_there(self, tmp_path: Path) -> None:
+        self.refuse(tmp_path / "none.json", None, "cannot be read")
+
+    def test_a_folder(self, tmp_path: Path) -> None:
+        self.refuse(tmp_path, None, "cannot be read")
+
+    def test_bytes_that_are_no_text(self, tmp_path: Path) -> None:
+        path = tmp_path / "map.json"
+        path.write_bytes(b"\xff\xfe\x00map")
+        self.refuse(path, None, "not UTF-8")
+
+    def test_a_newer_format(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        path = write(document_of(format="diffbench-map/2"))
+        self.refuse(path, "format", "diffbench-map/1")
+        with pytest.raises(DocumentError, match="newer diffbench"):
+            load_map(path)
+
+    def test_another_document(self, write: Callable[[Any], Path]) -> None:
+        self.refuse(write({"format": "diffbench-characterisation/1"}), "axes", "required")
+
+    def test_an_unknown_key(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        self.refuse(write(document_of(colour="red")), "colour", "not permitted")
+
+    @pytest.mark.parametrize("number", ["NaN", "Infinity"])
+    def test_a_node_without_a_number(
+        self, number: str, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["loading"]["low_Nm"][1][2][0] = float(number.replace("Infinity", "inf"))
+        self.refuse(write(document), "branches.loading.low_Nm", "holds no number")
+
+    def test_a_text_in_a_node(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["mean"]["locking_torque_Nm"][1][2][0] = "much"
+        self.refuse(write(document), "branches.mean.locking_torque_Nm.1.2.0", "number")
+
+    def test_a_layer_too_few(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["unloading"]["tested"].pop()
+        self.refuse(write(document), "branches.unloading.tested", "(4, 3, 4)")
+
+    def test_rows_of_different_lengths(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["unloading"]["high_Nm"][0][0].pop()
+        self.refuse(write(document), "branches.unloading.high_Nm", "different lengths")
+
+    @pytest.mark.parametrize("axis", [[4.0, 1.0, 12.0], [1.0, 1.0, 12.0], []])
+    def test_an_axis_that_does_not_rise(
+        self, axis: list[float], document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["axes"]["speed_difference_rad_s"] = axis
+        self.refuse(write(document), "axes.speed_difference_rad_s", "not a rising list")
+
+    def test_an_axis_with_a_hole(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["axes"]["temperature_degC"][1] = float("nan")
+        self.refuse(write(document), "axes.temperature_degC", "not a rising list")
+
+    def test_a_branch_that_is_missing(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        del document["branches"]["unloading"]
+        self.refuse(write(document), "branches.unloading", "the branch is missing")
+
+    def test_all_faults_are_told_at_once(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["loading"]["low_Nm"].pop()
+        document["branches"]["mean"]["high_Nm"].pop()
+        with pytest.raises(DocumentError) as caught:
+            load_map(write(document))
+        assert len(caught.value.faults) == 2

@@ -1,0 +1,300 @@
+"""From a characterisation to a map: values, limits, tested region, axes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench.characterisation import Characterisation, FormState
+from diffbench.errors import FitError
+from diffbench.locking_map import BRANCHES, LockingMap
+from diffbench.predict import make_map
+
+Region = Callable[..., Any]
+Forms = Callable[..., FormState]
+Results = Callable[..., Characterisation]
+
+
+def at(locking_map: LockingMap, *place: float, branch: Any = "loading") -> tuple[float, float, float]:
+    """Value and limits."""
+    return (locking_map.locking_torque(*place, branch=branch), *locking_map.interval(*place, branch=branch))
+
+
+class TestValues:
+    def test_by_hand_at_the_reference_condition(self, characterised: Results) -> None:
+        """P + K T + k_gear T + c Δω at 60 °C and 4 rad/s, where friction is its own reference; at round
+        nodes."""
+        found = make_map(characterised(), axes={"speed_difference_rad_s": (1.5, 10.0)})
+        torque = float(found.axes[0][np.argmin(np.abs(found.axes[0] - 400.0))])
+        loading = 80.0 + 0.52 * torque + 0.25 * 4.0
+        unloading = 80.0 + (0.5 * 1.4 + 0.02) * torque + 0.25 * 4.0
+        # 60 °C and 4 rad/s are nodes or lie between two: friction over speed is curved, a node apart at most
+        assert found.locking_torque(torque, 4.0, 60.0, branch="loading") == pytest.approx(loading, rel=1e-3)
+        assert found.locking_torque(torque, 4.0, 60.0, branch="unloading") == pytest.approx(
+            unloading, rel=1e-3
+        )
+
+    def test_the_mean_is_the_mean_of_both(self, characterised: Results) -> None:
+        found = make_map(characterised())
+        both = 0.5 * (found.values["loading"] + found.values["unloading"])
+        np.testing.assert_allclose(found.values["mean"], both, rtol=1e-12)
+
+    def test_unloading_never_locks_less(self, characterised: Results) -> None:
+        found = make_map(characterised())
+        assert (found.values["unloading"] >= found.values["loading"]).all()
+
+    def test_no_node_is_negative(self, characterised: Results, form_of: Forms) -> None:
+        """However doubtful: a locking torque below zero can't be, and so can't its lower limit."""
+        doubtful = form_of(preload_torque=2.0, u={"preload_torque": 50.0})
+        found = make_map(characterised(doubtful))
+        for branch in BRANCHES:
+            assert (found.values[branch] >= 0.0).all()
+            assert (found.low[branch] >= 0.0).all()
+
+    def test_more_preload_locks_more_everywhere(self, characterised: Results, form_of: Forms) -> None:
+        more = make_map(characterised(form_of(preload_torque=95.0)))
+        less = make_map(characterised(form_of(preload_torque=80.0)))
+        for branch in BRANCHES:
+            assert (more.values[branch] > less.values[branch]).all()
+
+    def test_greater_of_stays_flat_until_its_contact_opens(
+        self, characterised: Results, form_of: Forms
+    ) -> None:
+        """P = 80, K = 0.5, no joint fraction: level to 160 N·m but for the gears, and a node at the
+        corner."""
+        form = form_of("greater-of", joint_fraction=0.0, gear_friction=0.0, viscous=0.0)
+        found = make_map(characterised(form))
+        assert 160.0 in found.axes[0]
+        reference = found.locking_torque(0.0, 4.0, 60.0, branch="loading")
+        assert found.locking_torque(160.0, 4.0, 60.0, branch="loading") == pytest.approx(reference)
+        assert found.locking_torque(320.0, 4.0, 60.0, branch="loading") == pytest.approx(
+            2 * reference, rel=1e-9
+        )
+
+
+class TestLimits:
+    def test_hold_the_value_between_them(self, characterised: Results, form_of: Forms) -> None:
+        form = form_of(u={"preload_torque": 1.5, "ramp_bias_drive_loading": 0.01, "stribeck_speed": 0.2})
+        found = make_map(characterised(form))
+        for branch in BRANCHES:
+            assert (found.low[branch] < found.values[branch]).all()
+            assert (found.values[branch] < found.high[branch]).all()
+
+    def test_are_those_of_the_joint_distribution(self, characterised: Results, form_of: Forms) -> None:
+        """u² = (m σ_P)² + (m T σ_K)² for two independent unknowns, plus twice their covariance when they
+        have one."""
+        form = form_of(u={"preload_torque": 1.5, "ramp_bias_drive_loading": 0.004})
+        apart = make_map(characterised(form))
+        value, low, high = at(apart, 400.0, 4.0, 60.0)
+        assert (high - low) / 2 == pytest.approx(1.959964 * np.hypot(1.5, 400.0 * 0.004), rel=2e-3)
+        assert (high + low) / 2 == pytest.approx(value)
+        covariance = np.array(form.covariance)
+        covariance[0, 1] = covariance[1, 0] = -0.8 * 1.5 * 0.004
+        tied = make_map(characterised(form.model_copy(update={"covariance": covariance.tolist()})))
+        _, low, high = at(tied, 400.0, 4.0, 60.0)
+        both = 1.5**2 + 1.6**2 - 2 * 0.8 * 1.5 * 1.6
+        assert (high - low) / 2 == pytest.approx(1.959964 * np.sqrt(both), rel=2e-3)
+
+    def test_an_exact_characterisation_has_none(self, characterised: Results) -> None:
+        found = make_map(characterised())
+        np.testing.assert_allclose(found.low["mean"], found.high["mean"])
+
+    def test_the_spread_of_the_forms_counts(self, characterised: Results, form_of: Forms) -> None:
+        """Two forms, 80 and 90 N·m at zero torque, weights 0.8 and 0.2: the best one's value, √0.2 · 10 of
+        u."""
+        forms = (form_of(weight=0.8), form_of(weight=0.2, preload_torque=90.0))
+        found = make_map(characterised(*forms))
+        value, low, high = at(found, 0.0, 4.0, 60.0)
+        assert value == pytest.approx(make_map(characterised(forms[0])).locking_torque(0.0, 4.0, 60.0))
+        assert (high - low) / 2 == pytest.approx(1.959964 * np.sqrt(0.2) * 10.0, rel=2e-3)
+
+    def test_a_corner_of_the_law_hides_no_doubt(self, characterised: Results, form_of: Forms) -> None:
+        """Right at the opening of a greater-of contact one side is flat in the bias, the other isn't: the
+        limits take the one that isn't."""
+        form = form_of("greater-of", joint_fraction=0.0, u={"ramp_bias_drive_loading": 0.02})
+        _, low, high = at(make_map(characterised(form)), 160.0, 4.0, 60.0)
+        assert (high - low) / 2 == pytest.approx(1.959964 * 160.0 * 0.02, rel=0.01)
+
+
+class TestTestedRegion:
+    def test_ends_where_the_sweeps_ended(self, characterised: Results) -> None:
+        """Swept −300 to 600 N·m, 1.5 to 10 rad/s, 48 to 76 °C: inside tested, beyond not."""
+        wide = {
+            "input_torque_Nm": (-500.0, 900.0),
+            "speed_difference_rad_s": (0.5, 20.0),
+            "temperature_degC": (20.0, 110.0),
+        }
+        found = make_map(characterised(), axes=wide)
+        for place in ((-300.0, 4.0, 60.0), (600.0, 4.0, 60.0), (100.0, 1.5, 60.0), (100.0, 10.0, 60.0)):
+            assert found.is_tested(*place, branch="loading"), place
+        for place in (
+            (-330.0, 4.0, 60.0),
+            (640.0, 4.0, 60.0),
+            (100.0, 1.2, 60.0),
+            (100.0, 11.0, 60.0),
+            (100.0, 4.0, 44.0),
+            (100.0, 4.0, 80.0),
+        ):
+            assert not found.is_tested(*place, branch="loading"), place
+
+    def test_the_unloading_branch_reaches_less_far(self, characterised: Results) -> None:
+        """Coming down from 600 N·m it shows below 430; up there the thrust still stands at its peak value."""
+        found = make_map(characterised())
+        assert found.is_tested(400.0, 4.0, 60.0, branch="unloading")
+        assert not found.is_tested(500.0, 4.0, 60.0, branch="unloading")
+        assert found.is_tested(500.0, 4.0, 60.0, branch="loading")
+        assert found.is_tested(-200.0, 4.0, 60.0, branch="unloading")
+        assert not found.is_tested(-280.0, 4.0, 60.0, branch="unloading")
+        # the mean needs both
+        np.testing.assert_array_equal(
+            found.tested["mean"], found.tested["unloading"] & found.tested["loading"]
+        )
+
+    def test_a_slanted_outline_is_followed(self, characterised: Results, region_of: Region) -> None:
+        """The fast level was swept to 300 N·m only: at 600 N·m and 10 rad/s nothing was seen."""
+        slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
+        found = make_map(characterised(tested=slanted))
+        assert found.is_tested(550.0, 1.6, 60.0, branch="loading")
+        assert not found.is_tested(550.0, 9.0, 60.0, branch="loading")
+
+    def test_a_flank_that_never_opened_is_said(self, characterised: Results, region_of: Region) -> None:
+        unseen = make_map(characterised(tested=region_of(coast_ramp_seen=False)))
+        assert any("the coast ramps were not seen at work" in note for note in unseen.document.notes)
+        assert not any("ramps were not seen" in note for note in make_map(characterised()).document.notes)
+
+    def test_nothing_swept_is_nothing_tested(self, characterised: Results, region_of: Region) -> None:
+        """Hand readings: a map by the law, no node of it tested."""
+        still = region_of(
+            outline=[], temperature_degC=(60.0, 60.0), drive_unloading_Nm=0.0, coast_unloading_Nm=0.0
+        )
+        wide = {"input_torque_Nm": (-300.0, 600.0), "speed_difference_rad_s": (1.0, 10.0)}
+        found = make_map(characterised(tested=still), axes=wide)
+        assert found.axes[0][0] == -300.0
+        assert not any(tested.any() for tested in found.tested.values())
+
+    def test_one_speed_level_is_a_line(self, characterised: Results, region_of: Region) -> None:
+        line = region_of(outline=[(-300.0, 4.0), (600.0, 4.0)])
+        found = make_map(characterised(tested=line), axes={"speed_difference_rad_s": (1.0, 8.0)})
+        at_level = found.tested["loading"].any(axis=(0, 2))
+        assert found.axes[1][at_level].tolist() == [4.0]
+
+
+class TestAxes:
+    def test_cover_the_tested_region(self, characterised: Results) -> None:
+        found = make_map(characterised())
+        for axis, (low, high) in zip(found.axes, ((-300.0, 600.0), (1.5, 10.0), (48.0, 76.0)), strict=True):
+            assert axis[0] <= low
+            assert axis[-1] >= high
+            assert (np.diff(axis) > 0).all()
+            # a little outside, by less than counts as tested
+            assert found.tested["loading"].any()
+        assert found.tested["loading"][0].any()
+        assert found.tested["loading"][-1].any()
+
+    @pytest.mark.parametrize(
+        ("name", "asked", "which"),
+        [
+            ("input_torque_Nm", (-800.0, 1200.0), 0),
+            ("speed_difference_rad_s", (0.2, 35.0), 1),
+            ("temperature_degC", (10.0, 130.0), 2),
+        ],
+    )
+    def test_reach_what_is_asked_for(
+        self, name: str, asked: tuple[float, float], which: int, characterised: Results
+    ) -> None:
+        """By the caller or by the build sheet."""
+        by_caller = make_map(characterised(), axes={name: asked})
+        limits = {**characterised().map_axes, name: asked}
+        by_sheet = make_map(characterised(map_axes=limits))
+        for found in (by_caller, by_sheet):
+            assert (found.axes[which][0], found.axes[which][-1]) == asked
+
+    def test_asking_for_less_keeps_the_tested_region(self, characterised: Results) -> None:
+        found = make_map(characterised(), axes={"input_torque_Nm": (-50.0, 100.0)})
+        assert found.axes[0][0] <= -300.0
+        assert found.axes[0][-1] >= 600.0
+
+    def test_the_caller_comes_before_the_sheet(self, characterised: Results) -> None:
+        sheet = {**characterised().map_axes, "input_torque_Nm": (-900.0, 900.0)}
+        found = make_map(characterised(map_axes=sheet), axes={"input_torque_Nm": (-700.0, 700.0)})
+        assert (found.axes[0][0], found.axes[0][-1]) == (-700.0, 700.0)
+        kept = make_map(characterised(map_axes=sheet), axes={"input_torque_Nm": None})
+        assert (kept.axes[0][0], kept.axes[0][-1]) == (-900.0, 900.0)
+
+    def test_hold_zero_torque(self, characterised: Results, region_of: Region) -> None:
+        """Where flanks meet; also when only one of them was swept."""
+        drive = region_of(outline=[(50.0, 1.5), (600.0, 1.5), (600.0, 10.0), (50.0, 10.0)])
+        for found in (make_map(characterised()), make_map(characterised(tested=drive))):
+            assert 0.0 in found.axes[0]
+
+    def test_stay_small_enough_for_a_table(self, characterised: Results) -> None:
+        wide = {
+            "input_torque_Nm": (-1000.0, 1000.0),
+            "speed_difference_rad_s": (0.05, 60.0),
+            "temperature_degC": (-20.0, 140.0),
+        }
+        found = make_map(characterised(), axes=wide)
+        assert all(2 <= axis.size <= 60 for axis in found.axes)
+
+    def test_interpolation_between_nodes_loses_little(self, characterised: Results, form_of: Forms) -> None:
+        """The map between its nodes against the law itself: within 0.3 % over the tested region."""
+        from diffbench.physics.steady import steady_locking_torque
+        from diffbench.predict import unit_of
+
+        for form in (form_of(), form_of("greater-of")):
+            result = characterised(form)
+            found = make_map(result)
+            unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
+            rng = np.random.default_rng(1)
+            torque, speed = rng.uniform(-300.0, 600.0, 2000), rng.uniform(1.5, 10.0, 2000)
+            heat = rng.uniform(48.0, 76.0, 2000)
+            for branch in ("loading", "unloading"):
+                true = steady_locking_torque(unit, torque, speed, heat, branch)
+                error = found.locking_torque(torque, speed, heat, branch=branch) / true - 1.0
+                assert np.max(np.abs(error)) < 0.003
+
+
+class TestBuilds:
+    @pytest.fixture
+    def two(self, characterised: Results, form_of: Forms) -> Characterisation:
+        """Two builds that share all but their preloads."""
+        one = characterised().builds[0]
+        other = one.model_copy(update={"build": "Q17-b"})
+        form = form_of()
+        names = ["preload_torque[Q17-a]", "preload_torque[Q17-b]", *form.names[1:]]
+        exact = np.zeros((len(names), len(names))).tolist()
+        form = form.model_copy(
+            update={
+                "names": names,
+                "logarithms": [False, *form.logarithms],
+                "values": [80.0, 100.0, *form.values[1:]],
+                "covariance": exact,
+            }
+        )
+        return characterised(form, builds=[one, other], build="Q17-a, Q17-b")
+
+    def test_each_has_its_own_map(self, two: Characterisation) -> None:
+        one, other = make_map(two, build="Q17-a"), make_map(two, build="Q17-b")
+        assert one.document.build == "Q17-a"
+        assert other.document.build == "Q17-b"
+        apart = other.locking_torque(0.0, 4.0, 60.0) - one.locking_torque(0.0, 4.0, 60.0)
+        assert apart == pytest.approx(20.0, rel=1e-3)
+
+    def test_the_first_one_is_meant_where_none_is_named(self, two: Characterisation) -> None:
+        assert make_map(two).document.build == "Q17-a"
+
+    def test_an_unknown_one_is_refused_with_the_names(self, two: Characterisation) -> None:
+        with pytest.raises(FitError, match="there is no build 'Q17-c'") as caught:
+            make_map(two, build="Q17-c")
+        assert "Q17-a, Q17-b" in caught.value.faults[0].mend
+
+
+def test_the_document_says_what_it_is(characterised: Results) -> None:
+    document = make_map(characterised()).document
+    assert (document.format, document.unit, document.build) == ("diffbench-map/1", "Q17", "Q17-a")
+    assert document.confidence == 0.95
+    assert document.provenance["made"] == "2026-04-14"
+    assert any("extrapolation" in note for note in document.notes)
