@@ -1,0 +1,107 @@
+"""The frozen result and its document."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diffbench import load_characterisation
+from diffbench.characterisation import Characterisation, Parameter
+from diffbench.errors import DocumentError
+
+Results = Callable[..., Characterisation]
+
+
+@pytest.fixture
+def result(characterised: Results) -> Characterisation:
+    """One quantity measured, one not."""
+    measured = Parameter(
+        value=81.7,
+        u=1.2,
+        low=79.3,
+        high=84.1,
+        unit="N·m",
+        status="measured",
+        meaning="preload",
+        budget={"noise": 1.2},
+    )
+    open_one = Parameter(
+        value=None,
+        u=None,
+        low=None,
+        high=None,
+        unit="1",
+        status="not-determined",
+        meaning="ramp",
+        needs="coast torque",
+    )
+    return characterised(parameters={"preload_torque": measured, "ramp_bias_coast_loading": open_one})
+
+
+def test_written_and_read_is_the_same(result: Characterisation, tmp_path: Path) -> None:
+    path = tmp_path / "characterisation.json"
+    path.write_text(result.to_json(), encoding="utf-8")
+    assert load_characterisation(path) == result
+    assert json.loads(result.to_json())["format"] == "diffbench-characterisation/1"
+
+
+def test_a_value_is_given_or_its_lack_explained(result: Characterisation) -> None:
+    assert result.value("preload_torque") == 81.7
+    with pytest.raises(ValueError, match="ramp_bias_coast_loading is not determined: coast torque"):
+        result.value("ramp_bias_coast_loading")
+    with pytest.raises(KeyError):
+        result.value("colour")
+
+
+def test_nothing_of_it_can_be_set(result: Characterisation) -> None:
+    with pytest.raises(ValueError, match="frozen"):
+        result.unit = "other"
+    with pytest.raises(ValueError, match="frozen"):
+        result.parameters["preload_torque"].value = 0.0
+
+
+def test_cells_behind_the_fit_are_not_written(result: Characterisation) -> None:
+    """They come with a fit and are gone after a file."""
+    assert result.evidence is None
+    assert "evidence" not in result.to_json()
+
+
+@pytest.mark.parametrize(
+    ("change", "key"),
+    [
+        ({"format": "diffbench-characterisation/2"}, "format"),
+        ({"unit": None}, "unit"),
+        ({"law": {"chosen": "both", "status": "measured", "information": {}, "reason": ""}}, "law.chosen"),
+        ({"colour": "red"}, "colour"),
+    ],
+)
+def test_an_edited_file_is_refused(
+    change: dict[str, Any], key: str, result: Characterisation, tmp_path: Path
+) -> None:
+    path = tmp_path / "characterisation.json"
+    path.write_text(json.dumps({**json.loads(result.to_json()), **change}), encoding="utf-8")
+    with pytest.raises(DocumentError) as caught:
+        load_characterisation(path)
+    (fault,) = caught.value.faults
+    assert (fault.place.file, fault.place.key) == (str(path), key)
+    assert "diffbench fit" in fault.mend
+
+
+@pytest.mark.parametrize("keep", [0, 200])
+def test_a_truncated_file_is_refused(keep: int, result: Characterisation, tmp_path: Path) -> None:
+    path = tmp_path / "characterisation.json"
+    path.write_text(result.to_json()[:keep], encoding="utf-8")
+    with pytest.raises(DocumentError, match="Invalid JSON"):
+        load_characterisation(path)
+
+
+def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
+    with pytest.raises(DocumentError, match="cannot be read"):
+        load_characterisation(tmp_path / "none.json")
+    (tmp_path / "binary.json").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(DocumentError, match="not UTF-8"):
+        load_characterisation(tmp_path / "binary.json")
