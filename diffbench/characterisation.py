@@ -15,7 +15,7 @@ from diffbench.errors import DocumentError, Fault, Place
 
 Array = NDArray[np.float64]
 
-FORMAT = "diffbench-characterisation/1"
+FORMAT: Literal["diffbench-characterisation/1"] = "diffbench-characterisation/1"
 Status = Literal["measured", "stated", "not-determined"]
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 from bisect import bisect_right
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -122,13 +124,13 @@ class LockingMap:
 
     def _lookup(self, table: Array, *place: ArrayLike) -> Any:
         if all(isinstance(value, float | int) for value in place):
-            torque, speed, heat = cast(tuple[float, float, float], place)
-            return self._one(table, float(torque), abs(float(speed)), float(heat))
+            one = cast(tuple[float, float, float], place)
+            return self._one(table, float(one[0]), abs(float(one[1])), float(one[2]))
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
         return self._many(table, torque, np.abs(speed), heat)
 
     def _one(self, table: Array, *place: float) -> float:
-        if any(value != value for value in place):  # NaN is the one number that differs from itself
+        if any(math.isnan(value) for value in place):
             return float("nan")
         index, share = [], []
         for value, axis in zip(place, self._lists, strict=True):
@@ -163,7 +165,8 @@ class LockingMap:
             share.append(np.clip((value - axis[i]) / (axis[i + 1] - axis[i]), 0.0, 1.0))
         total = np.zeros(place[0].shape)
         for corner in range(8):
-            weight, at = 1.0, []
+            weight: Array = np.ones(place[0].shape)
+            at = []
             for dimension in range(3):
                 upper = corner >> dimension & 1
                 weight = weight * (share[dimension] if upper else 1.0 - share[dimension])
@@ -220,11 +223,7 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
     for name in AXES:
         axis = getattr(document.axes, name)
         sizes.append(len(axis))
-        if (
-            not axis
-            or any(b <= a for a, b in zip(axis, axis[1:], strict=False))
-            or not np.isfinite(axis).all()
-        ):
+        if not axis or any(b <= a for a, b in pairwise(axis)) or not np.isfinite(axis).all():
             faults.append(
                 Fault("the axis is not a rising list of numbers", Place(file, key=f"axes.{name}"), mend)
             )

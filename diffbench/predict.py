@@ -278,7 +278,7 @@ def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> 
     inside = np.ones(torque.shape, dtype=bool)
     if len(outline) < 3:
         lows, highs = outline.min(axis=0), outline.max(axis=0)
-        return (
+        return np.asarray(
             (torque >= lows[0] - allowed[0])
             & (torque <= highs[0] + allowed[0])
             & (speed >= lows[1] - allowed[1])

@@ -189,8 +189,8 @@ def _bin_means(time: Array, values: Array, per_bin: int) -> tuple[Array, Array]:
 
 
 def _unbroken_means(time: Array, values: Array, per_bin: int, step: float) -> tuple[Array, Array]:
-    """Means over ``per_bin`` samples, none of which reaches over a gap; what is left at the end of a piece and
-    is less than half a bin goes with the one before."""
+    """Means over ``per_bin`` samples, none of which reaches over a gap; what is left at the end of a piece
+    and is less than half a bin goes with the one before."""
     breaks = np.flatnonzero(np.diff(time) > (per_bin + 2) * step) + 1
     starts: list[int] = []
     for first, last in pairwise([0, *breaks.tolist(), time.size]):

@@ -211,12 +211,13 @@ def _missing_channels(arrangement: object, names: set[str]) -> list[Refusal]:
             )
     else:
         return []  # an unknown arrangement is reported by itself
-    if not {"left_speed", "right_speed"} <= names and "speed_difference" not in names:
+    one_with_case = "case_speed" in names and names & {"left_speed", "right_speed"}
+    if not {"left_speed", "right_speed"} <= names and "speed_difference" not in names and not one_with_case:
         found.append(
             (
                 ("channel",),
                 "nothing says the speed difference",
-                "describe left_speed and right_speed, or speed_difference",
+                "describe left_speed and right_speed, or one of them and case_speed, or speed_difference",
             )
         )
     return found

@@ -59,7 +59,7 @@ def loading_of(candidate: Candidate) -> NDArray[np.bool_]:
 
 
 def _axis(name: str, bins: Index, standard: Array, inflation: float, unit: str, at: Array) -> Adequacy:
-    groups, place = np.unique(bins, return_inverse=True)
+    place = np.unique(bins, return_inverse=True)[1]
     count = np.bincount(place).astype(np.float64)
     mean = np.bincount(place, standard) / count
     enough = count >= 4

@@ -41,16 +41,16 @@ def next_steps(
         "ramp_bias_coast_loading",
         "friction_coefficient",
     ):
-        item = next(
+        found = next(
             (p for key, p in parameters.items() if key.split("[")[0] == name and p.status == "measured"), None
         )
-        if item is None or not item.budget or not item.u or not item.value:
+        if found is None or not found.budget or not found.u or not found.value:
             continue
-        source, size = next(iter(item.budget.items()))
-        share = (size / item.u) ** 2
-        if share > 0.3 and item.u / abs(item.value) > 0.002 and source in _MENDS:
+        source, size = next(iter(found.budget.items()))
+        share = (size / found.u) ** 2
+        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in _MENDS:
             steps.append(
-                f"{name} (u = {100 * item.u / abs(item.value):.2g} %, {100 * share:.0f} % of its "
+                f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
                 f"variance is {source}): {_MENDS[source]}"
             )
     del candidate, tested

@@ -48,7 +48,7 @@ def combine_forms(
     first = estimates[0]
     if first is None:
         return None
-    variance, squares = 0.0, {}
+    squares: dict[str, float] = {}
     total = 0.0
     between = 0.0
     for estimate, weight, covariance in zip(estimates, weights, covariances, strict=True):

@@ -192,7 +192,7 @@ def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:
     weight = (1.0 / (noise.sigma * np.sqrt(noise.inflation)))[used]
 
     def residual(x: Array) -> Array:
-        return model.residual(x)[used] * weight
+        return np.asarray(model.residual(x)[used] * weight)
 
     def columns(x: Array) -> tuple[Array, Array]:
         observed, design = model.columns(x)

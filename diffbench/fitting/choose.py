@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,8 @@ Array = NDArray[np.float64]
 DECISIVE = 10.0
 # A form this far behind is not worth fitting to the end: its weight is below exp(-30).
 HOPELESS = 60.0
+# Load factor of a preloaded joint: in design examples below a quarter (common practice, no source).
+PLAUSIBLE_FRACTION = 0.3
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,7 @@ def choose(
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
+    aside = [c for c in candidates if c not in opened] if opened else []
     candidates = opened or candidates
     scores = np.array([_information(c, noise) for c in candidates])
     best = float(scores.min())
@@ -122,39 +126,72 @@ def choose(
         mine = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == law]
         if mine:
             information[law] = min(mine) - best
-    lead = min((v for v in information.values() if v > 0), default=np.inf)
-    chosen = min(information, key=lambda law: information[law])
-    if stated != "undecided":
-        verdict = _stated_verdict(stated, information)
-        kept = [i for i, c in enumerate(candidates) if c.form.law == stated]
-    elif lead > DECISIVE:
-        verdict = LawVerdict(
-            chosen=chosen,
-            status="measured",
-            information=information,
-            reason=f"the {chosen} law explains the sweeps better, by {lead:.3g} in BIC (above "
-            f"{DECISIVE:g} is decisive)",
-        )
-        kept = [i for i, c in enumerate(candidates) if c.form.law == chosen]
-    else:
-        verdict = LawVerdict(
-            chosen=chosen,
-            status="undecided",
-            information=information,
-            reason=(
-                f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is "
-                "needed): sweep to an "
-                "input torque at which the ramps clearly overcome the preload, or state the law in the "
-                "build sheet"
-            ),
-        )
-        kept = list(range(len(candidates)))
+    verdict = _verdict(stated, information, [(c, _information(c, noise) - best) for c in aside])
+    kept = [
+        i for i, c in enumerate(candidates) if verdict.status == "undecided" or c.form.law == verdict.chosen
+    ]
     kept.sort(key=lambda i: scores[i])
     weights = np.exp(-0.5 * (scores[kept] - scores[kept[0]]))
     weights /= weights.sum()
     counted = [(candidates[i], float(w)) for i, w in zip(kept, weights, strict=True) if w > 1e-3]
     total = sum(w for _, w in counted)
     return Choice(tuple(c for c, _ in counted), tuple(w / total for _, w in counted), verdict)
+
+
+def _verdict(stated: str, information: dict[str, float], aside: list[tuple[Candidate, float]]) -> LawVerdict:
+    """The verdict on the law; ``aside`` are greater-of candidates that never opened, and how far behind."""
+    if stated != "undecided":
+        return _stated_verdict(stated, information)
+    if aside and "greater-of" not in information:
+        return _never_opened(*min(aside, key=lambda pair: pair[1]))
+    lead = min((v for v in information.values() if v > 0), default=np.inf)
+    chosen: Literal["additive", "greater-of"] = (
+        "greater-of"
+        if information.get("greater-of", np.inf) < information.get("additive", np.inf)
+        else "additive"
+    )
+    if lead > DECISIVE:
+        return LawVerdict(
+            chosen=chosen,
+            status="measured",
+            information=information,
+            reason=f"the {chosen} law explains the sweeps better, by {_lead_text(lead)} in BIC (above "
+            f"{DECISIVE:g} is decisive)",
+        )
+    return LawVerdict(
+        chosen=chosen,
+        status="undecided",
+        information=information,
+        reason=(
+            f"the sweeps do not tell the laws apart (BIC differs by {lead:.2g}, {DECISIVE:g} is needed): "
+            "sweep to an input torque at which the ramps clearly overcome the preload, or state the law in "
+            "the build sheet"
+        ),
+    )
+
+
+def _lead_text(lead: float) -> str:
+    return f"{lead:.3g}" if lead < 1000.0 else "more than 1000"
+
+
+def _never_opened(rival: Candidate, behind: float) -> LawVerdict:
+    """Verdict where the greater-of law could only stand in for the additive one, its contact never open."""
+    fraction = rival.names.value(rival.x, "joint_fraction")
+    needs = (
+        f"a greater-of contact would have to pass on {100 * fraction:.0f} % of the ramp thrust and never open"
+    )
+    doubtful = behind < DECISIVE and fraction <= PLAUSIBLE_FRACTION
+    return LawVerdict(
+        chosen="additive",
+        status="undecided" if doubtful else "measured",
+        information={"additive": 0.0, "greater-of": max(behind, 0.0)},
+        reason=(
+            f"{needs}: a clamped stack may do that, so sweep to a higher input torque, or state the law in "
+            "the build sheet; the numbers hold for both laws as far as was swept"
+            if doubtful
+            else f"{needs}, which is no clamped stack"
+        ),
+    )
 
 
 def _stands(candidate: Candidate) -> bool:

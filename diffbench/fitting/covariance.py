@@ -62,7 +62,7 @@ class Covariance:
     def budget(self, gradient: Array) -> dict[str, float]:
         """Standard uncertainty of ``gradientᵀ x`` by source [unit of the quantity]; the squares add up to the
         total's."""
-        parts = {"noise": float(np.sqrt(max(gradient @ self.noise @ gradient, 0.0)))}
+        parts = {"noise": float(np.sqrt(max(float(gradient @ self.noise @ gradient), 0.0)))}
         for source, columns in self.shares.items():
             parts[source] = float(np.linalg.norm(gradient @ columns))
         return parts
@@ -109,7 +109,7 @@ def combine(
     shares: dict[str, Array] = {}
     size = active.sum()
     columns: dict[str, list[Array]] = {}
-    for i, (at, unknown) in enumerate((a, names.unknowns[a]) for a in np.flatnonzero(active)):
+    for i, (at, unknown) in enumerate((a, names.unknowns[a]) for a in np.flatnonzero(active).tolist()):
         if precision[at] > 0:
             columns.setdefault(unknown.source, []).append(inverse[:, i] * np.sqrt(precision[at]))
     considered: dict[str, list[Array]] = {}

@@ -5,12 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.model import LockingModel
+from diffbench.fitting.unknowns import Names
 from diffbench.physics.bias import ratio_from_locking_effect
 from diffbench.physics.friction import slope
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
@@ -108,7 +110,8 @@ def direct_estimates(
         )
 
     preload = sharing.preloads[place.preload]
-    at = f"at the reference condition, {model.reference.temperature:g} °C and {model.reference.speed_difference:g} rad/s"
+    reference = model.reference
+    at = f"at the reference condition, {reference.temperature:g} °C and {reference.speed_difference:g} rad/s"
     add(
         f"preload_torque{suffix}",
         lambda x: names.value(x, preload),
@@ -123,7 +126,7 @@ def direct_estimates(
     ):
         add(
             f"ramp_bias_{flank}_loading{suffix}",
-            lambda x, n=bias: names.value(x, n),
+            partial(names.value, name=bias),
             "1",
             f"locking torque per input torque from the {flank} ramps while the torque rises, {at}",
             f"slip under {flank} torque, rising until the ramps clearly overcome the preload",
@@ -131,7 +134,7 @@ def direct_estimates(
         )
         add(
             f"ramp_bias_{flank}_unloading{suffix}",
-            lambda x, n=bias, r=ratio: names.value(x, n) * names.value(x, r),
+            partial(_product, names, bias, ratio),
             "1",
             f"the same while the torque falls from a much higher one, {at}",
             f"slip under {flank} torque while it falls to well below two thirds of its peak",
@@ -215,7 +218,8 @@ def direct_estimates(
         "friction_slope",
         relative_slope,
         "s/m",
-        "relative change of friction per sliding speed at the reference condition; negative invites chatter (SAE J3210)",
+        "relative change of friction per sliding speed at the reference condition; negative invites "
+        "chatter (SAE J3210)",
         "a speed sweep around the reference speed difference",
         0.05,  # s/m: half a percent of friction over 0.1 m/s
         positive=False,
@@ -259,10 +263,18 @@ def direct_estimates(
         if effect(candidate.x) < 0.999:
             add(
                 f"torque_bias_ratio_{flank}{suffix}",
-                lambda x, of=effect: float(ratio_from_locking_effect(min(of(x), 0.9999))),
+                partial(_ratio_of, effect),
                 "1",
                 f"higher over lower output torque (SAE J2817) {label}",
                 "slip at that input torque",
                 0.2,
             )
     return found
+
+
+def _product(names: Names, one: str, other: str, x: Array) -> float:
+    return names.value(x, one) * names.value(x, other)
+
+
+def _ratio_of(effect: Callable[[Array], float], x: Array) -> float:
+    return float(ratio_from_locking_effect(min(effect(x), 0.9999)))

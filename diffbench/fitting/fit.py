@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import (
+    Adequacy,
     BuildFacts,
     Characterisation,
     Diagnostics,
@@ -39,6 +40,8 @@ from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit
 
 Array = NDArray[np.float64]
+# Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
+NATURAL_BOUNDS = ("ramp_start", "joint_fraction")
 Progress = Callable[[str], None]
 
 
@@ -54,7 +57,17 @@ def fit(
     paths = [run_sheets] if isinstance(run_sheets, str | Path) else list(run_sheets)
     if not paths:
         raise FitError.single("no run sheet is given", mend="name at least one run sheet")
-    say = progress or (lambda text: None)
+    resolved = [Path(path).resolve() for path in paths]
+    twice = sorted(
+        {str(path) for path, full in zip(paths, resolved, strict=True) if resolved.count(full) > 1}
+    )
+    if twice:
+        raise FitError.single(
+            "the run sheet is named more than once, and would be counted as often",
+            file=twice[0],
+            mend="name every run sheet once",
+        )
+    say = progress or _silent
     visits = [load_visit(path) for path in paths]
     _one_unit(visits)
     conditioned: list[ConditionedVisit] = []
@@ -67,6 +80,11 @@ def fit(
         conditioned += parts
         builds += [visit.build] * len(parts)
     return _characterise(visits, builds, conditioned, inputs, say)
+
+
+def _silent(text: str) -> None:
+    """Progress that nobody asked for."""
+    del text
 
 
 def _one_unit(visits: Sequence[Visit]) -> None:
@@ -283,7 +301,7 @@ def _diagnostics(
     best: Candidate,
     data: FitData,
     conditioned: Sequence[ConditionedVisit],
-    checked: list,
+    checked: list[Adequacy],
     misfit: float,
     covariance: Covariance,
 ) -> Diagnostics:
@@ -294,7 +312,11 @@ def _diagnostics(
     errors = {}
     for source in data.sources:
         i = best.names.position[f"error:{source.key}"]
-        errors[source.label] = {
+        # one name in several visits is several errors
+        label = (
+            source.label if source.label not in errors else f"{source.label} ({source.key.rsplit(':', 1)[0]})"
+        )
+        errors[label] = {
             "standard_uncertainties": float(best.x[i]),
             "u": float(np.sqrt(covariance.total[i, i])),
             "stated_u": source.u,
@@ -302,7 +324,7 @@ def _diagnostics(
     return Diagnostics(
         converged=best.solution.converged,
         starts_agree=agree,
-        at_bound=[name for name in best.solution.at_bound],
+        at_bound=[n for n in best.solution.at_bound if not n.startswith(NATURAL_BOUNDS)],
         residuals_clean=misfit == 1.0,
         residual_rms_Nm=float(np.sqrt(np.mean(best.residual[best.used] ** 2))),
         cells=int(best.used.sum()),
@@ -327,7 +349,7 @@ def _diagnostics(
     )
 
 
-def _misfit_findings(checked: list, misfit: float) -> list[Finding]:
+def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
     if misfit == 1.0:
         return []
     worst = max(checked, key=lambda axis: axis.ratio)

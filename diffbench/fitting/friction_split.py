@@ -79,7 +79,7 @@ class Solved:
     converged: bool
 
 
-def solve(
+def solve(  # noqa: PLR0912, PLR0915  # one Gauss-Newton solution: parts would share all of its state
     products: Sequence[Product],
     product_covariance: Array,
     statements: Sequence[Statement],

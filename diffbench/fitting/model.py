@@ -110,8 +110,8 @@ class LockingModel:
         )
         self._is_error = np.array([u.name.startswith("error:") for u in names.unknowns])
         self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
-        self._heat_runs = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
-        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in self._heat_runs]
+        places = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
+        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in places]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
         # plates follow a change of load only after sliding on by a small angle: a lag that is long where
@@ -125,7 +125,7 @@ class LockingModel:
         """Which of the shared unknowns hold for a visit."""
         return self.sharing.places[visit]
 
-    # ---- parts ----------------------------------------------------------------------------------------------
+    # ---- parts ---------------------------------------------------------------------------------------
 
     def errors(self, x: Array) -> Array:
         """The bench's errors in standard uncertainties (sources,)."""
@@ -172,7 +172,7 @@ class LockingModel:
             walked.append(value)
         carried = np.array(walked)[data.turn_before]
         loading = np.maximum(torque, 0.0)
-        return np.maximum(loading, np.minimum(carried[:, None], loading * ratio[:, None]))
+        return np.asarray(np.maximum(loading, np.minimum(carried[:, None], loading * ratio[:, None])))
 
     def _start_share(self, x: Array) -> Array:
         share = np.zeros(self.data.segment_torque.size)
@@ -238,7 +238,7 @@ class LockingModel:
         by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
         return by_heat * self.data.speed_difference
 
-    # ---- the model ------------------------------------------------------------------------------------------
+    # ---- the model -----------------------------------------------------------------------------------
 
     def locking(self, x: Array) -> Array:
         """Locking torque at the cells (c,) [N·m]."""
@@ -254,7 +254,7 @@ class LockingModel:
             )
         else:
             load = preload + ramp.mean(axis=1)
-        return (
+        return np.asarray(
             self.friction_factor(x) * load
             + names.value(x, "gear_friction") * np.abs(thrust.input_torque)
             + names.value(x, "viscous") * self.viscous(x)

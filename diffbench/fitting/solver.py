@@ -70,7 +70,8 @@ def jacobian(
 
     Where both bounds coincide the unknown is fixed and its column is zero.
 
-    >>> jacobian(lambda x: np.array([x[0] ** 2, x[0] * x[1]]), np.array([3.0, 2.0]), np.array([1e-4, 1e-4])).round(6).tolist()
+    >>> at, step = np.array([3.0, 2.0]), np.array([1e-4, 1e-4])
+    >>> jacobian(lambda x: np.array([x[0] ** 2, x[0] * x[1]]), at, step).round(6).tolist()
     [[6.0, 0.0], [2.0, 3.0]]
     """
     upper, lower = np.minimum(x + step, high), np.maximum(x - step, low)

@@ -81,7 +81,7 @@ def ramp_seen(candidate: Candidate, flank: str) -> bool:
         return False
     if not model.form.greater_of:
         return True
-    # a hand reading with the case held gives locking and input torque in one number: it would open any contact
+    # with the case held, a hand reading is locking and input torque in one: it would open any contact
     swept = data.friction_state == 0
     peak = float(torque[swept].max()) if swept.any() else 0.0
     biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
