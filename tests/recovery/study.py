@@ -16,6 +16,7 @@ import time
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -147,7 +148,8 @@ def study(seeds: Iterable[int], *, jobs: int = 1, batch: int = 10) -> list[Outco
     if jobs == 1:
         return [outcome for one in batches for outcome in run_batch(one)]
     found: list[Outcome] = []
-    with ProcessPoolExecutor(jobs) as pool:
+    # fresh processes: forking one that has threads may hang
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         for number, outcomes in enumerate(pool.map(run_batch, batches), 1):
             found += outcomes
             print(
