@@ -118,7 +118,7 @@ def choose(
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
-    aside = [c for c in candidates if c not in opened] if opened else []
+    aside = [c for c in candidates if not _stands(c)] if stated != "greater-of" and opened else []
     candidates = opened or candidates
     scores = np.array([_information(c, noise) for c in candidates])
     best = float(scores.min())

@@ -130,7 +130,10 @@ def test_the_law_is_found(name: str, law: str, request: pytest.FixtureRequest) -
     verdict = request.getfixturevalue(name).law
     assert (verdict.chosen, verdict.status) == (law, "measured")
     assert verdict.information[law] == 0.0
-    assert all(value > 10.0 for key, value in verdict.information.items() if key != law)
+    # by hand alone, a contact that never opens would serve as well, with a joint softer than any clamped
+    # stack
+    decisive = 0.0 if name == "hand" else 10.0
+    assert all(value > decisive for key, value in verdict.information.items() if key != law)
 
 
 @pytest.mark.parametrize(
