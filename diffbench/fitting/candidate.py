@@ -21,10 +21,13 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 RIVAL = 5.0  # of half χ²: a minimum that far above the best has a weight below one in a hundred
+FAR = (
+    50.0  # of half χ²: polishing, which sees the bench's errors in full, does not bring a search down so far
+)
 OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the recording, not noise
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Candidate:
     """One form, fitted.
 
@@ -137,16 +140,21 @@ def fit_form(
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
         problem = _problem(model, noise, used)
+        reach = solution.cost + max(FAR, 0.1 * solution.cost)
+        far = []
         for other in _starts(names, begin):
-            x, _, _ = search(problem, other, tolerance=1e-6)
-            minima.append(polish(problem, x, steps=_steps(names, x)))
+            x, cost, _ = search(problem, other, tolerance=1e-6)
+            if cost > reach:
+                far.append(cost)
+            else:
+                minima.append(polish(problem, x, steps=_steps(names, x)))
         best = min(minima, key=lambda found: found.cost)
         if best.cost < solution.cost - 0.5:
             solution, noise, used = _settle(model, noise, used, best.x)
-        problem = _problem(model, noise, used)
-        others = [found for found in minima if found is not best]
-        minima = [solution, *(polish(problem, m.x, steps=_steps(names, m.x)) for m in others)]
-        costs = [found.cost for found in minima]
+            problem = _problem(model, noise, used)
+            others = [found for found in minima if found is not best]
+            minima = [solution, *(polish(problem, m.x, steps=_steps(names, m.x)) for m in others)]
+        costs = [*(found.cost for found in minima), *far]
 
     def candidate(found: Solution, rivals: tuple[Candidate, ...] = ()) -> Candidate:
         residual = model.residual(found.x)

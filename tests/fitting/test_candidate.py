@@ -1,0 +1,73 @@
+"""One form, fitted: told apart from its rivals, from several starts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench.documents import load_visit
+from diffbench.fitting.candidate import Candidate, fit_form, quick_search
+from diffbench.fitting.data import gather
+from diffbench.fitting.model import Form
+from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.visits import condition_visit
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+
+
+@pytest.fixture(scope="module")
+def arguments() -> tuple[Any, ...]:
+    """Builds, data, sharing and reference of a short sweep."""
+    visit = load_visit(FIXTURES / "shims" / "run-shim-0.1mm.toml")
+    conditioned, _ = condition_visit(visit, lambda _: None)
+    data, builds = gather(conditioned), [visit.build]
+    return builds, data, sharing_of(builds, data), reference_of(visit.build)
+
+
+@pytest.fixture(scope="module")
+def fitted(arguments: tuple[Any, ...]) -> Candidate:
+    form = Form(greater_of=False, stribeck_exponent=1.0)
+    start = quick_search(form, *arguments, temperature_u=0.5).candidate
+    return fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
+
+
+def test_a_fit_starts_from_several_places(fitted: Candidate) -> None:
+    """Each start's cost is kept, the answer's first among the best."""
+    assert len(fitted.starts) == 3
+    assert fitted.solution.converged
+    assert fitted.solution.cost <= min(fitted.starts) + 0.5
+
+
+def test_another_start_gives_the_same_answer(arguments: tuple[Any, ...], fitted: Candidate) -> None:
+    """From friction that rises with speed, plates that answer slowly: the preload to a hundredth of its
+    doubt."""
+    form = Form(greater_of=False, stribeck_exponent=1.0)
+    quick = quick_search(form, *arguments, temperature_u=0.5).candidate
+    x = quick.x.copy()
+    x[quick.names.position["static_excess"]] = -0.1
+    x[quick.names.position["heat_conductance"]] -= 1.0
+    x[quick.names.position["unloading_ratio_drive"]] = 2.0
+    far = replace(quick, solution=replace(quick.solution, x=x))
+    other = fit_form(form, *arguments, temperature_u=0.5, start=far, starts=True)
+    u = np.sqrt(np.diag(fitted.covariance().total))
+    for name in ("preload_torque", "ramp_bias_drive_loading", "unloading_ratio_drive"):
+        at = fitted.names.position[name]
+        assert abs(other.x[at] - fitted.x[at]) < 0.05 * u[at], name
+
+
+def test_rivals_of_one_form_are_told_apart(fitted: Candidate) -> None:
+    """Each is itself: they share form, names and model, and comparing their arrays would have no answer."""
+    rival = replace(fitted, solution=replace(fitted.solution, x=fitted.x + 0.01))
+    assert rival not in [fitted]
+    assert fitted in [rival, fitted]
+
+
+def test_the_fit_explains_the_noise_it_finds(fitted: Candidate) -> None:
+    """χ² per effective cell is about one: its relative standard deviation is √(2/n)."""
+    cells = fitted.noise.effective
+    assert fitted.chi2(fitted.noise) / cells == pytest.approx(1.0, abs=0.5)
+    assert fitted.used.mean() > 0.99
