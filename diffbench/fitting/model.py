@@ -9,6 +9,7 @@ put together.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,6 +120,14 @@ class LockingModel:
         slow = np.maximum(data.speed_difference, 0.05)
         self._delay = np.where(data.friction_state == 0, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
+        # most unknowns move neither thrust nor plate heat, which cost the most: the last few are kept
+        moving = [*sharing.drive_ratios, *sharing.coast_ratios, *(name for _, name in begun if name in names)]
+        at = [names.position[name] for name in moving]
+        self._thrust_index = np.array([*at, *self.source_index.tolist()], dtype=np.int64)
+        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(places)))]
+        self._heat_index = np.array([names.position[name] for name in heating], dtype=np.int64)
+        self._recent_thrust = lru_cache(maxsize=8)(self._thrust_of)
+        self._recent_excess = lru_cache(maxsize=8)(self._excess_of)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
 
     def place(self, visit: int) -> Place:
@@ -139,6 +148,10 @@ class LockingModel:
 
     def thrust(self, x: Array) -> Thrust:
         """Thrust torque of each flank, from the history of the input torque."""
+        return self._recent_thrust(x[self._thrust_index].tobytes())
+
+    def _thrust_of(self, moving: bytes) -> Thrust:
+        x = self._with(self._thrust_index, moving)
         data = self.data
         cell, turn = data.input_torque, data.turn_torque
         if self.source_index.size:
@@ -148,7 +161,14 @@ class LockingModel:
         sharing = self.sharing
         drive = self._play(x, turn, torque, sharing.drive_ratios, sharing.drive_of_cell)
         coast = self._play(x, -turn, -torque, sharing.coast_ratios, sharing.coast_of_cell)
+        drive.flags.writeable = coast.flags.writeable = False
         return Thrust(drive, coast, cell)
+
+    def _with(self, index: Index, values: bytes) -> Array:
+        """A vector that holds the unknowns at ``index`` alone."""
+        x = np.zeros(len(self.names))
+        x[index] = np.frombuffer(values)
+        return x
 
     def _play(
         self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
@@ -188,6 +208,12 @@ class LockingModel:
             offset = x[self.names.position["error:temperature"]] * self.temperature_u
         if self._measured_plate.all():
             return self.data.plate + offset
+        excess = self._recent_excess(x[self._heat_index].tobytes())
+        return np.where(self._measured_plate, self.data.plate, self._oil + excess) + offset
+
+    def _excess_of(self, heating: bytes) -> Array:
+        """Excess of the plates over the oil at the cells (c,) [K]."""
+        x = self._with(self._heat_index, heating)
         names, data = self.names, self.data
         capacity = names.value(x, "heat_capacity")
         conductance = names.value(x, "heat_conductance")
@@ -208,7 +234,8 @@ class LockingModel:
         excess = grid[self._heat_below]
         if grid.size > 1:
             excess = excess + self._heat_share * (grid[self._heat_below + 1] - excess)
-        return np.where(self._measured_plate, self.data.plate, self._oil + excess) + offset
+        excess.flags.writeable = False
+        return excess
 
     def friction_factor(self, x: Array) -> Array:
         """``m(v, Θ)``, 1 at the reference condition (c,)."""
