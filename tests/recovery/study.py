@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 import time
@@ -148,7 +149,9 @@ def study(seeds: Iterable[int], *, jobs: int = 1, batch: int = 10) -> list[Outco
     if jobs == 1:
         return [outcome for one in batches for outcome in run_batch(one)]
     found: list[Outcome] = []
-    # fresh processes: forking one that has threads may hang
+    # one thread of linear algebra each: on as many cores as jobs, more only wait for each other
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # fresh processes, which read that, and since forking one that has threads may hang
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         for number, outcomes in enumerate(pool.map(run_batch, batches), 1):
             found += outcomes
