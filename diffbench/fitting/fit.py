@@ -352,7 +352,7 @@ def _diagnostics(
 def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
     if misfit == 1.0:
         return []
-    worst = max(checked, key=lambda axis: axis.ratio)
+    worst = next(axis for axis in checked if axis.ratio == misfit)
     return [
         Finding(
             "model misses",

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.documents import Build
-from diffbench.fitting.adequacy import SUSPICIOUS, adequacy, misfit_factor
+from diffbench.fitting.adequacy import REPEATED, SUSPICIOUS, SUSPICIOUS_REPEATED, adequacy, misfit_factor
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference
@@ -36,7 +36,9 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
         stretch=np.floor(time / 12.5).astype(np.int64),
     )
 
-    def make(structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0) -> Candidate:
+    def make(
+        structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0, sigma: float = 1.0
+    ) -> Candidate:
         form = Form(greater_of=False, stribeck_exponent=1.0)
         sharing = sharing_of([demo_build], data)
         names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
@@ -45,7 +47,7 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
         if structure is not None:
             residual = residual - data.direction * structure(data)
         solution = Solution(names.start, 1.0, residual, np.zeros((CELLS, len(names))), True, (), 1, "")
-        noise = CellNoise(np.ones(CELLS), inflation, CELLS / inflation)
+        noise = CellNoise(np.full(CELLS, sigma), inflation, CELLS / inflation)
         used = np.ones(CELLS, dtype=bool)
         return Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
 
@@ -56,9 +58,9 @@ def test_noise_alone_has_no_structure(fitted: Callable[..., Candidate]) -> None:
     """Mean squares of some ten to forty bin means: about one, and the factor exactly one."""
     found = adequacy(fitted())
     assert {axis.axis for axis in found} == {
-        "input torque", "speed difference", "time", "cycle", "slip direction", "oil temperature",
+        "input torque", "speed difference", "time", "cycle", "slip direction", "oil temperature", REPEATED,
     }  # fmt: skip
-    assert all(0.2 < axis.ratio < SUSPICIOUS for axis in found)
+    assert all(0.1 < axis.ratio < SUSPICIOUS for axis in found)
     assert misfit_factor(found) == 1.0
 
 
@@ -89,7 +91,32 @@ def test_structure_is_found_on_its_axis(
     assert misfit_factor(found) >= worst.ratio
 
 
+def test_a_misfit_so_large_that_it_passes_for_noise_is_found(fitted: Callable[..., Candidate]) -> None:
+    """A wrong law leaves twenty times the noise, smooth over torque: the noise estimated from that
+    residual, and its correlation, explain it on every axis; but noise is not the same in every cycle."""
+    found = adequacy(fitted(lambda d: 20.0 * np.sin(d.input_torque / 120.0), inflation=400.0, sigma=20.0))
+    assert all(axis.ratio < SUSPICIOUS for axis in found if axis.axis != REPEATED)
+    repeated = {axis.axis: axis for axis in found}[REPEATED]
+    assert repeated.ratio > 100.0
+    assert "N·m" in repeated.worst
+    assert misfit_factor(found) == repeated.ratio
+
+
+def test_large_noise_that_differs_from_cycle_to_cycle_is_noise(fitted: Callable[..., Candidate]) -> None:
+    """As large and as smooth, but with a phase of its own in every cycle."""
+    found = adequacy(
+        fitted(
+            lambda d: 20.0 * np.sin(d.input_torque / 120.0 + 2.4 * (d.stretch // 2)),
+            inflation=40.0,
+            sigma=20.0,
+        )
+    )
+    assert {axis.axis: axis for axis in found}[REPEATED].ratio < SUSPICIOUS_REPEATED
+    assert misfit_factor(found) == 1.0
+
+
 def test_the_factor_explains_the_worst_axis(fitted: Callable[..., Candidate]) -> None:
     """Variance times the factor is what the bin means scatter by."""
     found = adequacy(fitted(lambda d: 0.02 * np.abs(d.input_torque)))
     assert misfit_factor(found) == max(axis.ratio for axis in found)
+    assert misfit_factor(found) > 10.0

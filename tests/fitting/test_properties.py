@@ -233,6 +233,11 @@ class TestKnowledge:
         result = short_visit.fit("stated-law", None, ('law = "undecided"', 'law = "greater-of"'))
         assert (result.law.chosen, result.law.status) == ("greater-of", "stated")
         assert "the sweeps speak against it: the additive law is ahead" in result.law.reason
+        # a law that misses by 12 N·m doesn't hide behind a small standard uncertainty
+        assert not result.diagnostics.residuals_clean
+        assert "the same in every cycle" in findings(result)["model misses"]
+        bias = result.parameters["ramp_bias_drive_loading"]
+        assert bias.low is None or bias.low < 0.5143
 
 
 class TestDoubt:
