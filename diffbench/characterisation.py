@@ -168,6 +168,7 @@ class BuildFacts(_Frozen):
     pin_radius_m: float | None
     drive_angle_deg: float | None
     coast_angle_deg: float | None
+    shim_m: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

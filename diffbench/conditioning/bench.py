@@ -55,6 +55,11 @@ def needed_torques(rig: Rig) -> tuple[str, ...]:
     return ("input_torque", "left_torque" if "left_torque" in rig.channel else "right_torque")
 
 
+def refit_spread(rig: Rig) -> tuple[float, float]:
+    """Relative standard deviations of preload and ramp bias over refits to this bench, 0 where not stated."""
+    return rig.repeatability.preload_torque or 0.0, rig.repeatability.ramp_bias or 0.0
+
+
 def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and
     drag)."""

@@ -70,6 +70,7 @@ def condition(
         sources={source.key: source for source in doubtful.values()},
         temperature_u=None if channel is None else channel.u_zero,
         notes=_notes(rig, tared, doubtful),
+        refit_spread=bench.refit_spread(rig),
     )
 
 

@@ -66,9 +66,14 @@ class ConditionedRun:
 
 @dataclass(frozen=True)
 class ConditionedVisit:
-    """All runs of one visit to the bench, with the doubtful constants that they share."""
+    """All runs of one visit to the bench, with the doubtful constants that they share.
+
+    ``refit_spread``: relative standard deviations of preload and of a ramp bias from one refit of the unit
+    to this bench to the next, 0 where the rig states none.
+    """
 
     runs: tuple[ConditionedRun, ...]
     sources: Mapping[str, ErrorSource]
     temperature_u: float | None
     notes: tuple[str, ...]
+    refit_spread: tuple[float, float] = (0.0, 0.0)

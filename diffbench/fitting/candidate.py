@@ -51,6 +51,16 @@ class Candidate:
     def x(self) -> Array:
         return self.solution.x
 
+    @property
+    def problem(self) -> Problem:
+        """What was minimised: its residuals stand at their effective weight."""
+        return _problem(self.model, self.noise, self.used)
+
+    @property
+    def steps(self) -> Array:
+        """Steps for difference quotients at the solution (p,)."""
+        return _steps(self.names, self.x)
+
     def chi2(self, noise: CellNoise) -> float:
         """Weighted sum of squares of data and knowledge beforehand, the data counted at their effective
         number."""

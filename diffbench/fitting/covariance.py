@@ -134,34 +134,6 @@ def combine(
     return Covariance(total, full, shares, method)
 
 
-def with_repeatability(
-    covariance: Covariance, names: Names, x: Array, *, preload: float, bias: float
-) -> Covariance:
-    """Add what a refit of the unit to the bench would change: relative standard deviations of preload and
-    ramp biases.
-
-    Each preload and each bias moves by itself, as ISO 5725-2 repeats them.
-    """
-    columns = []
-    for i, unknown in enumerate(names.unknowns):
-        size = (
-            preload
-            if unknown.name.startswith("preload_torque")
-            else bias
-            if unknown.name.startswith("ramp_bias")
-            else 0.0
-        )
-        if size > 0:
-            column = np.zeros(len(names))
-            column[i] = size * x[i]
-            columns.append(column)
-    if not columns:
-        return covariance
-    block = np.stack(columns, axis=1)
-    shares = {**covariance.shares, "bench repeatability": block}
-    return Covariance(covariance.total + block @ block.T, covariance.noise, shares, covariance.method)
-
-
 def _not_below(meat: Array, floor: Array) -> Array:
     """``meat`` with its eigenvalues, seen in units of ``floor``, raised to one."""
     values, vectors = np.linalg.eigh(floor)

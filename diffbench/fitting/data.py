@@ -34,7 +34,8 @@ class FitData:
     ``turn_before`` (c,) the last one before each cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W],
     ``oil_rate`` [K/s], ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid.
     ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic, 2 = static. ``segment_torque``: input torque at
-    the start of each history [N·m], 0 where the state of the ramps there is known.
+    the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
+    2): relative standard deviations of preload and ramp bias from one refit to the next.
     """
 
     difference: Array
@@ -69,6 +70,7 @@ class FitData:
     segment_torque: Array
     run_names: tuple[str, ...]
     run_kinds: tuple[str, ...]
+    refit_spread: Array
 
     @property
     def locking(self) -> Array:
@@ -163,4 +165,5 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         segment_torque=np.array(segment_torque),
         run_names=tuple(run.name for _, run in runs),
         run_kinds=tuple(run.kind for _, run in runs),
+        refit_spread=np.array([visit.refit_spread for visit in visits]),
     )

@@ -24,7 +24,8 @@ Array = NDArray[np.float64]
 class Estimate:
     """Value of a quantity, its gradient with respect to the unknowns (p,), and standard uncertainties that
     come from the build sheet, by source. ``scale`` is the size against which an uncertainty counts as
-    large."""
+    large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
+    of its interval below and above over the symmetric one."""
 
     value: float
     gradient: Array
@@ -34,6 +35,7 @@ class Estimate:
     scale: float
     sheet: Mapping[str, float] = field(default_factory=dict)
     positive: bool = True
+    profile: tuple[float, float, float] | None = None
 
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:

@@ -30,12 +30,13 @@ from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
-from diffbench.fitting.covariance import Covariance, with_repeatability
+from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
+from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit
 
@@ -113,17 +114,7 @@ def _characterise(
     say("uncertainty")
     checked = adequacy(best)
     misfit = misfit_factor(checked)
-    repeatability = visits[0].rig.repeatability
-    covariances = [
-        with_repeatability(
-            candidate.covariance(misfit=misfit),
-            candidate.names,
-            candidate.x,
-            preload=repeatability.preload_torque or 0.0,
-            bias=repeatability.ramp_bias or 0.0,
-        )
-        for candidate in choice.candidates
-    ]
+    covariances = [candidate.covariance(misfit=misfit) for candidate in choice.candidates]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     combined, parameters, splits = _parameters(choice, covariances, builds, labels, first_visit, torque_range)
@@ -159,7 +150,7 @@ def _characterise(
         parameters=parameters,
         correlation=correlation(combined, covariances[0]),
         sheet_checks=list(splits.checks),
-        limits=_limit_verdicts(builds[0], parameters, labels),
+        limits=_limit_verdicts([builds[i] for i in first_visit], parameters, labels),
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
@@ -206,6 +197,7 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
             pin_radius_m=None if b.ramps.pin_radius is None else b.ramps.pin_radius.value,
             drive_angle_deg=degrees(b.ramps.drive_angle),
             coast_angle_deg=degrees(b.ramps.coast_angle),
+            shim_m=None if b.preload.shim is None else b.preload.shim.value,
         )
         for b in (builds[i] for i in first)
     ]
@@ -229,6 +221,7 @@ def _parameters(
             found.update(
                 direct_estimates(candidate, deviation, build=visit, suffix=label, torque_range=torque_range)
             )
+        found.update(shim_rates(found, [builds[i] for i in first_visit], labels))
         direct.append(found)
 
     combined: dict[str, Combined] = {}
@@ -283,7 +276,7 @@ def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> 
     kept = [
         i
         for i, u in enumerate(names.unknowns)
-        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:"))
+        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:", "refit:"))
     ]
     return FormState(
         law="greater-of" if candidate.form.greater_of else "additive",
@@ -386,30 +379,32 @@ def _assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
 
 
 def _limit_verdicts(
-    build: Build, parameters: dict[str, Parameter], labels: Sequence[str]
+    builds: Sequence[Build], parameters: dict[str, Parameter], labels: Sequence[str]
 ) -> list[LimitVerdict]:
-    """Limits of the build sheet: proven within or outside by the 95 % interval, else not proven (ISO
+    """Limits of each build's sheet: proven within or outside by the 95 % interval, else not proven (ISO
     14253-1)."""
     found: list[LimitVerdict] = []
-    pairs = (
-        ("preload_torque", build.limits.preload_torque, f"preload_torque{labels[0]}"),
-        ("ramp_bias_drive", build.limits.ramp_bias_drive, f"ramp_bias_drive_loading{labels[0]}"),
-        ("ramp_bias_coast", build.limits.ramp_bias_coast, f"ramp_bias_coast_loading{labels[0]}"),
-    )
-    for name, pair, key in pairs:
-        if pair is None or key not in parameters:
-            continue
-        item = parameters[key]
-        low, high = pair
-        if item.low is None or item.high is None:
-            verdict = "not proven"
-        elif low <= item.low and item.high <= high:
-            verdict = "within"
-        elif item.high < low or item.low > high:
-            verdict = "outside"
-        else:
-            verdict = "not proven"
-        found.append(LimitVerdict(quantity=name, low=low, high=high, unit=item.unit, verdict=verdict))
+    for build, label in zip(builds, labels, strict=True):
+        for name, pair, key in (
+            ("preload_torque", build.limits.preload_torque, "preload_torque"),
+            ("ramp_bias_drive", build.limits.ramp_bias_drive, "ramp_bias_drive_loading"),
+            ("ramp_bias_coast", build.limits.ramp_bias_coast, "ramp_bias_coast_loading"),
+        ):
+            item = parameters.get(f"{key}{label}")
+            if pair is None or item is None:
+                continue
+            low, high = pair
+            if item.low is None or item.high is None:
+                verdict = "not proven"
+            elif low <= item.low and item.high <= high:
+                verdict = "within"
+            elif item.high < low or item.low > high:
+                verdict = "outside"
+            else:
+                verdict = "not proven"
+            found.append(
+                LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
+            )
     return found
 
 

@@ -23,6 +23,8 @@ from diffbench.physics.preload import greater_of
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
+
 
 @dataclass(frozen=True)
 class Reference:
@@ -112,6 +114,7 @@ class LockingModel:
         self._is_error = np.array([u.name.startswith("error:") for u in names.unknowns])
         self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
         places = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
+        self._refits = [self._refit_index(column, part) for column, part in enumerate(REFIT_PARTS)]
         self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in places]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
@@ -129,6 +132,15 @@ class LockingModel:
         self._recent_thrust = lru_cache(maxsize=8)(self._thrust_of)
         self._recent_excess = lru_cache(maxsize=8)(self._excess_of)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
+
+    def _refit_index(self, column: int, part: str) -> tuple[Index, Array, Index]:
+        """Where the refits of a part stand among the unknowns (k,), their spreads (k,), and the visits that
+        they are of."""
+        spread = self.data.refit_spread[:, min(column, 1)]
+        names = [f"refit:{part}[{visit}]" for visit in range(spread.size)]
+        visits = np.array([v for v, name in enumerate(names) if name in self.names], dtype=np.int64)
+        at = np.array([self.names.position[names[v]] for v in visits.tolist()], dtype=np.int64)
+        return at, spread[visits], visits
 
     def place(self, visit: int) -> Place:
         """Which of the shared unknowns hold for a visit."""
@@ -265,15 +277,21 @@ class LockingModel:
         by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
         return by_heat * self.data.speed_difference
 
+    def refit(self, x: Array, part: int) -> Array:
+        """By what factor preload or a flank's bias stands apart in the cells' visit (c,), 1 for the unit's
+        own."""
+        at, spread, visits = self._refits[part]
+        factor = np.ones(len(self.sharing.places))
+        factor[visits] += spread * x[at]
+        return factor[self.data.visit]
+
     # ---- the model -----------------------------------------------------------------------------------
 
     def locking(self, x: Array) -> Array:
         """Locking torque at the cells (c,) [N·m]."""
-        names, sharing = self.names, self.sharing
+        names = self.names
         thrust = self.thrust(x)
-        preload = np.array([names.value(x, name) for name in sharing.preloads])[sharing.preload_of_cell]
-        drive = np.array([names.value(x, name) for name in sharing.drive_biases])[sharing.drive_of_cell]
-        coast = np.array([names.value(x, name) for name in sharing.coast_biases])[sharing.coast_of_cell]
+        preload, drive, coast = self._strengths(x)
         ramp = drive[:, None] * thrust.drive + coast[:, None] * thrust.coast
         if self.form.greater_of:
             load = greater_of(preload[:, None], np.maximum(ramp, 0.0), names.value(x, "joint_fraction")).mean(
@@ -287,6 +305,14 @@ class LockingModel:
             + names.value(x, "viscous") * self.viscous(x)
             - names.value(x, "relaxation_angle") * self._delay
         )
+
+    def _strengths(self, x: Array) -> tuple[Array, Array, Array]:
+        """Preload torque and both ramp biases of each cell's visit, three times (c,)."""
+        names, sharing = self.names, self.sharing
+        preload = np.array([names.value(x, name) for name in sharing.preloads])[sharing.preload_of_cell]
+        drive = np.array([names.value(x, name) for name in sharing.drive_biases])[sharing.drive_of_cell]
+        coast = np.array([names.value(x, name) for name in sharing.coast_biases])[sharing.coast_of_cell]
+        return preload * self.refit(x, 0), drive * self.refit(x, 1), coast * self.refit(x, 2)
 
     def residual(self, x: Array) -> Array:
         """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the
@@ -309,10 +335,8 @@ class LockingModel:
         minus = -data.direction
         made: dict[str, Array] = {}
         if self.form.greater_of:
-            drive = np.array([names.value(x, n) for n in sharing.drive_biases])[sharing.drive_of_cell]
-            coast = np.array([names.value(x, n) for n in sharing.coast_biases])[sharing.coast_of_cell]
+            preload, drive, coast = self._strengths(x)
             ramp = np.maximum(drive[:, None] * thrust.drive + coast[:, None] * thrust.coast, 0.0)
-            preload = np.array([names.value(x, n) for n in sharing.preloads])[sharing.preload_of_cell]
             load = greater_of(preload[:, None], ramp, names.value(x, "joint_fraction"))
             fixed = factor * load.mean(axis=1)
         else:
@@ -323,6 +347,7 @@ class LockingModel:
                 made[name] = factor * thrust.drive.mean(axis=1) * (sharing.drive_of_cell == i)
             for i, name in enumerate(sharing.coast_biases):
                 made[name] = factor * thrust.coast.mean(axis=1) * (sharing.coast_of_cell == i)
+            made |= self._refit_columns(x, made)
         made["gear_friction"] = np.abs(thrust.input_torque)
         made["viscous"] = self.viscous(x)
         made["relaxation_angle"] = -self._delay
@@ -336,3 +361,16 @@ class LockingModel:
                 row = self._source_row[unknown.name]
                 columns.append(-data.effect_difference[row])
         return data.difference - minus * fixed, np.stack(columns, axis=1)
+
+    def _refit_columns(self, x: Array, made: dict[str, Array]) -> dict[str, Array]:
+        """Columns of the refits for strengths as they stand in ``x``: the polish, which knows the product,
+        ends what this begins."""
+        sharing = self.sharing
+        columns: dict[str, Array] = {}
+        groups = (sharing.preloads, sharing.drive_biases, sharing.coast_biases)
+        for (at, spread, visits), part, stems in zip(self._refits, REFIT_PARTS, groups, strict=True):
+            for i, size, visit in zip(at.tolist(), spread.tolist(), visits.tolist(), strict=True):
+                stem = stems[getattr(sharing.places[visit], part)]
+                here = self.data.visit == visit
+                columns[self.names.unknowns[i].name] = size * self.names.value(x, stem) * made[stem] * here
+        return columns

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from diffbench.documents import Build
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, Place, Reference, Sharing
+from diffbench.fitting.model import REFIT_PARTS, Form, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.oil import kinematic_viscosity, walther
 
@@ -141,6 +141,7 @@ def unknowns(
         )
         for name in (*sharing.drive_biases, *sharing.coast_biases)
     ]
+    made += _refits(data, sharing, linear=linear)
     made += [
         Unknown(
             name,
@@ -333,6 +334,36 @@ def unknowns(
             )
         )
     return Names(tuple(made))
+
+
+def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
+    """What each refit to the bench did to preload and biases, in the rig's standard deviations.
+
+    Where several visits share a quantity their differences show it, and it is searched; a single one cannot
+    tell its refit from the unit itself: then it is passed on as it is stated.
+    """
+    made: list[Unknown] = []
+    for visit, spread in enumerate(data.refit_spread):
+        for part, size in zip(REFIT_PARTS, (spread[0], spread[1], spread[1]), strict=True):
+            if size == 0.0:
+                continue
+            here = getattr(sharing.places[visit], part)
+            sharers = sum(getattr(place, part) == here for place in sharing.places)
+            made.append(
+                Unknown(
+                    f"refit:{part}[{visit}]",
+                    0.0,
+                    low=-8.0,
+                    high=8.0,
+                    linear=linear,
+                    knowledge="stated",
+                    prior=0.0,
+                    prior_u=1.0,
+                    source="bench repeatability",
+                    considered=sharers == 1,
+                )
+            )
+    return made
 
 
 def _stated(name: str, value: float, u: float, source: str, *, searched: bool) -> Unknown:

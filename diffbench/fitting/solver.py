@@ -84,7 +84,7 @@ def jacobian(
     return np.stack(columns, axis=1)
 
 
-def _forward(function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array) -> Array:
+def forward_jacobian(function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array) -> Array:
     """One-sided differences: half the cost, good enough to search by."""
     towards = np.where(x + step <= high, step, np.where(x - step >= low, -step, high - x))
     base = function(x)
@@ -202,7 +202,7 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
     residual = problem.with_priors(x)
     cost = 0.5 * float(residual @ residual)
     damping, evaluations, converged, reason = 1e-6, 1, False, "the step limit was reached"
-    data_jacobian = _forward(problem.residual, x, step, low, high)
+    data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
     evaluations += x.size
     for _ in range(limit):
         full = np.vstack([data_jacobian, prior_rows])
@@ -237,7 +237,7 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
         if size < 1e-6 or gain <= 1e-9 * cost:
             converged, reason = True, "the last step changed nothing that matters"
             break
-        data_jacobian = _forward(problem.residual, x, step, low, high)
+        data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
         evaluations += x.size
     ends = tuple(
         unknown.name

@@ -79,7 +79,8 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
         item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
         build = split_name(key)[1]
-        name = label(f"{limit.quantity}[{build}]" if build else limit.quantity)
+        stem = split_name(limit.quantity)[0]
+        name = label(f"{stem}[{build}]" if build else stem)
         if item is None or item.value is None:
             lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
             continue
@@ -102,9 +103,18 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
 
 
 def limited_name(characterisation: Characterisation, quantity: str) -> str:
-    """Name of the parameter that a limit is about: the first build's, the loading one of a ramp bias."""
-    wanted = {quantity, f"{quantity}_loading"}
-    return next((name for name in characterisation.parameters if split_name(name)[0] in wanted), quantity)
+    """Name of the parameter that a limit is about: of the build that it names, else of the first; the
+    loading one of a ramp bias."""
+    stem, build = split_name(quantity)
+    wanted = {stem, f"{stem}_loading"}
+    return next(
+        (
+            name
+            for name in characterisation.parameters
+            if split_name(name)[0] in wanted and (not build or split_name(name)[1] == build)
+        ),
+        quantity,
+    )
 
 
 def _cautions(characterisation: Characterisation) -> list[str]:

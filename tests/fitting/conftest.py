@@ -45,6 +45,7 @@ def make_data(
         "time": np.arange(cells) * 0.1,
         "run": numbers,
         "visit": np.zeros(cells, dtype=np.int64),
+        "refit_spread": np.zeros((1, 2)),
         "stretch": np.zeros(cells, dtype=np.int64),
         "noise": np.full(cells, noise),
         "sources": (),
@@ -114,6 +115,12 @@ def hand() -> Characterisation:
 def shims() -> Characterisation:
     """Four builds of one unit, fitted together."""
     return fit_of(*(f"shims/run-shim-0.{i}mm" for i in range(4)))
+
+
+@pytest.fixture(scope="session")
+def refits() -> Characterisation:
+    """One build, taken out and put back between four visits, fitted together."""
+    return fit_of(*(f"repeats/run-refit-{i}" for i in range(1, 5)))
 
 
 Columns = dict[str, NDArray[np.float64]]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.fitting.covariance import cluster_meat, combine, hac_meat, with_repeatability
+from diffbench.fitting.covariance import cluster_meat, combine, hac_meat
 from diffbench.fitting.unknowns import Names, Unknown
 
 Array = NDArray[np.float64]
@@ -121,20 +121,6 @@ def test_the_budget_adds_up_in_squares() -> None:
         budget = found.budget(gradient)
         assert set(budget) == {"noise", "weak", "transducer gain", "heat"}
         assert sum(part**2 for part in budget.values()) == pytest.approx(gradient @ found.total @ gradient)
-
-
-def test_repeatability_is_relative_to_each_value() -> None:
-    """1.5 % of the preload and 1 % of each bias, independent of each other (ISO 5725-2 repeats the whole
-    unit)."""
-    names = Names(
-        (Unknown("preload_torque", 80.0), Unknown("ramp_bias_drive_loading", 0.5), Unknown("viscous", 0.2))
-    )
-    rng = np.random.default_rng(10)
-    plain = combine(names, rng.normal(size=(600, 3)), rng.normal(size=600), inflation=1.0, **runs_of(600, 50))
-    wide = with_repeatability(plain, names, np.array([80.0, 0.5, 0.2]), preload=0.015, bias=0.01)
-    np.testing.assert_allclose(wide.total - plain.total, np.diag([1.2**2, 0.005**2, 0.0]), atol=1e-12)
-    assert wide.budget(np.array([1.0, 0.0, 0.0]))["bench repeatability"] == pytest.approx(1.2)
-    assert with_repeatability(plain, names, np.ones(3), preload=0.0, bias=0.0) is plain
 
 
 def test_meats_are_positive_and_ignore_the_order_of_clusters() -> None:

@@ -243,6 +243,30 @@ class TestShims:
         true = np.array([truth_of(f"shims/truth-shim-0.{i}mm")["preload_torque"] for i in range(4)])
         np.testing.assert_allclose(np.diff(found), np.diff(true), rtol=0.05)
 
+    def test_the_ladder_gives_what_a_shim_is_worth(self, shims: Characterisation) -> None:
+        """Preload per shim thickness between neighbours: the truth within 95 %, its doubt that of two refits
+        of 1.5 % each, a tenth of a millimetre apart."""
+        true = [truth_of(f"shims/truth-shim-0.{i}mm")["preload_torque"] for i in range(4)]
+        for step, name in enumerate(("0 to 0.1 mm", "0.1 to 0.2 mm", "0.2 to 0.3 mm")):
+            item = shims.parameters[f"preload_per_shim[{name}]"]
+            low, high = (shims.value(f"preload_torque[{self.BUILDS[i]}]") for i in (step, step + 1))
+            assert item.unit == "N·m/mm"
+            assert item.value == pytest.approx((high - low) / 0.1, rel=1e-9)
+            assert item.low is not None
+            assert item.high is not None
+            assert item.low < (true[step + 1] - true[step]) / 0.1 < item.high
+            assert item.u == pytest.approx(0.015 * np.hypot(low, high) / 0.1, rel=0.05)
+
+    def test_every_sheets_limits_are_judged(self, shims: Characterisation) -> None:
+        """70 to 90 N·m: 67 N·m is proven outside, 82 within, and 74 and 89 are near enough to stay open."""
+        verdicts = {limit.quantity: limit.verdict for limit in shims.limits}
+        assert verdicts == {
+            "preload_torque[Q17-shim-0]": "outside",
+            "preload_torque[Q17-shim-1]": "within",
+            "preload_torque[Q17-shim-2]": "within",
+            "preload_torque[Q17-shim-3]": "not proven",
+        }
+
     def test_ramps_are_shared(self, shims: Characterisation) -> None:
         """One bias under every build's name, so that a reader of one build misses nothing."""
         found = {shims.value(f"ramp_bias_drive_loading[{build}]") for build in self.BUILDS}
@@ -258,3 +282,33 @@ class TestShims:
             assert item.value == pytest.approx(
                 truth_of(f"shims/truth-shim-0.{number}mm")["spring_force"], rel=0.03
             )
+
+
+class TestRefits:
+    """One build fitted to the bench four times, all visits together: the unit's own numbers, and the refits'
+    scatter as what it is."""
+
+    COUNT = 4
+
+    def true_mean(self, name: str) -> float:
+        return float(np.mean([truth_of(f"repeats/truth-refit-{i + 1}")[name] for i in range(self.COUNT)]))
+
+    def test_their_scatter_is_no_misfit(self, refits: Characterisation) -> None:
+        """Preloads 3.5 % apart in one model would else bend friction over temperature, time and torque."""
+        assert refits.diagnostics.residuals_clean
+        friction = refits.parameters["friction_temperature_coefficient"]
+        assert friction.low is not None
+        assert friction.high is not None
+        assert friction.low < truth_of("repeats/truth-refit-1")["friction_temperature_coefficient"]
+        assert friction.high > truth_of("repeats/truth-refit-1")["friction_temperature_coefficient"]
+
+    def test_the_mean_of_the_refits_is_found(self, refits: Characterisation) -> None:
+        """The visits' mean stands in the recordings: within 1 %."""
+        for name in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"):
+            assert refits.value(name) == pytest.approx(self.true_mean(name), rel=0.012), name
+
+    def test_four_refits_halve_the_doubt_of_one(self, refits: Characterisation) -> None:
+        """The rig's 1.5 % of one refit, over the square root of four."""
+        item = refits.parameters["preload_torque"]
+        assert item.value is not None
+        assert item.budget["bench repeatability"] == pytest.approx(0.015 / 2 * item.value, rel=0.02)

@@ -291,3 +291,54 @@ def test_the_other_slip_direction_gives_the_opposite_difference(
     x = with_values(models[0])
     np.testing.assert_allclose(models[0].locking(x), models[1].locking(x))
     np.testing.assert_allclose(models[0].residual(x), -models[1].residual(x))
+
+
+@pytest.mark.parametrize("greater_of", [False, True])
+def test_a_refit_moves_its_own_visit_alone(
+    greater_of: bool, data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """Two visits of one build, cells under drive, coast and no torque: +2 standard deviations of 1.5 % on the
+    second one's preload, −1 of 1 % on its drive bias; what elimination solves is the same model."""
+    torque = np.tile([300.0, -200.0, 0.0], 2)
+    data = data_of(
+        cells=6,
+        input_torque=torque,
+        visit=np.repeat([0, 1], 3),
+        run=np.repeat([0, 1], 3),
+        run_names=("first", "second"),
+        run_kinds=("bias-sweep", "bias-sweep"),
+        refit_spread=np.array([[0.015, 0.01], [0.015, 0.01]]),
+        turn_torque=np.tile([0.0, 300.0, -200.0], 2),
+        turn_begins=np.tile([True, False, False], 2),
+        turn_near=np.tile([2, 0, 1], 2) + np.repeat([0, 3], 3),
+        turn_before=np.array([0, 1, 2, 3, 4, 5]),
+    )
+    form = Form(greater_of, 1.0)
+    sharing = sharing_of([demo_build, demo_build], data)
+    names = unknowns([demo_build, demo_build], data, form, sharing, temperature_u=0.0)
+    model = LockingModel(data, names, form, sharing, REFERENCE)
+    assert not names.unknowns[names.position["refit:preload[1]"]].considered
+    plain = with_values(model)
+    moved = with_values(model, **{"refit:preload[1]": 2.0, "refit:drive[1]": -1.0})
+    change = model.locking(moved) - model.locking(plain)
+    preload, bias = plain[names.position["preload_torque"]], plain[names.position["ramp_bias_drive_loading"]]
+    thrust = model.thrust(plain).drive.mean(axis=1)
+    by_hand = model.friction_factor(plain) * (0.03 * preload - 0.01 * bias * thrust)
+    assert not change[:3].any()
+    if greater_of:  # at 300 N·m the ramps have taken over: preload counts no more there
+        assert change[3] == pytest.approx(-0.01 * bias * thrust[3] * model.friction_factor(plain)[3])
+    else:
+        np.testing.assert_allclose(change[3:], by_hand[3:], rtol=1e-9)
+        observed, design = model.columns(plain)
+        linear = [i for i, u in enumerate(names.unknowns) if u.linear]
+        np.testing.assert_allclose(observed - design @ moved[linear], model.residual(moved), atol=1e-9)
+
+
+def test_the_refit_of_a_single_visit_is_passed_on_as_stated(
+    data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """Nothing tells it from the unit itself."""
+    data = data_of(cells=3, refit_spread=np.array([[0.015, 0.0]]))
+    names = model_of(data, demo_build).names
+    refits = [u for u in names.unknowns if u.name.startswith("refit:")]
+    assert [(u.name, u.considered, u.prior_u) for u in refits] == [("refit:preload[0]", True, 1.0)]
