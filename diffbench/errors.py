@@ -221,3 +221,7 @@ class FitError(DiffbenchError):
 
 class OutputError(DiffbenchError):
     """A result that cannot be written."""
+
+
+class HistoryError(DiffbenchError):
+    """A store of results that cannot be read or written, or an entry that it cannot take."""
