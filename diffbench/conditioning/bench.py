@@ -17,7 +17,9 @@ from diffbench.documents import Rig
 
 Array = NDArray[np.float64]
 
-SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case"}
+SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case", "turning_torque": "turned"}
+CASE_FREE = "output-turned-case-free"
+CASE_HELD = "output-turned-case-held"
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,8 @@ def needed_torques(rig: Rig) -> tuple[str, ...]:
     """The torque channels that the arrangement computes with."""
     if rig.arrangement == "both-outputs":
         return ("left_torque", "right_torque")
+    if rig.arrangement in (CASE_FREE, CASE_HELD):
+        return ("turning_torque",)
     return ("input_torque", "left_torque" if "left_torque" in rig.channel else "right_torque")
 
 
@@ -66,10 +70,10 @@ def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     made: dict[str, TorqueChain] = {}
     for name in needed_torques(rig):
         channel = rig.channel[name]
-        is_input = name == "input_torque"
-        pinion = is_input and channel.at == "pinion"
+        pinion = name == "input_torque" and channel.at == "pinion"
         made[name] = TorqueChain(
-            side=-1 if is_input else 1,
+            # what drives reads more than the unit gets, what is driven less
+            side=1 if name in ("left_torque", "right_torque") else -1,
             lag=channel.lag.value,
             tare=0.0 if tare is None or name not in tare.mean else tare.mean[name],
             drag=0.0 if tare is not None and name in tare.mean else channel.drag.value,
@@ -120,7 +124,12 @@ def torques(
     accelerations: Mapping[str, Array],
 ) -> tuple[Array, Array]:
     """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the
-    arrangement."""
+    arrangement.
+
+    An output that is turned counts as the left one; the unit holds it back by the turning torque. With the
+    case free and the other output held nothing goes through the case, and the other output holds as much;
+    with the case held and the other output free, the case holds it all: turned forward, on the coast flank.
+    """
     at_unit: dict[str, Array] = {}
     for name, chain in made.items():
         reading = readings[name]
@@ -134,6 +143,10 @@ def torques(
     if rig.arrangement == "both-outputs":
         left, right = at_unit["left_torque"], at_unit["right_torque"]
         return left + right, left - right
+    if rig.arrangement == CASE_FREE:
+        return np.zeros_like(at_unit["turning_torque"]), -2.0 * at_unit["turning_torque"]
+    if rig.arrangement == CASE_HELD:
+        return -at_unit["turning_torque"], -at_unit["turning_torque"]
     case = at_unit["input_torque"]
     if "left_torque" in at_unit:
         return case, 2.0 * at_unit["left_torque"] - case
@@ -165,7 +178,7 @@ def effects(
         high, low = at_cells(rig, upper, cells), at_cells(rig, lower, cells)
         share = 0.0
         if constant == "gain" and channel != "input_torque":
-            # T_L − T_R holds each output once; with one output measured, the other is the input less this one
+            # T_L − T_R holds each output once; where one torque is measured, all of it is in it
             share = source.u * (0.5 if rig.arrangement == "both-outputs" else 1.0)
         found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]), share)
     return found

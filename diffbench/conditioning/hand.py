@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import Effect, ErrorSource, refit_spread
+from diffbench.conditioning.bench import CASE_FREE, CASE_HELD, Effect, ErrorSource, refit_spread
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
@@ -15,8 +17,6 @@ from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
 
-CASE_FREE = "output-turned-case-free"
-CASE_HELD = "output-turned-case-held"
 KINETIC, STATIC = 1, 2
 
 
@@ -30,11 +30,13 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     direction or kind of a reading are not told: none is guessed.
     """
     channel = rig.channel["turning_torque"]
-    torque = np.abs(
-        corrected(
-            recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
-        )
+    signed = corrected(
+        recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
     )
+    low, high = (-np.inf, np.inf) if channel.range is None else channel.range
+    beyond = (signed < low) | (signed > high)
+    # what the bearing of the turned shaft takes, the unit does not
+    torque = np.where(beyond, np.nan, np.abs(signed) - channel.drag.value)
     n = torque.size
     arrangement = _labels(
         recording, rig, "arrangement", rig.arrangement if "turned" in rig.arrangement else None, n
@@ -46,7 +48,9 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     good = np.isfinite(torque)
     if not good.any():
         raise RecordingError.single(
-            "no reading holds a number", file=str(recording.source.path), mend="check the torque column"
+            "no reading holds a number within the channel's range",
+            file=str(recording.source.path),
+            mend="check the torque column, and range in [channel.turning_torque]",
         )
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):
@@ -60,7 +64,18 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         sources["zero"] = ErrorSource(
             f"{visit_key}:turning_torque.zero", "zero of turning_torque", "transducer zero", channel.u_zero
         )
-    missing = int(n - good.sum())
+    if channel.drag.u:
+        sources["drag"] = ErrorSource(
+            f"{rig_key}:turning_torque.drag",
+            "drag of turning_torque",
+            "bearing and seal drag",
+            channel.drag.u,
+        )
+    dropped = {
+        "outside the channel's range": int(beyond.sum()),
+        "missing reading": int((~good & ~beyond).sum()),
+    }
+    dropped = {reason: count for reason, count in dropped.items() if count}
     runs = tuple(
         _group(
             key,
@@ -69,7 +84,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
             oil,
             sources,
             str(recording.source.path),
-            missing if number == 0 else 0,
+            dropped if number == 0 else {},
         )
         for number, (key, rows) in enumerate(groups.items())
     )
@@ -84,6 +99,16 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     )
 
 
+def is_slow_drive(rig: Rig, recording: Recording) -> bool:
+    """Whether a turning torque was recorded sample by sample while a drive turned the output, and is no list
+    of readings: its speed is on record, and no word for each line."""
+    return (
+        rig.arrangement in (CASE_FREE, CASE_HELD)
+        and not recording.labels
+        and "speed_difference" in recording.channels
+    )
+
+
 def _group(
     key: tuple[str, str, str],
     rows: NDArray[np.int64],
@@ -91,7 +116,7 @@ def _group(
     oil: Array | None,
     sources: dict[str, ErrorSource],
     file: str,
-    missing: int,
+    dropped: Mapping[str, int],
 ) -> ConditionedRun:
     arrangement, direction, kind = key
     reading = torque[rows]
@@ -121,6 +146,9 @@ def _group(
     if "zero" in sources:
         change = sources["zero"].u * ones
         effects[sources["zero"].key] = Effect(flank * change, gives * change)
+    if "drag" in sources:
+        change = -sources["drag"].u * ones
+        effects[sources["drag"].key] = Effect(flank * change, gives * change)
     scatter = float(np.std(reading, ddof=1)) if rows.size > 1 else 0.02 * float(reading[0])
     return ConditionedRun(
         name=f"{file} ({arrangement}, {direction}, {kind})",
@@ -140,8 +168,8 @@ def _group(
             0.0 * ones,
             0.0 * ones,
         ),
-        dropped={"missing reading": missing} if missing else {},
-        samples=int(rows.size + missing),
+        dropped=dropped,
+        samples=int(rows.size + sum(dropped.values())),
         noise=gives * max(scatter, 1e-3 * float(np.mean(reading))),
         friction_state=np.full(rows.size, STATIC if kind == "breakaway" else KINETIC, dtype=np.int64),
         history_known=True,
@@ -156,7 +184,12 @@ def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: i
             Fault(
                 f"nothing says the {name} of the readings",
                 Place(str(recording.source.path), key=f"channel.{name}"),
-                f"name the column in [channel.{name}] of the rig '{rig.name}': it is never guessed",
+                f"name the column in [channel.{name}] of the rig '{rig.name}': it is never guessed"
+                + (
+                    "; a slow drive's recording, sample by sample, needs [channel.speed_difference] instead"
+                    if name == "reading"
+                    else ""
+                ),
             )
         )
     return (default,) * n

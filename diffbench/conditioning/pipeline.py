@@ -30,23 +30,18 @@ from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
 
-SWEEPS = ("bias-sweep", "speed-sweep")
-
 
 def condition(
     rig: Rig, recordings: Sequence[tuple[str, Recording]], *, rig_key: str, visit_key: str
 ) -> ConditionedVisit:
-    """Condition the runs of one visit: ``recordings`` are pairs of kind and recording, tare runs included.
+    """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
+    and recording, tare runs included.
 
     Returns cells of every sweep with the effects of the bench's doubtful constants. Raises ``RecordingError``
     where a run has nothing that slips, or signs that cannot be.
     """
     needed = bench.needed_torques(rig)
-    taken = [
-        (kind, r, take(r, rig, torque_channels=needed))
-        for kind, r in recordings
-        if kind == "tare" or kind in SWEEPS
-    ]
+    taken = [(kind, r, take(r, rig, torque_channels=needed)) for kind, r in recordings]
     tared = tare([samples for kind, _, samples in taken if kind == "tare"], needed)
     made = bench.chains(rig, tared)
     doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)

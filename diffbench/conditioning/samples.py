@@ -31,7 +31,7 @@ REASONS = (
 )
 KEPT, MISSING, OUT_OF_RANGE, SPIKE, NO_SPEED, HOLDING, UNSETTLED, NO_HISTORY, APART = range(len(REASONS))
 
-TORQUES = ("left_torque", "right_torque", "input_torque")
+TORQUES = ("left_torque", "right_torque", "input_torque", "turning_torque")
 SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
 TEMPERATURES = ("oil_temperature", "plate_temperature")
 
@@ -104,6 +104,9 @@ def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) ->
         values[name] = value
 
     speeds, difference = _shafts(values, where)
+    if "turning_torque" in torque_channels:
+        # the other output stands still; with the case held it turns back as fast
+        speeds["turned"] = difference if rig.arrangement == "output-turned-case-free" else 0.5 * difference
     lag = max((rig.channel[name].lag.value for name in torque_channels), default=0.0)
     motion = slip(time, difference, lag=lag)
     _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from diffbench.conditioning.hand import hand_readings
-from diffbench.conditioning.pipeline import SWEEPS, condition
+from diffbench.conditioning.hand import hand_readings, is_slow_drive
+from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig, Visit
 from diffbench.errors import DiffbenchError, Fault, FitError
@@ -41,13 +41,11 @@ def condition_visit(
     for path, (rig, recordings) in by_rig.items():
         say(f"conditioning {len(recordings)} recordings")
         rig_key = visit.digests.get(str(path), str(path))
-        if any(kind in SWEEPS for kind, _ in recordings):
-            made.append(condition(rig, recordings, rig_key=rig_key, visit_key=visit_key))
-        made += [
-            hand_readings(rig, recording, rig_key=rig_key, visit_key=visit_key)
-            for kind, recording in recordings
-            if kind == "turning-torque"
-        ]
+        by_hand = [r for kind, r in recordings if kind == "turning-torque" and not is_slow_drive(rig, r)]
+        sampled = [(kind, r) for kind, r in recordings if not any(r is other for other in by_hand)]
+        if any(kind != "tare" for kind, _ in sampled):
+            made.append(condition(rig, sampled, rig_key=rig_key, visit_key=visit_key))
+        made += [hand_readings(rig, r, rig_key=rig_key, visit_key=visit_key) for r in by_hand]
     if not made:
         raise FitError.single(
             "only tare runs are named",

@@ -162,3 +162,27 @@ def test_temperatures_go_with_their_readings(
     assert visit.runs[0].cells.oil is not None
     np.testing.assert_allclose(visit.runs[0].cells.oil, [20.0, 22.0, 24.0])
     assert visit.temperature_u == 1.0
+
+
+def test_drag_of_the_turned_shaft_is_no_locking_torque(
+    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    """42 N·m less 0.5 N·m, twice; its doubt of 0.1 N·m twice as well."""
+    torque = {"unit": "N.m", "drag": {"value": "0.5 N.m", "u": "0.1 N.m"}}
+    visit = condition(rig_of(FREE, turning_torque=torque), readings([42.0, 42.0], reading="running"))
+    (run,) = visit.runs
+    np.testing.assert_allclose(run.locking, 83.0)
+    (effect,) = run.effects.values()
+    np.testing.assert_allclose(np.abs(effect.difference), 0.2)
+
+
+def test_readings_outside_the_range_are_left_out_and_counted(
+    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+) -> None:
+    rig = rig_of(FREE, turning_torque={"unit": "N.m", "range": ["0 N.m", "100 N.m"]})
+    (run,) = condition(rig, readings([42.0, 420.0, np.nan, 44.0], reading="running")).runs
+    np.testing.assert_allclose(run.locking, [84.0, 88.0])
+    assert run.dropped == {"outside the channel's range": 1, "missing reading": 1}
+    assert run.samples == 4
+    with pytest.raises(RecordingError, match="within the channel's range"):
+        condition(rig, readings([420.0, 421.0], reading="running"))
