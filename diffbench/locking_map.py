@@ -55,6 +55,7 @@ class MapDocument(BaseModel):
     branches: dict[str, MapBranch]
     notes: list[str]
     provenance: dict[str, Any]
+    predicted: str | None = None  # what was changed, where no bench has measured this unit
 
 
 class LockingMap:
