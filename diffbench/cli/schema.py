@@ -8,7 +8,7 @@ import click
 
 
 @click.command(epilog="Example: diffbench schema build > build.schema.json")
-@click.argument("name", metavar="rig|build|run|characterisation|map")
+@click.argument("name", metavar="rig|build|run|car|characterisation|map")
 @click.option("--json", "as_json", is_flag=True, help="The same: a schema is JSON in any case.")
 def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.

@@ -13,6 +13,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from diffbench.documents.build import Build
+from diffbench.documents.car import Car
 from diffbench.documents.faults import faults_of
 from diffbench.documents.fields import Table
 from diffbench.documents.rig import Rig
@@ -25,8 +26,14 @@ VERSIONS: dict[str, tuple[str, int]] = {
     "diffbench-rig": ("rig", 1),
     "diffbench-build": ("build sheet", 1),
     "diffbench-run": ("run sheet", 1),
+    "diffbench-car": ("car", 1),
 }
-_FORMATS: dict[type[Table], str] = {Rig: "diffbench-rig", Build: "diffbench-build", RunSheet: "diffbench-run"}
+_FORMATS: dict[type[Table], str] = {
+    Rig: "diffbench-rig",
+    Build: "diffbench-build",
+    RunSheet: "diffbench-run",
+    Car: "diffbench-car",
+}
 _BYTE_ORDER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 
 
@@ -87,6 +94,25 @@ def load_run_sheet(path: str | Path) -> RunSheet:
     return read_document(path, RunSheet).document
 
 
+def load_car(path: str | Path) -> Car:
+    """Return a car from its TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    The car, in SI.
+
+    Raises
+    ------
+    DocumentError : with every fault of the file.
+    """
+    return read_document(path, Car).document
+
+
 @dataclass(frozen=True)
 class Read(Generic[Document]):
     """A document in SI, the SHA-256 digest of its file (64 hexadecimal digits), and its text."""
@@ -104,7 +130,7 @@ def read_document(path: str | Path, model: type[Document]) -> Read[Document]:
     path : str or Path
         The file.
     model : type
-        `Rig`, `Build` or `RunSheet`.
+        `Rig`, `Build`, `RunSheet` or `Car`.
 
     Returns
     -------

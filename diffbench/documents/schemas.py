@@ -15,6 +15,7 @@ SCHEMAS: dict[str, str] = {
     "rig": "diffbench.documents.schemas:rig_schema",
     "build": "diffbench.documents.schemas:build_schema",
     "run": "diffbench.documents.schemas:run_schema",
+    "car": "diffbench.documents.schemas:car_schema",
     "characterisation": "diffbench.characterisation:document_schema",
     "map": "diffbench.locking_map:document_schema",
 }
@@ -92,6 +93,18 @@ def run_schema() -> dict[str, Any]:
     from diffbench.documents.run_sheet import RunSheet
 
     return _of(RunSheet, "run", "one visit to the bench")
+
+
+def car_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a car.
+
+    Returns
+    -------
+    A schema of draft 2020-12.
+    """
+    from diffbench.documents.car import Car
+
+    return _of(Car, "car", "a car's driven axle, and one corner entry in phases")
 
 
 def _of(model: Any, name: str, description: str) -> dict[str, Any]:

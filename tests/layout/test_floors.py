@@ -15,6 +15,7 @@ PACKAGE = Path(diffbench.__file__).parent
 
 FLOORS = {
     "errors": 0,
+    "grid_lookup": 0,
     "quantities": 0,
     "unit_spellings": 0,
     "documents": 1,
@@ -27,6 +28,7 @@ FLOORS = {
     "locking_map": 5,
     "predict": 5,
     "exports": 5,
+    "trackside": 5,
     "report": 5,
     "cli": 6,
 }
@@ -36,21 +38,28 @@ BESIDE = {
     "fitting": {"characterisation"},
     "predict": {"locking_map"},
     "exports": {"locking_map"},
-    "report": {"locking_map", "predict"},
+    "report": {"locking_map", "predict", "trackside"},
+    "trackside": {"locking_map", "predict"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
-# models; `documents` only knows where, so that one command prints all five.
+# models; `documents` only knows where, so that one command prints them all.
 NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map"}}
 
 # Who may import which library at all; everybody may have numpy, and click is the command line's alone.
 LIBRARIES = {
+    "asammdf": {"readers"},
     "click": {"cli"},
+    "h5py": {"readers"},
     "jinja2": {"report"},
     "lmfit": {"fitting/solver.py"},
     "matplotlib": {"report"},
+    "nptdms": {"readers"},
     "pandas": {"readers"},
+    "pyarrow": {"readers"},
     "pydantic": {"documents", "characterisation.py", "locking_map.py"},
+    "python_calamine": {"readers"},
     "scipy": {"fitting", "physics"},
+    "zstandard": {"readers"},
 }
 NEVER = {"pint"}  # reads several units of the trade as something else: an oracle in tests, no more
 

@@ -1,0 +1,148 @@
+"""The car: driven axle, tyres, and a corner entry as a list of phases."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, ModelWrapValidatorHandler, field_validator, model_validator
+
+from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, Bounds, Table, Text
+from diffbench.documents.refusals import Refusal, gathered, refusal
+
+# No car is outside: a number outside is a slip of the unit.
+_TRACK = Bounds(low=0.1, high=10.0, mend="write the track, wheel middle to wheel middle, above zero; in m")
+_WHEEL = Bounds(low=20.0, high=2000.0, mend="write the rolling radius above zero; a bare number is in mm")
+_STIFFNESS = Bounds(
+    low=10.0, high=1e7, mend="write the force per unit slip, not per per cent; a bare number is in N"
+)
+_SPEED = Bounds(
+    low=0.0,
+    open_low=True,
+    high=200.0,
+    mend="write a speed above zero: standstill and reverse are no corner entry; a bare number is in m/s",
+)
+_CORNER = Bounds(
+    low=1.0,
+    high=1e5,
+    mend="write the radius of the car's path in m, above zero whichever way it turns",
+)
+_TEMPERATURE = Bounds(low=-60.0, high=600.0, mend="check the unit: a bare number is in degC")
+_MAGNITUDE = Bounds(low=0.0, mend="write the magnitude: engine_braking and drive_torque say the sign")
+
+Branch = Literal["loading", "unloading", "mean"]
+
+
+class Axle(Table):
+    """The driven axle: `track` and `rolling_radius` [m]."""
+
+    track: Annotated[float, Amount("length", "m", _TRACK)] = Field(
+        description="wheel middle to wheel middle", examples=["1.48 m"]
+    )
+    rolling_radius: Annotated[float, Amount("length", "mm", _WHEEL)] = Field(
+        description="of the driven wheels", examples=["305 mm"]
+    )
+
+
+class Tyre(Table):
+    """One tyre of the driven axle: `slip_stiffness` [N per unit slip]."""
+
+    slip_stiffness: Annotated[float, Amount("force", "N", _STIFFNESS)] = Field(
+        description="longitudinal force of one tyre per unit slip, at small slip", examples=["55 kN"]
+    )
+
+
+class Phase(Table):
+    """One part of a corner entry, in steady state.
+
+    `speed` [m/s], `radius` [m], torques [N.m], `temperature` [degC], `duration` [s], limits [N].
+    """
+
+    name: Text = Field(description="of the phase", examples=["turn-in"])
+    speed: Annotated[float, Amount("speed", "m/s", _SPEED)] = Field(
+        description="of the car", examples=["95 km/h"]
+    )
+    radius: Annotated[float, Amount("length", "m", _CORNER)] = Field(
+        description="of the car's path", examples=["60 m"]
+    )
+    engine_braking: Annotated[float | None, Amount("torque", "N.m", _MAGNITUDE)] = Field(
+        default=None, description="torque of engine braking at the case, its magnitude"
+    )
+    drive_torque: Annotated[float | None, Amount("torque", "N.m", _MAGNITUDE)] = Field(
+        default=None, description="torque in drive at the case"
+    )
+    temperature: Annotated[float, Amount("temperature", "degC", _TEMPERATURE)] = Field(
+        description="of plates and oil", examples=["85 degC"]
+    )
+    brake_torque: Annotated[float, Amount("torque", "N.m", NOT_NEGATIVE)] = Field(
+        default=0.0, description="of the brake of each wheel of this axle"
+    )
+    duration: Annotated[float | None, Amount("time", "s", POSITIVE)] = Field(
+        default=None, description="how long the phase lasts, for the mean over the entry"
+    )
+    branch: Branch | None = Field(default=None, description="of the map, where not the command's")
+    turn: Literal["left", "right"] | None = Field(
+        default=None, description="which way, for results by left and right"
+    )
+    outer_tyre_limit: Annotated[float | None, Amount("force", "N", POSITIVE)] = Field(
+        default=None, description="largest longitudinal force of the outer tyre beside its cornering"
+    )
+    inner_tyre_limit: Annotated[float | None, Amount("force", "N", POSITIVE)] = Field(
+        default=None, description="the same of the inner tyre"
+    )
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _braking_or_drive(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        # The sign of a torque is never guessed: the key says it.
+        found: list[Refusal] = []
+        if isinstance(data, dict):
+            stated = [key for key in ("engine_braking", "drive_torque") if key in data]
+            if len(stated) == 2:
+                found.append((("drive_torque",), "engine_braking is stated too", "leave one of them out"))
+            elif not stated:
+                found.append(
+                    (
+                        ("engine_braking",),
+                        "neither engine_braking nor drive_torque is stated",
+                        'add engine_braking = "90 N.m" at the case, or drive_torque; 0 where the car rolls',
+                    )
+                )
+        return gathered(cls.__name__, handler, data, found)
+
+    @property
+    def input_torque(self) -> float:
+        """Torque at the case [N·m], negative under engine braking."""
+        return -self.engine_braking if self.engine_braking is not None else (self.drive_torque or 0.0)
+
+    @property
+    def is_entry(self) -> bool:
+        """Whether the phase belongs to the entry: until drive is taken up."""
+        return self.engine_braking is not None
+
+
+class Car(Table):
+    """A car as far as its driven axle: axle, tyres, and the phases of one corner entry in their order."""
+
+    format: Literal["diffbench-car/1"]
+    name: Text = Field(description="of the car", examples=["Hill-climb car 3"])
+    note: Text | None = None
+    axle: Axle
+    tyre: Tyre
+    phase: tuple[Phase, ...] = ()
+
+    @field_validator("phase")
+    @classmethod
+    def _told_apart(cls, phases: tuple[Phase, ...]) -> tuple[Phase, ...]:
+        names = [phase.name for phase in phases]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise refusal(
+                f"{' and '.join(twice)} stands here more than once", "give every phase a name of its own"
+            )
+        timed = [phase.duration is not None for phase in phases if phase.is_entry]
+        if any(timed) and not all(timed):
+            raise refusal(
+                "some phases under engine braking have a duration, others none",
+                "state the duration of all of them, or of none: then each counts alike in the mean",
+            )
+        return phases

@@ -1,0 +1,264 @@
+"""Map arithmetic at one operating point: what a unit can hold across, how it splits its torque, and whether
+it slips."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from diffbench.errors import QuantityError
+from diffbench.locking_map import Branch, LockingMap
+from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+
+SlipState = Literal["slipping", "locked", "not proven"]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value and its 95 % limits, in one unit; None where a number has no meaning."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class TorqueSplit:
+    """How a slipping unit splits its input torque at one operating point.
+
+    Attributes
+    ----------
+    input_torque : float
+        At the case [N·m].
+    speed_difference : float
+        Its magnitude [rad/s].
+    temperature : float
+        Of plates and oil [°C].
+    branch : str
+        Of the map.
+    locking_torque : Interval
+        The whole difference between both outputs [N·m].
+    locking_effect : Interval
+        LE [-], None without input torque.
+    torque_bias_ratio : Interval
+        TBR [-], None where the locking effect is 1 or more: the ratio has no meaning there. Where only the
+        upper limit is, that alone is None.
+    slower_output, faster_output : float
+        Torques of both outputs [N·m], signed as the input torque is.
+    tested : bool
+        Whether the bench covered the place.
+    predicted : str or None
+        What was changed, where the map is of no measured unit.
+    """
+
+    input_torque: float
+    speed_difference: float
+    temperature: float
+    branch: Branch
+    locking_torque: Interval
+    locking_effect: Interval
+    torque_bias_ratio: Interval
+    slower_output: float
+    faster_output: float
+    tested: bool
+    predicted: str | None
+
+
+@dataclass(frozen=True)
+class SlipVerdict:
+    """Whether both outputs turn alike under given torques.
+
+    Attributes
+    ----------
+    left_torque, right_torque : float
+        As given [N·m].
+    input_torque, torque_difference : float
+        Their sum, and the magnitude of their difference [N·m].
+    locking_torque : Interval
+        What the unit can hold across at that input torque [N·m].
+    speed_difference : float
+        Where the map was asked [rad/s].
+    state : {"slipping", "locked", "not proven"}
+        "locked" where the difference lies below the whole interval, "slipping" where it lies above it.
+    share_of_locking_torque : float
+        Difference over locking torque [-]; None where there is none.
+    tested : bool
+        Whether the bench covered the place.
+    predicted : str or None
+        As `TorqueSplit`.
+    """
+
+    left_torque: float
+    right_torque: float
+    input_torque: float
+    torque_difference: float
+    locking_torque: Interval
+    speed_difference: float
+    state: SlipState
+    share_of_locking_torque: float | None
+    tested: bool
+    predicted: str | None
+
+
+def torque_split(
+    locking_map: LockingMap,
+    input_torque: float,
+    speed_difference: float,
+    temperature: float,
+    *,
+    branch: Branch = "mean",
+) -> TorqueSplit:
+    """Locking torque, locking effect and torque bias ratio at an operating point.
+
+    LE = T_lock/|T_in|, TBR = (1 + LE)/(1 − LE), T_slower = (T_in + T_lock)/2, T_faster = (T_in − T_lock)/2
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    input_torque : float
+        At the case [N·m], negative in coast.
+    speed_difference : float
+        Of the outputs [rad/s]; the magnitude counts.
+    temperature : float
+        Of plates and oil [°C].
+    branch : {"mean", "loading", "unloading"}
+        Of the map.
+
+    Returns
+    -------
+    The split, with 95 % limits.
+
+    Raises
+    ------
+    QuantityError
+        A number is not finite.
+
+    Notes
+    -----
+    Validity: the outputs slip. The slower output gets more in drive and in coast: under engine braking it is
+    the one that is braked less.
+
+    References
+    ----------
+    SAE J2817, definitions of torque bias ratio and locking effect.
+    """
+    _finite(input_torque=input_torque, speed_difference=speed_difference, temperature=temperature)
+    place = (float(input_torque), abs(float(speed_difference)), float(temperature))
+    torque = _interval(locking_map, place, branch)
+    assert torque.value is not None
+    effect = Interval(*(_effect(limit, place[0]) for limit in (torque.value, torque.low, torque.high)))
+    ratio = Interval(*(_ratio(limit) for limit in (effect.value, effect.low, effect.high)))
+    return TorqueSplit(
+        input_torque=place[0],
+        speed_difference=place[1],
+        temperature=place[2],
+        branch=branch,
+        locking_torque=torque,
+        locking_effect=effect,
+        torque_bias_ratio=ratio,
+        slower_output=(place[0] + torque.value) / 2.0,
+        faster_output=(place[0] - torque.value) / 2.0,
+        tested=bool(locking_map.is_tested(*place, branch)),
+        predicted=locking_map.document.predicted,
+    )
+
+
+def slip_state(
+    locking_map: LockingMap,
+    left_torque: float,
+    right_torque: float,
+    temperature: float,
+    *,
+    speed_difference: float | None = None,
+    branch: Branch = "mean",
+) -> SlipVerdict:
+    """Locked or slipping for a given left and right torque.
+
+    locked while |T_L − T_R| < T_lock(T_L + T_R)
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    left_torque, right_torque : float
+        What both outputs deliver [N·m], positive in drive.
+    temperature : float
+        Of plates and oil [°C].
+    speed_difference : float or None
+        At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference of the
+        map, where a unit at rest comes nearest.
+    branch : {"mean", "loading", "unloading"}
+        Of the map.
+
+    Returns
+    -------
+    The verdict: proven where the difference lies outside the whole 95 % interval, else "not proven".
+
+    Raises
+    ------
+    QuantityError
+        A number is not finite.
+
+    Notes
+    -----
+    Validity: steady torques. A map holds sliding friction; breakaway from rest may lie above or below it.
+    A unit cannot be given more than its locking torque in steady slip: "slipping" then means that the
+    outputs speed up against each other.
+
+    References
+    ----------
+    Equilibrium of the case; decision rule of ISO 14253-1.
+    """
+    at = float(locking_map.axes[1][0]) if speed_difference is None else abs(float(speed_difference))
+    _finite(left_torque=left_torque, right_torque=right_torque, temperature=temperature, speed_difference=at)
+    place = (float(left_torque) + float(right_torque), at, float(temperature))
+    torque = _interval(locking_map, place, branch)
+    assert torque.value is not None
+    assert torque.low is not None
+    assert torque.high is not None
+    difference = abs(float(left_torque) - float(right_torque))
+    state: SlipState = "not proven"
+    if difference > torque.high:
+        state = "slipping"
+    elif difference < torque.low or difference == 0.0:
+        state = "locked"
+    return SlipVerdict(
+        left_torque=float(left_torque),
+        right_torque=float(right_torque),
+        input_torque=place[0],
+        torque_difference=difference,
+        locking_torque=torque,
+        speed_difference=at,
+        state=state,
+        share_of_locking_torque=difference / torque.value if torque.value > 0.0 else None,
+        tested=bool(locking_map.is_tested(*place, branch)),
+        predicted=locking_map.document.predicted,
+    )
+
+
+def _interval(locking_map: LockingMap, place: tuple[float, float, float], branch: Branch) -> Interval:
+    low, high = locking_map.interval(*place, branch)
+    return Interval(float(locking_map.locking_torque(*place, branch)), float(low), float(high))
+
+
+def _effect(locking_torque: float | None, input_torque: float) -> float | None:
+    if locking_torque is None or input_torque == 0.0:
+        return None
+    return float(locking_effect_from_locking_torque(locking_torque, input_torque))
+
+
+def _ratio(effect: float | None) -> float | None:
+    if effect is None:
+        return None
+    ratio = float(ratio_from_locking_effect(effect))
+    return None if math.isnan(ratio) else ratio
+
+
+def _finite(**values: float) -> None:
+    for name, value in values.items():
+        if not math.isfinite(value):
+            raise QuantityError.single(
+                f"the {name.replace('_', ' ')} is {value}", mend="give a finite number"
+            )
