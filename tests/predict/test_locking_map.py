@@ -6,6 +6,7 @@ import copy
 import json
 import pickle
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.interpolate import RegularGridInterpolator
 
 from diffbench import load_map
 from diffbench.errors import DocumentError
+from diffbench.grid_lookup import BLOCK
 from diffbench.locking_map import BRANCHES, LockingMap, MapDocument
 
 places = st.tuples(st.floats(-400.0, 500.0), st.floats(-15.0, 15.0), st.floats(20.0, 120.0))
@@ -117,6 +120,58 @@ class TestLookup:
         with pytest.raises(KeyError):
             small.locking_torque(0.0, 4.0, 60.0, branch="middle")  # type: ignore[arg-type]
 
+    def test_a_reading_holds_all_of_it(self, small: LockingMap) -> None:
+        """One call for torque, limits and flags: what the three single calls say."""
+        rng = np.random.default_rng(8)
+        place = (rng.uniform(-400, 500, 50), rng.uniform(-15, 15, 50), rng.uniform(20, 120, 50))
+        for branch in BRANCHES:
+            found = small.read(*place, branch=branch)
+            np.testing.assert_array_equal(found.locking_torque, small.locking_torque(*place, branch=branch))
+            low, high = small.interval(*place, branch=branch)
+            np.testing.assert_array_equal((found.low, found.high), (low, high))
+            np.testing.assert_array_equal(found.tested, small.is_tested(*place, branch=branch))
+            assert found.beyond.any()
+            assert not (found.beyond & found.tested).any()
+        one = small.read(450.0, 4.0, 60.0)
+        assert (one.beyond, one.tested) == (True, False)
+
+    def test_many_places_are_looked_up_block_by_block(self, small: LockingMap) -> None:
+        """More places than one block holds, and a last block that is not full."""
+        torque = np.linspace(-350.0, 450.0, 2 * BLOCK + 7)
+        found = small.locking_torque(torque, 3.0, 55.0)
+        picked = range(0, torque.size, 997)
+        assert [found[i] for i in picked] == [
+            small.locking_torque(float(torque[i]), 3.0, 55.0) for i in picked
+        ]
+
+    @given(st.floats(-320.0, 420.0), st.floats(0.9, 12.5), st.floats(44.0, 91.0))
+    def test_agrees_with_another_implementation(
+        self, small: LockingMap, torque: float, speed: float, heat: float
+    ) -> None:
+        """SciPy's linear interpolation over a regular grid, at the place held within the axes; to the
+        rounding of a blend of eight numbers of some hundred N·m."""
+        held = [
+            np.clip(v, axis[0], axis[-1]) for v, axis in zip((torque, speed, heat), small.axes, strict=True)
+        ]
+        other = RegularGridInterpolator(small.axes, small.values["loading"])(held)[0]
+        assert small.locking_torque(torque, speed, heat, branch="loading") == pytest.approx(other, rel=1e-13)
+
+    def test_two_close_places_never_fall_where_nodes_rise(self, small: LockingMap) -> None:
+        """To the last bit: neighbouring floats on both sides of every node of drive torque and between."""
+        edges = [50.0, 77.7, 200.0, 399.9]
+        torque = np.sort(np.array([np.nextafter(e, e + s) for e in edges for s in (-1, 0, 1)]))
+        found = small.locking_torque(torque, 4.0, 60.0)
+        # a node's own value is met exactly, its neighbours to one rounding of it
+        assert (np.diff(found) >= -np.spacing(found[1:])).all()
+
+    def test_threads_share_a_map(self, small: LockingMap) -> None:
+        torque = np.linspace(-300.0, 400.0, 5000)
+        expected = small.locking_torque(torque, 4.0, 60.0)
+        with ThreadPoolExecutor(4) as pool:
+            answers = list(pool.map(lambda _: small.locking_torque(torque, 4.0, 60.0), range(16)))
+        for answer in answers:
+            np.testing.assert_array_equal(answer, expected)
+
 
 class TestOutside:
     @pytest.mark.parametrize(
@@ -169,6 +224,13 @@ class TestImmutable:
         for array in (*small.axes, *small.values.values(), *small.low.values(), *small.tested.values()):
             with pytest.raises(ValueError, match="read-only"):
                 array[...] = 0
+
+    def test_names_refuse_setting(self, small: LockingMap) -> None:
+        with pytest.raises(AttributeError, match="immutable"):
+            small.axes = ()  # type: ignore[assignment]
+        with pytest.raises(TypeError):
+            small.values["mean"] = small.values["loading"]  # type: ignore[index]
+        assert isinstance(small.document.axes.input_torque_Nm, tuple)
 
     def test_its_document_is_frozen(self, small: LockingMap) -> None:
         with pytest.raises(ValueError, match="frozen"):
@@ -239,9 +301,54 @@ class TestFile:
         self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
     ) -> None:
         path = write(document_of(format="diffbench-map/2"))
-        self.refuse(path, "format", "diffbench-map/1")
+        self.refuse(path, "format", "'diffbench-map/2' is another version of the format")
         with pytest.raises(DocumentError, match="newer diffbench"):
             load_map(path)
+
+    def test_an_edited_number(self, small: LockingMap, write: Callable[[Any], Path]) -> None:
+        """One digit in one node, the text still a map: the hash says it."""
+        document = json.loads(small.to_json())
+        document["branches"]["loading"]["high_Nm"][1][2][0] += 0.001
+        self.refuse(write(document), "sha256", "does not match its hash")
+
+    def test_an_edited_note(self, small: LockingMap, write: Callable[[Any], Path]) -> None:
+        document = json.loads(small.to_json())
+        document["unit"] = "Q18"
+        self.refuse(write(document), "sha256", "edited or damaged")
+
+    def test_written_anew_by_another_program(self, small: LockingMap, write: Callable[[Any], Path]) -> None:
+        """Other order, spaces, and whole numbers without a point: the content is the same, so is its hash."""
+        document = json.loads(
+            small.to_json(), parse_float=lambda t: int(float(t)) if float(t) % 1 == 0 else float(t)
+        )
+        text = json.dumps(dict(reversed(document.items())), indent=3)
+        assert load_map(write(text)).document == small.document
+
+    def test_a_file_without_hash_is_taken_as_it_is(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        assert load_map(write(document_of())).document.unit == "Q17"
+
+    def test_a_negative_torque(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["loading"]["low_Nm"][0][0][0] = -0.5
+        self.refuse(write(document), "branches.loading.low_Nm", "never negative")
+
+    def test_a_node_outside_its_limits(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["branches"]["mean"]["high_Nm"][0][0][0] = 1.0
+        self.refuse(write(document), "branches.mean.locking_torque_Nm", "within its own limits")
+
+    def test_a_signed_speed_axis(
+        self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
+    ) -> None:
+        document = document_of()
+        document["axes"]["speed_difference_rad_s"] = [-1.0, 4.0, 12.0]
+        self.refuse(write(document), "axes.speed_difference_rad_s", "magnitude")
 
     def test_another_document(self, write: Callable[[Any], Path]) -> None:
         self.refuse(write({"format": "diffbench-characterisation/1"}), "axes", "required")
