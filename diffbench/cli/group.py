@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import importlib
 import os
 import sys
@@ -10,6 +9,7 @@ from typing import Any
 
 import click
 
+from diffbench.cli.suggesting import SuggestingGroup
 from diffbench.errors import DiffbenchError
 
 #: Command, module that holds it under the same name, and its line in the help: so that help loads no module.
@@ -17,14 +17,18 @@ COMMANDS = {
     "fit": ("diffbench.cli.fit", "Characterise a unit: run sheets in; numbers, map and page out."),
     "schema": ("diffbench.cli.schema", "Print the JSON Schema of a document."),
     "show": ("diffbench.cli.show", "Show a characterisation again."),
+    "history": (
+        "diffbench.cli.history",
+        "Keep characterisations of units and builds, and what was corrected.",
+    ),
     "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
 INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict
 
 
-class _Commands(click.Group):
-    """Commands from the table; a typo is answered with the nearest name."""
+class _Commands(SuggestingGroup):
+    """Commands from the table."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         del ctx
@@ -37,17 +41,6 @@ class _Commands(click.Group):
         module = importlib.import_module(COMMANDS[cmd_name][0])
         command: click.Command = getattr(module, cmd_name)
         return command
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            hint = (
-                f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(sorted(COMMANDS))}."
-            )
-            raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
-        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         del ctx

@@ -28,6 +28,7 @@ FLOORS = {
     "locking_map": 5,
     "predict": 5,
     "exports": 5,
+    "history": 5,
     "trackside": 5,
     "report": 5,
     "cli": 6,
@@ -38,7 +39,7 @@ BESIDE = {
     "fitting": {"characterisation"},
     "predict": {"locking_map"},
     "exports": {"locking_map"},
-    "report": {"locking_map", "predict", "trackside"},
+    "report": {"locking_map", "predict", "trackside", "history"},
     "trackside": {"locking_map", "predict"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
@@ -48,6 +49,7 @@ NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map"}}
 # Who may import which library at all; everybody may have numpy, and click is the command line's alone.
 LIBRARIES = {
     "asammdf": {"readers"},
+    "alembic": {"history"},
     "click": {"cli"},
     "h5py": {"readers"},
     "jinja2": {"report"},
@@ -58,6 +60,8 @@ LIBRARIES = {
     "pyarrow": {"readers"},
     "pydantic": {"documents", "characterisation.py", "locking_map.py"},
     "python_calamine": {"readers"},
+    "psycopg": set(),  # SQLAlchemy's own affair
+    "sqlalchemy": {"history"},
     "scipy": {"fitting", "physics"},
     "zstandard": {"readers"},
 }

@@ -10,7 +10,18 @@ import pytest
 
 from diffbench.cli.group import COMMANDS
 
-HEAVY = {"numpy", "pandas", "scipy", "matplotlib", "pydantic", "lmfit", "jinja2", "pint"}
+HEAVY = {
+    "numpy",
+    "pandas",
+    "scipy",
+    "matplotlib",
+    "pydantic",
+    "lmfit",
+    "jinja2",
+    "pint",
+    "sqlalchemy",
+    "alembic",
+}
 
 LOADED = "import json, sys; print(json.dumps(sorted({name.partition('.')[0] for name in sys.modules})))"
 CALLS = """

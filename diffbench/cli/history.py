@@ -1,0 +1,240 @@
+"""``diffbench history``: characterisations of units and builds, kept and corrected with a trace."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from diffbench.cli.suggesting import SuggestingGroup
+
+if TYPE_CHECKING:
+    from diffbench.history import Damage, History
+
+Command = Callable[..., None]
+
+
+@click.group(cls=SuggestingGroup, epilog="Example: diffbench history add demo-result --events 0")
+def history() -> None:
+    """Keep characterisations of units and builds, and what was corrected.
+
+    Nothing that was filed is ever changed or taken out. The history is a file in your own data folder unless
+    --store or the environment variable DIFFBENCH_HISTORY names another: the path of a file, or
+    postgresql://user@host/database for a team (pip install 'diffbench[postgresql]').
+    """
+
+
+def store_and_json(command: Command) -> Command:
+    """The options that every one of these commands has."""
+    stored = click.option("--store", help="The history: path of a file, or postgresql://user@host/database.")
+    printed = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+    return stored(printed(command))
+
+
+def opened(store: str | None) -> History:
+    """The history that the options name."""
+    from diffbench.history import open_history
+
+    return open_history(store)
+
+
+@history.command(epilog="Example: diffbench history add demo-result --events 0 --note 'after the rebuild'")
+@click.argument("characterisations", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--events", type=click.IntRange(min=0), help="Events run since the build was assembled.")
+@click.option("--distance", help="Distance since then, e.g. '1860 km', where the build sheet lacks it.")
+@click.option("--note", help="Anything.")
+@click.option("--by", help="Who files it; the user of this computer unless it is said.")
+@store_and_json
+def add(
+    characterisations: tuple[Path, ...],
+    events: int | None,
+    distance: str | None,
+    note: str | None,
+    by: str | None,
+    store: str | None,
+    as_json: bool,
+) -> None:
+    """File characterisations: files characterisation.json, or folders that fit wrote.
+
+    All of them are filed, or none. One that is there already, byte for byte, is not filed again.
+    """
+    from diffbench.history import Filing
+
+    found = opened(store)
+    filing = Filing(events=events, distance_m=_distance(distance), note=note)
+    added = found.add(characterisations, filing=filing, by=by)
+    if as_json:
+        _print([{"record": _plain(item.record), "new": item.new} for item in added])
+        return
+    from diffbench.report.history_text import added_text
+
+    click.echo("\n".join(added_text(item) for item in added))
+    click.echo(f"History: {found.label}")
+
+
+@history.command("list", epilog="Example: diffbench history list --unit Q17")
+@click.option("--unit", help="Serial of a unit, for its records alone.")
+@store_and_json
+def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
+    """List units, builds and records as they stand."""
+    found = opened(store)
+    contents = found.contents(unit)
+    if as_json:
+        _print(
+            {
+                "records": [_plain(record) for record in contents.records],
+                "damage": [_plain(damage) for damage in contents.damage],
+            }
+        )
+        return
+    from diffbench.cli.terminal import width
+    from diffbench.report.history_text import listing
+
+    click.echo(listing(contents.records, width=width()))
+    _tell(contents.damage)
+
+
+@history.command(epilog="Example: diffbench history show 1")
+@click.argument("record")
+@click.option("--document", is_flag=True, help="Print its characterisation instead, byte for byte.")
+@store_and_json
+def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
+    """Show a record with the trace of its corrections.
+
+    RECORD is its number, or the beginning of its document's hash.
+    """
+    found = opened(store)
+    shown = found.record(record)
+    if document:
+        click.echo(found.document(shown), nl=False)
+    elif as_json:
+        _print(_plain(shown))
+    else:
+        from diffbench.report.history_text import record_text
+
+        click.echo(record_text(shown))
+
+
+@history.command(
+    epilog="Example: diffbench history correct 1 --distance '1860 km' --reason 'the sheet had miles'"
+)
+@click.argument("record")
+@click.option("--reason", required=True, help="Why.")
+@click.option("--unit", help="Serial of the unit.")
+@click.option("--date", help="Date of the visit, e.g. 2026-04-14.")
+@click.option("--note", help="Anything.")
+@click.option("--build", help="Which build distance, events and new name are about, where there are several.")
+@click.option("--new-build", help="What the build is called.")
+@click.option("--distance", help="Distance since the build was assembled, e.g. '1860 km'.")
+@click.option("--events", type=click.IntRange(min=0), help="Events run since then.")
+@click.option("--withdraw/--reinstate", "withdrawn", default=None, help="Leave the record out of trends.")
+@click.option("--by", help="Who says so; the user of this computer unless it is said.")
+@store_and_json
+def correct(
+    record: str,
+    reason: str,
+    unit: str | None,
+    date: str | None,
+    note: str | None,
+    build: str | None,
+    new_build: str | None,
+    distance: str | None,
+    events: int | None,
+    withdrawn: bool | None,
+    by: str | None,
+    store: str | None,
+    as_json: bool,
+) -> None:
+    """Say what of a record is otherwise, and why. What stood before stays in its trace.
+
+    RECORD is its number, or the beginning of its document's hash.
+    """
+    from diffbench.history import Changes
+
+    changes = Changes(unit, date, note, withdrawn, build, new_build, _distance(distance), events)
+    corrected = opened(store).correct(record, changes, reason=reason, by=by)
+    if as_json:
+        _print(_plain(corrected))
+        return
+    from diffbench.report.history_text import record_text
+
+    click.echo(record_text(corrected))
+
+
+@history.command(epilog="Example: diffbench history export workshop-2026.jsonl")
+@click.argument("file", type=click.Path(path_type=Path))
+@store_and_json
+def export(file: Path, store: str | None, as_json: bool) -> None:
+    """Write everything into one new file of text, one entry a line.
+
+    Damaged entries are named and left out; then the exit status is 1.
+    """
+    count, damage = opened(store).export(file)
+    if as_json:
+        _print({"written": str(file), "entries": count, "damage": [_plain(item) for item in damage]})
+    else:
+        click.echo(f"Written: {file}, {count} entries")
+        _tell(damage)
+    if damage:
+        raise SystemExit(1)
+
+
+@history.command("import", epilog="Example: diffbench history import workshop-2026.jsonl")
+@click.argument("file", type=click.Path(path_type=Path))
+@store_and_json
+def import_file(file: Path, store: str | None, as_json: bool) -> None:
+    """Take over what an export holds: all of it, or nothing. What is there already stays as it is."""
+    found = opened(store)
+    merged = found.merge(file)
+    if as_json:
+        _print(_plain(merged))
+        return
+    click.echo(
+        f"{merged.records} records and {merged.corrections} corrections are new, "
+        f"{merged.known} entries were there"
+    )
+    for record in merged.differing:
+        click.echo(f"Record {record.number} was filed with other facts there: it stays as it is here.")
+    click.echo(f"History: {found.label}")
+
+
+@history.command(epilog="Example: diffbench history verify")
+@store_and_json
+def verify(store: str | None, as_json: bool) -> None:
+    """Check every hash. Exit status 1 where anything is not as it was written."""
+    found = opened(store)
+    result = found.verify()
+    if as_json:
+        _print(_plain(result))
+    else:
+        click.echo(f"{result.entries} entries, {len(result.damage)} damaged; chain {result.chain}")
+        _tell(result.damage)
+        click.echo(f"History: {found.label}")
+    if result.damage:
+        raise SystemExit(1)
+
+
+def _distance(text: str | None) -> float | None:
+    if text is None:
+        return None
+    from diffbench.cli.ranges import quantity
+
+    return quantity(text, "distance", "km", "--distance")
+
+
+def _print(result: object) -> None:
+    click.echo(json.dumps(result, ensure_ascii=False, indent=1))
+
+
+def _plain(item: Any) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(item)
+
+
+def _tell(damage: Sequence[Damage]) -> None:
+    for item in damage:
+        click.echo(f"Damaged: {item}")

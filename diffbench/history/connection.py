@@ -1,0 +1,199 @@
+"""Connections to a store: whole transactions, one writer at a time, and the newest form of the tables."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from diffbench.errors import HistoryError
+from diffbench.history.location import Location
+from diffbench.history.refusals import needs_extra, told
+from diffbench.history.revisions import VERSION_TABLE, newest, revision, upgrade
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine
+
+__all__ = ["PATIENCE", "Connections"]
+
+#: Seconds that a writer waits for others.
+PATIENCE = 60.0
+
+# One number for "somebody writes to a diffbench history", within one PostgreSQL database.
+_LOCK = 0x6469666662656E63
+
+
+class Connections:
+    """Transactions on one store.
+
+    Parameters
+    ----------
+    location : Location
+        Where it is.
+    """
+
+    def __init__(self, location: Location) -> None:
+        self.location = location
+        #: Revision of an older store that was brought to the newest one here.
+        self.migrated_from: str | None = None
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One view of the store, unmoved by writers; nothing is made where there is no store.
+
+        Raises
+        ------
+        HistoryError : where there is none, it is no store, or it cannot be read.
+        """
+        path = self.location.path
+        if path is not None and not path.is_file():
+            raise HistoryError.single(
+                "there is no history yet" if not path.exists() else "is no file",
+                file=self.location.label,
+                mend="add a characterisation with diffbench history add, or name another with --store",
+            )
+        for second_look in (False, True):
+            with self._transaction(write=False) as connection:
+                found = revision(connection, self.location)
+                if found == newest():
+                    yield connection
+                    return
+            if found is None:
+                raise HistoryError.single(
+                    "there is no history yet", file=self.location.label, mend="add a characterisation first"
+                )
+            if second_look or not self._writable():
+                raise HistoryError.single(
+                    f"has tables of an older form ({found}) and can only be read",
+                    file=self.location.label,
+                    mend="copy it to where it can be written, and name that with --store",
+                )
+            with self.writing():
+                pass  # brings the tables to the newest form
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """One transaction, alone among writers: all of it is kept, or nothing. Makes the store where there is
+        none, and brings an older one to the newest form.
+
+        Raises
+        ------
+        HistoryError : where the store cannot be made, is no store, or cannot be written.
+        """
+        if self.location.path is not None:
+            self._make_folder(self.location.path.parent)
+        with self._transaction(write=True) as connection:
+            found = revision(connection, self.location)
+            if found != newest():
+                upgrade(connection)
+                self.migrated_from = found
+            yield connection
+
+    def _make_folder(self, folder: Path) -> None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise HistoryError.single(
+                f"the folder of the history cannot be made ({error.strerror or error})",
+                file=str(folder),
+                mend="name another place with --store",
+            ) from error
+
+    @contextlib.contextmanager
+    def _transaction(self, *, write: bool) -> Iterator[Connection]:
+        try:
+            import sqlalchemy as sa
+        except ImportError as error:
+            raise needs_extra(error, self.location) from error
+        with told(self.location):
+            engine = self._engine(write=write)
+            try:
+                with engine.connect() as connection:
+                    if engine.dialect.name == "postgresql" and not write:
+                        connection.execution_options(isolation_level="REPEATABLE READ")
+                    with connection.begin():
+                        if engine.dialect.name == "postgresql" and write:
+                            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
+                        yield connection
+            finally:
+                engine.dispose()
+
+    def _engine(self, *, write: bool) -> Engine:
+        import sqlalchemy as sa
+        from sqlalchemy.pool import NullPool
+
+        path = self.location.path
+        if path is None:
+            assert self.location.url is not None
+            return sa.create_engine(
+                self.location.url, poolclass=NullPool, connect_args={"connect_timeout": 10}
+            )
+        engine = sa.create_engine(
+            "sqlite+pysqlite://", creator=lambda: _open(path, write=write), poolclass=NullPool
+        )
+        # the driver would begin transactions late and in its own way: here they begin as told, a writer's
+        # with its lock, since a reader that turns writer half-way may have to give up
+        begin = "BEGIN IMMEDIATE" if write else "BEGIN"
+        sa.event.listen(engine, "begin", lambda connection: connection.exec_driver_sql(begin))
+        return engine
+
+    def _writable(self) -> bool:
+        path = self.location.path
+        return path is None or writable(path)
+
+
+def _open(path: Path, *, write: bool) -> sqlite3.Connection:
+    """A connection to a file, in write-ahead mode where it is written: readers and a writer do not wait for
+    each other, and what was committed survives a kill and a loss of power."""
+    address = f"file:{quote(str(path.absolute()))}"
+    if write:
+        connection = _connected(f"{address}?mode=rwc")
+        try:
+            _write_ahead(connection)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+    if writable(path):
+        # reading needs to write, too: the index of the write-ahead log
+        return _connected(f"{address}?mode=rw")
+    log = path.with_name(f"{path.name}-wal")
+    unsettled = log.is_file() and log.stat().st_size > 0
+    return _connected(f"{address}?mode=ro" if unsettled else f"{address}?immutable=1")
+
+
+def _connected(address: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        address, uri=True, timeout=PATIENCE, isolation_level=None, check_same_thread=False
+    )
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    connection.execute("PRAGMA synchronous = FULL")
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if tables and VERSION_TABLE not in tables:
+        return  # somebody else's file: it will be refused, and is left as it is
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").fetchall()
+        except sqlite3.OperationalError as error:
+            # several processes that make one store at once: SQLite does not wait by itself here
+            busy = str(getattr(error, "sqlite_errorname", "")).startswith(("SQLITE_BUSY", "SQLITE_LOCKED"))
+            if not busy or time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+        else:
+            return
+
+
+def writable(path: Path) -> bool:
+    """Whether a file, and files beside it, can be written."""
+    return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)

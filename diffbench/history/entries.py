@@ -1,0 +1,196 @@
+"""What the history is made of: entries that are never changed, and the records that they add up to.
+
+A record is one ``characterisation.json``, kept byte for byte, with the facts that a trend needs. A correction
+says which facts of which record are otherwise, why, by whom and when. Neither refers to a place in one store:
+both name the document by its hash, so that entries can move to another store and mean the same there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+__all__ = [
+    "START",
+    "BuildFact",
+    "Correction",
+    "Entry",
+    "Facts",
+    "Record",
+    "assembled",
+    "canonical",
+    "facts_of",
+    "link",
+    "sha256",
+]
+
+Kind = Literal["record", "correction"]
+
+#: What the chain of a store begins with.
+START = "0" * 64
+
+#: Facts of a record as a whole that a correction may change; those of a build are in `BUILD_KEYS`.
+RECORD_KEYS = ("unit", "date", "note", "withdrawn")
+BUILD_KEYS = ("build", "distance_m", "events")
+
+
+@dataclass(frozen=True)
+class BuildFact:
+    """One build within a record: ``measured_as`` is its name in the document, ``build`` what it is called
+    now; ``distance_m`` [m] and ``events`` count from its assembly."""
+
+    measured_as: str
+    build: str
+    distance_m: float | None = None
+    events: int | None = None
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What a record is filed under."""
+
+    unit: str
+    date: str
+    builds: tuple[BuildFact, ...]
+    note: str | None = None
+    withdrawn: bool = False
+
+    def build(self, name: str) -> BuildFact:
+        """The build of that name, as measured or as called now. Raises ``KeyError``."""
+        for fact in self.builds:
+            if name in {fact.measured_as, fact.build}:
+                return fact
+        raise KeyError(name)
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One line of a record's trace: ``changes`` by key, those of builds under ``builds`` by the name that
+    the document has."""
+
+    changes: Mapping[str, Any]
+    reason: str
+    by: str
+    made: str
+
+    def after(self, facts: Facts) -> Facts:
+        """Facts after this correction.
+
+        Examples
+        --------
+        >>> facts = Facts("Q17", "2026-04-14", (BuildFact("A", "A", 0.0),))
+        >>> changes = {"unit": "Q18", "builds": {"A": {"distance_m": 5000.0}}}
+        >>> after = Correction(changes, "odometer", "lena", "").after(facts)
+        >>> after.unit, after.date, after.build("A").distance_m
+        ('Q18', '2026-04-14', 5000.0)
+        """
+        of_builds: Mapping[str, Mapping[str, Any]] = self.changes.get("builds", {})
+        builds = tuple(replace(fact, **of_builds.get(fact.measured_as, {})) for fact in facts.builds)
+        of_record = {key: self.changes[key] for key in RECORD_KEYS if key in self.changes}
+        return replace(facts, builds=builds, **of_record)
+
+
+@dataclass(frozen=True)
+class Record:
+    """One characterisation in the history: ``facts`` as they hold now, ``stated`` as first filed, and the
+    corrections between the two."""
+
+    number: int
+    document: str
+    facts: Facts
+    stated: Facts
+    by: str
+    made: str
+    trace: tuple[Correction, ...] = ()
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One row of a store: ``content`` is canonical JSON, ``digest`` its hash, ``chain`` the hash over all
+    digests up to here."""
+
+    number: int
+    kind: str
+    document: str
+    content: str
+    digest: str
+    chain: str
+
+
+def sha256(data: bytes | str) -> str:
+    """SHA-256 of bytes, or of a text in UTF-8, in hexadecimal digits.
+
+    Examples
+    --------
+    >>> sha256("abc")[:16]
+    'ba7816bf8f01cfea'
+
+    References
+    ----------
+    FIPS 180-4; the value is its example for "abc" (NIST, SHA256 example values).
+    """
+    return hashlib.sha256(data.encode("utf-8") if isinstance(data, str) else data).hexdigest()
+
+
+def canonical(content: Mapping[str, Any]) -> str:
+    """One text for one content: keys sorted, no blanks, numbers in full.
+
+    Examples
+    --------
+    >>> canonical({"unit": "Q17", "events": 3})
+    '{"events":3,"unit":"Q17"}'
+    """
+    return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+
+
+def link(previous: str, digest: str) -> str:
+    """The chain after an entry: the hash of the chain before it and of its digest."""
+    return sha256(previous + digest)
+
+
+def facts_of(content: Mapping[str, Any]) -> Facts:
+    """Facts from their JSON; raises ``KeyError`` or ``TypeError`` for what is none."""
+    return Facts(
+        unit=str(content["unit"]),
+        date=str(content["date"]),
+        builds=tuple(BuildFact(**build) for build in content["builds"]),
+        note=content["note"],
+        withdrawn=bool(content["withdrawn"]),
+    )
+
+
+def assembled(entries: Iterable[Entry]) -> list[Record]:
+    """Records as they stand, from sound entries in any order, by their number.
+
+    Corrections of one record act in the order in which they were made, not in which they came into this
+    store: two stores that hold the same entries say the same.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        Entries whose content is what it was written as.
+
+    Returns
+    -------
+    Records; corrections of a record that is not among the entries are left out.
+    """
+    opened: dict[str, tuple[Entry, Mapping[str, Any]]] = {}
+    corrections: dict[str, list[tuple[str, str, Correction]]] = {}
+    for entry in entries:
+        content = json.loads(entry.content)
+        if entry.kind == "record":
+            opened[entry.document] = (entry, content)
+            continue
+        correction = Correction(content["changes"], content["reason"], content["by"], content["made"])
+        corrections.setdefault(entry.document, []).append((correction.made, entry.digest, correction))
+    records = []
+    for document, (entry, content) in opened.items():
+        facts = stated = facts_of(content["facts"])
+        trace = tuple(item for _, _, item in sorted(corrections.get(document, []), key=lambda one: one[:2]))
+        for correction in trace:
+            facts = correction.after(facts)
+        records.append(Record(entry.number, document, facts, stated, content["by"], content["made"], trace))
+    return sorted(records, key=lambda record: record.number)

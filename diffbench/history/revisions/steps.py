@@ -1,0 +1,91 @@
+"""Which form a store's tables have, and the way to the newest one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from diffbench.errors import HistoryError
+from diffbench.history.location import Location
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+__all__ = ["VERSION_TABLE", "newest", "revision", "upgrade"]
+
+VERSION_TABLE = "diffbench_revision"
+_NEWEST = "0002"
+
+
+def newest() -> str:
+    """Revision that this version of the program works with; a test holds it against the steps."""
+    return _NEWEST
+
+
+def revision(connection: Connection, location: Location) -> str | None:
+    """Revision of a store.
+
+    Parameters
+    ----------
+    connection : sqlalchemy.Connection
+        To the store.
+    location : Location
+        Where it is, for what people are told.
+
+    Returns
+    -------
+    The revision; None where there is no store yet.
+
+    Raises
+    ------
+    HistoryError : for a SQLite file of something else, and for a store of a newer version.
+    """
+    import sqlalchemy as sa
+
+    names = sa.inspect(connection).get_table_names()
+    if VERSION_TABLE not in names:
+        if names and location.path is not None:
+            raise HistoryError.single(
+                "is a SQLite file of something else",
+                file=location.label,
+                mend="name a history, or a file that does not exist yet",
+            )
+        return None
+    number = sa.column("version_num", sa.String)
+    text = connection.execute(sa.select(number).select_from(sa.table(VERSION_TABLE))).scalar_one_or_none()
+    if text is not None and text > _NEWEST:
+        raise HistoryError.single(
+            f"was written by a newer diffbench (tables of form {text}; this one knows {_NEWEST})",
+            file=location.label,
+            mend="install a newer diffbench",
+        )
+    return text
+
+
+def upgrade(connection: Connection, to: str = "head") -> None:
+    """Run the steps that are still to be done, within the transaction of the connection.
+
+    Parameters
+    ----------
+    connection : sqlalchemy.Connection
+        To the store, in a transaction: all steps are done, or none.
+    to : str
+        Revision to stop at.
+    """
+    from alembic.config import Config
+    from alembic.runtime.environment import EnvironmentContext
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    # a path may hold a per cent sign, which this kind of settings would take for its own
+    config.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    steps = ScriptDirectory.from_config(config)
+
+    def still_to_do(done: Any, context: Any) -> Any:
+        del context
+        return steps._upgrade_revs(to, done)
+
+    with EnvironmentContext(config, steps, fn=still_to_do) as environment:
+        environment.configure(connection=connection, version_table=VERSION_TABLE)
+        environment.run_migrations()

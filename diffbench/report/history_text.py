@@ -1,0 +1,149 @@
+"""The history in the terminal: what is filed, and the trace of what was corrected."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from diffbench.history import Added, BuildFact, Correction, Facts, Record
+from diffbench.report.layout import table
+from diffbench.report.rounding import number_text
+from diffbench.report.wording import printable
+
+__all__ = ["added_text", "distance_text", "listing", "record_text"]
+
+SHORT = 12
+_HEAD = ("record", "date", "distance", "events", "build", "note")
+
+
+def distance_text(metres: float | None) -> str:
+    """A distance in kilometres; nothing where it is not known.
+
+    Examples
+    --------
+    >>> distance_text(1860e3), distance_text(0.0), distance_text(None)
+    ('1860 km', '0 km', '')
+    """
+    return "" if metres is None else f"{number_text(metres / 1000.0)} km"
+
+
+def added_text(added: Added) -> str:
+    """One line on a characterisation that was filed, or was there."""
+    record = added.record
+    where = f"record {record.number}: {_place(record.facts)}"
+    if added.new:
+        return f"Filed as {where}"
+    return f"Already there as {where}"
+
+
+def listing(records: Sequence[Record], *, width: int = 100) -> str:
+    """Records by unit, in the order of builds and dates.
+
+    Parameters
+    ----------
+    records : sequence of Record
+        As `History.contents` gives them.
+    width : int
+        Columns of a line.
+
+    Returns
+    -------
+    The text.
+    """
+    if not records:
+        return "No records."
+    lines: list[str] = []
+    for unit in sorted({record.facts.unit for record in records}):
+        own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
+        rows = [
+            [
+                str(record.number),
+                record.facts.date,
+                distance_text(fact.distance_m),
+                "" if fact.events is None else str(fact.events),
+                printable(fact.build, limit=40),
+                _remarks(record),
+            ]
+            for record in own
+            for fact in record.facts.builds
+        ]
+        lines += [f"Unit {printable(unit, limit=60)}", *table([_HEAD, *rows], width, right=(0, 2, 3))]
+    return "\n".join(lines)
+
+
+def record_text(record: Record) -> str:
+    """A record with its trace.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+
+    Returns
+    -------
+    The text, the newest correction last.
+    """
+    lines = [
+        f"Record {record.number}: {_place(record.facts)}",
+        *(f"  build {_build(fact)}" for fact in record.facts.builds),
+        *([f"  note: {printable(record.facts.note)}"] if record.facts.note else []),
+        f"  characterisation {record.document}",
+        f"  filed {record.made[:19]}Z by {printable(record.by, limit=60)}",
+    ]
+    facts = record.stated
+    for correction in record.trace:
+        lines.append(f"  corrected {correction.made[:19]}Z by {printable(correction.by, limit=60)}: ")
+        lines[-1] += "; ".join(_changes(correction, facts)) + f" ({printable(correction.reason)})"
+        facts = correction.after(facts)
+    return "\n".join(lines)
+
+
+def _place(facts: Facts) -> str:
+    builds = ", ".join(printable(fact.build, limit=40) for fact in facts.builds)
+    gone = ", withdrawn" if facts.withdrawn else ""
+    return f"unit {printable(facts.unit, limit=60)}, {facts.date}, build {builds}{gone}"
+
+
+def _build(fact: BuildFact) -> str:
+    parts = [printable(fact.build, limit=60)]
+    if fact.build != fact.measured_as:
+        parts.append(f"(in its document: {printable(fact.measured_as, limit=60)})")
+    parts.append(distance_text(fact.distance_m) or "distance unknown")
+    parts.append("events unknown" if fact.events is None else f"{fact.events} events")
+    return ", ".join(parts)
+
+
+def _remarks(record: Record) -> str:
+    remarks = ["withdrawn"] if record.facts.withdrawn else []
+    if record.trace:
+        remarks.append(f"corrected {len(record.trace)}×")
+    if record.facts.note:
+        remarks.append(printable(record.facts.note, limit=80))
+    return ", ".join(remarks)
+
+
+def _changes(correction: Correction, before: Facts) -> list[str]:
+    """What a correction changed, each from what to what."""
+    told = [
+        f"{key} {_value(key, getattr(before, key))} → {_value(key, new)}"
+        for key, new in correction.changes.items()
+        if key != "builds"
+    ]
+    of_builds: Mapping[str, Mapping[str, Any]] = correction.changes.get("builds", {})
+    for name, changes in of_builds.items():
+        fact = before.build(name)
+        told += [
+            f"{key.removesuffix('_m')} {_value(key, getattr(fact, key))} → {_value(key, new)}"
+            for key, new in changes.items()
+        ]
+    return told
+
+
+def _value(key: str, value: object) -> str:
+    if value is None:
+        return "none"
+    if key == "distance_m" and isinstance(value, int | float):
+        return distance_text(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return printable(str(value))
