@@ -90,7 +90,9 @@ class Rung:
     Attributes
     ----------
     name : str
-        Of the unit and its build, or of what was changed.
+        By which it is told from the others.
+    unit, build : str
+        What the map is of.
     predicted : str or None
         What was changed, where no bench has measured this unit.
     phases : tuple of PhaseResult
@@ -103,6 +105,8 @@ class Rung:
     """
 
     name: str
+    unit: str
+    build: str
     predicted: str | None
     phases: tuple[PhaseResult, ...]
     mean_share_kept: Interval
@@ -204,6 +208,8 @@ def _rung(
             means[i] = sum(w * t for w, t in zip(kept, times, strict=True)) / sum(times)
     return Rung(
         name=name,
+        unit=unit.document.unit,
+        build=unit.document.build,
         predicted=unit.document.predicted,
         phases=results,
         mean_share_kept=Interval(*shares),

@@ -146,7 +146,7 @@ def torque_split(
     """
     _finite(input_torque=input_torque, speed_difference=speed_difference, temperature=temperature)
     place = (float(input_torque), abs(float(speed_difference)), float(temperature))
-    torque = _interval(locking_map, place, branch)
+    torque = interval_at(locking_map, place, branch)
     assert torque.value is not None
     effect = Interval(*(_effect(limit, place[0]) for limit in (torque.value, torque.low, torque.high)))
     ratio = Interval(*(_ratio(limit) for limit in (effect.value, effect.low, effect.high)))
@@ -187,8 +187,8 @@ def slip_state(
     temperature : float
         Of plates and oil [°C].
     speed_difference : float or None
-        At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference of the
-        map, where a unit at rest comes nearest.
+        At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference that was
+        tested there (else the lowest of the map): a unit at rest is nearest to it.
     branch : {"mean", "loading", "unloading"}
         Of the map.
 
@@ -211,10 +211,17 @@ def slip_state(
     ----------
     Equilibrium of the case; decision rule of ISO 14253-1.
     """
-    at = float(locking_map.axes[1][0]) if speed_difference is None else abs(float(speed_difference))
-    _finite(left_torque=left_torque, right_torque=right_torque, temperature=temperature, speed_difference=at)
-    place = (float(left_torque) + float(right_torque), at, float(temperature))
-    torque = _interval(locking_map, place, branch)
+    _finite(left_torque=left_torque, right_torque=right_torque, temperature=temperature)
+    whole = float(left_torque) + float(right_torque)
+    if speed_difference is None:
+        nodes = [float(node) for node in locking_map.axes[1]]
+        tested = [node for node in nodes if locking_map.is_tested(whole, node, float(temperature), branch)]
+        at = min(tested, default=nodes[0])
+    else:
+        _finite(speed_difference=speed_difference)
+        at = abs(float(speed_difference))
+    place = (whole, at, float(temperature))
+    torque = interval_at(locking_map, place, branch)
     assert torque.value is not None
     assert torque.low is not None
     assert torque.high is not None
@@ -238,7 +245,22 @@ def slip_state(
     )
 
 
-def _interval(locking_map: LockingMap, place: tuple[float, float, float], branch: Branch) -> Interval:
+def interval_at(locking_map: LockingMap, place: tuple[float, float, float], branch: Branch) -> Interval:
+    """Locking torque of a map at one place, with its limits.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    place : tuple of float
+        Input torque [N·m], speed difference [rad/s], temperature [°C].
+    branch : str
+        Of the map.
+
+    Returns
+    -------
+    Locking torque [N·m].
+    """
     low, high = locking_map.interval(*place, branch)
     return Interval(float(locking_map.locking_torque(*place, branch)), float(low), float(high))
 

@@ -18,9 +18,11 @@ from diffbench.locking_map import LockingMap, MapDocument
 from diffbench.physics.ramps import thrust_per_torque, unloading_ratio
 from diffbench.predict import make_map
 from diffbench.quantities import Quantity
+from diffbench.trackside.operating_point import Interval, interval_at
 
 Array = NDArray[np.float64]
 
+SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
 SPRING_MEND = "state spring_force in the build sheet and fit again, or give the preload torque itself"
 
 
@@ -110,11 +112,7 @@ def predicted_map(
     ----------
     The relations of `diffbench.physics.pack` and `diffbench.physics.ramps`; common practice, no source.
     """
-    builds = [facts.build for facts in characterisation.builds]
-    if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
-    facts = characterisation.builds[builds.index(build) if build else 0]
-    label = "" if len(builds) == 1 else f"[{facts.build}]"
+    facts, label = _facts(characterisation, build)
     change = _changes(characterisation, rebuild, facts, label)
     if change.faults:
         raise FitError(change.faults)
@@ -162,6 +160,78 @@ def preload_ladder(
     ]
 
 
+def preload_of(characterisation: Characterisation, *, build: str | None = None) -> float:
+    """Preload torque of one build as measured.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The unit.
+    build : str or None
+        Which build, where several were fitted together.
+
+    Returns
+    -------
+    Preload torque [N·m].
+
+    Raises
+    ------
+    FitError
+        There is no such build, or the preload torque is not determined.
+    """
+    facts, label = _facts(characterisation, build)
+    measured = _measured(characterisation, "preload_torque", label)
+    if measured is None:
+        raise FitError.single(f"the preload torque of {facts.build} is not determined", mend=SWEEP_MEND)
+    return measured.value
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Locking torque as built and as rebuilt, loading, at one input torque [N·m]."""
+
+    input_torque: float
+    as_built: Interval
+    rebuilt: Interval
+
+
+def compared(characterisation: Characterisation, before: LockingMap, after: LockingMap) -> list[Compared]:
+    """Both maps beside each other at the reference condition, at the ends of the tested torques and between.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        Whose reference condition counts.
+    before, after : LockingMap
+        As built, and rebuilt.
+
+    Returns
+    -------
+    Five input torques, or fewer where one flank was not tested, from coast to drive.
+    """
+    speed = characterisation.reference["speed_difference_rad_s"]
+    heat = characterisation.reference["temperature_degC"]
+    outline = [torque for torque, _ in characterisation.tested.outline] or [0.0]
+    low, high = min(*outline, 0.0), max(*outline, 0.0)
+    torques = sorted({float(f"{torque:.2g}") for torque in (low, low / 2.0, 0.0, high / 2.0, high)})
+    return [
+        Compared(
+            torque,
+            *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)),
+        )
+        for torque in torques
+    ]
+
+
+def _facts(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
+    """One build, and what its quantities have behind their names."""
+    builds = [facts.build for facts in characterisation.builds]
+    if build is not None and build not in builds:
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+    facts = characterisation.builds[builds.index(build) if build else 0]
+    return facts, "" if len(builds) == 1 else f"[{facts.build}]"
+
+
 def _changes(characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts, label: str) -> _Change:
     change = _Change()
     if rebuild == Rebuild():
@@ -199,7 +269,7 @@ def _preload(
         elif measured is None or measured.value <= 0.0:
             change.refuse(
                 "the preload torque of this unit is not determined, so that none can be set against it",
-                "fit a bias sweep that goes through zero input torque",
+                SWEEP_MEND,
             )
         else:
             change.words.append(f"preload torque {wanted:.4g} N·m instead of {measured.value:.4g} N·m")

@@ -1,0 +1,214 @@
+"""``diffbench corner``: what a unit, or a ladder of preloads, does from braking to the throttle."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from diffbench.documents import Phase
+    from diffbench.locking_map import Branch, LockingMap
+
+PICTURES = ("png", "svg", "pdf")
+MOST_RUNGS = 40
+#: Options of one point: key of a phase, dimension, bare unit.
+POINT = {
+    "speed": ("speed", "m/s"),
+    "radius": ("length", "m"),
+    "engine_braking": ("torque", "N.m"),
+    "drive_torque": ("torque", "N.m"),
+    "brake_torque": ("torque", "N.m"),
+    "temperature": ("temperature", "degC"),
+}
+
+
+@click.command(
+    epilog="Example: diffbench corner demo-result/map.json --car fixtures/corner-entry/car.toml "
+    "--preload '40 Nm:120 Nm:20 Nm' --picture corner.png",
+)
+@click.argument("maps", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="MAP...")
+@click.option(
+    "--car",
+    "car_file",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Axle, tyres, phases: a TOML file.",
+)
+@click.option(
+    "--preload",
+    "preloads",
+    multiple=True,
+    metavar="TORQUE or LOW:HIGH:STEP",
+    help="Also the unit at other preload torques, predicted by the fitted law, e.g. '40 Nm:120 Nm:20 Nm'. "
+    "May be repeated.",
+)
+@click.option(
+    "--characterisation",
+    type=click.Path(path_type=Path),
+    help="What --preload predicts from; without it, characterisation.json beside the map.",
+)
+@click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
+@click.option("--radius", help="Of that point: radius of the car's path, e.g. '60 m'.")
+@click.option("--engine-braking", help="Of that point: engine braking at the case, e.g. '120 Nm'.")
+@click.option("--drive-torque", help="Of that point, instead: drive torque at the case, e.g. '200 Nm'.")
+@click.option("--brake-torque", help="Of that point: brake torque of each wheel of the axle; 0 if not given.")
+@click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
+@click.option(
+    "--branch",
+    type=click.Choice(["loading", "unloading", "mean"]),
+    default="mean",
+    show_default=True,
+    help="Of the map, where a phase does not say it.",
+)
+@click.option(
+    "--picture", type=click.Path(path_type=Path), help="Draw the result into this file: .png, .svg or .pdf."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+def corner(
+    maps: tuple[Path, ...],
+    car_file: Path,
+    preloads: tuple[str, ...],
+    characterisation: Path | None,
+    branch: Branch,
+    picture: Path | None,
+    as_json: bool,
+    **point: str | None,
+) -> None:
+    """Corner entry: wheel-speed difference kept, yaw moment and tyre forces, phase by phase.
+
+    Several maps, or one map with a ladder of preloads, are put beside each other. Bare numbers are in m/s, m,
+    N·m and °C. Indicative: linear tyres in steady state.
+    """
+    kind = _kind_of(picture)
+    from diffbench.cli.terminal import width
+    from diffbench.documents import load_car
+    from diffbench.trackside.corner import corner_entry
+    from diffbench.trackside.plain import plain
+
+    car = load_car(car_file)
+    phases = _point(point)
+    units = _units(maps, preloads, characterisation)
+    result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
+    if picture is not None:
+        from diffbench.cli.placing import put_whole
+        from diffbench.report.corner_figures import save_corner_figure
+
+        put_whole(picture, lambda path: save_corner_figure(result, path, kind=kind), replace=True)
+    if as_json:
+        click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
+        return
+    from diffbench.report.corner_text import corner_summary
+
+    click.echo(corner_summary(result, width=width()))
+    if picture is not None:
+        click.echo(f"Written: {picture}")
+
+
+def _kind_of(picture: Path | None) -> str:
+    if picture is None:
+        return ""
+    kind = picture.suffix.lower().removeprefix(".")
+    if kind not in PICTURES:
+        raise click.BadParameter(
+            f"'{picture.name}' is no picture: end it in .png, .svg or .pdf", param_hint="--picture"
+        )
+    return kind
+
+
+def _point(point: dict[str, str | None]) -> list[Phase] | None:
+    """The one phase that options describe, or None where there is no such option."""
+    from pydantic import ValidationError
+
+    from diffbench.cli.ranges import quantity
+    from diffbench.documents import Phase
+
+    given = {name: text for name, text in point.items() if text is not None}
+    if not given:
+        return None
+    for needed in ("speed", "radius", "temperature"):
+        if needed not in given:
+            raise click.UsageError(f"One point needs --{needed}, too.")
+    if ("engine_braking" in given) == ("drive_torque" in given):
+        raise click.UsageError("One point needs either --engine-braking or --drive-torque.")
+    values: dict[str, Any] = {
+        name: quantity(text, *POINT[name], f"--{name.replace('_', '-')}") for name, text in given.items()
+    }
+    try:
+        return [Phase.model_validate({"name": "this point", **values})]
+    except ValidationError as error:
+        first = error.errors()[0]
+        context = first.get("ctx", {})
+        name = str(first["loc"][0]).replace("_", "-")
+        raise click.BadParameter(
+            f"{context.get('what', first['msg'])}: {context.get('mend', 'check it')}", param_hint=f"--{name}"
+        ) from error
+
+
+def _units(
+    maps: tuple[Path, ...], preloads: tuple[str, ...], characterisation: Path | None
+) -> list[tuple[str, LockingMap]]:
+    """Names and maps: those of the files, or one with its ladder, from low to high."""
+    from diffbench.locking_map import load_map
+
+    loaded = [load_map(path) for path in maps]
+    builds = [found.document.build for found in loaded]
+    names = [
+        f"{build}" if builds.count(build) == 1 else f"{build}, {path}"
+        for build, path in zip(builds, maps, strict=True)
+    ]
+    units = list(zip(names, loaded, strict=True))
+    if not preloads:
+        if characterisation is not None:
+            raise click.UsageError("--characterisation serves --preload alone: name a preload.")
+        return units
+    if len(maps) > 1:
+        raise click.UsageError("A ladder of preloads belongs to one map: name one.")
+    source = maps[0].with_name("characterisation.json") if characterisation is None else characterisation
+    return _ladder(*units[0], source, [torque for text in preloads for torque in _rungs(text)])
+
+
+def _ladder(
+    name: str, measured: LockingMap, source: Path, torques: list[float]
+) -> list[tuple[str, LockingMap]]:
+    from diffbench.characterisation import load_characterisation
+    from diffbench.errors import DocumentError
+    from diffbench.trackside.rebuild import preload_ladder, preload_of
+
+    result = load_characterisation(source)
+    document = measured.document
+    if document.predicted is not None or document.provenance != result.provenance.model_dump(mode="json"):
+        raise DocumentError.single(
+            f"this is not the characterisation that map {name} was made of: their preloads cannot stand "
+            "side by side",
+            file=str(source),
+            mend="name the characterisation.json that the same fit wrote, by --characterisation",
+        )
+    here = preload_of(result, build=document.build)
+    ends = {key: (axis[0], axis[-1]) for key, axis in document.axes.model_dump().items()}
+    made = preload_ladder(result, torques, axes=ends, build=document.build)
+    rungs = [(here, f"as built, {here:.4g} N·m", measured)]
+    rungs += [(torque, f"preload {torque:.4g} N·m", each) for torque, each in zip(torques, made, strict=True)]
+    return [(label, each) for _, label, each in sorted(rungs, key=lambda rung: rung[0])]
+
+
+def _rungs(text: str) -> list[float]:
+    """Preload torques of one option: one, or from low to high by a step."""
+    from diffbench.cli.ranges import quantity
+
+    parts = [quantity(part, "torque", "N.m", "--preload") for part in text.split(":")]
+    if len(parts) == 1:
+        return parts
+    if len(parts) != 3 or parts[2] <= 0.0 or parts[1] < parts[0]:
+        raise click.BadParameter(
+            f"'{text}' is no ladder: write LOW:HIGH:STEP, rising", param_hint="--preload"
+        )
+    low, high, step = parts
+    count = int((high - low) / step * (1.0 + 1e-9)) + 1
+    if count > MOST_RUNGS:
+        raise click.BadParameter(
+            f"'{text}' has {count} rungs, {MOST_RUNGS} at most can be told apart", param_hint="--preload"
+        )
+    return [low + i * step for i in range(count)]

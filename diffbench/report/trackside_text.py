@@ -1,0 +1,111 @@
+"""Map arithmetic in the terminal: torque split, slip verdict, a rebuilt unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from diffbench.locking_map import LockingMap
+from diffbench.report.corner_text import interval_cell
+from diffbench.report.layout import table
+from diffbench.report.rounding import number_text
+from diffbench.report.wording import printable
+from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
+from diffbench.trackside.rebuild import Compared
+
+__all__ = ["rebuild_text", "slip_text", "split_text"]
+
+WIDTH = 100
+
+
+def split_text(split: TorqueSplit) -> str:
+    """A torque split as text for a terminal.
+
+    Parameters
+    ----------
+    split : TorqueSplit
+        The split.
+
+    Returns
+    -------
+    The text, without a line end at its end.
+    """
+    ratio = interval_cell(split.torque_bias_ratio)
+    if split.torque_bias_ratio.value is None:
+        why = "no input torque" if split.locking_effect.value is None else "locking effect of 100 % or more"
+        ratio = f"has no meaning here: {why}"
+    effect = "has no meaning here: no input torque"
+    if split.locking_effect.value is not None:
+        effect = f"{interval_cell(split.locking_effect, times=100.0)} %"
+    rows = [
+        ("locking torque", f"{interval_cell(split.locking_torque)} N·m"),
+        ("locking effect", effect),
+        ("torque bias ratio", ratio),
+        ("slower, faster output", f"{split.slower_output:.1f}, {split.faster_output:.1f} N·m"),
+    ]
+    head = (
+        f"{number_text(split.input_torque)} N·m at the case, {number_text(split.speed_difference)} rad/s, "
+        f"{number_text(split.temperature)} °C, {split.branch} branch; 95 % in brackets; "
+        + _standing(split.tested, split.predicted)
+    )
+    return "\n".join([head, *table(rows, WIDTH)])
+
+
+def slip_text(found: SlipVerdict) -> str:
+    """A slip verdict as text for a terminal.
+
+    Parameters
+    ----------
+    found : SlipVerdict
+        The verdict.
+
+    Returns
+    -------
+    The text, without a line end at its end.
+    """
+    words = {"locked": "LOCKED", "slipping": "SLIPPING", "not proven": "NOT PROVEN, locked or slipping"}
+    share = found.share_of_locking_torque
+    used = "" if share is None else f" ({100.0 * share:.0f} % of it)"
+    return (
+        f"{words[found.state]}: {number_text(found.torque_difference)} N·m across, of "
+        f"{interval_cell(found.locking_torque)} N·m locking torque{used} at "
+        f"{number_text(found.input_torque)} N·m input torque and "
+        f"{number_text(found.speed_difference)} rad/s; {_standing(found.tested, found.predicted)}"
+    )
+
+
+def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[str, float]) -> str:
+    """A rebuilt unit beside the one as built, as text for a terminal.
+
+    Parameters
+    ----------
+    made : LockingMap
+        The predicted map.
+    rows : sequence of Compared
+        Both at some input torques.
+    reference : mapping
+        The reference condition, by key.
+
+    Returns
+    -------
+    The text, without a line end at its end.
+    """
+    head = (
+        f"Unit {printable(made.document.unit)}, build {printable(made.document.build)}, PREDICTED by the "
+        f"fitted law, not measured: {printable(made.document.predicted or '')}"
+    )
+    at = (
+        f"Locking torque [N·m], loading, at {reference['temperature_degC']:g} °C and "
+        f"{reference['speed_difference_rad_s']:g} rad/s; 95 % in brackets"
+    )
+    lines = [("input torque [N·m]", "as built", "rebuilt, predicted")]
+    lines += [
+        (number_text(row.input_torque), interval_cell(row.as_built), interval_cell(row.rebuilt))
+        for row in rows
+    ]
+    return "\n".join([head, at, *table(lines, WIDTH, right=[0])])
+
+
+def _standing(tested: bool, predicted: str | None) -> str:
+    if predicted is not None:
+        return f"PREDICTED, not measured: {printable(predicted)}"
+    return "inside what was tested" if tested else "NOT tested: an extrapolation"
