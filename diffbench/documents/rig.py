@@ -32,7 +32,7 @@ class FileSettings(Table):
     What is not stated is None.
     `units_row` says whether the row below the headings holds units, `skip_rows` how many lines stand above
     the headings, `sample_rate` [Hz] the clock of a file without a time column, `sheet` which sheet of a
-    workbook.
+    workbook, `group` which group of channels gives the clock where a file has several.
     """
 
     delimiter: str | None = Field(
@@ -48,6 +48,10 @@ class FileSettings(Table):
         default=None, description="whether the row below the headings holds units"
     )
     sheet: Text | None = Field(default=None, description="of a workbook, by name")
+    group: Text | None = Field(
+        default=None,
+        description="of channels, by name, whose clock all channels are put onto; where a file has several",
+    )
     sample_rate: Annotated[float | None, Amount("frequency", "Hz", POSITIVE)] = Field(
         default=None, description="clock of a file without a time column"
     )

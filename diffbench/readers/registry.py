@@ -10,32 +10,42 @@ from typing import TYPE_CHECKING
 
 from diffbench.errors import ReadingError
 from diffbench.readers.array_file import ArrayFileReader
+from diffbench.readers.arrow import FeatherReader, ParquetReader
+from diffbench.readers.compressed import CompressedTextReader
+from diffbench.readers.hdf5 import Hdf5Reader
 from diffbench.readers.mapping import to_recording
-from diffbench.readers.protocol import Reader
+from diffbench.readers.mdf import MdfReader
+from diffbench.readers.protocol import RawTable, Reader
+from diffbench.readers.tdms import TdmsReader
 from diffbench.readers.text import TextReader
+from diffbench.readers.workbook import WorkbookReader
 from diffbench.recording import Recording, Source
 
 if TYPE_CHECKING:
-    from diffbench.documents import Rig
+    from diffbench.documents import FileSettings, Rig
 
 HEAD_SIZE = 1 << 16  # bytes that a reader may look at to recognise its format
 
 # Text comes last: it takes whatever is not binary.
-READERS: tuple[Reader, ...] = (ArrayFileReader(), TextReader())
+READERS: tuple[Reader, ...] = (
+    ArrayFileReader(),
+    ParquetReader(),
+    FeatherReader(),
+    MdfReader(),
+    TdmsReader(),
+    Hdf5Reader(),
+    WorkbookReader(),
+    CompressedTextReader(),
+    TextReader(),
+)
 
 _KNOWN_BINARY = (
-    (b"PK\x03\x04", "a ZIP archive or a workbook"),
-    (b"\xd0\xcf\x11\xe0", "an old workbook"),
-    (b"\x1f\x8b", "gzip-compressed"),
-    (b"\xfd7zXZ", "xz-compressed"),
-    (b"\x28\xb5\x2f\xfd", "Zstandard-compressed"),
-    (b"PAR1", "Parquet"),
-    (b"ARROW1", "Feather"),
-    (b"\x89HDF", "HDF5"),
-    (b"MDF ", "MDF"),
-    (b"TDSm", "TDMS"),
     (b"%PDF", "a PDF"),
     (b"\x89PNG", "an image"),
+    (b"BZh", "bzip2-compressed"),
+    (b"7z\xbc\xaf", "a 7-Zip archive"),
+    (b"Rar!", "a RAR archive"),
+    (b"\x00\x00\x00\x00", "nothing but zeros at its start"),
 )
 
 
@@ -60,6 +70,28 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
         rig says; with file, line, column and mend, all faults at once.
     """
+    table, source = read_raw(path, rig.file)
+    return to_recording(table, rig, source, kind=kind)
+
+
+def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
+    """Read all columns of one recording as they stand in its file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    settings : FileSettings
+        What a rig states about its files.
+
+    Returns
+    -------
+    The columns, and which bytes they were read from.
+
+    Raises
+    ------
+    ReadingError : when the file cannot be opened, is empty, of no listed format, or not readable.
+    """
     path = Path(path)
     try:
         before = path.stat()
@@ -73,7 +105,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
         # The digest is taken beside the parsing: both spend their time outside the interpreter's lock.
         with ThreadPoolExecutor(max_workers=1) as beside:
             digest = beside.submit(_sha256, path)
-            table = reader.read_table(path, rig.file)
+            table = reader.read_table(path, settings)
             sha256 = digest.result()
         after = path.stat()
     except OSError as error:
@@ -88,8 +120,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
             file=str(path),
             mend="wait until the bench has finished",
         )
-    source = Source(path, sha256, before.st_size, reader.name, table.details)
-    return to_recording(table, rig, source, kind=kind)
+    return table, Source(path, sha256, before.st_size, reader.name, table.details)
 
 
 def reader_for(head: bytes, path: Path) -> Reader:

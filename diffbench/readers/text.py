@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diffbench.errors import ReadingError
+from diffbench.errors import Place, ReadingError
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text_body import TextBody
@@ -123,6 +123,39 @@ class TextReader:
                     data=block.data[start:],
                     line_ends=block.line_ends - skipped,
                 )
+
+
+def read_copy(reader: TextReader, copy: Path, path: Path, settings: FileSettings) -> RawTable:
+    """Read a text that was made from another file.
+
+    Parameters
+    ----------
+    reader : TextReader
+        Reads it.
+    copy : Path
+        The text.
+    path : Path
+        The file that the user named; faults name it.
+    settings : FileSettings
+        What the rig states of the text.
+
+    Returns
+    -------
+    The table.
+
+    Raises
+    ------
+    ReadingError : as `TextReader.read_table`.
+    """
+    try:
+        return reader.read_table(copy, settings)
+    except ReadingError as error:
+        raise ReadingError(
+            [
+                replace(fault, place=Place(str(path), fault.place.line, fault.place.column, fault.place.key))
+                for fault in error.faults
+            ]
+        ) from None
 
 
 def _layout_of(path: Path, settings: FileSettings) -> Layout:

@@ -26,6 +26,7 @@ FLOORS = {
     "characterisation": 4,
     "fitting": 4,
     "locking_map": 5,
+    "map_grid": 5,
     "predict": 5,
     "exports": 5,
     "history": 5,
@@ -37,7 +38,7 @@ FLOORS = {
 BESIDE = {
     "quantities": {"errors", "unit_spellings"},
     "fitting": {"characterisation"},
-    "predict": {"locking_map"},
+    "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},
     "report": {"locking_map", "predict", "trackside", "history"},
     "trackside": {"locking_map", "predict"},

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+import sys
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from diffbench.documents import FileSettings, Rig
-from diffbench.readers.array_file import ArrayFileReader
-from diffbench.readers.protocol import RawTable, Reader
+from diffbench.readers.protocol import RawTable
 from diffbench.readers.text import TextReader
 from diffbench.recording import Recording
+
+sys.path.insert(0, str(Path(__file__).parent))  # tests are no package, and fuzz.py is a command of its own
+
+from writers import FORMATS, Format
 
 SWEEP = {
     "time": "Time [s]",
@@ -43,43 +44,12 @@ def make_rig(
     )
 
 
-def write_text(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:
-    """Write delimited text with the standard library; NaN as an empty cell."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(columns)
-        for row in zip(*columns.values(), strict=True):
-            writer.writerow(["" if isinstance(cell, float) and np.isnan(cell) else cell for cell in row])
-
-
-def write_array(path: Path, columns: Mapping[str, Sequence[float] | Sequence[str]]) -> None:
-    """Write a structured array, one field a column."""
-    arrays = {name: np.asarray(values) for name, values in columns.items()}
-    dtype = [(name, array.dtype) for name, array in arrays.items()]
-    table = np.empty(len(next(iter(arrays.values()))), dtype=dtype)
-    for name, array in arrays.items():
-        table[name] = array
-    with path.open("wb") as file:
-        np.save(file, table)
-
-
-@dataclass(frozen=True)
-class Format:
-    """A reader, and how a file of its format is written by the format's own means."""
-
-    reader: Reader
-    write: Callable[[Path, Mapping[str, Sequence[float] | Sequence[str]]], None]
-
-
-FORMATS = (Format(ArrayFileReader(), write_array), Format(TextReader(), write_text))
-
-
 @pytest.fixture(scope="session")
 def formats() -> tuple[Format, ...]:
     return FORMATS
 
 
-@pytest.fixture(params=FORMATS, ids=lambda f: f.reader.name)
+@pytest.fixture(params=FORMATS, ids=lambda f: f.name)
 def file_format(request: pytest.FixtureRequest) -> Format:
     chosen: Format = request.param
     return chosen

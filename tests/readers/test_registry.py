@@ -15,12 +15,11 @@ from diffbench.readers import read_recording, registry
 @pytest.mark.parametrize(
     ("head", "looks"),
     [
-        (b"PK\x03\x04\x14\x00\x00\x00\x08\x00" + bytes(50), "a ZIP archive or a workbook"),
-        (b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03" + bytes(50), "gzip-compressed"),
-        (b"MDF     4.10" + bytes(50), "MDF"),
-        (b"TDSm\x0e\x00\x00\x00" + bytes(50), "TDMS"),
-        (b"PAR1\x15\x04\x15\x10" + bytes(50), "Parquet"),
-        (bytes(range(256)), "binary"),
+        (b"%PDF-1.7\n" + bytes(range(256)), "a PDF"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(50), "an image"),
+        (b"BZh91AY&SY" + bytes(50), "bzip2-compressed"),
+        (bytes(50), "nothing but zeros at its start"),
+        (bytes(range(1, 256)), "binary"),
     ],
 )
 def test_a_file_of_no_listed_format_is_called_what_it_looks_like(head, looks):

@@ -1,0 +1,214 @@
+"""Readers of Parquet and Feather: tables of named, typed columns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import ReadingError
+from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.raw_values import as_column
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_UNITS = (b"unit", b"units")  # keys of a column's own metadata
+
+
+class ParquetReader:
+    """Parquet. See `diffbench.readers.protocol.Reader`."""
+
+    name = "Parquet"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is a Parquet file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the format's own mark.
+
+        Examples
+        --------
+        >>> ParquetReader().recognises(b"PAR1\\x15\\x04", Path("sweep.dat"))
+        True
+        """
+        return head.startswith(b"PAR1")
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
+        """Read all columns.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states; this format leaves nothing open.
+
+        Returns
+        -------
+        Columns of numbers, texts and moments; a unit is read from a column's metadata (``unit``).
+
+        Raises
+        ------
+        ReadingError : when the file is damaged or too large.
+        """
+        arrow = library("pyarrow", extra="parquet", path=path)
+        parquet = library("pyarrow.parquet", extra="parquet", path=path)
+
+        def read() -> RawTable:
+            with path.open("rb") as source:
+                file = parquet.ParquetFile(source)
+                rows, width = file.metadata.num_rows, file.metadata.num_columns
+                refuse_too_many(rows * width, path, "write the part of the recording that is needed")
+                return _as_raw(arrow, file.read(use_threads=False), path)
+
+        return guarded(path, self.name, read, arrow.ArrowException)
+
+
+class FeatherReader:
+    """Feather, which is the file format of Arrow. See `diffbench.readers.protocol.Reader`."""
+
+    name = "Feather"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is a Feather file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the mark of either version.
+
+        Examples
+        --------
+        >>> FeatherReader().recognises(b"ARROW1\\x00\\x00", Path("sweep.dat"))
+        True
+        """
+        return head.startswith((b"ARROW1", b"FEA1"))
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
+        """Read all columns.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states; this format leaves nothing open.
+
+        Returns
+        -------
+        Columns of numbers, texts and moments; a unit is read from a column's metadata (``unit``).
+
+        Raises
+        ------
+        ReadingError : when the file is damaged, too large, or of Feather's first version.
+        """
+        arrow = library("pyarrow", extra="parquet", path=path)
+        return guarded(path, self.name, lambda: _read_feather(arrow, path), arrow.ArrowException)
+
+
+def _read_feather(arrow: Any, path: Path) -> RawTable:
+    with path.open("rb") as source:
+        if source.read(4) == b"FEA1":
+            raise ReadingError.single(
+                "the file is of Feather's first version, which libraries have given up",
+                file=str(path),
+                mend="write it as Parquet, or as Feather version 2",
+            )
+        source.seek(0)
+        file = arrow.ipc.open_file(source)
+        rows, batches = 0, []
+        for index in range(file.num_record_batches):
+            batch = file.get_batch(index)
+            rows += batch.num_rows
+            refuse_too_many(rows * batch.num_columns, path, "write the part of the recording that is needed")
+            batches.append(batch)
+        return _as_raw(arrow, arrow.Table.from_batches(batches, schema=file.schema), path)
+
+
+def _as_raw(arrow: Any, table: Any, path: Path) -> RawTable:
+    """Return the columns of an Arrow table as raw ones."""
+    notes: list[str] = []
+    columns = _columns(arrow, table, notes)
+    if not columns:
+        raise ReadingError.single(
+            "the file holds no columns of numbers or texts",
+            file=str(path),
+            mend="write one column a channel, one row a sample",
+        )
+    rows = np.arange(1, table.num_rows + 1, dtype=np.int64)
+    return RawTable(tuple(columns), rows, {}, notes=tuple(notes))
+
+
+def _columns(arrow: Any, table: Any, notes: list[str]) -> list[RawColumn]:
+    """Return the columns of an Arrow table."""
+    # A damaged file can hold offsets that point anywhere: nothing is touched before they are checked.
+    table.validate(full=True)
+    columns: list[RawColumn] = []
+    for field, data in zip(table.schema, table.columns, strict=True):
+        values = _values(arrow, field.type, data)
+        metadata: Mapping[bytes, bytes] = field.metadata or {}
+        unit = next((metadata[key] for key in _UNITS if key in metadata), None)
+        column = None if values is None else as_column(field.name, unit, values)
+        if column is None:
+            notes.append(f"Column '{field.name}' is left out: it is of type {field.type}.")
+        else:
+            columns.append(column)
+    return columns
+
+
+def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
+    """Return the values of one column; None for a type that no channel has."""
+    types = arrow.types
+
+    def numbers() -> NDArray[Any]:
+        # Not `to_numpy` of the column itself: that makes objects of truth values and decimals.
+        return np.asarray(data.cast(arrow.float64(), safe=False).to_numpy(), dtype=np.float64)
+
+    def moments() -> NDArray[Any]:
+        return np.asarray(data.to_numpy())
+
+    def days() -> NDArray[Any]:
+        return np.asarray(data.cast(arrow.timestamp("ms")).to_numpy())
+
+    def clock_times() -> NDArray[Any]:
+        wide = data.cast(arrow.time64("ns")).cast(arrow.int64())
+        return np.asarray(wide.to_numpy(), dtype=np.float64).astype("timedelta64[ns]")
+
+    def texts() -> NDArray[Any]:
+        return np.array([value or "" for value in data.to_pylist()], dtype=np.object_)
+
+    if types.is_dictionary(kind):
+        return _values(arrow, kind.value_type, data.cast(kind.value_type))
+    ways: tuple[tuple[str, Callable[[], NDArray[Any]]], ...] = (
+        ("boolean", numbers),
+        ("integer", numbers),
+        ("floating", numbers),
+        ("decimal", numbers),
+        ("timestamp", moments),
+        ("duration", moments),
+        ("date", days),
+        ("time", clock_times),
+        ("string", texts),
+        ("large_string", texts),
+        ("null", lambda: np.full(len(data), np.nan)),
+    )
+    return next((read() for name, read in ways if getattr(types, f"is_{name}")(kind)), None)

@@ -1,0 +1,209 @@
+"""Reader of compressed text: gzip, xz, Zstandard, and a ZIP archive that holds one file."""
+
+from __future__ import annotations
+
+import gzip
+import lzma
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diffbench.errors import ReadingError
+from diffbench.readers.foreign import damaged, guarded, library
+from diffbench.readers.protocol import RawTable
+from diffbench.readers.text import TextReader, read_copy
+from diffbench.readers.text_blocks import looks_binary
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+LIMIT = 1 << 30  # bytes of text that are unpacked at most: two hours of ten channels at 1 kHz
+_KINDS = {
+    b"\x1f\x8b": "gzip",
+    b"\xfd7zXZ\x00": "xz",
+    b"\x28\xb5\x2f\xfd": "Zstandard",
+    b"PK\x03\x04": "ZIP",
+    b"PK\x05\x06": "ZIP",  # an archive without members
+}
+_PIECE = 1 << 18  # bytes unpacked at once
+_HEAD = 1 << 12  # bytes that must look like text before more is unpacked
+_MEMORY = 1 << 28  # bytes that an unpacker may take for what it looks back on
+_WORKBOOK_PARTS = (b"[Content_Types].xml", b"_rels/", b"docProps/", b"xl/", b"mimetypeapplication/vnd.")
+
+
+def is_workbook(head: bytes) -> bool:
+    """Tell whether a ZIP archive is an office document, by the name of its first member.
+
+    Parameters
+    ----------
+    head : bytes
+        The first bytes of the file.
+
+    Returns
+    -------
+    True for a workbook and its kin.
+
+    Examples
+    --------
+    >>> is_workbook(b"PK\\x03\\x04" + bytes(26) + b"[Content_Types].xml")
+    True
+    """
+    return head.startswith(b"PK\x03\x04") and head.startswith(_WORKBOOK_PARTS, 30)
+
+
+class CompressedTextReader:
+    """Compressed text. See `diffbench.readers.protocol.Reader`.
+
+    Parameters
+    ----------
+    limit : bytes of text that are unpacked at most.
+    """
+
+    name = "compressed text"
+
+    def __init__(self, *, limit: int = LIMIT) -> None:
+        self._limit = limit
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is compressed in a way that is known here.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the mark of gzip, xz, Zstandard or ZIP, and is no workbook.
+
+        Examples
+        --------
+        >>> CompressedTextReader().recognises(b"\\x1f\\x8b\\x08\\x00", Path("sweep.csv.gz"))
+        True
+        """
+        return head.startswith(tuple(_KINDS)) and not is_workbook(head)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Unpack a file and read the text in it.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states of the text.
+
+        Returns
+        -------
+        As `diffbench.readers.text.TextReader` has it; lines are those of the text.
+
+        Raises
+        ------
+        ReadingError : when the file is damaged, holds no text or more than one file, or unpacks to more than
+            the limit.
+        """
+        with path.open("rb") as file:
+            head = file.read(8)
+        kind = next((kind for mark, kind in _KINDS.items() if head.startswith(mark)), None)
+        if kind is None:
+            raise damaged(path, self.name, "it begins with no mark of a compressed file")
+        pieces = {"gzip": _gzip, "xz": _xz, "Zstandard": _zstandard, "ZIP": _zip}[kind](path)
+        with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
+            copy = Path(folder) / "text"
+            guarded(path, kind, lambda: self._unpack(pieces, copy, path), lzma.LZMAError)
+            table = read_copy(TextReader(), copy, path, settings)
+        details = {"compression": kind, **table.details}
+        return RawTable(
+            table.columns, table.rows, details, table.notes, table.header_line, unnamed=table.unnamed
+        )
+
+    def _unpack(self, pieces: Iterator[bytes], copy: Path, path: Path) -> None:
+        """Write what is unpacked to a file, and stop at the first sign that it is no recording."""
+        size = 0
+        with copy.open("wb") as target:
+            for piece in pieces:
+                if not size and looks_binary(piece[:_HEAD]):
+                    raise ReadingError.single(
+                        "what is compressed in it is no text",
+                        file=str(path),
+                        mend="unpack it, and name the recording itself",
+                    )
+                size += len(piece)
+                if size > self._limit:
+                    raise ReadingError.single(
+                        f"it unpacks to more than {self._limit >> 20} MiB, and no more is unpacked here",
+                        file=str(path),
+                        mend="unpack it and name the text itself, or cut the recording",
+                    )
+                target.write(piece)
+
+
+def _gzip(path: Path) -> Iterator[bytes]:
+    with gzip.open(path) as file:
+        while piece := file.read(_PIECE):
+            yield piece
+
+
+def _xz(path: Path) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        unpacker = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_MEMORY)
+        data = file.read(_PIECE)
+        while True:
+            if unpacker.eof:
+                # Streams may follow each other, with zeros between.
+                data = (unpacker.unused_data or file.read(_PIECE)).lstrip(b"\0")
+                if not data:
+                    return
+                unpacker = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_MEMORY)
+            piece = unpacker.decompress(data, max_length=_PIECE)
+            data = b""
+            if piece:
+                yield piece
+            if unpacker.needs_input and not unpacker.eof:
+                data = file.read(_PIECE)
+                if not data:
+                    msg = "it ends before the end of what is compressed in it"
+                    raise EOFError(msg)
+
+
+def _zstandard(path: Path) -> Iterator[bytes]:
+    zstandard = library("zstandard", extra="zstd", path=path)
+    with path.open("rb") as file:
+        unpacker = zstandard.ZstdDecompressor(max_window_size=_MEMORY >> 1)
+        try:
+            with unpacker.stream_reader(file, read_across_frames=True) as stream:
+                while piece := stream.read(_PIECE):
+                    yield piece
+        except zstandard.ZstdError as error:
+            raise ValueError(str(error)) from None
+
+
+def _zip(path: Path) -> Iterator[bytes]:
+    with zipfile.ZipFile(path) as archive:
+        # What a certain system adds to archives for its own use is no recording.
+        members = [
+            member
+            for member in archive.infolist()
+            if not member.is_dir() and not member.filename.startswith("__MACOSX/")
+        ]
+        if len(members) != 1:
+            names = ", ".join(f"'{member.filename}'" for member in members[:5]) + ", ..." * (len(members) > 5)
+            raise ReadingError.single(
+                f"the archive holds {len(members)} files: {names}" if members else "the archive is empty",
+                file=str(path),
+                mend="unpack it and name each recording, or pack one file alone",
+            )
+        member = members[0]
+        if member.flag_bits & 1 or member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            raise ReadingError.single(
+                "the archive is encrypted, or packed in a way that is not read here",
+                file=str(path),
+                mend="unpack it, and name the recording itself",
+            )
+        with archive.open(member) as file:
+            while piece := file.read(_PIECE):
+                yield piece

@@ -1,0 +1,206 @@
+"""Libraries of single formats: imported when they are needed, and their many errors turned into one."""
+
+from __future__ import annotations
+
+import gc
+import importlib
+import importlib.metadata
+import logging
+import struct
+import sys
+import warnings
+import zipfile
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import TypeVar
+
+from diffbench.errors import DiffbenchError, ReadingError
+
+T = TypeVar("T")
+
+MOST_VALUES = 50_000_000  # numbers in one table: half an hour of 27 channels at 1 kHz, in 400 MB
+
+# What these libraries raise for damaged files, seen in 20,000 of them (tests/readers/fuzz.py).
+_DAMAGE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RuntimeError,
+    TypeError,
+    ValueError,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
+)
+
+
+def library(name: str, *, extra: str, path: Path) -> ModuleType:
+    """Return the library of one format.
+
+    Parameters
+    ----------
+    name : str
+        Module to import.
+    extra : str
+        The optional extra of this package that brings it.
+    path : Path
+        The file that is to be read, for the message.
+
+    Returns
+    -------
+    The module.
+
+    Raises
+    ------
+    ReadingError : when it is not installed, naming the command that installs it.
+
+    Examples
+    --------
+    >>> library("json", extra="none", path=Path("sweep.json")).__name__
+    'json'
+    """
+    try:
+        return importlib.import_module(name)
+    except ImportError:
+        wanted = " ".join(f"'{need}'" for need in requirements(extra))
+        raise ReadingError.single(
+            f"reading it needs {name.partition('.')[0]}, which is not installed",
+            file=str(path),
+            mend=f"run: pip install {wanted} (it is in the extras [{extra}] and [formats] of diffbench); or "
+            "export the recording as text",
+        ) from None
+
+
+def requirements(extra: str) -> tuple[str, ...]:
+    """Return what an extra of this package installs, as the package's own metadata say.
+
+    Parameters
+    ----------
+    extra : str
+        Name of the extra.
+
+    Returns
+    -------
+    Requirements, without their marker.
+
+    Examples
+    --------
+    >>> [text.partition(">")[0] for text in requirements("parquet")]
+    ['pyarrow']
+    """
+    found: list[str] = []
+    for text in importlib.metadata.requires("diffbench") or []:
+        need, _, marker = text.partition(";")
+        if marker.replace('"', "'").strip() == f"extra == '{extra}'":
+            found.append(need.strip())
+    return tuple(found)
+
+
+def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exception], tidy: bool = False) -> T:
+    """Return what a library reads; whatever it raises over a damaged file becomes one clear error.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    what : str
+        Name of the format.
+    read : callable
+        Reads the file by the library.
+    errors : types of exceptions
+        The library's own, beside those of Python.
+    tidy : bool
+        Whether the library leaves half-built objects behind that must be swept away after a failure: some
+        stumble once more when they are thrown away, and Python prints that.
+
+    Returns
+    -------
+    What `read` returns.
+
+    Raises
+    ------
+    ReadingError : when the library could not read the file, or `read` has found why not.
+    FileNotFoundError, PermissionError, IsADirectoryError : as they are; the registry tells them.
+    """
+    caught: tuple[type[Exception], ...] = (*_DAMAGE, *errors)
+    logs, hook = logging.root.manager.disable, sys.unraisablehook
+    logging.disable(logging.CRITICAL)
+    sys.unraisablehook = _say_nothing
+    try:
+        try:
+            with warnings.catch_warnings():
+                # What a library finds odd it tells whoever runs Python; here nobody has a use for it.
+                warnings.simplefilter("ignore")
+                return read()
+        except (DiffbenchError, FileNotFoundError, PermissionError, IsADirectoryError):
+            raise
+        except caught as error:
+            said = " ".join(str(error).split())[:200] or type(error).__name__
+        if tidy:
+            gc.collect()  # only now, with the error and its frames gone
+    finally:
+        sys.unraisablehook = hook
+        logging.disable(logs)
+    raise damaged(path, what, said)
+
+
+def _say_nothing(unraisable: object) -> None:
+    del unraisable
+
+
+def damaged(path: Path, what: str, said: str) -> ReadingError:
+    """Return the error of a file that begins like its format and cannot be read.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    what : str
+        Name of the format.
+    said : str
+        What is wrong.
+
+    Returns
+    -------
+    The error, to be raised by the caller.
+
+    Examples
+    --------
+    >>> damaged(Path("sweep.tdms"), "TDMS", "it ends early").faults[0].what
+    'the file is damaged, or no TDMS that can be read: it ends early'
+    """
+    return ReadingError.single(
+        f"the file is damaged, or no {what} that can be read: {said}",
+        file=str(path),
+        mend="copy it from the bench again, or export it anew, perhaps as text",
+    )
+
+
+def refuse_too_many(values: int, path: Path, mend: str) -> None:
+    """Refuse a table that would not fit into the memory that one recording may take.
+
+    Parameters
+    ----------
+    values : int
+        Numbers in the table.
+    path : Path
+        The file.
+    mend : str
+        What the format offers to make it smaller.
+
+    Raises
+    ------
+    ReadingError : for more than `MOST_VALUES`.
+    """
+    if values > MOST_VALUES:
+        raise ReadingError.single(
+            f"the table has {values:,} values, and at most {MOST_VALUES:,} are read",
+            file=str(path),
+            mend=mend,
+        )

@@ -1,0 +1,174 @@
+"""Reader of HDF5 files: one dataset a channel in groups, or one table of named fields."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import ReadingError
+from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.raw_values import as_column
+from diffbench.readers.time_bases import Group, clock_among, on_one_clock
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_MAGIC = b"\x89HDF\r\n\x1a\n"
+_USER_BLOCKS = (0, 512, 1024, 2048, 4096, 8192, 16384, 32768)  # where the mark may stand (HDF5 spec., II.A)
+_UNITS = ("units", "unit", "Unit", "Units")
+_FILL = ("_FillValue", "missing_value")  # Climate and Forecast conventions 1.11, section 2.5.1
+_MOST_DATASETS = 10_000
+
+
+class Hdf5Reader:
+    """HDF5, netCDF 4 among it. See `diffbench.readers.protocol.Reader`."""
+
+    name = "HDF5"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is an HDF5 file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when the format's own mark stands at its beginning, or behind a user's block.
+
+        Examples
+        --------
+        >>> Hdf5Reader().recognises(b"\\x89HDF\\r\\n\\x1a\\n" + bytes(8), Path("sweep.dat"))
+        True
+        """
+        return any(head.startswith(_MAGIC, at) for at in _USER_BLOCKS)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read all datasets of one number or text a sample, put onto one clock.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            `group`, a path as ``"runs/sweep"``, gives the clock; else the group with most samples does.
+
+        Returns
+        -------
+        The datasets with the units that their attributes state. Links that lead out of the file are not
+        followed.
+
+        Raises
+        ------
+        ReadingError : when the file is damaged, too large, or keeps its numbers in other files.
+        """
+        h5py = library("h5py", extra="hdf5", path=path)
+        path.open("rb").close()
+        groups, notes = guarded(path, self.name, lambda: _read(h5py, path))
+        table = on_one_clock(groups, path, stated=settings.group)
+        return RawTable(table.columns, table.rows, table.details, notes=(*notes, *table.notes))
+
+
+def _read(h5py: Any, path: Path) -> tuple[list[Group], list[str]]:
+    """Return the groups of a file, and notes on what was left out."""
+    notes: list[str] = []
+    with h5py.File(path, "r") as file:
+        return _groups(h5py, file, path, notes), notes
+
+
+def _groups(h5py: Any, file: Any, path: Path, notes: list[str]) -> list[Group]:
+    """Return the datasets, those of one parent and one length together."""
+    datasets = list(islice(_datasets(h5py, file), _MOST_DATASETS + 1))
+    if len(datasets) > _MOST_DATASETS:
+        raise ReadingError.single(
+            f"the file holds more than {_MOST_DATASETS} datasets",
+            file=str(path),
+            mend="export the recording alone",
+        )
+    refuse_too_many(
+        sum(int(node.size or 0) * max(1, len(node.dtype.names or ())) for _, node in datasets),
+        path,
+        "export the part of the recording that is needed",
+    )
+    found: dict[tuple[str, int], list[RawColumn]] = {}
+    for name, node in datasets:
+        if node.external or node.is_virtual:
+            raise ReadingError.single(
+                f"the dataset '{name}' keeps its numbers in other files, which are not opened",
+                file=str(path),
+                mend="copy it into one file of its own",
+            )
+        if node.ndim != 1:
+            notes.append(f"Dataset '{name}' is left out: it has {node.ndim} dimensions, a channel has one.")
+            continue
+        parent, _, own = name.rpartition("/")
+        if node.dtype.names:
+            table = node[:]
+            units = _field_units(node)
+            for field in node.dtype.names:
+                column = as_column(field, units.get(field), table[field])
+                if column is not None:
+                    found.setdefault((name, len(node)), []).append(column)
+            continue
+        unit = next((node.attrs[key] for key in _UNITS if key in node.attrs), None)
+        column = as_column(own, unit, _unpacked(node))
+        if column is None:
+            notes.append(f"Dataset '{name}' is left out: it holds no single numbers or texts.")
+        elif len(column.values):
+            found.setdefault((parent or "/", len(node)), []).append(column)
+    groups: list[Group] = []
+    for (parent, _), columns in found.items():
+        own_clock, time = clock_among(columns)
+        groups.append(Group(parent, tuple(columns), time, own_clock))
+    return groups
+
+
+def _datasets(h5py: Any, file: Any) -> Iterator[tuple[str, Any]]:
+    """Yield path and dataset of everything in a file, in the file's order where it keeps one."""
+    seen: set[int] = set()
+    waiting: list[tuple[str, Any]] = [("", file)]
+    while waiting:
+        path, node = waiting.pop()
+        place = h5py.h5o.get_info(node.id).addr
+        if place in seen:
+            continue  # a group may hold itself
+        seen.add(place)
+        if isinstance(node, h5py.Dataset):
+            yield path, node
+        elif isinstance(node, h5py.Group):
+            # Hard links alone are followed: the others could lead out of the file.
+            inside = [name for name in node if isinstance(node.get(name, getlink=True), h5py.HardLink)]
+            waiting += [(f"{path}/{name}".lstrip("/"), node[name]) for name in reversed(inside)]
+
+
+def _field_units(node: Any) -> dict[str, object]:
+    """Return the units of a table's fields: an attribute that has one text a field."""
+    for key in _UNITS:
+        if key in node.attrs and np.shape(node.attrs[key]) == (len(node.dtype.names),):
+            return dict(zip(node.dtype.names, node.attrs[key], strict=True))
+    return {}
+
+
+def _unpacked(node: Any) -> NDArray[Any]:
+    """Return the values of a dataset, with fill values missing and a packing undone."""
+    values: NDArray[Any] = node[:]
+    if values.dtype.kind not in "fiu":
+        return values
+    numbers = values.astype(np.float64)
+    for key in _FILL:
+        if key in node.attrs:
+            numbers = np.where(np.isin(values, node.attrs[key]), np.nan, numbers)
+    # value = packed * scale_factor + add_offset (Climate and Forecast conventions 1.11, section 8.1)
+    for key, apply in (("scale_factor", np.multiply), ("add_offset", np.add)):
+        if key in node.attrs:
+            numbers = apply(numbers, float(np.ravel(node.attrs[key])[0]))
+    return numbers

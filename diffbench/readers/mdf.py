@@ -1,0 +1,140 @@
+"""Reader of ASAM MDF 4 measurement files: groups of channels, each with its own clock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import ReadingError
+from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.mdf_blocks import check_chains
+from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.raw_values import as_column
+from diffbench.readers.time_bases import Group, on_one_clock
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_MAGIC = b"MDF     "
+_UNFINISHED = b"UnFinMF "
+_MASTERS = (2, 3)  # types of a channel that is its group's clock, stored or counted (ASAM MDF 4.1, CN block)
+_TIME = 1  # kind of a master: time, not angle or distance
+
+
+class MdfReader:
+    """ASAM MDF of version 4. See `diffbench.readers.protocol.Reader`."""
+
+    name = "MDF"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is an MDF file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the format's own mark, finished or not.
+
+        Examples
+        --------
+        >>> MdfReader().recognises(b"MDF     4.10    ", Path("sweep.dat"))
+        True
+        """
+        return head.startswith((_MAGIC, _UNFINISHED))
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read all channels of a file, put onto one clock.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            `group`, by its name or as ``"group 2"``, gives the clock; else the one with most samples does.
+
+        Returns
+        -------
+        The channels with their units; see `diffbench.readers.time_bases.on_one_clock`.
+
+        Raises
+        ------
+        ReadingError : when the file is damaged, not finished, older than version 4, or too large.
+        """
+        with path.open("rb") as file:
+            head = file.read(16)
+        if head.startswith(_UNFINISHED):
+            raise ReadingError.single(
+                "the recording was never finished: its logger did not close the file",
+                file=str(path),
+                mend="let the logger's own program finish it, or record again",
+            )
+        version = head[8:16].decode("ascii", "replace").strip(" \0")
+        if not version.startswith("4"):
+            raise ReadingError.single(
+                f"the file is MDF of version {version or 'unknown'}, and version 4 is read here",
+                file=str(path),
+                mend="save it as MDF 4, or export it as text",
+            )
+        asammdf = library("asammdf", extra="mdf", path=path)
+        check_chains(path)
+        groups, notes = guarded(
+            path, self.name, lambda: _read(asammdf, path), asammdf.blocks.utils.MdfException, tidy=True
+        )
+        table = on_one_clock(groups, path, stated=settings.group)
+        details = {"version": version, **table.details}
+        return RawTable(table.columns, table.rows, details, notes=(*notes, *table.notes))
+
+
+def _read(asammdf: Any, path: Path) -> tuple[list[Group], list[str]]:
+    """Return the groups of a file, and notes on what was left out."""
+    measurement = asammdf.MDF(path, process_bus_logging=False, use_display_names=False)
+    try:
+        return _groups(measurement, path)
+    finally:
+        measurement.close()
+
+
+def _groups(measurement: Any, path: Path) -> tuple[list[Group], list[str]]:
+    values = sum(g.channel_group.cycles_nr * len(g.channels) for g in measurement.groups)
+    refuse_too_many(values, path, "export the part of the recording that is needed")
+    groups: list[Group] = []
+    notes: list[str] = []
+    for index, group in enumerate(measurement.groups):
+        if not group.channel_group.cycles_nr:
+            continue
+        clock: str | None = None
+        columns: list[RawColumn] = []
+        for place, channel in enumerate(group.channels):
+            if channel.channel_type in _MASTERS:
+                if channel.sync_type == _TIME:
+                    clock = channel.name
+                continue
+            signal = measurement.get(group=index, index=place)
+            column = as_column(channel.name, signal.unit, _with_holes(signal))
+            if column is None:
+                notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
+            else:
+                columns.append(column)
+        time = None
+        if clock is not None:
+            time = np.asarray(measurement.get_master(index), dtype=np.float64)
+        name = group.channel_group.acq_name or f"group {index + 1}"
+        groups.append(Group(str(name), tuple(columns), time, clock))
+    return groups, notes
+
+
+def _with_holes(signal: Any) -> NDArray[Any]:
+    """Return the samples of a channel, those that the logger marked invalid missing."""
+    samples: NDArray[Any] = signal.samples
+    invalid = signal.invalidation_bits
+    if invalid is None or samples.ndim != 1 or samples.dtype.kind not in "fiub":
+        return samples
+    return np.where(np.asarray(invalid, dtype=bool), np.nan, samples.astype(np.float64))

@@ -1,0 +1,135 @@
+"""Reader of TDMS files: groups of channels, with a clock in their properties or among themselves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.raw_values import as_column
+from diffbench.readers.time_bases import Group, clock_among, on_one_clock
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_MAGIC = b"TDSm"
+_UNITS = ("unit_string", "unit", "units")  # properties that hold a channel's unit
+_CLOCK = "time"  # name of the column that waveform properties make
+
+
+class TdmsReader:
+    """TDMS. See `diffbench.readers.protocol.Reader`."""
+
+    name = "TDMS"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is a TDMS file.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True when it begins with the format's own mark.
+
+        Examples
+        --------
+        >>> TdmsReader().recognises(b"TDSm\\x0e\\x00\\x00\\x00", Path("sweep.dat"))
+        True
+        """
+        return head.startswith(_MAGIC)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read all channels of a file, put onto one clock.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            `group` gives the clock; else the group with most samples does.
+
+        Returns
+        -------
+        The channels with their units. Where channels have the properties of a waveform (start and increment),
+        a column ``time`` is made of them.
+
+        Raises
+        ------
+        ReadingError : when the file is damaged or too large.
+        """
+        nptdms = library("nptdms", extra="tdms", path=path)
+        path.open("rb").close()
+        groups, notes = guarded(path, self.name, lambda: _read(nptdms, path))
+        table = on_one_clock(groups, path, stated=settings.group)
+        return RawTable(table.columns, table.rows, table.details, notes=(*notes, *table.notes))
+
+
+def _read(nptdms: Any, path: Path) -> tuple[list[Group], list[str]]:
+    """Return the groups of a file, and notes on what was left out."""
+    notes: list[str] = []
+    groups: list[Group] = []
+    with nptdms.TdmsFile.open(path) as file:
+        channels = [channel for group in file.groups() for channel in group.channels()]
+        refuse_too_many(
+            sum(len(channel) for channel in channels), path, "export the part of the recording that is needed"
+        )
+        start = _first_start(channels)
+        for group in file.groups():
+            groups += _groups(group, start, notes)
+    return groups, notes
+
+
+def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[Group]:
+    """Return the channels of one group, those of one length and one clock together."""
+    clocks: dict[tuple[int, float, float], list[RawColumn]] = {}
+    for channel in group.channels():
+        if not len(channel):
+            continue
+        unit = next((channel.properties[key] for key in _UNITS if channel.properties.get(key)), None)
+        column = as_column(channel.name, unit, np.asarray(channel[:]))
+        if column is None:
+            notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
+            continue
+        clocks.setdefault((len(channel), *_waveform(channel, start)), []).append(column)
+    # Words and marks beside waveforms have no properties of their own, and the same count of samples.
+    for key in [key for key in clocks if not key[1]]:
+        beside = [other for other in clocks if other[1] and other[0] == key[0]]
+        if len(beside) == 1:
+            clocks[beside[0]] += clocks.pop(key)
+    found: list[Group] = []
+    for (length, increment, offset), columns in clocks.items():
+        if increment:
+            time = offset + increment * np.arange(length, dtype=np.float64)
+            found.append(Group(group.name, tuple(columns), time, _CLOCK))
+        else:
+            own, time_of_own = clock_among(columns)
+            found.append(Group(group.name, tuple(columns), time_of_own, own))
+    return found
+
+
+def _waveform(channel: Any, start: np.datetime64 | None) -> tuple[float, float]:
+    """Return increment and first time [s] of a waveform; zeros without."""
+    increment = channel.properties.get("wf_increment")
+    if not isinstance(increment, int | float | np.number) or not float(increment) > 0.0:
+        return 0.0, 0.0
+    offset = float(channel.properties.get("wf_start_offset", 0.0))
+    begun = channel.properties.get("wf_start_time")
+    if start is not None and isinstance(begun, np.datetime64):
+        offset += float((begun - start) / np.timedelta64(1, "s"))
+    return float(increment), offset
+
+
+def _first_start(channels: list[Any]) -> np.datetime64 | None:
+    """Return the earliest start of all waveforms, from which their times are counted."""
+    starts = [channel.properties.get("wf_start_time") for channel in channels]
+    known = [begun for begun in starts if isinstance(begun, np.datetime64)]
+    waveforms = sum("wf_increment" in channel.properties for channel in channels)
+    return min(known) if known and len(known) == waveforms else None

@@ -1,0 +1,184 @@
+"""Reader of Excel workbooks: one sheet, laid out as a text recording would be."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import math
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from diffbench.errors import ReadingError
+from diffbench.readers.compressed import is_workbook
+from diffbench.readers.foreign import damaged, guarded, library
+from diffbench.readers.protocol import RawTable
+from diffbench.readers.text import TextReader, read_copy
+from diffbench.readers.workbook_parts import look_through
+
+if TYPE_CHECKING:
+    from diffbench.documents import FileSettings
+
+_OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # compound file: .xls, and encrypted workbooks
+_LEAST_ROWS = 2  # rows with two numbers or more that make a sheet a recording
+
+
+class WorkbookReader:
+    """Excel workbooks (``.xlsx``, ``.xlsm``, ``.xls``). See `diffbench.readers.protocol.Reader`."""
+
+    name = "workbook"
+
+    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
+        """Tell whether a file is a workbook.
+
+        Parameters
+        ----------
+        head : bytes
+            The first bytes of the file.
+        path : Path
+            The file.
+
+        Returns
+        -------
+        True for an archive whose first member is one of a workbook, and for the older format's mark.
+
+        Examples
+        --------
+        >>> WorkbookReader().recognises(b"\\xd0\\xcf\\x11\\xe0\\xa1\\xb1\\x1a\\xe1", Path("sweep.dat"))
+        True
+        """
+        return head.startswith(_OLD) or is_workbook(head)
+
+    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+        """Read one sheet.
+
+        Parameters
+        ----------
+        path : Path
+            The file.
+        settings : FileSettings
+            `sheet` names the sheet; without it the workbook must have one sheet that holds a recording.
+            `skip_rows`, `units_row` and `decimal` (of numbers that are texts) hold as for text.
+
+        Returns
+        -------
+        The columns of the sheet; rows are the sheet's own.
+
+        Raises
+        ------
+        ReadingError : when the workbook is damaged, encrypted or too large, when it has no such sheet, and
+            when several sheets hold recordings and none is stated.
+        """
+        calamine = library("python_calamine", extra="excel", path=path)
+        with path.open("rb") as file:
+            zipped = file.read(4) == b"PK\x03\x04"
+        notes = look_through(path) if zipped else ()
+        with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
+            copy = Path(folder) / "sheet"
+            name = guarded(
+                path, self.name, lambda: _write(calamine, path, settings, copy), calamine.CalamineError
+            )
+            # Tabs and points are ours, whatever the rig says of its text files.
+            own = {"delimiter": "\t", "encoding": "utf-8", "decimal": settings.decimal or "."}
+            table = read_copy(TextReader(), copy, path, settings.model_copy(update=own))
+        return RawTable(
+            table.columns,
+            table.rows,
+            {"sheet": name},
+            (*notes, *table.notes),
+            table.header_line,
+            unnamed=table.unnamed,
+        )
+
+
+def _write(calamine: Any, path: Path, settings: FileSettings, copy: Path) -> str:
+    """Write one sheet as text, and return its name."""
+    try:
+        book = calamine.load_workbook(str(path))
+        try:
+            sheets = {
+                meta.name: book.get_sheet_by_name(meta.name)
+                for meta in book.sheets_metadata
+                if meta.typ == calamine.SheetTypeEnum.WorkSheet
+            }
+            name = _chosen(sheets, settings.sheet, path)
+            decimal = settings.decimal or "."
+            with copy.open("w", encoding="utf-8", newline="\n") as file:
+                for row in _rows(sheets[name]):
+                    file.write(_line(row, decimal) + "\n")
+        finally:
+            book.close()
+    except BaseException as error:
+        # The library's own language has an exception that is none of Python's tree.
+        if type(error).__name__ == "PanicException":
+            raise damaged(path, "workbook", str(error)[:200]) from None
+        raise
+    return name
+
+
+def _rows(sheet: Any) -> Iterable[list[Any]]:
+    """Return the rows of a sheet from its first one on, empty ones among them."""
+    rows: list[list[Any]] = sheet.to_python(skip_empty_area=False)
+    return rows
+
+
+def _chosen(sheets: dict[str, Any], stated: str | None, path: Path) -> str:
+    """Return the name of the sheet to read."""
+    names = ", ".join(f"'{name}'" for name in sheets)
+    if stated is not None:
+        if stated in sheets:
+            return stated
+        near = difflib.get_close_matches(stated, sheets, n=1)
+        offer = f"'{near[0]}'" if near else f"one of {names}"
+        raise ReadingError.single(
+            f"there is no sheet '{stated}', which the rig states",
+            file=str(path),
+            key="file.sheet",
+            mend=f"write {offer} in the rig's [file]",
+        )
+    if len(sheets) == 1:
+        return next(iter(sheets))
+    full = [name for name, sheet in sheets.items() if _holds_numbers(sheet)]
+    if len(full) == 1:
+        return full[0]
+    what = f"{len(full)} sheets hold numbers" if full else "no sheet holds rows of numbers"
+    raise ReadingError.single(
+        f"{what}, of {names}" if names else "the workbook has no sheets",
+        file=str(path),
+        mend=f'state which one to read in the rig\'s [file]: sheet = "{(full or [*sheets, "Sheet1"])[0]}"',
+    )
+
+
+def _holds_numbers(sheet: Any) -> bool:
+    rows = 0
+    for row in _rows(sheet):
+        rows += sum(isinstance(cell, float | int) for cell in row) >= 2
+        if rows >= _LEAST_ROWS:
+            return True
+    return False
+
+
+def _line(row: list[Any], decimal: str) -> str:
+    cells = [_cell(value, decimal) for value in row]
+    told = [cell for cell in cells if cell]
+    if len(told) <= 1 and not any(isinstance(value, float | int) for value in row):
+        return "".join(told)  # a title: as text it would have no cells behind it
+    return "\t".join(cells)
+
+
+def _cell(value: Any, decimal: str) -> str:
+    """Return one cell as text."""
+    if isinstance(value, str):
+        text = " ".join(value.split())
+        return '"' + text.replace('"', '""') + '"' if '"' in text else text
+    if isinstance(value, bool):
+        return str(int(value))
+    if isinstance(value, float | int):
+        text = repr(float(value)) if math.isfinite(value) else ""
+        return text.removesuffix(".0").replace(".", decimal)
+    if isinstance(value, dt.datetime | dt.time):
+        return value.isoformat()
+    if isinstance(value, dt.timedelta):
+        return repr(value.total_seconds()).replace(".", decimal)
+    return str(value)
