@@ -190,7 +190,9 @@ def _ladder(
     ends = {key: (axis[0], axis[-1]) for key, axis in document.axes.model_dump().items()}
     made = preload_ladder(result, torques, axes=ends, build=document.build)
     rungs = [(here, f"as built, {here:.4g} N·m", measured)]
-    rungs += [(torque, f"preload {torque:.4g} N·m", each) for torque, each in zip(torques, made, strict=True)]
+    rungs += [
+        (torque, f"predicted, {torque:.4g} N·m", each) for torque, each in zip(torques, made, strict=True)
+    ]
     return [(label, each) for _, label, each in sorted(rungs, key=lambda rung: rung[0])]
 
 

@@ -144,7 +144,17 @@ def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval
             elinewidth=1.4,
             capsize=3.0,
             zorder=5 if measured else 4,
-            label=printable(rung.name) + ("" if measured else " (predicted)"),
+        )
+        axes.plot(
+            [],
+            [],
+            linestyle="none",
+            marker=MARKS[i % len(MARKS)],
+            markersize=7.0,
+            color=colour,
+            markerfacecolor=colour if measured else "white",
+            markeredgewidth=1.5,
+            label=printable(rung.label),
         )
     axes.set_xticks(middle, names)
     axes.set_xlim(-0.5, len(names) - 0.5)

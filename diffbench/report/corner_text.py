@@ -96,12 +96,10 @@ def _row(rung: Rung, phase: PhaseResult) -> tuple[str, str, str, str, str]:
     state: str = phase.state if phase.state != "not proven" else "locked or not: not proven"
     if phase.sliding is not None:
         state += f", {phase.sliding} tyre slides"
-    if rung.predicted is not None:
-        state += ", predicted"
-    elif not phase.tested:
+    if not phase.tested and rung.predicted is None:
         state += ", NOT tested"
     kept = interval_cell(phase.share_kept, times=PER_CENT)
-    return printable(rung.name), kept, interval_cell(phase.yaw_moment), forces, state
+    return printable(rung.label), kept, interval_cell(phase.yaw_moment), forces, state
 
 
 def _mean(result: CornerEntry, width: int) -> list[str]:
@@ -110,13 +108,12 @@ def _mean(result: CornerEntry, width: int) -> list[str]:
         return []
     weights = "weighted by duration" if result.timed else "each phase counting alike"
     heading = f"Mean over the entry ({', '.join(printable(name) for name in entry)}; {weights})"
-    rows = [("", "kept [%]", "speed difference [rad/s]", "")]
+    rows = [("", "kept [%]", "speed difference [rad/s]")]
     rows += [
         (
-            printable(rung.name),
+            printable(rung.label),
             interval_cell(rung.mean_share_kept, times=PER_CENT),
             interval_cell(rung.mean_difference_kept),
-            "" if rung.predicted is None else "predicted",
         )
         for rung in result.rungs
     ]

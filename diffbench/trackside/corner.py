@@ -112,6 +112,13 @@ class Rung:
     mean_share_kept: Interval
     mean_difference_kept: Interval
 
+    @property
+    def label(self) -> str:
+        """The name, and that the unit is predicted where the name does not say so."""
+        if self.predicted is None or "predicted" in self.name:
+            return self.name
+        return f"{self.name}, predicted"
+
 
 @dataclass(frozen=True)
 class CornerEntry:
