@@ -22,6 +22,9 @@ COMMANDS = {
         "Keep characterisations of units and builds, and what was corrected.",
     ),
     "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
+    "corner": ("diffbench.cli.corner", "Corner entry: what a unit, or a ladder of preloads, does there."),
+    "split": ("diffbench.cli.split", "How a unit splits its torque at one place, and whether it slips."),
+    "rebuild": ("diffbench.cli.rebuild", "What a unit would do with another preload, plates or ramps."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
 INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict
