@@ -1,0 +1,249 @@
+"""A driven axle in a corner with a real unit: closed forms, an independent simulation, order, limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from diffbench.physics.corner_balance import axle_balance, mean_share_kept, yaw_moment_to_the_left
+
+reproducible = settings(derandomize=True, deadline=None, max_examples=50)
+
+CAR: Any = {"track": 1.5, "rolling_radius": 0.31, "slip_stiffness": 60e3}
+T, R_W, C = CAR["track"], CAR["rolling_radius"], CAR["slip_stiffness"]
+
+speeds = st.floats(1.0, 60.0)
+radii = st.floats(10.0, 500.0)
+torques = st.floats(0.0, 3000.0)
+
+
+def constant(torque: float) -> Callable[[float], float]:
+    """A unit whose locking torque does not depend on sliding."""
+    return lambda difference: torque
+
+
+@given(speed=speeds, radius=radii, torque=torques, across=st.floats(-400.0, 400.0))
+@reproducible
+def test_constant_locking_torque_has_closed_forms(
+    speed: float, radius: float, torque: float, across: float
+) -> None:
+    """Open, part-locked and locked, written out here anew (common practice, no source); rounding alone."""
+    found = axle_balance(
+        constant(torque), speed=speed, corner_radius=radius, input_torque=across, corners=(0.5, 1.0), **CAR
+    )
+    free = speed * T / (radius * R_W)
+    limit = T * R_W * C / radius
+    carried = min(torque, limit)
+    kept = max(free - speed * torque / (R_W**2 * C), 0.0)
+    assert found.free_difference == pytest.approx(free, rel=1e-12)
+    assert found.speed_difference == pytest.approx(kept, abs=1e-12 * free)
+    assert found.share_kept == pytest.approx(kept / free, abs=1e-12)
+    assert found.yaw_moment == pytest.approx(carried * T / (2.0 * R_W), rel=1e-12)
+    assert found.outer_force == pytest.approx((across - carried) / (2.0 * R_W), abs=1e-12 * (1e4 + carried))
+    assert found.inner_force == pytest.approx((across + carried) / (2.0 * R_W), abs=1e-12 * (1e4 + carried))
+    assert found.locked == (torque >= limit)
+    if found.locked:
+        assert found.speed_difference == 0.0
+        assert found.yaw_moment == pytest.approx(C * T**2 / (2.0 * radius), rel=1e-12)
+
+
+def simulated(torque: float, turn: float, *, across: float, brake: float) -> dict[str, float]:
+    """Two wheels on linear tyres, left and right, with dry friction between them, until nothing moves.
+
+    Knows nothing of outer and inner: ``turn`` is the curvature, positive to the left.
+    """
+    speed, inertia, creep = 20.0, 1.2, 1e-4
+    ground = np.array([speed * (1.0 - turn * T / 2.0), speed * (1.0 + turn * T / 2.0)])  # left, right
+
+    def tyres(wheels: np.ndarray) -> np.ndarray:
+        return np.asarray(C * (wheels * R_W - ground) / speed)
+
+    def slope(_time: float, wheels: np.ndarray) -> np.ndarray:
+        shift = torque * math.tanh((wheels[0] - wheels[1]) / creep)
+        driven = np.array([across - shift, across + shift]) / 2.0
+        return np.asarray((driven - brake - tyres(wheels) * R_W) / inertia)
+
+    end = solve_ivp(slope, (0.0, 0.5), ground / R_W, method="Radau", rtol=1e-8, atol=1e-9).y[:, -1]
+    left, right = tyres(end)
+    return {
+        "difference": abs(end[0] - end[1]),
+        "left": left,
+        "right": right,
+        "yaw": (right - left) * T / 2.0,  # positive to the left
+    }
+
+
+@pytest.mark.parametrize("turn", ["left", "right"])
+@pytest.mark.parametrize("torque", [0.0, 90.0, 300.0, 700.0])
+@pytest.mark.parametrize(("across", "brake"), [(-160.0, 200.0), (0.0, 0.0), (260.0, 0.0)])
+def test_a_simulation_of_two_wheels_comes_to_the_same(
+    turn: Any, torque: float, across: float, brake: float
+) -> None:
+    """Independent: states in time, left and right. Both ways round the couple is against the turn.
+
+    Tolerances: the friction of the simulation needs some creep of 1e-4 rad/s to hold, and Radau is asked
+    for 1e-8.
+    """
+    radius = 50.0
+    sign = 1.0 if turn == "left" else -1.0
+    true = simulated(torque, sign / radius, across=across, brake=brake)
+    found = axle_balance(
+        constant(torque), speed=20.0, corner_radius=radius, input_torque=across, brake_torque=brake, **CAR
+    )
+    left, right = found.inner_force, found.outer_force
+    if turn == "right":
+        left, right = right, left
+    assert found.speed_difference == pytest.approx(true["difference"], abs=5e-4)
+    assert left == pytest.approx(true["left"], abs=0.5)
+    assert right == pytest.approx(true["right"], abs=0.5)
+    assert yaw_moment_to_the_left(found.yaw_moment, turn) == pytest.approx(true["yaw"], abs=0.5)
+    if torque > 0.0:
+        assert true["yaw"] * sign < 0.0
+        assert found.yaw_moment > 0.0
+
+
+@st.composite
+def curves(draw: st.DrawFn) -> tuple[list[float], list[float]]:
+    """A locking torque in straight pieces over sliding speed, rising or falling as it likes."""
+    values = draw(st.lists(st.floats(0.0, 1500.0), min_size=4, max_size=8))
+    return np.linspace(0.2, 6.0, len(values)).tolist(), values
+
+
+@given(curve=curves(), more=st.floats(0.0, 400.0), speed=speeds, radius=radii)
+@reproducible
+def test_more_locking_torque_never_keeps_more_difference(
+    curve: tuple[list[float], list[float]], more: float, speed: float, radius: float
+) -> None:
+    """Whatever the course over speed: the smallest balance comes earlier."""
+    nodes, values = curve
+    found = [
+        axle_balance(
+            lambda w, extra=extra: float(np.interp(w, nodes, values)) + extra,
+            speed=speed,
+            corner_radius=radius,
+            corners=nodes,
+            **CAR,
+        )
+        for extra in (0.0, more)
+    ]
+    assert found[1].share_kept <= found[0].share_kept + 1e-12
+    assert found[1].yaw_moment >= found[0].yaw_moment * (1.0 - 1e-12)
+    for each in found:
+        assert 0.0 <= each.share_kept <= 1.0
+        # in balance, in the terms of the tyres: half of the difference that is lost is the slip of each
+        slip = 0.5 * (each.free_difference - each.speed_difference) * R_W / speed
+        assert each.yaw_moment == pytest.approx(C * slip * T, rel=1e-9, abs=1e-9)
+        if not each.locked:
+            assert each.carried_torque == pytest.approx(each.locking_torque, rel=1e-9, abs=1e-9)
+
+
+def test_of_several_balances_the_one_is_taken_at_which_a_car_arrives() -> None:
+    """Friction that falls steeply allows three; a car that comes off the straight stops at the first.
+
+    By hand: at 20 m/s and 50 m the tyres hold 558 N·m (1 − w/1.9355); 560 N·m at rest keeps both locked
+    though they could slide at 100 N·m too; 400 N·m at rest, falling to 100 N·m by 0.5 rad/s, slips.
+    """
+    car: Any = {"speed": 20.0, "corner_radius": 50.0, **CAR}
+
+    def falling(rest: float) -> Callable[[float], float]:
+        return lambda w: float(np.interp(w, [0.0, 0.5], [rest, 100.0]))
+
+    assert axle_balance(falling(560.0), corners=(0.5,), **car).locked
+    slips = axle_balance(falling(400.0), corners=(0.5,), **car)
+    assert not slips.locked
+    assert slips.speed_difference == pytest.approx(1.935483871 - 20.0 * 100.0 / (0.31**2 * 60e3), abs=1e-9)
+
+
+def test_standstill_is_the_limit_of_a_creeping_car() -> None:
+    """No difference is asked for at rest, and the share is that of any slow speed; a straight road locks."""
+    rest = axle_balance(constant(90.0), speed=0.0, corner_radius=50.0, **CAR)
+    slow = axle_balance(constant(90.0), speed=1e-6, corner_radius=50.0, **CAR)
+    assert rest.speed_difference == rest.free_difference == 0.0
+    assert rest.share_kept == pytest.approx(slow.share_kept, abs=1e-12)
+    assert rest.yaw_moment == pytest.approx(slow.yaw_moment, rel=1e-12)
+    straight = axle_balance(constant(90.0), speed=20.0, corner_radius=math.inf, **CAR)
+    assert straight.locked
+    assert straight.yaw_moment == 0.0
+
+
+def test_a_tyre_at_its_limit_locks_the_axle() -> None:
+    """By hand: 160 N·m engine braking and 62 N·m of each brake are 458.06 N on each tyre; the outer one of
+    700 N has 241.94 N left, 150 N·m across. Below that nothing changes; above, it slides and both wheels turn
+    alike, and the couple stays at 241.94 N times the track."""
+    case: Any = {
+        "speed": 20.0,
+        "corner_radius": 50.0,
+        "input_torque": -160.0,
+        "brake_torque": 62.0,
+        **CAR,
+    }
+    room = 2.0 * 0.31 * 700.0 - (160.0 + 2.0 * 62.0)
+    below = axle_balance(constant(room - 1.0), outer_limit=700.0, **case)
+    assert below == axle_balance(constant(room - 1.0), **case)
+    above = axle_balance(constant(room + 1.0), outer_limit=700.0, **case)
+    assert above.locked
+    assert above.sliding == "outer"
+    assert above.outer_force == pytest.approx(-700.0, rel=1e-12)
+    assert above.yaw_moment == pytest.approx(241.9354839 * 1.5, abs=1e-4)
+    # the inner tyre is the one that gives in under power
+    driven = {**case, "input_torque": 160.0, "brake_torque": 0.0}
+    assert axle_balance(constant(500.0), inner_limit=400.0, **driven).sliding == "inner"
+
+
+def test_a_torque_that_rises_with_sliding_may_rest_at_the_limit_of_a_tyre() -> None:
+    """Viscous units: where the torque passes what the tyre has left, the wheels slide at just that torque."""
+    found = axle_balance(
+        lambda w: 100.0 + 200.0 * w, speed=20.0, corner_radius=50.0, outer_limit=300.0, **CAR
+    )
+    assert not found.locked
+    assert found.sliding == "outer"
+    assert found.carried_torque == pytest.approx(2.0 * 0.31 * 300.0, rel=1e-12)
+    assert found.speed_difference == pytest.approx((186.0 - 100.0) / 200.0, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"track": 0.0}, "track must be positive"),
+        ({"rolling_radius": 0.0}, "rolling radius must be positive"),
+        ({"slip_stiffness": -1.0}, "slip stiffness must be positive"),
+        ({"corner_radius": 0.0}, "corner radius must be positive"),
+        ({"speed": -1.0}, "speed must not be negative"),
+        ({"speed": math.nan}, "speed must not be negative"),
+        ({"input_torque": math.nan}, "input torque must be a finite number"),
+        ({"brake_torque": -1.0}, "brake torque must not be negative"),
+        ({"outer_limit": 0.0}, "outer limit must be positive"),
+        ({"input_torque": -300.0, "outer_limit": 400.0}, "the outer tyre is beyond its limit"),
+        ({"input_torque": 300.0, "inner_limit": 400.0}, "the inner tyre is beyond its limit"),
+    ],
+)
+def test_what_is_refused(changed: dict[str, float], said: str) -> None:
+    case: Any = {"speed": 20.0, "corner_radius": 50.0, **CAR, **changed}
+    with pytest.raises(ValueError, match=said):
+        axle_balance(constant(90.0), **case)
+
+
+@pytest.mark.parametrize("torque", [-1.0, math.nan])
+def test_a_locking_torque_that_is_none_is_refused(torque: float) -> None:
+    with pytest.raises(ValueError, match="locking torque must not be negative"):
+        axle_balance(constant(torque), speed=20.0, corner_radius=50.0, **CAR)
+
+
+def test_mean_share_weighs_by_the_angle_asked_for() -> None:
+    """By hand: (1 · 2 + 0.5 · 1)/(2 · 2 + 1 · 1); the way of a turn does not count; nothing asked, none."""
+    assert mean_share_kept([1.0, -0.5], [2.0, 1.0], [2.0, 1.0]) == pytest.approx(0.5, rel=1e-15)
+    assert math.isnan(mean_share_kept([0.0], [0.0], [1.0]))
+    with pytest.raises(ValueError, match="time must be positive"):
+        mean_share_kept([1.0], [2.0], [0.0])
+
+
+def test_a_turn_has_two_ways() -> None:
+    with pytest.raises(ValueError, match="'left' or 'right'"):
+        yaw_moment_to_the_left(1.0, "up")  # type: ignore[arg-type]
