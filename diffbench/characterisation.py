@@ -157,6 +157,22 @@ class Provenance(_Frozen):
     visits: list[str]
 
 
+class Gain(_Frozen):
+    """What a further run would do to one quantity: standard uncertainty now, and as predicted then."""
+
+    quantity: str
+    unit: str
+    u_now: float
+    u_then: float
+
+
+class NextTest(_Frozen):
+    """A run that would help, and the uncertainties that it would bring down by a fifth or more."""
+
+    run: str
+    gains: list[Gain]
+
+
 class BuildFacts(_Frozen):
     """What the map and later comparisons need of the build sheet, in SI."""
 
@@ -211,6 +227,7 @@ class Characterisation(_Frozen):
     findings: list[FindingRecord]
     assumed_exact: list[str]
     next_steps: list[str]
+    next_tests: list[NextTest] = Field(default_factory=list)
     forms: list[FormState]
     map_axes: dict[str, tuple[float, float] | None]
     provenance: Provenance

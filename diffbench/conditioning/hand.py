@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import CASE_FREE, CASE_HELD, Effect, ErrorSource, refit_spread
+from diffbench.conditioning.bench import CASE_FREE, CASE_HELD, Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
@@ -95,7 +95,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         {s.key: s for s in sources.values()},
         None if temperature is None else temperature.u_zero,
         tuple(notes),
-        refit_spread(rig),
+        rig,
     )
 
 

@@ -18,14 +18,19 @@ from diffbench.conditioning.cells import (
     locking_slope,
     sweep,
 )
+from diffbench.conditioning.checks.flanges import judge, with_extras
+from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
+from diffbench.conditioning.checks.standard import against_standard
+from diffbench.conditioning.checks.tares import zero_drift
+from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.plausibility import check_signs
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
-from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples, take
+from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
 from diffbench.conditioning.smoothing import white_noise
 from diffbench.conditioning.tare import Tare, tare
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
-from diffbench.errors import RecordingError
+from diffbench.errors import Fault, RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
@@ -37,12 +42,28 @@ def condition(
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
     and recording, tare runs included.
 
-    Returns cells of every sweep with the effects of the bench's doubtful constants. Raises ``RecordingError``
-    where a run has nothing that slips, or signs that cannot be.
+    Returns cells of every sweep with the effects of the bench's doubtful constants, and what the checks
+    noticed. Raises ``RecordingError`` where a run has nothing that slips, signs that cannot be, or a finding
+    that stops.
     """
     needed = bench.needed_torques(rig)
-    taken = [(kind, r, take(r, rig, torque_channels=needed)) for kind, r in recordings]
-    tared = tare([samples for kind, _, samples in taken if kind == "tare"], needed)
+    taken: list[tuple[str, Recording, Samples]] = []
+    noticed: list[Finding] = []
+    faults: list[Fault] = []
+    starts: list[float] = []
+    begin = 0.0
+    for kind, recording in recordings:
+        samples, found = checked_samples(rig, kind, recording, needed)
+        taken.append((kind, recording, samples))
+        noticed += found
+        faults += refusals(found, file=str(recording.source.path))
+        if kind != "tare":
+            starts.append(begin)
+        begin += recording.duration
+    if faults:
+        raise RecordingError(faults)
+    tares = [samples for kind, _, samples in taken if kind == "tare"]
+    tared = tare(tares, needed)
     made = bench.chains(rig, tared)
     doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
 
@@ -55,17 +76,30 @@ def condition(
     scale = max(
         (float(np.nanmax(np.abs(t))) for _, _, _, t, _ in nominal if np.isfinite(t).any()), default=0.0
     )
-    runs = tuple(
-        _run(rig, made, doubtful, kind, recording, samples, input_torque, difference, scale)
-        for kind, recording, samples, input_torque, difference in nominal
-    )
+    runs: list[ConditionedRun] = []
+    for kind, recording, samples, input_torque, difference in nominal:
+        run, found = _run(
+            rig, made, doubtful, kind, recording, samples, input_torque, difference, scale
+        )
+        faults += refusals(found, file=run.name)
+        noticed += found
+        runs.append(run)
+    noticed += zero_drift(rig, tares, needed, between=begin, largest=scale)
+    judged = judge(rig, made, doubtful, runs, starts, visit_key=visit_key)
+    noticed += judged.findings
+    faults += refusals(judged.findings, file=runs[0].name if runs else None)
+    if faults:
+        raise RecordingError(faults)
+    noticed += against_standard(rig, [recording for _, recording, _ in taken], needed)
     channel = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
+    sources = [*doubtful.values(), *(extra.source for extra in judged.extras)]
     return ConditionedVisit(
-        runs=runs,
-        sources={source.key: source for source in doubtful.values()},
+        runs=with_extras(rig, made, runs, starts, judged.extras),
+        sources={source.key: source for source in sources},
         temperature_u=None if channel is None else channel.u_zero,
         notes=_notes(rig, tared, doubtful),
-        refit_spread=bench.refit_spread(rig),
+        rig=rig,
+        findings=tuple(noticed),
     )
 
 
@@ -79,7 +113,7 @@ def _run(
     input_torque: Array,
     difference: Array,
     scale: float,
-) -> ConditionedRun:
+) -> tuple[ConditionedRun, list[Finding]]:
     kept = samples.reason == KEPT
     file = str(recording.source.path)
     if int(kept.sum()) < 20:
@@ -103,7 +137,7 @@ def _run(
     check_signs(rig, made, made_cells, noise=noise / np.sqrt(float(np.median(made_cells.count))), file=file)
     cell_input, cell_difference = bench.at_cells(rig, made, made_cells)
     cell_input = along_the_sweep(made_cells, cell_input)
-    return ConditionedRun(
+    run = ConditionedRun(
         name=file,
         kind=kind,
         cells=made_cells,
@@ -121,6 +155,7 @@ def _run(
         noise=noise,
         friction_state=np.zeros(cell_input.size, dtype=np.int64),
     )
+    return run, sweep_findings(rig, made, recording, samples, course, run, input_torque)
 
 
 def _counts(samples: Samples) -> str:

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.findings import Finding
+from diffbench.documents import Rig
 
 Array = NDArray[np.float64]
 
@@ -66,14 +68,12 @@ class ConditionedRun:
 
 @dataclass(frozen=True)
 class ConditionedVisit:
-    """All runs of one visit to the bench, with the doubtful constants that they share.
-
-    ``refit_spread``: relative standard deviations of preload and of a ramp bias from one refit of the unit
-    to this bench to the next, 0 where the rig states none.
-    """
+    """All runs of one visit to one bench, with the doubtful constants that they share, and what the checks
+    noticed."""
 
     runs: tuple[ConditionedRun, ...]
     sources: Mapping[str, ErrorSource]
     temperature_u: float | None
     notes: tuple[str, ...]
-    refit_spread: tuple[float, float] = (0.0, 0.0)
+    rig: Rig
+    findings: tuple[Finding, ...] = ()

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from diffbench.characterisation import LawVerdict, Parameter, Tested
-from diffbench.fitting.candidate import Candidate
+from diffbench.characterisation import LawVerdict, Parameter
 
 _MENDS = {
     "noise": "record more cycles",
@@ -23,9 +22,7 @@ _MENDS = {
 }
 
 
-def next_steps(
-    parameters: dict[str, Parameter], candidate: Candidate, tested: Tested, law: LawVerdict
-) -> list[str]:
+def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
     """What would help most, in order: what is not determined, then what limits the preload and the biases."""
     steps: list[str] = []
     if law.status == "undecided":
@@ -53,5 +50,4 @@ def next_steps(
                 f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
                 f"variance is {source}): {_MENDS[source]}"
             )
-    del candidate, tested
     return steps

@@ -69,9 +69,9 @@ class Candidate:
         prior = float(np.sum(((self.x - self.names.prior) ** 2 * self.names.precision)[known]))
         return data + prior
 
-    def covariance(self, *, misfit: float = 1.0) -> Covariance:
-        """Covariance of the unknowns at the optimum."""
-        data = self.model.data
+    def sensitivities(self) -> Array:
+        """Derivative (n, p) of the used cells' residuals with respect to the unknowns, in units of a cell's
+        standard deviation, those that are only considered included."""
         scaled = self.solution.jacobian * np.sqrt(self.noise.inflation)
         for i, unknown in enumerate(self.names.unknowns):
             if unknown.considered:
@@ -80,9 +80,14 @@ class Candidate:
                 behind[i] -= unknown.prior_u
                 change = self.model.residual(ahead) - self.model.residual(behind)
                 scaled[:, i] = (change / self.noise.sigma)[self.used] / (2.0 * unknown.prior_u)
+        return scaled
+
+    def covariance(self, *, misfit: float = 1.0) -> Covariance:
+        """Covariance of the unknowns at the optimum."""
+        data = self.model.data
         return combine(
             self.names,
-            scaled,
+            self.sensitivities(),
             self.residual[self.used] / self.noise.sigma[self.used],
             inflation=self.noise.inflation,
             run=data.run[self.used],

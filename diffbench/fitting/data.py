@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import ErrorSource
+from diffbench.conditioning.bench import ErrorSource, refit_spread
 from diffbench.conditioning.run import ConditionedVisit
 
 Array = NDArray[np.float64]
@@ -165,5 +165,5 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         segment_torque=np.array(segment_torque),
         run_names=tuple(run.name for _, run in runs),
         run_kinds=tuple(run.kind for _, run in runs),
-        refit_spread=np.array([visit.refit_spread for visit in visits]),
+        refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
     )

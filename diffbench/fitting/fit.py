@@ -34,6 +34,7 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.shims import shim_rates
@@ -148,14 +149,18 @@ def _characterise(
         },
         law=choice.verdict,
         parameters=parameters,
-        correlation=correlation(combined, covariances[0]),
+        correlation=correlation(
+            {name: item for name, item in combined.items() if parameters[name].status == "measured"},
+            covariances[0],
+        ),
         sheet_checks=list(splits.checks),
         limits=_limit_verdicts([builds[i] for i in first_visit], parameters, labels),
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=assumed,
-        next_steps=next_steps(parameters, best, tested, choice.verdict),
+        next_steps=next_steps(parameters, choice.verdict),
+        next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
         forms=[
             _form_state(candidate, weight, covariance)
             for candidate, weight, covariance in zip(
@@ -267,8 +272,7 @@ def _parameters(
                 meaning="force of the preload spring as installed, by the build sheet",
                 budget={"build sheet": u} if u else {},
             )
-    kept = {name: item for name, item in combined.items() if parameters[name].status == "measured"}
-    return kept, parameters, splits[0]
+    return combined, parameters, splits[0]
 
 
 def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:

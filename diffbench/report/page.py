@@ -12,7 +12,7 @@ from diffbench.report import page_tables as tables
 from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
-from diffbench.report.text import fit_text, needs_text, next_steps_text
+from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_steps_text, next_tests_text
 from diffbench.report.verdict import coverage_text, law_text, verdict
 from diffbench.report.wording import humanised, key_names, printable, shown, split_name
 
@@ -94,6 +94,8 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "tested": coverage_text(characterisation),
         "undetermined": [("; ".join(waiting), needs) for needs, waiting in needs_text(characterisation)],
         "steps": [words(step) for step in next_steps_text(characterisation)],
+        "tests_heading": RUNS_THAT_HELP,
+        "tests": [words(test) for test in next_tests_text(characterisation)],
         "sweep": sweep_figure(characterisation, locking_map),
         "figures": list(evidence_figures(characterisation, locking_map)),
         "maps": list(map_page_figures(characterisation, locking_map)),

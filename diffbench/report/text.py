@@ -18,7 +18,7 @@ from diffbench.report.verdict import (
 )
 from diffbench.report.wording import Shown, humanised, key_names, label, printable, shown
 
-__all__ = ["fit_text", "needs_text", "next_steps_text", "summary"]
+__all__ = ["fit_text", "needs_text", "next_steps_text", "next_tests_text", "summary"]
 
 NARROWEST = 60
 # A column narrower than that says too little in a line.
@@ -32,6 +32,8 @@ _OUTCOME_STYLES: dict[Outcome, str] = {
     "no limits": "1",
 }
 _HEADING = "1"
+RUNS_THAT_HELP = "Which run would help most: standard uncertainty now, to what is predicted"
+GAINS_SHOWN = 4
 
 Paint = Callable[[str, str], str]
 
@@ -72,6 +74,7 @@ def summary(characterisation: Characterisation, *, colour: bool = False, width: 
         _findings(characterisation, width, paint),
         _list("Counts as exact", characterisation.assumed_exact, characterisation, width, paint),
         _list("What to do next", next_steps_text(characterisation), characterisation, width, paint),
+        _list(RUNS_THAT_HELP, next_tests_text(characterisation), characterisation, width, paint),
         _fit(characterisation, width),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
@@ -237,6 +240,22 @@ def next_steps_text(characterisation: Characterisation) -> list[str]:
     """Next steps, without those that the list of undetermined quantities already says."""
     said = {f"{name}: needs {p.needs}" for name, p in characterisation.parameters.items() if p.value is None}
     return [step for step in characterisation.next_steps if step not in said]
+
+
+def next_tests_text(characterisation: Characterisation) -> list[str]:
+    """Runs that would help, each with the standard uncertainties that it would bring down most, now and
+    then."""
+    lines = []
+    for test in characterisation.next_tests:
+        gains = sorted(test.gains, key=lambda gain: gain.u_then / gain.u_now)[:GAINS_SHOWN]
+        parts = []
+        for gain in gains:
+            now, then = (number_text(u, u) for u in (gain.u_now, gain.u_then))
+            parts.append(f"{label(gain.quantity)} {now} to {with_unit(then, gain.unit)}")
+        more = len(test.gains) - len(gains)
+        also = f"; and {more} more" if more else ""
+        lines.append(f"{test.run}: {'; '.join(parts)}{also}")
+    return lines
 
 
 def _list(

@@ -15,9 +15,9 @@ from types import ModuleType
 
 import pytest
 
-from diffbench.characterisation import Characterisation
+from diffbench.characterisation import Characterisation, Gain, NextTest
 from diffbench.report.layout import columns_of
-from diffbench.report.text import next_steps_text, summary
+from diffbench.report.text import next_steps_text, next_tests_text, summary
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 RESULTS = ("complete", "doubtful", "two_builds")
@@ -69,6 +69,26 @@ def test_what_is_not_determined_says_what_it_needs_once(doubtful: Characterisati
     text = " ".join(summary(doubtful).split())
     assert text.count("needs the spring force at installed height, from a press") == 1
     assert next_steps_text(doubtful)[-1] == "add a bias sweep under coast torque"
+
+
+def test_runs_that_help_come_with_what_they_bring(complete: Characterisation) -> None:
+    """The largest falls first, four of them, each rounded to two digits; the rest is counted."""
+    gains = [
+        Gain(quantity="preload_torque", unit="N·m", u_now=1.25, u_then=0.8918),
+        Gain(quantity="stribeck_speed", unit="m/s", u_now=0.003105, u_then=0.0007678),
+        Gain(quantity="viscous_coefficient", unit="N·m·s/rad", u_now=0.0358, u_then=0.0130),
+        Gain(quantity="static_friction_excess", unit="1", u_now=0.0175, u_then=0.003059),
+        Gain(quantity="friction_temperature_coefficient", unit="1/K", u_now=1.5e-4, u_then=8e-5),
+    ]
+    result = complete.model_copy(update={"next_tests": [NextTest(run="a speed sweep", gains=gains)]})
+    (line,) = next_tests_text(result)
+    assert line == (
+        "a speed sweep: static friction excess 0.018 to 0.0031; Stribeck speed 0.0031 to 0.00077 m/s; "
+        "viscous drag coefficient 0.036 to 0.013 N·m·s/rad; friction slope, temperature 0.00015 to 8.0e-5 "
+        "1/K; and 1 more"
+    )
+    assert "a speed sweep: static friction excess" in summary(result)
+    assert "Which run would help most" not in summary(complete)
 
 
 def test_every_common_encoding_can_print_it(doubtful: Characterisation, complete: Characterisation) -> None:
