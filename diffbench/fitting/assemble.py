@@ -25,13 +25,14 @@ LEANING_SHARE = 0.5
 @dataclass(frozen=True)
 class Combined:
     """A quantity over all forms: value of the best, standard uncertainty with the forms' spread, budget by
-    source."""
+    source; ``limits`` of the 95 % interval where distributions were propagated."""
 
     value: float
     u: float
     budget: dict[str, float]
     effective: float
     estimate: Estimate
+    limits: tuple[float, float] | None = None
 
 
 def combine_forms(
@@ -102,17 +103,41 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
     )
 
 
-def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
-    """Interval by Student's t at the effective degrees of freedom; multiplicative where a positive quantity
-    is so uncertain that a symmetric one would be off its scale."""
+def factor_of(effective: float, probability: float = 0.95) -> float:
+    """Student's t at the effective degrees of freedom: half-width of an interval in standard
+    uncertainties."""
     from scipy.stats import t
 
-    factor = float(t.ppf(0.5 + probability / 2, min(combined.effective, 1e6)))
-    value, u = combined.value, combined.u
-    if combined.estimate.positive and value > 0 and u / value > 0.05:
+    return float(t.ppf(0.5 + probability / 2, min(effective, 1e6)))
+
+
+def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
+    """Interval by Student's t at the effective degrees of freedom, no more symmetric than the quantity.
+
+    By the draws' quantiles where distributions were propagated (they are of 95 %). Else by the profile where
+    one was made: to each side its half-width and the rest of the doubt, which the profile does not see, as
+    root of the sum of squares. Else multiplicative where a positive quantity is so uncertain that a symmetric
+    one would be off its scale.
+    """
+    if combined.limits is not None and probability == 0.95:
+        return combined.limits
+    factor = factor_of(combined.effective, probability)
+    value, estimate = combined.value, combined.estimate
+    below, above = _half_widths(value, combined.u, factor, positive=estimate.positive)
+    if estimate.profile is not None:
+        u, ratio_below, ratio_above = estimate.profile
+        rest = float(np.sqrt(max(combined.u**2 - u**2, 0.0)))
+        below, above = _half_widths(value, rest, factor, positive=estimate.positive)
+        below = float(np.hypot(below, factor * u * ratio_below))
+        above = float(np.hypot(above, factor * u * ratio_above))
+    return value - below, value + above
+
+
+def _half_widths(value: float, u: float, factor: float, *, positive: bool) -> tuple[float, float]:
+    if positive and value > 0 and u / value > 0.05:
         spread = float(np.exp(factor * np.sqrt(np.log1p((u / value) ** 2))))
-        return value / spread, value * spread
-    return value - factor * u, value + factor * u
+        return value * (1.0 - 1.0 / spread), value * (spread - 1.0)
+    return factor * u, factor * u
 
 
 def not_determined(unit: str, meaning: str, needs: str) -> Parameter:

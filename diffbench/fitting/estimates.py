@@ -4,13 +4,14 @@ the doubt."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.joint_draws import JointDraws
 from diffbench.fitting.model import LockingModel
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.bias import ratio_from_locking_effect
@@ -25,7 +26,8 @@ class Estimate:
     """Value of a quantity, its gradient with respect to the unknowns (p,), and standard uncertainties that
     come from the build sheet, by source. ``scale`` is the size against which an uncertainty counts as
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
-    of its interval below and above over the symmetric one."""
+    of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
+    unknowns, ``of_draws`` of draws of them and of the sheet's errors."""
 
     value: float
     gradient: Array
@@ -36,6 +38,8 @@ class Estimate:
     sheet: Mapping[str, float] = field(default_factory=dict)
     positive: bool = True
     profile: tuple[float, float, float] | None = None
+    quantity: Callable[[Array], float] | None = None
+    of_draws: Callable[[JointDraws], Array] | None = None
 
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
@@ -108,7 +112,14 @@ def direct_estimates(
     ) -> None:
         grad = gradient(lambda x: np.array([function(x)]), candidate, deviation)[0]
         found[name] = Estimate(
-            float(function(candidate.x)), grad, unit, meaning, needs, scale, positive=positive
+            float(function(candidate.x)),
+            grad,
+            unit,
+            meaning,
+            needs,
+            scale,
+            positive=positive,
+            quantity=function,
         )
 
     preload = sharing.preloads[place.preload]
@@ -271,11 +282,21 @@ def direct_estimates(
                 "slip at that input torque",
                 0.2,
             )
+            name = f"torque_bias_ratio_{flank}{suffix}"
+            linear = found[f"locking_effect_{flank}{suffix}"]
+            found[name] = replace(found[name], of_draws=partial(_drawn_ratio, linear, candidate.x))
     return found
 
 
 def _product(names: Names, one: str, other: str, x: Array) -> float:
     return names.value(x, one) * names.value(x, other)
+
+
+def _drawn_ratio(locking_effect: Estimate, centre: Array, draws: JointDraws) -> Array:
+    """Torque bias ratios by draws of the locking effect, which is as good as linear in the unknowns; the
+    ratio is not where the locking effect comes near one."""
+    effect = locking_effect.value + (draws.x - centre) @ locking_effect.gradient
+    return ratio_from_locking_effect(np.clip(effect, 0.0, 0.9999))
 
 
 def _ratio_of(effect: Callable[[Array], float], x: Array) -> float:

@@ -34,6 +34,8 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.intervals import refined
+from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
@@ -118,7 +120,9 @@ def _characterise(
     covariances = [candidate.covariance(misfit=misfit) for candidate in choice.candidates]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
-    combined, parameters, splits = _parameters(choice, covariances, builds, labels, first_visit, torque_range)
+    combined, parameters, splits = _parameters(
+        choice, covariances, builds, labels, first_visit, torque_range, seed_of(inputs.values())
+    )
     tested = tested_region(
         best,
         ratio_known={
@@ -216,6 +220,7 @@ def _parameters(
     labels: Sequence[str],
     first_visit: Sequence[int],
     torque_range: tuple[float, float],
+    seed: int,
 ) -> tuple[dict[str, Combined], dict[str, Parameter], Split]:
     dof = max(choice.best.noise.effective - len(choice.best.names), 5.0)
     direct: list[dict[str, Estimate]] = []
@@ -272,7 +277,13 @@ def _parameters(
                 meaning="force of the preload spring as installed, by the build sheet",
                 budget={"build sheet": u} if u else {},
             )
-    return combined, parameters, splits[0]
+    kept = {name: item for name, item in combined.items() if parameters[name].status == "measured"}
+    every = [{**mine, **parts.estimates} for mine, parts in zip(direct, splits, strict=True)]
+    for name, item in refined(
+        kept, every, choice.candidates, choice.weights, covariances, freedom=dof, seed=seed
+    ).items():
+        kept[name], parameters[name] = item, parameter(item)
+    return {**combined, **kept}, parameters, splits[0]
 
 
 def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:

@@ -14,61 +14,34 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.fitting.split_equations import (
+    FLANK_FRICTION_U,
+    Equations,
+    Geometry,
+    Given,
+    Product,
+    Statement,
+    equations,
+)
+
 Array = NDArray[np.float64]
 
-# Both flanks are cut in one ring and run in one oil: their friction angles are close, not equal (common
-# practice, no source).
-FLANK_FRICTION_U = np.radians(0.5)
-EXACT = 1e-6  # relative; a statement without uncertainty counts as exact
 NULL = 1e-5  # a part whose share in the null space exceeds this is not determined
 
 
 @dataclass(frozen=True)
-class Product:
-    """One measured product: ``kind`` preload, or bias of a ``flank``, ``unloading`` or not; ``build`` number,
-    ``group`` of the ramps; value and gradient with respect to the fit's unknowns (p,)."""
-
-    kind: str
-    build: int
-    group: str
-    flank: str
-    unloading: bool
-    value: float
-    gradient: Array
-
-
-@dataclass(frozen=True)
-class Statement:
-    """One statement of a build sheet about a part, with its standard uncertainty (0 = exact)."""
-
-    part: str
-    value: float
-    u: float
-    source: str
-
-
-@dataclass(frozen=True)
-class Geometry:
-    """Faces of one pack, effective radius and pin radius [m] of a build, with relative standard
-    uncertainties."""
-
-    faces: int
-    effective_radius: float
-    pin_radius: float | None
-    effective_radius_u: float
-    pin_radius_u: float
-
-
-@dataclass(frozen=True)
 class Part:
-    """A part as solved: value, how it depends on the products' logarithms (k,) and on the statements (s,),
-    and what the assumption of like ramp friction on both flanks adds to its standard uncertainty."""
+    """A part as solved: value, how it depends on the products' logarithms (k,), on the statements (s,) and on
+    the logarithms of effective radius and pin radius, and what the assumption of like ramp friction on both
+    flanks adds to its standard uncertainty."""
 
     value: float
     by_product: Array
     by_statement: Array
     assumed_u: float
     determined: bool
+    by_effective_radius: float = 0.0
+    by_pin_radius: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -79,7 +52,7 @@ class Solved:
     converged: bool
 
 
-def solve(  # noqa: PLR0912, PLR0915  # one Gauss-Newton solution: parts would share all of its state
+def solve(
     products: Sequence[Product],
     product_covariance: Array,
     statements: Sequence[Statement],
@@ -93,19 +66,59 @@ def solve(  # noqa: PLR0912, PLR0915  # one Gauss-Newton solution: parts would s
     """
     if not products:
         return Solved({}, converged=True)
-    parts = ["friction"]
-    for product in products:
-        names = (
-            [f"force[{product.build}]"]
-            if product.kind == "preload"
-            else [f"angle[{product.group}]", f"ramp_friction[{product.group}]"]
+    system = equations(products, product_covariance, statements, geometries)
+    z, inverse, null, converged = _central(system)
+    k = len(products)
+    # a statement about a force is in newtons, its equation in logarithms
+    sizes = np.array([s.value if s.part.startswith("force") else 1.0 for s in statements])
+    by_statement = np.zeros((len(system.parts), len(statements)))
+    for row, j in enumerate(system.used, start=k):
+        by_statement[:, j] = inverse[:, row]
+    biases = np.array([product.kind == "bias" for product in products])
+    by_pin = inverse[:, :k] @ biases.astype(np.float64)
+    by_radius = -inverse[:, :k].sum(axis=1)
+    solved: dict[str, Part] = {}
+    for i, (name, logarithm) in enumerate(zip(system.parts, system.is_logarithm, strict=True)):
+        value = float(np.exp(z[i])) if logarithm else float(z[i])
+        factor = value if logarithm else 1.0
+        free = float(np.linalg.norm(null[i])) if null.size else 0.0
+        solved[name] = Part(
+            value,
+            factor * inverse[i, :k],
+            factor * by_statement[i] / sizes,
+            float(np.linalg.norm(inverse[i, k + len(system.used) :])) * FLANK_FRICTION_U * factor,
+            free < NULL,
+            factor * float(by_radius[i]),
+            factor * float(by_pin[i]),
         )
-        parts += [name for name in names if name not in parts]
-    used = [s for s in statements if s.part in parts]
-    place = {name: i for i, name in enumerate(parts)}
-    z = np.zeros(len(parts))
-    for name, i in place.items():
-        stated = [s.value for s in used if s.part == name]
+    return Solved(solved, converged)
+
+
+def _central(system: Equations) -> tuple[Array, Array, Array, bool]:
+    """Parts as searched (parts,), their dependence on the equations (parts, rows), what is left free (parts,
+    f), and whether the search ended."""
+    z = _begin(system)
+    given, root = system.given, system.root
+    design, residual = system.at(z, given)
+    inverse, null, converged = np.zeros((z.size, root.shape[0])), np.zeros((z.size, 0)), False
+    for _ in range(60):
+        left, singular, right = np.linalg.svd(design, full_matrices=True)
+        rank = int((singular > singular[0] * 1e-7).sum())
+        weighted = right[:rank].T @ np.diag(1.0 / singular[:rank]) @ left[:, :rank].T
+        inverse, null = weighted @ root.T, right[rank:].T
+        step = weighted @ residual
+        z = system.bounded(z + _shortened(system, step))
+        design, residual = system.at(z, given)
+        if float(np.max(np.abs(step), initial=0.0)) < 1e-10:
+            converged = True
+            break
+    return z, inverse, null, converged
+
+
+def _begin(system: Equations) -> Array:
+    z = np.zeros(len(system.parts))
+    for i, name in enumerate(system.parts):
+        stated = [system.statements[j].value for j in system.used if system.statements[j].part == name]
         if name.startswith("angle"):
             z[i] = stated[0] if stated else np.radians(45.0)
         elif name.startswith("ramp_friction"):
@@ -114,106 +127,42 @@ def solve(  # noqa: PLR0912, PLR0915  # one Gauss-Newton solution: parts would s
             z[i] = np.log(stated[0] if stated else 1500.0)
         else:
             z[i] = np.log(0.1)
-    frictions = [name for name in parts if name.startswith("ramp_friction")]
-    shared = [(frictions[0], other) for other in frictions[1:]]
-    rows = len(products) + len(used) + len(shared)
-    weight = np.zeros((rows, rows))
-    k = len(products)
-    # products with negligible uncertainty would make the weights singular
-    weight[:k, :k] = np.linalg.inv(product_covariance + np.eye(k) * 1e-10)
-    for j, statement in enumerate(used):
-        size = statement.value if statement.part.startswith("force") else 1.0
-        weight[k + j, k + j] = 1.0 / max(statement.u / size, EXACT) ** 2
-    for j in range(len(shared)):
-        weight[k + len(used) + j, k + len(used) + j] = 1.0 / FLANK_FRICTION_U**2
+    return z
 
-    converged = False
-    design, residual = _equations(z, products, used, shared, geometries, place)
-    inverse = np.zeros((len(parts), rows))
-    null = np.zeros((len(parts), 0))
-    root = np.linalg.cholesky(weight)
-    for _ in range(60):
-        scaled = root.T @ design
-        left, singular, right = np.linalg.svd(scaled, full_matrices=True)
-        keep = singular > singular[0] * 1e-7 if singular.size else np.zeros(0, dtype=bool)
-        rank = int(keep.sum())
-        inverse = right[:rank].T @ np.diag(1.0 / singular[:rank]) @ left[:, :rank].T @ root.T
-        null = right[rank:].T
-        step = inverse @ residual
-        # angles stay where a ramp makes thrust
-        shrink = 1.0
-        for name, i in place.items():
-            if name.startswith(("angle", "ramp_friction")):
-                shrink = min(shrink, np.radians(8.0) / max(abs(step[i]), 1e-12))
-        z = z + min(shrink, 1.0) * step
-        for name, i in place.items():
-            if name.startswith("angle"):
-                z[i] = np.clip(z[i], np.radians(5.0), np.radians(88.0))
-            elif name.startswith("ramp_friction"):
-                z[i] = np.clip(z[i], np.radians(-2.0), np.radians(20.0))
-        design, residual = _equations(z, products, used, shared, geometries, place)
-        if float(np.max(np.abs(step), initial=0.0)) < 1e-10:
-            converged = True
-            break
-    solved: dict[str, Part] = {}
-    by_statement = np.zeros((len(parts), len(statements)))
-    for j, statement in enumerate(used):
-        by_statement[:, list(statements).index(statement)] = inverse[:, k + j]
-    for name, i in place.items():
-        logarithm = not name.startswith(("angle", "ramp_friction"))
-        value = float(np.exp(z[i])) if logarithm else float(z[i])
-        factor = value if logarithm else 1.0
-        free = float(np.linalg.norm(null[i])) if null.size else 0.0
-        # a statement about a force is in newtons, its equation in logarithms
-        sizes = np.array([s.value if s.part.startswith("force") else 1.0 for s in statements])
-        assumed = float(np.linalg.norm(inverse[i, k + len(used) :])) * FLANK_FRICTION_U * factor
-        solved[name] = Part(
-            value, factor * inverse[i, :k], factor * by_statement[i] / sizes, assumed, free < NULL
+
+def _shortened(system: Equations, step: Array) -> Array:
+    """Steps (..., parts) cut so that no angle moves by more than eight degrees at once."""
+    angular = np.abs(step[..., ~system.is_logarithm]).max(axis=-1, initial=0.0, keepdims=True)
+    return np.asarray(step * np.minimum(1.0, np.radians(8.0) / np.maximum(angular, 1e-12)))
+
+
+def solve_draws(system: Equations, given: Given) -> dict[str, Array]:
+    """The parts (n,) for n draws of what the bench and the sheet say, by the same least squares.
+
+    Parts that nothing determines come out anyhow; of use are those that ``solve`` calls determined. A draw
+    whose search has not ended after twenty steps stays where it is: out there an angle has met its bound.
+    """
+    z, _, null, _ = _central(system)
+    # moved within the directions that the equations hold, so that every system has full rank
+    basis = np.linalg.qr(null, mode="complete")[0][:, null.shape[1] :] if null.size else np.eye(z.size)
+    many = np.broadcast_to(z, (given.products.shape[0], z.size)).copy()
+    moving = np.arange(many.shape[0])
+    for _ in range(20):
+        part = Given(
+            given.products[moving],
+            given.statements[moving],
+            given.likeness[moving],
+            given.effective_radius[moving],
+            given.pin_radius[moving],
         )
-    return Solved(solved, converged)
-
-
-def _equations(
-    z: Array,
-    products: Sequence[Product],
-    statements: Sequence[Statement],
-    shared: Sequence[tuple[str, str]],
-    geometries: Sequence[Geometry],
-    place: dict[str, int],
-) -> tuple[Array, Array]:
-    """Design matrix and residual (measured less modelled) of the equations in logarithms."""
-    design, residual = [], []
-    for product in products:
-        row = np.zeros(z.size)
-        row[place["friction"]] = 1.0
-        geometry = geometries[product.build]
-        if product.kind == "preload":
-            force = place[f"force[{product.build}]"]
-            row[force] = 1.0
-            model = np.log(2.0 * geometry.faces * geometry.effective_radius) + z[place["friction"]] + z[force]
-        else:
-            assert geometry.pin_radius is not None
-            angle, ramp = place[f"angle[{product.group}]"], place[f"ramp_friction[{product.group}]"]
-            side = -1.0 if product.unloading else 1.0
-            total = float(np.clip(z[angle] + side * z[ramp], np.radians(1.0), np.radians(89.0)))
-            slope = -1.0 / (np.sin(total) * np.cos(total))
-            row[angle], row[ramp] = slope, side * slope
-            model = (
-                np.log(geometry.faces * geometry.effective_radius / geometry.pin_radius)
-                + z[place["friction"]]
-                - np.log(np.tan(total))
-            )
-        design.append(row)
-        residual.append(np.log(product.value) - model)
-    for statement in statements:
-        row = np.zeros(z.size)
-        row[place[statement.part]] = 1.0
-        target = np.log(statement.value) if statement.part.startswith("force") else statement.value
-        design.append(row)
-        residual.append(target - z[place[statement.part]])
-    for one, other in shared:
-        row = np.zeros(z.size)
-        row[place[one]], row[place[other]] = 1.0, -1.0
-        design.append(row)
-        residual.append(z[place[other]] - z[place[one]])
-    return np.array(design), np.array(residual)
+        design, residual = system.at(many[moving], part)
+        reduced = design @ basis
+        normal = np.swapaxes(reduced, -1, -2) @ reduced
+        right = np.swapaxes(reduced, -1, -2) @ residual[..., None]
+        step = _shortened(system, np.linalg.solve(normal, right)[..., 0] @ basis.T)
+        many[moving] = system.bounded(many[moving] + step)
+        moving = moving[np.abs(step).max(axis=-1) > 1e-6]
+        if moving.size == 0:
+            break
+    logarithm = system.is_logarithm
+    return {name: np.exp(many[:, i]) if logarithm[i] else many[:, i] for i, name in enumerate(system.parts)}

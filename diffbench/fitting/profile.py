@@ -23,6 +23,7 @@ Quantity = Callable[[Array], float]
 
 # A half-width that differs by less from the symmetric one is as good as that: no further solutions are spent.
 NEAR = 0.05
+BLUNT = 0.05  # of the value: a positive quantity that is no sharper is seen by its logarithm
 ROUNDS = 4  # solutions at most for one end
 
 
@@ -55,6 +56,22 @@ class _Surface:
         return float(np.sum(self.problem.with_priors(x) ** 2)) - 2.0 * self.solution.cost
 
 
+@dataclass(frozen=True)
+class _End:
+    """A point (p,) on one side of the minimum: how far the quantity got, and what that costs."""
+
+    sign: float
+    x: Array
+    reached: float
+    deviance: float
+
+    def near(self, plain: float, half_width: float) -> bool:
+        """Whether the sum of squares has risen there as a parabola does, and no bound was in the way."""
+        if self.reached < (1.0 - NEAR) * half_width:
+            return False
+        return bool(abs(np.sqrt(max(self.deviance, 0.0)) * plain / self.reached - 1.0) < NEAR)
+
+
 def profile(
     problem: Problem,
     solution: Solution,
@@ -82,14 +99,19 @@ def profile(
     free = np.array([not unknown.fixed for unknown in names.unknowns])
     surface = _Surface(problem, solution, step, quantity, gradient, names.low, names.high, free)
     jacobian = solution.jacobian
-    plain = float(np.sqrt(max(gradient @ _response(jacobian, names, gradient, free), 0.0)))
+    variance = float(gradient @ _response(jacobian, names, gradient, free))
+    plain = float(np.sqrt(max(variance, 0.0)))
     used = plain if u is None else u
     if plain == 0.0 or used == 0.0:
         return Profile(used, 1.0, 1.0)
     target = (factor * used / plain) ** 2
-    sides = [_side(surface, sign, factor * used, target, plain) for sign in (-1.0, 1.0)]
-    (below, first), (above, second) = sides
-    return Profile(used, below / (factor * used), above / (factor * used), first + second)
+    both = [_linear_end(surface, sign, factor * used) for sign in (-1.0, 1.0)]
+    if all(end.near(plain, factor * used) for end in both):
+        return Profile(used, 1.0, 1.0, 2)
+    # where one side bends, the other one's way may not be the best either
+    found = [_side(surface, end, factor * used, target, plain) for end in both]
+    below, above = (distance / (factor * used) for distance, _ in found)
+    return Profile(used, below, above, 2 + sum(evaluations for _, evaluations in found))
 
 
 def profiled(
@@ -103,62 +125,77 @@ def profiled(
     factor: float,
 ) -> Estimate:
     """The estimate with the profile of its quantity; its part of the doubt that no profile shows (considered
-    errors) stays as it is."""
+    errors) stays as it is.
+
+    A positive quantity that is not sharp is profiled by its logarithm, in which it is closer to a parabola.
+    """
     names = problem.names
     free = np.array([not unknown.fixed for unknown in names.unknowns])
     response = _response(solution.jacobian, names, estimate.gradient, free)
     variance = float(estimate.gradient @ covariance.noise @ estimate.gradient)
     variance += float(response @ (names.precision * response))
+    u, value = float(np.sqrt(max(variance, 0.0))), estimate.value
+    if not (estimate.positive and value > 0 and u > BLUNT * value):
+        found = profile(problem, solution, quantity, estimate.gradient, step=step, factor=factor, u=u)
+        return replace(estimate, profile=(u, found.below, found.above))
+
+    def logarithm(x: Array) -> float:
+        return float(np.log(max(quantity(x), 1e-9 * value)))
+
     found = profile(
-        problem,
-        solution,
-        quantity,
-        estimate.gradient,
-        step=step,
-        factor=factor,
-        u=float(np.sqrt(max(variance, 0.0))),
+        problem, solution, logarithm, estimate.gradient / value, step=step, factor=factor, u=u / value
     )
-    return replace(estimate, profile=(found.u, found.below, found.above))
+    wide = factor * u / value
+    below, above = 1.0 - np.exp(-wide * found.below), np.exp(wide * found.above) - 1.0
+    return replace(estimate, profile=(u, float(below / wide), float(above / wide)))
 
 
-def _side(
-    surface: _Surface, sign: float, half_width: float, target: float, plain: float
-) -> tuple[float, int]:
-    """Distance to the end on one side, and the evaluations that it took."""
+def _linear_end(surface: _Surface, sign: float, half_width: float) -> _End:
+    """Where the linear model has the end on one side."""
     centre = surface.solution.x
     start = surface.quantity(centre)
     x = _constrained(surface, surface.solution.jacobian, centre, start + sign * half_width, start)
-    reached, deviance = sign * (surface.quantity(x) - start), surface.deviance(x)
-    evaluations = 1
-    if reached > 0.0 and abs(np.sqrt(max(deviance, 0.0)) * plain / reached - 1.0) < NEAR:
-        short = reached < (1.0 - NEAR) * half_width  # a bound is in the way
-        return (reached if short and deviance < target else half_width), evaluations
-    aim = half_width
-    for _ in range(ROUNDS):
-        jacobian = forward_jacobian(surface.problem.residual, x, surface.step, surface.low, surface.high)
-        evaluations += x.size + 1
+    return _End(sign, x, sign * (surface.quantity(x) - start), surface.deviance(x))
+
+
+def _side(surface: _Surface, end: _End, half_width: float, target: float, plain: float) -> tuple[float, int]:
+    """Distance to the end on one side, and the evaluations that it took."""
+    start = surface.quantity(surface.solution.x)
+    sign, x, reached, deviance = end.sign, end.x, end.reached, end.deviance
+    if reached <= 1e-9 * half_width:
+        return 0.0, 0  # on its bound: there is nothing on this side
+    model = surface.problem.residual
+    jacobian = forward_jacobian(model, x, surface.step, surface.low, surface.high)
+    aim, evaluations = half_width, x.size + 1
+    scale = np.sqrt(np.sum(jacobian**2, axis=0) + surface.problem.names.precision)
+    for number in range(ROUNDS):
+        if number == 2:  # still under way: the slopes of the start no longer serve
+            jacobian = forward_jacobian(model, x, surface.step, surface.low, surface.high)
+            evaluations += x.size + 1
         trial = _constrained(surface, jacobian, x, start + sign * aim, surface.quantity(x))
+        # what the step has shown of the slopes serves the next one (Broyden 1965)
+        move = (trial - x) * scale
+        surprise = model(trial) - model(x) - jacobian @ (trial - x)
+        jacobian = jacobian + np.outer(surprise, move * scale) / max(float(move @ move), 1e-300)
+        evaluations += 4
+        before = deviance
         moved, risen = sign * (surface.quantity(trial) - start), surface.deviance(trial)
-        evaluations += 1
-        if moved >= 0.999 * aim or risen <= deviance or moved > reached:
+        if moved > 0.999 * aim or risen <= deviance or moved > reached:
             x, reached, deviance = trial, moved, risen
-        if reached <= 1e-9 * half_width:
-            return 0.0, evaluations  # on its bound: there is nothing on this side
-        cut = reached < 0.99 * aim
-        following = _end(reached, deviance, target, plain)
-        if cut and following > reached:
-            return reached, evaluations
-        if abs(following - reached) < NEAR * reached:
+        following = _parabola_end(reached, deviance, target, plain)
+        if reached < 0.99 * aim and following > reached:
+            return reached, evaluations  # a bound is in the way
+        if abs(following - reached) < NEAR * reached and deviance > 0.9 * before:
             return following, evaluations
         # not too far at once: the bend was seen up to here only
         aim = float(np.clip(following, 0.4 * reached, 2.0 * reached))
-    return _end(reached, deviance, target, plain), evaluations
+    return _parabola_end(reached, deviance, target, plain), evaluations
 
 
-def _end(reached: float, deviance: float, target: float, plain: float) -> float:
+def _parabola_end(reached: float, deviance: float, target: float, plain: float) -> float:
     """Distance at which the deviance reaches the target: its root is a parabola through the minimum, with the
     slope there, and through the point reached."""
-    root = np.sqrt(max(deviance, 0.0))
+    root = float(np.sqrt(max(deviance, 0.0)))
     bend = (root - reached / plain) / reached**2
     wanted = np.sqrt(target)
     inside = 1.0 / plain**2 + 4.0 * bend * wanted

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,17 @@ from diffbench.documents import Build
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
-from diffbench.fitting.friction_split import Geometry, Part, Product, Solved, Statement, solve
+from diffbench.fitting.friction_split import Part, Solved, solve, solve_draws
+from diffbench.fitting.joint_draws import JointDraws
+from diffbench.fitting.split_equations import (
+    FLANK_FRICTION_U,
+    Equations,
+    Geometry,
+    Given,
+    Product,
+    Statement,
+    equations,
+)
 
 Array = NDArray[np.float64]
 
@@ -32,6 +43,64 @@ class Split:
     estimates: dict[str, Estimate]
     undetermined: dict[str, tuple[str, str, str]]
     checks: tuple[SheetCheck, ...]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way to the parts: by which statements, what came out, and the equations behind it. ``radii_u`` are
+    relative standard uncertainties of effective radius and pin radius."""
+
+    text: str
+    statements: list[Statement]
+    solved: Solved
+    system: Equations | None
+    radii_u: tuple[float, float]
+
+    def of_draws(self, draws: JointDraws) -> dict[str, Array]:
+        """The parts for draws of the fit's unknowns and of the sheet's errors."""
+        system = self.system
+        assert system is not None
+
+        def make() -> dict[str, Array]:
+            return solve_draws(
+                system,
+                Given(
+                    np.log(np.stack([_drawn_product(draws, p) for p in system.products], axis=-1)),
+                    _side_by_side(
+                        [_drawn_statement(draws, system.statements[j]) for j in system.used], draws.count
+                    ),
+                    _side_by_side(
+                        [
+                            draws.standard(f"friction of {one} and {other}") * FLANK_FRICTION_U
+                            for one, other in system.shared
+                        ],
+                        draws.count,
+                    ),
+                    draws.standard("effective radius") * self.radii_u[0],
+                    draws.standard("pin radius") * self.radii_u[1],
+                ),
+            )
+
+        return draws.once(self.text, make)
+
+    def drawn_part(self, part: str, factor: float, draws: JointDraws) -> Array:
+        """One part, times a factor (n,)."""
+        return self.of_draws(draws)[part] * factor
+
+
+def _side_by_side(columns: list[Array], count: int) -> Array:
+    return np.stack(columns, axis=-1) if columns else np.zeros((count, 0))
+
+
+def _drawn_product(draws: JointDraws, product: Product) -> Array:
+    """A product that is a torque or a bias is positive: draws that are not stand at next to nothing."""
+    made = np.prod([draws.value(name) for name in product.factors], axis=0)
+    return np.asarray(np.maximum(made, 1e-3 * product.value))
+
+
+def _drawn_statement(draws: JointDraws, statement: Statement) -> Array:
+    made = statement.value + statement.u * draws.standard(statement.part)
+    return np.asarray(np.maximum(made, 1e-3 * statement.value))
 
 
 def split(
@@ -69,49 +138,45 @@ def split(
     )
     spread = relative @ covariance.total @ relative.T
 
-    by_force = solve(products, spread, forces, geometries)
-    by_angle = solve(products, spread, angles, geometries)
+    radii_u = (max(g.effective_radius_u for g in geometries), max(g.pin_radius_u for g in geometries))
+
+    def way(text: str, statements: list[Statement]) -> _Way:
+        system = equations(products, spread, statements, geometries) if products else None
+        return _Way(text, statements, solve(products, spread, statements, geometries), system, radii_u)
+
+    # without a force the first way stands on the likeness of both flanks alone: it comes last
+    by_force = way("from the spring force" if forces else "from loading and unloading of both flanks", forces)
+    by_angle = way("from the nominal ramp angles", angles)
+    ways = [by_force] if forces else []
+    ways += [by_angle] if angles else []
+    ways += [] if forces else [by_force]
     estimates: dict[str, Estimate] = {}
     undetermined: dict[str, tuple[str, str, str]] = {}
-    radius_u = max(g.effective_radius_u for g in geometries)
-    pin_u = max(g.pin_radius_u for g in geometries)
 
     def take(name: str, part: str, unit: str, meaning: str, needs: str, scale: float) -> None:
-        degrees = unit == "deg"
-        ways = [(by_force, forces, "from the spring force")] if forces else []
-        if angles:
-            ways.append((by_angle, angles, "from the nominal ramp angles"))
-        if not forces:
-            # without a force the first way stands on the likeness of both flanks alone: it comes last
-            ways.append((by_force, forces, "from loading and unloading of both flanks"))
-        for solved, statements, way in ways:
-            found = solved.parts.get(part)
-            if found is None or not found.determined or not solved.converged:
+        factor = float(np.degrees(1.0)) if unit == "deg" else 1.0
+        for way in ways:
+            found = way.solved.parts.get(part)
+            if found is None or not found.determined or not way.solved.converged:
                 continue
-            if way == "from the nominal ramp angles" and part.startswith("angle"):
+            if any(statement.part == part for statement in way.statements):
                 continue  # stated, not measured
-            if (
-                way == "from the spring force"
-                and part.startswith("force")
-                and any(s.part == part for s in forces)
-            ):
-                continue
-            factor = float(np.degrees(1.0)) if degrees else 1.0
             sheet: dict[str, float] = {}
-            for j, statement in enumerate(statements):
+            for j, statement in enumerate(way.statements):
                 size = abs(found.by_statement[j]) * statement.u * factor
                 sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
-            if not degrees:
-                sheet["radii (build sheet)"] = abs(found.value) * float(np.hypot(radius_u, pin_u))
+            by_radii = (found.by_effective_radius * radii_u[0], found.by_pin_radius * radii_u[1])
+            sheet["radii (build sheet)"] = float(np.hypot(*by_radii)) * factor
             sheet["weak: like friction on both flanks"] = found.assumed_u * factor
             estimates[name] = Estimate(
                 found.value * factor,
                 found.by_product @ relative * factor,
                 unit,
-                f"{meaning}, {way}",
+                f"{meaning}, {way.text}",
                 needs,
                 scale,
                 sheet,
+                of_draws=partial(way.drawn_part, part, factor),
             )
             return
         undetermined[name] = (unit, meaning, needs)
@@ -153,7 +218,6 @@ def split(
                 estimates,
                 undetermined,
                 by_force,
-                forces,
                 products,
                 relative,
                 name,
@@ -172,7 +236,7 @@ def split(
                 "the force from a press, or the nominal ramp angles together with loading and unloading",
                 50.0,
             )
-    return Split(estimates, undetermined, _checks(by_force, by_angle, forces, angles, spread, builds, labels))
+    return Split(estimates, undetermined, _checks(by_force, by_angle, spread))
 
 
 def _products(
@@ -197,7 +261,7 @@ def _products(
         value = names.value(candidate.x, preload)
         if reliable.get(f"preload_torque{label}", False) and value > 0 and ("preload", preload) not in seen:
             seen.add(("preload", preload))
-            found.append(Product("preload", i, "", "", False, value, unit(preload)))
+            found.append(Product("preload", i, "", "", False, value, unit(preload), (preload,)))
         if builds[i].ramps.pin_radius is None:
             continue
         for flank, bias, ratio in (
@@ -211,14 +275,15 @@ def _products(
                 and k > 0
             ):
                 seen.add(("load", bias))
-                found.append(Product("bias", i, bias, flank, False, k, unit(bias)))
+                found.append(Product("bias", i, bias, flank, False, k, unit(bias), (bias,)))
             if (
                 reliable.get(f"ramp_bias_{flank}_unloading{label}", False)
                 and ("unload", bias) not in seen
                 and k > 0
             ):
                 seen.add(("unload", bias))
-                found.append(Product("bias", i, bias, flank, True, k * r, r * unit(bias) + k * unit(ratio)))
+                grad = r * unit(bias) + k * unit(ratio)
+                found.append(Product("bias", i, bias, flank, True, k * r, grad, (bias, ratio)))
     return found
 
 
@@ -254,8 +319,7 @@ def _angle_statements(
 def _loading_angle(
     estimates: dict[str, Estimate],
     undetermined: dict[str, tuple[str, str, str]],
-    by_force: Solved,
-    forces: list[Statement],
+    by_force: _Way,
     products: list[Product],
     relative: Array,
     name: str,
@@ -268,18 +332,18 @@ def _loading_angle(
     known."""
     key = f"effective_ramp_angle_{flank}_loading{suffix}"
     meaning = f"angle of the {flank} ramps plus their friction angle, as it acts while the torque rises"
-    friction = by_force.parts.get("friction")
+    friction = by_force.solved.parts.get("friction")
+    forces = by_force.statements
     k = next((j for j, p in enumerate(products) if p.group == name and not p.unloading), None)
-    if friction is None or not friction.determined or k is None or not by_force.converged or not forces:
+    usable = friction is not None and friction.determined and by_force.solved.converged
+    if friction is None or not usable or k is None or not forces:
         undetermined[key] = ("deg", meaning, needs.split(", with loading", maxsplit=1)[0])
         return
     product = products[k]
     geometry = geometries[product.build]
     assert geometry.pin_radius is not None
-    cotangent = (
-        product.value * geometry.pin_radius / (friction.value * geometry.faces * geometry.effective_radius)
-    )
-    angle = float(np.degrees(np.arctan2(1.0, cotangent)))
+    lever = geometry.pin_radius / (geometry.faces * geometry.effective_radius)
+    cotangent = product.value * lever / friction.value
     # d(angle)/d ln(cot) = -cot/(1 + cot²)
     slope = -float(np.degrees(cotangent / (1.0 + cotangent**2)))
     by_product = -friction.by_product / friction.value
@@ -289,25 +353,33 @@ def _loading_angle(
     for j, statement in enumerate(forces):
         size = abs(slope * friction.by_statement[j] / friction.value) * statement.u
         sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
+    # the effective radius is in the friction coefficient as well, and drops out
     sheet["radii (build sheet)"] = abs(slope) * geometry.pin_radius_u
     sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
+
+    def of_draws(draws: JointDraws) -> Array:
+        radii = (draws.standard("effective radius"), draws.standard("pin radius"))
+        longer = np.exp(radii[1] * by_force.radii_u[1] - radii[0] * by_force.radii_u[0])
+        drawn = _drawn_product(draws, product) * lever * longer / by_force.of_draws(draws)["friction"]
+        return np.asarray(np.degrees(np.arctan2(1.0, drawn)))
+
     estimates[key] = Estimate(
-        angle, slope * by_product @ relative, "deg", f"{meaning}, from the spring force", needs, 2.0, sheet
+        float(np.degrees(np.arctan2(1.0, cotangent))),
+        slope * by_product @ relative,
+        "deg",
+        f"{meaning}, from the spring force",
+        needs,
+        2.0,
+        sheet,
+        of_draws=of_draws,
     )
 
 
-def _checks(
-    by_force: Solved,
-    by_angle: Solved,
-    forces: list[Statement],
-    angles: list[Statement],
-    spread: Array,
-    builds: Sequence[Build],
-    labels: Sequence[str],
-) -> tuple[SheetCheck, ...]:
+def _checks(by_force: _Way, by_angle: _Way, spread: Array) -> tuple[SheetCheck, ...]:
     """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are
     they?"""
     checks: list[SheetCheck] = []
+    forces, angles = by_force.statements, by_angle.statements
 
     def compare(one: Part, other: Part, quantity: str, unit: str, readings: str) -> None:
         factor = float(np.degrees(1.0)) if unit == "deg" else 1.0
@@ -315,6 +387,9 @@ def _checks(
         variance = float(by_product @ spread @ by_product) + one.assumed_u**2 + other.assumed_u**2
         variance += sum((one.by_statement[j] * s.u) ** 2 for j, s in enumerate(forces))
         variance += sum((other.by_statement[j] * s.u) ** 2 for j, s in enumerate(angles))
+        # both ways take the same radii
+        variance += ((one.by_effective_radius - other.by_effective_radius) * by_force.radii_u[0]) ** 2
+        variance += ((one.by_pin_radius - other.by_pin_radius) * by_force.radii_u[1]) ** 2
         u = float(np.sqrt(variance))
         distance = (one.value - other.value) / u if u > 0 else float("inf")
         checks.append(
@@ -328,7 +403,7 @@ def _checks(
             )
         )
 
-    one, other = by_force.parts.get("friction"), by_angle.parts.get("friction")
+    one, other = by_force.solved.parts.get("friction"), by_angle.solved.parts.get("friction")
     if forces and angles and one and other and one.determined and other.determined:
         compare(
             one,
@@ -340,7 +415,7 @@ def _checks(
             "or the spring pushes against more than the packs",
         )
     for statement in angles:
-        measured = by_force.parts.get(statement.part)
+        measured = by_force.solved.parts.get(statement.part)
         if forces and measured is not None and measured.determined:
             nominal = Part(
                 statement.value,
@@ -359,5 +434,4 @@ def _checks(
                 "(axis or plane), "
                 "or the spring force is not as stated",
             )
-    del builds, labels
     return tuple(checks)

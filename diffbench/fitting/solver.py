@@ -84,7 +84,9 @@ def jacobian(
     return np.stack(columns, axis=1)
 
 
-def forward_jacobian(function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array) -> Array:
+def forward_jacobian(
+    function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array
+) -> Array:
     """One-sided differences: half the cost, good enough to search by."""
     towards = np.where(x + step <= high, step, np.where(x - step >= low, -step, high - x))
     base = function(x)

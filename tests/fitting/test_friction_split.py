@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.fitting.friction_split import Geometry, Product, Solved, Statement, solve
+from diffbench.fitting.friction_split import Solved, solve
+from diffbench.fitting.split_equations import Geometry, Product, Statement
 
 Array = NDArray[np.float64]
 
