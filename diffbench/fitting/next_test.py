@@ -8,7 +8,7 @@ Optimal Experiments, section 2.7: information of independent experiments adds up
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from diffbench.documents import Build
 from diffbench.fitting.assemble import Combined
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
+from diffbench.fitting.information import Information
 from diffbench.fitting.model import LockingModel, Sharing
 from diffbench.fitting.planned_run import PlannedSweep, planned_data
 from diffbench.fitting.solver import jacobian
@@ -51,55 +52,6 @@ PRESS = 0.01  # relative standard uncertainty of a spring force from a good pres
 OF_ONE_RUN = ("plate_excess[", "ramp_start[")
 OF_ONE_VISIT = (".zero", ".tare")
 SPRING = "spring force (build sheet)"
-
-
-@dataclass(frozen=True)
-class _Known:
-    """Information (p, p) on the unknowns from runs, and what is known beforehand: precision (p,), with the
-    standard uncertainty of those that are considered only (0 for the others)."""
-
-    information: Array
-    precision: Array
-    considered: Array
-
-    def widened(self, more: Sequence[Unknown]) -> _Known:
-        """The same with further unknowns behind, of which no run tells yet."""
-        size, extra = self.precision.size, len(more)
-        information = np.zeros((size + extra, size + extra))
-        information[:size, :size] = self.information
-        return _Known(
-            information,
-            np.concatenate([self.precision, [unknown.precision for unknown in more]]),
-            np.concatenate([self.considered, np.zeros(extra)]),
-        )
-
-    def plus(self, rows: Array, at: Index) -> _Known:
-        """With the information of a run: ``rows`` (n, k) its sensitivities in units of the noise of an
-        independent cell, ``at`` (k,) the unknowns that they belong to."""
-        information = self.information.copy()
-        np.add.at(information, np.ix_(at, at), rows.T @ rows)
-        return replace(self, information=information)
-
-    def knowing(self, factors: Mapping[int, float]) -> _Known:
-        """With what is known beforehand of some unknowns more precise by a factor on 1/u²."""
-        precision = self.precision.copy()
-        for i, factor in factors.items():
-            precision[i] *= factor
-        return replace(self, precision=precision)
-
-    def variances(self, gradients: Array) -> Array:
-        """Variance of each quantity, by its gradient (q, p) with respect to the unknowns."""
-        free = np.flatnonzero((self.considered == 0) & (np.diag(self.information) + self.precision > 0))
-        normal = self.information[np.ix_(free, free)] + np.diag(self.precision[free])
-        scale = np.sqrt(np.diag(normal))
-        inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        inverse /= np.outer(scale, scale)
-        g = gradients[:, free]
-        found = np.einsum("qi,ij,qj->q", g, inverse, g)
-        for i in np.flatnonzero(self.considered > 0):
-            shift = gradients[:, i] - g @ (inverse @ self.information[free, i])
-            found = found + (shift * self.considered[i]) ** 2
-        return np.asarray(found)
 
 
 def next_tests(
@@ -160,7 +112,7 @@ def _offer(
     return float(worth), NextTest(run=text, gains=gains)
 
 
-def _known(candidate: Candidate, misfit: float) -> tuple[_Known, Array]:
+def _known(candidate: Candidate, misfit: float) -> tuple[Information, Array]:
     """What is known so far, and the sensitivities (n, p) of the used cells behind it.
 
     What a refit did counts as an unknown like others here: a further refit would show it.
@@ -173,11 +125,11 @@ def _known(candidate: Candidate, misfit: float) -> tuple[_Known, Array]:
     active = np.array([not u.fixed or u.name.startswith("refit:") for u in unknowns])
     rows = rows * (active | (considered > 0))
     precision = np.where(active, candidate.names.precision, 0.0)
-    return _Known(rows.T @ rows, precision, considered), rows
+    return Information(rows.T @ rows, precision, considered), rows
 
 
 def _repeats(
-    known: _Known, rows: Array, gradients: Array, candidate: Candidate, place: int
+    known: Information, rows: Array, gradients: Array, candidate: Candidate, place: int
 ) -> list[tuple[str, Array]]:
     """The same runs once more: in the same visit, and after a refit where the rig says what a refit does."""
     data, names = candidate.model.data, candidate.names
@@ -210,7 +162,7 @@ def _kinds(data: FitData) -> list[tuple[str, int]]:
 
 
 def _sweeps(
-    known: _Known,
+    known: Information,
     gradients: Array,
     candidate: Candidate,
     visit: ConditionedVisit,
@@ -332,7 +284,7 @@ def _step(unknown: Unknown, value: float) -> float:
     return 1e-2 * unknown.prior_u if unknown.knowledge != "none" else max(1e-4 * abs(value), 1e-6)
 
 
-def _papers(known: _Known, gradients: Array, candidate: Candidate) -> list[tuple[str, Array]]:
+def _papers(known: Information, gradients: Array, candidate: Candidate) -> list[tuple[str, Array]]:
     """What needs no sweep: a tare run, a calibration."""
     unknowns = candidate.names.unknowns
     data = candidate.model.data
