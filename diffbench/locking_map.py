@@ -46,13 +46,15 @@ class MapBranch(BaseModel):
 
 
 class MapInterpolation(BaseModel):
-    """What a lookup between nodes adds, as a share of the local locking torque: the most that was found when
-    the map was held against the law that it was made of."""
+    """What the nodes leave out: the most that a lookup between them was found to add, as a share of the local
+    locking torque, when the map was held against its law; and the share of the tested region that is shown as
+    not tested, because a cell counts only when all its nodes do."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     allowed: float
     locking_torque: float
     limits: float
+    tested_not_shown: float
 
 
 class MapDocument(BaseModel):

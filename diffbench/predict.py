@@ -3,14 +3,24 @@ distribution."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, FormState, Tested
+from diffbench.characterisation import BuildFacts, Characterisation, FormState, Tested
 from diffbench.errors import FitError
-from diffbench.locking_map import AXES, BRANCHES, FORMAT, LockingMap, MapAxes, MapBranch, MapDocument
+from diffbench.locking_map import (
+    AXES,
+    BRANCHES,
+    FORMAT,
+    LockingMap,
+    MapAxes,
+    MapBranch,
+    MapDocument,
+    MapInterpolation,
+)
+from diffbench.map_grid import ALLOWED, AxisPlan, choose_grid, interpolation_error
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 Array = NDArray[np.float64]
@@ -36,19 +46,47 @@ def make_map(
     of the joint distribution of the fit: noise, bench errors, repeatability, and the spread of the forms.
     Raises ``FitError`` for an unknown build.
     """
-    builds = [facts.build for facts in characterisation.builds]
-    if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
-    label = "" if len(builds) == 1 else f"[{build or builds[0]}]"
+    facts, label = facts_of(characterisation, build)
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
-    grid = tuple(_axis(name, characterisation, asked.get(name)) for name in AXES)
-    torque, speed, heat = np.meshgrid(*grid, indexing="ij")
-    facts = characterisation.builds[builds.index(build) if build else 0]
-    made: dict[str, MapBranch] = {}
     tested = characterisation.tested
+
+    def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+        radius = facts.effective_radius_m
+        found = (_mixture(characterisation, torque, speed, heat, b, radius, label) for b in branches)
+        return [(value, NORMAL_95 * u) for value, u in found]
+
+    one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
+    grid = choose_grid(
+        (one, two, three),
+        # the mean of two errors is not larger than both: it need not be looked at before the end
+        lambda *place: law(("loading", "unloading"), *place),
+        lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in ("loading", "unloading")],
+    )
+    value_error, limit_error = interpolation_error(grid.axes, lambda *place: law(BRANCHES, *place))
+    interpolation = MapInterpolation(
+        allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
+    )
+    return map_on(characterisation, grid.axes, build=build, interpolation=interpolation)
+
+
+def map_on(
+    characterisation: Characterisation,
+    axes: tuple[Array, Array, Array],
+    *,
+    build: str | None = None,
+    interpolation: MapInterpolation | None = None,
+) -> LockingMap:
+    """The map of one build on nodes that are given: rising axes of input torque [N·m], speed difference
+    [rad/s] and temperature [°C].
+
+    ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
+    """
+    facts, label = facts_of(characterisation, build)
+    torque, speed, heat = np.meshgrid(*axes, indexing="ij")
+    made: dict[str, MapBranch] = {}
     for branch in BRANCHES:
         value, u = _mixture(characterisation, torque, speed, heat, branch, facts.effective_radius_m, label)
-        inside = _inside(tested, torque, speed, heat, branch)
+        inside = is_inside(characterisation.tested, torque, speed, heat, branch)
         made[branch] = MapBranch(
             locking_torque_Nm=value.tolist(),
             low_Nm=np.maximum(value - NORMAL_95 * u, 0.0).tolist(),
@@ -62,12 +100,22 @@ def make_map(
             build=facts.build,
             law=characterisation.law.chosen,
             confidence=0.95,
-            axes=MapAxes(**{name: axis.tolist() for name, axis in zip(AXES, grid, strict=True)}),
+            axes=MapAxes(**{name: tuple(axis.tolist()) for name, axis in zip(AXES, axes, strict=True)}),
             branches={branch: made[branch] for branch in BRANCHES},
             notes=_notes(characterisation),
             provenance=characterisation.provenance.model_dump(mode="json"),
+            interpolation=interpolation,
         )
     )
+
+
+def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
+    """One build, and what its quantities have behind their names."""
+    builds = [facts.build for facts in characterisation.builds]
+    if build is not None and build not in builds:
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+    facts = characterisation.builds[builds.index(build) if build else 0]
+    return facts, "" if len(builds) == 1 else f"[{facts.build}]"
 
 
 def unit_of(
@@ -158,14 +206,14 @@ def _mixture(
             pick = np.argmax(np.abs(steps), axis=0)
             gradients.append(np.take_along_axis(steps, pick[None], axis=0)[0] / deviation[i])
         gradient = np.stack(gradients, axis=-1)
-        own = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
+        own = np.sum((gradient @ covariance) * gradient, axis=-1)
         variance += form.weight * (np.maximum(own, 0.0) + (value - best) ** 2)
     assert best is not None
     return best, np.sqrt(variance)
 
 
-def _axis(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> Array:
-    """A rising axis over the tested region and what was asked for, at round numbers."""
+def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:
+    """Round places for the nodes of an axis, over the tested region and what was asked for."""
     tested = characterisation.tested
     outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
     # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
@@ -174,34 +222,42 @@ def _axis(name: str, characterisation: Characterisation, asked: tuple[float, flo
         low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
         slack = 0.4 * TORQUE_TOLERANCE * (high - low)
         low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
-        points = 33
     elif name == "speed_difference_rad_s":
         low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
         if high > low:
             low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
-        points = 0
     else:
         low, high = tested.temperature_degC
         low, high = np.floor(2.0 * low) / 2.0 - 0.5, np.ceil(2.0 * high) / 2.0 + 0.5
-        points = 6
-    low, high = float(low), float(high)
-    tested_ends = (low, high)
-    if asked is not None:
-        low, high = min(low, asked[0]), max(high, asked[1])
-    if name == "speed_difference_rad_s":
-        return _speed_axis(low, high, tested_ends)
-    if high - low < 1e-9:
-        return np.array([low])
-    step = _round_step((high - low) / (points - 1))
-    inner = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
-    ends = {low, high, *tested_ends}
+    ends = {float(low), float(high)}
     if name == "input_torque_Nm":
-        # where the law has a corner there is a node: between nodes the map is straight, as the law is
-        ends |= {corner for corner in _corners(characterisation) if low < corner < high}
-    return _with_ends(inner, ends, step)
+        # where the unloading branch stops to count as tested, and where the law has a corner: between nodes
+        # the map is straight, as the law is
+        drive, coast = tested.drive_unloading_Nm, -tested.coast_unloading_Nm
+        marks = {
+            float(np.floor(drive + slack)),
+            float(np.ceil(coast - slack)),
+            *law_corners(characterisation),
+        }
+        ends |= {0.0} | {place for place in marks if low < place < high}
+    elif low <= characterisation.reference[name] <= high:
+        # where the numbers of the result are quoted, the map is the law itself
+        ends |= {characterisation.reference[name]}
+    if asked is not None:
+        ends |= {min(float(low), asked[0]), max(float(high), asked[1])}
+    low, high = min(ends), max(ends)
+    if name == "speed_difference_rad_s":
+        # in steps that widen with speed: friction changes most where sliding is slow
+        decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.05)).ravel()
+        places = decades[decades > 1e-4 * high]
+    else:
+        step = _round_step((high - low) / 400.0) if high > low else 1.0
+        places = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    inner = places[(places > low) & (places < high)].tolist()
+    return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
 
 
-def _corners(characterisation: Characterisation) -> set[float]:
+def law_corners(characterisation: Characterisation) -> set[float]:
     """Input torques at which the greater-of law of any build opens its contact, loading and unloading
     [N·m]."""
     found: set[float] = set()
@@ -223,23 +279,6 @@ def _corners(characterisation: Characterisation) -> set[float]:
     return found
 
 
-def _speed_axis(low: float, high: float, ends: tuple[float, float]) -> Array:
-    """Speed differences in steps that widen with speed: friction changes most where sliding is slow."""
-    decades = [a * 10.0**k for k in range(-2, 4) for a in (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)]
-    inner = np.array([value for value in decades if low < value < high])
-    return _with_ends(inner, {low, high, *ends}, 0.02 * max(high, 1e-9))
-
-
-def _with_ends(inner: Array, ends: set[float], step: float) -> Array:
-    """Inner points and ends, without inner points that nearly coincide with an end."""
-    keep = [
-        value
-        for value in inner.tolist()
-        if all(abs(value - end) > 0.02 * step or value == end for end in ends)
-    ]
-    return np.unique(np.round(np.array([*keep, *ends]), 9))
-
-
 def _round_step(step: float) -> float:
     power = 10.0 ** np.floor(np.log10(step))
     return float(
@@ -247,7 +286,7 @@ def _round_step(step: float) -> float:
     )
 
 
-def _inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
+def is_inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
     """Whether nodes lie in the tested region of a branch."""
     if len(tested.outline) < 1:
         return np.zeros(torque.shape, dtype=bool)

@@ -88,14 +88,17 @@ class TestLimits:
         have one."""
         form = form_of(u={"preload_torque": 1.5, "ramp_bias_drive_loading": 0.004})
         apart = make_map(characterised(form))
-        value, low, high = at(apart, 400.0, 4.0, 60.0)
-        assert (high - low) / 2 == pytest.approx(1.959964 * np.hypot(1.5, 400.0 * 0.004), rel=2e-3)
+        torque = apart.axes[0][-2]  # a node: between nodes the limits are straight, which these are not
+        value, low, high = at(apart, torque, 4.0, 60.0)
+        assert torque > 300.0
+        assert (high - low) / 2 == pytest.approx(1.959964 * np.hypot(1.5, torque * 0.004), rel=2e-3)
         assert (high + low) / 2 == pytest.approx(value)
         covariance = np.array(form.covariance)
         covariance[0, 1] = covariance[1, 0] = -0.8 * 1.5 * 0.004
         tied = make_map(characterised(form.model_copy(update={"covariance": covariance.tolist()})))
-        _, low, high = at(tied, 400.0, 4.0, 60.0)
-        both = 1.5**2 + 1.6**2 - 2 * 0.8 * 1.5 * 1.6
+        assert torque in tied.axes[0]
+        _, low, high = at(tied, torque, 4.0, 60.0)
+        both = 1.5**2 + (0.004 * torque) ** 2 - 2 * 0.8 * 1.5 * 0.004 * torque
         assert (high - low) / 2 == pytest.approx(1.959964 * np.sqrt(both), rel=2e-3)
 
     def test_an_exact_characterisation_has_none(self, characterised: Results) -> None:
@@ -239,22 +242,76 @@ class TestAxes:
         found = make_map(characterised(), axes=wide)
         assert all(2 <= axis.size <= 60 for axis in found.axes)
 
-    def test_interpolation_between_nodes_loses_little(self, characterised: Results, form_of: Forms) -> None:
-        """The map between its nodes against the law itself: within 0.3 % over the tested region."""
+    @pytest.mark.parametrize("law", ["additive", "greater-of"])
+    def test_interpolation_adds_at_most_two_thousandths(
+        self, law: str, characterised: Results, form_of: Forms
+    ) -> None:
+        """Over the whole of the axes, what was asked for included, at places of this test's own: the map
+        against the law itself, and what the file says of it against what is found."""
         from diffbench.physics.steady import steady_locking_torque
         from diffbench.predict import unit_of
 
-        for form in (form_of(), form_of("greater-of")):
-            result = characterised(form)
-            found = make_map(result)
-            unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
-            rng = np.random.default_rng(1)
-            torque, speed = rng.uniform(-300.0, 600.0, 2000), rng.uniform(1.5, 10.0, 2000)
-            heat = rng.uniform(48.0, 76.0, 2000)
-            for branch in ("loading", "unloading"):
-                true = steady_locking_torque(unit, torque, speed, heat, branch)
-                error = found.locking_torque(torque, speed, heat, branch=branch) / true - 1.0
-                assert np.max(np.abs(error)) < 0.003
+        asked = {"speed_difference_rad_s": (0.1, 30.0), "temperature_degC": (20.0, 120.0)}
+        form = form_of(law)
+        result = characterised(form)
+        unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
+        rng = np.random.default_rng(1)
+        for found in (make_map(result), make_map(result, axes=asked)):
+            place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
+            worst = 0.0
+            for branch in BRANCHES:
+                true = steady_locking_torque(unit, *place, branch)
+                error = found.locking_torque(*place, branch=branch) / true - 1.0
+                worst = max(worst, float(np.max(np.abs(error))))
+            told = found.document.interpolation
+            assert told is not None
+            assert told.allowed == 0.002
+            assert worst <= told.allowed
+            assert worst <= 1.03 * told.locking_torque  # it was measured at other places
+            assert told.locking_torque <= told.allowed
+
+    def test_nodes_are_few(self, characterised: Results) -> None:
+        """An additive law is straight in torque on each flank: nodes there are the ends, zero, and where the
+        unloading branch stops to count as tested."""
+        found = make_map(characterised())
+        assert found.axes[0].size == 5
+        assert found.values["mean"].size < 150
+
+    def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
+        """No inner node of speed or temperature that is not required can be left out."""
+        from diffbench.physics.steady import steady_locking_torque
+        from diffbench.predict import unit_of
+
+        form = form_of()
+        result = characterised(form)
+        found = make_map(result)
+        unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
+        speeds = found.axes[1]
+        for left_out in range(1, speeds.size - 1):
+            if speeds[left_out] == 4.0:
+                continue
+            fewer = np.delete(speeds, left_out)
+            fine = np.linspace(speeds[0], speeds[-1], 2000)
+            true = steady_locking_torque(unit, 0.0, fine, 60.0, "loading")
+            chord = np.interp(fine, fewer, steady_locking_torque(unit, 0.0, fewer, 60.0, "loading"))
+            assert np.max(np.abs(chord / true - 1.0)) > 0.002
+
+    def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
+        """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
+        from diffbench.predict import is_inside
+
+        slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
+        found = make_map(characterised(tested=slanted))
+        rng = np.random.default_rng(2)
+        place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
+        told = found.document.interpolation
+        assert told is not None
+        assert told.tested_not_shown <= 0.1
+        for branch in ("loading", "unloading"):
+            inside = is_inside(slanted, *place, branch)
+            shown = found.is_tested(*place, branch=branch)
+            assert not (shown & ~inside).any()
+            assert 1.0 - np.count_nonzero(shown) / np.count_nonzero(inside) < told.tested_not_shown + 0.02
 
 
 class TestBuilds:

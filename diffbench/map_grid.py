@@ -1,0 +1,300 @@
+"""Where a map has its nodes: as few as keep a lookup near the law, and show what was tested."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.grid_lookup import Grid
+
+__all__ = ["ALLOWED", "AxisPlan", "ChosenGrid", "choose_grid", "fewest_nodes", "interpolation_error"]
+
+Array = NDArray[np.float64]
+Law = Callable[[Array, Array, Array], Sequence[tuple[Array, Array]]]
+"""Places (n,) in; for each branch locking torque (n,) and half the width of its interval (n,) [N·m]."""
+Region = Callable[[Array, Array, Array], Sequence[NDArray[np.bool_]]]
+"""Places (n,) in; for each branch whether they were tested."""
+
+#: What interpolation may add, as a share of the local locking torque.
+ALLOWED = 0.002
+#: The local torque counts as at least this share of the largest one: a share of nothing has no meaning.
+LEAST = 1e-3
+#: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
+MAY_BE_LOST = 0.10
+MOST_REFINEMENTS = 24
+#: The error is measured at places, and may be a little larger between them.
+MARGIN = 0.97
+#: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.
+_WIDTHS = tuple(2.5 * 0.9**step for step in range(23))
+_Axes = tuple[Array, Array, Array]
+
+
+@dataclass(frozen=True)
+class AxisPlan:
+    """Round places where an axis may have a node, and those where it must.
+
+    Attributes
+    ----------
+    candidates : ndarray (n,)
+        Rising; the ends are the axis's own.
+    required : ndarray (m,)
+        Ends, corners of the law, ends of the tested region; each is a candidate.
+    """
+
+    candidates: Array
+    required: Array
+
+    def __post_init__(self) -> None:
+        merged = np.union1d(self.candidates, self.required)
+        object.__setattr__(self, "candidates", merged)
+        object.__setattr__(self, "required", np.union1d(self.required, merged[[0, -1]]))
+
+
+@dataclass(frozen=True)
+class ChosenGrid:
+    """Axes, and the most that interpolation was found to add, as shares of the local torque.
+
+    Attributes
+    ----------
+    axes : tuple of three arrays
+        Torque [N·m], speed difference [rad/s], temperature [°C].
+    value_error, limit_error : float
+        Of the locking torque, and of its limits.
+    lost : float
+        Share of the tested region that the nodes do not show.
+    """
+
+    axes: _Axes
+    value_error: float
+    limit_error: float
+    lost: float
+
+
+def choose_grid(plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, region: Region) -> ChosenGrid:
+    """The axes with the fewest nodes between which linear interpolation adds no more than `ALLOWED`.
+
+    The error along three axes is at most the sum of those along each. For a row of allowed errors the nodes
+    along each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with
+    the smallest table wins. Because that sum is a bound, the whole error is then measured, in the middle of
+    every cell, face and edge and at places drawn by a fixed seed, and the widest sum that holds is taken.
+    Last, nodes are added one by one where they show most of the tested region.
+
+    Parameters
+    ----------
+    plans : three AxisPlan
+        For torque, speed difference and temperature.
+    law : callable
+        What the map is of, at any place.
+    region : callable
+        Which places were tested.
+
+    Returns
+    -------
+    The axes and what was measured of them. Where the law itself jumps, no grid keeps the error: then it is
+    what the result says.
+
+    Validity: between two candidates the law is as good as straight.
+
+    Source: the sum of one-dimensional errors bounds that of tensor-product interpolation, as linear
+    interpolation has norm one (de Boor, A Practical Guide to Splines, chapter 17; from memory).
+    """
+    ladders = [_ladder(plan, *_profile(plans, which, law)) for which, plan in enumerate(plans)]
+
+    def best_of(width: float) -> _Axes:
+        """The smallest table whose errors along the axes sum up to no more than that."""
+        fitting = [
+            rungs for rungs in product(*ladders) if sum(allowed for allowed, _ in rungs) <= width * ALLOWED
+        ]
+        fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
+        return fewest[0][1], fewest[1][1], fewest[2][1]
+
+    def holds(error: tuple[float, float], *, limits: bool) -> bool:
+        return max(error if limits else error[:1]) <= MARGIN * ALLOWED
+
+    narrowest = best_of(_WIDTHS[-1])
+    # where the limits themselves jump, at a corner of the law, no grid follows them: then the values count
+    limits = holds(interpolation_error(narrowest, law), limits=True)
+    good, bad = len(_WIDTHS) - 1, -1
+    while good - bad > 1:
+        middle = (good + bad) // 2
+        if holds(interpolation_error(best_of(_WIDTHS[middle]), law), limits=limits):
+            good = middle
+        else:
+            bad = middle
+    axes, lost = _show_tested(best_of(_WIDTHS[good]), plans, region)
+    return ChosenGrid(axes, *interpolation_error(axes, law), lost)
+
+
+def _ladder(plan: AxisPlan, values: Array, scale: Array) -> list[tuple[float, Array]]:
+    """Fewest nodes along one axis for a row of allowed errors; of equal ones the smallest error."""
+    rungs: dict[int, tuple[float, Array]] = {}
+    for allowed in (ALLOWED * _WIDTHS[0] * 0.75**step for step in range(14)):
+        nodes = fewest_nodes(plan, values, scale, allowed)
+        rungs[nodes.size] = (allowed, nodes)
+    return list(rungs.values())
+
+
+def fewest_nodes(plan: AxisPlan, values: Array, scale: Array, allowed: float) -> Array:
+    """The fewest candidates, the required ones among them, between which a chord keeps to the curves.
+
+    From each node the next one is the furthest that keeps the error: where parts of a good segment are good
+    as well, no other choice needs fewer.
+
+    Parameters
+    ----------
+    plan : AxisPlan
+        Candidates (n,) and required nodes.
+    values, scale : ndarray (n, k)
+        k curves at the candidates, and what their errors are measured by.
+    allowed : float
+        Largest error over its scale.
+
+    Returns
+    -------
+    Nodes, rising.
+
+    Examples
+    --------
+    A parabola of curvature 2: a chord of length h misses it by h²/4, so 0.04 allows steps of 0.4.
+
+    >>> x = np.linspace(0.0, 2.0, 201)
+    >>> fewest_nodes(AxisPlan(x, np.array([0.0, 2.0])), (x**2)[:, None], np.ones((201, 1)), 0.0401).tolist()
+    [0.0, 0.4, 0.8, 1.2, 1.6, 2.0]
+    """
+    x = plan.candidates
+    stops = np.searchsorted(x, plan.required).tolist()
+    nodes = [0]
+    for stop in stops[1:]:
+        while nodes[-1] < stop:
+            start = nodes[-1]
+            good, bad = start + 1, stop + 1
+            if _chord_error(x, values, scale, start, stop) <= allowed:
+                good = stop
+            while good < stop and bad - good > 1:
+                middle = (good + bad) // 2
+                if _chord_error(x, values, scale, start, min(middle, stop)) <= allowed:
+                    good = middle
+                else:
+                    bad = middle
+            nodes.append(min(good, stop))
+    return np.asarray(x[nodes])
+
+
+def _chord_error(x: Array, values: Array, scale: Array, start: int, end: int) -> float:
+    # a chord misses a smooth curve most near its middle: of many candidates a few tell
+    inner = np.arange(start + 1, end, max((end - start) // 12, 1))
+    if inner.size == 0:
+        return 0.0
+    share = ((x[inner] - x[start]) / (x[end] - x[start]))[:, None]
+    chord = values[start] + share * (values[end] - values[start])
+    return float((np.abs(chord - values[inner]) / scale[inner]).max())
+
+
+def _profile(plans: Sequence[AxisPlan], which: int, law: Law) -> tuple[Array, Array]:
+    """Values and limits along one axis, at a few places of the other two; and the local torque."""
+    probes = [_probes(plan) for plan in plans]
+    probes[which] = plans[which].candidates
+    torque, speed, heat = np.meshgrid(*probes, indexing="ij")
+    columns, scales = [], []
+    for value, half in law(torque.ravel(), speed.ravel(), heat.ravel()):
+        limits = (np.maximum(value - half, 0.0), value + half) if half.any() else ()
+        for table in (value, *limits):
+            columns.append(
+                np.moveaxis(table.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1)
+            )
+            scales.append(np.moveaxis(value.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1))
+    scale = np.hstack(scales)
+    return np.hstack(columns), np.maximum(scale, LEAST * scale.max())
+
+
+def _probes(plan: AxisPlan) -> Array:
+    """A handful of places along an axis: required nodes, and the middles between them."""
+    at = plan.required
+    if at.size > 5:
+        at = at[np.unique(np.linspace(0, at.size - 1, 5).round().astype(int))]
+    return np.unique(np.concatenate([at, 0.5 * (at[1:] + at[:-1]), at[:1] + 0.1 * (at[-1:] - at[:1])]))
+
+
+def interpolation_error(axes: _Axes, law: Law) -> tuple[float, float]:
+    """What interpolation adds to values and to limits, at most, as shares of the local torque.
+
+    Measured in the middle of every cell, face and edge, and at places drawn by a fixed seed.
+
+    Parameters
+    ----------
+    axes : three arrays
+        Torque [N·m], speed difference [rad/s], temperature [°C].
+    law : callable
+        What the map is of.
+
+    Returns
+    -------
+    Of the locking torque, and of its limits.
+    """
+    fine = [np.unique(np.concatenate([axis, 0.5 * (axis[1:] + axis[:-1])])) for axis in axes]
+    lattice = [part.ravel() for part in np.meshgrid(*fine, indexing="ij")]
+    rng = np.random.default_rng(20260414)
+    drawn = [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
+    torque, speed, heat = (np.concatenate(parts) for parts in zip(lattice, drawn, strict=True))
+    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
+    shape = tuple(axis.size for axis in axes)
+    grid = Grid(axes)
+    value_error = limit_error = 0.0
+    for (value, half), (at_nodes, half_at_nodes) in zip(law(torque, speed, heat), law(*nodes), strict=True):
+        tables = [
+            grid.table(table.reshape(shape))
+            for table in (at_nodes, np.maximum(at_nodes - half_at_nodes, 0.0), at_nodes + half_at_nodes)
+        ]
+        found = grid.many(tables, torque, speed, heat)
+        scale = np.maximum(value, LEAST * np.max(value))
+        value_error = max(value_error, float(np.max(np.abs(found[0] - value) / scale)))
+        for table, true in zip(found[1:], (np.maximum(value - half, 0.0), value + half), strict=True):
+            limit_error = max(limit_error, float(np.max(np.abs(table - true) / scale)))
+    return value_error, limit_error
+
+
+def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tuple[_Axes, float]:
+    """Add nodes, each where it shows most, until little of the tested region is lost."""
+    rng = np.random.default_rng(20260415)
+    places = [rng.uniform(axis[0], axis[-1], 3000) for axis in axes]
+    truly = region(places[0], places[1], places[2])
+    if not any(inside.any() for inside in truly):
+        return axes, 0.0
+
+    def lost(tried: _Axes) -> tuple[float, float]:
+        """The largest share over the branches, and the sum of the shares."""
+        grid = Grid(tried)
+        nodes = [part.ravel() for part in np.meshgrid(*tried, indexing="ij")]
+        shape = tuple(axis.size for axis in tried)
+        shares = []
+        for inside, at_nodes in zip(truly, region(nodes[0], nodes[1], nodes[2]), strict=True):
+            shown = grid.many([grid.table(at_nodes.reshape(shape))], places[0], places[1], places[2])[0]
+            shares.append(1.0 - int(np.count_nonzero(shown[inside] > 1.0 - 1e-9)) / max(int(inside.sum()), 1))
+        return float(max(shares)), float(sum(shares))
+
+    now, total = lost(axes)
+    for _ in range(MOST_REFINEMENTS):
+        if now <= MAY_BE_LOST:
+            break
+        tries: list[tuple[float, float, _Axes]] = []
+        for which, axis in enumerate(axes):
+            candidates = plans[which].candidates
+            at: list[int] = np.searchsorted(candidates, axis).tolist()
+            for low, high in pairwise(at):
+                for pick in {(3 * low + high) // 4, (low + high) // 2, (low + 3 * high) // 4} - {low, high}:
+                    longer = list(axes)
+                    longer[which] = np.union1d(axis, candidates[pick])
+                    tried = (longer[0], longer[1], longer[2])
+                    # a node more along a short axis makes the table longer than one along a long axis;
+                    # where no single one shows more, the widest gap is parted
+                    gain = (total - lost(tried)[1]) * axis.size
+                    tries.append((gain, (high - low) / candidates.size, tried))
+        if not tries:
+            break
+        axes = max(tries, key=lambda tried: tried[:2])[2]
+        now, total = lost(axes)
+    return axes, now
