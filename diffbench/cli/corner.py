@@ -187,8 +187,7 @@ def _ladder(
             mend="name the characterisation.json that the same fit wrote, by --characterisation",
         )
     here = preload_of(result, build=document.build)
-    ends = {key: (axis[0], axis[-1]) for key, axis in document.axes.model_dump().items()}
-    made = preload_ladder(result, torques, axes=ends, build=document.build)
+    made = preload_ladder(result, torques, beside=measured)
     rungs = [(here, f"as built, {here:.4g} N·m", measured)]
     rungs += [
         (torque, f"predicted, {torque:.4g} N·m", each) for torque, each in zip(torques, made, strict=True)

@@ -49,7 +49,8 @@ def rebuild(
     from diffbench.cli.ranges import quantity
     from diffbench.predict import make_map
     from diffbench.report.trackside_text import rebuild_text
-    from diffbench.trackside.rebuild import Rebuild, compared, predicted_map
+    from diffbench.trackside.changes import Rebuild
+    from diffbench.trackside.rebuild import compared, predicted_map
 
     def read(text: str | None, dimension: str, bare_unit: str, option: str) -> float | None:
         return None if text is None else quantity(text, dimension, bare_unit, option)

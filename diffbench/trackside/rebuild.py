@@ -5,65 +5,17 @@ A prediction, never a measurement: no node of such a map counts as tested, and t
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from diffbench.characterisation import BuildFacts, Characterisation, FormState
-from diffbench.errors import Fault, FitError, Place
+from diffbench.characterisation import Characterisation
+from diffbench.errors import FitError
 from diffbench.locking_map import LockingMap, MapDocument
-from diffbench.physics.ramps import thrust_per_torque, unloading_ratio
-from diffbench.predict import make_map
-from diffbench.quantities import Quantity
+from diffbench.predict import facts_of, law_corners, make_map, map_on
+from diffbench.trackside.changes import SWEEP_MEND, Rebuild, measured, rebuilt
 from diffbench.trackside.operating_point import Interval, interval_at
-
-Array = NDArray[np.float64]
-
-SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
-SPRING_MEND = "state spring_force in the build sheet and fit again, or give the preload torque itself"
-
-
-@dataclass(frozen=True)
-class Rebuild:
-    """What is built otherwise; None leaves a part as it is.
-
-    Attributes
-    ----------
-    preload_torque : float or None
-        Preload torque [N·m] at the reference condition; zero takes the spring out.
-    spring_force : float or None
-        Axial force of the preload stack as installed [N], instead of the preload torque.
-    faces : int or None
-        Friction faces in one pack.
-    drive_angle, coast_angle : float or None
-        Nominal ramp angle of a flank from the plane of rotation [rad]; pi/2 gives no thrust.
-    """
-
-    preload_torque: float | None = None
-    spring_force: float | None = None
-    faces: int | None = None
-    drive_angle: float | None = None
-    coast_angle: float | None = None
-
-
-@dataclass
-class _Change:
-    """Factors on the unknowns of the fit: each with its standard uncertainty relative to itself."""
-
-    factors: dict[str, float] = field(default_factory=dict)
-    doubts: list[dict[str, float]] = field(default_factory=list)
-    words: list[str] = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
-
-    def scale(self, factor: float, *names: str) -> None:
-        for name in names:
-            self.factors[name] = self.factors.get(name, 1.0) * factor
-
-    def refuse(self, what: str, mend: str) -> None:
-        self.faults.append(Fault(what, Place(None), mend))
 
 
 def predicted_map(
@@ -112,38 +64,28 @@ def predicted_map(
     ----------
     The relations of `diffbench.physics.pack` and `diffbench.physics.ramps`; common practice, no source.
     """
-    facts, label = _facts(characterisation, build)
-    change = _changes(characterisation, rebuild, facts, label)
-    if change.faults:
-        raise FitError(change.faults)
-    forms = [_changed(form, change, label) for form in characterisation.forms]
-    made = make_map(characterisation.model_copy(update={"forms": forms}), axes=axes, build=build).document
-    words = "; ".join(change.words)
-    content = made.model_dump()
-    for branch in content["branches"].values():
-        branch["tested"] = np.zeros(np.shape(branch["tested"]), dtype=bool).tolist()
-    content["predicted"] = words
-    content["notes"] = [f"PREDICTED by the fitted law, not measured: {words}", *content["notes"]]
-    return LockingMap(MapDocument.model_validate(content))
+    facts, label = facts_of(characterisation, build)
+    changed, words = rebuilt(characterisation, rebuild, facts, label)
+    return _as_predicted(make_map(changed, axes=axes, build=build), words)
 
 
 def preload_ladder(
-    characterisation: Characterisation,
-    preload_torques: list[float],
-    *,
-    axes: Mapping[str, tuple[float, float] | None] | None = None,
-    build: str | None = None,
+    characterisation: Characterisation, preload_torques: Sequence[float], *, beside: LockingMap
 ) -> list[LockingMap]:
-    """Predicted maps of one unit at several preload torques, all else as it is.
+    """Predicted maps of one unit at several preload torques, to be held against the map as built.
+
+    All stand on the nodes of that map, and on those where the law of any rung has a corner, so that what
+    differs between two of them is the preload and not where their nodes are: more preload never looks up
+    less locking torque.
 
     Parameters
     ----------
     characterisation : Characterisation
         The unit as measured.
-    preload_torques : list of float
+    preload_torques : sequence of float
         Preload torques [N·m], not negative.
-    axes, build
-        As `predicted_map`.
+    beside : LockingMap
+        Its map as built.
 
     Returns
     -------
@@ -154,10 +96,16 @@ def preload_ladder(
     FitError
         As `predicted_map`.
     """
-    return [
-        predicted_map(characterisation, Rebuild(preload_torque=preload), axes=axes, build=build)
-        for preload in preload_torques
+    build = beside.document.build
+    facts, label = facts_of(characterisation, build)
+    rungs = [
+        rebuilt(characterisation, Rebuild(preload_torque=torque), facts, label) for torque in preload_torques
     ]
+    torque, speed, heat = beside.axes
+    corners = {round(place, 9) for changed, _ in rungs for place in law_corners(changed)}
+    inside = [place for place in corners if torque[0] < place < torque[-1]]
+    nodes = (np.unique([*torque.tolist(), *inside]), speed, heat)
+    return [_as_predicted(map_on(changed, nodes, build=build), words) for changed, words in rungs]
 
 
 def preload_of(characterisation: Characterisation, *, build: str | None = None) -> float:
@@ -179,11 +127,11 @@ def preload_of(characterisation: Characterisation, *, build: str | None = None) 
     FitError
         There is no such build, or the preload torque is not determined.
     """
-    facts, label = _facts(characterisation, build)
-    measured = _measured(characterisation, "preload_torque", label)
-    if measured is None:
+    facts, label = facts_of(characterisation, build)
+    known = measured(characterisation, "preload_torque", label)
+    if known is None:
         raise FitError.single(f"the preload torque of {facts.build} is not determined", mend=SWEEP_MEND)
-    return measured.value
+    return known.value
 
 
 @dataclass(frozen=True)
@@ -223,164 +171,11 @@ def compared(characterisation: Characterisation, before: LockingMap, after: Lock
     ]
 
 
-def _facts(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
-    """One build, and what its quantities have behind their names."""
-    builds = [facts.build for facts in characterisation.builds]
-    if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
-    facts = characterisation.builds[builds.index(build) if build else 0]
-    return facts, "" if len(builds) == 1 else f"[{facts.build}]"
-
-
-def _changes(characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts, label: str) -> _Change:
-    change = _Change()
-    if rebuild == Rebuild():
-        change.refuse("nothing is changed", "name a preload, a number of faces or a ramp angle")
-    plates = 1.0
-    if rebuild.faces is not None:
-        if rebuild.faces < 1:
-            change.refuse(
-                f"{rebuild.faces} friction faces hold nothing", "count the faces of one pack, 1 or more"
-            )
-        else:
-            plates = rebuild.faces / facts.faces
-            change.words.append(f"{rebuild.faces} faces in a pack instead of {facts.faces}")
-            change.scale(plates, "ramp_bias_drive_loading", "ramp_bias_coast_loading", "viscous")
-    _preload(change, characterisation, rebuild, label, plates)
-    for flank, angle, nominal in (
-        ("drive", rebuild.drive_angle, facts.drive_angle_deg),
-        ("coast", rebuild.coast_angle, facts.coast_angle_deg),
-    ):
-        if angle is not None:
-            _ramp(change, characterisation, flank, angle, nominal, label)
-    return change
-
-
-def _preload(
-    change: _Change, characterisation: Characterisation, rebuild: Rebuild, label: str, plates: float
-) -> None:
-    wanted, force = rebuild.preload_torque, rebuild.spring_force
-    if wanted is not None and force is not None:
-        change.refuse("preload torque and spring force are both given", "give one of them")
-    elif wanted is not None:
-        measured = _measured(characterisation, "preload_torque", label)
-        if not (math.isfinite(wanted) and wanted >= 0.0):
-            change.refuse(f"a preload torque of {wanted:g} N·m", "give zero or a torque above it")
-        elif measured is None or measured.value <= 0.0:
-            change.refuse(
-                "the preload torque of this unit is not determined, so that none can be set against it",
-                SWEEP_MEND,
-            )
-        else:
-            change.words.append(f"preload torque {wanted:.4g} N·m instead of {measured.value:.4g} N·m")
-            change.scale(wanted / measured.value, "preload_torque")
-    elif force is not None:
-        stated = _measured(characterisation, "spring_force", label)
-        if not (math.isfinite(force) and force >= 0.0):
-            change.refuse(f"a spring force of {force:g} N", "give zero or a force above it")
-        elif stated is None or stated.value <= 0.0:
-            change.refuse("the spring force of this unit is not known", SPRING_MEND)
-        else:
-            change.words.append(f"spring force {force:.4g} N instead of {stated.value:.4g} N")
-            change.scale(plates * force / stated.value, "preload_torque")
-            change.doubts.append({"preload_torque": (stated.u or 0.0) / stated.value})
-    else:
-        change.scale(plates, "preload_torque")
-
-
-def _ramp(
-    change: _Change,
-    characterisation: Characterisation,
-    flank: str,
-    angle: float,
-    nominal_deg: float | None,
-    label: str,
-) -> None:
-    acts = _measured(characterisation, f"effective_ramp_angle_{flank}", label)
-    rubs = _measured(characterisation, f"ramp_friction_angle_{flank}", label)
-    if acts is None or rubs is None:
-        change.refuse(
-            f"the {flank} ramp's angle as it acts and its friction angle are not both determined",
-            "fit sweeps with loading and unloading on that flank and a build sheet with faces, radii, pin "
-            "radius and spring force or ramp angles",
-        )
-        return
-    before, friction = math.radians(acts.value), math.radians(rubs.value)
-    after = angle if nominal_deg is None else before + angle - math.radians(nominal_deg)
-    if not (friction < after and 0.0 < angle <= math.pi / 2.0):
-        change.refuse(
-            f"a {flank} ramp of {math.degrees(angle):.4g} deg does not work: with a friction angle of "
-            f"{rubs.value:.3g} deg it jams from there down, and 90 deg gives no thrust",
-            "give the angle from the plane of rotation, above the friction angle and up to 90 deg",
-        )
-        return
-    old = "" if nominal_deg is None else f" instead of {nominal_deg:.4g} deg"
-    change.words.append(f"{flank} ramp {math.degrees(angle):.4g} deg{old}")
-    names = (f"ramp_bias_{flank}_loading", f"unloading_ratio_{flank}")
-    if after + friction >= math.pi / 2.0:
-        # the pin cannot drive the rings apart: no thrust while loading, so that none is left to unload
-        change.scale(0.0, names[0])
-        return
-
-    def factors(before: float, after: float, friction: float) -> Array:
-        loading = _thrust(after, friction) / _thrust(before, friction)
-        ratio = unloading_ratio(after, friction) / unloading_ratio(before, friction)
-        return np.array([float(loading), float(ratio)])
-
-    here = factors(before, after, friction)
-    for name, factor in zip(names, here, strict=True):
-        change.scale(float(factor), name)
-    moved = after if nominal_deg is None else None
-    for u_before, u_friction in ((math.radians(acts.u or 0.0), 0.0), (0.0, math.radians(rubs.u or 0.0))):
-        if u_before or u_friction:
-            # a new angle that is given against the nominal one errs with the angle as it acts
-            there = factors(before + u_before, moved or after + u_before, friction + u_friction)
-            change.doubts.append(
-                {name: float(ratio) for name, ratio in zip(names, there / here - 1.0, strict=True)}
-            )
-
-
-def _thrust(angle: float, friction: float) -> float:
-    """Thrust per torque while loading, but for the pin's radius."""
-    return float(thrust_per_torque(angle, friction, 1.0))
-
-
-def _measured(characterisation: Characterisation, name: str, label: str) -> Quantity | None:
-    """Value and standard uncertainty of a quantity, of the build or of all; None where not determined."""
-    for key in (f"{name}{label}", name):
-        parameter = characterisation.parameters.get(key)
-        if parameter is not None and parameter.value is not None:
-            return Quantity(parameter.value, parameter.u)
-    return None
-
-
-def _changed(form: FormState, change: _Change, label: str) -> FormState:
-    """A form with its unknowns scaled: values and covariance, and what the factors' own doubt adds."""
-    values, covariance = np.array(form.values), np.array(form.covariance)
-    places: dict[str, int] = {}
-    slope = np.ones(values.size)
-    for name, factor in change.factors.items():
-        i = places[name] = _place(form, name, label)
-        if form.logarithms[i]:
-            if factor == 0.0:
-                raise FitError.single(f"{name} cannot be taken to zero", mend="give a value above zero")
-            values[i] += math.log(factor)
-        else:
-            values[i] *= factor
-            slope[i] = factor
-    covariance = covariance * np.outer(slope, slope)
-    for doubt in change.doubts:
-        column = np.zeros(values.size)
-        for name, relative in doubt.items():
-            i = places[name]
-            column[i] = relative if form.logarithms[i] else relative * values[i]
-        covariance = covariance + np.outer(column, column)
-    return form.model_copy(update={"values": values.tolist(), "covariance": covariance.tolist()})
-
-
-def _place(form: FormState, name: str, label: str) -> int:
-    for key in (f"{name}{label}", name):
-        if key in form.names:
-            return form.names.index(key)
-    # several builds share this one: it bears the name of the first that has it
-    return next(i for i, known in enumerate(form.names) if known.startswith(f"{name}["))
+def _as_predicted(made: LockingMap, words: str) -> LockingMap:
+    """A map of which no node counts as tested, and which says so."""
+    content = made.document.model_dump()
+    for branch in content["branches"].values():
+        branch["tested"] = np.zeros(np.shape(branch["tested"]), dtype=bool).tolist()
+    content["predicted"] = words
+    content["notes"] = [f"PREDICTED by the fitted law, not measured: {words}", *content["notes"]]
+    return LockingMap(MapDocument.model_validate(content))
