@@ -24,7 +24,7 @@ ALLOWED = 0.002
 #: The local torque counts as at least this share of the largest one: a share of nothing has no meaning.
 LEAST = 1e-3
 #: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
-MAY_BE_LOST = 0.10
+MAY_BE_LOST = 0.06
 MOST_REFINEMENTS = 24
 #: The error is measured at places, and may be a little larger between them.
 MARGIN = 0.97
@@ -65,7 +65,7 @@ class ChosenGrid:
     value_error, limit_error : float
         Of the locking torque, and of its limits.
     lost : float
-        Share of the tested region that the nodes do not show.
+        Share of the tested torques and speeds that the nodes do not show.
     """
 
     axes: _Axes
@@ -258,43 +258,54 @@ def interpolation_error(axes: _Axes, law: Law) -> tuple[float, float]:
 
 
 def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tuple[_Axes, float]:
-    """Add nodes, each where it shows most, until little of the tested region is lost."""
+    """Add nodes of torque and speed, each where it shows most, until little of the tested region is lost.
+
+    Tested temperatures are a range whose ends are nodes already: one temperature stands for all.
+    """
     rng = np.random.default_rng(20260415)
-    places = [rng.uniform(axis[0], axis[-1], 3000) for axis in axes]
-    truly = region(places[0], places[1], places[2])
-    if not any(inside.any() for inside in truly):
+    drawn = [rng.uniform(axis[0], axis[-1], 3000) for axis in axes]
+    anywhere = np.any(region(drawn[0], drawn[1], drawn[2]), axis=0)
+    if not anywhere.any():
         return axes, 0.0
+    middle = np.median(drawn[2][anywhere])
+    torque, speed, heat = drawn[0][:1500], drawn[1][:1500], np.full(1500, middle)
+    truly = region(torque, speed, heat)
 
-    def lost(tried: _Axes) -> tuple[float, float]:
+    def lost(torques: Array, speeds: Array) -> tuple[float, float]:
         """The largest share over the branches, and the sum of the shares."""
-        grid = Grid(tried)
-        nodes = [part.ravel() for part in np.meshgrid(*tried, indexing="ij")]
-        shape = tuple(axis.size for axis in tried)
+        grid = Grid([torques, speeds, np.array([middle])])
+        shape = (torques.size, speeds.size, 1)
+        at = (
+            np.repeat(torques, speeds.size),
+            np.tile(speeds, torques.size),
+            np.full(shape[0] * shape[1], middle),
+        )
         shares = []
-        for inside, at_nodes in zip(truly, region(nodes[0], nodes[1], nodes[2]), strict=True):
-            shown = grid.many([grid.table(at_nodes.reshape(shape))], places[0], places[1], places[2])[0]
-            shares.append(1.0 - int(np.count_nonzero(shown[inside] > 1.0 - 1e-9)) / max(int(inside.sum()), 1))
-        return float(max(shares)), float(sum(shares))
+        for inside, at_nodes in zip(truly, region(*at), strict=True):
+            shown = grid.many([grid.table(at_nodes.reshape(shape))], torque, speed, heat)[0]
+            seen = int(np.count_nonzero(shown[inside] > 1.0 - 1e-9))
+            shares.append(1.0 - seen / max(int(np.count_nonzero(inside)), 1))
+        return max(shares), sum(shares)
 
-    now, total = lost(axes)
+    pair = (axes[0], axes[1])
+    now, total = lost(*pair)
     for _ in range(MOST_REFINEMENTS):
         if now <= MAY_BE_LOST:
             break
-        tries: list[tuple[float, float, _Axes]] = []
-        for which, axis in enumerate(axes):
+        tries: list[tuple[float, float, tuple[Array, Array]]] = []
+        for which, axis in enumerate(pair):
             candidates = plans[which].candidates
             at: list[int] = np.searchsorted(candidates, axis).tolist()
             for low, high in pairwise(at):
                 for pick in {(3 * low + high) // 4, (low + high) // 2, (low + 3 * high) // 4} - {low, high}:
-                    longer = list(axes)
-                    longer[which] = np.union1d(axis, candidates[pick])
-                    tried = (longer[0], longer[1], longer[2])
+                    longer = np.union1d(axis, candidates[pick])
+                    tried = (longer, pair[1]) if which == 0 else (pair[0], longer)
                     # a node more along a short axis makes the table longer than one along a long axis;
                     # where no single one shows more, the widest gap is parted
-                    gain = (total - lost(tried)[1]) * axis.size
+                    gain = (total - lost(*tried)[1]) * axis.size
                     tries.append((gain, (high - low) / candidates.size, tried))
         if not tries:
             break
-        axes = max(tries, key=lambda tried: tried[:2])[2]
-        now, total = lost(axes)
-    return axes, now
+        pair = max(tries, key=lambda tried: tried[:2])[2]
+        now, total = lost(*pair)
+    return (*pair, axes[2]), now

@@ -182,7 +182,10 @@ class TestTestedRegion:
         line = region_of(outline=[(-300.0, 4.0), (600.0, 4.0)])
         found = make_map(characterised(tested=line), axes={"speed_difference_rad_s": (1.0, 8.0)})
         at_level = found.tested["loading"].any(axis=(0, 2))
-        assert found.axes[1][at_level].tolist() == [4.0]
+        shown = found.axes[1][at_level]
+        assert 4.0 in shown
+        # speeds as set wobble by 3 %: so much beside the level counts as tested
+        assert (np.abs(shown / 4.0 - 1.0) <= 0.03).all()
 
 
 class TestAxes:
@@ -306,7 +309,7 @@ class TestAxes:
         place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
         told = found.document.interpolation
         assert told is not None
-        assert told.tested_not_shown <= 0.1
+        assert told.tested_not_shown <= 0.06
         for branch in ("loading", "unloading"):
             inside = is_inside(slanted, *place, branch)
             shown = found.is_tested(*place, branch=branch)
