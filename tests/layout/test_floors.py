@@ -18,6 +18,7 @@ FLOORS = {
     "grid_lookup": 0,
     "quantities": 0,
     "unit_spellings": 0,
+    "whole_files": 0,
     "documents": 1,
     "recording": 1,
     "readers": 2,
@@ -37,10 +38,11 @@ FLOORS = {
 # On one floor, who may lean on whom: readers and physics, which never meet, are not here.
 BESIDE = {
     "quantities": {"errors", "unit_spellings"},
+    "whole_files": {"errors"},
     "fitting": {"characterisation"},
     "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},
-    "report": {"locking_map", "predict", "trackside", "history"},
+    "report": {"exports", "locking_map", "predict", "trackside", "history"},
     "trackside": {"locking_map", "predict"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
