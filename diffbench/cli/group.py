@@ -25,6 +25,16 @@ COMMANDS = {
     "corner": ("diffbench.cli.corner", "Corner entry: what a unit, or a ladder of preloads, does there."),
     "split": ("diffbench.cli.split", "How a unit splits its torque at one place, and whether it slips."),
     "rebuild": ("diffbench.cli.rebuild", "What a unit would do with another preload, plates or ramps."),
+    "conformity": ("diffbench.cli.conformity", "A build against the limits of its sheet, with guard bands."),
+    "compare": (
+        "diffbench.cli.compare",
+        "Two states of a unit: what changed, what wore, is it within limits.",
+    ),
+    "repeatability": (
+        "diffbench.cli.repeatability",
+        "What refitting a unit to the bench moves, from repeats.",
+    ),
+    "advise": ("diffbench.cli.advise", "Which shim gives a target preload."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
 INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict

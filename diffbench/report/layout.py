@@ -6,7 +6,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["GAP", "INDENT", "columns_of", "item", "stacked", "table", "wrapped"]
+__all__ = ["GAP", "INDENT", "columns_of", "headed", "item", "stacked", "table", "wrapped"]
 
 GAP = 2
 INDENT = 2
@@ -121,6 +121,26 @@ def table(
             line += (padding + cell if i in right else cell + padding) + " " * GAP
         lines += wrapped(row[-1], width, first=line)
     return lines
+
+
+def headed(
+    head: Sequence[str], rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = ()
+) -> list[str]:
+    """A `table` below a row of headings, which are left out where there is no room for columns.
+
+    Examples
+    --------
+    >>> for line in headed(("", "N·m"), [("preload torque", "81.7")], 40):
+    ...     print(line)
+                      N·m
+      preload torque  81.7
+    """
+    lines = table([head, *rows], width, right=right)
+    room = sum(max(columns_of(row[i]) for row in [head, *rows]) for i in range(len(head) - 1))
+    fits = width - INDENT - room - GAP * (len(head) - 1) >= min(
+        max(columns_of(row[-1]) for row in [head, *rows]), NARROWEST_COLUMN
+    )
+    return lines if fits else table(rows, width, right=right)
 
 
 def stacked(row: Sequence[str], width: int, *, indent: int = INDENT) -> list[str]:

@@ -32,6 +32,7 @@ FLOORS = {
     "exports": 5,
     "history": 5,
     "trackside": 5,
+    "wear": 5,
     "report": 5,
     "cli": 6,
 }
@@ -42,8 +43,9 @@ BESIDE = {
     "fitting": {"characterisation"},
     "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},
-    "report": {"exports", "locking_map", "predict", "trackside", "history"},
+    "report": {"exports", "locking_map", "predict", "trackside", "history", "wear"},
     "trackside": {"locking_map", "predict"},
+    "wear": {"predict"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
@@ -61,11 +63,11 @@ LIBRARIES = {
     "nptdms": {"readers"},
     "pandas": {"readers"},
     "pyarrow": {"readers"},
-    "pydantic": {"documents", "characterisation.py", "locking_map.py"},
+    "pydantic": {"documents", "characterisation.py", "locking_map.py", "wear"},
     "python_calamine": {"readers"},
     "psycopg": set(),  # SQLAlchemy's own affair
     "sqlalchemy": {"history"},
-    "scipy": {"fitting", "physics"},
+    "scipy": {"fitting", "physics", "wear"},
     "zstandard": {"readers"},
 }
 NEVER = {"pint"}  # reads several units of the trade as something else: an oracle in tests, no more

@@ -1,0 +1,115 @@
+"""``diffbench compare``: two states of a unit against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command(
+    epilog="Example: diffbench compare fixtures/demo/rebuilt/run.toml fixtures/demo/worn/run.toml --out worn"
+)
+@click.argument("before", type=PATH)
+@click.argument("after", type=PATH)
+@click.option(
+    "--also-before",
+    type=PATH,
+    multiple=True,
+    metavar="RESULT",
+    help="One more visit of the earlier state, refitted in between; may be given several times.",
+)
+@click.option("--also-after", type=PATH, multiple=True, metavar="RESULT", help="The same of the later state.")
+@click.option("--build-before", metavar="BUILD", help="Which build, where BEFORE is a fit of several.")
+@click.option("--build-after", metavar="BUILD", help="Which build, where AFTER is a fit of several.")
+@click.option(
+    "--same-bench",
+    is_flag=True,
+    help="The same flanges with the same calibration, though the rig file was edited in between.",
+)
+@click.option(
+    "--largest-loss",
+    type=float,
+    metavar="PERCENT",
+    help="Loss of preload torque that counts as worn where the sheet states no limits; 10 if not given.",
+)
+@click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, alone.")
+def compare(
+    before: Path,
+    after: Path,
+    also_before: tuple[Path, ...],
+    also_after: tuple[Path, ...],
+    build_before: str | None,
+    build_after: str | None,
+    same_bench: bool,
+    largest_loss: float | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """What changed between two states of a unit, what wore, and whether that is within limits.
+
+    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first. Exit
+    status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
+    wrong.
+    """
+    from diffbench.cli.results import result_of
+    from diffbench.wear.compare import LARGEST_LOSS
+    from diffbench.wear.compare import compare as against
+    from diffbench.wear.sharing import member
+
+    if largest_loss is not None and not 0.0 < largest_loss < 100.0:
+        raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
+    sides = []
+    for first, others, build in ((before, also_before, build_before), (after, also_after, build_after)):
+        sides.append(
+            [
+                member(
+                    result_of(path, quiet=as_json),
+                    build=build,
+                    folder=path if path.is_dir() else path.parent,
+                    bench="one" if same_bench else None,
+                )
+                for path in (first, *others)
+            ]
+        )
+    result = against(
+        sides[0], sides[1], largest_loss=LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
+    )
+    if out is not None:
+        _write(out, result.to_json(), result)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+    else:
+        from diffbench.cli.terminal import width
+        from diffbench.report.comparison_text import comparison_summary
+
+        click.echo(comparison_summary(result, width=width()))
+        if out is not None:
+            click.echo(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+    if result.failed:
+        raise SystemExit(1)
+
+
+def _write(out: Path, text: str, result: object) -> None:
+    """Both files, each whole or not at all."""
+    from diffbench.cli.placing import put_whole
+    from diffbench.errors import OutputError
+    from diffbench.wear.comparison import Comparison, difference_csv
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError.single(
+            f"no folder can be made there ({error.strerror})", file=str(out), mend="name another folder"
+        ) from error
+    put_whole(out / "comparison.json", lambda path: _put(path, text), replace=True)
+    assert isinstance(result, Comparison)
+    table = "" if result.difference_map is None else difference_csv(result.difference_map)
+    put_whole(out / "difference.csv", lambda path: _put(path, table), replace=True)
+
+
+def _put(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")

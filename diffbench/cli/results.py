@@ -1,0 +1,81 @@
+"""Results that a command is given: characterisations, folders of results, or run sheets to fit first."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diffbench.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from diffbench.characterisation import Characterisation
+
+
+def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
+    """A characterisation as it was kept, from its file or from the folder of a result; or a run sheet,
+    fitted.
+
+    Parameters
+    ----------
+    path : Path
+        ``characterisation.json``, a folder that holds one, or a run sheet (``.toml``).
+    quiet : bool
+        Whether to say nothing of a fit that takes its time.
+
+    Returns
+    -------
+    The characterisation.
+
+    Raises
+    ------
+    DiffbenchError
+        The file cannot serve.
+    """
+    from diffbench.characterisation import load_characterisation
+
+    if path.suffix.lower() == ".toml":
+        from diffbench.fitting import fit
+
+        with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
+            return fit([path], progress=say)
+    if path.is_dir():
+        return load_characterisation(path / "characterisation.json")
+    return load_characterisation(path)
+
+
+def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path, Characterisation]]:
+    """Results of several paths, each with the path that it is from; a folder without a characterisation
+    gives its run sheets, in the order of their names."""
+    from diffbench.errors import DocumentError
+
+    listed: list[Path] = []
+    for path in paths:
+        if path.is_dir() and not (path / "characterisation.json").is_file():
+            found = run_sheets_in(path)
+            if not found:
+                raise DocumentError.single(
+                    "holds neither a characterisation.json nor a run sheet",
+                    file=str(path),
+                    mend="name run sheets, or folders of results",
+                )
+            listed += found
+        else:
+            listed.append(path)
+    return [(path, result_of(path, quiet=quiet)) for path in listed]
+
+
+def run_sheets_in(folder: Path) -> list[Path]:
+    """Run sheets of a folder, told by their format."""
+    import tomllib
+
+    found = []
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            kind = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("format", "")
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError):
+            continue  # whatever it is, it is no run sheet; a named one is told its faults
+        if str(kind).startswith("diffbench-run/"):
+            found.append(path)
+    return found

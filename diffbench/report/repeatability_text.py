@@ -1,0 +1,68 @@
+"""Repeatability in the terminal: one line a quantity, the tests for outlying repeats, the table to paste."""
+
+from __future__ import annotations
+
+from diffbench.report.layout import headed, item, wrapped
+from diffbench.report.rounding import interval_text, number_text, with_unit
+from diffbench.report.wording import label, printable
+from diffbench.wear.repeats import Outlying, Repeatability
+
+__all__ = ["repeatability_summary"]
+
+PER_CENT = 100.0
+
+
+def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
+    """Repeatability as text for a terminal.
+
+    Parameters
+    ----------
+    result : Repeatability
+        The result.
+    width : int
+        Columns of a line.
+
+    Returns
+    -------
+    The text, without a line end at its end; the table for the rig file stands alone at its end.
+    """
+    groups = ", ".join(printable(group, limit=60) for group in result.groups)
+    head = f"Repeatability from {len(result.repeats)} visits of {groups}"
+    rows, tests = [], []
+    for name, q in result.quantities.items():
+        u = q.repeatability
+        share = PER_CENT * q.relative
+        low, high = (
+            share * end / u if u > 0.0 else 0.0 for end in (q.repeatability_low, q.repeatability_high)
+        )
+        rows.append(
+            (
+                label(name),
+                with_unit(number_text(q.mean, u), q.unit),
+                number_text(u, u),
+                f"{number_text(share, share)} % ({interval_text(low, high, share)})",
+                number_text(q.limit, q.limit),
+            )
+        )
+        tests.append((label(name), *(_test(test) for test in q.tests)))
+    blocks = [
+        wrapped(head, width),
+        headed(("", "mean", "s_r", "s_r, relative (95 %)", "limit r = 2.8 s_r"), rows, width),
+        ["Outlying repeats", *headed(("", "Cochran", "Grubbs"), tests, width)],
+        [line for text in result.findings for line in item(printable(text), width)],
+        [
+            line
+            for name, why in result.not_determined.items()
+            for line in item(f"{label(name)}: {printable(why)}", width)
+        ],
+        ["For the rig file:"],
+        result.paste.rstrip("\n").split("\n"),
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def _test(test: Outlying) -> str:
+    if test.statistic is None or test.critical_5 is None:
+        return f"not tested: {printable(test.reason)}"
+    text = f"{test.finding}, {test.statistic:.2f} (5 % at {test.critical_5:.2f})"
+    return text if test.which is None else f"{text}: {printable(test.which, limit=60)}"

@@ -1,0 +1,325 @@
+"""What changed: preload, friction, spring force, ramps and the shape of friction, each with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import Parameter
+from diffbench.physics.friction import slope
+from diffbench.physics.steady import UnitQuantities
+from diffbench.wear.comparison import Change
+from diffbench.wear.joint import NORMAL_95, Joint, Paired, combined, widest
+from diffbench.wear.sharing import Member
+from diffbench.wear.significance import one_sided, two_sided, weighted_holm
+
+Array = NDArray[np.float64]
+
+# Of the chance of a false alarm, nine tenths go to the question that a wear check asks first, whether the
+# preload has come down; the rest is shared by all others, and what a proven question has used passes on.
+PRELOAD_LOSS_WEIGHT = 0.9
+OTHER_WEIGHT = 0.1 / 3.0
+SMALLEST = 1e-9  # below it, a difference of logarithms is rounding
+
+# name: the parameters that must be determined for it, whether it is a ratio, its unit, what it is
+SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
+    "unloading_ratio_drive": (
+        ("ramp_bias_drive_loading", "ramp_bias_drive_unloading"),
+        True,
+        "1",
+        "unloading over loading bias, drive: a change points at the ramps",
+    ),
+    "unloading_ratio_coast": (
+        ("ramp_bias_coast_loading", "ramp_bias_coast_unloading"),
+        True,
+        "1",
+        "unloading over loading bias, coast: a change points at the ramps",
+    ),
+    "static_friction_excess": (
+        ("static_friction_excess",),
+        False,
+        "1",
+        "static over kinetic friction, less one: friction surface or oil",
+    ),
+    "stribeck_speed": (("stribeck_speed",), True, "m/s", "sliding speed over which friction falls"),
+    "viscous_coefficient": (("viscous_coefficient",), False, "N·m·s/rad", "drag of the oil film"),
+    "friction_temperature_coefficient": (
+        ("friction_temperature_coefficient",),
+        False,
+        "1/K",
+        "relative change of friction per kelvin",
+    ),
+    "friction_slope": (
+        ("friction_slope",),
+        False,
+        "s/m",
+        "relative change of friction per sliding speed, at reference; negative invites chatter (SAE J3210)",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Found:
+    """Changes by name, what is not determined with what it needs, and the joint result of the logarithms of
+    preload, friction and spring force (as far as they are determined) behind them."""
+
+    changes: dict[str, Change]
+    missing: dict[str, str]
+    preload: Joint
+    spring: tuple[float, float] | None
+    flanks_apart: float | None
+
+
+def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
+    """All changes from the first ``before`` members to the others.
+
+    Friction is what all ramp biases have in common, the mean of both flanks' logarithms, each the mean of
+    loading and unloading, which the friction of the ramps moves in opposite ways; spring force is what the
+    preload torque changes by beyond that. ``judged`` says whether the bench's repeatability is known.
+    """
+    after = len(pair.members) - before
+    factors = [-1.0 / before] * before + [1.0 / after] * after
+    missing: dict[str, str] = {}
+    flanks = [flank for flank in ("drive", "coast") if _known(pair.members, f"ramp_bias_{flank}_loading")]
+    both = {f: _known(pair.members, f"ramp_bias_{f}_unloading") for f in flanks}
+    preload_known = _known(pair.members, "preload_torque")
+    weights = _flank_weights(pair, factors, flanks, both)
+
+    def main(unit: UnitQuantities) -> Array:
+        preload = np.log(max(unit.preload_torque, SMALLEST))
+        levels = [_level(unit, flank, mean=both[flank]) for flank in flanks]
+        friction = float(np.dot(weights, levels)) if flanks else 0.0
+        apart = levels[0] - levels[1] if len(levels) == 2 else 0.0
+        return np.array([preload, friction, preload - friction, apart])
+
+    joint = widest(pair, factors, main)
+    chances: dict[str, float] = {}
+    share: dict[str, float] = {}
+    z = [_z(joint.value[i], joint.u[i]) for i in range(4)]
+    if preload_known:
+        chances |= {"preload_loss": one_sided(-z[0]), "preload_gain": one_sided(z[0])}
+        share |= {"preload_loss": PRELOAD_LOSS_WEIGHT, "preload_gain": OTHER_WEIGHT}
+    else:
+        missing["preload_torque"] = "a preload torque that both results determine"
+    if flanks:
+        chances["friction"] = two_sided(z[1])
+        share["friction"] = OTHER_WEIGHT
+    else:
+        missing["friction"] = "a ramp bias that both results determine: it tells friction from spring force"
+    if flanks and preload_known:
+        chances["spring_force"] = two_sided(z[2])
+        share["spring_force"] = OTHER_WEIGHT
+    else:
+        missing["spring_force"] = "preload torque and a ramp bias that both results determine"
+    counts = weighted_holm(chances, share)
+    changes: dict[str, Change] = {}
+    if preload_known:
+        ends = _levels_of(pair, before, lambda unit: unit.preload_torque)
+        changes["preload_torque"] = _relative(
+            joint,
+            0,
+            ends,
+            "N·m",
+            min(chances["preload_loss"], chances["preload_gain"]),
+            counts["preload_loss"] or counts["preload_gain"],
+            judged,
+            "locking torque of the preload alone: friction times spring force",
+        )
+    if flanks:
+        known = _parameter_ends(pair.members, before, "friction_coefficient", float(np.exp(joint.value[1])))
+        changes["friction"] = _relative(
+            joint,
+            1,
+            known,
+            "1",
+            chances["friction"],
+            counts["friction"],
+            judged,
+            f"friction of the plates, by the ramp bias in {' and '.join(flanks)}",
+        )
+    if "spring_force" in chances:
+        known = _parameter_ends(pair.members, before, "spring_force", float(np.exp(joint.value[2])))
+        changes["spring_force"] = _relative(
+            joint,
+            2,
+            known,
+            "N",
+            chances["spring_force"],
+            counts["spring_force"],
+            judged,
+            "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
+        )
+    shape, open_shape = _shape_changes(pair, factors)
+    changes |= shape
+    missing |= open_shape
+    spring = (float(joint.value[2]), float(joint.u[2])) if "spring_force" in changes else None
+    return Found(changes, missing, joint, spring, z[3] if len(flanks) == 2 else None)
+
+
+def _level(unit: UnitQuantities, flank: str, *, mean: bool) -> float:
+    """Logarithm of a flank's bias; of the geometric mean of loading and unloading, where both are known.
+
+    cot(β + φ) cot(β − φ) is cot² β but for terms of the second order in the ramps' friction angle φ, so that
+    the mean follows the plates' friction and not the ramps'.
+    """
+    drive = flank == "drive"
+    bias, ratio = (unit.drive_bias, unit.drive_ratio) if drive else (unit.coast_bias, unit.coast_ratio)
+    return float(np.log(max(bias, SMALLEST)) + (0.5 * np.log(max(ratio, SMALLEST)) if mean else 0.0))
+
+
+def _flank_weights(
+    pair: Paired, factors: Sequence[float], flanks: Sequence[str], both: dict[str, bool]
+) -> Array:
+    """Weights of the flanks (f,): by their doubts, each for itself."""
+    if len(flanks) < 2:
+        return np.ones(len(flanks))
+    joint = combined(
+        pair,
+        factors,
+        lambda unit: np.array([_level(unit, flank, mean=both[flank]) for flank in flanks]),
+        together=False,
+    )
+    precision = 1.0 / (joint.u**2 + 1e-6)
+    return np.asarray(precision / precision.sum())
+
+
+def _shape_of(unit: UnitQuantities) -> Array:
+    """The quantities of `SHAPE` in its order, ratios as logarithms."""
+    sliding = 0.5 * unit.reference_speed_difference * unit.effective_radius
+    excess, speed, power = unit.static_excess, unit.stribeck_speed, unit.stribeck_exponent
+    relative = float(slope(sliding, 1.0, 1.0 + excess, speed, power)) / (
+        1.0 + excess * float(np.exp(-((sliding / speed) ** power)))
+    )
+    return np.array(
+        [
+            np.log(max(unit.drive_ratio, SMALLEST)),
+            np.log(max(unit.coast_ratio, SMALLEST)),
+            excess,
+            np.log(speed),
+            unit.viscous,
+            unit.temperature_coefficient,
+            relative,
+        ]
+    )
+
+
+def _shape_changes(pair: Paired, factors: Sequence[float]) -> tuple[dict[str, Change], dict[str, str]]:
+    """Changes of ramps, friction shape and oil: held against the fit's doubt, as no rig states more."""
+    joint = widest(pair, factors, _shape_of)
+    first = combined(pair, [-f if f < 0 else 0.0 for f in factors], _shape_of, together=False).value
+    known = {
+        name: i
+        for i, (name, (needed, *_)) in enumerate(SHAPE.items())
+        if all(_known(pair.members, parameter) for parameter in needed)
+    }
+    z = {name: _z(joint.value[i], joint.u[i]) for name, i in known.items()}
+    chances = {name: two_sided(value) for name, value in z.items()}
+    counts = weighted_holm(chances, dict.fromkeys(chances, 1.0))
+    changes: dict[str, Change] = {}
+    for name, i in known.items():
+        _, relative, unit, meaning = SHAPE[name]
+        if relative:
+            start = float(np.exp(first[i]))
+            ends = (start, start * float(np.exp(joint.value[i])))
+            changes[name] = _relative(joint, i, ends, unit, chances[name], counts[name], False, meaning)
+            continue
+        u = float(joint.u[i])
+        step = float(joint.value[i])
+        changes[name] = Change(
+            before=float(first[i]),
+            after=float(first[i]) + step,
+            unit=unit,
+            relative=False,
+            change=step,
+            u=u,
+            low=step - NORMAL_95 * u,
+            high=step + NORMAL_95 * u,
+            chance=chances[name],
+            significant=counts[name],
+            against="fit",
+            meaning=meaning,
+            budget=joint.budget(i),
+        )
+    missing = {
+        name: f"{' and '.join(needed)} that both results determine"
+        for name, (needed, *_) in SHAPE.items()
+        if name not in known
+    }
+    return changes, missing
+
+
+def _relative(
+    joint: Joint,
+    i: int,
+    ends: tuple[float | None, float | None],
+    unit: str,
+    chance: float,
+    significant: bool,
+    judged: bool,
+    meaning: str,
+) -> Change:
+    """A change of a logarithm as a ratio less one."""
+    step, u = float(joint.value[i]), float(joint.u[i])
+    ratio = float(np.exp(step))
+    return Change(
+        before=ends[0],
+        after=ends[1],
+        unit=unit,
+        relative=True,
+        change=ratio - 1.0,
+        u=ratio * u,
+        low=float(np.exp(step - NORMAL_95 * u)) - 1.0,
+        high=float(np.exp(step + NORMAL_95 * u)) - 1.0,
+        chance=chance,
+        significant=significant,
+        against="repeatability" if judged else "fit",
+        meaning=meaning,
+        budget={source: ratio * part for source, part in joint.budget(i).items()},
+    )
+
+
+def _z(step: float, u: float) -> float:
+    """Change in standard uncertainties; nothing is a change of nothing."""
+    if abs(step) < SMALLEST:
+        return 0.0
+    return step / u if u > SMALLEST else float(np.copysign(np.inf, step))
+
+
+def _known(members: Sequence[Member], parameter: str) -> bool:
+    """Whether all members determine a quantity."""
+    return all((item := _parameter(m, parameter)) is not None and item.value is not None for m in members)
+
+
+def _parameter(who: Member, name: str) -> Parameter | None:
+    """A parameter of a member's build."""
+    return who.characterisation.parameters.get(f"{name}{who.label}") or who.characterisation.parameters.get(
+        name
+    )
+
+
+def _parameter_ends(
+    members: Sequence[Member], before: int, name: str, ratio: float
+) -> tuple[float | None, float | None]:
+    """A quantity before, and after by its ratio; None where no result before states or measures it."""
+    values = [
+        item.value for m in members[:before] if (item := _parameter(m, name)) is not None and item.value
+    ]
+    if not values:
+        return None, None
+    start = sum(values) / len(values)
+    return start, start * ratio
+
+
+def _levels_of(pair: Paired, before: int, quantity: Callable[[UnitQuantities], float]) -> tuple[float, float]:
+    """A positive quantity before and after, geometric means over the members of each."""
+    after = len(pair.members) - before
+    ends = []
+    for factors in ([1.0 / before] * before + [0.0] * after, [0.0] * before + [1.0 / after] * after):
+        found = combined(
+            pair, factors, lambda unit: np.array([np.log(max(quantity(unit), SMALLEST))]), together=False
+        )
+        ends.append(float(np.exp(found.value[0])))
+    return ends[0], ends[1]

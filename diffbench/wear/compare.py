@@ -1,0 +1,347 @@
+"""Two states of one unit against each other: what changed, what wore, and whether that is within limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from diffbench.characterisation import Characterisation
+from diffbench.errors import FitError
+from diffbench.wear.changes import PRELOAD_LOSS_WEIGHT, Found, find_changes
+from diffbench.wear.comparison import Comparison, Side, Verdict, Wear
+from diffbench.wear.conformity import LimitCheck, check_limit
+from diffbench.wear.face_wear import height_loss, stack_doubts, stack_of
+from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired, widest
+from diffbench.wear.locking import corner_entry, difference_map
+from diffbench.wear.readings import readings
+from diffbench.wear.sharing import REPEATABILITY, Member, member, shared_text
+from diffbench.wear.significance import LEVEL
+
+# Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
+# (common practice, no source).
+LARGEST_LOSS = 0.10
+POWER_95 = 1.644854  # a change shows with a chance of 95 % when it lies that far beyond its threshold
+MOST_VISITS = 50
+NEEDS_REPEATABILITY = (
+    "the rig does not say what a refit to the bench changes: measure it with 'diffbench repeatability', put "
+    "it into [repeatability] of the rig, and fit again"
+)
+FLANKS_APART = 2.575829  # once in a hundred times by chance
+
+
+def compare(
+    before: Characterisation | Member | Sequence[Characterisation | Member],
+    after: Characterisation | Member | Sequence[Characterisation | Member],
+    *,
+    largest_loss: float = LARGEST_LOSS,
+    details: bool = True,
+) -> Comparison:
+    """Compare two states of one unit.
+
+    Parameters
+    ----------
+    before, after : Characterisation, Member, or sequence of them
+        Results of one or several visits in each state; several, each fitted by itself, are averaged, which
+        is how refits to the bench sharpen a comparison. A `Member` (see `diffbench.wear.sharing.member`)
+        says more of a result: which build of a joint fit it is, and where its papers are.
+    largest_loss : float
+        Share of the preload torque that may be lost where the sheet after states no limits on it.
+    details : bool
+        Whether locking torque at corner entry and the map of the difference are worked out.
+
+    Returns
+    -------
+    The comparison. Its verdict: *unchanged*, nothing exceeds what a refit to the bench explains; *changed
+    within limits*, and every limit is proven to be held; *worn*, preload, friction or spring force came
+    down and a limit is proven to be broken; *changed beyond limits*, the same after a rise; *not proven*,
+    else, and where no repeatability is stated.
+
+    Raises
+    ------
+    FitError
+        The results are of different units, or quoted at different conditions.
+
+    References
+    ----------
+    A change counts against the repeatability of the bench (ISO 5725-6:1994, 4.1); limits by ISO 14253-1.
+    """
+    earlier, later = _members(before), _members(after)
+    members = [*earlier, *later]
+    _check(members)
+    pair = paired(members)
+    same = len({m.visit for m in members}) == 1
+    judged = same or all(has_repeatability(m) for m in members)
+    found = find_changes(pair, len(earlier), judged=judged)
+    wear, needs = _wear(found, earlier, later)
+    missing = {**found.missing, **({"face_wear": needs} if needs else {})}
+    limits = _limits(pair, len(earlier), found, wear, later, largest_loss)
+    verdict, reasons = _verdict(found, limits, judged=judged)
+    loss, visits = _power(found, len(earlier), len(later)) if judged and not same else (None, None)
+    return Comparison(
+        before=_side(earlier),
+        after=_side(later),
+        verdict=verdict,
+        reasons=reasons,
+        changes=found.changes,
+        not_determined=missing,
+        wear=wear,
+        limits=limits,
+        conditions=corner_entry(pair, len(earlier)) if details else [],
+        difference_map=difference_map(pair, len(earlier)) if details else None,
+        readings=readings(found.changes, wear),
+        common=shared_text(members, len(earlier)),
+        caveats=_caveats(pair, earlier, later, found, judged=judged),
+        detectable_loss=loss,
+        visits_for_5_percent=visits,
+    )
+
+
+def _members(given: Characterisation | Member | Sequence[Characterisation | Member]) -> list[Member]:
+    listed = [given] if isinstance(given, Characterisation | Member) else list(given)
+    if not listed:
+        raise FitError.single("no result is given for one of the states", mend="name one on each side")
+    return [m if isinstance(m, Member) else member(m) for m in listed]
+
+
+def _check(members: Sequence[Member]) -> None:
+    """One unit, one reference condition, one radius of the friction faces: else the numbers are of different
+    things."""
+    units = sorted({m.characterisation.unit for m in members})
+    if len(units) > 1:
+        raise FitError.single(
+            f"the results are of different units ({', '.join(units)})",
+            mend="compare states of one unit",
+        )
+    conditions = {tuple(sorted(m.characterisation.reference.items())) for m in members}
+    if len(conditions) > 1:
+        raise FitError.single(
+            "the results are quoted at different reference conditions",
+            key="reference",
+            mend="state one [reference] in both build sheets, and fit again",
+        )
+    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.characterisation.builds[m.build],)}
+    if len(faces) > 1:
+        raise FitError.single(
+            "the results are of packs with different faces or radii",
+            key="packs",
+            mend="compare states of one pack; another pack is another build, not wear",
+        )
+
+
+def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> tuple[Wear | None, str | None]:
+    """Loss of height and wear of a face; or what they need."""
+    sheet = next((m.sheet for m in earlier if m.sheet is not None), None)
+    facts = earlier[0].characterisation.builds[earlier[0].build]
+    if found.spring is None:
+        return None, "a change of spring force that both results determine"
+    if sheet is None:
+        return None, "the build sheet of the state before, unchanged, where the fit read it"
+    stack = stack_of(sheet)
+    if stack is None:
+        return None, "[preload.disc_spring] in the build sheet"
+    force = next(
+        (
+            p
+            for m in earlier
+            for name in (f"spring_force{m.label}", "spring_force")
+            if (p := m.characterisation.parameters.get(name)) is not None and p.value is not None
+        ),
+        None,
+    )
+    if force is None or force.value is None:
+        return None, "the spring force before, from a press, or from the nominal ramp angles"
+    ratio = float(np.exp(found.spring[0]))
+    try:
+        lost = height_loss(
+            stack,
+            force=force.value,
+            force_u=force.u or 0.0,
+            ratio=ratio,
+            ratio_u=ratio * found.spring[1],
+            dimensions_u=stack_doubts(sheet),
+        )
+    except ValueError as error:
+        return None, f"a spring force that the disc springs of the sheet can carry ({error})"
+    shims = [m.sheet.preload.shim for m in (earlier[0], later[0]) if m.sheet is not None]
+    thicker = shims[1].value - shims[0].value if len(shims) == 2 and shims[0] and shims[1] else 0.0
+    face, u = (lost.value + thicker) / facts.faces, lost.u / facts.faces
+    wear = Wear(
+        height_loss_m=lost.value,
+        height_loss_u_m=lost.u,
+        face_wear_m=face,
+        face_wear_u_m=u,
+        face_wear_low_m=face - NORMAL_95 * u,
+        face_wear_high_m=face + NORMAL_95 * u,
+        faces=facts.faces,
+        shim_change_m=thicker,
+        budget={source: part / facts.faces for source, part in lost.budget.items()},
+    )
+    return wear, None
+
+
+def _limits(
+    pair: Paired,
+    before: int,
+    found: Found,
+    wear: Wear | None,
+    later: Sequence[Member],
+    largest_loss: float,
+) -> list[LimitCheck]:
+    """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
+    nothing is stated about it."""
+    after = len(later)
+    factors = [0.0] * before + [1.0 / after] * after
+    stated = {limit.quantity.partition("[")[0]: limit for limit in later[0].characterisation.limits}
+    checks = []
+    joint = widest(
+        pair,
+        factors,
+        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
+    )
+    for i, (name, parameter) in enumerate(
+        (
+            ("preload_torque", "preload_torque"),
+            ("ramp_bias_drive", "ramp_bias_drive_loading"),
+            ("ramp_bias_coast", "ramp_bias_coast_loading"),
+        )
+    ):
+        limit = stated.get(name)
+        if limit is None:
+            continue
+        own = [
+            m.characterisation.parameters.get(f"{parameter}{m.label}")
+            or m.characterisation.parameters.get(parameter)
+            for m in later
+        ]
+        value: float | None = None
+        interval: tuple[float, float] | None = None
+        if all(item is not None and item.value is not None for item in own):
+            value, u = float(joint.value[i]), float(joint.u[i])
+            interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
+            one = own[0]
+            if after == 1 and one is not None and one.low is not None and one.high is not None:
+                value, interval = one.value, (one.low, one.high)
+        checks.append(
+            check_limit(name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit)
+        )
+    sheet = next((m.sheet for m in later if m.sheet is not None), None)
+    if sheet is not None and sheet.limits.face_wear is not None:
+        interval = None if wear is None else (wear.face_wear_low_m, wear.face_wear_high_m)
+        checks.append(
+            check_limit(
+                "face_wear",
+                value=None if wear is None else wear.face_wear_m,
+                interval=interval,
+                low=None,
+                high=sheet.limits.face_wear,
+                unit="m",
+            )
+        )
+    change = found.changes.get("preload_torque")
+    if "preload_torque" not in stated and change is not None:
+        checks.append(
+            check_limit(
+                "preload_loss",
+                value=-change.change,
+                interval=(-change.high, -change.low),
+                low=None,
+                high=largest_loss,
+            )
+        )
+    return checks
+
+
+def _verdict(found: Found, limits: Sequence[LimitCheck], *, judged: bool) -> tuple[Verdict, list[str]]:
+    """The verdict and its reasons."""
+    broken = [limit.quantity for limit in limits if limit.outcome == "not conforming"]
+    open_limits = [limit.quantity for limit in limits if limit.outcome == "not proven"]
+    if not judged:
+        return "not proven", [NEEDS_REPEATABILITY]
+    main = {name: change for name, change in found.changes.items() if change.against == "repeatability"}
+    moved = {name: change for name, change in main.items() if change.significant}
+    if not main:
+        return "not proven", ["neither preload torque nor a ramp bias is determined in both states"]
+    if not moved:
+        reasons = ["no change of preload torque, friction or spring force exceeds what refits explain"]
+        if broken:
+            reasons.append(f"broken as before: the limit on {', '.join(broken)}")
+        return "unchanged", reasons
+    reasons = [f"{name} changed" for name in moved]
+    if broken:
+        reasons.append(f"the limit on {', '.join(broken)} is proven to be broken")
+        fell = any(change.change < 0.0 for change in moved.values()) or "face_wear" in broken
+        return ("worn" if fell else "changed beyond limits"), reasons
+    if open_limits or not limits:
+        what = ", ".join(open_limits) if open_limits else "any quantity: the sheet states none"
+        reasons.append(f"not proven either way: the limit on {what}")
+        return "not proven", reasons
+    return "changed within limits", [*reasons, "every limit is proven to be held"]
+
+
+def _power(found: Found, before: int, after: int) -> tuple[float | None, int | None]:
+    """The loss of preload that is shown with a chance of 95 %, and the visits that each state needs for 5 %.
+
+    Repeatability shrinks with the number of refits, everything else is left as it is.
+    """
+    if "preload_torque" not in found.changes:
+        return None, None
+    from scipy.special import ndtri
+
+    reach = float(ndtri(1.0 - LEVEL * PRELOAD_LOSS_WEIGHT)) + POWER_95
+    variance = float(found.preload.covariance[0, 0])
+    refits = found.preload.shares.get(REPEATABILITY)
+    of_refits = 0.0 if refits is None else float(refits[0, 0])
+    loss = 1.0 - float(np.exp(-reach * np.sqrt(variance)))
+    each = of_refits / (1.0 / before + 1.0 / after)
+    rest = variance - of_refits
+    wanted = (-np.log(0.95) / reach) ** 2
+    if wanted <= rest:
+        return loss, None
+    number = int(np.ceil(2.0 * each / (wanted - rest))) if each > 0 else 1
+    return loss, (max(number, 1) if number <= MOST_VISITS else None)
+
+
+def _side(members: Sequence[Member]) -> Side:
+    one = members[0].characterisation
+    facts = one.builds[members[0].build]
+    return Side(
+        unit=one.unit,
+        build=facts.build,
+        dates=sorted({m.characterisation.date for m in members}),
+        distance_m=facts.distance_m,
+        inputs={p: d for m in members for p, d in m.characterisation.provenance.inputs.items()},
+    )
+
+
+def _caveats(
+    pair: Paired, earlier: Sequence[Member], later: Sequence[Member], found: Found, *, judged: bool
+) -> list[str]:
+    lines = []
+    if not pair.alike:
+        lines.append(
+            "the two states were fitted by different laws: part of the difference is the law's, not the "
+            "unit's; state the law in the build sheet"
+        )
+    builds = {m.characterisation.builds[m.build].build for m in [*earlier, *later]}
+    if len(builds) > 1:
+        lines.append(
+            f"two builds ({', '.join(sorted(builds))}): a change may be what was assembled, not wear"
+        )
+    if found.flanks_apart is not None and abs(found.flanks_apart) > FLANKS_APART:
+        lines.append(
+            "drive and coast bias changed by different amounts: that is ramps, not friction, and 'friction' "
+            "is the mean of both"
+        )
+    if judged:
+        lines.append(
+            "ramps, friction shape and oil are held against the fit alone: no rig states their refits"
+        )
+    for who in [*earlier, *later]:
+        diagnostics = who.characterisation.diagnostics
+        if not diagnostics.converged:
+            lines.append(f"the fit of {who.characterisation.date} did not converge")
+    return lines
+
+
+__all__ = ["LARGEST_LOSS", "compare"]

@@ -1,0 +1,248 @@
+"""Functions of several results at once: a weighted sum over members, with errors in common counted once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.characterisation import FormState
+from diffbench.physics.steady import UnitQuantities
+from diffbench.predict import unit_of
+from diffbench.wear.sharing import REPEATABILITY, Member
+
+Array = NDArray[np.float64]
+#: Quantities (m,) of one unit.
+Quantities = Callable[[UnitQuantities], Array]
+
+NORMAL_95 = 1.959964
+FORM = "form of the model"
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A vector of quantities (m,): value, covariance (m, m), and the part of each source of doubt (m, m)."""
+
+    value: Array
+    covariance: Array
+    shares: Mapping[str, Array]
+
+    @property
+    def u(self) -> Array:
+        """Standard uncertainties (m,)."""
+        return np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
+
+    def budget(self, i: int) -> dict[str, float]:
+        """Standard uncertainty of one quantity by source, the largest first."""
+        total = max(float(self.covariance[i, i]), 0.0)
+        parts = {s: float(c[i, i]) for s, c in self.shares.items() if c[i, i] > 1e-6 * total}
+        return {s: float(np.sqrt(v)) for s, v in sorted(parts.items(), key=lambda p: -p[1])}
+
+
+@dataclass(frozen=True)
+class Paired:
+    """Members with the forms of the model that all of them have, and the weight of each set of forms.
+
+    ``alike`` is False where the members have no form in common, so that the best of each stands against the
+    best of the other.
+    """
+
+    members: tuple[Member, ...]
+    forms: tuple[tuple[FormState, ...], ...]
+    weights: tuple[float, ...]
+    alike: bool
+
+
+def paired(members: Sequence[Member]) -> Paired:
+    """Put like forms of the members side by side: a change of law is no change of the unit.
+
+    The weight of a set is the product of the members' weights, the largest first.
+    """
+    by_key = [
+        {(form.law, form.stribeck_exponent): form for form in reversed(m.characterisation.forms)}
+        for m in members
+    ]
+    keys = [key for key in by_key[0] if all(key in forms for forms in by_key)]
+    if not keys:
+        best = tuple(m.characterisation.forms[0] for m in members)
+        return Paired(tuple(members), (best,), (1.0,), alike=False)
+    weight = {key: float(np.prod([forms[key].weight for forms in by_key])) for key in keys}
+    keys.sort(key=lambda key: -weight[key])
+    total = sum(weight.values())
+    shares = [weight[key] / total if total > 0 else 1.0 / len(keys) for key in keys]
+    return Paired(
+        tuple(members),
+        tuple(tuple(forms[key] for forms in by_key) for key in keys),
+        tuple(shares),
+        alike=True,
+    )
+
+
+def combined(
+    pair: Paired, factors: Sequence[float | Array], quantities: Quantities, *, together: bool
+) -> Joint:
+    """``Σ_k c_k q(x_k)`` over members k, with its covariance.
+
+    Every source of doubt of every member is a set of columns, what one standard uncertainty does to its
+    unknowns. Columns of one source are one error where the members' scopes agree, and add before they are
+    squared; else they count as independent. What the forms of the model differ by is added.
+
+    Parameters
+    ----------
+    pair : Paired
+        The members and their forms.
+    factors : sequence of float or array_like
+        c_k, for example −1 before and +1 after. Arrays (r,) give r such sums side by side, (r m,).
+    quantities : callable
+        q, from a unit to an array (m,).
+    together : bool
+        Whether a refit to the bench moves preload and ramp biases together, as friction would, or each by
+        itself. The rig states how far each moves, not which.
+
+    Returns
+    -------
+    Value and covariance.
+
+    References
+    ----------
+    JCGM 102:2011, 6.2 (law of propagation for several outputs), with correlated inputs by common errors.
+    """
+    best: Array | None = None
+    shares: dict[str, Array] = {}
+    for forms, weight in zip(pair.forms, pair.weights, strict=True):
+        value, columns = _of_forms(pair.members, forms, factors, quantities, together=together)
+        best = value if best is None else best
+        for (source, _, _), column in columns.items():
+            part = weight * np.outer(column, column)
+            shares[source] = shares[source] + part if source in shares else part
+        if value is not best:
+            apart = value - best
+            part = weight * np.outer(apart, apart)
+            shares[FORM] = shares[FORM] + part if FORM in shares else part
+    assert best is not None
+    total = np.zeros((best.size, best.size))
+    for part in shares.values():
+        total = total + part
+    return Joint(best, total, shares)
+
+
+def widest(pair: Paired, factors: Sequence[float | Array], quantities: Quantities) -> Joint:
+    """`combined` under both assumptions on the refit; for each quantity the one with the larger doubt.
+
+    The covariance between quantities is that of refits which move each number by itself, scaled up where
+    the other assumption is the wider.
+    """
+    apart = combined(pair, factors, quantities, together=False)
+    joined = combined(pair, factors, quantities, together=True)
+    scale = np.ones(apart.value.size)
+    good = apart.u > 0
+    scale[good] = np.maximum(joined.u[good] / apart.u[good], 1.0)
+    shares = {}
+    for source, part in apart.shares.items():
+        wider = np.diag(joined.shares[source]) if source in joined.shares else np.diag(part)
+        own = np.where(scale > 1.0, wider, np.diag(part))
+        before = np.sqrt(np.maximum(np.diag(part), 1e-300))
+        stretch = np.sqrt(np.maximum(own, 0.0)) / before
+        shares[source] = part * np.outer(stretch, stretch)
+    return Joint(apart.value, apart.covariance * np.outer(scale, scale), shares)
+
+
+def has_repeatability(member: Member) -> bool:
+    """Whether the rig of a member stated what a refit to the bench moves."""
+    return all(REPEATABILITY in form.shares for form in member.characterisation.forms)
+
+
+def _of_forms(
+    members: Sequence[Member],
+    forms: Sequence[FormState],
+    factors: Sequence[float | Array],
+    quantities: Quantities,
+    *,
+    together: bool,
+) -> tuple[Array, dict[tuple[str, str, int], Array]]:
+    """Weighted sum (m,) and its columns (m,) by source, scope and number."""
+    total: Array | None = None
+    columns: dict[tuple[str, str, int], Array] = {}
+    for who, form, factor in zip(members, forms, factors, strict=True):
+        value, slope = _linearised(who, form, quantities)
+        part = np.multiply.outer(factor, value).ravel()
+        total = part if total is None else total + part
+        known = np.zeros((len(form.values), len(form.values)))
+        for source, listed in form.shares.items():
+            block = np.array(listed)
+            known += block @ block.T
+            if source == REPEATABILITY and together:
+                block = _as_friction(block, form, who.label)
+            for i in range(block.shape[1]):
+                key = (source, who.scope(source), i)
+                step = np.multiply.outer(factor, slope @ block[:, i]).ravel()
+                columns[key] = columns[key] + step if key in columns else step
+        for i, column in enumerate(_root(np.array(form.covariance) - known).T):
+            key = ("noise", who.scope("noise"), i)
+            step = np.multiply.outer(factor, slope @ column).ravel()
+            columns[key] = columns[key] + step if key in columns else step
+    assert total is not None
+    return total, columns
+
+
+def _linearised(who: Member, form: FormState, quantities: Quantities) -> tuple[Array, Array]:
+    """Quantities (m,) of a member and their slopes (m, p) over half a standard uncertainty."""
+    facts = who.characterisation.builds[who.build]
+
+    def at(x: Array) -> Array:
+        return quantities(
+            unit_of(
+                form,
+                x,
+                radius=facts.effective_radius_m,
+                label=who.label,
+                reference=who.characterisation.reference,
+            )
+        )
+
+    x = np.array(form.values)
+    deviation = np.sqrt(np.maximum(np.diag(np.array(form.covariance)), 0.0))
+    value = at(x)
+    slope = np.zeros((value.size, x.size))
+    for i in np.flatnonzero(deviation > 0.0).tolist():
+        step = 0.5 * deviation[i]
+        ahead, behind = x.copy(), x.copy()
+        ahead[i] += step
+        behind[i] -= step
+        slope[:, i] = (at(ahead) - at(behind)) / (2.0 * step)
+    return value, slope
+
+
+def _root(covariance: Array) -> Array:
+    """Symmetric root of what is a covariance but for rounding."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+
+
+def _as_friction(block: Array, form: FormState, label: str) -> Array:
+    """Columns of the refit as if it moved friction, and with it both flanks and the preload.
+
+    What a refit moves the preload by beyond friction stays its own: ``√(s_P² − s_K²)``.
+    """
+
+    def row(stem: str) -> int | None:
+        named = [n for n in (f"{stem}{label}", stem) if n in form.names]
+        named += [n for n in form.names if n.startswith(f"{stem}[")]
+        return form.names.index(named[0]) if named else None
+
+    rows = {s: row(s) for s in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading")}
+    size: dict[str, float] = {}
+    for stem, i in rows.items():
+        value = 0.0 if i is None else abs(form.values[i])
+        size[stem] = 0.0 if i is None or value == 0.0 else float(np.linalg.norm(block[i]) / value)
+    bias = max(size["ramp_bias_drive_loading"], size["ramp_bias_coast_loading"])
+    seat = float(np.sqrt(max(size["preload_torque"] ** 2 - bias**2, 0.0)))
+    made = np.zeros((block.shape[0], 2))
+    for stem, i in rows.items():
+        if i is not None:
+            preload = stem == "preload_torque"
+            made[i, 0] = form.values[i] * (min(bias, size[stem]) if preload else size[stem])
+            made[i, 1] = form.values[i] * seat if preload else 0.0
+    return made
