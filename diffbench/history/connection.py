@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from diffbench.errors import HistoryError
 from diffbench.history.location import Location
-from diffbench.history.refusals import needs_extra, told
+from diffbench.history.refusals import needs_extra, no_address, told
 from diffbench.history.revisions import VERSION_TABLE, newest, revision, upgrade
 
 if TYPE_CHECKING:
@@ -41,6 +41,8 @@ class Connections:
         self.location = location
         #: Revision of an older store that was brought to the newest one here.
         self.migrated_from: str | None = None
+        # statements are compiled once for each; no connection is kept open
+        self._engines: dict[bool, Engine] = {}
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -111,17 +113,22 @@ class Connections:
         except ImportError as error:
             raise needs_extra(error, self.location) from error
         with told(self.location):
-            engine = self._engine(write=write)
-            try:
-                with engine.connect() as connection:
-                    if engine.dialect.name == "postgresql" and not write:
-                        connection.execution_options(isolation_level="REPEATABLE READ")
-                    with connection.begin():
-                        if engine.dialect.name == "postgresql" and write:
-                            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
-                        yield connection
-            finally:
-                engine.dispose()
+            if write not in self._engines:
+                self._engines[write] = self._engine(write=write)
+            engine = self._engines[write]
+            with engine.connect() as connection:
+                if engine.dialect.name == "postgresql" and not write:
+                    connection.execution_options(isolation_level="REPEATABLE READ")
+                if not write:
+                    # nothing to keep; and a file with a damaged page refuses the end of a transaction
+                    connection.begin()
+                    yield connection
+                    connection.rollback()
+                    return
+                with connection.begin():
+                    if engine.dialect.name == "postgresql":
+                        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
+                    yield connection
 
     def _engine(self, *, write: bool) -> Engine:
         import sqlalchemy as sa
@@ -130,9 +137,12 @@ class Connections:
         path = self.location.path
         if path is None:
             assert self.location.url is not None
-            return sa.create_engine(
-                self.location.url, poolclass=NullPool, connect_args={"connect_timeout": 10}
-            )
+            try:
+                return sa.create_engine(
+                    self.location.url, poolclass=NullPool, connect_args={"connect_timeout": 10}
+                )
+            except ValueError as error:  # a port that is no number
+                raise no_address(error, self.location) from error
         engine = sa.create_engine(
             "sqlite+pysqlite://", creator=lambda: _open(path, write=write), poolclass=NullPool
         )

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from diffbench.errors import HistoryError
 from diffbench.history.location import Location
 
-__all__ = ["needs_extra", "told"]
+__all__ = ["needs_extra", "no_address", "told"]
 
 _FULL = ("the disk is full, and nothing was written", "make room on that disk, and repeat the command")
 _READ_ONLY = (
@@ -62,6 +62,15 @@ def needs_extra(error: ImportError, location: Location) -> HistoryError:
     )
 
 
+def no_address(error: Exception, location: Location) -> HistoryError:
+    """The error for an address that cannot be read."""
+    return HistoryError.single(
+        f"is no address of a database ({error})",
+        file=location.label,
+        mend="write the path of a file, or postgresql://user@host/database",
+    )
+
+
 @contextlib.contextmanager
 def told(location: Location) -> Iterator[None]:
     """Turn what the database or the disk refuses into one `HistoryError`.
@@ -83,11 +92,7 @@ def told(location: Location) -> Iterator[None]:
         what, mend = _reading(error.orig)
         raise HistoryError.single(what, file=location.label, mend=mend) from error
     except SQLAlchemyError as error:
-        raise HistoryError.single(
-            f"is no address of a database ({error})",
-            file=location.label,
-            mend="write the path of a file, or postgresql://user@host/database",
-        ) from error
+        raise no_address(error, location) from error
     except ImportError as error:
         raise needs_extra(error, location) from error
 

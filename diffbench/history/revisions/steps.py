@@ -42,9 +42,15 @@ def revision(connection: Connection, location: Location) -> str | None:
     """
     import sqlalchemy as sa
 
-    names = sa.inspect(connection).get_table_names()
-    if VERSION_TABLE not in names:
-        if names and location.path is not None:
+    if connection.dialect.name == "postgresql":
+        there = connection.execute(sa.select(sa.func.to_regclass(VERSION_TABLE))).scalar() is not None
+        foreign = False  # a database of a team may hold other things beside a history
+    else:
+        names = sa.inspect(connection).get_table_names()
+        there = VERSION_TABLE in names
+        foreign = bool(names) and not there
+    if not there:
+        if foreign:
             raise HistoryError.single(
                 "is a SQLite file of something else",
                 file=location.label,

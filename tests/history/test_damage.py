@@ -1,0 +1,137 @@
+"""What is damaged is named, and the rest stays readable."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from test_revisions import engine_of
+
+from diffbench.errors import HistoryError
+from diffbench.history import Changes, History, open_history
+
+Paper = Callable[..., Path]
+
+
+@pytest.fixture
+def filled(history: History, paper: Paper) -> History:
+    """Three records and a correction of the second."""
+    history.add([paper(f"U{i}") for i in (1, 2, 3)])
+    history.correct(2, Changes(events=7), reason="log book")
+    return history
+
+
+def change(store: str, statement: str) -> None:
+    """A change behind the program's back."""
+    engine = engine_of(store)
+    with engine.begin() as connection:
+        connection.execute(sa.text(statement))
+    engine.dispose()
+
+
+def test_changed_document(filled: History, store: str) -> None:
+    """The record whose characterisation was changed is named; the others can be read and exported."""
+    victim = filled.record(2)
+    change(store, f"UPDATE diffbench_document SET content = 'x' WHERE sha256 = '{victim.document}'")
+    (damage,) = filled.verify().damage
+    assert str(damage).startswith(f"record 2 (document {victim.document[:12]})")
+    assert "another hash" in damage.what
+    with pytest.raises(HistoryError, match="record 2: document"):
+        filled.document(victim)
+    for number in (1, 3):
+        assert filled.document(filled.record(number)).startswith(b"{")
+
+
+def test_export_leaves_damage_out(filled: History, store: str, tmp_path: Path) -> None:
+    """What is whole can be saved, and makes a sound store."""
+    victim = filled.record(2)
+    change(store, f"UPDATE diffbench_document SET content = 'x' WHERE sha256 = '{victim.document}'")
+    count, damage = filled.export(tmp_path / "whole.jsonl")
+    assert (count, [item.where.split(" (")[0] for item in damage]) == (2, ["record 2"])
+    rescued = open_history(str(tmp_path / "rescued.sqlite"))
+    rescued.merge(tmp_path / "whole.jsonl")
+    assert rescued.verify().damage == ()
+    assert [record.facts.unit for record in rescued.contents().records] == ["U1", "U3"]
+
+
+@pytest.mark.parametrize(
+    ("statement", "named", "left"),
+    [
+        ("UPDATE diffbench_entry SET content = '{}' WHERE number = 2", ["entry 2 (record"], ["U1", "U3"]),
+        (
+            "UPDATE diffbench_entry SET content = replace(content, 'U3', 'U9') WHERE number = 3",
+            ["entry 3 (record"],
+            ["U1", "U2"],
+        ),
+        (
+            "UPDATE diffbench_entry SET digest = chain WHERE number = 3",
+            ["entry 3: the chain", "entry 3 (record"],
+            ["U1", "U2"],
+        ),
+        ("DELETE FROM diffbench_entry WHERE number = 3", ["entry 3: missing", "document"], ["U1", "U2"]),
+        (
+            "UPDATE diffbench_entry SET kind = 'correction' WHERE number = 1",
+            ["entry 1 (correction", "document"],
+            ["U2", "U3"],
+        ),
+        (
+            "UPDATE diffbench_entry SET content = 'x' WHERE number = 4",
+            ["entry 4 (correction"],
+            ["U1", "U2", "U3"],
+        ),
+    ],
+)
+def test_changed_rows(filled: History, store: str, statement: str, named: list[str], left: list[str]) -> None:
+    """An entry changed, swapped or taken out."""
+    change(store, statement)
+    damage = [str(item) for item in filled.verify().damage]
+    assert len(damage) == len(named)
+    for text, beginning in zip(damage, named, strict=True):
+        assert text.startswith(beginning)
+    contents = filled.contents()
+    assert [record.facts.unit for record in contents.records] == left
+    # an entry that is gone leaves nothing that a list could name; the chain tells verify
+    assert bool(contents.damage) == ("DELETE" not in statement)
+
+
+def test_a_damaged_page_of_the_file(tmp_path: Path, paper: Paper) -> None:
+    """A page of the file overwritten: no traceback, damage is told, and the other records are still had."""
+    path = tmp_path / "history.sqlite"
+    history = open_history(str(path))
+    history.add([paper(f"U{i}", recording=str(i)) for i in range(40)])
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+    whole = path.read_bytes()
+    # a leaf of a table begins with 0x0D (sqlite.org/fileformat2.html, section 1.6)
+    leaves = [
+        at
+        for at in range(0, len(whole), size)
+        if whole[at] == 0x0D and b'"kind":"record"' in whole[at : at + size]
+    ]
+    assert len(leaves) > 2
+    path.write_bytes(whole[: leaves[1]] + b"\xff" * size + whole[leaves[1] + size :])
+    verified = history.verify()
+    assert any(item.where == "the file" for item in verified.damage)
+    contents = history.contents()
+    assert 0 < len(contents.records) < 40
+    assert any("cannot be read" in item.what for item in contents.damage)
+    for record in contents.records:
+        assert history.document(record).startswith(b"{")
+
+
+def test_a_truncated_file_is_told(tmp_path: Path, paper: Paper) -> None:
+    """Half a file: one clear error, or damage by name."""
+    path = tmp_path / "history.sqlite"
+    history = open_history(str(path))
+    history.add([paper(f"U{i}") for i in range(10)])
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(HistoryError, match="is damaged"):
+        history.contents()
+    with pytest.raises(HistoryError, match="is damaged"):
+        history.verify()
