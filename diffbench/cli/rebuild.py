@@ -47,7 +47,7 @@ def rebuild(
     """
     from diffbench.characterisation import load_characterisation
     from diffbench.cli.ranges import quantity
-    from diffbench.predict import make_map
+    from diffbench.predict import map_on
     from diffbench.report.trackside_text import rebuild_text
     from diffbench.trackside.changes import Rebuild
     from diffbench.trackside.rebuild import compared, predicted_map
@@ -69,7 +69,7 @@ def rebuild(
 
         text = made.to_json()
         put_whole(target, lambda path: _write(path, text), replace=False)
-    rows = compared(result, make_map(result, build=build), made)
+    rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
         from diffbench.trackside.plain import plain
 

@@ -66,7 +66,7 @@ def test_version(run: Run) -> None:
     [
         ("fti", "There is no command 'fti'. Did you mean 'fit'?"),
         ("schemas", "Did you mean 'schema'?"),
-        ("characterise", "The commands are fit, lookup, rigs, schema, show."),
+        ("zzz", f"The commands are {', '.join(sorted(COMMANDS))}."),
     ],
 )
 def test_a_typo_is_answered_with_the_nearest_command(run: Run, typed: str, said: str) -> None:

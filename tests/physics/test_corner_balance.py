@@ -81,8 +81,8 @@ def simulated(torque: float, turn: float, *, across: float, brake: float) -> dic
 
 
 @pytest.mark.parametrize("turn", ["left", "right"])
-@pytest.mark.parametrize("torque", [0.0, 90.0, 300.0, 700.0])
-@pytest.mark.parametrize(("across", "brake"), [(-160.0, 200.0), (0.0, 0.0), (260.0, 0.0)])
+@pytest.mark.parametrize("torque", [0.0, 90.0, 700.0])
+@pytest.mark.parametrize(("across", "brake"), [(-160.0, 200.0), (260.0, 0.0)])
 def test_a_simulation_of_two_wheels_comes_to_the_same(
     turn: Any, torque: float, across: float, brake: float
 ) -> None:
