@@ -67,21 +67,24 @@ def refit_spread(rig: Rig) -> tuple[float, float]:
 def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and
     drag)."""
-    made: dict[str, TorqueChain] = {}
-    for name in needed_torques(rig):
-        channel = rig.channel[name]
-        pinion = name == "input_torque" and channel.at == "pinion"
-        made[name] = TorqueChain(
-            # what drives reads more than the unit gets, what is driven less
-            side=1 if name in ("left_torque", "right_torque") else -1,
-            lag=channel.lag.value,
-            tare=0.0 if tare is None or name not in tare.mean else tare.mean[name],
-            drag=0.0 if tare is not None and name in tare.mean else channel.drag.value,
-            inertia=channel.inertia.value,
-            ratio=channel.ratio.value if pinion else 1.0,
-            efficiency=channel.efficiency.value if pinion else 1.0,
-        )
-    return made
+    return {name: chain(rig, name, tare) for name in needed_torques(rig)}
+
+
+def chain(rig: Rig, name: str, tare: Tare | None) -> TorqueChain:
+    """The chain of one torque channel, see `chains`."""
+    channel = rig.channel[name]
+    pinion = name == "input_torque" and channel.at == "pinion"
+    tared = tare is not None and name in tare.mean
+    return TorqueChain(
+        # what drives reads more than the unit gets, what is driven less
+        side=1 if name in ("left_torque", "right_torque") else -1,
+        lag=channel.lag.value,
+        tare=tare.mean[name] if tare is not None and tared else 0.0,
+        drag=0.0 if tared else channel.drag.value,
+        inertia=channel.inertia.value,
+        ratio=channel.ratio.value if pinion else 1.0,
+        efficiency=channel.efficiency.value if pinion else 1.0,
+    )
 
 
 def sources(

@@ -78,9 +78,7 @@ def condition(
     )
     runs: list[ConditionedRun] = []
     for kind, recording, samples, input_torque, difference in nominal:
-        run, found = _run(
-            rig, made, doubtful, kind, recording, samples, input_torque, difference, scale
-        )
+        run, found = _run(rig, made, doubtful, kind, recording, samples, input_torque, difference, scale)
         faults += refusals(found, file=run.name)
         noticed += found
         runs.append(run)

@@ -28,8 +28,11 @@ REASONS = (
     "slip not yet settled",
     "ramp history not known",
     "apart from its neighbours",
+    "clipped or stuck",
 )
-KEPT, MISSING, OUT_OF_RANGE, SPIKE, NO_SPEED, HOLDING, UNSETTLED, NO_HISTORY, APART = range(len(REASONS))
+KEPT, MISSING, OUT_OF_RANGE, SPIKE, NO_SPEED, HOLDING, UNSETTLED, NO_HISTORY, APART, HELD = range(
+    len(REASONS)
+)
 
 TORQUES = ("left_torque", "right_torque", "input_torque", "turning_torque")
 SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
@@ -63,10 +66,17 @@ def corrected(reading: Array, *, sign: float, gain: float, zero: float) -> Array
     return sign * (reading * gain + zero)
 
 
-def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) -> Samples:
+def take(
+    recording: Recording,
+    rig: Rig,
+    *,
+    torque_channels: tuple[str, ...],
+    unusable: Mapping[str, NDArray[np.bool_]] | None = None,
+) -> Samples:
     """Samples of a recording, with reasons for those left out so far.
 
     ``torque_channels`` are the ones that the arrangement needs; a sample without one of them is left out.
+    ``unusable`` (n,) by channel: readings that a check found to stand still.
     Raises ``RecordingError`` where nothing is left to work with.
     """
     time = recording.time
@@ -90,6 +100,11 @@ def take(recording: Recording, rig: Rig, *, torque_channels: tuple[str, ...]) ->
         needed = name in torque_channels
         if needed:
             _mark(reason, ~np.isfinite(value), MISSING)
+        stands = None if unusable is None else unusable.get(name)
+        if stands is not None and stands.any():
+            value = np.where(stands, np.nan, value)
+            if needed:
+                _mark(reason, stands, HELD)
         if channel.range is not None:
             beyond = (value < channel.range[0]) | (value > channel.range[1])
             value = np.where(beyond, np.nan, value)

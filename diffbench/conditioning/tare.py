@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.conditioning.samples import Samples
 
@@ -34,16 +35,11 @@ def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
     for name in channels:
         means, noises = [], []
         for samples in runs:
-            values = samples.torques[name]
-            values = values[np.isfinite(values)]
-            if values.size < 20:
+            parts = part_means(samples, name)
+            if parts is None:
                 continue
-            # the middle 90 %: a bench may still be starting or stopping at the ends
-            cut = values.size // 20
-            parts = np.array_split(values[cut : values.size - cut], 10)
-            part_means = np.array([part.mean() for part in parts])
-            means.append(float(part_means.mean()))
-            noises.append(float(part_means.std(ddof=1) / np.sqrt(len(parts))))
+            means.append(float(parts.mean()))
+            noises.append(float(parts.std(ddof=1) / np.sqrt(parts.size)))
         if not means:
             continue
         half_range = 0.5 * (max(means) - min(means)) if len(means) > 1 else 0.0
@@ -52,3 +48,16 @@ def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
             np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0))
         )
     return Tare(mean, u, len(runs))
+
+
+def part_means(samples: Samples, channel: str) -> NDArray[np.float64] | None:
+    """Means of ten equal parts of a tare run [N·m], or None where it holds next to nothing.
+
+    Taken from the middle 90 %: a bench may still be starting or stopping at the ends.
+    """
+    values = samples.torques[channel]
+    values = values[np.isfinite(values)]
+    if values.size < 20:
+        return None
+    cut = values.size // 20
+    return np.array([part.mean() for part in np.array_split(values[cut : values.size - cut], 10)])

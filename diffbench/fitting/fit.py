@@ -21,6 +21,7 @@ from diffbench.characterisation import (
     Parameter,
     Provenance,
 )
+from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
@@ -135,7 +136,12 @@ def _characterise(
         },
         temperature_floor=reference.temperature,
     )
-    findings = [*excitation_findings(best, tested, conditioned), *_misfit_findings(checked, misfit)]
+    findings = [
+        *(finding for visit in conditioned for finding in visit.findings),
+        *excitation_findings(best, tested, conditioned),
+        *hot_plates(data.oil, best.model.plate_temperature(best.x)),
+        *_misfit_findings(checked, misfit),
+    ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
     assumed = sorted(
         {note for visit in conditioned for note in visit.notes} | set(_assumed_exact(builds, temperature_u))

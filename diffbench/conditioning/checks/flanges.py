@@ -1,0 +1,248 @@
+"""Findings from two torque channels held against each other, and the doubts that they add to the fit.
+
+Nothing is corrected here. Where the sweeps contradict what the rig states, the fit gets a further unknown of
+the size that was seen: it takes off what the sweeps tell, and what they cannot tell (which of the two
+channels is off, and so what both have in common) goes into every interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning import bench
+from diffbench.conditioning.bench import Effect, ErrorSource
+from diffbench.conditioning.checks.pair import KINDS, Comparison, Mismatch, compare, pattern, response
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning.transducers import TorqueChain
+from diffbench.documents import Rig
+
+Array = NDArray[np.float64]
+Doubts = Mapping[tuple[str, str], ErrorSource]
+
+# A mismatch counts beyond so many standard uncertainties of what was seen and what is stated together: 4 is
+# one bench in ten thousand by chance, and some more as the stretches are few. A gain's stated uncertainty is
+# a calibration's and holds: one in two thousand. A zero's holds less well.
+SIGNIFICANT = {"gain": 3.5, "zero": 4.5, "lag": 4.0, "drift": 4.0, "hysteresis": 4.0}
+# ... and when it matters: shares of the largest input torque for torques, which SAE J3011 wants to 0.5 % of
+# full scale; an amplifier's lag to some milliseconds.
+LEAST = {"gain": 0.003, "zero": 0.0015, "lag": 0.005, "drift": 0.001, "hysteresis": 0.002}
+# Flanges of class 0.5 each are 0.7 % apart; what is clearly more is told even where the rig allows for it.
+NOTEWORTHY = {"gain": 0.009, "lag": 0.015}
+# No calibrated flange is off by this much: a unit, a ratio or a column is wrong.
+BEYOND_CALIBRATION = 0.05
+#: What a torque is off by when its unit is taken for another one.
+TORQUE_FACTORS: Mapping[str, float] = {
+    "lbf.ft taken as N.m": 1.3558179483,
+    "N.m taken as lbf.ft": 1.0 / 1.3558179483,
+    "lbf.in taken as N.m": 0.1129848290,
+    "N.m taken as lbf.in": 1.0 / 0.1129848290,
+    "kgf.m taken as N.m": 9.80665,
+    "N.m taken as kgf.m": 1.0 / 9.80665,
+    "daN.m taken as N.m": 10.0,
+    "N.m taken as daN.m": 0.1,
+    "lbf.in taken as lbf.ft": 1.0 / 12.0,
+    "lbf.ft taken as lbf.in": 12.0,
+}
+
+WORDS = {
+    "gain": ("gain mismatch", "transducer gain", "the gains differ by {value}", "%"),
+    "zero": ("zero mismatch", "transducer zero", "the zeros differ by {value}", "N·m"),
+    "lag": ("lag mismatch", "lag", "the lags differ by {value} more than stated", "ms"),
+    "drift": ("zero drift", "zero drift", "the zeros drift apart by {value}", "N·m"),
+    "hysteresis": ("transducer hysteresis", "transducer hysteresis", "half a loop of {value} is left", "N·m"),
+}
+MENDS = {
+    "gain": "Calibrate both flanges against one reference; state u_gain as the certificates say.",
+    "zero": "Take the zero with the bench warm and unloaded, or record a tare run.",
+    "lag": "Set both amplifiers to one filter, or state each lag in the rig.",
+    "drift": "Let the amplifiers warm up, and record a tare run before and after.",
+    "hysteresis": "Load each flange alone up and down against a reference; look for friction between flange "
+    "and unit.",
+}
+
+
+@dataclass(frozen=True)
+class Extra:
+    """A doubt beyond the rig: its source and how much of the mismatch each channel gets."""
+
+    source: ErrorSource
+    kind: str
+    share: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the comparison came to."""
+
+    findings: tuple[Finding, ...]
+    extras: tuple[Extra, ...]
+
+
+def judge(
+    rig: Rig,
+    made: Mapping[str, TorqueChain],
+    doubtful: Doubts,
+    runs: Sequence[ConditionedRun],
+    starts: Sequence[float],
+    *,
+    visit_key: str,
+) -> Judged:
+    """Compare both torque channels over a visit, and say what contradicts the rig."""
+    compared = compare(rig, made, runs, starts)
+    if compared is None:
+        return Judged((), ())
+    gain = compared.mismatch["gain"]
+    if abs(gain.value) > BEYOND_CALIBRATION and abs(gain.value) > 8.0 * gain.u:
+        return Judged((_unit(rig, made, runs, starts, compared),), ())
+    largest = max(float(np.max(np.abs(run.input_torque))) for run in runs)
+    findings: list[Finding] = []
+    extras: list[Extra] = []
+    for kind in KINDS:
+        item = compared.mismatch[kind]
+        stated = _stated(doubtful, compared.channels, kind)
+        least = _least(rig, compared.channels, kind, largest)
+        grave = abs(item.value) > max(SIGNIFICANT[kind] * np.hypot(item.u, stated), least)
+        told = kind in NOTEWORTHY and abs(item.value) > max(SIGNIFICANT[kind] * item.u, NOTEWORTHY[kind])
+        if not grave and not told:
+            continue
+        findings.append(_finding(compared, kind, item, stated, grave=grave))
+        if grave:
+            extras += _extras(doubtful, compared.channels, kind, item, visit_key)
+    return Judged(tuple(findings), tuple(extras))
+
+
+def _stated(doubtful: Doubts, channels: tuple[str, str], kind: str) -> float:
+    """Standard uncertainty of a mismatch by the rig or the tare; what nobody states counts as exact."""
+    constants = {"gain": ("gain",), "zero": ("zero", "tare", "drag"), "lag": ("lag",)}.get(kind, ())
+    parts = [doubtful[name, c].u for name in channels for c in constants if (name, c) in doubtful]
+    return float(np.sqrt(sum(u**2 for u in parts)))
+
+
+def _least(rig: Rig, channels: tuple[str, str], kind: str, largest: float) -> float:
+    """Size below which a mismatch does not matter. What the rig states of a zero covers its drift, too, also
+    where a tare run has replaced it."""
+    if kind in ("gain", "lag"):
+        return LEAST[kind]
+    if kind == "hysteresis":
+        return LEAST[kind] * largest
+    zeros = float(np.sqrt(sum((rig.channel[name].u_zero or 0.0) ** 2 for name in channels)))
+    return max(LEAST[kind] * largest, zeros if kind == "zero" else 2.0 * zeros)
+
+
+def _finding(compared: Comparison, kind: str, item: Mismatch, stated: float, *, grave: bool) -> Finding:
+    name, _, says, unit = WORDS[kind]
+    factor = {"%": 100.0, "ms": 1e3}.get(unit, 1.0)
+    first, second = compared.channels
+    value = f"{factor * item.value:+.2g} ± {factor * item.u:.1g} {unit}"
+    if kind == "drift":
+        rate = 3600.0 * item.value / compared.duration
+        value += f" over {compared.duration / 60.0:.3g} min, {rate:+.2g} N·m an hour"
+    allowed = f"; the rig allows for {factor * stated:.2g} {unit}" if stated else ""
+    return Finding(
+        name,
+        "caveat" if grave else "note",
+        f"{first} against {second}",
+        f"With slip both ways round, {says.format(value=value)} ({first} less {second}){allowed}.",
+        "The fit takes the difference off; which of the two is off the sweeps cannot tell, so every interval "
+        "is widened by what both would have in common."
+        if grave
+        else "The fit takes the difference off, and the stated uncertainty covers what both have in common.",
+        MENDS[kind],
+    )
+
+
+def _extras(
+    doubtful: Doubts, channels: tuple[str, str], kind: str, item: Mismatch, visit_key: str
+) -> list[Extra]:
+    """Unknowns for the fit. What both channels have in common is doubtful by half of the mismatch, since
+    either may be the wrong one; the mismatch itself is an unknown of its own where the rig states none."""
+    group = WORDS[kind][1]
+    size = abs(item.value)
+
+    def extra(part: str, words: str, u: float, share: tuple[float, float]) -> Extra:
+        label = f"{kind} {words} {channels[0]} and {channels[1]}, as seen"
+        return Extra(ErrorSource(f"{visit_key}:{kind}.{part}", label, group, u), kind, share)
+
+    made = [extra("common", "common to", 0.5 * size, (1.0, 1.0))]
+    constants = {"gain": ("gain",), "zero": ("zero", "tare"), "lag": ("lag",)}.get(kind, ())
+    if not any((channel, c) in doubtful for channel in channels for c in constants):
+        made.append(extra("mismatch", "between", size, (0.5, -0.5)))
+    return made
+
+
+def with_extras(
+    rig: Rig,
+    made: Mapping[str, TorqueChain],
+    runs: Sequence[ConditionedRun],
+    starts: Sequence[float],
+    extras: Sequence[Extra],
+) -> tuple[ConditionedRun, ...]:
+    """The runs with what the further unknowns do to their cells."""
+    if not extras:
+        return tuple(runs)
+    duration = max(start + float(run.cells.time[-1]) for run, start in zip(runs, starts, strict=True))
+    out: list[ConditionedRun] = []
+    for run, start in zip(runs, starts, strict=True):
+        effects = dict(run.effects)
+        for extra in extras:
+            added = {
+                # a reading that holds an error e is brought back by −e
+                channel: -share * extra.source.u * pattern(extra.kind, run.cells, channel, start, duration)
+                for channel, share in zip(made, extra.share, strict=True)
+            }
+            on_input, on_difference = response(rig, made, run.cells, added)
+            effects[extra.source.key] = Effect(on_input, on_difference)
+        out.append(replace(run, effects=effects))
+    return tuple(out)
+
+
+def _unit(
+    rig: Rig,
+    made: Mapping[str, TorqueChain],
+    runs: Sequence[ConditionedRun],
+    starts: Sequence[float],
+    compared: Comparison,
+) -> Finding:
+    """Gains further apart than any calibration: which unit would bring them together."""
+    gain = compared.mismatch["gain"]
+    cures: list[str] = []
+    for channel in made:
+        factors = dict(TORQUE_FACTORS)
+        ratio = rig.channel[channel].ratio.value
+        if channel == "input_torque" and ratio != 1.0:
+            factors |= {"torque at the case taken as at the pinion": 1.0 / ratio}
+        for words, factor in factors.items():
+            scaled = [_scaled(rig, made, run, channel, factor) for run in runs]
+            again = compare(rig, made, scaled, starts)
+            if (
+                again is not None
+                and abs(again.mismatch["gain"].value) < 0.02 + 4.0 * again.mismatch["gain"].u
+            ):
+                cures.append(f"{words} in {channel}")
+    first, second = compared.channels
+    return Finding(
+        "unit off by a known factor" if cures else "gain mismatch",
+        "stop",
+        f"{first} against {second}",
+        f"With slip both ways round, the gains differ by {100 * gain.value:+.3g} ± {100 * gain.u:.2g} % "
+        f"({first} less {second}), more than any calibration is off.",
+        "A locking torque worked out from them would be wrong by about as much.",
+        (f"This would explain it: {'; or '.join(cures)}. State the unit in the rig." if cures else "")
+        or "Check unit, gain and column of both channels.",
+    )
+
+
+def _scaled(
+    rig: Rig, made: Mapping[str, TorqueChain], run: ConditionedRun, channel: str, factor: float
+) -> ConditionedRun:
+    cells = run.cells
+    readings = {**cells.readings, channel: factor * cells.readings[channel]}
+    rates = {**cells.rates, channel: factor * cells.rates[channel]}
+    cells = replace(cells, readings=readings, rates=rates)
+    input_torque, difference = bench.at_cells(rig, made, cells)
+    return replace(run, cells=cells, input_torque=input_torque, difference=difference)

@@ -1,0 +1,197 @@
+"""Torque readings that stand still while the bench moves: clipped, stuck, or dead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.smoothing import white_noise
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+# A run of equal readings counts when noise would make one as long in fewer than one recording of a million.
+BY_CHANCE = 1e-6
+# Shorter than this, equal readings are the logger's rounding whatever the statistics say.
+SHORTEST_RUN = 5
+# Of all readings, those beyond a clipping level: spikes and the like.
+BEYOND = 1e-3
+# Equal neighbours in more than this share of a channel: too coarse, or too free of noise, to tell.
+TOO_COARSE = 0.7
+# A torque channel that moves less than this share of the other one's movement is not connected.
+DEAD_SHARE = 0.005
+
+
+@dataclass(frozen=True)
+class Held:
+    """What is held in one channel: ``unusable`` (n,) True where its readings stand still, and the
+    findings."""
+
+    unusable: Flags
+    findings: tuple[Finding, ...]
+
+
+def resolution(values: Array) -> float:
+    """Smallest step of a channel: the usual distance between distinct readings that lie next to each other.
+
+    Parameters: ``values`` (n,), any unit, NaN = missing. Returns the step in the same unit, 0 for a constant.
+    For a channel finer than its samples are many, the distance is small against everything, and means only
+    that. Source: common practice, no source.
+
+    >>> resolution(np.round(np.random.default_rng(0).normal(0.0, 9.0, 4000) / 0.25) * 0.25)
+    0.25
+    """
+    finite = values[np.isfinite(values)]
+    distinct = np.unique(finite[:: max(1, finite.size // 50_000)])
+    if distinct.size < 2:
+        return 0.0
+    gaps = np.diff(distinct)
+    gaps = gaps[gaps > 1e-9 * (distinct[-1] - distinct[0])]
+    return float(np.percentile(gaps, 10.0))
+
+
+def movement(values: Array) -> float:
+    """From the first to the last percentile of the readings, so that spikes move nothing; same unit."""
+    finite = values[np.isfinite(values)]
+    return float(np.subtract(*np.percentile(finite, [99.0, 1.0]))) if finite.size else 0.0
+
+
+def held(values: Array, *, name: str, file: str, unit: str = "N·m") -> Held:
+    """Find where a noisy channel repeats one reading for longer than its noise allows.
+
+    Where nothing but strays lie beyond the repeated value, the channel is clipped there; elsewhere it is
+    stuck. A channel without noise of its own is not judged: what it repeats may be what happened.
+
+    Parameters: ``values`` (n,) as read, in SI, NaN = missing.
+
+    >>> course = 300.0 * np.sin(np.linspace(0, 20, 4000)) + np.random.default_rng(1).normal(0, 1, 4000)
+    >>> [f.name for f in held(np.minimum(course, 250.0), name="left_torque", file="a.csv").findings]
+    ['clipped readings']
+    """
+    nothing = Held(np.zeros(values.size, dtype=bool), ())
+    step = resolution(values)
+    if values.size < 50 or step == 0.0 or white_noise(values) < 0.2 * step:
+        return nothing
+    equal = np.abs(np.diff(values)) < 0.5 * step  # False beside a missing reading
+    share = float(np.mean(equal))
+    if share == 0.0:
+        return nothing
+    starts, lengths = _runs(equal)
+    # what chance does is read off the channel with its long runs taken out
+    longest = lengths > max(SHORTEST_RUN, 20)
+    usual = max((float(equal.sum()) - float(lengths[longest].sum())) / values.size, 0.02)
+    if usual > TOO_COARSE:
+        return nothing
+    needed = max(SHORTEST_RUN, int(np.ceil(np.log(values.size / BY_CHANCE) / -np.log(usual))))
+    long = lengths + 1 >= needed
+    if not long.any():
+        return nothing
+    starts, lengths = starts[long], lengths[long] + 1
+    finite = values[np.isfinite(values)]
+    unusable = nothing.unusable.copy()
+    clipped = np.zeros(starts.size, dtype=bool)
+    for i, (start, length) in enumerate(zip(starts.tolist(), lengths.tolist(), strict=True)):
+        unusable[start : start + length] = True
+        level = values[start]
+        above, below = np.mean(finite > level + 0.5 * step), np.mean(finite < level - 0.5 * step)
+        clipped[i] = min(float(above), float(below)) < BEYOND
+    found: list[Finding] = []
+    if clipped.any():
+        levels = sorted({round(float(v), 6) for v in values[starts[clipped]]})
+        shown = " and ".join(f"{level:.5g}" for level in (levels[:1] + levels[-1:] if levels[1:] else levels))
+        samples = int(lengths[clipped].sum())
+        found.append(
+            Finding(
+                "clipped readings",
+                "caveat",
+                f"{name}, {file}",
+                f"{samples} samples stand at {shown} {unit}, up to {int(lengths[clipped].max())} in a row, "
+                f"and next to none lies beyond.",
+                "They are left out; beyond that torque nothing is tested, and the turns of the sweep in them "
+                "are not seen.",
+                "Raise the range of amplifier and logger, or sweep less far.",
+            )
+        )
+    if not clipped.all():
+        stuck = ~clipped
+        samples = int(lengths[stuck].sum())
+        found.append(
+            Finding(
+                "stuck channel",
+                "caveat",
+                f"{name}, {file}",
+                f"{samples} samples repeat the one before, up to {int(lengths[stuck].max())} in a row, from "
+                f"sample {int(starts[stuck][0]) + 1} on.",
+                "They are left out.",
+                "Look for a loose plug, a logger that drops packets and repeats the last one, or a hold "
+                "function.",
+            )
+        )
+    return Held(unusable, tuple(found))
+
+
+def _runs(equal: Flags) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and lengths of unbroken stretches of True."""
+    edges = np.diff(np.concatenate([[False], equal, [False]]).astype(np.int8))
+    starts = np.flatnonzero(edges == 1)
+    return starts, np.flatnonzero(edges == -1) - starts
+
+
+def dead(torques: dict[str, Array], *, file: str) -> list[Finding]:
+    """Torque channels that hold nothing but noise while another one moves.
+
+    Parameters: ``torques`` channel to values (n,) [N·m]. A unit gives its slower output the torque that the
+    faster one lacks, so no output stays still while the other moves by hundreds of its noise.
+    """
+    moves = {name: movement(values) for name, values in torques.items()}
+    most = max(moves.values(), default=0.0)
+    found: list[Finding] = []
+    for name, move in moves.items():
+        # 4.7 standard deviations lie between the outer percentiles of pure noise
+        nothing = max(DEAD_SHARE * most, 7.0 * white_noise(torques[name]))
+        if move < min(nothing, 0.1 * most):
+            found.append(
+                Finding(
+                    "dead channel",
+                    "stop",
+                    f"{name}, {file}",
+                    f"{name} moves by {move:.3g} N·m in all, while another torque moves by {most:.4g} N·m.",
+                    "Locking torque cannot be worked out from one live output.",
+                    "Check cable, supply and column of that channel; if the bench measures the input and one "
+                    'output, write arrangement = "input-and-one-output".',
+                )
+            )
+    return found
+
+
+def coarse(values: Array, *, name: str, file: str) -> list[Finding]:
+    """A torque channel whose steps are a hundredth of what it measures, and which has no noise to smooth
+    them.
+
+    Rounding of more than 1 % of the movement is twice the error that SAE J3011 allows a torque (0.5 % of full
+    scale); noise of half a step and more turns rounding into noise, which averages out (dither; common
+    practice, no source).
+    """
+    step, move = resolution(values), movement(values)
+    if np.count_nonzero(np.isfinite(values)) < 1000 or step <= 0.01 * move or move == 0.0:
+        return []
+    # a coarse channel's noise shows only as the share of neighbours that differ; steps of a slow sweep differ
+    # once a step
+    differ = np.abs(np.diff(values[np.isfinite(values)])) > 0.5 * step
+    dithered = float(np.mean(differ)) > 0.3
+    return [
+        Finding(
+            "coarse resolution",
+            "note" if dithered else "caveat",
+            f"{name}, {file}",
+            f"Readings come in steps of {step:.3g} N·m, {100 * step / move:.2g} % of their movement of "
+            f"{move:.4g} N·m.",
+            "Noise smooths the steps, so averages hold."
+            if dithered
+            else f"With too little noise to smooth them, averages may be off by up to {step / 2:.2g} N·m.",
+            "Log more digits, or set the range of the channel closer to the torque.",
+        )
+    ]

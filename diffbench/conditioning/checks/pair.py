@@ -1,0 +1,331 @@
+"""Two torque channels against each other: what their gains, zeros, lags and drifts do differently.
+
+With slip both ways round, locking torque changes its sign with the direction of slip, and an error of a
+transducer does not. So the torque difference, over input torque, branch, speed and temperature, is split into
+a part that turns with the direction (any shape: no law of the unit is assumed) and the patterns that an error
+of either channel makes. What is common to both channels does not show, and stays with what the rig states.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.bench import torques
+from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning.transducers import TorqueChain
+from diffbench.documents import Rig
+
+Array = NDArray[np.float64]
+Pattern = Callable[[Cells, str, float, float], Array]
+
+#: Errors of one channel, each a pattern added to its reading.
+KINDS = ("gain", "zero", "lag", "drift", "hysteresis")
+# Fewer stretches each way round than this leave the patterns to chance.
+LEAST_STRETCHES = 4
+# The smaller direction's share of all cells, at least.
+LEAST_SHARE = 0.2
+LEAST_CELLS = 100
+KNOTS = 13
+HEAT_TIME = 20.0  # s: plates settle within some ten seconds (common practice, no source)
+# A final drive's efficiency that nobody states is within some per cent of what is assumed (common practice).
+EFFICIENCY_U = 0.03
+
+
+@dataclass(frozen=True)
+class Mismatch:
+    """Error of the first channel less that of the second, one kind: ``value`` and its standard uncertainty
+    ``u`` by the scatter from stretch to stretch. Gain relative, lag [s], zero, drift over the visit and
+    hysteresis [N·m]."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Mismatches of a pair of channels by kind, and the visit's length in test time [s]."""
+
+    channels: tuple[str, str]
+    mismatch: Mapping[str, Mismatch]
+    duration: float
+
+
+def pattern(kind: str, cells: Cells, channel: str, start: float, duration: float) -> Array:
+    """What a unit error of one kind adds to a channel's reading (c,) [N·m per unit].
+
+    ``start`` [s] is when this run began within the visit of ``duration`` [s]. Hysteresis of a transducer is
+    a lens: nothing at the turns, most in the middle (VDI/VDE 2646 takes it there).
+    """
+    reading = cells.readings[channel]
+    if kind == "gain":
+        return reading
+    if kind == "zero":
+        return np.ones_like(reading)
+    if kind == "lag":
+        return -cells.rates[channel]
+    if kind == "drift":
+        return (start + cells.time) / max(duration, 1e-9) - 0.5
+    out = np.zeros_like(reading)
+    for number in np.unique(cells.stretch):
+        at = cells.stretch == number
+        values, time = reading[at], cells.time[at]
+        span = float(np.ptp(values))
+        if values.size < 8 or span == 0.0:
+            continue
+        rising = float(np.sign(np.polyfit(time - time[0], values, 1)[0]))
+        place = 2.0 * (values - values.min()) / span - 1.0
+        out[at] = -rising * (1.0 - place**2)
+    return out
+
+
+def response(
+    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, added: Mapping[str, Array]
+) -> tuple[Array, Array]:
+    """Change of input torque and torque difference at the unit (c,) [N·m] by additions to readings."""
+    sides: list[tuple[Array, Array]] = []
+    for half in (0.5, -0.5):
+        readings = {
+            name: value + half * added[name] if name in added else value
+            for name, value in cells.readings.items()
+        }
+        sides.append(torques(rig, made, readings, cells.rates, cells.speeds, cells.accelerations))
+    return sides[0][0] - sides[1][0], sides[0][1] - sides[1][1]
+
+
+def compare(
+    rig: Rig, made: Mapping[str, TorqueChain], runs: Sequence[ConditionedRun], starts: Sequence[float]
+) -> Comparison | None:
+    """Compare the two torque channels of an arrangement over all bias sweeps of a visit.
+
+    Parameters: ``runs`` conditioned; ``starts`` [s] of each run within the visit. Returns None where the
+    sweeps cannot tell: one direction of slip, or too few stretches.
+    """
+    if len(made) != 2:
+        return None
+    first, second = tuple(made)
+    duration = max(
+        (start + float(run.cells.time[-1]) for run, start in zip(runs, starts, strict=True)), default=0.0
+    )
+    blocks = [
+        _Block.of(rig, made, run, start, duration)
+        for run, start in zip(runs, starts, strict=True)
+        if run.kind == "bias-sweep" and np.count_nonzero(_looked(run.cells)) > LEAST_CELLS
+    ]
+    blocks = [block for block in blocks if _tells(block)]
+    if not blocks:
+        return None
+    estimate, covariance = _solve(blocks)
+    found = {
+        kind: Mismatch(float(estimate[i]), float(np.sqrt(covariance[i, i]))) for i, kind in enumerate(KINDS)
+    }
+    return Comparison((first, second), found, duration)
+
+
+@dataclass(frozen=True)
+class _Block:
+    """One bias sweep: cells that are looked at, the odd part's basis (c, b) and its slope over torque, and
+    the patterns' responses (input torque and difference, (k, c) each)."""
+
+    difference: Array
+    direction: Array
+    weight: Array
+    cluster: NDArray[np.int64]
+    basis: Array
+    basis_slope: Array
+    on_input: Array
+    on_difference: Array
+    efficiency: Array | None
+
+    @classmethod
+    def of(
+        cls,
+        rig: Rig,
+        made: Mapping[str, TorqueChain],
+        run: ConditionedRun,
+        start: float,
+        duration: float,
+    ) -> _Block:
+        cells = run.cells
+        look = _looked(cells)
+        first, second = tuple(made)
+        on_input, on_difference = [], []
+        for kind in KINDS:
+            parts = [
+                {first: 0.5 * pattern(kind, cells, first, start, duration)},
+                {second: -0.5 * pattern(kind, cells, second, start, duration)},
+            ]
+            both = [response(rig, made, cells, part) for part in parts]
+            on_input.append((both[0][0] + both[1][0])[look])
+            on_difference.append((both[0][1] + both[1][1])[look])
+        efficiency = None
+        if "input_torque" in made and made["input_torque"].ratio != 1.0:
+            higher = {**made, "input_torque": made["input_torque"].with_error("efficiency", 0.01)}
+            speeds, rates = cells.speeds, cells.accelerations
+            one = torques(rig, made, cells.readings, cells.rates, speeds, rates)
+            other = torques(rig, higher, cells.readings, cells.rates, speeds, rates)
+            efficiency = np.stack([(other[i] - one[i])[look] / 0.01 for i in (0, 1)])
+        basis, slope = _odd_basis(run, look)
+        return cls(
+            difference=run.difference[look],
+            direction=cells.direction[look],
+            weight=np.sqrt(cells.count[look]),
+            cluster=_clusters(cells, look),
+            basis=basis,
+            basis_slope=slope,
+            on_input=np.stack(on_input),
+            on_difference=np.stack(on_difference),
+            efficiency=efficiency,
+        )
+
+
+def _looked(cells: Cells) -> NDArray[np.bool_]:
+    """Cells that are looked at: where a history begins the ramps stand anywhere, so not its first stretch."""
+    begins = np.unique(cells.segment, return_index=True)[1]
+    return ~np.isin(cells.stretch, cells.stretch[begins])
+
+
+def _tells(block: _Block) -> bool:
+    if block.difference.size < 4 * block.basis.shape[1]:
+        return False
+    ahead = block.direction > 0
+    share = float(np.mean(ahead))
+    stretches = min(np.unique(block.cluster[side]).size for side in (ahead, ~ahead) if side.any())
+    return min(share, 1.0 - share) >= LEAST_SHARE and stretches >= LEAST_STRETCHES
+
+
+def _clusters(cells: Cells, look: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """A number for each stretch and direction of slip."""
+    change = (np.diff(cells.stretch) != 0) | (np.diff(cells.direction) != 0)
+    return np.concatenate([[0], np.cumsum(change)]).astype(np.int64)[look]
+
+
+def _odd_basis(run: ConditionedRun, look: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Columns for the locking torque (c, b), and their slope over the input torque.
+
+    Any continuous piecewise straight course over torque, one for rising and one for falling, and a share of
+    constant and torque magnitude each with speed, oil temperature and plate heat.
+    """
+    cells = run.cells
+    torque = run.input_torque[look]
+    rising = _rising(cells, run.input_torque)[look]
+    nodes = np.unique(np.concatenate([np.quantile(torque, np.linspace(0.0, 1.0, KNOTS)), [0.0]]))
+    nodes = nodes[np.concatenate([[True], np.diff(nodes) > 0.01 * np.ptp(torque)])]
+    hats, slopes = _hats(torque, nodes)
+    columns = [hats * rising[:, None], hats * ~rising[:, None]]
+    column_slopes = [slopes * rising[:, None], slopes * ~rising[:, None]]
+    speed = np.log(np.abs(cells.speed_difference[look]))
+    extra = [speed - speed.mean(), (speed - speed.mean()) ** 2, np.abs(cells.speed_difference[look])]
+    if cells.oil is not None:
+        extra.append(cells.oil[look] - float(np.mean(cells.oil)))
+    else:
+        extra.append(cells.time[look] - float(np.mean(cells.time)))
+    extra.append(_plate_heat(run)[look])
+    magnitude, sign = np.abs(torque), np.sign(torque)
+    for values in extra:
+        if float(np.ptp(values)) > 1e-9 * max(1.0, float(np.abs(values).max())):
+            columns.append(np.stack([values, values * magnitude], axis=1))
+            column_slopes.append(np.stack([np.zeros_like(values), values * sign], axis=1))
+    return np.concatenate(columns, axis=1), np.concatenate(column_slopes, axis=1)
+
+
+def _rising(cells: Cells, torque: Array) -> NDArray[np.bool_]:
+    """Whether the input torque rises over the stretch that a cell is of."""
+    out = np.zeros(torque.size, dtype=bool)
+    for number in np.unique(cells.stretch):
+        at = cells.stretch == number
+        time = cells.time[at] - cells.time[at].mean()
+        out[at] = float(time @ (torque[at] - torque[at].mean())) >= 0.0
+    return out
+
+
+def _hats(values: Array, nodes: Array) -> tuple[Array, Array]:
+    """Hat functions over ``nodes`` at ``values``, and their slopes."""
+    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, nodes.size - 2)
+    width = np.diff(nodes)[place]
+    share = (values - nodes[place]) / width
+    hats, slopes = np.zeros((values.size, nodes.size)), np.zeros((values.size, nodes.size))
+    rows = np.arange(values.size)
+    hats[rows, place], hats[rows, place + 1] = 1.0 - share, share
+    slopes[rows, place], slopes[rows, place + 1] = -1.0 / width, 1.0 / width
+    return hats, slopes
+
+
+def _plate_heat(run: ConditionedRun) -> Array:
+    """Friction heat after a first-order decay of ``HEAT_TIME``, at the cells, scaled to about one."""
+    time, power = run.heat.time, run.heat.power
+    if time.size < 2 or float(power.max()) == 0.0:
+        return np.zeros(run.cells.time.size)
+    decay = float(np.exp(-(time[1] - time[0]) / HEAT_TIME))
+    level, levels = 0.0, []
+    for watts in power.tolist():
+        level = decay * level + (1.0 - decay) * watts
+        levels.append(level)
+    return np.interp(run.cells.time, time, np.array(levels) / float(power.mean()))
+
+
+def _solve(blocks: Sequence[_Block]) -> tuple[Array, Array]:
+    """Mismatches and their covariance.
+
+    An error that moves the input torque moves the locking torque along its own slope, so the slope is taken
+    from a first pass and used in the second.
+    """
+    slopes: list[Array] = []
+    for block in blocks:
+        columns = np.concatenate([-block.direction[:, None] * block.basis, block.on_difference.T], axis=1)
+        solution = _least_squares(columns * block.weight[:, None], block.difference * block.weight)
+        slopes.append(block.basis_slope @ solution[: block.basis.shape[1]])
+    width = len(KINDS) + 1
+    total = sum(block.basis.shape[1] for block in blocks) + width
+    rows, targets, clusters = [], [], []
+    at = width
+    for number, (block, slope) in enumerate(zip(blocks, slopes, strict=True)):
+        columns = np.zeros((block.difference.size, total))
+        # an error δ of the input torque is read as −dir·f(T) = −dir·(f(T + δ) − f′ δ)
+        columns[:, : len(KINDS)] = (block.on_difference + block.direction * slope * block.on_input).T
+        if block.efficiency is not None:
+            columns[:, width - 1] = block.efficiency[1] + block.direction * slope * block.efficiency[0]
+        columns[:, at : at + block.basis.shape[1]] = -block.direction[:, None] * block.basis
+        at += block.basis.shape[1]
+        rows.append(columns * block.weight[:, None])
+        targets.append(block.difference * block.weight)
+        clusters.append(block.cluster + 1_000_000 * number)
+    design, target, cluster = np.concatenate(rows), np.concatenate(targets), np.concatenate(clusters)
+    # efficiency is known to some per cent; the weight of that is the noise of one row
+    noise = float(np.std(target - design @ _least_squares(design, target)))
+    prior = np.zeros((1, total))
+    prior[0, width - 1] = noise / EFFICIENCY_U
+    return _jackknife(design, target, prior, cluster)
+
+
+def _jackknife(design: Array, target: Array, prior: Array, cluster: NDArray[np.int64]) -> tuple[Array, Array]:
+    """Least squares, and its covariance from leaving out one cluster after the other (MacKinnon and White
+    1985, for clusters): where the basis misses the unit's course, that shows in it, too."""
+    scale = np.maximum(np.linalg.norm(np.concatenate([design, prior]), axis=0), 1e-300)
+    scaled = design / scale
+    normal = scaled.T @ scaled + (prior / scale).T @ (prior / scale)
+    right = scaled.T @ target
+    # columns that hardly differ are held by next to nothing
+    normal[np.diag_indices_from(normal)] += 1e-9
+    solution = np.linalg.solve(normal, right)
+    numbers = np.unique(cluster)
+    left_out = np.empty((numbers.size, solution.size))
+    for i, number in enumerate(numbers):
+        rows = scaled[cluster == number]
+        left_out[i] = np.linalg.solve(normal - rows.T @ rows, right - rows.T @ target[cluster == number])
+    apart = left_out - solution
+    covariance = (numbers.size - 1) / numbers.size * apart.T @ apart
+    # never below what independent noise of cells alone gives
+    noise = float(np.var(target - scaled @ solution))
+    plain = noise * np.diag(np.linalg.inv(normal))
+    covariance[np.diag_indices_from(covariance)] = np.maximum(np.diag(covariance), plain)
+    return solution / scale, covariance / np.outer(scale, scale)
+
+
+def _least_squares(columns: Array, target: Array) -> Array:
+    scale = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
+    return np.asarray(np.linalg.lstsq(columns / scale, target, rcond=1e-10)[0] / scale)

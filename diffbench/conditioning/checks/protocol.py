@@ -1,0 +1,176 @@
+"""What a sweep was run like: slip, cycles, pace, stick-slip."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning import bench
+from diffbench.conditioning.cells import Cells, Sweep
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.samples import HOLDING, Samples
+from diffbench.conditioning.smoothing import local_mean
+from diffbench.conditioning.transducers import TorqueChain
+from diffbench.documents import Rig
+
+Array = NDArray[np.float64]
+
+# While more than half of a sweep holds still, half of the bench's time says next to nothing.
+HOLDING_SHARE = 0.5
+# Plates follow a change of load over some hundredths of a radian; a stretch should turn many times that.
+LEAST_TURN = 1.0  # rad
+# Whole cycles of torque, up and down: with fewer than two nothing is repeated.
+LEAST_CYCLES = 2.0
+# Samples of a stretch from turn to turn: fewer do not show a branch.
+LEAST_SAMPLES = 40
+# Lag and inertia may take off this share of the torque difference before their own error shows: a tenth of
+# 5 % is half a per cent, SAE J3011's torque accuracy.
+CORRECTION_SHARE = 0.05
+# An amplifier that nobody states a lag of has some ten milliseconds (common practice, no source).
+USUAL_LAG = 0.01  # s
+# Stick-slip: speed difference that swings by half its mean and more, from window to window.
+SWING, SWING_SHARE = 0.35, 0.05
+WINDOW = 1.0  # s
+
+
+def slip_and_cycles(samples: Samples, cells: Cells, course: Sweep, *, kind: str, file: str) -> list[Finding]:
+    """Too little slip, too few cycles, too few samples in a stretch."""
+    found: list[Finding] = []
+    known = np.isfinite(samples.motion.speed_difference)
+    holding = float(np.mean((samples.reason == HOLDING)[known])) if known.any() else 0.0
+    lengths = np.bincount(cells.stretch, np.abs(cells.speed_difference) * cells.width)
+    turned = float(np.median(lengths[lengths > 0.0])) if (lengths > 0.0).any() else 0.0
+    little = kind == "bias-sweep" and turned < LEAST_TURN
+    if holding > HOLDING_SHARE or little:
+        found.append(
+            Finding(
+                "too little slip",
+                "caveat",
+                file,
+                f"The outputs hold still in {100 * holding:.0f} % of the samples, and turn against each "
+                f"other by {turned:.2g} rad from one turn of the torque to the next.",
+                "While they hold, the reading only bounds the locking torque; within hundredths of a radian "
+                "it still follows the load.",
+                "Let the outputs slip by some rad/s all through the sweep.",
+            )
+        )
+    if kind != "bias-sweep":
+        return found
+    cycles = (len(course.turns) + 1) / 2.0
+    if cycles < LEAST_CYCLES:
+        found.append(
+            Finding(
+                "too few cycles",
+                "caveat",
+                file,
+                f"The input torque goes up and down {cycles:g} times.",
+                "Nothing is repeated, so chance and misfit cannot be told apart, and the ramps' state at the "
+                "start weighs much.",
+                "Sweep up and down three times or more, each way round.",
+            )
+        )
+    count = course.stretch_duration / samples.step
+    if count < LEAST_SAMPLES:
+        found.append(
+            Finding(
+                "sampled too slowly",
+                "caveat",
+                file,
+                f"From one turn of the torque to the next there are {count:.0f} samples, "
+                f"{samples.step:.3g} s apart.",
+                "Turns are cut, and loading and unloading are blurred.",
+                "Sample faster (20 a second at least) or sweep slower.",
+            )
+        )
+    return found
+
+
+def pace(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> list[Finding]:
+    """Sweeps so fast that lag or inertia make up a good part of the torque difference."""
+    speeds, accelerations = cells.speeds, cells.accelerations
+
+    def difference(**constant: float) -> Array:
+        changed = {name: _with(chain, constant) for name, chain in made.items()}
+        return bench.torques(rig, changed, cells.readings, cells.rates, speeds, accelerations)[1]
+
+    usual = float(np.median(np.abs(difference())))
+    if usual == 0.0:
+        return []
+    lag = max(USUAL_LAG, *(chain.lag for chain in made.values()))
+    shares = {
+        "lag": float(np.median(np.abs(difference(lag=lag) - difference(lag=0.0)))) / usual,
+        "inertia": float(np.median(np.abs(difference() - difference(inertia=0.0)))) / usual,
+    }
+    worst = max(shares, key=lambda name: shares[name])
+    if shares[worst] < CORRECTION_SHARE:
+        return []
+    source = f"a lag of {1e3 * lag:.3g} ms" if worst == "lag" else "the stated inertia"
+    return [
+        Finding(
+            "sweep too fast",
+            "caveat",
+            file,
+            f"What {source} does is {100 * shares[worst]:.2g} % of the torque difference.",
+            f"An error of a tenth in the {worst} is {10 * shares[worst]:.1g} % of the locking torque.",
+            "Sweep slower, or state lag and inertia with their uncertainty.",
+        )
+    ]
+
+
+def _with(chain: TorqueChain, constant: Mapping[str, float]) -> TorqueChain:
+    for name, value in constant.items():
+        chain = chain.with_error(name, value - getattr(chain, name))
+    return chain
+
+
+def stick_slip(samples: Samples, raw_difference: Array, *, file: str) -> list[Finding]:
+    """Speed difference that swings instead of holding its level.
+
+    Windows of a second in which the level neither reverses nor changes by half are taken; one swings where
+    its standard deviation about a straight line exceeds ``SWING`` of its mean and neighbouring samples go
+    together, which those of noise do not.
+
+    Parameters: ``raw_difference`` (n,) [rad/s], speed difference as sampled, not smoothed.
+    """
+    size = max(40, round(WINDOW / samples.step))
+    count = raw_difference.size // size
+    if count < 4:
+        return []
+    pieces = raw_difference[: count * size].reshape(count, size)
+    smooth = local_mean(raw_difference, size)[: count * size].reshape(count, size)
+    ramp = np.linspace(-1.0, 1.0, size)
+    mean = pieces.mean(axis=1)
+    rest = pieces - mean[:, None]
+    rest -= ramp * (rest @ ramp / float(ramp @ ramp))[:, None]
+    power = (rest**2).mean(axis=1)
+    together = (rest[:, 1:] * rest[:, :-1]).mean(axis=1)
+    change = np.abs(smooth[:, -1] - smooth[:, 0])
+    # the level just before and just after counts as well: a reversal may begin in the next window
+    neighbours = np.stack([np.roll(mean, 1), np.roll(mean, -1)])
+    steady = (change < 0.5 * np.abs(mean)) & (np.abs(neighbours - mean) < 0.5 * np.abs(mean)).all(axis=0)
+    steady[[0, -1]] = False
+    slipping = steady & (np.abs(mean) > 0.1)
+    if slipping.sum() < 4:
+        return []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        swings = slipping & (np.sqrt(power) > SWING * np.abs(mean)) & (together > 0.3 * power)
+    share = float(swings.sum()) / float(slipping.sum())
+    if share <= SWING_SHARE:
+        return []
+    level = float(np.median(np.abs(mean[swings])))
+    swing = float(np.median(np.sqrt(2.0 * power[swings])))
+    return [
+        Finding(
+            "stick-slip",
+            "caveat",
+            file,
+            f"In {100 * share:.0f} % of the seconds with steady slip the speed difference swings by "
+            f"±{swing:.2g} rad/s about {level:.2g} rad/s.",
+            "Averages mix static and sliding friction: friction over speed, and the preload with it, are not "
+            "those of steady sliding.",
+            "Slip faster, stiffen the drive, warm the oil; a unit that chatters everywhere has friction that "
+            "falls with speed.",
+        )
+    ]

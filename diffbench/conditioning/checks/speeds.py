@@ -1,0 +1,219 @@
+"""Speeds that contradict each other, or no bench: units, signs, resolution."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.conditioning.checks.held import resolution
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.samples import SPEEDS, corrected
+from diffbench.documents import Rig
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+
+#: What a speed is off by when its unit is taken for another one.
+SPEED_FACTORS: Mapping[str, float] = {
+    "rpm taken as rad/s": 30.0 / np.pi,
+    "rad/s taken as rpm": np.pi / 30.0,
+    "deg/s taken as rad/s": 180.0 / np.pi,
+    "rad/s taken as deg/s": np.pi / 180.0,
+    "deg/s taken as rpm": 6.0,
+    "rpm taken as deg/s": 1.0 / 6.0,
+    "revolutions per second taken as rad/s": 0.5 / np.pi,
+    "rad/s taken as revolutions per second": 2.0 * np.pi,
+}
+# Shafts of a driveline: 300 rad/s is a car at over 300 km/h on a wheel of 0.3 m.
+FASTEST_SHAFT = 300.0  # rad/s
+# Plates that slide at 60 rad/s of speed difference carry kilowatts: no sweep is run there (common practice,
+# no source).
+FASTEST_SLIP = 60.0  # rad/s
+# Two measurements of one speed agree to a hundredth or something is wrong with one.
+AGREE = 0.01
+# How near to a factor counts as that factor: slip and rounding move the ratio by less.
+NEAR = 0.03
+
+
+def speeds(recording: Recording, rig: Rig, *, slow_slip: float | None = None) -> list[Finding]:
+    """All findings about the speeds of one recording.
+
+    ``slow_slip`` [rad/s] is the speed difference at which the slowest tenth of the samples slip, where that
+    is known.
+    """
+    file = str(recording.source.path)
+    known = _known(recording, rig)
+    found = [*_balance(known, rig, file), *_sides(known, file), *_range(known, file)]
+    for name in ("left_speed", "right_speed", "speed_difference"):
+        if name in known and slow_slip:
+            found += _coarse(known[name], slow_slip, name, file)
+    return found
+
+
+def speed_difference(recording: Recording, rig: Rig) -> Array | None:
+    """Speed difference of the outputs as sampled (n,) [rad/s], left less right; None where two channels that
+    say it are not there."""
+    known = _known(recording, rig)
+    if "left_speed" in known and "right_speed" in known:
+        return known["left_speed"] - known["right_speed"]
+    if "case_speed" in known and "left_speed" in known:
+        return 2.0 * (known["left_speed"] - known["case_speed"])
+    if "case_speed" in known and "right_speed" in known:
+        return 2.0 * (known["case_speed"] - known["right_speed"])
+    return known.get("speed_difference")
+
+
+def _known(recording: Recording, rig: Rig) -> dict[str, Array]:
+    """Speeds by the rig's sign, gain and zero [rad/s]."""
+    return {
+        name: corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        for name, channel in rig.channel.items()
+        if name in recording.channels and name in SPEEDS
+    }
+
+
+def factor_name(ratio: float, factors: Mapping[str, float], near: float = NEAR) -> str | None:
+    """Which known factor a ratio is, or None.
+
+    >>> factor_name(9.6, SPEED_FACTORS)
+    'rpm taken as rad/s'
+    """
+    for name, factor in factors.items():
+        if ratio > 0.0 and abs(np.log(ratio / factor)) < near:
+            return name
+    return None
+
+
+def _slope(measured: Array, computed: Array) -> float | None:
+    """Ratio of two measurements of one speed, by least squares; None where too little turns."""
+    good = np.isfinite(measured) & np.isfinite(computed)
+    if good.sum() < 20 or float(np.max(np.abs(computed[good]))) < 0.5:
+        return None
+    x, y = computed[good], measured[good]
+    return float(x @ y / (x @ x))
+
+
+def _balance(known: Mapping[str, Array], rig: Rig, file: str) -> list[Finding]:
+    """Case, pinion and speed difference against the outputs, where both are recorded."""
+    pairs: list[tuple[str, Array, str]] = []
+    both = "left_speed" in known and "right_speed" in known
+    case = 0.5 * (known["left_speed"] + known["right_speed"]) if both else known.get("case_speed")
+    if both and "case_speed" in known and case is not None:
+        pairs.append(("case_speed", case, "half the sum of the outputs' speeds"))
+    if both and "speed_difference" in known:
+        pairs.append(
+            ("speed_difference", known["left_speed"] - known["right_speed"], "left less right speed")
+        )
+    if "input_speed" in known and case is not None:
+        channel = rig.channel["input_speed"]
+        ratio = channel.ratio.value if channel.at == "pinion" else 1.0
+        pairs.append(("input_speed", ratio * case, "what the other speeds say"))
+    found: list[Finding] = []
+    for name, computed, words in pairs:
+        ratio_found = _slope(known[name], computed)
+        if ratio_found is None or abs(ratio_found - 1.0) <= AGREE:
+            continue
+        unit = factor_name(abs(ratio_found), SPEED_FACTORS)
+        reversed_sign = ratio_found < 0.0
+        found.append(
+            Finding(
+                "speeds contradict each other",
+                "stop" if unit or reversed_sign or abs(np.log(abs(ratio_found))) > 0.1 else "caveat",
+                f"{name}, {file}",
+                f"{name} is {ratio_found:.4g} times {words}"
+                + (f": {unit}." if unit else ", the sign reversed." if reversed_sign else "."),
+                "Speed difference and sliding speed hang on which of them is right.",
+                f"Check unit, sign and ratio of {name}, and that no column is named as another.",
+            )
+        )
+    return found
+
+
+def _sides(known: Mapping[str, Array], file: str) -> list[Finding]:
+    """Outputs that turn against each other, or one at another's unit."""
+    if "left_speed" not in known or "right_speed" not in known:
+        return []
+    left, right = known["left_speed"], known["right_speed"]
+    good = np.isfinite(left) & np.isfinite(right)
+    if good.sum() < 20:
+        return []
+    a, b = float(np.median(np.abs(left[good]))), float(np.median(np.abs(right[good])))
+    against = float(np.mean(left[good] * right[good] < 0.0))
+    # a case that is held lets the outputs creep against each other; at running speed no bench does
+    if against > 0.9 and min(a, b) > 20.0:
+        return [
+            Finding(
+                "outputs turn against each other",
+                "stop",
+                file,
+                f"left_speed is {float(np.median(left[good])):+.4g} rad/s, right_speed "
+                f"{float(np.median(right[good])):+.4g} rad/s.",
+                f"The speed difference would be {a + b:.4g} rad/s.",
+                "One of them counts the other way: set its sign = -1 in the rig.",
+            )
+        ]
+    if b == 0.0 or a == 0.0:
+        return []
+    unit = factor_name(a / b, SPEED_FACTORS)
+    other = factor_name(b / a, SPEED_FACTORS)
+    steady = abs(float(np.median(np.abs(left[good]) / np.maximum(np.abs(right[good]), 1e-9))) * b / a - 1.0)
+    slip = float(np.median(np.abs(left[good] - right[good])))
+    if (unit is None and other is None) or steady > NEAR or max(a, b) < 20.0:
+        return []
+    return [
+        Finding(
+            "unit off by a known factor",
+            "stop" if slip > FASTEST_SLIP else "caveat",
+            f"left_speed and right_speed, {file}",
+            f"Left is {a:.4g} rad/s and right {b:.4g} rad/s: on one side {unit or other}, on the other not.",
+            f"The speed difference would be {slip:.4g} rad/s.",
+            "State the unit of both columns in the rig.",
+        )
+    ]
+
+
+def _range(known: Mapping[str, Array], file: str) -> list[Finding]:
+    """Speeds that no bench of this kind runs at."""
+    found: list[Finding] = []
+    if "left_speed" in known and "right_speed" in known:
+        difference: Array | None = known["left_speed"] - known["right_speed"]
+    else:
+        difference = known.get("speed_difference")
+    looked = {name: (known[name], FASTEST_SHAFT) for name in known if name != "speed_difference"}
+    if difference is not None:
+        looked["speed difference"] = (difference, FASTEST_SLIP)
+    looked.pop("input_speed", None)  # a pinion or a motor may well be faster
+    for name, (values, fastest) in looked.items():
+        finite = np.abs(values[np.isfinite(values)])
+        usual = float(np.percentile(finite, 95.0)) if finite.size else 0.0
+        if usual > fastest:
+            found.append(
+                Finding(
+                    "speed implausible",
+                    "caveat",
+                    f"{name}, {file}",
+                    f"It reaches {usual:.4g} rad/s; a bench stays below {fastest:g} rad/s. Were it rpm, it "
+                    f"would be {usual * np.pi / 30.0:.3g} rad/s.",
+                    "Sliding speed, plate heat and viscous drag would be off by the same factor.",
+                    'State the unit of the speeds in the rig, for example unit = "rpm".',
+                )
+            )
+    return found
+
+
+def _coarse(values: Array, slow_slip: float, name: str, file: str) -> list[Finding]:
+    step = resolution(values)
+    if step <= 0.25 * slow_slip:
+        return []
+    return [
+        Finding(
+            "coarse resolution",
+            "caveat",
+            f"{name}, {file}",
+            f"Speeds come in steps of {step:.3g} rad/s, the slowest slip is {slow_slip:.3g} rad/s.",
+            "Friction at that speed, and whether the outputs slip at all, is told badly.",
+            "Log more digits, or slip faster.",
+        )
+    ]
