@@ -14,7 +14,7 @@ import pytest
 from diffbench.cli import main
 from diffbench.cli.group import COMMANDS
 from diffbench.conditioning.samples import REASONS
-from diffbench.documents import load_build, load_rig, load_run_sheet
+from diffbench.documents import load_build, load_car, load_rig, load_run_sheet
 from diffbench.documents.channels import CHANNEL_NAMES, LABEL_WORDS
 from diffbench.documents.schemas import schema
 from diffbench.readers import read_recording
@@ -78,7 +78,7 @@ def test_output_shown_is_what_the_demo_prints(readme: str, demo) -> None:
         assert plain(line) in printed, f"the demo does not print, or not here: {line}"
 
 
-@pytest.mark.parametrize("kind", ["rig", "build", "run"])
+@pytest.mark.parametrize("kind", ["rig", "build", "run", "car"])
 def test_every_key_of_the_papers_is_in_a_table(readme: str, kind: str) -> None:
     """Somebody with the README alone can write every paper."""
     rows = [line for line in readme.splitlines() if line.startswith("|")]
@@ -92,6 +92,9 @@ def test_every_key_of_the_papers_is_in_a_table(readme: str, kind: str) -> None:
         "limits",
         "map",
         "disc_spring",
+        "axle",
+        "tyre",
+        "phase",
     }
     assert known <= written
     for table in ("packs", "ramps", "preload", "preload.disc_spring", "oil", "reference", "limits", "map"):
@@ -162,12 +165,14 @@ def test_example_rigs_read_example_recordings(readme: str, tmp_path: Path, bench
 
 
 def test_example_build_and_run_sheet_load(readme: str, tmp_path: Path) -> None:
-    """The build sheet and the run sheet are papers, in SI once they are read."""
+    """Build sheet, run sheet and car are papers, in SI once they are read."""
     (tmp_path / "q17.toml").write_text(block(readme, "example build"), encoding="utf-8")
     (tmp_path / "my-visit.toml").write_text(block(readme, "example run"), encoding="utf-8")
     build = load_build(tmp_path / "q17.toml")
     assert build.packs.faces == 4
     assert build.effective_radius.value == pytest.approx(0.04625, rel=1e-12)
+    (tmp_path / "car.toml").write_text(block(readme, "example car"), encoding="utf-8")
+    assert [phase.input_torque for phase in load_car(tmp_path / "car.toml").phase] == [-120.0]
     run_sheet = load_run_sheet(tmp_path / "my-visit.toml")
     assert [run.kind for run in run_sheet.run] == ["tare", "bias-sweep", "speed-sweep"]
 
