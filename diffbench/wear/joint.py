@@ -42,6 +42,19 @@ class Joint:
 
 
 @dataclass(frozen=True)
+class Prepared:
+    """One form of one member, made ready: its unit, the units half a standard uncertainty to either side of
+    each unknown (index, both units, distance), and what one standard uncertainty of each source does to the
+    unknowns: keys (source, scope, number) and columns (p, k), for refits that move each number by itself and
+    for refits that move them together."""
+
+    unit: UnitQuantities
+    sides: tuple[tuple[int, UnitQuantities, UnitQuantities, float], ...]
+    apart: tuple[tuple[tuple[str, str, int], ...], Array]
+    together: tuple[tuple[tuple[str, str, int], ...], Array]
+
+
+@dataclass(frozen=True)
 class Paired:
     """Members with the forms of the model that all of them have, and the weight of each set of forms.
 
@@ -50,7 +63,7 @@ class Paired:
     """
 
     members: tuple[Member, ...]
-    forms: tuple[tuple[FormState, ...], ...]
+    forms: tuple[tuple[Prepared, ...], ...]
     weights: tuple[float, ...]
     alike: bool
 
@@ -66,18 +79,16 @@ def paired(members: Sequence[Member]) -> Paired:
     ]
     keys = [key for key in by_key[0] if all(key in forms for forms in by_key)]
     if not keys:
-        best = tuple(m.characterisation.forms[0] for m in members)
+        best = tuple(_prepared(m, m.characterisation.forms[0]) for m in members)
         return Paired(tuple(members), (best,), (1.0,), alike=False)
     weight = {key: float(np.prod([forms[key].weight for forms in by_key])) for key in keys}
     keys.sort(key=lambda key: -weight[key])
     total = sum(weight.values())
     shares = [weight[key] / total if total > 0 else 1.0 / len(keys) for key in keys]
-    return Paired(
-        tuple(members),
-        tuple(tuple(forms[key] for forms in by_key) for key in keys),
-        tuple(shares),
-        alike=True,
+    ready = (
+        tuple(_prepared(m, forms[key]) for m, forms in zip(members, by_key, strict=True)) for key in keys
     )
+    return Paired(tuple(members), tuple(ready), tuple(shares), alike=True)
 
 
 def combined(
@@ -112,7 +123,7 @@ def combined(
     best: Array | None = None
     shares: dict[str, Array] = {}
     for forms, weight in zip(pair.forms, pair.weights, strict=True):
-        value, columns = _of_forms(pair.members, forms, factors, quantities, together=together)
+        value, columns = _of_forms(forms, factors, quantities, together=together)
         best = value if best is None else best
         for (source, _, _), column in columns.items():
             part = weight * np.outer(column, column)
@@ -155,8 +166,7 @@ def has_repeatability(member: Member) -> bool:
 
 
 def _of_forms(
-    members: Sequence[Member],
-    forms: Sequence[FormState],
+    forms: Sequence[Prepared],
     factors: Sequence[float | Array],
     quantities: Quantities,
     *,
@@ -165,54 +175,54 @@ def _of_forms(
     """Weighted sum (m,) and its columns (m,) by source, scope and number."""
     total: Array | None = None
     columns: dict[tuple[str, str, int], Array] = {}
-    for who, form, factor in zip(members, forms, factors, strict=True):
-        value, slope = _linearised(who, form, quantities)
+    for form, factor in zip(forms, factors, strict=True):
+        value = quantities(form.unit)
         part = np.multiply.outer(factor, value).ravel()
         total = part if total is None else total + part
-        known = np.zeros((len(form.values), len(form.values)))
-        for source, listed in form.shares.items():
-            block = np.array(listed)
-            known += block @ block.T
-            if source == REPEATABILITY and together:
-                block = _as_friction(block, form, who.label)
-            for i in range(block.shape[1]):
-                key = (source, who.scope(source), i)
-                step = np.multiply.outer(factor, slope @ block[:, i]).ravel()
-                columns[key] = columns[key] + step if key in columns else step
-        for i, column in enumerate(_root(np.array(form.covariance) - known).T):
-            key = ("noise", who.scope("noise"), i)
-            step = np.multiply.outer(factor, slope @ column).ravel()
-            columns[key] = columns[key] + step if key in columns else step
+        keys, block = form.together if together else form.apart
+        slope = np.zeros((value.size, block.shape[0]))
+        for i, ahead, behind, width in form.sides:
+            slope[:, i] = (quantities(ahead) - quantities(behind)) / width
+        moves = np.multiply.outer(factor, slope @ block).reshape(-1, len(keys)).T
+        for key, move in zip(keys, moves, strict=True):
+            columns[key] = columns[key] + move if key in columns else move
     assert total is not None
     return total, columns
 
 
-def _linearised(who: Member, form: FormState, quantities: Quantities) -> tuple[Array, Array]:
-    """Quantities (m,) of a member and their slopes (m, p) over half a standard uncertainty."""
+def _prepared(who: Member, form: FormState) -> Prepared:
+    """Make a form of a member ready."""
     facts = who.characterisation.builds[who.build]
 
-    def at(x: Array) -> Array:
-        return quantities(
-            unit_of(
-                form,
-                x,
-                radius=facts.effective_radius_m,
-                label=who.label,
-                reference=who.characterisation.reference,
-            )
+    def at(x: Array) -> UnitQuantities:
+        return unit_of(
+            form,
+            x,
+            radius=facts.effective_radius_m,
+            label=who.label,
+            reference=who.characterisation.reference,
         )
 
-    x = np.array(form.values)
-    deviation = np.sqrt(np.maximum(np.diag(np.array(form.covariance)), 0.0))
-    value = at(x)
-    slope = np.zeros((value.size, x.size))
+    x, covariance = np.array(form.values), np.array(form.covariance)
+    deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    sides = []
     for i in np.flatnonzero(deviation > 0.0).tolist():
-        step = 0.5 * deviation[i]
         ahead, behind = x.copy(), x.copy()
-        ahead[i] += step
-        behind[i] -= step
-        slope[:, i] = (at(ahead) - at(behind)) / (2.0 * step)
-    return value, slope
+        ahead[i] += 0.5 * deviation[i]
+        behind[i] -= 0.5 * deviation[i]
+        sides.append((i, at(ahead), at(behind), float(deviation[i])))
+    blocks = {source: np.array(listed) for source, listed in form.shares.items()}
+    known = sum((block @ block.T for block in blocks.values()), np.zeros_like(covariance))
+    blocks["noise"] = _root(covariance - known)
+    joined = dict(blocks)
+    if REPEATABILITY in blocks:
+        joined[REPEATABILITY] = _as_friction(blocks[REPEATABILITY], form, who.label)
+    return Prepared(at(x), tuple(sides), _keyed(who, blocks), _keyed(who, joined))
+
+
+def _keyed(who: Member, blocks: Mapping[str, Array]) -> tuple[tuple[tuple[str, str, int], ...], Array]:
+    keys = [(s, who.scope(s), i) for s, block in blocks.items() for i in range(block.shape[1])]
+    return tuple(keys), np.concatenate(list(blocks.values()), axis=1)
 
 
 def _root(covariance: Array) -> Array:

@@ -202,9 +202,7 @@ def truth_of(kind: str, rng: np.random.Generator, faces: int) -> Truth:
     return Truth(State(), State(float(rng.uniform(0.9, 1.02)), worn_spring(wear, faces)), wear)
 
 
-def study(
-    drawer: Drawer, kind: str, *, pairs: int, refits: int
-) -> Tally:
+def study(drawer: Drawer, kind: str, *, pairs: int, refits: int) -> Tally:
     """Draw and compare so many pairs of one kind."""
     tally = Tally()
     for _ in range(pairs):
@@ -240,7 +238,6 @@ def full_pair(truth: Truth, refits: int, seed: int, folder: Path) -> Comparison:
             build="unit-q17.toml",
             run=f"run-{number}.toml",
             truth=f"truth-{number}",
-            **({"stem": f"visit-{number}"} if False else {}),
         )
         results.append(diffbench.fit(folder / f"run-{number}.toml"))
     return compare(results[:refits], results[refits:], details=False)
