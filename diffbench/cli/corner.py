@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -120,10 +120,8 @@ def _kind_of(picture: Path | None) -> str:
 
 def _point(point: dict[str, str | None]) -> list[Phase] | None:
     """The one phase that options describe, or None where there is no such option."""
-    from pydantic import ValidationError
-
     from diffbench.cli.ranges import quantity
-    from diffbench.documents import Phase
+    from diffbench.documents import phase_of
 
     given = {name: text for name, text in point.items() if text is not None}
     if not given:
@@ -133,18 +131,10 @@ def _point(point: dict[str, str | None]) -> list[Phase] | None:
             raise click.UsageError(f"One point needs --{needed}, too.")
     if ("engine_braking" in given) == ("drive_torque" in given):
         raise click.UsageError("One point needs either --engine-braking or --drive-torque.")
-    values: dict[str, Any] = {
+    values = {
         name: quantity(text, *POINT[name], f"--{name.replace('_', '-')}") for name, text in given.items()
     }
-    try:
-        return [Phase.model_validate({"name": "this point", **values})]
-    except ValidationError as error:
-        first = error.errors()[0]
-        context = first.get("ctx", {})
-        name = str(first["loc"][0]).replace("_", "-")
-        raise click.BadParameter(
-            f"{context.get('what', first['msg'])}: {context.get('mend', 'check it')}", param_hint=f"--{name}"
-        ) from error
+    return [phase_of({"name": "this point", **values}, source="options")]
 
 
 def _units(

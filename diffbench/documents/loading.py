@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -13,7 +14,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from diffbench.documents.build import Build
-from diffbench.documents.car import Car
+from diffbench.documents.car import Car, Phase
 from diffbench.documents.faults import faults_of
 from diffbench.documents.fields import Table
 from diffbench.documents.rig import Rig
@@ -111,6 +112,36 @@ def load_car(path: str | Path) -> Car:
     DocumentError : with every fault of the file.
     """
     return read_document(path, Car).document
+
+
+def phase_of(values: Mapping[str, object], *, source: str) -> Phase:
+    """Return one phase of a corner entry from values that stand in no file.
+
+    Parameters
+    ----------
+    values : mapping
+        By the keys of a phase.
+    source : str
+        Where they come from, for messages.
+
+    Returns
+    -------
+    The phase, in SI.
+
+    Raises
+    ------
+    DocumentError : with every fault.
+
+    Examples
+    --------
+    >>> point = {"name": "apex", "speed": "72 km/h", "radius": 40, "engine_braking": 90, "temperature": 80}
+    >>> phase_of(point, source="options").input_torque
+    -90.0
+    """
+    try:
+        return Phase.model_validate(values)
+    except ValidationError as error:
+        raise DocumentError(faults_of(error, Phase, source, "")) from error
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from benchsim.scenario import Q17
 from benchsim.unit import Unit
 
 from diffbench import characterisation as results
@@ -16,28 +17,6 @@ from diffbench.documents.car import Car
 from diffbench.locking_map import AXES, BRANCHES, LockingMap, MapDocument
 
 REFERENCE = {"temperature_degC": 60.0, "speed_difference_rad_s": 4.0}
-
-TRUE = Unit(
-    "Q17",
-    faces=4,
-    inner_radius=0.038,
-    outer_radius=0.0545,
-    contact="uniform-wear",
-    pin_radius=0.039,
-    friction_kinetic=0.112,
-    friction_static=0.13,
-    stribeck_speed=0.022,
-    stribeck_exponent=1.0,
-    friction_temperature_coefficient=-0.0012,
-    drive_angle_deg=42.0,
-    coast_angle_deg=57.0,
-    ramp_friction_angle_deg=4.0,
-    spring_force=1791.0,
-    law="additive",
-    gear_friction=0.017,
-    viscous=0.2,
-    viscous_temperature_coefficient=-0.036,
-)
 
 
 def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = True) -> Characterisation:
@@ -136,13 +115,13 @@ def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = Tru
 @pytest.fixture(scope="session")
 def true_unit() -> Unit:
     """The unit as it really is."""
-    return TRUE
+    return Q17
 
 
 @pytest.fixture(scope="session")
 def greater_of_unit() -> Unit:
     """The same with its stack clamped against the cover."""
-    return dataclasses.replace(TRUE, law="greater-of", joint_fraction=0.0, gear_friction=0.0)
+    return dataclasses.replace(Q17, law="greater-of", joint_fraction=0.0, gear_friction=0.0)
 
 
 @pytest.fixture(scope="session")
