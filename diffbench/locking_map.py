@@ -209,7 +209,7 @@ class LockingMap:
         for column, axis in zip((torque, np.abs(speed), heat), self.axes, strict=True):
             inside &= (column >= axis[0]) & (column <= axis[-1])
         # the share of tested nodes around a place; a place on a node has that one alone
-        tested = inside & (np.asarray(share) > 1.0 - 1e-9)
+        tested = inside & (np.asarray(share) >= 1.0)
         if np.ndim(value) == 0:
             return Reading(value, low, high, bool(tested), not bool(inside))
         return Reading(value, low, high, tested, ~inside)

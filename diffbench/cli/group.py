@@ -15,6 +15,8 @@ from diffbench.errors import DiffbenchError
 #: Command, module that holds it under the same name, and its line in the help: so that help loads no module.
 COMMANDS = {
     "fit": ("diffbench.cli.fit", "Characterise a unit: run sheets in; numbers, map and page out."),
+    "inspect": ("diffbench.cli.inspect", "What is in a recording, and a draft of the rig for it."),
+    "draft": ("diffbench.cli.draft", "Write a build sheet or a run sheet to fill in."),
     "schema": ("diffbench.cli.schema", "Print the JSON Schema of a document."),
     "show": ("diffbench.cli.show", "Show a characterisation again."),
     "history": (
@@ -22,6 +24,7 @@ COMMANDS = {
         "Keep characterisations of units and builds, and what was corrected.",
     ),
     "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
+    "export": ("diffbench.cli.export", "Write a map in the file type of another tool."),
     "corner": ("diffbench.cli.corner", "Corner entry: what a unit, or a ladder of preloads, does there."),
     "split": ("diffbench.cli.split", "How a unit splits its torque at one place, and whether it slips."),
     "rebuild": ("diffbench.cli.rebuild", "What a unit would do with another preload, plates or ramps."),
@@ -35,6 +38,7 @@ COMMANDS = {
         "What refitting a unit to the bench moves, from repeats.",
     ),
     "advise": ("diffbench.cli.advise", "Which shim gives a target preload."),
+    "trend": ("diffbench.cli.trend", "Follow a unit between rebuilds: charts, line, distance to a limit."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
 INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict

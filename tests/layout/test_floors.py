@@ -24,6 +24,7 @@ FLOORS = {
     "readers": 2,
     "physics": 2,
     "conditioning": 3,
+    "inspection": 3,
     "characterisation": 4,
     "fitting": 4,
     "locking_map": 5,
@@ -31,6 +32,7 @@ FLOORS = {
     "predict": 5,
     "exports": 5,
     "history": 5,
+    "trend": 5,
     "trackside": 5,
     "wear": 5,
     "report": 5,
@@ -43,9 +45,10 @@ BESIDE = {
     "fitting": {"characterisation"},
     "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},
-    "report": {"exports", "locking_map", "predict", "trackside", "history", "wear"},
+    "report": {"exports", "locking_map", "predict", "trackside", "history", "trend", "wear"},
     "trackside": {"locking_map", "predict"},
     "wear": {"predict"},
+    "trend": {"history"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
@@ -60,6 +63,7 @@ LIBRARIES = {
     "jinja2": {"report"},
     "lmfit": {"fitting/solver.py"},
     "matplotlib": {"report"},
+    "netCDF4": {"exports"},
     "nptdms": {"readers"},
     "pandas": {"readers"},
     "pyarrow": {"readers"},
@@ -67,7 +71,7 @@ LIBRARIES = {
     "python_calamine": {"readers"},
     "psycopg": set(),  # SQLAlchemy's own affair
     "sqlalchemy": {"history"},
-    "scipy": {"fitting", "physics", "wear"},
+    "scipy": {"exports", "fitting", "physics", "trend", "wear"},
     "zstandard": {"readers"},
 }
 NEVER = {"pint"}  # reads several units of the trade as something else: an oracle in tests, no more

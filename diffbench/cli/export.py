@@ -1,0 +1,50 @@
+"""``diffbench export``: a map in the file type of another tool."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import click
+
+#: Here as well as in the registry, so that help loads nothing; a test holds them together.
+NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "python", "fmi2", "fmi3")
+
+
+@click.command(epilog="Example: diffbench export demo-result/map.json --to mat --out q17.mat")
+@click.argument("map_file", metavar="MAP", type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    required=True,
+    type=click.Choice(NAMES),
+    help="The format; c is a header and a source, python a reader with the map in it, fmi2 and fmi3 are "
+    "units for co-simulation.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="File to write; beside MAP, by its name, where left out."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON, alone.")
+def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
+    """Write MAP in the file type of another tool.
+
+    All is checked before: a map of a newer version, cut off or edited is refused, and nothing is written.
+    """
+    from diffbench.errors import OutputError
+    from diffbench.exports import export_map
+    from diffbench.locking_map import load_map
+
+    locking_map = load_map(map_file)
+    target = out if out is not None else map_file.with_suffix("")
+    if out is None and to == "json":
+        raise OutputError.single(
+            "the file would be written over itself", file=str(map_file), mend="name another one with --out"
+        )
+    written = export_map(locking_map, to, target)
+    if as_json:
+        files = [
+            {"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in written
+        ]
+        click.echo(json.dumps({"format": to, "map_sha256": locking_map.digest, "files": files}))
+        return
+    click.echo("Written: " + ", ".join(str(path) for path in written))

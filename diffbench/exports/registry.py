@@ -1,0 +1,87 @@
+"""The formats that a map is exported to, by name."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from diffbench.errors import OutputError
+from diffbench.locking_map import LockingMap
+from diffbench.whole_files import write_whole
+
+__all__ = ["FORMATS", "Format", "export_map"]
+
+
+@dataclass(frozen=True)
+class Format:
+    """One target format.
+
+    Attributes
+    ----------
+    maker : str
+        Module and function, imported when asked for: ``function(locking_map, name) -> {file: bytes}``.
+    suffix : str
+        Of the file, or of the first of several.
+    words : str
+        What it is, for lists.
+    """
+
+    maker: str
+    suffix: str
+    words: str
+
+
+FORMATS: dict[str, Format] = {
+    "csv": Format("diffbench.exports.csv_table:export_csv", ".csv", "comma-separated text, one node a line"),
+    "json": Format("diffbench.exports.json_document:export_json", ".json", "the map's own document, checked"),
+    "mat": Format("diffbench.exports.mat_file:export_mat", ".mat", "MAT-file level 5, for Octave and MATLAB"),
+    "modelica": Format(
+        "diffbench.exports.modelica_tables:export_modelica", ".txt", "table text of the Modelica library"
+    ),
+    "netcdf": Format("diffbench.exports.netcdf_file:export_netcdf", ".nc", "NetCDF-4 by the CF conventions"),
+    "c": Format("diffbench.exports.c_source:export_c", ".h", "C99 header and source"),
+    "python": Format(
+        "diffbench.exports.python_reader:export_python", ".py", "Python reader with the map in it"
+    ),
+    "fmi2": Format("diffbench.exports.fmu:export_fmi2", ".fmu", "FMI 2.0 unit for co-simulation"),
+    "fmi3": Format("diffbench.exports.fmu:export_fmi3", ".fmu", "FMI 3.0 unit for co-simulation"),
+}
+
+
+def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]:
+    """Write a map in another format, whole or not at all.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    to : str
+        One of `FORMATS`.
+    path : path
+        Of the file; its ending may be left out. C is two files of that name, ``.h`` and ``.c``.
+
+    Returns
+    -------
+    Paths of what was written.
+
+    Raises
+    ------
+    OutputError
+        The format is not known, a library for it is missing, or the file cannot be written.
+    """
+    if to not in FORMATS:
+        near = difflib.get_close_matches(to, FORMATS, n=1)
+        known = f"write '{near[0]}'" if near else "write one of " + ", ".join(FORMATS)
+        raise OutputError.single(f"'{to}' is no format for a map", mend=known)
+    target = Path(path)
+    # Only the format's own endings are taken off: 'unit.v2' is a name with a dot.
+    endings = {FORMATS[to].suffix, ".c"} if to == "c" else {FORMATS[to].suffix}
+    name = target.stem if target.suffix.lower() in endings else target.name
+    if not name:
+        raise OutputError.single("the path names no file", file=str(path), mend="name a file with --out")
+    module, _, function = FORMATS[to].maker.partition(":")
+    make: Callable[[LockingMap, str], dict[str, bytes]] = getattr(importlib.import_module(module), function)
+    return write_whole(target.parent, make(locking_map, name))
