@@ -159,9 +159,13 @@ def _ramp(
 ) -> None:
     acts = measured(characterisation, f"effective_ramp_angle_{flank}", label)
     rubs = measured(characterisation, f"ramp_friction_angle_{flank}", label)
+    told = ""
+    if acts is None and nominal_deg is not None:
+        # friction that is known by the nominal angles: these are then what the fit itself went by
+        acts, told = Quantity(nominal_deg), ", nominal angles counting as exact"
     if acts is None or rubs is None:
         change.refuse(
-            f"the {flank} ramp's angle as it acts and its friction angle are not both determined",
+            f"the {flank} ramp's angle and its friction angle are not both known",
             "fit sweeps with loading and unloading on that flank and a build sheet with faces, radii, pin "
             "radius and spring force or ramp angles",
         )
@@ -176,7 +180,7 @@ def _ramp(
         )
         return
     old = "" if nominal_deg is None else f" instead of {nominal_deg:.4g} deg"
-    change.words.append(f"{flank} ramp {math.degrees(angle):.4g} deg{old}")
+    change.words.append(f"{flank} ramp {math.degrees(angle):.4g} deg{old}{told}")
     names = (f"ramp_bias_{flank}_loading", f"unloading_ratio_{flank}")
     if after + friction >= math.pi / 2.0:
         # the pin cannot drive the rings apart: no thrust while loading, so that none is left to unload

@@ -57,7 +57,8 @@ def predicted_map(
     Validity: the preload law holds at the other preload as fitted; plates of the same kind with the same
     friction, all faces bearing alike, and the stack shimmed to the same spring force where faces are added;
     ramps of the same finish. The angle that acts may differ from the nominal one: a new nominal angle is
-    taken as that many degrees off the angle as it acts. An error of the angles is taken as independent of
+    taken as that many degrees off the angle as it acts; where that is not determined, the nominal angle
+    counts, and as exact. An error of the angles is taken as independent of
     that of the ramp bias.
 
     References

@@ -154,6 +154,19 @@ def test_both_are_compared_from_coast_to_drive(true_unit: Unit, measure: Measure
         assert row.rebuilt.value < row.as_built.value
 
 
+def test_the_nominal_angle_counts_where_none_that_acts_is_known(true_unit: Unit, measure: Measure) -> None:
+    """Friction of the ramps is known by the nominal angles, the angle that acts is not: said in the words."""
+    result = measure(true_unit)
+    some = {name: one for name, one in result.parameters.items() if not name.startswith("effective_ramp")}
+    made = predicted_map(
+        result.model_copy(update={"parameters": some}), Rebuild(drive_angle=math.radians(50.0))
+    )
+    agrees(made, dataclasses.replace(true_unit, drive_angle_deg=50.0))
+    assert made.document.predicted == (
+        "drive ramp 50 deg instead of 42 deg, nominal angles counting as exact"
+    )
+
+
 @pytest.mark.parametrize(
     ("rebuild", "said"),
     [
@@ -178,7 +191,7 @@ def test_what_the_fit_does_not_know_is_refused_all_at_once(true_unit: Unit, meas
     blind = measure(true_unit, known=False)
     with pytest.raises(FitError) as caught:
         predicted_map(blind, Rebuild(spring_force=2000.0, drive_angle=0.8, coast_angle=0.8))
-    assert len(caught.value.faults) == 3
+    assert len(caught.value.faults) == 3  # the friction of the ramps is not known either
     assert "spring force of this unit is not known" in str(caught.value)
     with pytest.raises(FitError, match=r"there is no build 'Q18'\. Mend: name one of Q17-a"):
         predicted_map(blind, Rebuild(faces=5), build="Q18")
