@@ -6,10 +6,7 @@ entry, a record's with its document. Everything carries its hash, so that a line
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +15,7 @@ from typing import Any
 from diffbench.errors import DocumentError, Fault, OutputError, Place
 from diffbench.history.entries import START, Entry, link, sha256
 from diffbench.history.verification import damage_of
+from diffbench.whole_files import write_whole
 
 __all__ = ["FORMAT", "Arrival", "read_export", "write_export"]
 
@@ -59,24 +57,7 @@ def write_export(path: Path, entries: Iterable[tuple[Entry, bytes | None]]) -> N
         raise OutputError.single(
             "is there already, and is left as it is", file=str(path), mend="name a new file"
         )
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(beside).replace(path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                Path(beside).unlink()
-            raise
-    except OSError as error:
-        raise OutputError.single(
-            f"the export cannot be written ({error.strerror or error})",
-            file=str(path),
-            mend="name a new file in a folder with room that you may write to",
-        ) from error
+    write_whole(path.parent, {path.name: text.encode("utf-8")})
 
 
 def read_export(path: Path) -> list[Arrival]:

@@ -1,0 +1,96 @@
+"""``diffbench trend``: where a unit goes between rebuilds."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from diffbench.trend import Axis
+
+
+@click.command(epilog="Example: diffbench trend Q17 --limit 'preload_torque=70 N.m' --picture q17.svg")
+@click.argument("unit")
+@click.option("--build", help="Another build than the last one.")
+@click.option(
+    "--over",
+    type=click.Choice(["distance", "events", "visits"]),
+    help="What to count over; distance where it is known, else events, else visits.",
+)
+@click.option("--quantity", "quantities", multiple=True, help="A parameter to follow; may be repeated.")
+@click.option(
+    "--limit",
+    "limits",
+    multiple=True,
+    metavar="NAME=LOWEST",
+    help="Lower limit of a parameter instead of the build sheet's, e.g. 'preload_torque=70 N.m'.",
+)
+@click.option(
+    "--baseline",
+    type=click.IntRange(min=1),
+    help="How many of the first records the control charts compare with; those at the first distance.",
+)
+@click.option("--picture", type=click.Path(path_type=Path), help="Write a picture: .svg, .png or .pdf.")
+@click.option("--store", help="The history: path of a file, or postgresql://user@host/database.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+def trend(
+    unit: str,
+    build: str | None,
+    over: Axis | None,
+    quantities: tuple[str, ...],
+    limits: tuple[str, ...],
+    baseline: int | None,
+    picture: Path | None,
+    store: str | None,
+    as_json: bool,
+) -> None:
+    """Follow preload, ramp bias and friction of a unit since its last rebuild.
+
+    Control charts, a straight line with where the next record lies, and the distance at which the lower limit
+    is reached with 95 % confidence; how many more records are needed where it cannot be told. The exit status
+    is 1 where a lower limit is reached with 95 % confidence.
+    """
+    from diffbench.history import open_history
+    from diffbench.trend import trend_of
+
+    found = trend_of(
+        open_history(store),
+        unit,
+        build=build,
+        axis=over,
+        quantities=quantities,
+        limits=dict(_limit(text) for text in limits),
+        baseline=baseline,
+    )
+    if picture is not None:
+        from diffbench.report.trend_figures import write_picture
+
+        write_picture(found, picture)
+    if as_json:
+        from diffbench.trend.document import document_of
+
+        click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
+    else:
+        from diffbench.cli.terminal import width
+        from diffbench.report.trend_text import trend_text
+
+        click.echo(trend_text(found, width=width()))
+        if picture is not None:
+            click.echo(f"Written: {picture}")
+    if found.reached:
+        raise SystemExit(1)
+
+
+def _limit(text: str) -> tuple[str, float]:
+    """A quantity and its lower limit in SI."""
+    from diffbench.cli.ranges import quantity
+
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise click.BadParameter(f"'{text}' is no limit: write NAME=LOWEST", param_hint="--limit")
+    if name.strip() == "preload_torque":
+        return name.strip(), quantity(value, "torque", "N.m", "--limit")
+    return name.strip(), quantity(value, "dimensionless", "1", "--limit")

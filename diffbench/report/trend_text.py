@@ -1,0 +1,146 @@
+"""A trend in the terminal: for each quantity the verdict first, then what it stands on."""
+
+from __future__ import annotations
+
+from diffbench.report.layout import wrapped
+from diffbench.report.rounding import number_text, with_unit
+from diffbench.report.wording import label, printable
+from diffbench.trend import Axis, Course, Trend
+
+__all__ = ["along_text", "charts_text", "limit_text", "trend_text", "verdict_text"]
+
+_PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
+
+
+def along_text(x: float, axis: Axis) -> str:
+    """A place on the axis in words.
+
+    Examples
+    --------
+    >>> along_text(1_862_345.0, "distance"), along_text(3.0, "events"), along_text(2.4, "visits")
+    ('1860 km', '3 events', 'visit 2.4')
+    """
+    if axis == "distance":
+        kilometres = x / 1000.0
+        return f"{float(f'{kilometres:.{_PLACES}g}'):g} km" if kilometres < 1e6 else f"{kilometres:.2e} km"
+    number = f"{float(f'{x:.{_PLACES}g}'):g}"
+    return f"visit {number}" if axis == "visits" else f"{number} event{'' if number == '1' else 's'}"
+
+
+def verdict_text(course: Course) -> str:
+    """The verdict on a quantity, one sentence."""
+    count = len(course.series.points)
+    records = f"{count} record{'' if count == 1 else 's'}"
+    if course.change is None:
+        head = f"cannot be told from {records}"
+    else:
+        middle, low, high = (100.0 * share for share in course.change)
+        numbers = f"{middle:+.1f} % (95 %: {low:+.1f} to {high:+.1f} %)"
+        last = along_text(course.series.points[-1].x, course.series.axis)
+        word = "cannot be told yet" if course.state == "open" else course.state
+        head = f"{word}, {numbers} to {last} by {records}"
+    return f"{head}: {course.reason}"
+
+
+def needed_text(course: Course) -> str | None:
+    """What would tell, where the records do not."""
+    if course.state != "open":
+        return None
+    if course.needed is None:
+        return "more than 200 further records like these would be needed: refit more alike, or average refits"
+    return f"needs {course.needed} more record{'' if course.needed == 1 else 's'}, spaced as those so far"
+
+
+def charts_text(course: Course) -> str | None:
+    """What the control charts say."""
+    charts = course.charts
+    if charts is None:
+        return None
+    watched = course.series.points[charts.baseline :]
+    said = []
+    for name, place in (("moving average", charts.average_signal), ("sums", charts.sum_signal)):
+        if place is None:
+            said.append(f"{name} within limits")
+        else:
+            point = watched[place]
+            where = along_text(point.x, course.series.axis)
+            said.append(f"{name} beyond from record {point.record} on ({where}, {point.date})")
+    return f"control charts against the first {_records(charts.baseline)}: " + "; ".join(said)
+
+
+def limit_text(course: Course) -> str | None:
+    """The way to the lower limit."""
+    found = course.crossing
+    if found is None:
+        return None
+    axis = course.series.axis
+    limit = with_unit(number_text(found.limit), course.series.unit)
+    if course.reached:
+        return f"lower limit {limit}: REACHED, with 95 % confidence"
+    if found.open_at_start:
+        early = "may have been reached already (it cannot be excluded with 95 % confidence)"
+    elif found.not_before is None:
+        early = "no way to it shows"
+    else:
+        early = f"not reached before {along_text(found.not_before, axis)} with 95 % confidence"
+    parts = [early]
+    if found.expected is not None:
+        parts.append(f"the line meets it at {along_text(found.expected, axis)}")
+    if found.reached_by is not None:
+        parts.append(f"reached by {along_text(found.reached_by, axis)} with 95 % confidence")
+    elif found.expected is not None:
+        parts.append("by when at the latest cannot be told")
+    return f"lower limit {limit}: " + "; ".join(parts)
+
+
+def trend_text(trend: Trend, *, width: int = 100) -> str:
+    """A trend as text.
+
+    Parameters
+    ----------
+    trend : Trend
+        What was found.
+    width : int
+        Columns of a line.
+
+    Returns
+    -------
+    The text.
+    """
+    place = trend.builds.index(trend.build)
+    others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
+    head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
+    lines = [f"{head}over {trend.axis} since it was assembled"]
+    for course in trend.courses:
+        lines += ["", *wrapped(f"{label(course.series.quantity)}: {verdict_text(course)}", width, rest="  ")]
+        for text in (needed_text(course), next_text(course), limit_text(course), charts_text(course)):
+            if text is not None:
+                lines += wrapped(text, width, first="  - ")
+    if trend.notes:
+        lines += ["", *(line for note in trend.notes for line in wrapped(note, width, first="Note: "))]
+    return "\n".join(lines)
+
+
+def next_text(course: Course) -> str | None:
+    """Where the next record should lie, and by what scatter."""
+    line = course.line
+    if line is None:
+        return None
+    points = course.series.points
+    ahead = points[-1].x + (points[-1].x - points[0].x) / (len(points) - 1)
+    low, high = (float(end) for end in line.next_record(ahead))
+    made = []
+    if line.stated is not None:
+        made.append(f"{number_text(line.stated, line.stated)} stated")
+    if line.observed is not None:
+        made.append(f"{number_text(line.observed, line.sigma)} observed")
+    scatter = with_unit(number_text(line.sigma, line.sigma), course.series.unit)
+    within = (
+        f"{number_text(low, line.sigma)} to {with_unit(number_text(high, line.sigma), course.series.unit)}"
+    )
+    where = along_text(ahead, course.series.axis)
+    return f"next record, at {where}: 95 % within {within}; scatter of records {scatter} ({', '.join(made)})"
+
+
+def _records(count: int, what: str = "record") -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"

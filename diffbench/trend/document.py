@@ -1,0 +1,89 @@
+"""A trend as JSON, for other programs."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from diffbench.trend.charts import Charts
+from diffbench.trend.line import Line
+from diffbench.trend.outlook import Course, Trend
+
+__all__ = ["FORMAT", "document_of"]
+
+FORMAT = "diffbench-trend/1"
+
+
+def document_of(trend: Trend) -> dict[str, Any]:
+    """The trend as plain lists and numbers, distances in metres, quantities in SI.
+
+    Parameters
+    ----------
+    trend : Trend
+        What was found.
+
+    Returns
+    -------
+    A document for `json.dumps`.
+    """
+    return {
+        "format": FORMAT,
+        "unit": trend.unit,
+        "build": trend.build,
+        "builds": list(trend.builds),
+        "over": trend.axis,
+        "limit_reached": trend.reached,
+        "quantities": {course.series.quantity: _course(course) for course in trend.courses},
+        "notes": list(trend.notes),
+    }
+
+
+def _course(course: Course) -> dict[str, Any]:
+    return {
+        "unit": course.series.unit,
+        "state": course.state,
+        "reason": course.reason,
+        "more_records_needed": course.needed,
+        "change": None
+        if course.change is None
+        else dict(zip(("value", "low", "high"), course.change, strict=True)),
+        "line": None if course.line is None else _line(course.line),
+        "lower_limit": None
+        if course.crossing is None
+        else {**asdict(course.crossing), "reached": course.reached},
+        "u_shared": course.shared,
+        "control": None if course.charts is None else _charts(course.charts),
+        "records": [asdict(point) for point in course.series.points],
+        "earlier_builds": {
+            series.build: [asdict(point) for point in series.points] for series in course.earlier
+        },
+    }
+
+
+def _line(line: Line) -> dict[str, Any]:
+    return {
+        "at_zero": float(line.at(0.0)),
+        "u_at_zero": line.u_intercept,
+        "slope": line.slope,
+        "u_slope": line.u_slope,
+        "sigma": line.sigma,
+        "degrees_of_freedom": line.freedom,
+        "sigma_observed": line.observed,
+        "sigma_stated": line.stated,
+    }
+
+
+def _charts(charts: Charts) -> dict[str, Any]:
+    return {
+        "target": charts.target,
+        "sigma": charts.sigma,
+        "baseline_records": charts.baseline,
+        "moving_average": charts.average.tolist(),
+        "low": charts.low.tolist(),
+        "high": charts.high.tolist(),
+        "upward_sum": charts.up.tolist(),
+        "downward_sum": charts.down.tolist(),
+        "decision_limit": charts.decision,
+        "moving_average_signal": charts.average_signal,
+        "sum_signal": charts.sum_signal,
+    }

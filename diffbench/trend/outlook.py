@@ -1,0 +1,244 @@
+"""What a series says: falling or steady, in control or not, how far to a limit, or how much more it needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from diffbench.errors import HistoryError
+from diffbench.history import History
+from diffbench.trend.charts import Charts, charts_of
+from diffbench.trend.line import Crossing, Line, crossing, fit_line, pooled, records_needed
+from diffbench.trend.series import Axis, Series, Visit, axis_for, series_of, visits_of
+
+__all__ = ["QUANTITIES", "Course", "State", "Trend", "course_of", "trend_of"]
+
+#: What is followed unless something else is asked for.
+QUANTITIES = (
+    "preload_torque",
+    "ramp_bias_drive_loading",
+    "ramp_bias_coast_loading",
+    "friction_coefficient",
+)
+#: A loss over the distance so far that a series should be able to show, as a share of where it began.
+MATERIAL = 0.05
+
+State = Literal["falling", "rising", "steady", "open"]
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """One quantity since the last rebuild.
+
+    ``change`` is the change over the distance so far as a share of the line's beginning, with its two-sided
+    95 % interval; ``needed`` the number of further records that would tell where ``state`` is ``open`` (None
+    where no number of them helps, or none is needed); ``reached`` whether the lower limit is proven to be
+    passed.
+    """
+
+    series: Series
+    earlier: tuple[Series, ...]
+    state: State
+    reason: str
+    line: Line | None
+    change: tuple[float, float, float] | None
+    charts: Charts | None
+    crossing: Crossing | None
+    reached: bool
+    needed: int | None
+    shared: float
+
+
+@dataclass(frozen=True, eq=False)
+class Trend:
+    """All that was followed of one unit's build."""
+
+    unit: str
+    build: str
+    builds: tuple[str, ...]
+    axis: Axis
+    courses: tuple[Course, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def reached(self) -> bool:
+        """Whether any lower limit is proven to be passed."""
+        return any(course.reached for course in self.courses)
+
+
+def trend_of(
+    history: History,
+    unit: str,
+    *,
+    build: str | None = None,
+    axis: Axis | None = None,
+    quantities: Sequence[str] = (),
+    limits: Mapping[str, float] | None = None,
+    baseline: int | None = None,
+) -> Trend:
+    """Follow quantities of a unit since its last rebuild, or since another one.
+
+    Parameters
+    ----------
+    history : History
+        Where the records are.
+    unit : str
+        Serial of the unit.
+    build : str or None
+        Name of a build; None for the one whose first record is the latest.
+    axis : Axis or None
+        What to count over; None for distance where it is known, else events, else visits.
+    quantities : sequence of str
+        Names of parameters; `QUANTITIES` unless it is said.
+    limits : mapping of str to float, or None
+        Lower limits by quantity [SI] that replace those of the build sheet.
+    baseline : int or None
+        How many of the first records make the target of the charts; None for those at the first distance.
+
+    Returns
+    -------
+    The trend.
+
+    Raises
+    ------
+    HistoryError : where there is no such unit, build or quantity.
+    """
+    visits, notes = visits_of(history, unit)
+    by_build: dict[str, list[Visit]] = {}
+    for visit in visits:
+        by_build.setdefault(visit.fact.build, []).append(visit)
+    if not by_build:
+        raise HistoryError.single(
+            f"every record of unit '{unit}' is withdrawn or damaged",
+            file=history.label,
+            mend="see diffbench history list",
+        )
+    chosen = build or list(by_build)[-1]
+    if chosen not in by_build:
+        raise HistoryError.single(
+            f"unit '{unit}' has no build '{chosen}'",
+            file=history.label,
+            mend=f"name one of {', '.join(by_build)}",
+        )
+    over = axis or axis_for(by_build[chosen])
+    names = list(quantities) or [
+        name for name in QUANTITIES if any(visit.parameter(name) for visit in by_build[chosen])
+    ]
+    known = {name.partition("[")[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
+    for name in (*names, *(limits or {})):
+        if name not in known:
+            raise HistoryError.single(
+                f"no record of build '{chosen}' has a quantity '{name}'",
+                file=history.label,
+                mend=f"name one of {', '.join(sorted(known))}",
+            )
+    courses = []
+    for name in names:
+        series, left_out = series_of(by_build[chosen], name, over)
+        notes += left_out
+        earlier = tuple(
+            series_of(others, name, over)[0] for other, others in by_build.items() if other != chosen
+        )
+        limit = (limits or {}).get(name, series.lower_limit)
+        courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
+    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)))
+
+
+def course_of(
+    series: Series,
+    *,
+    earlier: tuple[Series, ...] = (),
+    limit: float | None = None,
+    baseline: int | None = None,
+) -> Course:
+    """What one series says; arguments as in `trend_of`."""
+    x = np.array([point.x for point in series.points])
+    y = np.array([point.value for point in series.points])
+    stated = _stated(series)
+    shared = max((point.u_shared for point in series.points), default=0.0)
+    line = fit_line(x, y, stated=stated)
+    charts = _charts(x, y, line, stated, baseline)
+    state, reason, needed = _state(series, x, line, stated)
+    change = None
+    if line is not None:
+        start = float(line.at(x[0]))
+        span = float(np.ptp(x))
+        middle, reach = line.slope * span / start, line.factor * line.u_slope * span / abs(start)
+        change = (middle, middle - reach, middle + reach)
+    meets = None
+    if line is not None and limit is not None:
+        meets = crossing(line, limit, start=float(x[-1]), shared=shared)
+    return Course(
+        series=series,
+        earlier=earlier,
+        state=state,
+        reason=reason,
+        line=line,
+        change=change,
+        charts=charts,
+        crossing=meets,
+        reached=meets is not None and meets.reached_by == float(x[-1]),
+        needed=needed,
+        shared=shared,
+    )
+
+
+def _stated(series: Series) -> float | None:
+    """Scatter from visit to visit as the records state it: all of them must."""
+    parts = [point.u_visit for point in series.points]
+    if not parts or any(part is None for part in parts):
+        return None
+    return math.sqrt(sum(part**2 for part in parts if part is not None) / len(parts))
+
+
+def _charts(
+    x: np.ndarray, y: np.ndarray, line: Line | None, stated: float | None, baseline: int | None
+) -> Charts | None:
+    first = int(np.sum(x == x[0])) if x.size else 0
+    count = first if baseline is None else baseline
+    scatter = (line.sigma, line.freedom) if line is not None else pooled(None, 0, stated)
+    if scatter is None or not 0 < count < y.size:
+        return None
+    return charts_of(y, baseline=count, sigma=scatter[0], freedom=scatter[1])
+
+
+def _state(
+    series: Series, x: np.ndarray, line: Line | None, stated: float | None
+) -> tuple[State, str, int | None]:
+    """Verdict on the slope, its reason, and how many more records it needs."""
+    if line is None:
+        return _without_line(series, x, stated)
+    start, span = float(line.at(x[0])), float(np.ptp(x))
+    reach = line.one_sided * line.u_slope
+    if line.slope + reach < 0.0:
+        return "falling", "the slope is below zero with more than 95 % confidence", None
+    if line.slope - reach > 0.0:
+        return "rising", "the slope is above zero with more than 95 % confidence", None
+    loss = -(line.slope - reach) * span / abs(start)
+    if loss < MATERIAL:
+        return (
+            "steady",
+            f"a loss of more than {100 * loss:.1f} % so far is excluded with 95 % confidence",
+            None,
+        )
+    fall = max(-line.slope, MATERIAL * abs(start) / span)
+    seen = -line.slope >= fall
+    what = "the fall that shows" if seen else f"a loss of {100 * MATERIAL:.0f} % over the way so far"
+    return "open", f"{what} would not stand out from the scatter yet", records_needed(line, x, fall)
+
+
+def _without_line(series: Series, x: np.ndarray, stated: float | None) -> tuple[State, str, int | None]:
+    count = len(series.points)
+    if count >= 2 and np.ptp(x) <= 0.0:
+        return "open", f"all records stand at one {_place(series.axis)}, and another is needed", 1
+    if stated is not None:
+        return "open", "a slope takes two records", max(2 - count, 1)
+    return "open", "a slope without a stated repeatability takes three records that differ", max(3 - count, 1)
+
+
+def _place(axis: Axis) -> str:
+    return {"distance": "distance", "events": "number of events", "visits": "visit"}[axis]

@@ -1,0 +1,173 @@
+"""Series of records: one unit, one build, one quantity, in the order of distance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from diffbench.errors import HistoryError
+from diffbench.history import BuildFact, Damage, History, Record
+from diffbench.history.papers import recordings
+
+__all__ = ["Axis", "Point", "Series", "Visit", "series_of", "visits_of"]
+
+Axis = Literal["distance", "events", "visits"]
+
+#: Parts of a budget that are new at every visit; the rest is the same for all records of one unit and bench.
+OF_A_VISIT = ("bench repeatability", "noise", "tare")
+#: Without this one the others are no measure of how two visits differ.
+REPEATABILITY = "bench repeatability"
+
+_LIMITED_AS = {"ramp_bias_drive": "ramp_bias_drive_loading", "ramp_bias_coast": "ramp_bias_coast_loading"}
+
+
+@dataclass(frozen=True, eq=False)
+class Visit:
+    """One build in one record, with its characterisation."""
+
+    record: Record
+    fact: BuildFact
+    document: Mapping[str, Any]
+
+    def parameter(self, name: str) -> Mapping[str, Any] | None:
+        """A quantity of this build, None where it is not determined."""
+        parameters = self.document.get("parameters", {})
+        found = parameters.get(f"{name}[{self.fact.measured_as}]", parameters.get(name))
+        return found if found is not None and found.get("value") is not None else None
+
+    def lower_limit(self, name: str) -> float | None:
+        """The lower limit of the build sheet for a quantity."""
+        for limit in self.document.get("limits", []):
+            quantity, bracket, rest = str(limit["quantity"]).partition("[")
+            if bracket and rest.removesuffix("]") != self.fact.measured_as:
+                continue
+            if _LIMITED_AS.get(quantity, quantity) == name:
+                return float(limit["low"])
+        return None
+
+
+@dataclass(frozen=True)
+class Point:
+    """One record in a series: ``x`` in metres, events or visits; ``u`` its full standard uncertainty,
+    ``u_visit`` the part that is new at every visit (None where no repeatability was stated), ``u_shared`` the
+    rest."""
+
+    record: int
+    date: str
+    x: float
+    value: float
+    u: float | None
+    u_visit: float | None
+    u_shared: float
+
+
+@dataclass(frozen=True)
+class Series:
+    """Records of one build by one quantity, in order."""
+
+    build: str
+    quantity: str
+    unit: str
+    axis: Axis
+    points: tuple[Point, ...]
+    lower_limit: float | None
+
+
+def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
+    """Every build in every record of a unit, in the order of dates, and notes on what was left out.
+
+    Of several fits of the same recordings the one that was filed last counts.
+
+    Raises
+    ------
+    HistoryError : where the history holds no record of the unit.
+    """
+    contents = history.contents(unit)
+    notes = [f"damaged and left out: {damage}" for damage in contents.damage]
+    records = [record for record in contents.records if not record.facts.withdrawn]
+    if not contents.records:
+        units = sorted({record.facts.unit for record in history.contents().records})
+        raise HistoryError.single(
+            f"there is no record of unit '{unit}'",
+            file=history.label,
+            mend=f"name one of {', '.join(units)}" if units else "add characterisations first",
+        )
+    documents = history.documents(records)
+    latest: dict[tuple[str, ...], int] = {}
+    for record in records:
+        document = documents[record.number]
+        if isinstance(document, Damage):
+            notes.append(f"damaged and left out: record {record.number}: {document}")
+            continue
+        behind = recordings(document)
+        if behind in latest and behind:
+            later = f"record {record.number} is a later fit of the same recordings"
+            notes.append(f"record {latest[behind]} left out: {later}")
+        latest[behind or (record.document,)] = record.number
+    kept = set(latest.values())
+    visits = []
+    for record in sorted(records, key=lambda one: (one.facts.date, one.number)):
+        document = documents[record.number]
+        if record.number in kept and not isinstance(document, Damage):
+            visits += [Visit(record, fact, document) for fact in record.facts.builds]
+    return visits, notes
+
+
+def axis_for(visits: Sequence[Visit]) -> Axis:
+    """What a build's records can be counted over: distance where all have it and it differs, else events,
+    else the number of the visit."""
+    for axis, known in (
+        ("distance", [visit.fact.distance_m for visit in visits]),
+        ("events", [visit.fact.events for visit in visits]),
+    ):
+        if None not in known and (len(visits) == 1 or len(set(known)) > 1):
+            return "distance" if axis == "distance" else "events"
+    return "visits"
+
+
+def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Series, list[str]]:
+    """One quantity of one build's visits, and notes on what was left out.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Of one build, in the order of dates.
+    quantity : str
+        Name of a parameter.
+    axis : Axis
+        What to count over.
+    """
+    points, notes, unit = [], [], "1"
+    for number, visit in enumerate(visits, start=1):
+        found = visit.parameter(quantity)
+        if found is None:
+            notes.append(f"record {visit.record.number} left out: it does not determine {quantity}")
+            continue
+        x = {"distance": visit.fact.distance_m, "events": visit.fact.events, "visits": number}[axis]
+        if x is None:
+            notes.append(f"record {visit.record.number} left out: it states no {axis}")
+            continue
+        unit = str(found["unit"])
+        points.append(_point(visit, found, float(x)))
+    points.sort(key=lambda point: (point.x, point.date, point.record))
+    return (
+        Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), visits[-1].lower_limit(quantity)),
+        notes,
+    )
+
+
+def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
+    budget: Mapping[str, float] = found.get("budget") or {}
+    of_visit = math.sqrt(sum(float(budget.get(name, 0.0)) ** 2 for name in OF_A_VISIT))
+    u = found.get("u")
+    return Point(
+        record=visit.record.number,
+        date=visit.record.facts.date,
+        x=x,
+        value=float(found["value"]),
+        u=None if u is None else float(u),
+        u_visit=of_visit if budget.get(REPEATABILITY) else None,
+        u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
+    )
