@@ -57,6 +57,28 @@ def put_whole(path: Path, write: Callable[[Path], None], *, replace: bool) -> No
         ) from error
 
 
+def put_text(path: Path, text: str) -> None:
+    """Write a text to a new file.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes; nothing may stand there.
+    text : str
+        Its content, written in UTF-8.
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written; then nothing is left.
+    """
+
+    def write(beside: Path) -> None:
+        beside.write_text(text, encoding="utf-8", newline="\n")
+
+    put_whole(path, write, replace=False)
+
+
 def _mask() -> int:
     mask = os.umask(0)
     os.umask(mask)

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
+from diffbench.readers.foreign import guarded
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
@@ -80,13 +81,9 @@ class ArrayFileReader:
         ReadingError : when the array is damaged, has no named fields or more than one dimension, or holds
             Python objects.
         """
-        try:
-            # Objects are never unpickled: that would run whatever code the file brings.
-            array = np.load(path, allow_pickle=False)
-        except (ValueError, EOFError) as error:
-            raise ReadingError.single(
-                f"the array cannot be read: {error}", file=str(path), mend="save it again with numpy.save"
-            ) from None
+        path.open("rb").close()
+        # Objects are never unpickled: that would run whatever code the file brings.
+        array = guarded(path, self.name, lambda: np.load(path, allow_pickle=False))
         if array.dtype.names is None or array.ndim != 1:
             raise ReadingError.single(
                 f"the array is of shape {array.shape} without named fields",

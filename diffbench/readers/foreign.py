@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import gc
 import importlib
 import importlib.metadata
+import importlib.util
 import logging
 import struct
-import sys
+import tokenize
 import warnings
 import zipfile
 import zlib
@@ -35,6 +35,7 @@ _DAMAGE = (
     TypeError,
     ValueError,
     struct.error,
+    tokenize.TokenError,
     zipfile.BadZipFile,
     zlib.error,
 )
@@ -68,13 +69,37 @@ def library(name: str, *, extra: str, path: Path) -> ModuleType:
     try:
         return importlib.import_module(name)
     except ImportError:
-        wanted = " ".join(f"'{need}'" for need in requirements(extra))
-        raise ReadingError.single(
-            f"reading it needs {name.partition('.')[0]}, which is not installed",
-            file=str(path),
-            mend=f"run: pip install {wanted} (it is in the extras [{extra}] and [formats] of diffbench); or "
-            "export the recording as text",
-        ) from None
+        raise _not_installed(name, extra, path) from None
+
+
+def require(name: str, *, extra: str, path: Path) -> None:
+    """Refuse a file whose library is not installed, without loading the library.
+
+    Parameters
+    ----------
+    name, extra, path : str, str, Path
+        As in `library`.
+
+    Raises
+    ------
+    ReadingError : when it is not installed, naming the command that installs it.
+    """
+    try:
+        found = importlib.util.find_spec(name)
+    except ValueError:  # barred from being imported
+        found = None
+    if found is None:
+        raise _not_installed(name, extra, path)
+
+
+def _not_installed(name: str, extra: str, path: Path) -> ReadingError:
+    wanted = " ".join(f"'{need}'" for need in requirements(extra))
+    return ReadingError.single(
+        f"reading it needs {name.partition('.')[0]}, which is not installed",
+        file=str(path),
+        mend=f"run: pip install {wanted} (the extra [{extra}] of diffbench; [formats] has all), or export "
+        "the recording as text",
+    )
 
 
 def requirements(extra: str) -> tuple[str, ...]:
@@ -102,7 +127,7 @@ def requirements(extra: str) -> tuple[str, ...]:
     return tuple(found)
 
 
-def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exception], tidy: bool = False) -> T:
+def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exception]) -> T:
     """Return what a library reads; whatever it raises over a damaged file becomes one clear error.
 
     Parameters
@@ -115,9 +140,6 @@ def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exceptio
         Reads the file by the library.
     errors : types of exceptions
         The library's own, beside those of Python.
-    tidy : bool
-        Whether the library leaves half-built objects behind that must be swept away after a failure: some
-        stumble once more when they are thrown away, and Python prints that.
 
     Returns
     -------
@@ -129,29 +151,19 @@ def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exceptio
     FileNotFoundError, PermissionError, IsADirectoryError : as they are; the registry tells them.
     """
     caught: tuple[type[Exception], ...] = (*_DAMAGE, *errors)
-    logs, hook = logging.root.manager.disable, sys.unraisablehook
+    logs = logging.root.manager.disable
     logging.disable(logging.CRITICAL)
-    sys.unraisablehook = _say_nothing
     try:
-        try:
-            with warnings.catch_warnings():
-                # What a library finds odd it tells whoever runs Python; here nobody has a use for it.
-                warnings.simplefilter("ignore")
-                return read()
-        except (DiffbenchError, FileNotFoundError, PermissionError, IsADirectoryError):
-            raise
-        except caught as error:
-            said = " ".join(str(error).split())[:200] or type(error).__name__
-        if tidy:
-            gc.collect()  # only now, with the error and its frames gone
+        with warnings.catch_warnings():
+            # What a library finds odd it tells whoever runs Python; here nobody has a use for it.
+            warnings.simplefilter("ignore")
+            return read()
+    except (DiffbenchError, FileNotFoundError, PermissionError, IsADirectoryError):
+        raise
+    except caught as error:
+        raise damaged(path, what, " ".join(str(error).split())[:200] or type(error).__name__) from None
     finally:
-        sys.unraisablehook = hook
         logging.disable(logs)
-    raise damaged(path, what, said)
-
-
-def _say_nothing(unraisable: object) -> None:
-    del unraisable
 
 
 def damaged(path: Path, what: str, said: str) -> ReadingError:

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.apart import read_groups_apart
+from diffbench.readers.foreign import guarded, library, refuse_too_many, require
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
 from diffbench.readers.time_bases import Group, clock_among, on_one_clock
@@ -71,18 +72,37 @@ class Hdf5Reader:
         ------
         ReadingError : when the file is damaged, too large, or keeps its numbers in other files.
         """
-        h5py = library("h5py", extra="hdf5", path=path)
+        require("h5py", extra="hdf5", path=path)
         path.open("rb").close()
-        groups, notes = guarded(path, self.name, lambda: _read(h5py, path))
+        groups, notes = read_groups_apart(path, self.name, __name__)
         table = on_one_clock(groups, path, stated=settings.group)
         return RawTable(table.columns, table.rows, table.details, notes=(*notes, *table.notes))
 
 
-def _read(h5py: Any, path: Path) -> tuple[list[Group], list[str]]:
-    """Return the groups of a file, and notes on what was left out."""
+def read_groups(path: Path) -> tuple[list[Group], list[str]]:
+    """Return the groups of a file, in this process.
+
+    Parameters
+    ----------
+    path : Path
+        An HDF5 file.
+
+    Returns
+    -------
+    The groups, and notes on what was left out.
+
+    Raises
+    ------
+    ReadingError : when the file is damaged, too large, or keeps its numbers in other files.
+    """
+    h5py = library("h5py", extra="hdf5", path=path)
     notes: list[str] = []
-    with h5py.File(path, "r") as file:
-        return _groups(h5py, file, path, notes), notes
+
+    def read() -> list[Group]:
+        with h5py.File(path, "r") as file:
+            return _groups(h5py, file, path, notes)
+
+    return guarded(path, Hdf5Reader.name, read), notes
 
 
 def _groups(h5py: Any, file: Any, path: Path, notes: list[str]) -> list[Group]:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.apart import read_groups_apart
+from diffbench.readers.foreign import guarded, library, refuse_too_many, require
 from diffbench.readers.mdf_blocks import check_chains
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
@@ -83,23 +84,39 @@ class MdfReader:
                 file=str(path),
                 mend="save it as MDF 4, or export it as text",
             )
-        asammdf = library("asammdf", extra="mdf", path=path)
+        require("asammdf", extra="mdf", path=path)
         check_chains(path)
-        groups, notes = guarded(
-            path, self.name, lambda: _read(asammdf, path), asammdf.blocks.utils.MdfException, tidy=True
-        )
+        groups, notes = read_groups_apart(path, self.name, __name__)
         table = on_one_clock(groups, path, stated=settings.group)
         details = {"version": version, **table.details}
         return RawTable(table.columns, table.rows, details, notes=(*notes, *table.notes))
 
 
-def _read(asammdf: Any, path: Path) -> tuple[list[Group], list[str]]:
-    """Return the groups of a file, and notes on what was left out."""
-    measurement = asammdf.MDF(path, process_bus_logging=False, use_display_names=False)
-    try:
-        return _groups(measurement, path)
-    finally:
-        measurement.close()
+def read_groups(path: Path) -> tuple[list[Group], list[str]]:
+    """Return the groups of a file, in this process.
+
+    Parameters
+    ----------
+    path : Path
+        An MDF 4 file.
+
+    Returns
+    -------
+    The groups, and notes on what was left out.
+
+    Raises
+    ------
+    ReadingError : when the file is damaged or too large.
+    """
+    asammdf = library("asammdf", extra="mdf", path=path)
+
+    def read() -> tuple[list[Group], list[str]]:
+        # By an open file: of a path the library would judge the ending, and might open the file for writing.
+        with path.open("rb") as source:
+            measurement = asammdf.MDF(source, process_bus_logging=False, use_display_names=False)
+            return _groups(measurement, path)
+
+    return guarded(path, MdfReader.name, read, asammdf.blocks.utils.MdfException, SystemError)
 
 
 def _groups(measurement: Any, path: Path) -> tuple[list[Group], list[str]]:

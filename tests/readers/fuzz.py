@@ -1,0 +1,376 @@
+"""Thousands of damaged and hostile files: each is read, or refused in words, within limits of time and memory.
+
+Run ``python tests/readers/fuzz.py --count 20000 --seed 1``. Good files of every format and the papers in TOML
+are cut, flipped, overwritten, spliced, wrongly encoded and filled with what no bench writes. Each is given to
+the program's own way in: `read_recording` and `inspect_file` for recordings, `load_rig` and its kin for
+papers. A failure is anything but a result or a `DiffbenchError`: another exception, a dead process, more than
+10 s of processor time, or more than 1 GB. Every input can be made again from its seed and number alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import io
+import json
+import lzma
+import os
+import random
+import resource
+import select
+import signal
+import sys
+import tempfile
+import time
+import zipfile
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
+from diffbench.errors import DiffbenchError
+from diffbench.inspection import inspect_file
+from diffbench.readers import read_recording
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from writers import FORMATS
+
+REPOSITORY = Path(__file__).parents[2]
+SECONDS, MEMORY = 10.0, 1 << 30  # what one input may take
+# How often each kind of input comes. A process of its own for each input is slow: fewer of those.
+WEIGHTS = {
+    "text": 36, "toml": 20, "npy": 6, "xlsx": 7, "parquet": 6, "feather": 6, "tdms": 7, "gzip": 2, "xz": 2,
+    "zstd": 2, "zip": 2, "hdf5": 2, "mdf": 2,
+}  # fmt: skip
+SAMPLES = 200
+SWEEP = {
+    "time": "Time [s]",
+    "left_torque": "Torque LH [Nm]",
+    "right_torque": "Torque RH [Nm]",
+    "left_speed": "Speed LH [1/min]",
+    "right_speed": "Speed RH [1/min]",
+    "oil_temperature": "Oil [°C]",
+}
+_TOKENS = (
+    "NaN", "inf", "-Infinity", "1e308", "-1e308", "1e999", "1.797e308", "9" * 400, "0x1F", "1_000", "1,5",
+    "=1+1",
+    "=HYPERLINK(1)", "#DIV/0!", "''", '"', '""', '"open', "\0", "\x1b[2J", "\u202e", "\ufeff", "\u2212", "é",
+    "\ud83d\ude00".encode("utf-16", "surrogatepass").decode("utf-16"), "-", "+", ".", ",", ";", "\t", "\r",
+    "x" * 5000, "2026-02-30T25:61:00", "13:05:07", "%s%n", "{}", "../../etc/passwd", "nan(1)",
+)  # fmt: skip
+_TOML = (
+    "x = " + "9" * 5000, "x = " + "[" * 2000, "x = " + "{a=" * 800, '"\\u0000" = 1', "[channel.\"\\u001b\"]",
+    "[" + "a." * 3000 + "b]", "faces = 1e400", "faces = nan", "date = 9999-12-31", "x = '''", "[[run]]" * 50,
+    "name = \"\"", "format = 3", "unit = \"N.m\"", "lag = \"1e999 s\"", "zero = \"nan N.m\"",
+    "file = \"../../../../etc/passwd\"",
+)  # fmt: skip
+
+
+@cache
+def columns() -> dict[str, list[float]]:
+    """A short sweep, with numbers that any format has."""
+    t = np.arange(SAMPLES) * 0.05
+    torque = 300.0 * np.sin(0.6 * t)
+    slip = np.where(t % 4 < 2, 2.0, -2.0)
+    values = (
+        t, 0.5 * torque - 40.0 * np.sign(slip), 0.5 * torque + 40.0 * np.sign(slip), 570.0 + 10.0 * slip,
+        570.0 - 10.0 * slip, 48.0 + 0.05 * t,
+    )  # fmt: skip
+    return {
+        name: [round(float(x), 4) for x in column]
+        for name, column in zip(SWEEP.values(), values, strict=True)
+    }
+
+
+@cache
+def rig() -> Rig:
+    """The bench of that sweep."""
+    return Rig.model_validate(
+        {
+            "format": "diffbench-rig/1",
+            "name": "Cell",
+            "arrangement": "both-outputs",
+            "channel": {name: {"column": column} for name, column in SWEEP.items()},
+        }
+    )
+
+
+@cache
+def good(kind: str) -> tuple[bytes, ...]:
+    """Good files of one kind."""
+    if kind == "toml":
+        papers = (
+            "fixtures/demo/*.toml",
+            "fixtures/demo/rebuilt/run.toml",
+            "rigs/*.toml",
+            "fixtures/hand*/*.toml",
+        )
+        found = [path for pattern in papers for path in sorted(REPOSITORY.glob(pattern))]
+        return tuple(path.read_bytes() for path in found if path.name != "truth.toml")
+    form = next(form for form in FORMATS if form.name == kind)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "good"
+        form.write(path, columns())
+        return (path.read_bytes(),)
+
+
+def flipped(rng: random.Random, data: bytes) -> bytes:
+    """Bits turned over."""
+    changed = bytearray(data)
+    for _ in range(rng.choice((1, 1, 2, 5, 20))):
+        changed[rng.randrange(len(changed))] ^= 1 << rng.randrange(8)
+    return bytes(changed)
+
+
+def overwritten(rng: random.Random, data: bytes) -> bytes:
+    """Numbers of a header made extreme."""
+    changed = bytearray(data)
+    for _ in range(rng.choice((1, 1, 2, 4))):
+        width = rng.choice((1, 2, 4, 8))
+        number = rng.choice(
+            (0, 1, 255, 2 ** (8 * width) - 1, 2 ** (8 * width - 1), 1 << rng.randrange(8 * width))
+        )
+        at = rng.randrange(len(changed))
+        changed[at : at + width] = (number % 2 ** (8 * width)).to_bytes(width, rng.choice(("little", "big")))
+    return bytes(changed)
+
+
+def cut(rng: random.Random, data: bytes) -> bytes:
+    """The end missing, as of a logger that was switched off."""
+    return data[: rng.randrange(len(data))]
+
+
+def shifted(rng: random.Random, data: bytes) -> bytes:
+    """Bytes lost, doubled or put in."""
+    at, size = rng.randrange(len(data)), rng.choice((1, 3, 50, 1000))
+    piece = rng.choice((b"", data[at : at + size] * 2, rng.randbytes(size), bytes(size)))
+    return data[:at] + piece + data[at + size :]
+
+
+def spliced(rng: random.Random, data: bytes) -> bytes:
+    """The beginning of one file, the end of another."""
+    other = rng.choice(good(rng.choice(tuple(WEIGHTS))))
+    return data[: rng.randrange(len(data))] + other[rng.randrange(len(other)) :]
+
+
+def words(rng: random.Random, data: bytes) -> bytes:
+    """What no bench writes, in cells and lines of a text."""
+    text = data.decode("utf-8", "replace")
+    for _ in range(rng.choice((1, 1, 3, 10))):
+        if text.count("=") > 5 and rng.random() < 0.5:
+            lines = text.split("\n")
+            lines.insert(rng.randrange(len(lines)), rng.choice(_TOML))
+            text = "\n".join(lines)
+            continue
+        marks = [i for i, letter in enumerate(text) if letter in ",\n="]
+        if not marks:
+            break
+        at = rng.choice(marks)
+        end = next((i for i in range(at + 1, len(text)) if text[i] in ",\n"), len(text))
+        text = text[: at + 1] + rng.choice(_TOKENS) + text[end:]
+    return text.encode("utf-8", "surrogatepass")
+
+
+def encoded(rng: random.Random, data: bytes) -> bytes:
+    """Another encoding, perhaps behind the wrong mark."""
+    text = data.decode("utf-8", "replace")
+    name = rng.choice(("utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252", "cp037", "shift_jis", "utf-7"))
+    mark = rng.choice((b"", b"", b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"))
+    return mark + text.encode(name, "replace")
+
+
+def wide(rng: random.Random, data: bytes) -> bytes:
+    """A line of many cells, or many short lines."""
+    count = rng.choice((1000, 100_000, 1_000_000))
+    piece = rng.choice((b"1,", b",", b"1;2\n", b'"', b"a\t", b"#"))
+    return rng.choice((data, b"")) + piece * count + rng.choice((b"\n", b"", data))
+
+
+def packed(rng: random.Random, data: bytes) -> bytes:
+    """Archives in archives, and archives of very little that unpack to very much."""
+    much = rng.choice((bytes(50 << 20), b"0,1\n" * (4 << 20), data * 20))
+    if rng.random() < 0.6:
+        much = data
+    for _ in range(rng.choice((1, 1, 2, 5))):
+        way = rng.randrange(3)
+        if way == 0:
+            much = gzip.compress(much, 1)
+        elif way == 1:
+            much = lzma.compress(much, preset=0)
+        else:
+            file = io.BytesIO()
+            name = rng.choice(("log.csv", "../../log.csv", "/etc/passwd", "a\x1b[2J", "xl/workbook.xml", ""))
+            with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+                for i in range(rng.choice((1, 1, 1, 3, 200))):
+                    archive.writestr(f"{i}{name}" if i else name or "x", much if i < 3 else b"x")
+            much = file.getvalue()
+    return much
+
+
+BINARY = (flipped, flipped, overwritten, overwritten, cut, shifted, spliced)
+TEXT = (words, words, words, flipped, cut, shifted, spliced, encoded, wide, packed)
+PAPERS = (words, words, words, flipped, cut, shifted, encoded)
+
+
+def make(seed: int, number: int) -> tuple[str, str, bytes]:
+    """Return kind, way and bytes of one input."""
+    rng = random.Random(f"{seed}-{number}")
+    kind = rng.choices(tuple(WEIGHTS), tuple(WEIGHTS.values()))[0]
+    ways: tuple[Callable[[random.Random, bytes], bytes], ...] = {"text": TEXT, "toml": PAPERS}.get(
+        kind, BINARY
+    )
+    way = rng.choice(ways)
+    return kind, way.__name__, way(rng, rng.choice(good(kind)))
+
+
+def take(kind: str, path: Path) -> str:
+    """Give one input to the program, and return what came of it."""
+    try:
+        if kind == "toml":
+            for load in (load_rig, load_build, load_run_sheet):
+                try:
+                    load(path)
+                except DiffbenchError as error:
+                    refusal = error
+                else:
+                    return "read"
+            raise refusal
+        read_recording(path, rig(), kind="bias-sweep")
+        inspect_file(path)
+    except DiffbenchError as error:
+        for fault in error.faults:
+            text = str(fault)
+            if not (fault.what and fault.mend and "\n" not in text):
+                return f"FAULT without what or mend: {text[:200]}"
+        return "refused"
+    return "read"
+
+
+@dataclass
+class Outcome:
+    """What came of a run."""
+
+    count: int = 0
+    results: Counter[str] = field(default_factory=Counter)
+    failures: list[str] = field(default_factory=list)
+    slowest: float = 0.0
+    memory: int = 0
+
+
+def work(seed: int, numbers: range, pipe: int, folder: Path) -> None:
+    """Take inputs one after the other in this process, and tell of each before and after."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+    path = folder / "input.dat"
+    for number in numbers:
+        kind, way, data = make(seed, number)
+        path.write_bytes(data)
+        os.write(pipe, json.dumps({"begun": number, "what": f"{kind} {way}"}).encode() + b"\n")
+        begun = time.process_time()
+        try:
+            came = take(kind, path)
+        except BaseException as error:  # noqa: BLE001  anything that gets out is what this looks for
+            came = f"EXCEPTION {type(error).__name__}: {str(error)[:200]}"
+        told = {
+            "done": number,
+            "came": came,
+            "seconds": time.process_time() - begun,
+            "memory": max(
+                resource.getrusage(who).ru_maxrss << 10
+                for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+            ),
+        }
+        os.write(pipe, json.dumps(told).encode() + b"\n")
+        if told["memory"] > MEMORY:
+            break  # the highest mark of a process never falls: the next input gets a new one
+
+
+def fuzz(
+    count: int, seed: int, *, first: int = 0, tell: Callable[[str], None] = lambda text: None
+) -> Outcome:
+    """Return what came of ``count`` inputs."""
+    outcome = Outcome()
+    number, end = first, first + count
+    while number < end:
+        with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
+            source, target = os.pipe()
+            child = os.fork()
+            if child == 0:
+                os.close(source)
+                try:
+                    work(seed, range(number, end), target, Path(folder))
+                finally:
+                    os._exit(0)
+            os.close(target)
+            number = _watch(child, source, number, end, outcome, tell)
+            os.close(source)
+    return outcome
+
+
+def _watch(
+    child: int, source: int, number: int, end: int, outcome: Outcome, tell: Callable[[str], None]
+) -> int:
+    """Follow one working process to its end; return the number of the next input."""
+    rest, what = b"", ""
+    while number < end:
+        # In real time, on a machine that others use: the process's own time is judged below.
+        ready, _, _ = select.select([source], [], [], 12 * SECONDS)
+        piece = os.read(source, 1 << 16) if ready else b""
+        if not piece:
+            os.kill(child, signal.SIGKILL)
+            _, status = os.waitpid(child, 0)
+            if what:
+                outcome.failures.append(
+                    f"{number} ({what}): " + ("hangs" if not ready else f"dies ({status})")
+                )
+                outcome.count += 1
+                number += 1
+            return number
+        *lines, rest = (rest + piece).split(b"\n")
+        for line in lines:
+            told = json.loads(line)
+            if "begun" in told:
+                number, what = told["begun"], told["what"]
+                continue
+            outcome.count += 1
+            outcome.results[f"{what.split()[0]} {told['came'].split()[0]}"] += 1
+            outcome.slowest = max(outcome.slowest, told["seconds"])
+            outcome.memory = max(outcome.memory, told["memory"])
+            if told["came"] not in ("read", "refused"):
+                outcome.failures.append(f"{number} ({what}): {told['came']}")
+            if told["seconds"] > SECONDS:
+                outcome.failures.append(f"{number} ({what}): {told['seconds']:.1f} s")
+            if told["memory"] > MEMORY:
+                outcome.failures.append(f"{number} ({what}): {told['memory'] >> 20} MB")
+            number, what = number + 1, ""
+            if outcome.count % 1000 == 0:
+                tell(f"{outcome.count} inputs, {len(outcome.failures)} failures")
+    os.waitpid(child, 0)
+    return number
+
+
+def main() -> int:
+    """Read the command line, and print what came of the run."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", 1)[0])
+    parser.add_argument("--count", type=int, default=20_000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="number of the first input")
+    chosen = parser.parse_args()
+    outcome = fuzz(chosen.count, chosen.seed, first=chosen.first, tell=lambda text: print(text, flush=True))
+    for result, count in sorted(outcome.results.items()):
+        print(f"  {result:20} {count}")
+    for failure in outcome.failures:
+        print(f"FAILED {failure}")
+    print(
+        f"{outcome.count} inputs of seed {chosen.seed}: {len(outcome.failures)} failures; slowest "
+        f"{outcome.slowest:.1f} s of processor time, at most {outcome.memory >> 20} MB"
+    )
+    return 1 if outcome.failures else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
