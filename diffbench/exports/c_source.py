@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 import diffbench
 from diffbench.locking_map import Branch, LockingMap
 
-__all__ = ["c_identifier", "c_sources", "export_c"]
+__all__ = ["c_identifier", "c_sources", "export_c", "fill_template"]
 
 TEMPLATES = Path(__file__).with_name("c")
 #: In the order of the numbers that the header gives to the branches.
@@ -62,7 +62,7 @@ def c_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
         "PREFIX": prefix,
         "VERSION": diffbench.__version__,
     }
-    return {suffix: _fill(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
+    return {suffix: fill_template(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
 
 
 def c_identifier(name: str) -> str:
@@ -79,7 +79,8 @@ def c_identifier(name: str) -> str:
     return plain if re.match(r"[A-Za-z]", plain) else f"map_{plain.lstrip('_')}"
 
 
-def _fill(template: str, filled: dict[str, str]) -> str:
+def fill_template(template: str, filled: dict[str, str]) -> str:
+    """A file of ``c/`` with its marks filled in."""
     text = (TEMPLATES / template).read_text(encoding="utf-8")
     return re.sub(r"@([A-Z]+)@", lambda mark: filled[mark[1]], text)
 
