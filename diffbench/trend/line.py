@@ -204,7 +204,12 @@ def crossing(line: Line, limit: float, *, start: float, shared: float = 0.0) -> 
     factor = line.one_sided
 
     def above(side: float) -> Callable[[float], float]:
-        return lambda x: float(line.at(x) + side * factor * line.u_at(x, shared=shared)) - limit
+        def height(x: float) -> float:
+            away = x - line.centre
+            u = math.sqrt(line.sigma**2 * (1.0 / line.count + away**2 / line.spread) + shared**2)
+            return line.level + line.slope * away + side * factor * u - limit
+
+        return height
 
     far = start + _FARTHEST * max(math.sqrt(line.spread), abs(start), 1e-9)
     places = (_falls(above(side), start, far) for side in (-1.0, 0.0, 1.0))

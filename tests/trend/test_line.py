@@ -1,0 +1,152 @@
+"""A line through few records and the limit ahead: against other code and by repeated experiment."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy.stats import t
+
+from diffbench.trend.charts import ALARM_RATE, charts_of, limits_for
+from diffbench.trend.line import STATED_FREEDOM, crossing, fit_line, pooled, records_needed
+
+X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
+
+
+def test_intervals_are_those_of_other_code() -> None:
+    """Prediction and confidence intervals by statsmodels, to rounding of algebra."""
+    y = np.array([82.1, 80.9, 79.2, 78.9, 76.0])
+    line = fit_line(X, y)
+    assert line is not None
+    ahead = np.array([0.0, 900.0, 4000.0])
+    frame = (
+        sm.OLS(y, sm.add_constant(X)).fit().get_prediction(sm.add_constant(ahead)).summary_frame(alpha=0.05)
+    )
+    low, high = line.next_record(ahead)
+    assert low == pytest.approx(frame["obs_ci_lower"].to_numpy(), rel=1e-10)
+    assert high == pytest.approx(frame["obs_ci_upper"].to_numpy(), rel=1e-10)
+    assert line.u_at(ahead) == pytest.approx(frame["mean_se"].to_numpy(), rel=1e-10)
+
+
+def test_crossing_is_the_root_of_the_quadratic() -> None:
+    """Analytic: (level + slope d − limit)² = t² (s²/n + s² d²/S + u²) (Fieller 1954)."""
+    y = np.array([82.1, 80.9, 79.2, 78.9, 76.0])
+    line, shared, limit = fit_line(X, y, stated=1.0), 0.4, 70.0
+    assert line is not None
+    found = crossing(line, limit, start=2500.0, shared=shared)
+    k2 = t.ppf(0.95, line.freedom) ** 2
+    over = line.level - limit
+    roots = np.roots(
+        [
+            line.slope**2 - k2 * line.sigma**2 / line.spread,
+            2 * line.slope * over,
+            over**2 - k2 * (line.sigma**2 / line.count + shared**2),
+        ]
+    )
+    # eighty halvings end at the last bits of a double, of numbers near 5000
+    assert (found.not_before, found.reached_by) == pytest.approx(tuple(sorted(roots + line.centre)), rel=1e-9)
+    assert found.expected == pytest.approx(line.centre - over / line.slope, rel=1e-9)
+
+
+def test_no_end_to_a_rising_line() -> None:
+    """Nothing is reached, and nothing is said to be."""
+    line = fit_line(X, np.array([80.0, 81.0, 82.2, 82.9, 84.1]), stated=0.5)
+    assert line is not None
+    found = crossing(line, 70.0, start=2500.0)
+    assert (found.open_at_start, found.expected, found.reached_by) == (False, None, None)
+
+
+def test_a_limit_passed_and_a_limit_in_doubt() -> None:
+    """Well below the limit: reached where the search begins. Near it: open, in either sense."""
+    line = fit_line(X, np.array([82.0, 80.0, 78.0, 76.0, 74.0]), stated=1.0)
+    assert line is not None
+    assert crossing(line, 78.0, start=2500.0).reached_by == 2500.0
+    near = crossing(line, 74.1, start=2500.0)
+    assert near.open_at_start
+    assert near.not_before == 2500.0
+    assert near.reached_by is not None
+    assert near.reached_by > 2500.0
+
+
+@pytest.mark.parametrize("stated", [None, 1.2], ids=["unstated", "stated"])
+def test_bounds_hold_as_often_as_they_say(stated: float | None) -> None:
+    """Repeated experiment, 1500 units with a known fall: the limit is not reached before the lower bound, and
+    reached by the upper one, each in 95 % of cases; one more record lies within its interval in 95 %."""
+    chance = np.random.default_rng(7)
+    truth, sigma, limit, cases = (82.0, -0.004), 1.2, 66.0, 1500
+    reached = (limit - truth[0]) / truth[1]
+    early = late = inside = 0
+    for _ in range(cases):
+        line = fit_line(X, truth[0] + truth[1] * X + sigma * chance.standard_normal(X.size), stated=stated)
+        assert line is not None
+        found = crossing(line, limit, start=float(X[-1]))
+        early += found.not_before is None or found.not_before <= reached
+        late += found.reached_by is None or found.reached_by >= reached
+        low, high = line.next_record(3100.0)
+        inside += bool(low <= truth[0] + truth[1] * 3100.0 + sigma * chance.standard_normal() <= high)
+    # A share of 0.95 scatters by 0.006 over 1500 cases. With a stated scatter that is exactly right, its
+    # eight degrees of freedom make the intervals wider than they need be: never narrower.
+    most = 0.968 if stated is None else 0.995
+    for share in (early / cases, late / cases, inside / cases):
+        assert 0.932 <= share <= most
+
+
+def test_pooled_scatter() -> None:
+    """Analytic: between both, by degrees of freedom; where they contradict, the stated one is dropped."""
+    both = pooled(1.5, 4, 1.0)
+    assert both is not None
+    assert both == pytest.approx((math.sqrt((4 * 2.25 + 8 * 1.0) / 12), 12.0))
+    assert pooled(5.0, 10, 1.0) == (5.0, 10.0)
+    assert pooled(0.1, 10, 1.0) == pytest.approx((math.sqrt((10 * 0.01 + 8) / 18), 18.0))
+    assert pooled(None, 0, 1.0) == (1.0, STATED_FREEDOM)
+
+
+def test_records_needed_are_enough() -> None:
+    """Repeated experiment: with as many more records as it says, the fall shows in nine of ten cases."""
+    chance = np.random.default_rng(11)
+    sigma, fall = 1.2, 0.0012
+    line = fit_line(X[:3], [82.0, 82.5, 81.0], stated=sigma)
+    assert line is not None
+    more = records_needed(line, X[:3], fall)
+    assert more is not None
+    # The number is for the scatter as it was found, so that is what the experiment takes.
+    gap = float(np.median(np.diff(X[:3])))
+    every = np.append(X[:3], X[2] + gap * np.arange(1, more + 1))
+    shown = 0
+    for _ in range(2000):
+        again = fit_line(
+            every, -fall * every + line.sigma * chance.standard_normal(every.size), stated=line.sigma
+        )
+        assert again is not None
+        shown += again.slope + again.one_sided * again.u_slope < 0.0
+    # 0.9 scatters by 0.007; whole records make it a little more, never much less
+    assert 0.88 <= shown / 2000 <= 0.99
+    assert records_needed(line, X[:3], 1e-9) is None
+
+
+@pytest.mark.parametrize(("count", "baseline", "freedom"), [(1, 1, 8.0), (4, 2, 12.0), (12, 3, 20.0)])
+def test_charts_speak_against_one_unchanged_series_in_a_hundred(
+    count: int, baseline: int, freedom: float
+) -> None:
+    """Repeated experiment with other random numbers, target and scatter estimated as the charts are used."""
+    chance = np.random.default_rng(5)
+    cases, alarms = 4000, [0, 0]
+    for _ in range(cases):
+        values = 80.0 + 1.5 * chance.standard_normal(baseline + count)
+        sigma = 1.5 * math.sqrt(chance.chisquare(freedom) / freedom)
+        charts = charts_of(values, baseline=baseline, sigma=sigma, freedom=freedom)
+        alarms[0] += charts.average_signal is not None
+        alarms[1] += charts.sum_signal is not None
+    for number in alarms:
+        # 40 alarms are expected, with a standard deviation of 6.3; the limits' own simulation adds a little
+        assert ALARM_RATE * cases - 25 <= number <= ALARM_RATE * cases + 25
+
+
+def test_one_value_against_a_target() -> None:
+    """Analytic: one value, one degree of chance: Student's factor at 99 %, whatever the baseline."""
+    for baseline in (1, 5):
+        width, _ = limits_for(1, baseline, 8.0)
+        # the 99 % quantile of 40 000 draws scatters by 1 %
+        assert width == pytest.approx(t.ppf(0.995, 8.0), rel=0.03)

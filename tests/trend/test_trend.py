@@ -1,0 +1,222 @@
+"""What a trend says of a unit since its rebuild, and how much more it needs where it cannot tell."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+from click.testing import CliRunner, Result
+
+from diffbench.cli import main
+from diffbench.errors import HistoryError
+from diffbench.history import Changes, Filing, History
+from diffbench.report.trend_text import trend_text
+from diffbench.trend import Course, Trend, trend_of
+from diffbench.trend.document import document_of
+
+Visit = Callable[..., Path]
+
+
+def preload(trend: Trend) -> Course:
+    return next(course for course in trend.courses if course.series.quantity == "preload_torque")
+
+
+def command(history: History, *arguments: str) -> Result:
+    return CliRunner().invoke(main, ["trend", *arguments, "--store", history.label])
+
+
+def test_a_rebuild_begins_a_new_series(filled: History) -> None:
+    """The last build alone is followed; the one before it is shown beside, or followed when asked for."""
+    course = preload(trend_of(filled, "Q17"))
+    assert [point.value for point in course.series.points] == [82.0, 81.6, 80.9, 79.0, 76.9, 75.4]
+    assert [series.build for series in course.earlier] == ["Q17-a"]
+    assert course.charts is not None
+    assert (course.charts.baseline, course.charts.target) == (2, pytest.approx(81.8))
+    before = trend_of(filled, "Q17", build="Q17-a")
+    assert len(preload(before).series.points) == 5
+    assert "first build known" in trend_text(before)
+
+
+def test_a_falling_preload(filled: History) -> None:
+    """Falling, with the limit ahead: earlier bound, line and later bound in their order; charts signal."""
+    course = preload(trend_of(filled, "Q17"))
+    assert course.state == "falling"
+    assert course.needed is None
+    assert course.change is not None
+    # The invented values fall by 6.6 N·m of 82 between first and last record.
+    assert course.change[0] == pytest.approx(-6.6 / 82.0, abs=0.01)
+    found = course.crossing
+    assert found is not None
+    assert found.not_before is not None
+    assert found.expected is not None
+    assert found.reached_by is not None
+    assert 2390e3 < found.not_before < found.expected < found.reached_by
+    text = trend_text(trend_of(filled, "Q17"))
+    assert "preload torque: falling" in text
+    assert "not reached before 3" in text
+    assert course.charts is not None
+    assert course.charts.average_signal is not None
+
+
+def test_a_limit_that_is_reached(filled: History) -> None:
+    """Exit status 1 for a limit proven to be passed, and for nothing less."""
+    passed = command(filled, "Q17", "--limit", "preload_torque=80 N.m")
+    assert passed.exit_code == 1
+    assert "lower limit 80 N·m: REACHED" in passed.stdout
+    open_still = command(filled, "Q17", "--limit", "preload_torque=75 N.m")
+    assert open_still.exit_code == 0
+    assert "may have been reached already" in " ".join(open_still.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("values", "u", "needed", "told"),
+    [
+        ([(0.0, 82.0)], 1.2, 1, "a slope takes two records"),
+        ([(0.0, 82.0)], None, 2, "takes three records"),
+        ([(0.0, 82.0), (600.0, 81.0)], None, 1, "takes three records"),
+        ([(500.0, 82.0), (500.0, 81.0)], 1.2, 1, "needs 1 more record"),
+    ],
+)
+def test_too_few_records(
+    history: History,
+    visit: Visit,
+    values: list[tuple[float, float]],
+    u: float | None,
+    needed: int,
+    told: str,
+) -> None:
+    """It says how many more are needed, and draws no line."""
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair, u=u) for i, pair in enumerate(values, start=1)])
+    trend = trend_of(history, "Q17", axis="distance")
+    course = preload(trend)
+    assert (course.state, course.needed, course.line) == ("open", needed, None)
+    assert told in " ".join(trend_text(trend).split())
+    assert json.dumps(document_of(trend), allow_nan=False)
+
+
+def test_scatter_that_hides_a_loss(history: History, visit: Visit) -> None:
+    """Two records a little apart tell nothing; the number that would is said, and grows with the scatter."""
+    pairs = [(0.0, 82.0), (600.0, 81.5)]
+    needed = []
+    for number, u in enumerate((1.6, 3.2)):
+        history.add(
+            [visit(f"B{number}", f"202{number}-0{i + 1}-01", *pair, u=u) for i, pair in enumerate(pairs)]
+        )
+        course = preload(trend_of(history, "Q17", build=f"B{number}"))
+        assert course.state == "open"
+        needed.append(course.needed)
+    assert needed[0] is not None
+    assert needed[1] is not None
+    assert 1 <= needed[0] < needed[1]
+
+
+def test_a_steady_unit(history: History, visit: Visit) -> None:
+    """Enough records without a fall: a loss is excluded, and nothing more is needed."""
+    values = [82.0, 82.3, 81.8, 82.1, 81.9, 82.2, 82.0, 82.1]
+    history.add(
+        [visit("Q17-b", f"2026-0{i}-01", 400.0 * i, value) for i, value in enumerate(values, start=1)]
+    )
+    course = preload(trend_of(history, "Q17"))
+    assert (course.state, course.needed, course.reached) == ("steady", None, False)
+    assert course.charts is not None
+    assert (course.charts.average_signal, course.charts.sum_signal) == (None, None)
+
+
+def test_axes(history: History, visit: Visit) -> None:
+    """Distance where it is known and differs, else events, else the number of the visit."""
+    for i, value in enumerate((82.0, 81.0, 80.0)):
+        history.add([visit("Q17-b", f"2026-0{i + 1}-01", 0.0, value)])
+    assert trend_of(history, "Q17").axis == "visits"
+    for number in (1, 2, 3):
+        history.correct(number, Changes(events=2 * number), reason="log book")
+    by_events = trend_of(history, "Q17")
+    assert by_events.axis == "events"
+    assert [point.x for point in preload(by_events).series.points] == [2.0, 4.0, 6.0]
+    for number in (1, 2):
+        history.correct(number, Changes(distance_m=6e5 * number), reason="odometer")
+    trend = trend_of(history, "Q17")
+    assert trend.axis == "distance"
+    assert [point.x for point in preload(trend).series.points] == [0.0, 6e5, 12e5]
+
+
+def test_what_is_left_out_is_told(filled: History, visit: Visit) -> None:
+    """Withdrawn records, and the earlier of two fits of the same recordings."""
+    history = filled
+    same = {"recording": "one sweep"}
+    history.add([visit("Q17-b", "2026-08-01", 3000.0, 70.0, **same)])
+    history.add([visit("Q17-b", "2026-08-01", 3000.0, 74.0, **same)], filing=Filing(note="fitted again"))
+    trend = trend_of(history, "Q17")
+    assert preload(trend).series.points[-1].value == 74.0
+    assert "record 12 left out: record 13 is a later fit of the same recordings" in trend.notes
+    history.correct(13, Changes(withdrawn=True), reason="oil level")
+    assert preload(trend_of(history, "Q17")).series.points[-1].value == 70.0
+
+
+def test_several_builds_in_one_record(history: History, visit: Visit) -> None:
+    """Quantities with a build behind their name belong to that build."""
+    path = visit("Q17-b", "2026-01-01", 0.0, 82.0, other_builds=("Q17-c",))
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["parameters"]["preload_torque[Q17-c]"] = {
+        **document["parameters"].pop("preload_torque"),
+        "value": 60.0,
+    }
+    document["limits"] = [{**document["limits"][0], "quantity": "preload_torque[Q17-c]", "low": 55.0}]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    history.add([path])
+    course = preload(trend_of(history, "Q17", build="Q17-c"))
+    assert [point.value for point in course.series.points] == [60.0]
+    assert course.series.lower_limit == 55.0
+    assert "preload_torque" not in {
+        c.series.quantity for c in trend_of(history, "Q17", build="Q17-b").courses
+    }
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("Q18",), "there is no record of unit 'Q18'. Mend: name one of Q17"),
+        (("Q17", "--build", "Z"), "has no build 'Z'. Mend: name one of Q17-a, Q17-b"),
+        (("Q17", "--quantity", "preload"), "has a quantity 'preload'"),
+        (("Q17", "--limit", "preload_torque"), "write NAME=LOWEST"),
+        (("Q17", "--limit", "preload_torque=75 N"), "--limit"),
+        (("Q17", "--picture", "trend.gif"), "is no picture"),
+    ],
+)
+def test_refusals(filled: History, arguments: tuple[str, ...], told: str) -> None:
+    """One clear error, exit status 2."""
+    refused = command(filled, *arguments)
+    assert refused.exit_code == 2
+    assert told in " ".join(refused.stderr.split())
+    assert refused.stdout == ""
+
+
+def test_every_record_withdrawn(history: History, visit: Visit) -> None:
+    """Nothing to follow is said."""
+    history.add([visit("Q17-b", "2026-01-01", 0.0, 82.0)])
+    history.correct(1, Changes(withdrawn=True), reason="a test")
+    with pytest.raises(HistoryError, match="withdrawn or damaged"):
+        trend_of(history, "Q17")
+
+
+def test_json_and_picture(filled: History, tmp_path: Path) -> None:
+    """The document holds what the text says; the picture is one, and names what it shows."""
+    picture = tmp_path / "trend.svg"
+    ran = command(filled, "Q17", "--json", "--picture", str(picture))
+    assert ran.exit_code == 0
+    document = json.loads(ran.stdout)
+    found = document["quantities"]["preload_torque"]
+    assert (document["format"], document["over"], found["state"]) == (
+        "diffbench-trend/1",
+        "distance",
+        "falling",
+    )
+    assert len(found["records"]) == 6
+    assert len(found["control"]["moving_average"]) == 4
+    root = ET.parse(picture).getroot()
+    assert root.tag.endswith("svg")
+    again = command(filled, "Q17", "--picture", str(tmp_path / "trend.png"))
+    assert "Written:" in again.stdout
+    assert (tmp_path / "trend.png").read_bytes().startswith(b"\x89PNG")
