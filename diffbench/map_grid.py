@@ -19,8 +19,9 @@ Law = Callable[[Array, Array, Array], Sequence[tuple[Array, Array]]]
 Region = Callable[[Array, Array, Array], Sequence[NDArray[np.bool_]]]
 """Places (n,) in; for each branch whether they were tested."""
 
-#: What interpolation may add, as a share of the local locking torque.
-ALLOWED = 0.002
+#: What interpolation may add, as a share of the local locking torque: so little that the limits, which are
+#: those of the law, hold between nodes as well. A good bench knows the law to a thousandth.
+ALLOWED = 0.0005
 #: The local torque counts as at least this share of the largest one: a share of nothing has no meaning.
 LEAST = 1e-3
 #: What of the tested region may be lost because a cell counts as tested only when all its nodes were.

@@ -240,7 +240,9 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
             *law_corners(characterisation),
         }
         ends |= {0.0} | {place for place in marks if low < place < high}
-    elif low <= characterisation.reference[name] <= high:
+    elif name == "speed_difference_rad_s":
+        ends |= {speed for speed in _corner_speeds(outline) if low < speed < high}
+    if name in characterisation.reference and low <= characterisation.reference[name] <= high:
         # where the numbers of the result are quoted, the map is the law itself
         ends |= {characterisation.reference[name]}
     if asked is not None:
@@ -255,6 +257,20 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
         places = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
     inner = places[(places > low) & (places < high)].tolist()
     return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
+
+
+def _corner_speeds(outline: Array) -> set[float]:
+    """Speed differences at which the tested region reaches its lowest and its highest input torque, a little
+    outside, by less than counts as tested."""
+    torque, speed = outline[:, 0], outline[:, 1]
+    slack = 0.4 * TORQUE_TOLERANCE * float(np.ptp(torque))
+    found: set[float] = set()
+    for at_end in (torque <= torque.min() + slack, torque >= torque.max() - slack):
+        found |= {
+            float(speed[at_end].min()) * (1.0 - 0.7 * SPEED_TOLERANCE),
+            float(speed[at_end].max()) * (1.0 + 0.7 * SPEED_TOLERANCE),
+        }
+    return found
 
 
 def law_corners(characterisation: Characterisation) -> set[float]:

@@ -177,7 +177,8 @@ def _sweeps(
         sigma = float(np.median(candidate.noise.sigma[candidate.model.data.visit == place]))
         weight = 1.0 / (sigma * np.sqrt(candidate.noise.inflation * misfit))
         steps = np.array([_step(u, value) for u, value in zip(model.names.unknowns, x, strict=True)])
-        rows = jacobian(model.residual, x, steps) * weight
+        low, high = (np.array([getattr(u, end) for u in model.names.unknowns]) for end in ("low", "high"))
+        rows = jacobian(model.residual, x, steps, low, high) * weight
         wide = known.widened(more).plus(rows, at)
         found.append((text, wide.variances(_padded(gradients, len(more)))))
     return found

@@ -58,7 +58,8 @@ class TestValues:
         more = make_map(characterised(form_of(preload_torque=95.0)))
         less = make_map(characterised(form_of(preload_torque=80.0)))
         for branch in BRANCHES:
-            assert (more.values[branch] > less.values[branch]).all()
+            places = np.meshgrid(*less.axes, indexing="ij")
+            assert (more.locking_torque(*places, branch=branch) > less.values[branch]).all()
 
     def test_greater_of_stays_flat_until_its_contact_opens(
         self, characterised: Results, form_of: Forms
@@ -246,7 +247,7 @@ class TestAxes:
         assert all(2 <= axis.size <= 60 for axis in found.axes)
 
     @pytest.mark.parametrize("law", ["additive", "greater-of"])
-    def test_interpolation_adds_at_most_two_thousandths(
+    def test_interpolation_adds_less_than_a_good_bench_can_tell(
         self, law: str, characterised: Results, form_of: Forms
     ) -> None:
         """Over the whole of the axes, what was asked for included, at places of this test's own: the map
@@ -268,7 +269,7 @@ class TestAxes:
                 worst = max(worst, float(np.max(np.abs(error))))
             told = found.document.interpolation
             assert told is not None
-            assert told.allowed == 0.002
+            assert told.allowed == 0.0005
             assert worst <= told.allowed
             assert worst <= 1.03 * told.locking_torque  # it was measured at other places
             assert told.locking_torque <= told.allowed
@@ -278,10 +279,11 @@ class TestAxes:
         unloading branch stops to count as tested."""
         found = make_map(characterised())
         assert found.axes[0].size == 5
-        assert found.values["mean"].size < 150
+        assert found.values["mean"].size < 300
 
     def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
-        """No inner node of speed or temperature that is not required can be left out."""
+        """No inner node of speed that is not required can be left out: it keeps its part of what is allowed,
+        which the axes share."""
         from diffbench.physics.steady import steady_locking_torque
         from diffbench.predict import unit_of
 
@@ -297,7 +299,7 @@ class TestAxes:
             fine = np.linspace(speeds[0], speeds[-1], 2000)
             true = steady_locking_torque(unit, 0.0, fine, 60.0, "loading")
             chord = np.interp(fine, fewer, steady_locking_torque(unit, 0.0, fewer, 60.0, "loading"))
-            assert np.max(np.abs(chord / true - 1.0)) > 0.002
+            assert np.max(np.abs(chord / true - 1.0)) > 0.0005 / 2.0
 
     def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
         """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
