@@ -10,7 +10,7 @@ import click
 from diffbench.cli.ranges import pair, quantity
 
 if TYPE_CHECKING:
-    from diffbench.wear.advise import Way
+    from diffbench.wear.rungs import Way
 
 
 @click.command(epilog="Example: diffbench advise fixtures/shims --target '80 N.m' --step '0.05 mm'")

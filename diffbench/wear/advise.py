@@ -4,30 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
-from diffbench.wear.face_wear import stack_of
-from diffbench.wear.joint import NORMAL_95, Joint, combined, paired
-from diffbench.wear.ladder import Course, SpringCourse, measured_course, spring_course
-from diffbench.wear.sharing import REPEATABILITY, Member, member
+from diffbench.wear.joint import NORMAL_95
+from diffbench.wear.ladder import Course
+from diffbench.wear.rungs import DISAGREEMENT, Ladder, Way, ladder_of, span_of
+from diffbench.wear.sharing import Member
 from diffbench.wear.significance import one_sided
 
-Array = NDArray[np.float64]
-
 FORMAT: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
-Way = Literal["ladder", "curve", "both"]
 
 STEP = 0.05e-3  # m, where the workshop does not say in which steps it stocks shims
+SURE = 0.95  # a chance that needs no better one
 SHOWN = 3  # candidates to either side of the advised one
-# A measured ladder is followed beyond its ends by its own length at most, the curve of a spring to flat.
-REACH = 1.0
 
 
 class _Frozen(BaseModel):
@@ -105,8 +99,9 @@ def advise(
 
     Returns
     -------
-    The advised shim: of those in stock the likeliest to land within limits, or without limits the nearest.
-    The interval is that of one new assembly, with the rig's repeatability.
+    The advised shim: of those in stock the nearest to the target that lands within limits with a chance of
+    95 %; where there is none, the likeliest; without limits the nearest. The interval is that of one new
+    assembly, with the rig's repeatability.
 
     Raises
     ------
@@ -115,25 +110,24 @@ def advise(
     """
     if not (target > 0.0 and step > 0.0):
         raise FitError.single("target and step must be positive", mend="name a preload torque and a step")
-    ladder = _ladder(results, way, near=target)
+    ladder = ladder_of(results, way, near=target)
     members, shims, course, used = ladder.members, ladder.shims, ladder.course, ladder.used
     notes: list[str] = []
     if ladder.scatter == 0.0:
         notes.append(
             "the rig states no repeatability: what a fresh assembly scatters by is not in the intervals"
         )
-    span = _span(course, used)
+    span = span_of(course, used)
     exact = _solve(course, target, span)
     limits = limits or _limits(members)
     grid = _stock(exact, step, span)
     candidates = [_candidate(ladder, s, limits) for s in grid]
-    advised = min(
-        candidates,
-        key=lambda c: (
-            0.0 if c.chance is None else -round(c.chance, 3),
-            abs(c.preload_torque_Nm - target),
-        ),
-    )
+    if limits is not None and not limits[0] <= target <= limits[1]:
+        notes.append(
+            f"the target lies outside the limits ({limits[0]:g} to {limits[1]:g} N·m): the shim is the "
+            "nearest to the target, and the chance that of landing within them all the same"
+        )
+    advised = _choice(candidates, target, limits)
     notes += _notes(ladder, advised)
     return ShimAdvice(
         unit=members[0].characterisation.unit,
@@ -181,144 +175,14 @@ def preload_at(
     FitError
         As for `advise`, or the shim lies beyond what can be answered.
     """
-    ladder = _ladder(results, way, near=None, shim=shim)
-    low, high = _span(ladder.course, ladder.used)
+    ladder = ladder_of(results, way, near=None, shim=shim)
+    low, high = span_of(ladder.course, ladder.used)
     if not low - 1e-9 <= shim <= high + 1e-9:
         raise FitError.single(
             f"a shim of {1e3 * shim:.4g} mm is out of reach, which is {1e3 * low:.3g} to {1e3 * high:.3g} mm",
             mend="test a build with a shim nearer to it",
         )
     return _candidate(ladder, shim, None)
-
-
-@dataclass(frozen=True)
-class _Ladder:
-    """Rungs in order of their shims [m], their joint preload torques, and the course through ``used`` of
-    them; ``scatter`` is the relative repeatability of one refit."""
-
-    members: list[Member]
-    shims: Array
-    joint: Joint
-    course: Course
-    used: Array
-    way: Way
-    scatter: float
-    alike: bool
-
-
-def _ladder(
-    results: Sequence[Characterisation | Member],
-    way: Way | None,
-    *,
-    near: float | None,
-    shim: float = 0.0,
-) -> _Ladder:
-    """The course by the chosen way; the curve alone goes through the rung nearest in preload or in shim."""
-    members = _rungs_of(results)
-    shims = np.array([_shim(m) for m in members])
-    order = np.argsort(shims, kind="stable")
-    members, shims = [members[i] for i in order], shims[order]
-    pair = paired(members)
-    factors: list[float | Array] = list(np.eye(len(members)))
-    joint = combined(pair, factors, lambda unit: np.array([unit.preload_torque]), together=False)
-    stack = next((s for m in members if m.sheet is not None and (s := stack_of(m.sheet)) is not None), None)
-    chosen = way or ("both" if stack is not None else "ladder")
-    apart = np.abs(shims - shim) if near is None else np.abs(joint.value - near)
-    at = [int(np.argmin(apart))] if chosen == "curve" else list(range(len(members)))
-    preloads, covariance = joint.value[at], joint.covariance[np.ix_(at, at)]
-    if chosen != "ladder" and stack is None:
-        raise FitError.single(
-            "no build sheet that can still be read states the disc springs",
-            key="preload.disc_spring",
-            mend="add them to the sheet and fit again, or advise from the ladder alone",
-        )
-    course: Course
-    try:
-        if stack is None or chosen == "ladder":
-            course = measured_course(shims, preloads, covariance)
-        else:
-            forces, doubts = _forces([members[i] for i in at])
-            course = spring_course(stack, shims[at], preloads, covariance, forces=forces, forces_u=doubts)
-    except ValueError as error:
-        raise FitError.single(
-            str(error), mend="test a build with another shim, or state the spring force in the sheet"
-        ) from error
-    return _Ladder(members, shims, joint, course, shims[at], chosen, _repeatability(members), pair.alike)
-
-
-def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
-    """Every build of every result."""
-    found: list[Member] = []
-    for result in results:
-        if isinstance(result, Member):
-            found.append(result)
-            continue
-        found += [member(result, build=facts.build) for facts in result.builds]
-    if not found:
-        raise FitError.single("no result is given", mend="name characterisations or run sheets")
-    units = sorted({m.characterisation.unit for m in found})
-    if len(units) > 1:
-        raise FitError.single(
-            f"the results are of different units ({', '.join(units)})", mend="name builds of one unit"
-        )
-    for m in found:
-        item = m.characterisation.parameters.get(f"preload_torque{m.label}")
-        if item is None or item.value is None:
-            raise FitError.single(
-                f"the preload torque of {m.characterisation.builds[m.build].build} is not determined",
-                mend="leave that build out, or test it with slip near zero input torque",
-            )
-    return found
-
-
-def _shim(who: Member) -> float:
-    """Shim of a build [m]."""
-    facts = who.characterisation.builds[who.build]
-    told: float | None = getattr(facts, "shim_m", None)
-    if told is None and who.sheet is not None and who.sheet.preload.shim is not None:
-        told = who.sheet.preload.shim.value
-    if told is None:
-        raise FitError.single(
-            f"the shim of {facts.build} is not known",
-            key="preload.shim",
-            mend="state it in the build sheet and fit again",
-        )
-    return told
-
-
-def _forces(members: Sequence[Member]) -> tuple[list[float], list[float]]:
-    """Stated spring force of each rung [N] and its standard uncertainty; NaN where none is stated."""
-    values, doubts = [], []
-    for m in members:
-        item = m.characterisation.parameters.get(f"spring_force{m.label}")
-        stated = item is not None and item.status == "stated" and item.value is not None
-        values.append(float(item.value) if item is not None and stated and item.value else float("nan"))
-        doubts.append(float(item.u or 0.0) if item is not None and stated else 0.0)
-    return values, doubts
-
-
-def _repeatability(members: Sequence[Member]) -> float:
-    """Relative standard deviation of the preload torque of one refit, the largest of the members'."""
-    largest = 0.0
-    for m in members:
-        form = m.characterisation.forms[0]
-        share = form.shares.get(REPEATABILITY)
-        if share is None:
-            continue
-        names = [n for n in (f"preload_torque{m.label}", "preload_torque") if n in form.names]
-        if names:
-            i = form.names.index(names[0])
-            largest = max(largest, float(np.linalg.norm(share[i])) / abs(form.values[i]))
-    return largest
-
-
-def _span(course: Course, shims: Array) -> tuple[float, float]:
-    """Shims [m] for which there is an answer at all."""
-    low, high = float(shims.min()), float(shims.max())
-    if isinstance(course, SpringCourse):
-        return 0.0, high + max(course.longest - high, 0.0)
-    reach = REACH * (high - low)
-    return max(low - reach, 0.0), high + reach
 
 
 def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
@@ -349,7 +213,7 @@ def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
     return found
 
 
-def _candidate(ladder: _Ladder, shim: float, limits: tuple[float, float] | None) -> Candidate:
+def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) -> Candidate:
     value, model_u = (float(v) for v in ladder.course.at(shim))
     u = float(np.hypot(model_u, ladder.scatter * value))
     shims = ladder.used
@@ -380,8 +244,21 @@ def _limits(members: Sequence[Member]) -> tuple[float, float] | None:
     return None
 
 
-def _notes(ladder: _Ladder, advised: Candidate) -> list[str]:
-    notes = []
+def _choice(candidates: Sequence[Candidate], target: float, limits: tuple[float, float] | None) -> Candidate:
+    """The nearest to the target of those that are as good as sure to land within limits; where none is, the
+    likeliest. Without limits, or for a target outside them, the nearest."""
+    if limits is not None and limits[0] <= target <= limits[1]:
+        sure = [c for c in candidates if c.chance is not None and c.chance >= SURE]
+        if not sure:
+            return max(
+                candidates, key=lambda c: (round(c.chance or 0.0, 3), -abs(c.preload_torque_Nm - target))
+            )
+        candidates = sure
+    return min(candidates, key=lambda c: abs(c.preload_torque_Nm - target))
+
+
+def _notes(ladder: Ladder, advised: Candidate) -> list[str]:
+    notes = list(ladder.notes)
     way, misfit, shims = ladder.way, ladder.course.misfit, ladder.used
     if advised.extrapolated:
         by = "along the disc-spring curve" if way != "ladder" else "of a curve through the rungs"
@@ -389,15 +266,13 @@ def _notes(ladder: _Ladder, advised: Candidate) -> list[str]:
             f"the advised shim lies beyond what was tested ({', '.join(f'{1e3 * s:g}' for s in shims)} mm)"
             f": an extrapolation {by}; test it before you rely on it"
         )
-    if misfit > 4.0:
+    if misfit > DISAGREEMENT:
         notes.append(
             f"the rungs scatter {np.sqrt(misfit):.1f} times more about the curve than they should: intervals "
             "are widened by that; a rung, a shim or the springs are not as stated"
         )
     if way != "ladder":
         notes.append("the disc-spring curve is that of EN 16984 for new discs, its scale the measured one")
-    if not ladder.alike:
-        notes.append("the builds were fitted by different laws: state the law in the build sheets")
     return notes
 
 

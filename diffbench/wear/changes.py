@@ -18,10 +18,10 @@ from diffbench.wear.significance import one_sided, two_sided, weighted_holm
 
 Array = NDArray[np.float64]
 
-# Of the chance of a false alarm, nine tenths go to the question that a wear check asks first, whether the
+# Of the chance of a false alarm, most goes to the question that a wear check asks first, whether the
 # preload has come down; the rest is shared by all others, and what a proven question has used passes on.
-PRELOAD_LOSS_WEIGHT = 0.9
-OTHER_WEIGHT = 0.1 / 3.0
+PRELOAD_LOSS_WEIGHT = 0.93
+OTHER_WEIGHT = 0.07 / 3.0
 SMALLEST = 1e-9  # below it, a difference of logarithms is rounding
 
 # name: the parameters that must be determined for it, whether it is a ratio, its unit, what it is

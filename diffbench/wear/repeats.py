@@ -153,8 +153,8 @@ def repeatability(
 
 
 def _check(results: Sequence[Characterisation], labels: Sequence[str]) -> None:
-    seen: dict[str, str] = {}
-    for result, name in zip(results, labels, strict=True):
+    seen: dict[str, int] = {}
+    for i, (result, name) in enumerate(zip(results, labels, strict=True)):
         if len(result.builds) > 1:
             raise FitError.single(
                 f"{name} is a fit of several builds together", mend="fit each visit by itself"
@@ -163,12 +163,12 @@ def _check(results: Sequence[Characterisation], labels: Sequence[str]) -> None:
         for path, digest in result.provenance.inputs.items():
             if path in papers:
                 continue
-            if digest in seen and "tare" not in path:
+            if seen.get(digest, i) != i and "tare" not in path:
                 raise FitError.single(
-                    f"the recording {path} is in {seen[digest]} and in {name}: that is no repeat",
+                    f"the recording {path} is in {labels[seen[digest]]} and in {name}: that is no repeat",
                     mend="name every visit once",
                 )
-            seen[digest] = name
+            seen[digest] = i
 
 
 def _precision(

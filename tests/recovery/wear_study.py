@@ -320,7 +320,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 f"full fit, {kind}, pair {number}: {found.verdict}, preload "
                 f"{100 * found.changes[PRELOAD].change:+.1f} %, truth inside: friction "
                 f"{bool(tally.friction_inside)}, spring {bool(tally.spring_inside)}, wear "
-                f"{bool(tally.wear_inside)}",
+                f"{bool(tally.wear_inside) if math.isfinite(truth.face_wear) else 'not asked'}",
                 flush=True,
             )
     return 0 if good else 1

@@ -1,0 +1,253 @@
+"""Two states of a unit: what is told apart, what cancels, and what the verdict says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from wear_study import Drawer, State, worn_spring
+
+from diffbench.characterisation import Characterisation
+from diffbench.errors import DiffbenchError, FitError
+from diffbench.wear.compare import NEEDS_REPEATABILITY, compare
+from diffbench.wear.comparison import Comparison, difference_csv
+from diffbench.wear.joint import combined, paired
+from diffbench.wear.sharing import REPEATABILITY, Member, member
+
+Drawers = Callable[[int], Drawer]
+FACE_WEAR = 47e-6  # leaves some four fifths of the spring force
+WORN = State(friction=0.95, spring=worn_spring(FACE_WEAR, 4))
+
+
+@pytest.fixture(scope="module")
+def worn_pair(drawer_of: Drawers) -> tuple[Member, Member]:
+    """One visit fresh and one worn, on one bench."""
+    drawer = drawer_of(3)
+    errors, force = drawer.errors(), drawer.force()
+    return drawer.visit(State(), errors, force), drawer.visit(WORN, errors, force)
+
+
+@pytest.fixture(scope="module")
+def worn(worn_pair: tuple[Member, Member]) -> Comparison:
+    return compare(*worn_pair)
+
+
+def changed(who: Member, **update: object) -> Member:
+    """The same member of a changed characterisation."""
+    return replace(who, characterisation=who.characterisation.model_copy(update=update))
+
+
+def test_friction_and_spring_are_told_apart(worn: Comparison) -> None:
+    """Truth lies inside each interval, and both are narrower than four points to either side."""
+    friction, spring = worn.changes["friction"], worn.changes["spring_force"]
+    assert friction.low <= WORN.friction - 1.0 <= friction.high
+    assert spring.low <= WORN.spring - 1.0 <= spring.high
+    for change in (friction, spring):
+        assert change.significant
+        assert 0.5 * (change.high - change.low) < 0.04
+    preload = worn.changes["preload_torque"].change
+    assert 1.0 + preload == pytest.approx((1.0 + friction.change) * (1.0 + spring.change))
+
+
+def test_wear_of_a_face(worn: Comparison) -> None:
+    """Through the curve of the springs, truth by the simulator's own springs."""
+    assert worn.wear is not None
+    assert worn.wear.face_wear_low_m <= FACE_WEAR <= worn.wear.face_wear_high_m
+    assert worn.wear.face_wear_u_m < 8e-6
+    assert worn.wear.height_loss_m == pytest.approx(4 * worn.wear.face_wear_m)
+
+
+def test_verdict_worn(worn: Comparison) -> None:
+    """The preload is proven to be below its limit."""
+    assert worn.verdict == "worn"
+    assert worn.failed
+    outcomes = {limit.quantity: limit.outcome for limit in worn.limits}
+    assert outcomes["preload_torque"] == "not conforming"
+    assert outcomes["face_wear"] in {"conforming", "not proven"}
+
+
+def test_locking_torque_falls_at_corner_entry_and_on_the_map(worn: Comparison) -> None:
+    assert worn.conditions[0].input_torque_Nm == 0.0
+    assert all(c.high_Nm < 0.0 and c.tested for c in worn.conditions)
+    assert worn.difference_map is not None
+    table = worn.difference_map.branches["loading"]
+    shape = np.shape(table.change_Nm)
+    assert shape == np.shape(table.tested) == np.shape(table.low_Nm)
+    assert np.max(table.change_Nm) < 0.0
+    lines = difference_csv(worn.difference_map).splitlines()
+    assert len(lines) == 1 + int(np.prod(shape))
+    assert len(lines[1].split(",")) == 3 + 4 * 3
+
+
+def test_one_result_against_itself_is_unchanged(worn_pair: tuple[Member, Member]) -> None:
+    """Everything is in common: no change, no doubt about it."""
+    found = compare(worn_pair[0], worn_pair[0])
+    assert found.verdict == "unchanged"
+    assert not found.failed
+    for change in found.changes.values():
+        assert change.change == 0.0
+        assert change.u == pytest.approx(0.0, abs=1e-12)
+
+
+def test_what_the_bench_is_wrong_by_cancels(worn_pair: tuple[Member, Member]) -> None:
+    """The gain of one and the same flange is in both preloads alike; of two benches it is in neither twice
+    the same."""
+    one, other = worn_pair
+
+    def preload(unit) -> np.ndarray:
+        return np.array([np.log(unit.preload_torque), np.log(unit.drive_bias)])
+
+    same = combined(paired([one, other]), [-1.0, 1.0], preload, together=False)
+    apart = combined(paired([one, replace(other, bench="another")]), [-1.0, 1.0], preload, together=False)
+    alone = combined(paired([one]), [1.0], preload, together=False)
+    gain = "transducer gain"
+    assert alone.shares[gain][0, 0] > 0.0
+    # the template moves both preloads by the same torque, hence not quite by one share
+    assert same.shares[gain][0, 0] < 0.1 * apart.shares[gain][0, 0]
+    assert apart.shares[gain][0, 0] > 1.5 * alone.shares[gain][0, 0]
+    gears = "gear friction (build sheet)"
+    assert same.shares[gears][1, 1] < 0.02 * alone.shares[gears][1, 1]
+    for source in ("noise", "tare", REPEATABILITY):
+        assert same.shares[source] == pytest.approx(apart.shares[source])
+
+
+def test_refits_sharpen(drawer_of: Drawers) -> None:
+    """Four visits a state: half the doubt of one, as repeatability is nearly all of it."""
+    drawer = drawer_of(8)
+    errors, force = drawer.errors(), drawer.force()
+    before = [drawer.visit(State(), errors, force) for _ in range(4)]
+    after = [drawer.visit(State(), errors, force) for _ in range(4)]
+    many, one = compare(before, after, details=False), compare(before[0], after[0], details=False)
+    ratio = many.changes["preload_torque"].u / one.changes["preload_torque"].u
+    assert ratio == pytest.approx(0.5, abs=0.03)
+    assert one.visits_for_5_percent is not None
+    assert one.visits_for_5_percent >= 2
+    assert many.detectable_loss is not None
+    assert many.detectable_loss < 0.05 < (one.detectable_loss or 0.0)
+
+
+def test_doubt_of_a_refit_is_the_larger_of_both_assumptions(worn_pair: tuple[Member, Member]) -> None:
+    """The rig states 1.5 % of preload and 1 % of both biases, not whether they move together. Friction is
+    widest where they do, 1 % a visit; spring force where each moves by itself, √(1.5² + 1²/2) %. Other doubts
+    are below a tenth of that."""
+    found = compare(*worn_pair, details=False).changes
+    friction = found["friction"].u / (1.0 + found["friction"].change)
+    spring = found["spring_force"].u / (1.0 + found["spring_force"].change)
+    assert friction == pytest.approx(np.sqrt(2.0) * 0.01, rel=0.03)
+    assert spring == pytest.approx(np.sqrt(2.0) * np.sqrt(0.015**2 + 0.01**2 / 2.0), rel=0.03)
+
+
+def without_repeatability(who: Member) -> Member:
+    forms = []
+    for form in who.characterisation.forms:
+        shares = {s: c for s, c in form.shares.items() if s != REPEATABILITY}
+        block = np.array(form.shares[REPEATABILITY])
+        covariance = (np.array(form.covariance) - block @ block.T).tolist()
+        forms.append(form.model_copy(update={"shares": shares, "covariance": covariance}))
+    return changed(who, forms=forms)
+
+
+def test_without_repeatability_nothing_is_proven(worn_pair: tuple[Member, Member]) -> None:
+    """Significance against the noise of a fit would call every refit wear."""
+    found = compare(*(without_repeatability(m) for m in worn_pair), details=False)
+    assert found.verdict == "not proven"
+    assert found.reasons == [NEEDS_REPEATABILITY]
+    assert {change.against for change in found.changes.values()} == {"fit"}
+
+
+def test_default_limit_on_the_loss(worn_pair: tuple[Member, Member]) -> None:
+    """A sheet without limits: more than a tenth of the preload lost is worn, and how much is the user's to
+    say."""
+    bare = [changed(m, limits=[]) for m in worn_pair]
+    found = compare(*bare, details=False)
+    loss = next(limit for limit in found.limits if limit.quantity == "preload_loss")
+    assert loss.high == 0.10
+    assert found.verdict == "worn"
+    assert compare(*bare, details=False, largest_loss=0.4).verdict in {"changed within limits", "not proven"}
+
+
+def test_a_rise_beyond_limits_is_not_wear(worn_pair: tuple[Member, Member]) -> None:
+    """The pair turned round, its limit now below what it rose to."""
+    limit = worn_pair[0].characterisation.limits[0].model_copy(update={"low": 50.0, "high": 70.0})
+    found = compare(worn_pair[1], changed(worn_pair[0], limits=[limit]), details=False)
+    assert found.changes["preload_torque"].change > 0.0
+    assert found.verdict == "changed beyond limits"
+    assert found.failed
+
+
+def test_a_thicker_shim_is_not_taken_for_grown_plates(worn_pair: tuple[Member, Member]) -> None:
+    """Shim and plates both fill the height: what the shim added is taken off."""
+    before, after = worn_pair
+    assert after.sheet is not None
+    thicker = after.sheet.model_copy(
+        update={
+            "preload": after.sheet.preload.model_copy(
+                update={"shim": replace(after.sheet.preload.shim, value=0.3e-3)}
+            )
+        }
+    )
+    plain = compare(before, after, details=False).wear
+    found = compare(before, replace(after, sheet=thicker), details=False).wear
+    assert plain is not None
+    assert found is not None
+    assert found.shim_change_m == pytest.approx(0.1e-3)
+    assert found.face_wear_m - plain.face_wear_m == pytest.approx(0.1e-3 / 4)
+
+
+def test_without_the_build_sheet_wear_is_not_determined(worn_pair: tuple[Member, Member]) -> None:
+    found = compare(replace(worn_pair[0], sheet=None), worn_pair[1], details=False)
+    assert found.wear is None
+    assert "build sheet" in found.not_determined["face_wear"]
+
+
+def test_a_bias_that_is_not_determined_leaves_friction_open(worn_pair: tuple[Member, Member]) -> None:
+    """Preload alone cannot tell friction from spring force."""
+
+    def blind(who: Member) -> Member:
+        parameters = {
+            name: p.model_copy(update={"value": None, "u": None, "low": None, "high": None})
+            if name.startswith("ramp_bias")
+            else p
+            for name, p in who.characterisation.parameters.items()
+        }
+        return changed(who, parameters=parameters)
+
+    found = compare(*(blind(m) for m in worn_pair), details=False)
+    assert {"friction", "spring_force", "face_wear"} <= set(found.not_determined)
+    assert "friction" not in found.changes
+    assert found.changes["preload_torque"].significant
+
+
+def test_other_units_and_conditions_are_refused(worn_pair: tuple[Member, Member]) -> None:
+    before, after = worn_pair
+    with pytest.raises(FitError, match="different units"):
+        compare(before, changed(after, unit="R5"))
+    with pytest.raises(FitError, match="reference conditions"):
+        compare(before, changed(after, reference={"temperature_degC": 80.0, "speed_difference_rad_s": 4.0}))
+    facts = [after.characterisation.builds[0].model_copy(update={"faces": 6})]
+    with pytest.raises(FitError, match="different faces"):
+        compare(before, changed(after, builds=facts))
+    with pytest.raises(FitError, match="no result"):
+        compare([], after)
+
+
+def test_papers_say_what_is_shared(demo) -> None:
+    """Rig and build sheet are found again by their digests; another rig is another bench."""
+    result: Characterisation = demo.characterisation
+    found = member(result)
+    assert found.sheet is not None
+    assert found.sheet.preload.disc_spring is not None
+    other = result.provenance.model_copy(
+        update={"inputs": {p: d for p, d in result.provenance.inputs.items() if "cell" not in p}}
+    )
+    gone = member(result.model_copy(update={"provenance": other}))
+    assert gone.bench != found.bench
+    assert gone.visit == found.visit
+    with pytest.raises(DiffbenchError, match="no build 'X'"):
+        member(result, build="X")
+
+
+def test_document_is_read_back(worn: Comparison) -> None:
+    assert Comparison.model_validate_json(worn.to_json()) == worn

@@ -1,0 +1,162 @@
+"""Shim ladder and springs: leave one out and predict it, follow the truth, refuse what cannot be known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from benchsim import scenario
+from wear_study import Drawer, State
+
+from diffbench.errors import FitError
+from diffbench.physics.disc_spring import DiscSpring
+from diffbench.physics.disc_stack import DiscStack
+from diffbench.wear.advise import advise, preload_at
+from diffbench.wear.face_wear import height_loss
+from diffbench.wear.ladder import measured_course, spring_course
+from diffbench.wear.rungs import Way
+from diffbench.wear.sharing import Member
+
+STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
+SHIMS = (0.0, 0.1e-3, 0.2e-3, 0.3e-3)
+PER_NEWTON = 81.85 / scenario.Q17_STACK.force(0.0009)
+
+
+def preload(shim: float) -> float:
+    """True preload torque of Q17 with a shim, by the simulator's own springs [N·m]."""
+    return PER_NEWTON * scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + shim)
+
+
+@pytest.fixture(scope="module")
+def ladder(drawer_of: Callable[[int], Drawer]) -> list[Member]:
+    """Four builds with a shim each, every one tested once; no spring force is stated."""
+    drawer = drawer_of(23)
+    errors = drawer.errors()
+    rungs = []
+    for i, shim in enumerate(SHIMS):
+        drawn = drawer.visit(State(spring=preload(shim) / preload(0.2e-3)), errors, (1.0, 1.0))
+        sheet = drawer.sheet.model_copy(
+            update={
+                "preload": drawer.sheet.preload.model_copy(
+                    update={"shim": replace(drawer.sheet.preload.shim, value=shim)}
+                )
+            }
+        )
+        facts = drawn.characterisation.builds[0].model_copy(update={"build": f"Q17-{i}", "shim_m": shim})
+        parameters = {n: p for n, p in drawn.characterisation.parameters.items() if n != "spring_force"}
+        result = drawn.characterisation.model_copy(
+            update={"builds": [facts], "build": facts.build, "parameters": parameters}
+        )
+        rungs.append(replace(drawn, characterisation=result, sheet=sheet))
+    return rungs
+
+
+@pytest.mark.parametrize("way", ["ladder", "both"])
+@pytest.mark.parametrize("out", range(4))
+def test_leave_one_shim_out(ladder: list[Member], out: int, way: Way) -> None:
+    """The truth of the shim that was left out lies in the interval, and the ends count as extrapolated."""
+    rest = [rung for i, rung in enumerate(ladder) if i != out]
+    found = preload_at(rest, SHIMS[out], way=way)
+    assert found.low_Nm <= preload(SHIMS[out]) <= found.high_Nm
+    assert found.extrapolated == (out in {0, 3})
+    inner = preload_at(rest, 0.15e-3, way=way)
+    assert found.u_Nm > inner.u_Nm or out in {1, 2}
+
+
+def test_advised_shim_is_the_right_one(ladder: list[Member]) -> None:
+    """For 80 N·m the simulator's springs want 0.18 mm: 0.2 in steps of a tenth, 0.175 in steps of a
+    fortieth."""
+    exact = float(np.interp(80.0, [preload(x) for x in np.linspace(0, 3e-4, 301)], np.linspace(0, 3e-4, 301)))
+    found = advise(ladder, target=80.0, step=0.1e-3)
+    assert found.way == "both"
+    assert found.advised.shim_m == pytest.approx(0.2e-3)
+    assert found.exact_shim_m == pytest.approx(exact, abs=0.03e-3)
+    assert found.advised.low_Nm <= preload(0.2e-3) <= found.advised.high_Nm
+    assert [c.shim_m for c in found.candidates] == pytest.approx([0.0, 1e-4, 2e-4, 3e-4, 4e-4, 5e-4])
+    assert advise(ladder, target=80.0, step=0.025e-3, limits=(79.9, 80.1)).advised.shim_m == pytest.approx(
+        exact, abs=0.03e-3
+    )
+
+
+def test_chance_to_land_within_limits(ladder: list[Member]) -> None:
+    """Between 0 and 1, largest where the prediction lies deepest within, and none without limits."""
+    found = advise(ladder, target=80.0, limits=(76.0, 84.0))
+    chances = [c.chance for c in found.candidates]
+    assert all(c is not None and 0.0 <= c <= 1.0 for c in chances)
+    assert found.advised.chance == max(c for c in chances if c is not None)
+    assert found.advised.u_Nm >= 0.015 * found.advised.preload_torque_Nm  # a refit scatters by that alone
+
+
+def test_beyond_the_ladder(ladder: list[Member]) -> None:
+    """A little beyond is answered with its doubt, far beyond is refused with what can be reached."""
+    near = advise(ladder, target=92.0, way="ladder")
+    assert near.advised.extrapolated
+    assert any("extrapolation" in note for note in near.notes)
+    with pytest.raises(FitError, match=r"not within reach: shims from .* give"):
+        advise(ladder, target=150.0, way="ladder")
+    with pytest.raises(FitError, match="out of reach"):
+        preload_at(ladder, 5e-3)
+
+
+def test_one_build_and_its_stated_force(drawer_of: Callable[[int], Drawer]) -> None:
+    """The curve of the springs through one build; without the force nobody knows how far they are
+    pressed."""
+    drawer = drawer_of(31)
+    one = drawer.visit(State(), drawer.errors(), drawer.force())
+    found = preload_at([one], 0.3e-3)
+    assert found.low_Nm <= preload(0.3e-3) <= found.high_Nm
+    bare = replace(
+        one,
+        characterisation=one.characterisation.model_copy(
+            update={
+                "parameters": {
+                    n: p for n, p in one.characterisation.parameters.items() if n != "spring_force"
+                }
+            }
+        ),
+    )
+    with pytest.raises(FitError, match="state the spring force"):
+        advise([bare], target=80.0)
+    with pytest.raises(FitError, match="two different shims"):
+        advise([one], target=80.0, way="ladder")
+
+
+def test_springs_that_the_ladder_disproves_are_left_out(ladder: list[Member]) -> None:
+    """A third of the cone height: such discs are flat long before; told, never in silence."""
+    wrong = []
+    for rung in ladder:
+        assert rung.sheet is not None
+        springs = rung.sheet.preload.disc_spring
+        assert springs is not None
+        flat = springs.model_copy(update={"cone_height": replace(springs.cone_height, value=0.16e-3)})
+        sheet = rung.sheet.model_copy(
+            update={"preload": rung.sheet.preload.model_copy(update={"disc_spring": flat})}
+        )
+        wrong.append(replace(rung, sheet=sheet))
+    found = advise(wrong, target=80.0)
+    assert found.way == "ladder"
+    assert any("left out" in note for note in found.notes)
+
+
+def test_height_lost_by_the_simulator_s_springs() -> None:
+    """Forces by independent code, at 0.9 mm and at 0.9 mm less 150 µm: the height comes back to a thousandth
+    of a micrometre."""
+    before, after = (scenario.Q17_STACK.force(s) for s in (0.9e-3, 0.75e-3))
+    found = height_loss(STACK, force=before, force_u=0.0, ratio=after / before, ratio_u=0.0)
+    assert found.value == pytest.approx(150e-6, abs=1e-9)
+    assert found.u == 0.0
+    doubtful = height_loss(STACK, force=before, force_u=60.0, ratio=after / before, ratio_u=0.02)
+    assert doubtful.u == pytest.approx(np.hypot(*doubtful.budget.values()))
+
+
+def test_courses_pass_through_exact_rungs() -> None:
+    """Rungs of the simulator's springs without doubt: both courses find the preload in between, the springs'
+    to a hundredth of a newton metre, the bent line within its own doubt."""
+    y = [preload(x) for x in SHIMS]
+    tight = np.eye(4) * 1e-4
+    value, u = measured_course(SHIMS, y, tight).at(0.15e-3)
+    assert abs(value - preload(0.15e-3)) < 2.0 * u
+    value, _ = spring_course(STACK, SHIMS, y, tight).at(0.15e-3)
+    assert value == pytest.approx(preload(0.15e-3), abs=0.01)
