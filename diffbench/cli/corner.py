@@ -26,8 +26,8 @@ POINT = {
 
 
 @click.command(
-    epilog="Example: diffbench corner demo-result/map.json --car fixtures/corner-entry/car.toml "
-    "--preload '40 Nm:120 Nm:20 Nm' --picture corner.png",
+    epilog="Example: diffbench corner map.json --car car.toml --preload '40 Nm:120 Nm:20 Nm' "
+    "--picture corner.png",
 )
 @click.argument("maps", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="MAP...")
 @click.option(

@@ -25,8 +25,8 @@ COMMANDS = {
     ),
     "lookup": ("diffbench.cli.lookup", "Look up a map at one place."),
     "export": ("diffbench.cli.export", "Write a map in the file type of another tool."),
-    "corner": ("diffbench.cli.corner", "Corner entry: what a unit, or a ladder of preloads, does there."),
-    "split": ("diffbench.cli.split", "How a unit splits its torque at one place, and whether it slips."),
+    "corner": ("diffbench.cli.corner", "Corner entry: what a unit or a ladder of preloads does."),
+    "split": ("diffbench.cli.split", "How a unit splits its torque, and whether it slips."),
     "rebuild": ("diffbench.cli.rebuild", "What a unit would do with another preload, plates or ramps."),
     "conformity": ("diffbench.cli.conformity", "A build against the limits of its sheet, with guard bands."),
     "compare": (
