@@ -152,6 +152,6 @@ def _compiled(compiler: list[str], sources: dict[str, str], library: str) -> byt
             said = (ran.stderr.strip().splitlines() or ["it says nothing"])[0]
             raise OutputError.single(
                 f"the C compiler '{shlex.join(compiler)}' refuses the unit's source ({said})",
-                mend="name another compiler in the environment variable CC; CC=none gives a unit of source alone",
+                mend="name another compiler in the environment variable CC; CC=none: source alone",
             )
         return (Path(folder) / library).read_bytes()

@@ -169,13 +169,14 @@ false there.</p>
 <p>The outputs are joined by a spring and a damper in parallel that give way at the locking torque: what acts
 against the slip is F = min(max(F' + d (w - w') + k h w, -T), T), T the locking torque, w the left less the
 right speed, ' the step before, h the step, d = 0.3 J/h, k h = 0.15 d, J the output_inertia. Left and right
-torque add up to the input torque. While slipping F is T; before the slip ends F falls so that it ends without
-passing through zero; held together, F is what the driveline asks. Spring and damper give back no more than
-they took.</p>
+torque add up to the input torque. While slipping F is T; as the slip ends F falls ahead of it, and zero is
+passed by no more than half of what one step at the locking torque changes; held together, F is what the
+driveline asks. Spring and damper give back no more than they took, T² h²/(0.18 J) at most.</p>
 <h2>Delay</h2>
-<p>An output is that of the step's end, from inputs of its beginning: it lags them by one step. In a host that
-steps all its units side by side it acts one step later still. Stiffness and damping follow from step and inertia so that both are stable. Steps of
-1 ms to 10 ms were tried; at 10 ms the passage from slip to stick takes some 0.2 s.</p>
+<p>An output is that of the step's end, from inputs of its beginning: it lags them by one step. In a host
+that steps all its units side by side it acts one step later still. Stiffness and damping follow from step
+and inertia so that both are stable. Steps of 1 ms and 10 ms were tried; what is passing at the change from
+slip to stick is over after some twenty steps.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}

@@ -1,0 +1,102 @@
+"""A map without any symmetry, whose axes differ in length, and means to compile what is exported from it."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from diffbench.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+
+STRICT = [
+    *("-std=c99", "-O2", "-Werror", "-pedantic", "-ffp-contract=off"),
+    *("-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Wcast-qual", "-Wdouble-promotion"),
+    *("-Wstrict-prototypes", "-Wmissing-prototypes"),
+]
+SANITIZED = ["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+
+
+def make_awkward(seed: int = 5) -> LockingMap:
+    """Torque of 5, speed of 3, temperature of 4 nodes; numbers with all their digits, flags at random."""
+    rng = np.random.default_rng(seed)
+    axes = (
+        np.array([-310.25, -100.1, 0.0, 47.3, 402.7]),
+        np.array([0.31, 1.0 / 3.0 + 4.0, 12.7]),
+        np.array([40.1, 59.9, 77.7, 93.3]),
+    )
+    shape = tuple(axis.size for axis in axes)
+    branches = {}
+    for branch in BRANCHES:
+        value = rng.uniform(60.0, 400.0, shape)
+        branches[branch] = {
+            "locking_torque_Nm": value.tolist(),
+            "low_Nm": (value * rng.uniform(0.9, 0.99, shape)).tolist(),
+            "high_Nm": (value * rng.uniform(1.01, 1.1, shape)).tolist(),
+            "tested": (rng.uniform(size=shape) < 0.85).tolist(),
+        }
+    return LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1",
+                "unit": "Q17 µ",
+                "build": "Q17-a */ \"b\" \\ <c> & 'd'",
+                "law": "additive",
+                "confidence": 0.95,
+                "axes": {name: axis.tolist() for name, axis in zip(AXES, axes, strict=True)},
+                "branches": branches,
+                "notes": ["steady state, N·m at °C", "a second note"],
+                "provenance": {"version": "0", "inputs": {"süß.csv": "ab12"}, "made": None},
+            }
+        )
+    )
+
+
+@pytest.fixture(scope="session")
+def awkward() -> LockingMap:
+    return make_awkward()
+
+
+@pytest.fixture(scope="session")
+def perturbed(awkward: LockingMap) -> LockingMap:
+    """One node of one table a little higher."""
+    content = awkward.document.model_dump(mode="json")
+    content["branches"]["loading"]["locking_torque_Nm"][1][2][3] += 1e-9
+    return LockingMap(MapDocument.model_validate(content))
+
+
+@pytest.fixture(scope="session")
+def places() -> np.ndarray:
+    """Places within the axes, on nodes, on edges and beyond, signed speeds included: (n, 3)."""
+    held = make_awkward()
+    rng = np.random.default_rng(6)
+    inside = np.stack([rng.uniform(axis[0], axis[-1], 300) for axis in held.axes], axis=-1)
+    wide = np.stack([rng.uniform(-900, 900, 100), rng.uniform(-20, 20, 100), rng.uniform(0, 150, 100)], -1)
+    nodes = np.stack([part.ravel() for part in np.meshgrid(*held.axes, indexing="ij")], axis=-1)
+    edges = nodes.copy()
+    edges[:, 1] = rng.uniform(0.31, 12.7, len(edges))
+    return np.concatenate([inside, wide, nodes, edges])
+
+
+@pytest.fixture(scope="session")
+def compiled() -> Callable[..., Path]:
+    """Compile C strictly: ``compiled(folder, output, files, *options)``; any warning fails."""
+    compiler = shutil.which("gcc") or shutil.which("cc")
+    if compiler is None:
+        pytest.skip("needs a C compiler: Debian's packages gcc and libc6-dev")
+
+    def compile_it(folder: Path, output: str, files: list[str], *options: str) -> Path:
+        ran = subprocess.run(
+            [compiler, *STRICT, *options, "-o", output, *files],
+            cwd=folder,
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
+        )
+        assert ran.returncode == 0, ran.stderr
+        return folder / output
+
+    return compile_it

@@ -1,0 +1,318 @@
+"""Each plain format read back by means that are not ours: to the last bit, and a changed node shows."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import struct
+import subprocess
+import sys
+import zlib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+import xarray
+
+from diffbench import load_map
+from diffbench.documents.schemas import schema
+from diffbench.errors import OutputError
+from diffbench.exports import FORMATS, export_map
+from diffbench.locking_map import AXES, BRANCHES, LockingMap
+
+QUANTITIES = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
+
+
+def tables(held: LockingMap, branch: Any) -> dict[str, np.ndarray]:
+    """The map's own tables by the names of the file."""
+    return dict(
+        zip(
+            QUANTITIES,
+            (held.values[branch], held.low[branch], held.high[branch], held.tested[branch]),
+            strict=True,
+        )
+    )
+
+
+@pytest.mark.parametrize("to", FORMATS)
+def test_the_same_map_gives_the_same_bytes(to: str, awkward: LockingMap, tmp_path: Path) -> None:
+    """No hour, no path, no order by chance: a file can be compared with what it was made of again."""
+    first = export_map(awkward, to, tmp_path / "one" / "q17")
+    second = export_map(awkward, to, tmp_path / "other" / "q17")
+    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+
+
+@pytest.mark.parametrize("to", FORMATS)
+def test_a_changed_node_changes_the_file(
+    to: str, awkward: LockingMap, perturbed: LockingMap, tmp_path: Path
+) -> None:
+    one = export_map(awkward, to, tmp_path / "one" / "q17")
+    other = export_map(perturbed, to, tmp_path / "other" / "q17")
+    assert [path.read_bytes() for path in one] != [path.read_bytes() for path in other]
+
+
+def test_csv(awkward: LockingMap, tmp_path: Path) -> None:
+    (path,) = export_map(awkward, "csv", tmp_path / "q17.csv")
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == awkward.values["mean"].size
+    for name, axis in zip(AXES, awkward.axes, strict=True):
+        assert sorted({float(row[name]) for row in rows}) == axis.tolist()
+    for branch in BRANCHES:
+        for quantity, table in tables(awkward, branch).items():
+            column = [row[f"{branch}_{quantity}"] for row in rows]
+            expected = table.ravel().tolist()
+            if quantity == "tested":
+                assert column == ["true" if tested else "false" for tested in expected]
+            else:
+                assert [float(text) for text in column] == expected
+
+
+def test_json(awkward: LockingMap, tmp_path: Path) -> None:
+    """The contract: valid by the published schema, and the same map again."""
+    (path,) = export_map(awkward, "json", tmp_path / "q17")
+    content = json.loads(path.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema("map")).validate(content)
+    assert load_map(path).document == awkward.document
+    assert re.fullmatch("[0-9a-f]{64}", content["sha256"])
+
+
+def mat_elements(data: bytes) -> list[tuple[int, bytes]]:
+    """Tagged elements of a MAT-file of level 5, by the format's own description: type and bytes of each,
+    small elements and padding to eight bytes included."""
+    found, at = [], 0
+    while at < len(data):
+        kind, size = struct.unpack_from("<II", data, at)
+        if kind >> 16:  # a small element: size and type share a word
+            found.append((kind & 0xFFFF, data[at + 4 : at + 4 + (kind >> 16)]))
+            at += 8
+        else:
+            found.append((kind, data[at + 8 : at + 8 + size]))
+            at += 8 + size + (0 if kind == 15 else -size % 8)
+    return found
+
+
+def mat_array(element: tuple[int, bytes]) -> Any:
+    """One array: numbers, text, or a struct as a dict."""
+    kind, data = element
+    if kind == 15:  # compressed
+        ((kind, data),) = mat_elements(zlib.decompress(data))
+    assert kind == 14
+    flags, dimensions, _, *rest = mat_elements(data)
+    sort = struct.unpack("<II", flags[1])[0]
+    shape = struct.unpack(f"<{len(dimensions[1]) // 4}i", dimensions[1])
+    if sort & 0xFF == 2:  # a struct: length of names, names, then the fields
+        (length,) = struct.unpack("<i", rest[0][1])
+        raw = rest[1][1]
+        names = [raw[i : i + length].split(b"\0")[0].decode("ascii") for i in range(0, len(raw), length)]
+        return dict(zip(names, (mat_array(part) for part in rest[2:]), strict=True))
+    code = {1: "i1", 2: "u1", 3: "<i2", 4: "<u2", 5: "<i4", 6: "<u4", 9: "<f8", 16: "S1"}[rest[0][0]]
+    values = np.frombuffer(rest[0][1], dtype=code)
+    if sort & 0xFF == 4:
+        return (
+            b"".join(values.astype("S1").tolist()).decode("ascii") if code == "S1" else bytes(values).decode()
+        )
+    values = values.reshape(shape, order="F")
+    return values.astype(bool) if sort & 0x200 else values
+
+
+def test_mat(awkward: LockingMap, tmp_path: Path) -> None:
+    """By a reader of this test's own, from the format's description; and by SciPy's."""
+    from scipy.io import loadmat
+
+    (path,) = export_map(awkward, "mat", tmp_path / "q17")
+    data = path.read_bytes()
+    assert data.startswith(b"MATLAB 5.0 MAT-file, locking-torque map")
+    assert data[124:128] == b"\x00\x01IM"
+    (element,) = mat_elements(data[128:])
+    held = mat_array(element)
+    for name, axis in zip(AXES, awkward.axes, strict=True):
+        assert held[name].shape == (axis.size, 1)
+        np.testing.assert_array_equal(held[name][:, 0], axis)
+    other = loadmat(path, simplify_cells=True)["locking_map"]
+    for branch in BRANCHES:
+        for quantity, table in tables(awkward, branch).items():
+            np.testing.assert_array_equal(held[branch][quantity], table)
+            np.testing.assert_array_equal(other[branch][quantity], table)
+        assert held[branch]["tested"].dtype == bool
+    assert held["units"]["locking_torque_Nm"] == "N.m"
+    assert held["sha256"] == awkward.digest
+    about = json.loads(held["about"])
+    assert about["provenance"] == awkward.document.provenance
+    assert about["notes"] == list(awkward.document.notes)
+
+
+def modelica_tables(text: str) -> dict[str, np.ndarray]:
+    """Tables of a text file, by the library's documentation of its format."""
+    lines = text.split("\n")
+    assert lines[0] == "#1"
+    words = " ".join(line.partition("#")[0] for line in lines[1:]).split()
+    found, at = {}, 0
+    while at < len(words):
+        assert words[at] in {"double", "float"}
+        head = re.fullmatch(r"([A-Za-z_]\w*)\((\d+),(\d+)\)", words[at + 1])
+        assert head, words[at + 1]
+        rows, columns = int(head[2]), int(head[3])
+        numbers = [float(word) for word in words[at + 2 : at + 2 + rows * columns]]
+        found[head[1]] = np.array(numbers).reshape(rows, columns)
+        at += 2 + rows * columns
+    return found
+
+
+def test_modelica(awkward: LockingMap, tmp_path: Path) -> None:
+    """Every table in its place, first column torque, first row speed; one for each temperature."""
+    (path,) = export_map(awkward, "modelica", tmp_path / "q17")
+    text = path.read_bytes().decode("ascii")
+    assert max(len(line) for line in text.split("\n") if line.startswith("double")) < 60
+    found = modelica_tables(text)
+    torque, speed, heat = awkward.axes
+    np.testing.assert_array_equal(found["axes_K_degC"], np.stack([np.arange(1.0, 5.0), heat], axis=-1))
+    assert len(found) == 1 + 3 * 4 * heat.size
+    for branch in BRANCHES:
+        for quantity, table in tables(awkward, branch).items():
+            for k in range(heat.size):
+                framed = found[f"{branch}_{quantity.removesuffix('_Nm')}_{k + 1}"]
+                assert framed[0, 0] == 0.0
+                np.testing.assert_array_equal(framed[1:, 0], torque)
+                np.testing.assert_array_equal(framed[0, 1:], speed)
+                np.testing.assert_array_equal(framed[1:, 1:], table[:, :, k])
+
+
+def test_netcdf(awkward: LockingMap, tmp_path: Path) -> None:
+    """By xarray, coordinates and units and all."""
+    (path,) = export_map(awkward, "netcdf", tmp_path / "q17")
+    with xarray.open_dataset(path) as found:
+        assert dict(found.sizes) == {"input_torque": 5, "speed_difference": 3, "temperature": 4}
+        for name, axis in zip(found.sizes, awkward.axes, strict=True):
+            np.testing.assert_array_equal(found[name], axis)
+            assert "_FillValue" not in found[name].encoding
+        for branch in BRANCHES:
+            for quantity, table in tables(awkward, branch).items():
+                variable = found[f"{branch}_{quantity.removesuffix('_Nm')}"]
+                assert variable.dims == ("input_torque", "speed_difference", "temperature")
+                np.testing.assert_array_equal(variable, table)
+        assert found["mean_locking_torque"].units == "N m"
+        assert json.loads(found.attrs["about"])["sha256"] == awkward.digest
+        # between nodes, xarray's own interpolation: the rounding of a blend of eight numbers
+        place = {"input_torque": 120.0, "speed_difference": 6.0, "temperature": 66.0}
+        between = float(found["loading_locking_torque"].interp(place))
+        assert between == pytest.approx(awkward.locking_torque(*place.values(), branch="loading"), rel=1e-13)
+
+
+def test_netcdf_keeps_the_cf_conventions(awkward: LockingMap, tmp_path: Path) -> None:
+    """The conventions' checker has nothing to say, in a process of its own."""
+    (path,) = export_map(awkward, "netcdf", tmp_path / "q17")
+    program = Path(sys.executable).with_name("compliance-checker")
+    ran = subprocess.run(
+        [program, "--test=cf:1.8", "--criteria=strict", path],
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert "All tests passed!" in ran.stdout
+
+
+def test_netcdf_without_its_library(
+    awkward: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Said with the command that installs it, and nothing is written."""
+    monkeypatch.setitem(sys.modules, "netCDF4", None)
+    with pytest.raises(OutputError, match="netCDF4") as caught:
+        export_map(awkward, "netcdf", tmp_path / "new" / "q17.nc")
+    assert "diffbench[netcdf]" in caught.value.faults[0].mend
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.fixture(scope="module")
+def reader(awkward: LockingMap, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The exported Python file."""
+    (path,) = export_map(awkward, "python", tmp_path_factory.mktemp("reader") / "q17_map.py")
+    return path
+
+
+class TestPythonReader:
+    """Run by an interpreter that sees no installed package, in another folder."""
+
+    def run(self, reader: Path, code: str) -> str:
+        setup = (
+            f"import sys; sys.path.insert(0, {str(reader.parent)!r}); import json, math, {reader.stem} as r\n"
+        )
+        ran = subprocess.run(
+            [sys.executable, "-I", "-S", "-c", setup + code],
+            capture_output=True,
+            encoding="utf-8",
+            check=True,
+        )
+        return ran.stdout
+
+    def test_answers_as_the_map_does(self, reader: Path, awkward: LockingMap, places: np.ndarray) -> None:
+        """To the last bit: the same operations in the same order."""
+        code = (
+            f"held = r.embedded()\nplaces = json.loads({json.dumps(places.tolist())!r})\n"
+            "print(json.dumps([[b, held.locking_torque(*p, b), *held.interval(*p, b), held.is_tested(*p, b)]"
+            " for b in r.BRANCHES for p in places]))"
+        )
+        found = json.loads(self.run(reader, code))
+        expected: list[list[Any]] = []
+        for branch in BRANCHES:
+            for place in places.tolist():
+                told = awkward.read(*place, branch=branch)
+                expected.append([branch, told.locking_torque, told.low, told.high, told.tested])
+        assert found == expected
+
+    def test_reads_other_maps(self, reader: Path, perturbed: LockingMap, tmp_path: Path) -> None:
+        other = tmp_path / "map.json"
+        other.write_text(perturbed.to_json(), encoding="utf-8")
+        place = [axis[i] for axis, i in zip(perturbed.axes, (1, 2, 3), strict=True)]
+        printed = self.run(
+            reader,
+            f"print(repr(r.load({str(other)!r}).locking_torque(*{place!r}, 'loading')))".replace(
+                "np.float64", ""
+            ),
+        )
+        assert float(printed) == perturbed.values["loading"][1, 2, 3]
+
+    @pytest.mark.parametrize(
+        ("change", "said"),
+        [
+            ("content['format'] = 'diffbench-map/2'", "this reader knows diffbench-map/1"),
+            ("content['unit'] = 'Q18'", "does not match its hash"),
+            ("content['branches']['mean']['low_Nm'][0][0][0] += 1", "does not match its hash"),
+            ("content['branches']['mean']['low_Nm'][0][0][0] = math.nan", "holds no number"),
+            ("content['branches']['mean']['low_Nm'].pop()", "another shape"),
+            ("content['axes']['temperature_degC'][1] = 0.0", "does not rise"),
+            ("del content['branches']['loading']", "not whole"),
+        ],
+    )
+    def test_refuses_what_it_should(self, reader: Path, change: str, said: str) -> None:
+        code = (
+            f"content = json.loads(r.EMBEDDED)\n{change}\n"
+            "try:\n    r.LockingMap(content)\nexcept r.MapError as error:\n    print(error)"
+        )
+        assert said in self.run(reader, code)
+
+    def test_refuses_text_that_is_cut_off(self, reader: Path) -> None:
+        code = "try:\n    r.loads(r.EMBEDDED[:999])\nexcept r.MapError as error:\n    print(error)"
+        assert "cut off" in self.run(reader, code)
+
+    def test_no_number_stays_none(self, reader: Path) -> None:
+        code = "m = r.embedded(); print(m.locking_torque(math.nan, 4, 60), m.is_tested(math.nan, 4, 60))"
+        assert self.run(reader, code) == "nan False\n"
+
+    def test_from_a_shell(self, reader: Path, awkward: LockingMap) -> None:
+        ran = subprocess.run(
+            [sys.executable, "-I", "-S", reader, "100", "4", "60", "loading"],
+            capture_output=True,
+            encoding="utf-8",
+            check=True,
+        )
+        assert ran.stdout.startswith(
+            f"{awkward.locking_torque(100.0, 4.0, 60.0, branch='loading'):.6g} N.m, "
+        )
+        wrong = subprocess.run([sys.executable, "-I", "-S", reader, "much"], capture_output=True, check=False)
+        assert wrong.returncode == 2
+        assert b"usage" in wrong.stderr
