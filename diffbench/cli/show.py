@@ -19,6 +19,10 @@ def show(characterisation: Path, as_json: bool) -> None:
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.cli.terminal import colour, width
+    from diffbench.report.conformity_text import limits_block
     from diffbench.report.text import summary
+    from diffbench.wear.conformity import conformity
 
     click.echo(summary(result, colour=colour(), width=width()))
+    if limits := limits_block(conformity(result), width=width()):
+        click.echo(f"\n{limits}")

@@ -7,7 +7,7 @@ from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text
 from diffbench.report.wording import label, printable
 from diffbench.wear.conformity import Conformity, LimitCheck
 
-__all__ = ["conformity_summary", "limit_rows", "limits_text"]
+__all__ = ["conformity_summary", "limit_rows", "limits_block", "limits_text"]
 
 MICROMETRES = 1e6
 HEAD = ("", "value (95 %)", "limits", "acceptance", "guard band", "outcome")
@@ -35,6 +35,15 @@ def conformity_summary(result: Conformity, *, width: int = 100) -> str:
     lines += [result.outcome.upper(), "", *headed(HEAD, limit_rows(result.limits), width), ""]
     lines += wrapped(result.rule + ".", width)
     return "\n".join(lines)
+
+
+def limits_block(result: Conformity, *, width: int = 100) -> str:
+    """Limits with guard bands as a block of a longer text; empty where there are none."""
+    if not result.limits:
+        return ""
+    return "\n".join(
+        ["Limits, with guard bands (ISO 14253-1)", *headed(HEAD, limit_rows(result.limits), width)]
+    )
 
 
 def limit_rows(limits: list[LimitCheck]) -> list[tuple[str, ...]]:

@@ -78,7 +78,7 @@ def measured_course(shims: ArrayLike, preloads: ArrayLike, covariance: ArrayLike
     >>> course = measured_course([0.0, 1e-4, 2e-4], [70.0, 76.0, 81.5], np.eye(3))
     >>> value, u = course.at(1.5e-4)
     >>> print(f"{value:.1f} {u:.1f}")
-    78.8 0.7
+    78.7 0.7
 
     References
     ----------

@@ -103,7 +103,7 @@ def grubbs_statistic(values: Sequence[float]) -> tuple[float, int]:
     --------
     >>> g, which = grubbs_statistic([10.0, 10.1, 9.9, 12.0])
     >>> print(f"{g:.3f}", which)
-    1.496 3
+    1.495 3
 
     References
     ----------

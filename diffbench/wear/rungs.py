@@ -73,6 +73,10 @@ def ladder_of(
             mend="add them to the sheet and fit again, or advise from the ladder alone",
         )
     notes: list[str] = []
+    if way is None and all(m.sheet is None for m in members):
+        notes.append(
+            "no build sheet is where the fit read it, unchanged: what it says of springs is not used"
+        )
     try:
         course: Course | None = None
         if stack is not None and chosen != "ladder":

@@ -153,7 +153,14 @@ def _papers(papers: dict[str, str], build: str, folder: Path | None) -> tuple[li
     sheet: Build | None = None
     unread = False
     for path, digest in papers.items():
-        places = [Path(path), *([folder / path, folder / Path(path).name] if folder else [])]
+        places = [Path(path)]
+        if folder is not None:
+            places += [
+                folder / path,
+                folder / Path(path).name,
+                folder.parent / path,
+                folder.parent / Path(path).name,
+            ]
         found = next((place for place in places if _digest(place) == digest), None)
         if found is None:
             unread = True
