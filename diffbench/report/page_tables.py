@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from diffbench.characterisation import Characterisation
+from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
 from diffbench.report.verdict import check_text, disagrees, limited_name
 from diffbench.report.wording import humanised, key_names, label, printable, share_text, shown, source_text
+from diffbench.wear.conformity import conformity
 
 __all__ = [
     "Table",
@@ -104,16 +106,26 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
 def limit_table(characterisation: Characterisation) -> Table | None:
     """Limits of the build sheet and what was found."""
     rows = []
-    for limit in characterisation.limits:
+    checks = conformity(characterisation).limits
+    for limit, check in zip(characterisation.limits, checks, strict=True):
         key = limited_name(characterisation, limit.quantity)
         found = shown(key, characterisation.parameters[key]) if key in characterisation.parameters else None
         low, high = number_text(limit.low), with_unit(number_text(limit.high), limit.unit)
         value, interval = (
             ("not determined", "none") if found is None else (found.full, found.interval or "none")
         )
-        rows.append((label(limit.quantity), f"{low} to {high}", value, interval, limit.verdict))
-    head = ("Quantity", "Limits", "Value ± standard uncertainty", "95 % interval", "Verdict")
-    return _table("Limits of the build sheet", head, rows, (1, 2, 3)) if rows else None
+        zone, guard, outcome = limits_text(check)[3:]
+        rows.append((label(limit.quantity), f"{low} to {high}", value, interval, zone, guard, outcome))
+    head = (
+        "Quantity",
+        "Limits",
+        "Value ± standard uncertainty",
+        "95 % interval",
+        "Zone of acceptance",
+        "Guard band",
+        "Outcome (ISO 14253-1)",
+    )
+    return _table("Limits of the build sheet", head, rows, (1, 2, 3, 4, 5)) if rows else None
 
 
 def budget_table(characterisation: Characterisation) -> Table:
