@@ -50,6 +50,7 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
     )
     share = passive_share(cells.direction, difference, noise)
     if share >= PASSIVE_SHARE:
+        check_climb(rig, made, cells, file=file)
         return
     cures: list[str] = []
     for name in made:
@@ -74,7 +75,10 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
                 f"left and right are swapped (exchange {speeds}, or name the measured output the other side)"
             )
     likely = (
-        "; or ".join(cures) if cures else "no single swap or sign explains it: check which column is which"
+        "; or ".join(cures)
+        if cures
+        else "no single swap or sign explains it: check which column is which, and that all torques are in "
+        "the units that the rig says (lbf.ft taken as N.m on one side does this, too)"
     )
     raise RecordingError.single(
         f"{100 * (1 - share):.0f} % of the torque difference drives instead of holding back: while the "
@@ -83,4 +87,56 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
         file=file,
         key="channel",
         mend=likely,
+    )
+
+
+def climb(input_torque: Array, locking: Array) -> tuple[float, float]:
+    """Slope of the locking torque over the magnitude of the input torque in the upper half of the torques,
+    and where that line starts at no input torque, as a share of the largest locking torque; (0, 0) where the
+    torque hardly moves.
+
+    >>> torque = np.linspace(0.0, 600.0, 200)
+    >>> slope, start = climb(torque, 80.0 + 0.5 * torque)
+    >>> (round(slope, 3), round(start, 3))
+    (0.5, 0.211)
+    """
+    magnitude = np.abs(input_torque)
+    upper = magnitude > 0.5 * float(magnitude.max(initial=0.0))
+    if np.count_nonzero(upper) < 20 or float(np.ptp(magnitude[upper])) < 0.2 * float(magnitude.max()):
+        return 0.0, 0.0
+    slope, start = np.polyfit(magnitude[upper], locking[upper], 1)
+    return float(slope), float(start) / max(float(np.abs(locking).max()), 1e-12)
+
+
+def check_climb(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> None:
+    """Refuse a one-sided run whose locking torque climbs faster than its input torque.
+
+    Slip one way round and torque on one flank only let a reversed output pass for passive: input torque and
+    torque difference change places, and the slope is the true one's inverse, from a start below zero. No
+    preload is negative, and a slope above 1.25 would be a unit that never slips. Raises ``RecordingError``.
+    """
+    ahead = float(np.mean(cells.direction > 0))
+    input_torque, difference = torques(
+        rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations
+    )
+    drive = float(np.mean(input_torque > 0))
+    if 0.1 < ahead < 0.9 or 0.1 < drive < 0.9:
+        return
+    slope, start = climb(input_torque, -cells.direction * difference)
+    if slope <= 1.25 and not (slope > 1.0 and start < -0.1):
+        return
+    cures: list[str] = []
+    for name in made:
+        changed = {**cells.readings, name: -cells.readings[name]}
+        torque, other = torques(rig, made, changed, cells.rates, cells.speeds, cells.accelerations)
+        passive = passive_share(cells.direction, other, 0.0) >= PASSIVE_SHARE
+        if passive and climb(torque, -cells.direction * other)[0] < 1.0:
+            sign = -rig.channel[name].sign
+            cures.append(f"the sign of {name} is reversed (set sign = {sign:g} in [channel.{name}])")
+    raise RecordingError.single(
+        f"the locking torque climbs by {slope:.3g} of the input torque, which no unit that slips can do",
+        file=file,
+        key="channel",
+        mend="; or ".join(cures)
+        or "no single sign explains it: check signs, units and which column is which",
     )

@@ -94,17 +94,18 @@ def lost_readings(channels: Mapping[str, Array], *, file: str) -> list[Finding]:
     return found
 
 
-def strays(counts: Mapping[str, int], samples: int, *, file: str) -> list[Finding]:
-    """Spikes, as counted when the samples were taken."""
+def strays(count: int, samples: int, *, file: str) -> list[Finding]:
+    """Spikes, as counted when the samples were taken, those apart that stand where the slip reverses: there a
+    single sample may well stand between two levels."""
+    if count == 0:
+        return []
     return [
         Finding(
             "spikes",
             "caveat" if count > 0.01 * samples else "note",
-            f"{name}, {file}",
+            file,
             f"{count} samples stand apart from their neighbours on both sides.",
             "They are left out.",
             "Look for a loose plug, missing shielding, or a drive switching beside the cable.",
         )
-        for name, count in counts.items()
-        if count
     ]

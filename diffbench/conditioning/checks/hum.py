@@ -20,7 +20,7 @@ ABOVE = 8.0
 # ... and when its amplitude is worth a third of the noise of a sample; less than that averages out.
 WORTH = 0.3
 # Shaft harmonics up to this order are the bench's own ripple.
-ORDERS = 8
+ORDERS = 3
 SEGMENT = 8.0  # s
 LONGEST = 1 << 17  # samples looked at
 
@@ -60,11 +60,19 @@ def hum(
     spectrum = _spectrum(np.interp(index, index[good], piece[good]), size)
     frequency = np.arange(spectrum.size) * rate / size
     noise = max(white_noise(piece), 1e-12)
+    turning: list[tuple[float, float]] = []
+    for speed in shafts:
+        # a shaft turns no differently from one sample to the next: a few thousand tell its range
+        some = np.abs(speed[:LONGEST:25]) / (2.0 * np.pi)
+        some = some[np.isfinite(some)]
+        if some.size:
+            low, high = np.percentile(some, [1.0, 99.0])
+            turning.append((float(low), float(high)))
     best: tuple[float, float, float] | None = None
     for mains in MAINS:
         for order in HARMONICS:
             at = folded(order * mains, rate)
-            if at < 0.5 or _ripple(at, rate, shafts, 3.0 * rate / size):
+            if at < 0.5 or _ripple(at, rate, turning, 3.0 * rate / size):
                 continue
             centre = round(at * size / rate)
             near = np.abs(np.arange(spectrum.size) - centre)
@@ -110,14 +118,10 @@ def _spectrum(values: Array, size: int) -> Array:
     return np.asarray(2.0 * total / len(starts) / float(window @ window))
 
 
-def _ripple(at: float, rate: float, shafts: Sequence[Array], width: float) -> bool:
+def _ripple(at: float, rate: float, turning: Sequence[tuple[float, float]], width: float) -> bool:
     """Whether a shaft's own ripple, once to ``ORDERS`` times a turn, passes within ``width`` [Hz] of a
-    frequency."""
-    for speed in shafts:
-        turning = np.abs(speed[np.isfinite(speed)]) / (2.0 * np.pi)
-        if turning.size == 0:
-            continue
-        low, high = np.percentile(turning, [1.0, 99.0])
+    frequency; ``turning`` lowest and highest turns a second of each shaft."""
+    for low, high in turning:
         for order in range(1, ORDERS + 1):
             ends = [folded(order * float(f), rate) for f in (low, 0.5 * (low + high), high)]
             if min(ends) - width <= at <= max(ends) + width:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import torques
 from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.checks.odd_part import odd_basis
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
@@ -30,8 +31,7 @@ LEAST_STRETCHES = 4
 # The smaller direction's share of all cells, at least.
 LEAST_SHARE = 0.2
 LEAST_CELLS = 100
-KNOTS = 13
-HEAT_TIME = 20.0  # s: plates settle within some ten seconds (common practice, no source)
+LOOP_SHOWS = 4.0
 # A final drive's efficiency that nobody states is within some per cent of what is assumed (common practice).
 EFFICIENCY_U = 0.03
 
@@ -39,8 +39,8 @@ EFFICIENCY_U = 0.03
 @dataclass(frozen=True)
 class Mismatch:
     """Error of the first channel less that of the second, one kind: ``value`` and its standard uncertainty
-    ``u`` by the scatter from stretch to stretch. Gain relative, lag [s], zero, drift over the visit and
-    hysteresis [N·m]."""
+    ``u`` by the scatter from stretch to stretch. Gain relative, lag [s]; zero, drift over the visit and
+    hysteresis as what they do to the torque difference [N·m]."""
 
     value: float
     u: float
@@ -83,6 +83,14 @@ def pattern(kind: str, cells: Cells, channel: str, start: float, duration: float
     return out
 
 
+def leverage(rig: Rig, made: Mapping[str, TorqueChain], channel: str, kind: str) -> float:
+    """What one unit of an error of a channel does to the torque difference: for torques, how many newton
+    metres one of the reading is; for gains and lags 1, since both channels then count by their own torque."""
+    if kind in ("gain", "lag") or rig.arrangement == "both-outputs":
+        return 1.0
+    return made[channel].ratio if channel == "input_torque" else 2.0
+
+
 def response(
     rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, added: Mapping[str, Array]
 ) -> tuple[Array, Array]:
@@ -119,10 +127,12 @@ def compare(
     blocks = [block for block in blocks if _tells(block)]
     if not blocks:
         return None
-    estimate, covariance = _solve(blocks)
-    found = {
-        kind: Mismatch(float(estimate[i]), float(np.sqrt(covariance[i, i]))) for i, kind in enumerate(KINDS)
-    }
+    # over straight ramps a lag and a loop of hysteresis look much alike: a loop counts where it shows beside
+    # a lag, and else there is none
+    found = _solve(blocks, KINDS)
+    loop = found["hysteresis"]
+    if abs(loop.value) < LOOP_SHOWS * loop.u:
+        found = {**_solve(blocks, KINDS[:-1]), "hysteresis": loop}
     return Comparison((first, second), found, duration)
 
 
@@ -156,8 +166,8 @@ class _Block:
         on_input, on_difference = [], []
         for kind in KINDS:
             parts = [
-                {first: 0.5 * pattern(kind, cells, first, start, duration)},
-                {second: -0.5 * pattern(kind, cells, second, start, duration)},
+                {name: half / leverage(rig, made, name, kind) * pattern(kind, cells, name, start, duration)}
+                for name, half in ((first, 0.5), (second, -0.5))
             ]
             both = [response(rig, made, cells, part) for part in parts]
             on_input.append((both[0][0] + both[1][0])[look])
@@ -169,7 +179,7 @@ class _Block:
             one = torques(rig, made, cells.readings, cells.rates, speeds, rates)
             other = torques(rig, higher, cells.readings, cells.rates, speeds, rates)
             efficiency = np.stack([(other[i] - one[i])[look] / 0.01 for i in (0, 1)])
-        basis, slope = _odd_basis(run, look)
+        basis, slope = odd_basis(run, look)
         return cls(
             difference=run.difference[look],
             direction=cells.direction[look],
@@ -204,89 +214,29 @@ def _clusters(cells: Cells, look: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.concatenate([[0], np.cumsum(change)]).astype(np.int64)[look]
 
 
-def _odd_basis(run: ConditionedRun, look: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Columns for the locking torque (c, b), and their slope over the input torque.
-
-    Any continuous piecewise straight course over torque, one for rising and one for falling, and a share of
-    constant and torque magnitude each with speed, oil temperature and plate heat.
-    """
-    cells = run.cells
-    torque = run.input_torque[look]
-    rising = _rising(cells, run.input_torque)[look]
-    nodes = np.unique(np.concatenate([np.quantile(torque, np.linspace(0.0, 1.0, KNOTS)), [0.0]]))
-    nodes = nodes[np.concatenate([[True], np.diff(nodes) > 0.01 * np.ptp(torque)])]
-    hats, slopes = _hats(torque, nodes)
-    columns = [hats * rising[:, None], hats * ~rising[:, None]]
-    column_slopes = [slopes * rising[:, None], slopes * ~rising[:, None]]
-    speed = np.log(np.abs(cells.speed_difference[look]))
-    extra = [speed - speed.mean(), (speed - speed.mean()) ** 2, np.abs(cells.speed_difference[look])]
-    if cells.oil is not None:
-        extra.append(cells.oil[look] - float(np.mean(cells.oil)))
-    else:
-        extra.append(cells.time[look] - float(np.mean(cells.time)))
-    extra.append(_plate_heat(run)[look])
-    magnitude, sign = np.abs(torque), np.sign(torque)
-    for values in extra:
-        if float(np.ptp(values)) > 1e-9 * max(1.0, float(np.abs(values).max())):
-            columns.append(np.stack([values, values * magnitude], axis=1))
-            column_slopes.append(np.stack([np.zeros_like(values), values * sign], axis=1))
-    return np.concatenate(columns, axis=1), np.concatenate(column_slopes, axis=1)
-
-
-def _rising(cells: Cells, torque: Array) -> NDArray[np.bool_]:
-    """Whether the input torque rises over the stretch that a cell is of."""
-    out = np.zeros(torque.size, dtype=bool)
-    for number in np.unique(cells.stretch):
-        at = cells.stretch == number
-        time = cells.time[at] - cells.time[at].mean()
-        out[at] = float(time @ (torque[at] - torque[at].mean())) >= 0.0
-    return out
-
-
-def _hats(values: Array, nodes: Array) -> tuple[Array, Array]:
-    """Hat functions over ``nodes`` at ``values``, and their slopes."""
-    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, nodes.size - 2)
-    width = np.diff(nodes)[place]
-    share = (values - nodes[place]) / width
-    hats, slopes = np.zeros((values.size, nodes.size)), np.zeros((values.size, nodes.size))
-    rows = np.arange(values.size)
-    hats[rows, place], hats[rows, place + 1] = 1.0 - share, share
-    slopes[rows, place], slopes[rows, place + 1] = -1.0 / width, 1.0 / width
-    return hats, slopes
-
-
-def _plate_heat(run: ConditionedRun) -> Array:
-    """Friction heat after a first-order decay of ``HEAT_TIME``, at the cells, scaled to about one."""
-    time, power = run.heat.time, run.heat.power
-    if time.size < 2 or float(power.max()) == 0.0:
-        return np.zeros(run.cells.time.size)
-    decay = float(np.exp(-(time[1] - time[0]) / HEAT_TIME))
-    level, levels = 0.0, []
-    for watts in power.tolist():
-        level = decay * level + (1.0 - decay) * watts
-        levels.append(level)
-    return np.interp(run.cells.time, time, np.array(levels) / float(power.mean()))
-
-
-def _solve(blocks: Sequence[_Block]) -> tuple[Array, Array]:
-    """Mismatches and their covariance.
+def _solve(blocks: Sequence[_Block], kinds: Sequence[str]) -> dict[str, Mismatch]:
+    """Mismatches of some kinds, the first ones of ``KINDS``.
 
     An error that moves the input torque moves the locking torque along its own slope, so the slope is taken
     from a first pass and used in the second.
     """
+    count = len(kinds)
     slopes: list[Array] = []
     for block in blocks:
-        columns = np.concatenate([-block.direction[:, None] * block.basis, block.on_difference.T], axis=1)
+        columns = np.concatenate(
+            [-block.direction[:, None] * block.basis, block.on_difference[:count].T], axis=1
+        )
         solution = _least_squares(columns * block.weight[:, None], block.difference * block.weight)
         slopes.append(block.basis_slope @ solution[: block.basis.shape[1]])
-    width = len(KINDS) + 1
+    width = count + 1
     total = sum(block.basis.shape[1] for block in blocks) + width
     rows, targets, clusters = [], [], []
     at = width
     for number, (block, slope) in enumerate(zip(blocks, slopes, strict=True)):
         columns = np.zeros((block.difference.size, total))
         # an error δ of the input torque is read as −dir·f(T) = −dir·(f(T + δ) − f′ δ)
-        columns[:, : len(KINDS)] = (block.on_difference + block.direction * slope * block.on_input).T
+        moved = block.on_difference + block.direction * slope * block.on_input
+        columns[:, :count] = moved[:count].T
         if block.efficiency is not None:
             columns[:, width - 1] = block.efficiency[1] + block.direction * slope * block.efficiency[0]
         columns[:, at : at + block.basis.shape[1]] = -block.direction[:, None] * block.basis
@@ -299,13 +249,16 @@ def _solve(blocks: Sequence[_Block]) -> tuple[Array, Array]:
     noise = float(np.std(target - design @ _least_squares(design, target)))
     prior = np.zeros((1, total))
     prior[0, width - 1] = noise / EFFICIENCY_U
-    return _jackknife(design, target, prior, cluster)
+    solution, covariance = _jackknife(design, target, prior, cluster)
+    return {
+        kind: Mismatch(float(solution[i]), float(np.sqrt(covariance[i, i]))) for i, kind in enumerate(kinds)
+    }
 
 
 def _jackknife(design: Array, target: Array, prior: Array, cluster: NDArray[np.int64]) -> tuple[Array, Array]:
     """Least squares, and its covariance from leaving out one cluster after the other (MacKinnon and White
     1985, for clusters): where the basis misses the unit's course, that shows in it, too."""
-    scale = np.maximum(np.linalg.norm(np.concatenate([design, prior]), axis=0), 1e-300)
+    scale = _norms(np.concatenate([design, prior]))
     scaled = design / scale
     normal = scaled.T @ scaled + (prior / scale).T @ (prior / scale)
     right = scaled.T @ target
@@ -326,6 +279,12 @@ def _jackknife(design: Array, target: Array, prior: Array, cluster: NDArray[np.i
     return solution / scale, covariance / np.outer(scale, scale)
 
 
+def _norms(columns: Array) -> Array:
+    """Length of each column, 1 for an empty one."""
+    norms = np.linalg.norm(columns, axis=0)
+    return np.where(norms > 0.0, norms, 1.0)
+
+
 def _least_squares(columns: Array, target: Array) -> Array:
-    scale = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
+    scale = _norms(columns)
     return np.asarray(np.linalg.lstsq(columns / scale, target, rcond=1e-10)[0] / scale)

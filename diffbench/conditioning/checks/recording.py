@@ -17,7 +17,7 @@ from diffbench.conditioning.checks.speeds import speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.samples import KEPT, TEMPERATURES, Samples, corrected, take
+from diffbench.conditioning.samples import KEPT, SPIKE, TEMPERATURES, Samples, corrected, take
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
@@ -42,8 +42,8 @@ def checked_samples(
     samples = take(recording, rig, torque_channels=needed, unusable=unusable)
     found += clock(recording.time, file=file)
     found += lost_readings(torques, file=file)
-    counts = {name: count for name, count in samples.spike_counts.items() if name in needed}
-    found += strays(counts, len(recording), file=file)
+    steady = samples.motion.settled if kind != "tare" else np.ones(len(recording), dtype=bool)
+    found += strays(int(((samples.reason == SPIKE) & steady).sum()), len(recording), file=file)
     slow = None
     if kind == "bias-sweep":
         found += dead(torques, file=file)

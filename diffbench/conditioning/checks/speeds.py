@@ -185,15 +185,19 @@ def _range(known: Mapping[str, Array], file: str) -> list[Finding]:
     if difference is not None:
         looked["speed difference"] = (difference, FASTEST_SLIP)
     looked.pop("input_speed", None)  # a pinion or a motor may well be faster
+    reach = {}
     for name, (values, fastest) in looked.items():
         finite = np.abs(values[np.isfinite(values)])
-        usual = float(np.percentile(finite, 95.0)) if finite.size else 0.0
+        reach[name] = (float(np.percentile(finite, 95.0)) if finite.size else 0.0, fastest)
+    worst = max(reach, key=lambda name: reach[name][0] / reach[name][1], default=None)
+    if worst is not None:
+        usual, fastest = reach[worst]
         if usual > fastest:
             found.append(
                 Finding(
                     "speed implausible",
                     "caveat",
-                    f"{name}, {file}",
+                    f"{worst}, {file}",
                     f"It reaches {usual:.4g} rad/s; a bench stays below {fastest:g} rad/s. Were it rpm, it "
                     f"would be {usual * np.pi / 30.0:.3g} rad/s.",
                     "Sliding speed, plate heat and viscous drag would be off by the same factor.",

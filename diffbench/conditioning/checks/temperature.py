@@ -36,7 +36,7 @@ def temperature(time: Array, values: Array, *, name: str, file: str, heat: float
 
     >>> t = np.arange(0.0, 100.0, 0.1)
     >>> [f.evidence for f in temperature(t, 330.0 + 0.1 * t, name="oil_temperature", file="a.csv")]
-    ['It reads 330 to 340 °C. Were it K, it would be 56.9 to 66.8 °C.']
+    ['It reads 330.1 to 339.9 °C. Were it K, it would be 56.9 to 66.7 °C.']
     """
     good = np.isfinite(values)
     if good.sum() < 20:
