@@ -27,7 +27,6 @@ PROFILED = (
     "stribeck_speed",
     "friction_",
     "locking_effect",
-    "torque_bias_ratio",
 )
 PILOT = 500
 CURVED = 0.1  # of u: by so much, an end of the interval would be off

@@ -23,8 +23,11 @@ Quantity = Callable[[Array], float]
 
 # A half-width that differs by less from the symmetric one is as good as that: no further solutions are spent.
 NEAR = 0.05
+CLOSE = 0.08  # of the distance: from there, chord and parabola lead to the end within some hundredths
 BLUNT = 0.05  # of the value: a positive quantity that is no sharper is seen by its logarithm
-ROUNDS = 4  # solutions at most for one end
+ROUNDS = 6  # distances that are tried for one end
+STEPS = 8  # Gauss-Newton steps at each
+HALVINGS = 6
 
 
 @dataclass(frozen=True)
@@ -39,37 +42,56 @@ class Profile:
 
 
 @dataclass(frozen=True)
+class _Point:
+    """Unknowns (p,) with the residual there, how far the quantity got on its side, and by how much the sum of
+    squares has risen over its minimum."""
+
+    x: Array
+    residual: Array
+    reached: float
+    deviance: float
+
+
+@dataclass
 class _Surface:
-    """The sum of squares around its minimum, and the quantity with its gradient (p,)."""
+    """The sum of squares around its minimum, seen from one side of a quantity with its gradient (p,) there;
+    ``evaluations`` of the model so far."""
 
     problem: Problem
     solution: Solution
     step: Array
     quantity: Quantity
     gradient: Array
-    low: Array
-    high: Array
-    free: NDArray[np.bool_]
+    sign: float = 1.0
+    evaluations: int = 0
 
-    def deviance(self, x: Array) -> float:
-        """Rise of the sum of squares over its minimum."""
-        return float(np.sum(self.problem.with_priors(x) ** 2)) - 2.0 * self.solution.cost
+    @property
+    def centre(self) -> _Point:
+        return _Point(self.solution.x, self.solution.residual, 0.0, 0.0)
 
+    @property
+    def free(self) -> NDArray[np.bool_]:
+        return np.array([not unknown.fixed for unknown in self.problem.names.unknowns])
 
-@dataclass(frozen=True)
-class _End:
-    """A point (p,) on one side of the minimum: how far the quantity got, and what that costs."""
+    def at(self, x: Array) -> _Point:
+        names = self.problem.names
+        residual = self.problem.residual(x)
+        self.evaluations += 1
+        known = np.sum((x - names.prior) ** 2 * names.precision, where=names.precision > 0)
+        risen = float(residual @ residual + known) - 2.0 * self.solution.cost
+        reached = self.sign * (self.quantity(x) - self.quantity(self.solution.x))
+        return _Point(x, residual, reached, risen if np.isfinite(risen) else np.inf)
 
-    sign: float
-    x: Array
-    reached: float
-    deviance: float
+    def slopes(self, point: _Point) -> Array:
+        names = self.problem.names
+        self.evaluations += point.x.size + 1
+        return forward_jacobian(self.problem.residual, point.x, self.step, names.low, names.high)
 
-    def near(self, plain: float, half_width: float) -> bool:
-        """Whether the sum of squares has risen there as a parabola does, and no bound was in the way."""
-        if self.reached < (1.0 - NEAR) * half_width:
-            return False
-        return bool(abs(np.sqrt(max(self.deviance, 0.0)) * plain / self.reached - 1.0) < NEAR)
+    def on_bound(self, x: Array) -> bool:
+        """Whether an unknown that moves the quantity has come to its bound."""
+        names = self.problem.names
+        at = (x <= names.low) | (x >= names.high)
+        return bool(np.any(at & self.free & (self.gradient != 0)))
 
 
 def profile(
@@ -91,27 +113,31 @@ def profile(
     Parameters: ``gradient`` (p,) of the quantity at the solution; ``step`` (p,) for difference quotients;
     ``factor`` half-width in standard uncertainties; ``u`` standard uncertainty (default: from the curvature
     of the sum of squares). Two evaluations of the model where the sum of squares is quadratic along the way
-    that the linear model would go; else some ``p`` more for each of at most four solutions to a side. An end
-    that a bound cuts short lies at the bound. Source: Bates & Watts, Nonlinear Regression Analysis (1988),
-    section 6.1; the scaling by the covariance after Pace, Salvan & Sartori, Statistica Sinica 21 (2011).
+    that the linear model would go; else some ``p`` more for each of the one to three distances that are tried
+    on a side. An end that a bound cuts short lies at the bound. Source: Bates & Watts, Nonlinear Regression
+    Analysis (1988), section 6.1; the scaling by the covariance after Pace, Salvan & Sartori, Statistica
+    Sinica 21 (2011).
     """
     names = problem.names
-    free = np.array([not unknown.fixed for unknown in names.unknowns])
-    surface = _Surface(problem, solution, step, quantity, gradient, names.low, names.high, free)
-    jacobian = solution.jacobian
-    variance = float(gradient @ _response(jacobian, names, gradient, free))
+    both = [_Surface(problem, solution, step, quantity, gradient, sign) for sign in (-1.0, 1.0)]
+    variance = float(gradient @ _response(solution.jacobian, names, gradient, both[0].free))
     plain = float(np.sqrt(max(variance, 0.0)))
     used = plain if u is None else u
     if plain == 0.0 or used == 0.0:
         return Profile(used, 1.0, 1.0)
-    target = (factor * used / plain) ** 2
-    both = [_linear_end(surface, sign, factor * used) for sign in (-1.0, 1.0)]
-    if all(end.near(plain, factor * used) for end in both):
+    half_width = factor * used
+    wanted = half_width / plain  # root of the rise
+    ends = [
+        surface.at(_constrained(surface, solution.jacobian, surface.centre, half_width)) for surface in both
+    ]
+    if all(_near(end, plain, half_width) for end in ends):
         return Profile(used, 1.0, 1.0, 2)
     # where one side bends, the other one's way may not be the best either
-    found = [_side(surface, end, factor * used, target, plain) for end in both]
-    below, above = (distance / (factor * used) for distance, _ in found)
-    return Profile(used, below, above, 2 + sum(evaluations for _, evaluations in found))
+    below, above = (
+        _side(surface, end, half_width, wanted, plain) / half_width
+        for surface, end in zip(both, ends, strict=True)
+    )
+    return Profile(used, below, above, sum(surface.evaluations for surface in both))
 
 
 def profiled(
@@ -150,69 +176,92 @@ def profiled(
     return replace(estimate, profile=(u, float(below / wide), float(above / wide)))
 
 
-def _linear_end(surface: _Surface, sign: float, half_width: float) -> _End:
-    """Where the linear model has the end on one side."""
-    centre = surface.solution.x
-    start = surface.quantity(centre)
-    x = _constrained(surface, surface.solution.jacobian, centre, start + sign * half_width, start)
-    return _End(sign, x, sign * (surface.quantity(x) - start), surface.deviance(x))
+def _near(end: _Point, plain: float, half_width: float) -> bool:
+    """Whether the sum of squares has risen there as a parabola does, and no bound was in the way."""
+    if end.reached < (1.0 - NEAR) * half_width:
+        return False
+    return bool(abs(np.sqrt(max(end.deviance, 0.0)) * plain / end.reached - 1.0) < NEAR)
 
 
-def _side(surface: _Surface, end: _End, half_width: float, target: float, plain: float) -> tuple[float, int]:
-    """Distance to the end on one side, and the evaluations that it took."""
-    start = surface.quantity(surface.solution.x)
-    sign, x, reached, deviance = end.sign, end.x, end.reached, end.deviance
-    if reached <= 1e-9 * half_width:
-        return 0.0, 0  # on its bound: there is nothing on this side
-    model = surface.problem.residual
-    jacobian = forward_jacobian(model, x, surface.step, surface.low, surface.high)
-    aim, evaluations = half_width, x.size + 1
-    scale = np.sqrt(np.sum(jacobian**2, axis=0) + surface.problem.names.precision)
-    for number in range(ROUNDS):
-        if number == 2:  # still under way: the slopes of the start no longer serve
-            jacobian = forward_jacobian(model, x, surface.step, surface.low, surface.high)
-            evaluations += x.size + 1
-        trial = _constrained(surface, jacobian, x, start + sign * aim, surface.quantity(x))
-        # what the step has shown of the slopes serves the next one (Broyden 1965)
-        move = (trial - x) * scale
-        surprise = model(trial) - model(x) - jacobian @ (trial - x)
-        jacobian = jacobian + np.outer(surprise, move * scale) / max(float(move @ move), 1e-300)
-        evaluations += 4
-        before = deviance
-        moved, risen = sign * (surface.quantity(trial) - start), surface.deviance(trial)
-        if moved > 0.999 * aim or risen <= deviance or moved > reached:
-            x, reached, deviance = trial, moved, risen
-        following = _parabola_end(reached, deviance, target, plain)
-        if reached < 0.99 * aim and following > reached:
-            return reached, evaluations  # a bound is in the way
-        if abs(following - reached) < NEAR * reached and deviance > 0.9 * before:
-            return following, evaluations
+def _side(surface: _Surface, end: _Point, half_width: float, wanted: float, plain: float) -> float:
+    """Distance to the end on one side: where the root of the rise is as ``wanted``."""
+    aim, jacobian = half_width, surface.solution.jacobian
+    for _ in range(HALVINGS):
+        if end.reached <= 1e-9 * half_width and surface.on_bound(end.x):
+            return 0.0  # there is nothing on this side
+        if end.deviance < 4.0 * wanted**2 and end.reached > 0.0:
+            break
+        # the linear model leads astray so far out
+        aim *= 0.5
+        end = surface.at(_constrained(surface, jacobian, surface.centre, aim))
+    inner, limit, partner = surface.centre, np.inf, surface.centre
+    for _ in range(ROUNDS):
+        jacobian = surface.slopes(end)
+        end = _settled(surface, end, jacobian, aim)
+        following = _extrapolated(partner, end, wanted, plain)
+        if end.reached < 0.99 * aim and following > end.reached and surface.on_bound(end.x):
+            return end.reached  # a bound is in the way
+        if abs(following - end.reached) < CLOSE * end.reached:
+            return following
+        if end.deviance < wanted**2:
+            inner = end if end.reached > inner.reached else inner
+        elif end.deviance > 4.0 * wanted**2:
+            limit = min(limit, end.reached)  # so far out that it says little about the way there
+        partner = end if end.deviance <= 4.0 * wanted**2 else inner
         # not too far at once: the bend was seen up to here only
-        aim = float(np.clip(following, 0.4 * reached, 2.0 * reached))
-    return _parabola_end(reached, deviance, target, plain), evaluations
+        aim = min(max(following, 0.4 * end.reached), 2.0 * end.reached)
+        if aim > 0.9 * limit:
+            aim = 0.5 * (inner.reached + limit)
+        end = surface.at(_constrained(surface, jacobian, inner if inner.reached > 0.0 else end, aim))
+    return aim
 
 
-def _parabola_end(reached: float, deviance: float, target: float, plain: float) -> float:
-    """Distance at which the deviance reaches the target: its root is a parabola through the minimum, with the
-    slope there, and through the point reached."""
-    root = float(np.sqrt(max(deviance, 0.0)))
-    bend = (root - reached / plain) / reached**2
-    wanted = np.sqrt(target)
+def _settled(surface: _Surface, point: _Point, jacobian: Array, aim: float) -> _Point:
+    """The smallest sum of squares with the quantity at ``aim``, by Gauss-Newton steps of which each serves
+    the slopes of the next (Broyden 1965)."""
+    scale = np.sqrt(np.sum(jacobian**2, axis=0) + surface.problem.names.precision)
+    for _ in range(STEPS):
+        trial = surface.at(_constrained(surface, jacobian, point, aim))
+        for _ in range(HALVINGS):
+            if trial.deviance <= point.deviance or trial.reached > point.reached * (1.0 + NEAR):
+                break
+            trial = surface.at(0.5 * (trial.x + point.x))
+        move = (trial.x - point.x) * scale
+        surprise = trial.residual - point.residual - jacobian @ (trial.x - point.x)
+        if np.isfinite(trial.deviance):
+            jacobian = jacobian + np.outer(surprise, move * scale) / max(float(move @ move), 1e-300)
+        gain = point.deviance - trial.deviance
+        if gain < 0.0 and trial.reached <= point.reached * (1.0 + NEAR):
+            return point
+        point = trial
+        if abs(gain) < NEAR * point.deviance and abs(point.reached - aim) < NEAR * aim:
+            break
+    return point
+
+
+def _extrapolated(one: _Point, other: _Point, wanted: float, plain: float) -> float:
+    """Distance at which the root of the rise is as wanted, from two points: along their chord where they lie
+    well apart, else along the parabola through the other one with the slope at the minimum."""
+    root = float(np.sqrt(max(other.deviance, 0.0)))
+    if one.reached > 0.0 and abs(other.reached - one.reached) > 0.25 * other.reached:
+        before = float(np.sqrt(max(one.deviance, 0.0)))
+        slope = (root - before) / (other.reached - one.reached)
+        return other.reached + (wanted - root) / slope if slope > 0.0 else 2.0 * other.reached
+    bend = (root - other.reached / plain) / other.reached**2
     inside = 1.0 / plain**2 + 4.0 * bend * wanted
     if inside <= 0.0:
-        return 2.0 * reached  # the parabola never gets there: look further out
+        return 2.0 * other.reached  # the parabola never gets there: look further out
     # the root of bend·d² + d/plain = wanted that tends to plain·wanted as the bend vanishes
     return float(2.0 * wanted / (1.0 / plain + np.sqrt(inside)))
 
 
-def _constrained(surface: _Surface, jacobian: Array, x: Array, target: float, here: float) -> Array:
-    """One Gauss-Newton step towards the smallest sum of squares at which the quantity has its target; an
-    unknown that would leave its bounds stays on them."""
-    names, gradient = surface.problem.names, surface.gradient
-    data = surface.problem.residual(x) if x is not surface.solution.x else surface.solution.residual
-    downhill = -(jacobian.T @ data + names.precision * (x - names.prior))
+def _constrained(surface: _Surface, jacobian: Array, point: _Point, aim: float) -> Array:
+    """One Gauss-Newton step towards the smallest sum of squares at which the quantity is ``aim`` from its
+    best value; an unknown that would leave its bounds stays on them."""
+    names, gradient, x = surface.problem.names, surface.gradient, point.x
+    downhill = -(jacobian.T @ point.residual + names.precision * (x - names.prior))
     normal = jacobian.T @ jacobian + np.diag(names.precision)
-    free = surface.free.copy()
+    free = surface.free
     move = np.zeros_like(x)
     for _ in range(len(names)):
         held = ~free
@@ -222,15 +271,16 @@ def _constrained(surface: _Surface, jacobian: Array, x: Array, target: float, he
         sides = np.stack([push, gradient[free]], axis=1) / scale[:, None]
         by_push, by_pull = (np.linalg.pinv(inner, rcond=1e-12, hermitian=True) @ sides / scale[:, None]).T
         pull = float(gradient[free] @ by_pull)
-        missing = target - here - float(gradient[free] @ by_push) - float(gradient[held] @ move[held])
+        missing = surface.sign * (aim - point.reached)
+        missing -= float(gradient[free] @ by_push) + float(gradient[held] @ move[held])
         move[free] = by_push + (by_pull * missing / pull if pull > 0.0 else 0.0)
-        inside = np.clip(x + move, surface.low, surface.high)
+        inside = np.clip(x + move, names.low, names.high)
         leaving = free & (np.abs(inside - x - move) > 1e-12 * (1.0 + np.abs(inside)))
         if not leaving.any():
             break
         move[leaving] = (inside - x)[leaving]
         free &= ~leaving
-    return np.clip(x + move, surface.low, surface.high)
+    return np.clip(x + move, names.low, names.high)
 
 
 def _response(jacobian: Array, names: Names, gradient: Array, free: NDArray[np.bool_]) -> Array:

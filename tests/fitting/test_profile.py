@@ -1,0 +1,142 @@
+"""Profile intervals where the answer is known in closed form, or by a minimiser of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from diffbench.fitting.assemble import Combined, interval
+from diffbench.fitting.covariance import Covariance
+from diffbench.fitting.estimates import Estimate
+from diffbench.fitting.profile import NEAR, profile, profiled
+from diffbench.fitting.solver import Problem, Solution, polish
+from diffbench.fitting.unknowns import Names, Unknown
+
+Array = NDArray[np.float64]
+Residual = Callable[[Array], Array]
+
+
+def solved(residual: Residual, *unknowns: Unknown) -> tuple[Problem, Solution]:
+    problem = Problem(Names(unknowns), residual)
+    return problem, polish(problem, problem.names.start, steps=np.full(len(unknowns), 1e-5))
+
+
+def reading(value: float, u: float) -> Residual:
+    """One reading of exp(x)."""
+    return lambda x: np.array([(np.exp(x[0]) - value) / u])
+
+
+STEP = np.full(2, 1e-5)
+
+
+def test_a_linear_model_is_symmetric_at_the_cost_of_two_evaluations() -> None:
+    rng = np.random.default_rng(0)
+    design, y = rng.normal(size=(30, 2)), rng.normal(size=30)
+    problem, solution = solved(lambda b: y - design @ b, Unknown("a", 0.0), Unknown("b", 0.0))
+    found = profile(problem, solution, lambda b: float(b[0]), np.eye(2)[0], step=STEP)
+    assert (found.below, found.above, found.evaluations) == (1.0, 1.0, 2)
+    assert found.u == pytest.approx(np.sqrt(np.linalg.inv(design.T @ design)[0, 0]))
+
+
+def test_the_interval_does_not_depend_on_how_a_quantity_is_written() -> None:
+    """A reading of 10 ± 2, searched by its logarithm: the ends are ln(10 ± 2 · 1.96), exactly."""
+    problem, solution = solved(reading(10.0, 2.0), Unknown("x", 2.0))
+    found = profile(problem, solution, lambda x: float(x[0]), np.ones(1), step=STEP[:1])
+    wide = 1.96 * found.u
+    assert found.u == pytest.approx(0.2, rel=1e-4)
+    assert -found.below * wide == pytest.approx(np.log(1.0 - 0.392), rel=NEAR / 2)
+    assert found.above * wide == pytest.approx(np.log(1.0 + 0.392), rel=NEAR / 2)
+
+
+def test_knowledge_beforehand_counts() -> None:
+    """Two readings of one thing, one of them as a prior: 1.0 ± 0.1 and 1.3 ± 0.1 make 1.15 ± 0.071."""
+    known = Unknown("x", 1.0, knowledge="stated", prior=1.3, prior_u=0.1)
+    problem, solution = solved(lambda x: np.array([(x[0] - 1.0) / 0.1]), known)
+    found = profile(problem, solution, lambda x: float(x[0]), np.ones(1), step=STEP[:1])
+    assert solution.x[0] == pytest.approx(1.15)
+    assert found.u == pytest.approx(0.1 / np.sqrt(2.0))
+
+
+def test_an_end_that_a_bound_cuts_short_lies_at_the_bound() -> None:
+    """A share of 0.1 ± 0.1 cannot be below 0."""
+    problem, solution = solved(lambda x: np.array([(x[0] - 0.1) / 0.1]), Unknown("x", 0.5, low=0.0, high=1.0))
+    found = profile(problem, solution, lambda x: float(x[0]), np.ones(1), step=STEP[:1])
+    assert solution.x[0] - found.below * 1.96 * found.u == pytest.approx(0.0, abs=1e-9)
+    assert found.above == pytest.approx(1.0, rel=NEAR)
+
+
+def test_at_a_bound_there_is_one_side_only() -> None:
+    """A share read as −0.1 ± 0.1, best 0: the sum of squares has risen by 1.96² from there where (x + 0.1)² −
+    0.1² = (0.196)²."""
+    problem, solution = solved(lambda x: np.array([(x[0] + 0.1) / 0.1]), Unknown("x", 0.5, low=0.0, high=1.0))
+    found = profile(problem, solution, lambda x: float(x[0]), np.ones(1), step=STEP[:1])
+    assert solution.x[0] == 0.0
+    assert found.below == 0.0
+    assert found.above * 1.96 * found.u == pytest.approx(np.sqrt(0.196**2 + 0.01) - 0.1, rel=NEAR / 2)
+
+
+def test_all_unknowns_follow() -> None:
+    """Two decays in one curve: the ends against a minimiser that is not ours, over all other unknowns."""
+    t = np.linspace(0.0, 3.0, 40)
+    y = 2.0 * np.exp(-t) + np.exp(-3.0 * t) + np.random.default_rng(3).normal(0.0, 0.02, t.size)
+
+    def residual(b: Array) -> Array:
+        return (y - b[0] * np.exp(-b[1] * t) - b[2] * np.exp(-b[3] * t)) / 0.02
+
+    starts = (("a", 2.0), ("p", 1.0), ("b", 1.0), ("q", 3.0))
+    problem, solution = solved(residual, *(Unknown(n, v, low=0.0, high=20.0) for n, v in starts))
+    found = profile(problem, solution, lambda b: float(b[1]), np.eye(4)[1], step=np.full(4, 1e-5))
+    assert found.above / found.below < 0.8  # it bends
+    for end in (-found.below, found.above):
+        rate = solution.x[1] + end * 1.96 * found.u
+        others = least_squares(
+            lambda z, rate=rate: residual(np.array([z[0], rate, z[1], z[2]])), solution.x[[0, 2, 3]]
+        )
+        assert 2.0 * (others.cost - solution.cost) == pytest.approx(1.96**2, rel=2 * NEAR)
+
+
+def test_a_larger_uncertainty_reaches_further_out() -> None:
+    """With u twice that of the sum of squares (noise from cycles), the ends are those of a factor twice as
+    large, over twice the half-width."""
+    problem, solution = solved(reading(10.0, 1.0), Unknown("x", 2.0))
+
+    def quantity(x: Array) -> float:
+        return float(x[0])
+
+    plain = profile(problem, solution, quantity, np.ones(1), step=STEP[:1], factor=3.92)
+    twice = profile(problem, solution, quantity, np.ones(1), step=STEP[:1], u=2.0 * plain.u)
+    assert twice.below == pytest.approx(plain.below)
+    assert twice.above == pytest.approx(plain.above)
+
+
+@pytest.mark.parametrize("positive", [True, False])
+def test_the_reported_interval_is_that_of_the_profile(positive: bool) -> None:
+    """exp(x) read as 10 ± 2 is symmetric, by its logarithm or by itself: 6.08 to 13.92."""
+    problem, solution = solved(reading(10.0, 2.0), Unknown("x", 2.0))
+    noise = np.array([[0.04]])
+    covariance = Covariance(noise, noise, {}, "")
+    plain = Estimate(10.0, np.array([10.0]), "1", "", "", 1.0, positive=positive)
+    found = profiled(
+        plain,
+        problem,
+        solution,
+        covariance,
+        lambda x: float(np.exp(x[0])),
+        step=STEP[:1],
+        factor=1.96,
+    )
+    low, high = interval(Combined(10.0, 2.0, {"noise": 2.0}, np.inf, found))
+    assert low == pytest.approx(10.0 - 3.92, abs=NEAR * 3.92)
+    assert high == pytest.approx(10.0 + 3.92, abs=NEAR * 3.92)
+
+
+def test_what_a_profile_does_not_see_adds_as_root_of_squares() -> None:
+    """Half-widths 1.2 and 0.9 of the profile's 1.96 · 3, and 4 of considered errors to both sides."""
+    estimate = Estimate(100.0, np.ones(1), "1", "", "", 1.0, positive=False, profile=(3.0, 1.2, 0.9))
+    low, high = interval(Combined(100.0, 5.0, {"noise": 3.0, "gears": 4.0}, np.inf, estimate))
+    assert 100.0 - low == pytest.approx(1.96 * np.hypot(3.6, 4.0), rel=1e-4)
+    assert high - 100.0 == pytest.approx(1.96 * np.hypot(2.7, 4.0), rel=1e-4)
