@@ -1,4 +1,4 @@
-"""Thousands of damaged and hostile files: each is read, or refused in words, within limits of time and memory.
+"""Thousands of damaged and hostile files: each is read, or refused in words, within time and memory.
 
 Run ``python tests/readers/fuzz.py --count 20000 --seed 1``. Good files of every format and the papers in TOML
 are cut, flipped, overwritten, spliced, wrongly encoded and filled with what no bench writes. Each is given to
@@ -42,11 +42,13 @@ from writers import FORMATS
 
 REPOSITORY = Path(__file__).parents[2]
 SECONDS, MEMORY = 10.0, 1 << 30  # what one input may take
-# How often each kind of input comes. A process of its own for each input is slow: fewer of those.
+# How often each kind of input comes, in a thousand. Those read in a process apart take seconds each, and what
+# their libraries do there cannot reach this program: fewer of them.
 WEIGHTS = {
-    "text": 36, "toml": 20, "npy": 6, "xlsx": 7, "parquet": 6, "feather": 6, "tdms": 7, "gzip": 2, "xz": 2,
-    "zstd": 2, "zip": 2, "hdf5": 2, "mdf": 2,
+    "text": 360, "toml": 240, "npy": 60, "xlsx": 70, "parquet": 60, "feather": 60, "tdms": 70, "gzip": 20,
+    "xz": 20, "zstd": 20, "zip": 14, "hdf5": 3, "mdf": 3,
 }  # fmt: skip
+APART = ("hdf5", "mdf")
 SAMPLES = 200
 SWEEP = {
     "time": "Time [s]",
@@ -186,7 +188,7 @@ def encoded(rng: random.Random, data: bytes) -> bytes:
 
 def wide(rng: random.Random, data: bytes) -> bytes:
     """A line of many cells, or many short lines."""
-    count = rng.choice((1000, 100_000, 1_000_000))
+    count = rng.choice((1000, 1000, 1000, 10_000, 10_000, 100_000, 1_000_000))
     piece = rng.choice((b"1,", b",", b"1;2\n", b'"', b"a\t", b"#"))
     return rng.choice((data, b"")) + piece * count + rng.choice((b"\n", b"", data))
 
@@ -241,7 +243,8 @@ def take(kind: str, path: Path) -> str:
                     return "read"
             raise refusal
         read_recording(path, rig(), kind="bias-sweep")
-        inspect_file(path)
+        if kind not in APART:
+            inspect_file(path)
     except DiffbenchError as error:
         for fault in error.faults:
             text = str(fault)

@@ -1,0 +1,205 @@
+"""From an unknown file to a first result by the drafts alone, and what an unfilled draft is refused with."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+from click.testing import CliRunner, Result
+from pyarrow import parquet
+
+from diffbench.cli import main
+from diffbench.documents import load_build, load_rig, load_run_sheet
+from diffbench.documents.schemas import schema
+from diffbench.errors import DocumentError
+from diffbench.inspection import draft_build, draft_rig, draft_run, inspect_file
+from diffbench.readers import read_recording
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
+    """Run the program in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+
+    def command(*arguments: str) -> Result:
+        return CliRunner().invoke(main, list(arguments))
+
+    return command
+
+
+def filled(path: Path, **changes: str) -> None:
+    """Fill in a draft as a user does: the empty text of each key, in order of the file."""
+    text = path.read_text(encoding="utf-8")
+    for key, value in changes.items():
+        assert f'\n{key} = ""' in text
+        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}", 1)
+    path.write_text(text, encoding="utf-8")
+
+
+def test_a_newcomer_gets_from_an_unknown_file_to_a_first_fit(run, repository, tmp_path) -> None:
+    """Wrench readings, since their fit is the quickest; nothing is typed but what the drafts ask for."""
+    shutil.copy(repository / "fixtures" / "hand-readings" / "readings.csv", tmp_path / "unknown.csv")
+    assert run("inspect", "unknown.csv", "--draft-rig", "rig.toml").exit_code == 0
+    assert run("draft", "build", "build.toml").exit_code == 0
+    made = run(
+        "draft", "run", "run.toml", "--rig", "rig.toml", "--build", "build.toml", "--recording", "unknown.csv"
+    )
+    assert made.exit_code == 0
+
+    refused = run("fit", "run.toml", "--out", "result")
+    assert refused.exit_code == 2
+    assert "run[1].kind" in refused.stderr
+    filled(tmp_path / "run.toml", kind='"turning-torque"')
+    refused = run("fit", "run.toml", "--out", "result")
+    assert refused.exit_code == 2
+    for key in ("name", "unit", "build", "packs.faces", "packs.inner_radius", "channel.arrangement.values"):
+        assert f"{key}: " in refused.stderr
+
+    filled(tmp_path / "rig.toml", name='"Vice"')
+    rig = (tmp_path / "rig.toml").read_text(encoding="utf-8")
+    rig = rig.replace(
+        '"case held, other output free" = ""', '"case held, other output free" = "output-turned-case-held"'
+    )
+    rig = rig.replace(
+        '"other output held, case free" = ""', '"other output held, case free" = "output-turned-case-free"'
+    )
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    filled(
+        tmp_path / "build.toml", unit='"Q17"', build='"Q17-a"', faces="4", inner_radius='"38 mm"',
+        outer_radius='"54.5 mm"',
+    )  # fmt: skip
+    result = run("fit", "run.toml", "--out", "result", "--quiet")
+    assert result.exit_code == 0, result.stderr
+    assert "preload torque" in result.stdout
+
+
+def test_the_draft_for_the_demo_reads_it_as_its_own_rig_does(repository, tmp_path) -> None:
+    """Only the name of the bench is left to fill in."""
+    demo = repository / "fixtures" / "demo"
+    recording = demo / "rebuilt" / "tare.csv"
+    path = tmp_path / "rig.toml"
+    path.write_text(draft_rig(inspect_file(recording)), encoding="utf-8")
+    with pytest.raises(DocumentError) as caught:
+        load_rig(path)
+    assert [fault.place.key for fault in caught.value.faults] == ["name"]
+    filled(path, name='"Cell"')
+    drafted, own = load_rig(path), load_rig(demo / "twin-flange-cell.toml")
+    assert drafted.arrangement == own.arrangement
+    found = read_recording(recording, drafted, kind="tare")
+    expected = read_recording(recording, own, kind="tare")
+    assert found.channels.keys() == expected.channels.keys()
+    for name, values in expected.channels.items():
+        assert (found.channels[name] == values).all()
+
+
+def test_what_the_file_does_not_say_is_left_to_fill_in(tmp_path) -> None:
+    """A unit that is not there, a side that no name says, a final drive: each is asked for."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "t,Prop torque,Torque [Nm],n_L [rpm],n_R [rpm]\n0,1.5,2,3,4\n0.1,1.5,2,3,4\n", encoding="utf-8"
+    )
+    text = draft_rig(inspect_file(path), name="Stand")
+    table = tomllib.loads(text)
+    assert table["arrangement"] == ""
+    assert table["channel"]["input_torque"] == {
+        "column": "Prop torque",
+        "unit": "",
+        "at": "pinion",
+        "ratio": "",
+    }
+    assert set(table["channel"]) == {"time", "input_torque", "left_speed", "right_speed"}
+    assert "#   Torque [Nm]: 2 to 2: its unit Nm is one of torque; nothing in its name says where" in text
+    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(DocumentError) as caught:
+        load_rig(tmp_path / "rig.toml")
+    keys = {fault.place.key for fault in caught.value.faults}
+    assert {"arrangement", "channel.input_torque.unit", "channel.input_torque.ratio"} <= keys
+
+
+def test_names_of_columns_cannot_break_out_of_a_draft(tmp_path) -> None:
+    """Quotes, line ends and control characters of a hostile file stay texts."""
+    path = tmp_path / "log"
+    parquet.write_table(pa.table({"t [s]": [0.0, 0.1], 'Torque LH "]\n[evil]\nx = 1 [Nm]': [1.0, 2.0]}), path)
+    table = tomllib.loads(draft_rig(inspect_file(path), name="a\x7f\nb"))
+    assert "evil" not in table
+    assert table["name"] == "a\x7f\nb"
+
+
+@pytest.mark.parametrize("kind", ["build", "run"])
+def test_a_draft_says_every_key(kind) -> None:
+    """What the schema knows is in the draft, as a line or behind its mark."""
+    text = draft_build() if kind == "build" else draft_run()
+    keys = {
+        key for part in (schema(kind), *schema(kind)["$defs"].values()) for key in part.get("properties", {})
+    }
+    for key in keys - {"value", "u"}:
+        assert f"{key} =" in text or f"[{key}]" in text or f".{key}]" in text, key
+
+
+def test_drafts_with_all_marks_taken_away_are_sheets_that_load(tmp_path) -> None:
+    """The examples behind the marks are right: only the empty texts are in the way."""
+    lines = draft_build().splitlines()
+    bare = [
+        line[2:] if line.startswith("# ") and (" = " in line or line.startswith("# [")) else line
+        for line in lines
+    ]
+    path = tmp_path / "build.toml"
+    text = "\n".join(line for line in bare if not line.startswith(("A number", "say more")))
+    values = {
+        "unit": '"Q"',
+        "build": '"Q1"',
+        "faces": "4",
+        "inner_radius": '"38 mm"',
+        "outer_radius": '"54.5 mm"',
+        "name": '"oil"',
+        "note": '"x"',
+    }
+    for key, value in values.items():
+        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}")
+    text = text.replace('law = "undecided"', 'law = "greater-of"')  # joint_fraction has no meaning else
+    path.write_text(text, encoding="utf-8")
+    assert load_build(path).packs.faces == 4
+    run_path = tmp_path / "run.toml"
+    run_path.write_text(
+        draft_run(rig="r.toml", build="b.toml", recordings=["tare.csv", "speed-1.csv"]), encoding="utf-8"
+    )
+    assert [one.kind for one in load_run_sheet(run_path).run] == ["tare", "speed-sweep"]
+
+
+def test_nothing_that_stands_there_is_written_over(run, tmp_path) -> None:
+    """An old sheet is somebody's work."""
+    (tmp_path / "build.toml").write_text("mine", encoding="utf-8")
+    result = run("draft", "build", "build.toml")
+    assert result.exit_code == 2
+    assert "is there already, and is left as it is" in result.stderr
+    assert (tmp_path / "build.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_stated_keys_of_the_file_are_checked_and_come_into_the_draft(run, tmp_path) -> None:
+    """As a rig's are; a misspelt one is answered with the nearest."""
+    (tmp_path / "log.csv").write_text("Torque LH [Nm];x\n1,5;2\n2,5;3\n", encoding="utf-8")
+    done = run(
+        "inspect", "log.csv", "--file", "sample_rate=50 Hz", "--file", "decimal=,", "--draft-rig", "rig.toml"
+    )
+    assert done.exit_code == 0, done.stderr
+    table = tomllib.loads((tmp_path / "rig.toml").read_text(encoding="utf-8"))
+    assert table["file"] == {"sample_rate": "50 Hz", "decimal": ","}
+    assert "Did you mean 'sheet'?" in run("inspect", "log.csv", "--file", "sheets=A").stderr
+    assert "'::' can't part columns" in run("inspect", "log.csv", "--file", "delimiter=::").stderr
+
+
+def test_a_file_is_held_against_a_rig(run, repository, tmp_path) -> None:
+    """What the rig names is told, and what does not fit is refused as fit would refuse it."""
+    demo = repository / "fixtures" / "demo"
+    rig = str(demo / "twin-flange-cell.toml")
+    done = run("inspect", str(demo / "rebuilt" / "tare.csv"), "--rig", rig)
+    assert done.exit_code == 0
+    assert "the rig names it for left_torque" in done.stdout
+    (tmp_path / "log.csv").write_text("Time [s],Torque LH [Nm]\n0,1\n0.1,2\n", encoding="utf-8")
+    wrong = run("inspect", "log.csv", "--rig", rig)
+    assert wrong.exit_code == 2
+    assert "there is no column 'Torque RH [Nm]'" in wrong.stderr

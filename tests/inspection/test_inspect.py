@@ -1,0 +1,147 @@
+"""Hard files that nobody described beforehand: what is found in each, by hand-made truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from diffbench.documents import FileSettings
+from diffbench.errors import ReadingError
+from diffbench.inspection import inspect_file
+from diffbench.inspection.facts import clock_facts, column_facts
+from diffbench.inspection.text import inspection_text
+from diffbench.readers.protocol import RawColumn
+
+
+STATED_NOTHING = FileSettings()
+
+
+@dataclass(frozen=True)
+class Hard:
+    """A file, and what an inspection must find: channel by column, samples, rate [Hz], gaps."""
+
+    name: str
+    content: bytes
+    channels: tuple[str | None, ...]
+    samples: int
+    rate: float | None
+    gaps: int = 0
+    settings: FileSettings = STATED_NOTHING
+
+
+def rows(pattern: str, count: int, *, start: int = 0) -> str:
+    """Lines of one pattern, numbered."""
+    return "".join(pattern.format(i=start + i, t=0.02 * (start + i)) for i in range(count))
+
+
+HARD = (
+    Hard(
+        "german logger: semicolons, decimal commas, code page, preamble, row of units",
+        (
+            "Prüfstand 3;exportiert 02.05.2026\n\nZeit;M_links;M_rechts;n_links;n_rechts;Öltemp\n"
+            "s;Nm;Nm;1/min;1/min;°C\n"
+            + rows("{i},02;-1,5;2,5;500,1;499,9;48,0\n", 20)
+        ).encode("cp1252"),
+        ("time", "left_torque", "right_torque", "left_speed", "right_speed", "oil_temperature"),
+        20,
+        1.0,
+    ),
+    Hard(
+        "milliseconds, a gap of a second, underscores for brackets",
+        (
+            "time_ms,trq_l_Nm,trq_r_Nm\n"
+            + rows("{i}0,1.5,2.5\n", 10, start=1)
+            + rows("{i}0,1.5,2.5\n", 10, start=111)
+        ).encode(),
+        ("time", "left_torque", "right_torque"),
+        20,
+        100.0,
+        1,
+    ),
+    Hard(
+        "UTF-16 with tabs and clock times over midnight",
+        (
+            "When\tTorque LH [lbf.ft]\tSpeed\n"
+            "23:59:59.0\t1.5\t2.5\n23:59:59.5\t1.25\t2.25\n00:00:00.0\t2.5\t3.5\n"
+        ).encode("utf-16"),
+        ("time", "left_torque", None),
+        3,
+        2.0,
+    ),
+    Hard(
+        "no header at all",
+        rows("{t:.2f} 1.5 2.5\n", 12).encode(),
+        ("time", None, None),
+        12,
+        50.0,
+    ),
+    Hard(
+        "no clock: a stated rate",
+        ("Torque left (Nm);Torque right (Nm)\n" + rows("{i}.5;1.5\n", 12)).encode(),
+        ("left_torque", "right_torque"),
+        12,
+        200.0,
+        settings=FileSettings(sample_rate="200 Hz"),
+    ),
+    Hard(
+        "words among the numbers, missing cells, overload marks",
+        b"t [s],Torque LH [Nm],Note\n0.0,1.5,ok\n0.1,ERR,\n0.2,,bad\n0.3,1e38,ok\n",
+        ("time", "left_torque", None),
+        4,
+        10.0,
+    ),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("hard", HARD, ids=lambda hard: hard.name)
+def test_hard_files_are_understood(hard: Hard, tmp_path: Path) -> None:
+    """Channel by column, sample count, rate and gaps; and the text and JSON of it can be made."""
+    path = tmp_path / "log.dat"
+    path.write_bytes(hard.content)
+    found = inspect_file(path, settings=hard.settings)
+    assert tuple(guess.channel for guess in found.guesses) == hard.channels
+    assert found.samples == hard.samples
+    assert found.clock is not None
+    assert found.clock.rate == pytest.approx(hard.rate, rel=1e-9)  # rounding of decimal fractions
+    assert found.clock.gaps == hard.gaps
+    shown = inspection_text(found)
+    assert all(line.isprintable() for line in shown.split("\n"))
+    assert json.loads(json.dumps(found.as_json(), allow_nan=False))["samples"] == hard.samples
+
+
+def test_odd_missing_and_overload_cells_are_counted(tmp_path: Path) -> None:
+    """Of four cells one is a word, one is empty and one is an overload mark."""
+    path = tmp_path / "log.dat"
+    path.write_bytes(HARD[-1].content)
+    facts = inspect_file(path).columns[1]
+    assert (facts.samples, facts.missing, facts.odd, facts.odd_example) == (4, 3, 1, "ERR")
+    assert (facts.low, facts.high, facts.resolution) == (1.5, 1.5, None)
+
+
+def test_a_range_and_a_step_are_those_of_the_numbers() -> None:
+    """Counts of 0.25, by hand."""
+    facts = column_facts(RawColumn("M", "Nm", np.array([-1.0, 0.25, 0.5, 3.0])), "Nm")
+    assert (facts.low, facts.high, facts.resolution) == (-1.0, 3.0, 0.25)
+
+
+def test_jitter_and_what_does_not_rise() -> None:
+    """Steps of 0.9, 1.1, 0.9, 1.1 about a median of 1.0: a standard deviation of a tenth of a step."""
+    time = np.array([0.0, 0.9, 2.0, 2.9, 4.0])
+    facts = clock_facts("t", time, np.arange(5))
+    assert facts is not None
+    assert facts.jitter == pytest.approx(0.1, rel=1e-9)
+    back = clock_facts("t", np.array([0.0, 1.0, 1.0, 0.5, 2.0]), np.arange(5))
+    assert back is not None
+    assert back.not_rising == 2
+
+
+def test_what_cannot_be_read_is_refused_as_ever(tmp_path: Path) -> None:
+    """An inspection is no way round the readers' checks."""
+    path = tmp_path / "log.csv"
+    path.write_bytes(b"")
+    with pytest.raises(ReadingError, match="the file is empty"):
+        inspect_file(path)
