@@ -170,7 +170,7 @@ false there.</p>
 against the slip is F = min(max(F' + d (w - w') + k h w, -T), T), T the locking torque, w the left less the
 right speed, ' the step before, h the step, d = 0.3 J/h, k h = 0.15 d, J the output_inertia. Left and right
 torque add up to the input torque. While slipping F is T; as the slip ends F falls ahead of it, and zero is
-passed by no more than half of what one step at the locking torque changes; held together, F is what the
+passed by no more than 1.1 times what one step at the locking torque changes; held together, F is what the
 driveline asks. Spring and damper give back no more than they took, T² h²/(0.18 J) at most.</p>
 <h2>Delay</h2>
 <p>An output is that of the step's end, from inputs of its beginning: it lags them by one step. In a host

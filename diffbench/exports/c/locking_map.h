@@ -74,11 +74,11 @@ int32_t @PREFIX@_start(@PREFIX@_differential *differential, int32_t branch, doub
  * Stick and slip in one form: the outputs are joined by a spring and a damper in parallel that give way at
  * the locking torque T, F(n) = min(max(F(n-1) + d (w(n) - w(n-1)) + k h w(n), -T), T), w the left less the
  * right speed, h the step, J the output_inertia, d = 0.3 J/h, k h = 0.15 d. While slipping F is T against
- * the slip; as the slip ends F falls ahead of it, and zero is passed by no more than half of what one step at
- * the locking torque changes; held together, F is what the rest of the driveline asks. Spring and damper give
- * back no more than they took, at most T^2 h^2/(0.18 J): energy is never created. They follow from step and
- * inertia, so that a host in which F acts one step late is stable as well, up to an output_inertia of twice
- * the true one; if left and right differ, take 2/(1/J_left + 1/J_right).
+ * the slip; as the slip ends F falls ahead of it, and zero is passed by no more than 1.1 times what one step
+ * at the locking torque changes; held together, F is what the rest of the driveline asks. Spring and damper
+ * give back no more than they took, at most T^2 h^2/(0.18 J): energy is never created. They follow from step
+ * and inertia, so that a host in which F acts one step late is stable as well, up to an output_inertia of
+ * twice the true one; if left and right differ, take 2/(1/J_left + 1/J_right).
  *
  * Returns DONE; NOT_A_NUMBER or OUT_OF_RANGE (a step that is not positive) and then changes nothing. */
 int32_t @PREFIX@_step(@PREFIX@_differential *differential, double step, double input_torque, double left_speed,
