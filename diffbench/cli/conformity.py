@@ -21,7 +21,7 @@ def conformity(result: Path, as_json: bool) -> None:
 
     found = judged(result_of(result, quiet=as_json))
     if as_json:
-        click.echo(found.model_dump_json(indent=1))
+        click.echo(found.to_json(), nl=False)
     else:
         from diffbench.cli.terminal import width
         from diffbench.report.conformity_text import conformity_summary

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 
 from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
+from diffbench.wear.frozen import Document, Frozen
 from diffbench.wear.joint import NORMAL_95
 from diffbench.wear.ladder import Course
 from diffbench.wear.rungs import DISAGREEMENT, Ladder, Way, ladder_of, span_of
@@ -24,11 +23,7 @@ SURE = 0.95  # a chance that needs no better one
 SHOWN = 3  # candidates to either side of the advised one
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Rung(_Frozen):
+class Rung(Frozen):
     """A measured preload: shim [m], preload torque and standard uncertainty [N·m], and whose."""
 
     build: str
@@ -37,7 +32,7 @@ class Rung(_Frozen):
     u_Nm: float
 
 
-class Candidate(_Frozen):
+class Candidate(Frozen):
     """A shim in stock [m] with the preload torque that it will give [N·m] and its 95 % interval for one new
     assembly; ``chance`` that this lies within limits, None without limits; ``extrapolated`` beyond the
     ladder."""
@@ -51,7 +46,7 @@ class Candidate(_Frozen):
     extrapolated: bool
 
 
-class ShimAdvice(_Frozen):
+class ShimAdvice(Document):
     """The advised shim and its neighbours in stock."""
 
     format: Literal["diffbench-shim-advice/1"] = FORMAT
@@ -66,10 +61,6 @@ class ShimAdvice(_Frozen):
     candidates: list[Candidate]
     misfit: float
     notes: list[str]
-
-    def to_json(self) -> str:
-        """The document as JSON text, numbers in full."""
-        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def advise(
@@ -278,8 +269,4 @@ def _notes(ladder: Ladder, advised: Candidate) -> list[str]:
 
 def document_schema() -> dict[str, Any]:
     """JSON Schema of the result of ``diffbench advise --json``."""
-    schema = ShimAdvice.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["$id"] = FORMAT
-    schema["title"] = FORMAT
-    return schema
+    return ShimAdvice.published_schema()

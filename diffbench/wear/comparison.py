@@ -4,22 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict
-
 from diffbench.wear.conformity import LimitCheck
+from diffbench.wear.frozen import Document, Frozen
 
 FORMAT: Literal["diffbench-comparison/1"] = "diffbench-comparison/1"
 Verdict = Literal["unchanged", "changed within limits", "changed beyond limits", "worn", "not proven"]
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Change(_Frozen):
+class Change(Frozen):
     """One quantity before and after.
 
     ``change`` with its 95 % interval ``low`` to ``high`` is relative where ``relative`` is True (−0.19: down
@@ -43,7 +37,7 @@ class Change(_Frozen):
     budget: dict[str, float]
 
 
-class Wear(_Frozen):
+class Wear(Frozen):
     """Height lost at the preload spring and mean wear of a friction face, both in m, with 95 % intervals."""
 
     height_loss_m: float
@@ -57,7 +51,7 @@ class Wear(_Frozen):
     budget: dict[str, float]
 
 
-class Condition(_Frozen):
+class Condition(Frozen):
     """Locking torque at one condition, before and after [N·m], while the input torque rises."""
 
     input_torque_Nm: float
@@ -71,7 +65,7 @@ class Condition(_Frozen):
     tested: bool
 
 
-class DifferenceBranch(_Frozen):
+class DifferenceBranch(Frozen):
     """After less before, nested lists [torque][speed][temperature]."""
 
     change_Nm: list[list[list[float]]]
@@ -80,7 +74,7 @@ class DifferenceBranch(_Frozen):
     tested: list[list[list[bool]]]
 
 
-class DifferenceMap(_Frozen):
+class DifferenceMap(Frozen):
     """Difference of locking torque over what both visits tested."""
 
     input_torque_Nm: list[float]
@@ -89,7 +83,7 @@ class DifferenceMap(_Frozen):
     branches: dict[str, DifferenceBranch]
 
 
-class Side(_Frozen):
+class Side(Frozen):
     """One state: unit, build, dates and distances of the visits behind it."""
 
     unit: str
@@ -99,7 +93,7 @@ class Side(_Frozen):
     inputs: dict[str, str]
 
 
-class Comparison(_Frozen):
+class Comparison(Document):
     """Two states of a unit against each other.
 
     ``detectable_loss`` is the loss of preload torque that a comparison with these doubts shows with a chance
@@ -130,10 +124,6 @@ class Comparison(_Frozen):
         return self.verdict in {"worn", "changed beyond limits"} or any(
             limit.outcome == "not conforming" for limit in self.limits
         )
-
-    def to_json(self) -> str:
-        """The document as JSON text, numbers in full."""
-        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def difference_csv(difference: DifferenceMap) -> str:
@@ -166,8 +156,4 @@ def difference_csv(difference: DifferenceMap) -> str:
 
 def document_schema() -> dict[str, Any]:
     """JSON Schema of ``comparison.json``."""
-    schema = Comparison.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["$id"] = FORMAT
-    schema["title"] = FORMAT
-    return schema
+    return Comparison.published_schema()

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
-
-from pydantic import BaseModel, ConfigDict
+from typing import Any, Literal
 
 from diffbench.characterisation import Characterisation
+from diffbench.wear.frozen import Document, Frozen
 
 FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
 Outcome = Literal["conforming", "not conforming", "not proven"]
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class LimitCheck(_Frozen):
+class LimitCheck(Frozen):
     """One limit against value and 95 % interval, with its guard bands.
 
     ``guard_low`` and ``guard_high`` are the parts of the interval below and above the value: so much inside
@@ -42,7 +37,7 @@ class LimitCheck(_Frozen):
     outcome: Outcome
 
 
-class Conformity(_Frozen):
+class Conformity(Document):
     """All limits of one build, and the outcome over all: the worst of them; None where there are none."""
 
     format: Literal["diffbench-conformity/1"] = FORMAT
@@ -228,3 +223,8 @@ def conformity(characterisation: Characterisation) -> Conformity:
         limits=checks,
         outcome=worst([check.outcome for check in checks]),
     )
+
+
+def document_schema() -> dict[str, Any]:
+    """JSON Schema of the result of ``diffbench conformity --json``."""
+    return Conformity.published_schema()

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 
 from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
+from diffbench.wear.frozen import Document, Frozen
 from diffbench.wear.outliers import (
     FEWEST_FOR_GRUBBS,
     cochran_critical,
@@ -36,11 +35,7 @@ RELATIVE = "preload_over_ramp_bias"
 FEW = 6  # repeats below which a standard deviation is known to a factor of two at best
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Outlying(_Frozen):
+class Outlying(Frozen):
     """A test for outlying repeats: its statistic, critical values at 5 and 1 %, finding, and of what."""
 
     test: Literal["Grubbs", "Cochran"]
@@ -52,7 +47,7 @@ class Outlying(_Frozen):
     reason: str
 
 
-class QuantityPrecision(_Frozen):
+class QuantityPrecision(Frozen):
     """Precision of one quantity (ISO 5725-2); ``relative`` is s_r over the mean."""
 
     unit: str
@@ -68,7 +63,7 @@ class QuantityPrecision(_Frozen):
     tests: list[Outlying]
 
 
-class Repeatability(_Frozen):
+class Repeatability(Document):
     """Repeatability of a bench from repeats.
 
     ``rig`` holds the two numbers of the table ``[repeatability]`` of a rig, ``paste`` the table as text.
@@ -82,10 +77,6 @@ class Repeatability(_Frozen):
     rig: dict[str, float]
     paste: str
     findings: list[str]
-
-    def to_json(self) -> str:
-        """The document as JSON text, numbers in full."""
-        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def repeatability(
@@ -320,8 +311,4 @@ def _findings(found: Mapping[str, QuantityPrecision], visits: int, groups: int) 
 
 def document_schema() -> dict[str, Any]:
     """JSON Schema of the result of ``diffbench repeatability --json``."""
-    schema = Repeatability.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["$id"] = FORMAT
-    schema["title"] = FORMAT
-    return schema
+    return Repeatability.published_schema()

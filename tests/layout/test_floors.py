@@ -52,7 +52,7 @@ BESIDE = {
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
-NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map"}}
+NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map", "wear"}}
 
 # Who may import which library at all; everybody may have numpy, and click is the command line's alone.
 LIBRARIES = {
