@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from diffbench.characterisation import Correlation, Parameter, Status
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
+from diffbench.fitting.exact import NOT_STATED
 
 Array = NDArray[np.float64]
 
@@ -70,6 +71,10 @@ def combine_forms(
     noise = squares.get("noise", 0.0)
     effective = dof * (variance / noise) ** 2 if noise > 0 else np.inf
     budget = {source: float(np.sqrt(value)) for source, value in squares.items() if value > 1e-6 * variance}
+    # a statement that the quantity rests on, without an uncertainty, is in the budget aloud: as zero
+    for source, size in first.sheet.items():
+        if size == 0.0 and not source.startswith("weak"):
+            budget[f"{source}: {NOT_STATED}"] = 0.0
     return Combined(
         first.value, u, dict(sorted(budget.items(), key=lambda item: -item[1])), float(effective), first
     )

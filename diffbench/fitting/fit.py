@@ -34,6 +34,7 @@ from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
+from diffbench.fitting.exact import assumed_exact, with_exact
 from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.intervals import refined
 from diffbench.fitting.monte_carlo import seed_of
@@ -144,8 +145,9 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(_assumed_exact(builds, temperature_u))
+        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u))
     )
+    parameters = with_exact(parameters, assumed)
     from diffbench import __version__
 
     result = Characterisation(
@@ -377,26 +379,6 @@ def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )
     ]
-
-
-def _assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
-    notes: list[str] = []
-    build = builds[0]
-    if build.gear_friction is None:
-        notes.append(
-            "gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias"
-        )
-    if temperature_u == 0.0:
-        notes.append("u_zero of the temperature channel is not stated: temperatures count as exact")
-    if build.preload.spring_force is not None and build.preload.spring_force.u is None:
-        notes.append("the spring force has no stated uncertainty: it counts as exact")
-    for name in ("drive_angle", "coast_angle"):
-        angle = getattr(build.ramps, name)
-        if angle is not None and angle.u is None:
-            notes.append(f"{name} has no stated uncertainty: it counts as exact where it is used")
-    if build.packs.inner_radius.u is None and build.packs.outer_radius.u is None:
-        notes.append("the plate radii have no stated uncertainty: they count as exact")
-    return notes
 
 
 def _limit_verdicts(

@@ -29,6 +29,7 @@ from diffbench.fitting.split_equations import (
 
 Array = NDArray[np.float64]
 
+NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
 FRICTION_NEEDS = (
     "the spring force at installed height (from a press, or the disc-spring formula), or the nominal "
     "ramp angles together "
@@ -167,6 +168,15 @@ def split(
                 sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
             by_radii = (found.by_effective_radius * radii_u[0], found.by_pin_radius * radii_u[1])
             sheet["radii (build sheet)"] = float(np.hypot(*by_radii)) * factor
+            # what the part does not rest on is not in its budget at all
+            rests = {
+                statement.source
+                for j, statement in enumerate(way.statements)
+                if abs(found.by_statement[j]) * abs(statement.value) > NEXT_TO_NOTHING * abs(found.value)
+            }
+            if np.hypot(found.by_effective_radius, found.by_pin_radius) > NEXT_TO_NOTHING * abs(found.value):
+                rests.add("radii (build sheet)")
+            sheet = {source: size for source, size in sheet.items() if source in rests}
             sheet["weak: like friction on both flanks"] = found.assumed_u * factor
             estimates[name] = Estimate(
                 found.value * factor,

@@ -1,0 +1,78 @@
+"""An uncertainty that nobody stated: assumed to be zero, in the budget, aloud."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from diffbench.characterisation import Characterisation, Parameter
+from diffbench.fitting.exact import NOT_STATED, with_exact
+
+
+@pytest.fixture(scope="module")
+def bare(short_visit: Any) -> Characterisation:
+    """The short visit with a spring force, and without the uncertainties of force, pin radius, one gain and
+    the temperature."""
+    result: Characterisation = short_visit.fit(
+        "bare",
+        None,
+        ('law = "undecided"', 'law = "undecided"\nspring_force = "1950 N"'),
+        *PLAIN,
+    )
+    return result
+
+
+PLAIN = (('u_zero = "0.5 K"\n', ""),)
+
+
+def test_it_is_said_aloud(bare: Characterisation) -> None:
+    aloud = "\n".join(bare.assumed_exact)
+    assert "the spring force has no stated uncertainty: it counts as exact" in aloud
+    assert "u_zero of the temperature channel is not stated: temperatures count as exact" in aloud
+
+
+def test_it_is_in_the_budget_of_what_rests_on_it(bare: Characterisation) -> None:
+    """The friction coefficient rests on the force; the preload torque does not."""
+    entry = f"spring force (build sheet): {NOT_STATED}"
+    assert bare.parameters["friction_coefficient"].budget[entry] == 0.0
+    assert entry not in bare.parameters["preload_torque"].budget
+    temperature = [s for s in bare.parameters["preload_torque"].budget if s.startswith("temperature reading")]
+    assert temperature == [f"temperature reading, the temperature channel: {NOT_STATED}"]
+
+
+def test_a_stated_force_stands_with_its_size(rebuilt: Characterisation) -> None:
+    budget = rebuilt.parameters["friction_coefficient"].budget
+    assert budget["spring force (build sheet)"] > 0.0
+    assert not any(source.startswith("spring force") and NOT_STATED in source for source in budget)
+
+
+def test_notes_on_the_bench_reach_every_measured_quantity() -> None:
+    """Zero changes no sum of squares; what is not determined has no budget."""
+    measured = Parameter(
+        value=80.0,
+        u=1.0,
+        low=78.0,
+        high=82.0,
+        unit="N·m",
+        status="measured",
+        meaning="",
+        budget={"noise": 1.0},
+    )
+    missing = Parameter(
+        value=None, u=None, low=None, high=None, unit="1", status="not-determined", meaning="", needs="more"
+    )
+    notes = [
+        "u_gain of left_torque is not stated: its gain counts as exact",
+        "u_zero of right_torque is not stated and no tare run gives it: its zero counts as exact",
+        "the efficiency of the final drive has no stated uncertainty: it counts as exact",
+        "the plate radii have no stated uncertainty: they count as exact",
+    ]
+    found = with_exact({"preload_torque": measured, "friction_coefficient": missing}, notes)
+    assert found["preload_torque"].budget == {
+        "noise": 1.0,
+        f"transducer gain, left_torque: {NOT_STATED}": 0.0,
+        f"transducer zero, right_torque: {NOT_STATED}": 0.0,
+        f"final drive, the final drive: {NOT_STATED}": 0.0,
+    }
+    assert found["friction_coefficient"] == missing
