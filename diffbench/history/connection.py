@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from diffbench.errors import HistoryError
 from diffbench.history.location import Location
-from diffbench.history.refusals import needs_extra, no_address, told
+from diffbench.history.refusals import needs_extra, no_address, read_only, told
 from diffbench.history.revisions import VERSION_TABLE, newest, revision, upgrade
 
 if TYPE_CHECKING:
@@ -88,6 +88,8 @@ class Connections:
         HistoryError : where the store cannot be made, is no store, or cannot be written.
         """
         if self.location.path is not None:
+            if self.location.path.is_file() and not self._writable():
+                raise read_only(self.location)
             self._make_folder(self.location.path.parent)
         with self._transaction(write=True) as connection:
             found = revision(connection, self.location)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from diffbench.errors import HistoryError
 from diffbench.history.location import Location
 
-__all__ = ["needs_extra", "no_address", "told"]
+__all__ = ["needs_extra", "no_address", "read_only", "told"]
 
 _FULL = ("the disk is full, and nothing was written", "make room on that disk, and repeat the command")
 _READ_ONLY = (
@@ -60,6 +60,11 @@ def needs_extra(error: ImportError, location: Location) -> HistoryError:
         f"a history needs {error.name or 'a library'}, which is not installed",
         mend=f"pip install 'diffbench[{extra}]'",
     )
+
+
+def read_only(location: Location) -> HistoryError:
+    """The error for a file, or a folder, that may not be written to."""
+    return HistoryError.single(_READ_ONLY[0], file=location.label, mend=_READ_ONLY[1])
 
 
 def no_address(error: Exception, location: Location) -> HistoryError:

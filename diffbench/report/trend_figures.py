@@ -192,8 +192,17 @@ def _average(course: Course, axes: Axes, x: np.ndarray) -> None:
     axes.plot(
         watched, charts.average, "-D", color=AVERAGE, linewidth=1.2, markersize=3.5, label="moving average"
     )
-    axes.plot(watched, charts.low, color=AVERAGE, linewidth=0.9, linestyle=":", label="its control limits")
-    axes.plot(watched, charts.high, color=AVERAGE, linewidth=0.9, linestyle=":")
+    axes.plot(
+        watched,
+        charts.low,
+        color=AVERAGE,
+        marker="_",
+        markersize=7,
+        linewidth=0.9,
+        linestyle=":",
+        label="its control limits",
+    )
+    axes.plot(watched, charts.high, color=AVERAGE, marker="_", markersize=7, linewidth=0.9, linestyle=":")
 
 
 def _way(course: Course, axes: Axes, scale: float) -> None:

@@ -48,7 +48,8 @@ def needed_text(course: Course) -> str | None:
         return None
     if course.needed is None:
         return "more than 200 further records like these would be needed: refit more alike, or average refits"
-    return f"needs {course.needed} more record{'' if course.needed == 1 else 's'}, spaced as those so far"
+    where = "spaced as those so far" if course.line is not None else "each farther on"
+    return f"needs {course.needed} more record{'' if course.needed == 1 else 's'}, {where}"
 
 
 def charts_text(course: Course) -> str | None:
