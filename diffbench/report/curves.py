@@ -20,9 +20,11 @@ __all__ = [
     "ResidualBins",
     "branch_curve",
     "carried_cells",
+    "friction_factor",
     "parts_over_torque",
     "residual_bins",
     "sweep_cells",
+    "viscous_at",
 ]
 
 Array = NDArray[np.float64]
@@ -162,11 +164,11 @@ def carried_cells(
     kept = evidence.used & sweep_cells(evidence)
     torque, speed = np.abs(evidence.input_torque[kept]), evidence.speed_difference[kept]
     oil = np.where(np.isfinite(evidence.oil[kept]), evidence.oil[kept], unit.reference_temperature)
-    load = (evidence.locking[kept] - unit.gear_friction * torque - _viscous(unit, oil) * speed) / _factor(
-        unit, speed, evidence.plate[kept]
-    )
+    apart = unit.gear_friction * torque + viscous_at(unit, oil) * speed
+    load = (evidence.locking[kept] - apart) / friction_factor(unit, speed, evidence.plate[kept])
     there = (np.full(speed.shape, speed_difference), np.full(speed.shape, temperature))
-    locking = load * _factor(unit, *there) + unit.gear_friction * torque + _viscous(unit, there[1]) * there[0]
+    apart_there = unit.gear_friction * torque + viscous_at(unit, there[1]) * there[0]
+    locking = load * friction_factor(unit, *there) + apart_there
     return CarriedCells(
         evidence.input_torque[kept], locking, evidence.direction[kept], evidence.loading[kept]
     )
@@ -228,14 +230,14 @@ def parts_over_torque(
     if unit.greater_of:
         fraction = min(max(unit.joint_fraction, 0.0), 0.999)
         preload = np.maximum(preload - (1.0 - fraction) * thrust, 0.0)
-    factor = _factor(unit, np.array(speed_difference), np.array(temperature))
+    factor = friction_factor(unit, np.array(speed_difference), np.array(temperature))
     ones = np.ones(torque.shape)
     return Parts(
         input_torque=torque,
         preload=factor * preload,
         ramps=factor * thrust,
         gears=unit.gear_friction * np.abs(torque),
-        oil_film=ones * _viscous(unit, np.array(temperature)) * abs(speed_difference),
+        oil_film=ones * viscous_at(unit, np.array(temperature)) * abs(speed_difference),
     )
 
 
@@ -293,7 +295,7 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
     )
 
 
-def _factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
+def friction_factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
     """Friction relative to the reference condition."""
     radius = unit.effective_radius
     over_speed = shape(
@@ -308,6 +310,6 @@ def _factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
     )
 
 
-def _viscous(unit: UnitQuantities, oil: Array) -> Array:
+def viscous_at(unit: UnitQuantities, oil: Array) -> Array:
     """Viscous coefficient [N·m·s/rad] at an oil temperature [°C]."""
     return np.asarray(unit.viscous * np.exp(-unit.viscous_exponent * (oil - unit.reference_temperature)))

@@ -13,12 +13,14 @@ from diffbench.report.style import GRID, INK, MUTED, PAPER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["draw"]
 
 #: Colours of the surroundings and the property of the page that each follows.
 ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
 
+MOST_COLUMNS = 4
 RASTER_DPI = 180
 # Points of two colours and one ink, each over the others: that many tones are enough.
 RASTER_TONES = 48
@@ -55,6 +57,7 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
     (True, True, True)
     """
     import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     buffer = io.StringIO()
@@ -64,16 +67,42 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
         mpl.rcParams.update(
             {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}
         )
-        figure = Figure(figsize=size, layout="constrained")
-        paint(figure.add_subplot())
-        figure.savefig(
-            buffer,
-            format="svg",
-            dpi=RASTER_DPI,
-            transparent=True,
-            metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
+        figure = Figure(figsize=size, dpi=RASTER_DPI, layout="constrained")
+        axes = figure.add_subplot()
+        figure.patch.set_visible(False)
+        paint(axes)
+        _lay_out(figure, axes)
+        # not by savefig, which lays all out a second time: half of the time of a page
+        FigureCanvasSVG(figure).print_svg(
+            buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
         )
     return _for_page(buffer.getvalue(), prefix, title)
+
+
+def _lay_out(figure: Figure, axes: Axes) -> None:
+    """The legend at the head of the drawing, over its whole width, with as many entries side by side as fit;
+    the axes in what is left."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from diffbench.report.style import legend_above
+
+    engine = figure.get_layout_engine()
+    assert engine is not None
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    before = axes.get_legend()
+    if before is not None:
+        for columns in range(min(len(before.get_texts()), MOST_COLUMNS), 0, -1):
+            legend = legend_above(axes, columns=columns).get_legend()
+            assert legend is not None
+            legend.set_loc("upper left")
+            legend.set_bbox_to_anchor((0.0, 1.0), transform=figure.transFigure)
+            legend.set_in_layout(False)
+            box = legend.get_window_extent(renderer).transformed(figure.transFigure.inverted())
+            if box.width <= 1.0:
+                break
+        engine.set(rect=(0.0, 0.0, 1.0, 1.0 - box.height))
+    engine.execute(figure)
+    figure.set_layout_engine("none")
 
 
 def _for_page(text: str, prefix: str, title: str) -> str:

@@ -75,7 +75,7 @@ def sweep(
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     if cells is not None:
-        _cells(axes, cells.input_torque, cells.locking, cells.direction)
+        draw_cells(axes, cells.input_torque, cells.locking, cells.direction)
     _branches(axes, locking_map, speed, heat)
     axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
     axes.set_ylim(bottom=0.0)
@@ -100,7 +100,7 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
     """
     sweeps = sweep_cells(evidence)
     kept = evidence.used & sweeps
-    _cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
+    draw_cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
     used = evidence.used
     axes.plot(
         evidence.input_torque[used],
@@ -161,7 +161,7 @@ def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
     at = np.asarray(getattr(evidence, over), dtype=np.float64)
     kept = evidence.used & np.isfinite(at)
     residual = evidence.locking - evidence.model
-    _cells(axes, at[kept], residual[kept], evidence.direction[kept])
+    draw_cells(axes, at[kept], residual[kept], evidence.direction[kept])
     if kept.any():
         noise = 2.0 * float(np.median(evidence.sigma[kept]))
         axes.axhspan(-noise, noise, color=INK, alpha=0.10, linewidth=0, zorder=0, label="± 2 σ of noise")
@@ -255,9 +255,18 @@ def _named_parts(made: Parts) -> list[tuple[str, Array]]:
     ]
 
 
-def _cells(axes: Axes, across: Array, upward: Array, direction: Array) -> None:
-    """Measured cells by slip direction, none hidden by the other: drawn by turns."""
-    many = across.size > DENSE
+def draw_cells(
+    axes: Axes,
+    across: Array,
+    upward: Array,
+    direction: Array,
+    *,
+    named: bool = True,
+    dense: bool | None = None,
+) -> None:
+    """Measured cells by slip direction, ``named`` in the legend; ``dense`` ones as a picture within the
+    drawing."""
+    many = across.size > DENSE if dense is None else dense
     for sign in (1, -1):
         here = direction == sign
         if not here.any():
@@ -274,7 +283,7 @@ def _cells(axes: Axes, across: Array, upward: Array, direction: Array) -> None:
             markeredgewidth=0.9,
             alpha=0.75 if many else 1.0,
             rasterized=many,
-            label=DIRECTION_LABELS[sign],
+            label=DIRECTION_LABELS[sign] if named else None,
             zorder=2.5,
         )
 

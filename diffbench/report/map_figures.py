@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.locking_map import Branch, LockingMap
-from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, scale
+from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -115,7 +115,7 @@ def contours(
     axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
     lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
     if speed[0] > 0.0:
-        _speed_in_ratios(axes)
+        in_ratios(axes.yaxis)
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
     tested = locking_map.tested[branch][:, :, temperature]
@@ -125,16 +125,6 @@ def contours(
     dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
     axes.grid(visible=False)
     return axes
-
-
-def _speed_in_ratios(axes: Axes) -> None:
-    """Speed differences on a logarithmic axis: friction changes most where sliding is slow."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    axes.set_yscale("log")
-    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda speed, _: f"{speed:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
 
 
 def _label(

@@ -9,12 +9,14 @@ from typing import Any
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.report import page_tables as tables
+from diffbench.report.page_doubt import doubt_page_figures, ladder_figure
 from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
+from diffbench.report.page_friction import friction_page_figures
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
 from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_steps_text, next_tests_text
 from diffbench.report.verdict import coverage_text, law_text, verdict
-from diffbench.report.wording import humanised, key_names, printable, shown, split_name
+from diffbench.report.wording import grouped_findings, humanised, key_names, printable, seen_in, split_name
 
 __all__ = ["page"]
 
@@ -70,6 +72,9 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
     reference = characterisation.reference
     provenance = characterisation.provenance
 
+    evidence = list(evidence_figures(characterisation, locking_map))
+    doubts = list(doubt_page_figures(characterisation))
+
     def words(text: str) -> str:
         return humanised(printable(text), names)
 
@@ -97,11 +102,15 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "tests_heading": RUNS_THAT_HELP,
         "tests": [words(test) for test in next_tests_text(characterisation)],
         "sweep": sweep_figure(characterisation, locking_map),
-        "figures": list(evidence_figures(characterisation, locking_map)),
+        "ladder": ladder_figure(characterisation),
+        "figures": [figure for figure in evidence if not figure.name.startswith("residual")],
+        "residuals": [figure for figure in evidence if figure.name.startswith("residual")],
+        "frictions": list(friction_page_figures(characterisation, locking_map)),
+        "doubts": [figure for figure in doubts if figure.name != "correlation"],
+        "together": next((figure for figure in doubts if figure.name == "correlation"), None),
         "maps": list(map_page_figures(characterisation, locking_map)),
         "budget_summary": tables.budget_summary(characterisation),
         "budget": tables.budget_table(characterisation),
-        "correlation": tables.correlation_table(characterisation),
         "adequacy": tables.adequacy_table(characterisation),
         "bench_errors": tables.bench_error_table(characterisation),
         "sheet": tables.sheet_table(characterisation),
@@ -114,7 +123,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
                 "where": words(finding.where),
                 "text": words(f"{finding.evidence} {finding.effect} {finding.mend}"),
             }
-            for finding in characterisation.findings
+            for finding in grouped_findings(characterisation)
         ],
         "assumed": [words(text) for text in characterisation.assumed_exact],
         "fit": fit_text(characterisation),
@@ -140,12 +149,12 @@ def _leads(characterisation: Characterisation) -> list[Lead]:
         if stem not in by_stem:
             continue
         name = by_stem[stem]
-        seen = shown(name, characterisation.parameters[name])
+        seen = seen_in(characterisation, name)
         if not seen.determined:
             continue
         note = f"95 %: {seen.interval}"
         if partner in by_stem:
-            other = shown(by_stem[partner], characterisation.parameters[by_stem[partner]])
+            other = seen_in(characterisation, by_stem[partner])
             note = f"{other.value} unloading" if other.determined else "unloading not determined"
         found.append(Lead(typeset(seen.label), typeset(f"{seen.value} {seen.unit}".strip()), typeset(note)))
     return found

@@ -22,12 +22,21 @@ from diffbench.report.drawing import draw
 from diffbench.report.page_tables import Table, typeset
 from diffbench.report.rounding import number_text
 
-__all__ = ["PageFigure", "evidence_figures", "map_page_figures", "sweep_figure"]
+__all__ = [
+    "BRANCHES",
+    "HALF",
+    "PageFigure",
+    "evidence_figures",
+    "map_page_figures",
+    "numbers",
+    "sweep_figure",
+]
 
 WIDE = (5.5, 4.1)
-HALF = (5.0, 3.6)
-THIRD = (4.2, 3.5)
+HALF = (4.5, 3.4)
+THIRD = (4.5, 3.5)
 LIMIT_FACTOR = 2 * 1.959964
+BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")
 
 
 @dataclass(frozen=True)
@@ -48,7 +57,7 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
     speed, heat = figures.place_of_reference(characterisation, None, None)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     loading, unloading = (
-        branch_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in _BRANCHES
+        branch_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in BRANCHES
     )
     place = f"{heat:g} °C and {speed:g} rad/s"
     ends = (0, int(np.argmin(np.abs(loading.input_torque))), loading.input_torque.size - 1)
@@ -96,7 +105,7 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
             ),
         ),
         caption,
-        _numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
+        numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
     )
 
 
@@ -157,7 +166,7 @@ def _parts_figure(characterisation: Characterisation, locking_map: LockingMap) -
             ),
         ),
         f"At {heat:g} °C and {speed:g} rad/s. Preload holds near zero input torque, ramps far from it.",
-        _numbers("Parts of the locking torque while loading", head, rows),
+        numbers("Parts of the locking torque while loading", head, rows),
     )
 
 
@@ -201,7 +210,7 @@ def _recorded_figure(evidence: Evidence) -> PageFigure:
         "Every cell at its own speed difference and temperature, corrected for what stands between "
         "transducer and unit; the "
         "model at the same place." + (f" {by_hand} readings by hand." if by_hand else ""),
-        _numbers("Measured and modelled locking torque", head, rows, texts=(0,)),
+        numbers("Measured and modelled locking torque", head, rows, texts=(0,)),
     )
 
 
@@ -226,7 +235,7 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> PageFigure:
             ),
         ),
         f"Means of bins stay within {worst:.2f} N·m of zero.",
-        _numbers(
+        numbers(
             f"Residual in bins of {name}",
             (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"),
             rows,
@@ -244,7 +253,7 @@ def map_page_figures(characterisation: Characterisation, locking_map: LockingMap
     for index in map_figures.temperatures_to_show(
         locking_map, characterisation.reference["temperature_degC"]
     ):
-        for branch in _BRANCHES:
+        for branch in BRANCHES:
             yield _contour_figure(locking_map, branch, index, float(heat[index]), levels)
 
 
@@ -279,17 +288,15 @@ def _contour_figure(
             ),
         ),
         "",
-        _numbers(
+        numbers(
             f"Locking torque [N·m], {branch}, at {temperature:.0f} °C; extrapolations in brackets", head, rows
         ),
     )
 
 
-def _numbers(
+def numbers(
     caption: str, head: tuple[str, ...], rows: Sequence[tuple[str, ...]], texts: tuple[int, ...] = ()
 ) -> Table:
+    """The table behind a figure: all columns are numbers but ``texts``."""
     numbers = tuple(i for i in range(len(head)) if i not in texts)
     return Table(caption, head, tuple(tuple(typeset(cell) for cell in row) for row in rows), numbers)
-
-
-_BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")

@@ -10,7 +10,7 @@ from diffbench.characterisation import Characterisation
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
 from diffbench.report.verdict import check_text, disagrees, limited_name
-from diffbench.report.wording import humanised, key_names, label, printable, share_text, shown, source_text
+from diffbench.report.wording import humanised, key_names, label, printable, seen_in, share_text, source_text
 from diffbench.wear.conformity import conformity
 
 __all__ = [
@@ -89,7 +89,7 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
     rows = []
     for name in names:
         parameter = characterisation.parameters[name]
-        seen = shown(name, parameter)
+        seen = seen_in(characterisation, name)
         needs = f"needs {humanised(parameter.needs or 'more data', characterisation.parameters)}"
         rows.append(
             (
@@ -109,7 +109,7 @@ def limit_table(characterisation: Characterisation) -> Table | None:
     checks = conformity(characterisation).limits
     for limit, check in zip(characterisation.limits, checks, strict=True):
         key = limited_name(characterisation, limit.quantity)
-        found = shown(key, characterisation.parameters[key]) if key in characterisation.parameters else None
+        found = seen_in(characterisation, key) if key in characterisation.parameters else None
         low, high = number_text(limit.low), with_unit(number_text(limit.high), limit.unit)
         value, interval = (
             ("not determined", "none") if found is None else (found.full, found.interval or "none")
@@ -151,7 +151,7 @@ def budget_summary(characterisation: Characterisation) -> Table:
         parameter = characterisation.parameters[name]
         if parameter.value is None:
             continue
-        seen = shown(name, parameter)
+        seen = seen_in(characterisation, name)
         ranked = sorted(parameter.budget.items(), key=lambda item: -item[1])
         parts = [
             f"{source_text(source)} {share_text(size, parameter.u)}"

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.colors import LinearSegmentedColormap
 
 __all__ = [
@@ -27,7 +28,11 @@ __all__ = [
     "PAPER",
     "PART_COLOURS",
     "SCALE_STOPS",
+    "SOURCE_COLOURS",
+    "STATE_COLOURS",
+    "TICK_SIZE",
     "dress",
+    "in_ratios",
     "legend_above",
     "scale",
 ]
@@ -45,6 +50,18 @@ DIRECTION_LABELS = {1: "measured, left faster", -1: "measured, right faster"}
 
 #: Parts of the locking torque, from the bottom up, dark to light.
 PART_COLOURS = {"preload": "#2a5079", "ramps": "#4f93a8", "gears": "#cfa14a", "oil film": "#f0e2c0"}
+
+#: Two states of a unit, the earlier and the later one.
+STATE_COLOURS = {"before": "#157299", "after": "#d17a26"}
+
+#: Kinds of sources of doubt, in the order in which a bar is filled, dark to light.
+SOURCE_COLOURS = {
+    "noise": "#1f2d50",
+    "refitting to the bench": "#2f6f95",
+    "transducers": "#b4762e",
+    "build sheet": "#7db8ad",
+    "plausible range or form": "#f0e2c0",
+}
 
 #: Stops of the scale for filled contours, light (little) to dark (much).
 SCALE_STOPS = ("#f6efdc", "#bcd3c0", "#6fa9b0", "#3c7797", "#284a78", "#1d2450")
@@ -129,3 +146,19 @@ def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
     for text in legend.get_texts():
         text.set_color(INK)
     return axes
+
+
+def in_ratios(axis: Axis) -> None:
+    """A logarithmic axis with plain numbers at 1, 2 and 5: friction changes most where sliding is slow.
+
+    Parameters
+    ----------
+    axis : matplotlib.axis.Axis
+        The x or y axis of dressed or undressed axes.
+    """
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    (axis.axes.set_xscale if axis.axis_name == "x" else axis.axes.set_yscale)("log")
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())

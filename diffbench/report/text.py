@@ -16,7 +16,17 @@ from diffbench.report.verdict import (
     unit_line,
     verdict,
 )
-from diffbench.report.wording import Shown, humanised, key_names, label, printable, shown
+from diffbench.report.wording import (
+    Shown,
+    grouped_findings,
+    humanised,
+    key_names,
+    label,
+    printable,
+    seen_in,
+    shared_names,
+    split_name,
+)
 
 __all__ = ["fit_text", "needs_text", "next_steps_text", "next_tests_text", "summary"]
 
@@ -116,13 +126,14 @@ def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -
     )
     return [
         *_heading(heading, width, paint),
-        *_key_table([shown(n, characterisation.parameters[n]) for n in keys], width),
+        *_key_table([(n, seen_in(characterisation, n)) for n in keys], width),
     ]
 
 
-def _key_table(quantities: list[Shown], width: int) -> list[str]:
+def _key_table(named: list[tuple[str, Shown]], width: int) -> list[str]:
     """Value, 95 % interval and largest source of doubt of each; in a narrow terminal the sources follow
     below."""
+    quantities = [seen for _, seen in named]
     known = [q for q in quantities if q.determined]
     values = iter(_by_point([with_unit(q.value, q.unit) for q in known]))
     intervals = iter(_by_point([q.interval for q in known]))
@@ -152,11 +163,26 @@ def _key_table(quantities: list[Shown], width: int) -> list[str]:
         )
     if room >= ROOM_FOR_DOUBT:
         return lines
+    return [*lines, *_sources(named, width)]
+
+
+def _sources(named: list[tuple[str, Shown]], width: int) -> list[str]:
+    """Largest sources of doubt, each with the quantities that it is the largest of; a quantity of several
+    builds once, where one source is the largest for all of them."""
+    of_stem: dict[str, set[str]] = {}
+    for name, quantity in named:
+        if quantity.determined:
+            of_stem.setdefault(split_name(name)[0], set()).add(quantity.source)
     sources: dict[str, list[str]] = {}
-    for quantity in known:
-        sources.setdefault(_short(quantity.source), []).append(quantity.label)
+    for name, quantity in named:
+        if not quantity.determined:
+            continue
+        stem = split_name(name)[0]
+        words = label(stem) if split_name(name)[1] and len(of_stem[stem]) == 1 else quantity.label
+        listed = sources.setdefault(_short(quantity.source), [])
+        if words not in listed:
+            listed.append(words)
     return [
-        *lines,
         " " * INDENT + "largest source of doubt:",
         *(
             line
@@ -170,7 +196,7 @@ def _key_table(quantities: list[Shown], width: int) -> list[str]:
 
 def _more_numbers(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
     _, others = key_names(characterisation)
-    seen = [shown(name, characterisation.parameters[name]) for name in others]
+    seen = [seen_in(characterisation, name) for name in others]
     known = [quantity for quantity in seen if quantity.determined]
     if not known:
         return []
@@ -216,7 +242,7 @@ def _undetermined(characterisation: Characterisation, width: int, paint: Paint) 
 
 def _findings(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
     lines: list[str] = []
-    for finding in characterisation.findings:
+    for finding in grouped_findings(characterisation):
         text = f"{finding.name} ({finding.where}): {finding.evidence} {finding.effect} {finding.mend}"
         lines += item(
             f"{finding.severity}: {humanised(printable(text), characterisation.parameters)}",
@@ -229,10 +255,11 @@ def _findings(characterisation: Characterisation, width: int, paint: Paint) -> l
 def needs_text(characterisation: Characterisation) -> list[tuple[str, list[str]]]:
     """What would determine what is not determined: each need once, with the quantities that wait for it."""
     waiting: dict[str, list[str]] = {}
+    repeated = shared_names(characterisation)
     for name, parameter in characterisation.parameters.items():
-        if parameter.value is None:
+        if parameter.value is None and name not in repeated:
             needs = humanised(printable(parameter.needs or "more data"), characterisation.parameters)
-            waiting.setdefault(needs, []).append(label(name))
+            waiting.setdefault(needs, []).append(seen_in(characterisation, name).label)
     return list(waiting.items())
 
 

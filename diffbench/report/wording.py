@@ -6,20 +6,23 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from diffbench.characterisation import Characterisation, Parameter
+from diffbench.characterisation import Characterisation, FindingRecord, Parameter
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 
 __all__ = [
     "KEY_QUANTITIES",
     "Shown",
+    "grouped_findings",
     "humanised",
     "key_names",
     "label",
     "limit_text",
     "printable",
+    "seen_in",
     "share_text",
+    "shared_names",
     "shown",
     "source_text",
     "split_name",
@@ -57,6 +60,8 @@ LABELS = {
     "ramp_friction_angle_coast": "ramp friction angle, coast",
     "spring_force": "spring force",
     "face_wear": "wear of a face",
+    "unloading_ratio_drive": "unloading over loading, drive",
+    "unloading_ratio_coast": "unloading over loading, coast",
 }
 
 #: The numbers that a result is asked for first, in the order in which they are read.
@@ -236,16 +241,85 @@ def humanised(text: str, names: Iterable[str]) -> str:
 
 
 def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]:
-    """Names of the key quantities in reading order, build by build, and of all others in the order of the
-    fit."""
+    """Names of the key quantities in reading order, builds side by side, and of all others in the order of
+    the fit; what all builds share stands once, under the name of the first."""
+    repeated = set(shared_names(characterisation))
     by_stem: dict[str, list[str]] = {}
     for name in characterisation.parameters:
-        by_stem.setdefault(split_name(name)[0], []).append(name)
+        if name not in repeated:
+            by_stem.setdefault(split_name(name)[0], []).append(name)
+    rank = {facts.build: i for i, facts in enumerate(characterisation.builds)}
+    keys = [
+        name
+        for stem in KEY_QUANTITIES
+        for name in sorted(by_stem.get(stem, []), key=lambda name: rank.get(split_name(name)[1], len(rank)))
+    ]
+    chosen = set(keys)
+    return keys, [name for name in characterisation.parameters if name not in chosen and name not in repeated]
+
+
+def shared_names(characterisation: Characterisation) -> dict[str, str]:
+    """Quantities that say again what the first build's says already, because the builds share it: their name,
+    and that of the first.
+
+    A quantity is shared where every build has it with the same value, uncertainty and limits.
+    """
     builds = [facts.build for facts in characterisation.builds]
-    rank = {build: i for i, build in enumerate(["", *builds])}
-    keys = [name for stem in KEY_QUANTITIES for name in by_stem.get(stem, [])]
-    keys.sort(key=lambda name: rank.get(split_name(name)[1], len(rank)))
-    return keys, [name for name in characterisation.parameters if name not in set(keys)]
+    found: dict[str, str] = {}
+    if len(builds) < 2:
+        return found
+    for name in characterisation.parameters:
+        stem, build = split_name(name)
+        if build != builds[0]:
+            continue
+        others = [f"{stem}[{other}]" for other in builds[1:]]
+        items = [characterisation.parameters.get(other) for other in others]
+        first = _numbers_of(characterisation.parameters[name])
+        if all(item is not None and _numbers_of(item) == first for item in items):
+            found.update(dict.fromkeys(others, name))
+    return found
+
+
+def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:
+    """Findings that say the same of several files, as one: each place with its own evidence."""
+    found: dict[tuple[str, str, str, str], list[FindingRecord]] = {}
+    for finding in characterisation.findings:
+        found.setdefault((finding.name, finding.severity, finding.effect, finding.mend), []).append(finding)
+    made = []
+    for alike in found.values():
+        first = alike[0]
+        if len({(item.where, item.evidence) for item in alike}) == 1:
+            made.append(first)
+            continue
+        where = "; ".join(dict.fromkeys(item.where for item in alike))
+        evidence = " ".join(dict.fromkeys(item.evidence for item in alike))
+        made.append(first.model_copy(update={"where": where, "evidence": evidence}))
+    return made
+
+
+def _numbers_of(item: Parameter) -> tuple[object, ...]:
+    return item.value, item.u, item.low, item.high, item.status, item.meaning
+
+
+def seen_in(characterisation: Characterisation, name: str) -> Shown:
+    """A quantity of a result as it is read, without the build's name where all builds share it.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+    name : str
+        Name of one of its parameters.
+
+    Returns
+    -------
+    Label and texts, as `shown` gives them.
+    """
+    seen = shown(name, characterisation.parameters[name])
+    if name not in shared_names(characterisation).values():
+        return seen
+    stem, build = split_name(name)
+    return replace(seen, label=seen.label.replace(label(f"{stem}[{build}]"), label(stem), 1))
 
 
 def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:

@@ -157,7 +157,14 @@ def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
         "figure-parts",
         "figure-recorded",
         "figure-residual-time",
-        "figure-map-loading-1",
+        "figure-torque-bias",
+        "figure-friction-sliding-speed",
+        "figure-friction-plate",
+        "figure-temperatures",
+        "figure-plate-heat",
+        "figure-map-loading-0",
+        "figure-intervals-key",
+        "figure-correlation",
     ):
         assert needed in figures
 

@@ -9,8 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.characterisation import Characterisation
-from diffbench.report.wording import KEY_QUANTITIES, LABELS, humanised, key_names, label, printable, shown
+from diffbench.characterisation import Characterisation, FindingRecord
+from diffbench.report.wording import (
+    KEY_QUANTITIES,
+    LABELS,
+    grouped_findings,
+    humanised,
+    key_names,
+    label,
+    printable,
+    seen_in,
+    shared_names,
+    shown,
+)
 
 
 def test_every_key_quantity_has_a_name() -> None:
@@ -19,14 +30,48 @@ def test_every_key_quantity_has_a_name() -> None:
     assert not any("_" in words for words in LABELS.values())
 
 
-def test_key_numbers_come_in_reading_order_build_by_build(synthetic: ModuleType) -> None:
-    """What builds share comes first, then each build's own; everything else stays in the order of the fit."""
+def test_key_numbers_come_in_reading_order_builds_side_by_side(synthetic: ModuleType) -> None:
+    """Each quantity of all builds, then the next; everything else stays in the order of the fit."""
     result = synthetic.two_builds()
     keys, others = key_names(result)
-    assert keys[-2:] == ["preload_torque[K04-spring]", "preload_torque[K04-shim]"]
-    assert keys[0] == "ramp_bias_drive_loading"
+    assert keys[:3] == [
+        "preload_torque[K04-spring]", "preload_torque[K04-shim]", "ramp_bias_drive_loading",
+    ]  # fmt: skip
     assert sorted([*keys, *others]) == sorted(result.parameters)
-    assert label(keys[-1]) == "preload torque (K04-shim)"
+    assert label(keys[1]) == "preload torque (K04-shim)"
+
+
+def test_what_builds_share_is_said_once(synthetic: ModuleType) -> None:
+    """Ramps of one design stand in every build of the document; they are shown once, without a build."""
+    base = synthetic.two_builds()
+    known = dict(base.parameters)
+    ramp = known.pop("ramp_bias_drive_loading")
+    known["ramp_bias_drive_loading[K04-spring]"] = known["ramp_bias_drive_loading[K04-shim]"] = ramp
+    result = base.model_copy(update={"parameters": known})
+    assert shared_names(result) == {
+        "ramp_bias_drive_loading[K04-shim]": "ramp_bias_drive_loading[K04-spring]"
+    }
+    keys, others = key_names(result)
+    assert "ramp_bias_drive_loading[K04-shim]" not in [*keys, *others]
+    assert seen_in(result, "ramp_bias_drive_loading[K04-spring]").label == "ramp bias, drive, loading"
+    assert seen_in(result, "preload_torque[K04-shim]").label == "preload torque (K04-shim)"
+    # another value: two quantities again
+    known["ramp_bias_drive_loading[K04-shim]"] = ramp.model_copy(update={"value": 0.5})
+    assert shared_names(base.model_copy(update={"parameters": known})) == {}
+
+
+def test_findings_that_say_the_same_are_one(complete: Characterisation) -> None:
+    """One entry with all places; a finding that asks for something else stays apart."""
+    one = FindingRecord(
+        name="spikes", severity="note", where="a.csv", evidence="2 samples.", effect="Left out.", mend="Look."
+    )
+    other = one.model_copy(update={"where": "b.csv", "evidence": "3 samples."})
+    apart = one.model_copy(update={"mend": "Look elsewhere."})
+    found = grouped_findings(complete.model_copy(update={"findings": [one, apart, other, one]}))
+    assert [(f.where, f.evidence) for f in found] == [
+        ("a.csv; b.csv", "2 samples. 3 samples."),
+        ("a.csv", "2 samples."),
+    ]
 
 
 def test_locking_effect_is_in_per_cent_at_its_torque(complete: Characterisation) -> None:

@@ -1,0 +1,258 @@
+"""Figures of doubt: intervals of the quantities with what they are made of, and which quantities go
+together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diffbench.characterisation import Characterisation, Parameter
+from diffbench.report.page_tables import typeset
+from diffbench.report.style import (
+    DIRECTION_COLOURS,
+    GRID,
+    INK,
+    PAPER,
+    SOURCE_COLOURS,
+    TICK_SIZE,
+    dress,
+    legend_above,
+)
+from diffbench.report.wording import key_names, label, shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["Doubt", "correlation", "doubts", "interval_names", "intervals", "source_kind"]
+
+PER_CENT = 100.0
+THICK = 0.36
+#: Squares of the correlation matrix at full correlation, as a share of their place.
+FULL = 0.86
+SMALLEST = 0.05
+#: An interval longer than that many times the middle one is cut off.
+MOST_REACH = 4.0
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A quantity's doubt: its label and rounded value, 95 % limits about the value [%], and share of the
+    variance by kind of source, in the order of `SOURCE_COLOURS`."""
+
+    name: str
+    label: str
+    value: str
+    low: float
+    high: float
+    shares: tuple[float, ...]
+
+
+def source_kind(source: str) -> str:
+    """Kind of a source of doubt: one of those in `SOURCE_COLOURS`.
+
+    Examples
+    --------
+    >>> source_kind("weak: plate heat"), source_kind("gear friction (build sheet)"), source_kind("tare")
+    ('plausible range or form', 'build sheet', 'transducers')
+    """
+    if source == "noise":
+        return "noise"
+    if source == "bench repeatability":
+        return "refitting to the bench"
+    if source.startswith("weak:") or source == "form of the model":
+        return "plausible range or form"
+    return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
+
+
+def interval_names(characterisation: Characterisation) -> tuple[list[str], list[str]]:
+    """Names of the key numbers, and of all others, whose interval can be shown as a share of their value."""
+
+    def can(name: str) -> bool:
+        item = characterisation.parameters[name]
+        return bool(item.value and item.u and item.low is not None and item.high is not None and item.budget)
+
+    keys, others = key_names(characterisation)
+    return [name for name in keys if can(name)], [name for name in others if can(name)]
+
+
+def doubts(characterisation: Characterisation, names: Sequence[str]) -> list[Doubt]:
+    """Interval and shares of each of these quantities.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+    names : sequence of str
+        Quantities with value, uncertainty, interval and budget.
+
+    Returns
+    -------
+    One entry a quantity, in their order.
+    """
+    return [_doubt(name, characterisation.parameters[name]) for name in names]
+
+
+def _doubt(name: str, item: Parameter) -> Doubt:
+    if not item.value or not item.u or item.low is None or item.high is None:
+        msg = f"{name} has no interval"
+        raise ValueError(msg)
+    size = abs(item.value)
+    squares = dict.fromkeys(SOURCE_COLOURS, 0.0)
+    for source, part in item.budget.items():
+        squares[source_kind(source)] += part**2
+    total = sum(squares.values()) or 1.0
+    seen = shown(name, item)
+    return Doubt(
+        name,
+        seen.label,
+        seen.full,
+        PER_CENT * (item.low - item.value) / size,
+        PER_CENT * (item.high - item.value) / size,
+        tuple(square / total for square in squares.values()),
+    )
+
+
+def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence[str] | None = None) -> Axes:
+    """95 % interval of each quantity about its value, filled with what it comes from.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    names : sequence of str or None
+        Which quantities, from the top; the key numbers by default.
+
+    Returns
+    -------
+    The axes. Each bar reaches from the lower to the upper limit and is parted by share of the variance; the
+    light line in it is the value.
+    """
+    shown_here = doubts(characterisation, interval_names(characterisation)[0] if names is None else names)
+    rows = np.arange(len(shown_here))
+    for kind, (source, colour) in enumerate(SOURCE_COLOURS.items()):
+        width = np.array([(d.high - d.low) * d.shares[kind] for d in shown_here])
+        before = np.array([d.low + (d.high - d.low) * sum(d.shares[:kind]) for d in shown_here])
+        if (width > 0).any():
+            axes.barh(
+                rows, width, left=before, height=THICK, color=colour, edgecolor=PAPER, linewidth=0.7,
+                label=source, zorder=3,
+            )  # fmt: skip
+    _clip(axes, shown_here)
+    axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=0.9, zorder=2)
+    for row in rows:
+        axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=PAPER, linewidth=2.6, zorder=4)
+        axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=INK, linewidth=1.0, zorder=5)
+    for row, doubt in enumerate(shown_here):
+        for text, at, side in ((doubt.label, 0.0, "left"), (doubt.value, 1.0, "right")):
+            axes.annotate(
+                typeset(text),
+                (at, row - 0.43),
+                xycoords=("axes fraction", "data"),
+                ha=side,
+                va="center",
+                color=INK,
+                size=TICK_SIZE,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
+                zorder=6,
+            )
+    axes.set_yticks([])
+    axes.set_ylim(len(shown_here) - 0.55, -0.95)
+    dress(axes, across="95 % interval about the value [% of the value]", upward="")
+    axes.spines["left"].set_visible(False)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(visible=False, axis="y")
+    return legend_above(axes, columns=2)
+
+
+def _clip(axes: Axes, found: Sequence[Doubt]) -> None:
+    """Limits that leave the short bars readable: one much longer than the others ends in an arrow, with its
+    size."""
+    halves = np.array([max(-d.low, d.high) for d in found])
+    reach = min(float(halves.max()), MOST_REACH * float(np.median(halves))) * 1.08 if halves.size else 1.0
+    axes.set_xlim(-reach, reach)
+    for row, doubt in enumerate(found):
+        if halves[row] > reach:
+            axes.annotate(
+                f"to {doubt.high:.0f} % ▸",
+                (1.0, row),
+                xycoords=("axes fraction", "data"),
+                xytext=(-4, 0),
+                textcoords="offset points",
+                ha="right",
+                va="center",
+                color=INK,
+                size=TICK_SIZE - 1.0,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
+                zorder=6,
+            )
+
+
+def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
+    """Which quantities go together: the correlation matrix as squares, larger the stronger.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+
+    Returns
+    -------
+    The axes. Filled squares rise together, open ones against each other; the area is the size of the
+    correlation.
+    """
+    matrix = np.array(characterisation.correlation.matrix, dtype=np.float64).reshape(
+        len(characterisation.correlation.names), -1
+    )
+    count = len(characterisation.correlation.names)
+    names = [label(name) for name in characterisation.correlation.names]
+    from matplotlib.collections import LineCollection, PolyCollection
+
+    rules: list[list[tuple[float, float]]] = []
+    squares: dict[bool, list[list[tuple[float, float]]]] = {True: [], False: []}
+    for row in range(count):
+        rules += [[(-0.5, row), (row - 0.5, row)], [(row, row + 0.5), (row, count - 0.5)]]
+        for column in range(row):
+            size = float(matrix[row, column])
+            half = 0.5 * FULL * float(np.sqrt(min(abs(size), 1.0)))
+            if half > SMALLEST:
+                left, right, top, foot = column - half, column + half, row - half, row + half
+                squares[size > 0].append([(left, top), (right, top), (right, foot), (left, foot)])
+        axes.annotate(
+            str(row + 1), (row, row), ha="center", va="center", color=INK, size=TICK_SIZE - 1.5, zorder=4
+        )
+    axes.add_collection(LineCollection(rules, colors=[GRID], linewidths=0.8, zorder=1))
+    for positive, drawn in squares.items():
+        axes.add_collection(
+            PolyCollection(
+                drawn,
+                facecolors=[DIRECTION_COLOURS[1] if positive else PAPER],
+                edgecolors=[DIRECTION_COLOURS[1 if positive else -1]],
+                linewidths=0.6 if positive else 1.4,
+                zorder=3,
+            )
+        )
+    for positive, text in ((True, "rise together"), (False, "one rises, one falls")):
+        axes.plot(
+            [], [], linestyle="none", marker="s", markersize=9, label=text,
+            markerfacecolor=DIRECTION_COLOURS[1] if positive else PAPER,
+            markeredgecolor=DIRECTION_COLOURS[1 if positive else -1],
+            markeredgewidth=0.6 if positive else 1.5,
+        )  # fmt: skip
+    axes.set_xlim(-0.6, count - 0.4)
+    axes.set_ylim(count - 0.4, -0.6)
+    axes.set_aspect("equal")
+    dress(axes, across="quantity by its number [1]", upward="")
+    axes.set_yticks(range(count), [f"{name}  {i + 1}" for i, name in enumerate(names)])
+    axes.set_xticks(range(count), [str(i + 1) for i in range(count)])
+    axes.grid(visible=False)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.tick_params(length=0, labelsize=TICK_SIZE - 1.5)
+    return legend_above(axes)
