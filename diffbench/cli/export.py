@@ -45,6 +45,19 @@ def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
         files = [
             {"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in written
         ]
-        click.echo(json.dumps({"format": to, "map_sha256": locking_map.digest, "files": files}))
+        told: dict[str, object] = {"format": to, "map_sha256": locking_map.digest, "files": files}
+        if to.startswith("fmi"):
+            told["binary"] = _holds_binary(written[0])
+        click.echo(json.dumps(told))
         return
     click.echo("Written: " + ", ".join(str(path) for path in written))
+    if to.startswith("fmi") and not _holds_binary(written[0]):
+        click.echo("There is no C compiler here: the unit holds its source alone, to be built where it runs.")
+
+
+def _holds_binary(path: Path) -> bool:
+    """Whether a unit for co-simulation can be loaded as it is."""
+    import zipfile
+
+    with zipfile.ZipFile(path) as archive:
+        return any(name.startswith("binaries/") for name in archive.namelist())

@@ -1,0 +1,149 @@
+"""``diffbench export``: every format by the command, and what it refuses."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from diffbench.cli import main
+from diffbench.cli.export import NAMES
+from diffbench.errors import OutputError
+from diffbench.exports import FORMATS, export_map
+from diffbench.locking_map import LockingMap
+
+FILES = {
+    "csv": ["map.csv"],
+    "json": ["map.json"],
+    "mat": ["map.mat"],
+    "modelica": ["map.txt"],
+    "netcdf": ["map.nc"],
+    "c": ["map.h", "map.c"],
+    "python": ["map.py"],
+    "fmi2": ["map.fmu"],
+    "fmi3": ["map.fmu"],
+}
+
+
+@pytest.fixture
+def map_file(awkward: LockingMap, tmp_path: Path) -> Path:
+    path = tmp_path / "map.json"
+    path.write_text(awkward.to_json(), encoding="utf-8")
+    return path
+
+
+def run(*words: object) -> Result:
+    """The command, as typed."""
+    return CliRunner().invoke(main, ["export", *(str(word) for word in words)])
+
+
+def test_the_command_knows_every_format() -> None:
+    """Its names stand there once more, so that help loads nothing."""
+    assert tuple(FORMATS) == NAMES
+    assert set(FILES) == set(NAMES)
+
+
+@pytest.mark.parametrize("to", NAMES)
+def test_writes_beside_the_map_or_where_it_is_told(to: str, map_file: Path, tmp_path: Path) -> None:
+    out = tmp_path / "new" / "folder" / "map"
+    ran = run(map_file, "--to", to, "--out", out)
+    assert ran.exit_code == 0, ran.output
+    written = [out.parent / name for name in FILES[to]]
+    assert "Written: " + ", ".join(map(str, written)) in ran.stdout
+    assert sorted(path.name for path in out.parent.iterdir()) == sorted(FILES[to])
+    if to != "json":
+        beside = run(map_file, "--to", to)
+        assert beside.exit_code == 0, beside.output
+        assert [(tmp_path / name).read_bytes() for name in FILES[to]] == [p.read_bytes() for p in written]
+
+
+def test_never_over_the_map_itself(map_file: Path) -> None:
+    before = map_file.read_bytes()
+    ran = run(map_file, "--to", "json")
+    assert ran.exit_code == 2
+    assert "written over itself" in ran.stderr
+    assert map_file.read_bytes() == before
+
+
+def test_json_is_alone_and_has_the_hashes(map_file: Path, awkward: LockingMap, tmp_path: Path) -> None:
+    ran = run(map_file, "--to", "c", "--out", tmp_path / "q17.c", "--json")
+    told = json.loads(ran.stdout)
+    assert told["format"] == "c"
+    assert told["map_sha256"] == awkward.digest
+    for file in told["files"]:
+        assert file["sha256"] == hashlib.sha256(Path(file["file"]).read_bytes()).hexdigest()
+    assert [Path(file["file"]).name for file in told["files"]] == ["q17.h", "q17.c"]
+
+
+def test_a_unit_without_binary_says_so(
+    map_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CC", "none")
+    assert "source alone" in run(map_file, "--to", "fmi2").stdout
+    assert json.loads(run(map_file, "--to", "fmi3", "--json").stdout)["binary"] is False
+
+
+def _newer(content: dict[str, Any]) -> None:
+    content["format"] = "diffbench-map/2"
+
+
+def _edited(content: dict[str, Any]) -> None:
+    content["branches"]["mean"]["high_Nm"][0][1][2] += 1.0
+
+
+def _holed(content: dict[str, Any]) -> None:
+    content["branches"]["mean"]["high_Nm"][0][1][2] = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [(_newer, "another version"), (_edited, "does not match its hash"), (_holed, "holds no number")],
+)
+@pytest.mark.parametrize("to", ["csv", "fmi2"])
+def test_refuses_a_map_that_cannot_be_trusted(
+    to: str, change: Callable[[dict[str, Any]], None], said: str, map_file: Path, tmp_path: Path
+) -> None:
+    """One line each, with file and mend, exit status 2, and nothing written."""
+    content = json.loads(map_file.read_text(encoding="utf-8"))
+    change(content)
+    map_file.write_text(json.dumps(content), encoding="utf-8")
+    ran = run(map_file, "--to", to)
+    assert ran.exit_code == 2
+    assert said in ran.stderr
+    assert str(map_file) in ran.stderr
+    assert "Mend:" in ran.stderr
+    assert list(tmp_path.iterdir()) == [map_file]
+
+
+def test_refuses_a_map_that_is_cut_off(map_file: Path) -> None:
+    map_file.write_bytes(map_file.read_bytes()[:-500])
+    ran = run(map_file, "--to", "mat")
+    assert ran.exit_code == 2
+    assert "cut off or damaged" in ran.stderr
+
+
+def test_a_format_that_there_is_not(map_file: Path, awkward: LockingMap, tmp_path: Path) -> None:
+    ran = run(map_file, "--to", "excel")
+    assert ran.exit_code == 2
+    assert "'excel'" in ran.stderr
+    with pytest.raises(OutputError, match="'matt' is no format") as caught:
+        export_map(awkward, "matt", tmp_path / "x")
+    assert caught.value.faults[0].mend == "write 'mat'"
+
+
+def test_a_place_that_cannot_be_written(map_file: Path) -> None:
+    ran = run(map_file, "--to", "csv", "--out", map_file / "below" / "x.csv")
+    assert ran.exit_code == 2
+    assert "folder is wanted" in ran.stderr or "cannot be written" in ran.stderr
+
+
+def test_a_name_with_a_dot_keeps_it(map_file: Path, tmp_path: Path) -> None:
+    """Only the format's own ending is taken off."""
+    ran = run(map_file, "--to", "mat", "--out", tmp_path / "q17.v2")
+    assert ran.exit_code == 0
+    assert (tmp_path / "q17.v2.mat").is_file()
