@@ -144,7 +144,7 @@ def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence
             )  # fmt: skip
     _clip(axes, shown_here)
     axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=0.9, zorder=2)
-    for row in rows:
+    for row in range(len(shown_here)):
         axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=PAPER, linewidth=2.6, zorder=4)
         axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=INK, linewidth=1.0, zorder=5)
     for row, doubt in enumerate(shown_here):

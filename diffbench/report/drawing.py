@@ -73,7 +73,7 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
         paint(axes)
         _lay_out(figure, axes)
         # not by savefig, which lays all out a second time: half of the time of a page
-        FigureCanvasSVG(figure).print_svg(
+        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
             buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
         )
     return _for_page(buffer.getvalue(), prefix, title)
@@ -83,12 +83,13 @@ def _lay_out(figure: Figure, axes: Axes) -> None:
     """The legend at the head of the drawing, over its whole width, with as many entries side by side as fit;
     the axes in what is left."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     from diffbench.report.style import legend_above
 
     engine = figure.get_layout_engine()
-    assert engine is not None
-    renderer = FigureCanvasAgg(figure).get_renderer()
+    assert isinstance(engine, ConstrainedLayoutEngine)
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
     before = axes.get_legend()
     if before is not None:
         for columns in range(min(len(before.get_texts()), MOST_COLUMNS), 0, -1):

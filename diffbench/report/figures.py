@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Evidence
-from diffbench.locking_map import LockingMap
+from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.curves import (
     RESIDUAL_AXES,
     Parts,
@@ -42,6 +42,7 @@ INPUT_TORQUE = "input torque [N·m], coast negative, drive positive"
 LOCKING_TORQUE = "locking torque [N·m]"
 #: More points than that are drawn as a picture within the drawing: smaller, and quicker to show.
 DENSE = 300
+BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")
 BRANCH_LINES = {"loading": "-", "unloading": "--"}
 
 

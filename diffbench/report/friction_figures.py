@@ -12,7 +12,14 @@ from diffbench.characterisation import Characterisation, Evidence
 from diffbench.locking_map import LockingMap
 from diffbench.physics.plate_heat import friction_heat
 from diffbench.report.curves import carried_cells, sweep_cells
-from diffbench.report.figures import BRANCH_LINES, DENSE, INPUT_TORQUE, draw_cells, place_of_reference
+from diffbench.report.figures import (
+    BRANCH_LINES,
+    BRANCHES,
+    DENSE,
+    INPUT_TORQUE,
+    draw_cells,
+    place_of_reference,
+)
 from diffbench.report.friction_curves import (
     BiasCurve,
     Over,
@@ -104,7 +111,7 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
         label="reference" + ("" if reach is None else ", 95 %"),
     )
     if over == "sliding_speed":
-        in_ratios(axes.xaxis)
+        in_ratios(axes, "x")
     values = times * np.concatenate([curve.value, [] if cells is None else _middle(cells.value)])
     low, high = float(values.min()), float(values.max())
     low, high = min(low, times - (reach or 0.0)), max(high, times + (reach or 0.0))
@@ -158,7 +165,7 @@ def torque_bias(
         draw_cells(axes, cells.input_torque[seen], ratio[seen], cells.direction[seen])
     curves = {
         branch: bias_curve(locking_map, branch, speed_difference=speed, temperature=heat)
-        for branch in BRANCH_LINES
+        for branch in BRANCHES
     }
     for branch, curve in curves.items():
         strong = np.where(curve.tested, curve.ratio, np.nan)
@@ -187,7 +194,7 @@ def _bias_limits(axes: Axes, loading: BiasCurve) -> None:
     """A scale in ratios from the least of the loading branch to a few times its middle, and the stretch where
     the ratio has no meaning, named."""
     seen = loading.ratio[np.isfinite(loading.ratio)]
-    in_ratios(axes.yaxis)
+    in_ratios(axes, "y")
     if seen.size:
         axes.set_ylim(0.8 * float(seen.min()), MOST_BIAS * float(np.median(seen)))
     nowhere = loading.input_torque[~np.isfinite(loading.ratio)]

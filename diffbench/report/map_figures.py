@@ -115,7 +115,7 @@ def contours(
     axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
     lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
     if speed[0] > 0.0:
-        in_ratios(axes.yaxis)
+        in_ratios(axes, "y")
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
     tested = locking_map.tested[branch][:, :, temperature]

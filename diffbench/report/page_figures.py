@@ -19,11 +19,11 @@ from diffbench.report.curves import (
     sweep_cells,
 )
 from diffbench.report.drawing import draw
+from diffbench.report.figures import BRANCHES
 from diffbench.report.page_tables import Table, typeset
 from diffbench.report.rounding import number_text
 
 __all__ = [
-    "BRANCHES",
     "HALF",
     "PageFigure",
     "evidence_figures",
@@ -36,7 +36,6 @@ WIDE = (5.5, 4.1)
 HALF = (4.5, 3.4)
 THIRD = (4.5, 3.5)
 LIMIT_FACTOR = 2 * 1.959964
-BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")
 
 
 @dataclass(frozen=True)

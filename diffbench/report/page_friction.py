@@ -12,7 +12,7 @@ from diffbench.physics.plate_heat import friction_heat
 from diffbench.report import friction_figures as figures
 from diffbench.report.curves import sweep_cells
 from diffbench.report.drawing import draw
-from diffbench.report.figures import place_of_reference
+from diffbench.report.figures import BRANCHES, place_of_reference
 from diffbench.report.friction_curves import (
     Over,
     bias_curve,
@@ -21,7 +21,7 @@ from diffbench.report.friction_curves import (
     friction_scale,
     reference_place,
 )
-from diffbench.report.page_figures import BRANCHES, HALF, PageFigure, numbers
+from diffbench.report.page_figures import HALF, PageFigure, numbers
 from diffbench.report.rounding import number_text
 
 __all__ = ["friction_page_figures"]

@@ -9,11 +9,10 @@ as from near black, so that one picture serves both.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.axis import Axis
     from matplotlib.colors import LinearSegmentedColormap
 
 __all__ = [
@@ -148,17 +147,20 @@ def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
     return axes
 
 
-def in_ratios(axis: Axis) -> None:
+def in_ratios(axes: Axes, which: Literal["x", "y"]) -> None:
     """A logarithmic axis with plain numbers at 1, 2 and 5: friction changes most where sliding is slow.
 
     Parameters
     ----------
-    axis : matplotlib.axis.Axis
-        The x or y axis of dressed or undressed axes.
+    axes : matplotlib.axes.Axes
+        Dressed or undressed axes.
+    which : {"x", "y"}
+        Which of both axes.
     """
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-    (axis.axes.set_xscale if axis.axis_name == "x" else axis.axes.set_yscale)("log")
+    (axes.set_xscale if which == "x" else axes.set_yscale)("log")
+    axis = axes.xaxis if which == "x" else axes.yaxis
     axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_formatter(NullFormatter())
