@@ -42,6 +42,9 @@ SIGNIFICANT = {"gain": 3.5, "zero": 4.5, "lag": 3.2, "drift": 4.0, "hysteresis":
 LEAST = {"gain": 0.003, "zero": 0.0015, "lag": 0.005, "drift": 0.001, "hysteresis": 0.002}
 # Flanges of class 0.5 each are 0.7 % apart; what is clearly more is told even where the rig allows for it.
 NOTEWORTHY = {"gain": 0.009, "lag": 0.015}
+# A stated constant may be pulled by four of its uncertainties; a mismatch that asks for more gets an unknown
+# of its own.
+BEARABLE_PULL = 4.0
 # No calibrated flange is off by this much: a unit, a ratio or a column is wrong.
 BEYOND_CALIBRATION = 0.05
 #: What a torque is off by when its unit is taken for another one.
@@ -132,7 +135,7 @@ def judge(
             continue
         findings.append(_finding(compared, kind, item, stated, grave=grave))
         if grave:
-            extras += _extras(doubtful, compared.channels, kind, item, visit_key)
+            extras += _extras(compared.channels, kind, item, stated, visit_key)
     return Judged(tuple(findings), tuple(extras))
 
 
@@ -185,10 +188,11 @@ def _finding(compared: Comparison, kind: str, item: Mismatch, stated: float, *, 
 
 
 def _extras(
-    doubtful: Doubts, channels: tuple[str, str], kind: str, item: Mismatch, visit_key: str
+    channels: tuple[str, str], kind: str, item: Mismatch, stated: float, visit_key: str
 ) -> list[Extra]:
     """Unknowns for the fit. What both channels have in common is doubtful by half of the mismatch, since
-    either may be the wrong one; the mismatch itself is an unknown of its own where the rig states none."""
+    either may be the wrong one; the mismatch itself is an unknown of its own where the rig states none, or
+    far too little."""
     group = WORDS[kind][1]
     size = abs(item.value)
 
@@ -197,8 +201,9 @@ def _extras(
         return Extra(ErrorSource(f"{visit_key}:{kind}.{part}", label, group, u), kind, share)
 
     made = [extra("common", "common to", 0.5 * size, (1.0, 1.0))]
-    constants = {"gain": ("gain",), "zero": ("zero", "tare"), "lag": ("lag",)}.get(kind, ())
-    if not any((channel, c) in doubtful for channel in channels for c in constants):
+    # shared between the channels' own stated unknowns, the mismatch would pull each of them by this much
+    pull = size / (np.sqrt(2.0) * stated) if stated > 0.0 else np.inf
+    if pull > BEARABLE_PULL:
         made.append(extra("mismatch", "between", size, (0.5, -0.5)))
     return made
 
@@ -219,17 +224,27 @@ def with_extras(
         effects = dict(run.effects)
         for extra in extras:
             added = {
-                # a reading that holds an error e is brought back by −e
-                channel: -share
+                channel: share
                 * extra.source.u
                 / leverage(rig, made, channel, extra.kind)
                 * pattern(extra.kind, run.cells, channel, start, duration)
                 for channel, share in zip(made, extra.share, strict=True)
             }
             on_input, on_difference = response(rig, made, run.cells, added)
-            effects[extra.source.key] = Effect(on_input, on_difference)
+            effects[extra.source.key] = Effect(on_input, on_difference, _noise_share(rig, made, extra))
         out.append(replace(run, effects=effects))
     return tuple(out)
+
+
+def _noise_share(rig: Rig, made: Mapping[str, TorqueChain], extra: Extra) -> float:
+    """By how much a gain scales the noise of the torque difference (as in `bench.effects`): without it the
+    fit would prefer small gains for their small residuals."""
+    if extra.kind != "gain":
+        return 0.0
+    shares = dict(zip(made, extra.share, strict=True))
+    if rig.arrangement == "both-outputs":
+        return extra.source.u * 0.5 * sum(shares.values())
+    return extra.source.u * sum(share for name, share in shares.items() if name != "input_torque")
 
 
 def _unit(

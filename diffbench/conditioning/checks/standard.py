@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diffbench.conditioning.checks.held import movement, resolution
+from diffbench.conditioning.checks.held import resolution
 from diffbench.conditioning.findings import Finding
 from diffbench.documents import Rig
 from diffbench.recording import Recording
@@ -21,6 +22,14 @@ SPEED_SHARE = 0.005
 RATE = 1000.0  # Hz
 
 
+def _full_scale(rig: Rig, name: str, read: Sequence[NDArray[np.float64]]) -> float:
+    """The channel's stated range, or what it read at most in any of the recordings [N·m]."""
+    stated = rig.channel[name].range
+    if stated is not None:
+        return max(abs(stated[0]), abs(stated[1]))
+    return max((float(np.nanmax(np.abs(values), initial=0.0)) for values in read), default=0.0)
+
+
 def against_standard(rig: Rig, recordings: Sequence[Recording], torques: Sequence[str]) -> list[Finding]:
     """One note that lists where rig or recordings fall short; none where they do not."""
     short: list[str] = []
@@ -28,10 +37,13 @@ def against_standard(rig: Rig, recordings: Sequence[Recording], torques: Sequenc
     if rate < 0.99 * RATE:
         short.append(f"sampling at {rate:.4g} Hz, not {RATE:g} Hz")
     for name in torques:
-        steps = [(resolution(r.channels[name]), movement(r.channels[name])) for r in recordings]
-        step, move = max(steps, default=(0.0, 0.0), key=lambda pair: pair[0] / pair[1] if pair[1] else 0.0)
-        if step > TORQUE_SHARE * move > 0.0:
-            short.append(f"steps of {step:.3g} N·m in {name}, {100 * step / move:.2g} % and not 0.5 %")
+        read = [r.channels[name] for r in recordings if name in r.channels]
+        step = max((resolution(values) for values in read), default=0.0)
+        scale = _full_scale(rig, name, read)
+        if step > TORQUE_SHARE * scale > 0.0:
+            short.append(
+                f"steps of {step:.3g} N·m in {name}, {100 * step / scale:.2g} % of full scale and not 0.5 %"
+            )
     for name in ("left_speed", "right_speed", "case_speed", "speed_difference"):
         steps_of_speed = [
             (resolution(r.channels[name]), float(np.nanmax(np.abs(r.channels[name]), initial=0.0)))

@@ -31,7 +31,8 @@ def test_a_gain_of_one_per_cent_is_found_and_widens_what_is_common(both: Any) ->
     for run in visit.runs:
         # a common gain scales input torque and torque difference alike: no bias moves, the preload does
         effect = run.effects["V:gain.common"]
-        np.testing.assert_allclose(effect.difference, -source.u * run.difference, rtol=0.05, atol=0.2)
+        assert effect.noise_share == pytest.approx(source.u)
+        np.testing.assert_allclose(effect.difference, source.u * run.difference, rtol=0.05, atol=0.2)
 
 
 def test_a_lag_of_20_ms_is_found(both: Any) -> None:
