@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ Array = NDArray[np.float64]
 #: Places that are looked up together. What they need then stays in a core's own cache, and the memory of a
 #: lookup does not grow with the number of places.
 BLOCK = 16384
+#: Longest table that stands for the search in an axis; it must stay in the cache beside the map.
+MOST_BUCKETS = 4096
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,46 @@ class Table:
     numbers: tuple[float, ...]
 
 
+@dataclass(frozen=True)
+class _Buckets:
+    """An axis cut into equal buckets with at most one node in each: a node is found without a search."""
+
+    scale: float
+    before: NDArray[np.intp]  # the last node before a bucket
+    node: Array  # the node in it, or infinity
+
+    @classmethod
+    def of(cls, axis: Array) -> _Buckets | None:
+        """None for an axis of one node, and for one whose nodes stand too unevenly for a short table."""
+        if axis.size < 2:
+            return None
+        span = float(axis[-1] - axis[0])
+        count = 2.0 * span / float(np.diff(axis).min())
+        if not count < MOST_BUCKETS:
+            return None
+        scale = int(count + 1.0) / span
+        of_nodes = ((axis - axis[0]) * scale).astype(np.intp)
+        if np.unique(of_nodes).size < axis.size:
+            return None
+        node = np.full(int(of_nodes[-1]) + 1, np.inf)
+        node[of_nodes] = axis
+        before = np.searchsorted(of_nodes, np.arange(node.size)) - 1
+        return cls(scale, before, node)
+
+
+def _lower_nodes(axis: Array, buckets: _Buckets | None, held: Array) -> NDArray[np.intp]:
+    """The last node at or before each place, all within the axis; what is no number has any node."""
+    if buckets is None or np.isnan(held.sum()):
+        # no number is sorted behind the last node
+        found: NDArray[np.intp] = axis.searchsorted(held, side="right") - 1
+        return np.minimum(found, axis.size - 1)
+    # the same rounding for nodes and places, which never falls: a place before a node is in no later bucket
+    bucket = ((held - axis[0]) * buckets.scale).astype(np.intp)
+    index: NDArray[np.intp] = buckets.before.take(bucket)
+    index += held >= buckets.node.take(bucket)
+    return index
+
+
 class Grid:
     """Three rising axes, and what is between their nodes.
 
@@ -54,8 +97,8 @@ class Grid:
     --------
     >>> grid = Grid([np.array([0.0, 10.0]), np.array([1.0]), np.array([20.0, 60.0])])
     >>> table = grid.table(np.array([[[1.0, 3.0]], [[5.0, 7.0]]]))
-    >>> grid.one((table,), 5.0, 1.0, 40.0)
-    (4.0,)
+    >>> grid.one(table, 5.0, 1.0, 40.0)
+    4.0
     >>> grid.many((table,), np.array([-5.0, 5.0]), np.array([1.0, 9.0]), np.array([20.0, 60.0]))[0].tolist()
     [1.0, 5.0]
 
@@ -71,6 +114,7 @@ class Grid:
             (axis.tolist(), gaps.tolist(), len(axis) - 1)
             for axis, gaps in zip(self._axes, self._gaps, strict=True)
         )
+        self._buckets = tuple(_Buckets.of(axis) for axis in self._axes)
         _, n_second, n_third = (len(axis) + 1 for axis in self._axes)
         self._strides = (n_second * n_third, n_third)
 
@@ -80,36 +124,44 @@ class Grid:
         padded.flags.writeable = False
         return Table(padded, tuple(padded.tolist()))
 
-    def one(self, tables: Sequence[Table], first: float, second: float, third: float) -> tuple[float, ...]:
-        """Each table at one place; what is no number in the place gives none."""
+    def one(self, table: Table, first: float, second: float, third: float) -> float:
+        """A table at one place; what is no number in the place gives none."""
         # Written out: a loop over the axes would double the cost of a single place.
-        total = first + second + third
-        if total != total and (first != first or second != second or third != third):  # noqa: PLR0124
-            return (float("nan"),) * len(tables)
+        if first != first or second != second or third != third:  # noqa: PLR0124
+            return math.nan
         (axis, gaps, last), (axis_b, gaps_b, last_b), (axis_c, gaps_c, last_c) = self._lists
         i = bisect_right(axis, first) - 1
-        x = 0.0 if i < 0 or i >= last else (first - axis[i]) / gaps[i]
+        if i < 0:
+            i, x = 0, 0.0
+        else:
+            x = 0.0 if i >= last else (first - axis[i]) / gaps[i]
         j = bisect_right(axis_b, second) - 1
-        y = 0.0 if j < 0 or j >= last_b else (second - axis_b[j]) / gaps_b[j]
+        if j < 0:
+            j, y = 0, 0.0
+        else:
+            y = 0.0 if j >= last_b else (second - axis_b[j]) / gaps_b[j]
         k = bisect_right(axis_c, third) - 1
-        z = 0.0 if k < 0 or k >= last_c else (third - axis_c[k]) / gaps_c[k]
+        if k < 0:
+            k, z = 0, 0.0
+        else:
+            z = 0.0 if k >= last_c else (third - axis_c[k]) / gaps_c[k]
         along, across = self._strides
-        at = (i if i > 0 else 0) * along + (j if j > 0 else 0) * across + (k if k > 0 else 0)
-        answers = []
-        for table in tables:
-            v = table.numbers
-            a = v[at]
-            a += z * (v[at + 1] - a)
-            b = v[at + across]
-            b += z * (v[at + across + 1] - b)
-            a += y * (b - a)
-            c = v[at + along]
-            c += z * (v[at + along + 1] - c)
-            b = v[at + along + across]
-            b += z * (v[at + along + across + 1] - b)
-            c += y * (b - c)
-            answers.append(a + x * (c - a))
-        return tuple(answers)
+        v = table.numbers
+        at = i * along + j * across + k
+        a = v[at]
+        a += z * (v[at + 1] - a)
+        up = at + across
+        b = v[up]
+        b += z * (v[up + 1] - b)
+        a += y * (b - a)
+        at += along
+        c = v[at]
+        c += z * (v[at + 1] - c)
+        up += along
+        b = v[up]
+        b += z * (v[up + 1] - b)
+        c += y * (b - c)
+        return a + x * (c - a)
 
     def many(self, tables: Sequence[Table], first: Array, second: Array, third: Array) -> list[Array]:
         """Each table at many places: three arrays of one shape, answers of the same."""
@@ -128,14 +180,12 @@ class Grid:
         """Where in a table the lower corner of each place stands, and the shares of the upper ones."""
         at: NDArray[np.intp] | None = None
         shares = []
-        for value, axis, gaps, stride in zip(place, self._axes, self._gaps, (*self._strides, 1), strict=True):
-            # no number stays none: it is sorted behind the last node, and its share is none either
+        for value, axis, gaps, buckets, stride in zip(
+            place, self._axes, self._gaps, self._buckets, (*self._strides, 1), strict=True
+        ):
             held = np.minimum(np.maximum(value, axis[0]), axis[-1])
-            index = axis.searchsorted(held, side="right")
-            index -= 1
-            held -= axis.take(index)
-            held /= gaps.take(index)
-            shares.append(held)
+            index = _lower_nodes(axis, buckets, held)
+            shares.append((held - axis.take(index)) / gaps.take(index))
             index *= stride
             at = index if at is None else at + index
         assert at is not None

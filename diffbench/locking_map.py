@@ -155,7 +155,7 @@ class LockingMap:
             and isinstance(speed_difference, _NUMBER)
             and isinstance(temperature, _NUMBER)
         ):
-            return self._grid.one((table,), input_torque, abs(speed_difference), temperature)[0]
+            return self._grid.one(table, input_torque, abs(speed_difference), temperature)
         return self._look_up((table,), input_torque, speed_difference, temperature)[0]
 
     def interval(
@@ -217,7 +217,8 @@ class LockingMap:
     def _look_up(self, tables: Sequence[Table], *place: ArrayLike) -> Sequence[Any]:
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
         if torque.ndim == 0:
-            return self._grid.one(tables, float(torque), abs(float(speed)), float(heat))
+            one = (float(torque), abs(float(speed)), float(heat))
+            return [self._grid.one(table, *one) for table in tables]
         return self._grid.many(tables, torque, np.abs(speed), heat)
 
     @property
