@@ -40,7 +40,11 @@ from diffbench.cli.ranges import pair
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone."
 )
+@click.option("--pdf", is_flag=True, help="Print the page as report.pdf, too; needs Chromium.")
 @click.option("--quiet", is_flag=True, help="No progress, no summary.")
+@click.option(
+    "--verbose", is_flag=True, help="Every step with its time, and all that lies behind the summary."
+)
 def fit(
     run_sheets: tuple[Path, ...],
     out: Path | None,
@@ -48,7 +52,9 @@ def fit(
     map_speed: tuple[float, float] | None,
     map_temperature: tuple[float, float] | None,
     as_json: bool,
+    pdf: bool,
     quiet: bool,
+    verbose: bool,
 ) -> None:
     """Characterise a unit from one run sheet, or from several of one unit, fitted together.
 
@@ -56,9 +62,17 @@ def fit(
     status: 0 done; 1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is
     wrong.
     """
+    if quiet and verbose:
+        raise click.UsageError("--quiet and --verbose exclude each other: leave out one of them.")
+    if pdf and out is None:
+        raise click.UsageError("--pdf writes report.pdf into the folder of --out: name one.")
     if out is not None:
         _refuse_hopeless(out)
-    with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
+    if pdf:
+        from diffbench.report.printing import browser
+
+        browser()  # one that is missing is told before the work, not after it
+    with Progress(enabled=not quiet and sys.stderr.isatty(), verbose=verbose) as say:
         from diffbench.fitting import fit as characterise
         from diffbench.predict import make_map
 
@@ -74,7 +88,7 @@ def fit(
             from diffbench.report.files import write_results
 
             say("writing")
-            written = write_results(out, result, locking_map)
+            written = write_results(out, result, locking_map, pdf=pdf)
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:
@@ -83,7 +97,7 @@ def fit(
         from diffbench.report.text import summary
         from diffbench.wear.conformity import conformity
 
-        click.echo(summary(result, colour=colour(), width=width()))
+        click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
         if limits := limits_block(conformity(result), width=width()):
             click.echo(f"\n{limits}")
         if out is not None:

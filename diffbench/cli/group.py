@@ -15,6 +15,7 @@ from diffbench.errors import DiffbenchError
 #: Command, module that holds it under the same name, and its line in the help: so that help loads no module.
 COMMANDS = {
     "fit": ("diffbench.cli.fit", "Characterise a unit: run sheets in; numbers, map and page out."),
+    "watch": ("diffbench.cli.watch", "Look at recordings and fit them while the bench runs."),
     "inspect": ("diffbench.cli.inspect", "What is in a recording, and a draft of the rig for it."),
     "draft": ("diffbench.cli.draft", "Write a build sheet or a run sheet to fill in."),
     "schema": ("diffbench.cli.schema", "Print the JSON Schema of a document."),

@@ -1,4 +1,4 @@
-"""One line of progress on standard error, overwritten in place."""
+"""Progress on standard error: one line overwritten in place, or every step on a line of its own."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ import click
 
 
 class Progress:
-    """A context manager that is called with a line of text now and then; silent unless ``enabled``."""
+    """A context manager that is called with a line of text now and then; silent unless ``enabled``, and with
+    every step on a line of its own where it is ``verbose``."""
 
-    def __init__(self, *, enabled: bool) -> None:
-        self._enabled = enabled
+    def __init__(self, *, enabled: bool, verbose: bool = False) -> None:
+        self._enabled = enabled and not verbose
+        self._verbose = verbose
         self._width = 0
         self._begun = time.monotonic()
 
@@ -21,14 +23,21 @@ class Progress:
         return self
 
     def __call__(self, text: str) -> None:
+        if self._verbose:
+            click.echo(f"{time.monotonic() - self._begun:7.2f} s  {text}", err=True)
         if not self._enabled:
             return
         line = f"{time.monotonic() - self._begun:5.1f} s  {text}"[:99]
         click.echo("\r" + line.ljust(self._width), nl=False, err=True)
         self._width = len(line)
 
+    def clear(self) -> None:
+        """Take the line away, so that something else may be printed."""
+        if self._enabled and self._width:
+            click.echo("\r" + " " * self._width + "\r", nl=False, err=True)
+            self._width = 0
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._enabled and self._width:
-            click.echo("\r" + " " * self._width + "\r", nl=False, err=True)
+        self.clear()

@@ -10,7 +10,8 @@ import click
 @click.command(epilog="Example: diffbench show demo-result/characterisation.json")
 @click.argument("characterisation", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON, checked.")
-def show(characterisation: Path, as_json: bool) -> None:
+@click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
+def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
     """Show a characterisation again, as fit printed it."""
     from diffbench.characterisation import load_characterisation
 
@@ -23,6 +24,6 @@ def show(characterisation: Path, as_json: bool) -> None:
     from diffbench.report.text import summary
     from diffbench.wear.conformity import conformity
 
-    click.echo(summary(result, colour=colour(), width=width()))
+    click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
     if limits := limits_block(conformity(result), width=width()):
         click.echo(f"\n{limits}")

@@ -13,10 +13,18 @@ __all__ = ["NAMES", "map_csv", "write_results"]
 
 #: The files of a result, in the order in which they are put into place: the page, which speaks of
 #: the others, last.
+PDF = "report.pdf"
 NAMES = ("characterisation.json", "map.json", "map.csv", "report.html")
 
 
-def write_results(directory: Path, characterisation: Characterisation, locking_map: LockingMap) -> list[Path]:
+def write_results(
+    directory: Path,
+    characterisation: Characterisation,
+    locking_map: LockingMap,
+    *,
+    refresh: int | None = None,
+    pdf: bool = False,
+) -> list[Path]:
     """Write a result into a folder, and nowhere else.
 
     Parameters
@@ -27,16 +35,21 @@ def write_results(directory: Path, characterisation: Characterisation, locking_m
         The result.
     locking_map : LockingMap
         Its map.
+    refresh : int or None
+        After how many seconds a browser loads the page again, while more is to come.
+    pdf : bool
+        Whether to print the page as ``report.pdf``, too.
 
     Returns
     -------
-    Paths of ``characterisation.json``, ``map.json``, ``map.csv`` and ``report.html``.
+    Paths of ``characterisation.json``, ``map.json``, ``map.csv``, ``report.html``, and ``report.pdf`` where
+    it was asked for.
 
     Raises
     ------
     OutputError
-        Something cannot be written. Then nothing of this result is left, and an earlier one stands as it
-        stood.
+        Something cannot be written, or the page not printed. Then nothing of this result is left, and an
+        earlier one stands as it stood.
     """
     from diffbench.report.page import page
 
@@ -44,9 +57,12 @@ def write_results(directory: Path, characterisation: Characterisation, locking_m
         "characterisation.json": characterisation.to_json(),
         "map.json": locking_map.to_json(),
         "map.csv": map_csv(locking_map),
-        "report.html": page(characterisation, locking_map),
+        "report.html": page(characterisation, locking_map, refresh=refresh),
     }
     # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
-    return write_whole(
-        directory, {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
-    )
+    contents = {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
+    if pdf:
+        from diffbench.report.printing import printed
+
+        contents = {PDF: printed(contents["report.html"]), **contents}
+    return write_whole(directory, contents)

@@ -115,7 +115,7 @@ def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sl
     values = times * np.concatenate([curve.value, [] if cells is None else _middle(cells.value)])
     low, high = float(values.min()), float(values.max())
     low, high = min(low, times - (reach or 0.0)), max(high, times + (reach or 0.0))
-    room = 0.12 * (high - low)
+    room = max(0.12 * (high - low), 0.02 * times)
     axes.set_ylim(max(low - room, 0.0), high + room)
     dress(
         axes,

@@ -18,7 +18,7 @@ from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_ste
 from diffbench.report.verdict import coverage_text, law_text, verdict
 from diffbench.report.wording import grouped_findings, humanised, key_names, printable, seen_in, split_name
 
-__all__ = ["page"]
+__all__ = ["page", "refresh_line"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
@@ -33,7 +33,12 @@ class Lead:
     note: str
 
 
-def page(characterisation: Characterisation, locking_map: LockingMap) -> str:
+def refresh_line(seconds: int) -> str:
+    """The line of a page that has a browser load it again after some seconds."""
+    return f'<meta http-equiv="refresh" content="{seconds}">\n'
+
+
+def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh: int | None = None) -> str:
     """The result as one HTML page that needs no network and no script.
 
     Parameters
@@ -42,6 +47,8 @@ def page(characterisation: Characterisation, locking_map: LockingMap) -> str:
         The result, with the cells behind it for the figures of measurement.
     locking_map : LockingMap
         Its map, of one build.
+    refresh : int or None
+        After how many seconds a browser loads the page again; never by default.
 
     Returns
     -------
@@ -63,7 +70,9 @@ def page(characterisation: Characterisation, locking_map: LockingMap) -> str:
     environment.filters["drawing"] = lambda figure: Markup(figure.drawing)
     style = Markup(loader.get_source(environment, "report.css")[0])
     return environment.get_template("report.html.j2").render(
-        style=style, **_content(characterisation, locking_map)
+        style=style,
+        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
+        **_content(characterisation, locking_map),
     )
 
 

@@ -42,7 +42,7 @@ def friction_page_figures(
         yield _bias_figure(characterisation, locking_map)
     for over in _NAMES:
         curve = friction_curve(characterisation, over)
-        if curve.at.size > 1:
+        if curve.at.size > 1 and characterisation.tested.outline:
             yield _friction_figure(characterisation, over)
     evidence = characterisation.evidence
     if evidence is not None and sweep_cells(evidence).any():

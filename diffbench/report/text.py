@@ -48,7 +48,9 @@ GAINS_SHOWN = 4
 Paint = Callable[[str, str], str]
 
 
-def summary(characterisation: Characterisation, *, colour: bool = False, width: int = 100) -> str:
+def summary(
+    characterisation: Characterisation, *, colour: bool = False, width: int = 100, verbose: bool = False
+) -> str:
     """The result as text for a terminal.
 
     Parameters
@@ -59,6 +61,9 @@ def summary(characterisation: Characterisation, *, colour: bool = False, width: 
         Whether headings and verdict are set off by terminal styles; the words are the same without.
     width : int
         Columns of a line, at least 60.
+    verbose : bool
+        Whether the budget of every quantity, the checks of the model, the bench errors and the closest
+        correlations follow.
 
     Returns
     -------
@@ -87,6 +92,10 @@ def summary(characterisation: Characterisation, *, colour: bool = False, width: 
         _list(RUNS_THAT_HELP, next_tests_text(characterisation), characterisation, width, paint),
         _fit(characterisation, width),
     ]
+    if verbose:
+        from diffbench.report.text_behind import behind
+
+        blocks += behind(characterisation, width, lambda text: _heading(text, width, paint))
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
 

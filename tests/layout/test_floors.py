@@ -36,6 +36,7 @@ FLOORS = {
     "trackside": 5,
     "wear": 5,
     "report": 5,
+    "watching": 5,
     "cli": 6,
 }
 # On one floor, who may lean on whom: readers and physics, which never meet, are not here.
@@ -46,6 +47,7 @@ BESIDE = {
     "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},
     "report": {"exports", "locking_map", "predict", "trackside", "history", "trend", "wear"},
+    "watching": {"predict", "report"},
     "trackside": {"locking_map", "predict"},
     "wear": {"predict"},
     "trend": {"history"},

@@ -1,0 +1,235 @@
+"""A folder that a bench writes into: run sheets, the recordings that they name, a fit when one is whole."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from diffbench.characterisation import Characterisation, FindingRecord
+from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
+from diffbench.errors import DiffbenchError
+from diffbench.fitting import fit
+from diffbench.predict import make_map
+from diffbench.report.files import write_results
+from diffbench.report.page import refresh_line
+from diffbench.watching.files import Followed, Stamp
+
+__all__ = ["Event", "Kind", "Watch"]
+
+Kind = Literal["paper", "recording", "fitting", "fitted", "fault"]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened: its kind, the file that it is about, and what there is to say."""
+
+    kind: Kind
+    file: str
+    text: str
+
+
+class Watch:
+    """A folder that is watched.
+
+    Parameters
+    ----------
+    folder : Path
+        Where run sheets and recordings appear.
+    out : Path
+        Folder of the results; each of several run sheets gets a folder of its own in it.
+    sheets : callable
+        Gives the run sheets of a folder.
+    settle : float
+        How long a recording must be unchanged to count as complete [s].
+    refresh : int
+        After how many seconds a browser loads the page again while the watch goes on.
+    progress : callable
+        Is told how a fit goes on.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        out: Path,
+        *,
+        sheets: Callable[[Path], list[Path]],
+        settle: float,
+        refresh: int,
+        progress: Progress,
+    ) -> None:
+        self._folder, self._out = folder, out
+        self._sheets = sheets
+        self._settle = settle
+        self._refresh = refresh
+        self._progress = progress
+        self._visits: dict[Path, _Visit] = {}
+        self.pages: list[Path] = []
+        self._empty_told = False
+
+    def look(self, now: float) -> list[Event]:
+        """Look at everything once, and fit what has become complete.
+
+        Parameters
+        ----------
+        now : float
+            A clock that only rises [s].
+
+        Returns
+        -------
+        What is new, in order. Faults are events too: a watch does not end by them.
+        """
+        events: list[Event] = []
+        found = self._sheets(self._folder)
+        if not found and not self._empty_told:
+            self._empty_told = True
+            events.append(Event("paper", str(self._folder), "no run sheet yet; waiting for one"))
+        for path in found:
+            visit = self._visits.setdefault(path, _Visit(path, settle=self._settle))
+            events += visit.look(now)
+            chosen = visit.due()
+            if chosen:
+                events += self._fit(visit, chosen, alone=len(found) == 1)
+        return events
+
+    def _fit(self, visit: _Visit, chosen: list[Followed], *, alone: bool) -> list[Event]:
+        """Fit the complete recordings of a visit and write the result."""
+        out = self._out if alone else self._out / visit.path.stem
+        try:
+            result = visit.fitted(chosen, self._progress)
+            written = write_results(out, result, make_map(result), refresh=self._refresh)
+        except DiffbenchError as error:
+            return [Event("fault", str(visit.path), str(fault)) for fault in error.faults]
+        page = written[-1]
+        if page not in self.pages:
+            self.pages.append(page)
+        known = result.parameters
+        preload = next((item for name, item in known.items() if name.startswith("preload_torque")), None)
+        count = f"{len(chosen)} of {len(visit.followed)} recordings"
+        words = (
+            "preload torque not determined"
+            if preload is None or preload.value is None
+            else f"preload torque {preload.value:.1f} ± {preload.u or 0.0:.1f} N·m"
+        )
+        return [Event("fitted", str(page), f"{count}: {words}")]
+
+    def close(self) -> None:
+        """Leave pages that no longer load themselves again."""
+        for page in self.pages:
+            text = page.read_text(encoding="utf-8")
+            calm = text.replace(refresh_line(self._refresh), "", 1)
+            beside = page.with_name(f".{page.name}.calm")
+            beside.write_text(calm, encoding="utf-8", newline="\n")
+            beside.replace(page)
+
+
+class _Visit:
+    """A run sheet and its recordings, as far as they are there."""
+
+    def __init__(self, path: Path, *, settle: float) -> None:
+        self.path = path
+        self.followed: list[Followed] = []
+        self._settle = settle
+        self._sheet: RunSheet | None = None
+        self._text = b""
+        self._told = ""
+        self._fitted: dict[str, Stamp | None] = {}
+
+    def look(self, now: float) -> list[Event]:
+        """Read the papers anew and look at every recording."""
+        events: list[Event] = []
+        try:
+            self._read()
+            assert self._sheet is not None
+            rigs = {run.file: self._rig(run.rig or self._sheet.rig) for run in self._sheet.run}
+        except DiffbenchError as error:
+            text = "; ".join(str(fault) for fault in error.faults)
+            if text != self._told:
+                self._told = text
+                events.append(Event("fault", str(self.path), f"{text} (waiting for it to be mended)"))
+            return events
+        if self._told:
+            self._told = ""
+            events.append(Event("paper", str(self.path), "is in order now"))
+        for one in self.followed:
+            said = one.look(rigs[one.run.file], now)
+            if said is not None:
+                kind: Kind = "fault" if one.state == "faulty" else "recording"
+                events.append(Event(kind, str(one.path), said))
+        return events
+
+    def _read(self) -> None:
+        """The run sheet, where it has changed; recordings that it goes on to name are followed further."""
+        try:
+            text = self.path.read_bytes()
+        except OSError:
+            text = b""  # gone between two looks: the reader says so
+        if self._sheet is not None and text == self._text:
+            return
+        sheet = load_run_sheet(self.path)
+        before = {(one.run.file, one.run.kind): one for one in self.followed}
+        self.followed = [
+            before.get((run.file, run.kind))
+            or Followed(self.path.parent / run.file, run, settle=self._settle)
+            for run in sheet.run
+        ]
+        self._sheet, self._text = sheet, text
+
+    def _rig(self, name: str) -> Rig:
+        return load_rig(self.path.parent / name)
+
+    def due(self) -> list[Followed]:
+        """The complete recordings, where they are others than at the last fit and more than tare runs; empty
+        where there is nothing to do."""
+        complete = [one for one in self.followed if one.state == "complete"]
+        now = {one.run.file: one.stamp for one in complete}
+        if now == self._fitted or all(one.run.kind == "tare" for one in complete):
+            return []
+        # tried once: a fault does not go away by trying again, only by another recording
+        self._fitted = now
+        return complete
+
+    def fitted(self, chosen: Sequence[Followed], progress: Progress) -> Characterisation:
+        """The fit of the complete recordings: of the run sheet itself where these are all."""
+        if len(chosen) == len(self.followed):
+            return fit([self.path], progress=progress)
+        assert self._sheet is not None
+        with tempfile.TemporaryDirectory(prefix="diffbench-watch-") as folder:
+            part = Path(folder) / f"{self.path.stem}-so-far.toml"
+            part.write_text(_part_of(self._sheet, self.path.parent, chosen), encoding="utf-8")
+            result = fit([part], progress=progress)
+        waiting = [one.run.file for one in self.followed if one not in chosen]
+        so_far = FindingRecord(
+            name="visit not complete",
+            severity="caveat",
+            where=self.path.name,
+            evidence=f"{len(chosen)} of {len(self.followed)} recordings are complete; without "
+            f"{', '.join(waiting)}.",
+            effect="What only these can tell is missing.",
+            mend="Wait for them, or look at why they do not come.",
+        )
+        told = result.model_copy(update={"findings": [so_far, *result.findings]})
+        return told if result.evidence is None else told.with_evidence(result.evidence)
+
+
+def _part_of(sheet: RunSheet, folder: Path, chosen: Sequence[Followed]) -> str:
+    """A run sheet of some of the recordings, with whole paths."""
+
+    def path(name: str) -> str:
+        return json.dumps(str((folder / name).resolve()), ensure_ascii=False)
+
+    lines = [
+        'format = "diffbench-run/1"',
+        f"rig = {path(sheet.rig)}",
+        f"build = {path(sheet.build)}",
+        f"date = {sheet.date.isoformat()}",
+    ]
+    for one in chosen:
+        lines += ["", "[[run]]", f"file = {path(one.run.file)}", f'kind = "{one.run.kind}"']
+        if one.run.rig is not None:
+            lines.append(f"rig = {path(one.run.rig)}")
+    return "\n".join(lines) + "\n"
