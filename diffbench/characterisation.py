@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -252,6 +253,12 @@ class Characterisation(_Frozen):
             msg = f"{name} is not determined: {parameter.needs}"
             raise ValueError(msg)
         return parameter.value
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: key numbers and a figure of their intervals."""
+        # by its name, as what people see lies above what is shown
+        html: str = importlib.import_module("diffbench.report.notebook").characterisation_html(self)
+        return html
 
     def to_json(self) -> str:
         """The document as JSON text, numbers in full."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -220,6 +221,12 @@ class LockingMap:
             one = (float(torque), abs(float(speed)), float(heat))
             return [self._grid.one(table, *one) for table in tables]
         return self._grid.many(tables, torque, np.abs(speed), heat)
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: what it covers, and its contours."""
+        # by its name, as what people see lies above what is shown
+        html: str = importlib.import_module("diffbench.report.notebook").map_html(self)
+        return html
 
     @property
     def digest(self) -> str:

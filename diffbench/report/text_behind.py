@@ -3,12 +3,14 @@ correlations."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import groupby
 
 from diffbench.characterisation import Characterisation
 from diffbench.report import page_tables
-from diffbench.report.layout import headed
+from diffbench.report.layout import INDENT, headed
+from diffbench.report.layout import table as rows_of
 from diffbench.report.page_tables import Table
 
 __all__ = ["behind"]
@@ -35,10 +37,6 @@ def behind(
     The same tables as on the page, one block each.
     """
     tables = (
-        replace(
-            page_tables.budget_table(characterisation),
-            head=("Quantity", "Source of doubt", "Part of u", "Of u²"),
-        ),
         page_tables.adequacy_table(characterisation),
         page_tables.bench_error_table(characterisation),
         page_tables.correlation_table(characterisation),
@@ -47,10 +45,21 @@ def behind(
         _short_digests(page_tables.input_table(characterisation)),
     )
     return [
+        _budgets(page_tables.budget_table(characterisation), width, heading),
+    ] + [
         [*heading(table.caption), *headed(table.head, _once(table), width)]
         for table in tables
         if table is not None
     ]
+
+
+def _budgets(budgets: Table, width: int, heading: Callable[[str], list[str]]) -> list[str]:
+    """Each quantity with its sources below it: side by side they would not fit."""
+    lines = heading(f"{budgets.caption}: part of u, share of u²")
+    for name, rows in groupby(_plain(budgets), key=lambda row: row[0]):
+        parts = [row[1:] for row in rows]
+        lines += [f"{' ' * INDENT}{name}", *rows_of(parts, width, indent=2 * INDENT)]
+    return lines
 
 
 def _short_digests(table: Table) -> Table:
@@ -58,13 +67,16 @@ def _short_digests(table: Table) -> Table:
     return replace(table, rows=tuple((name, f"{digest[:DIGITS]}...") for name, digest in table.rows))
 
 
-def _once(table: Table) -> Sequence[Sequence[str]]:
-    """Rows whose first cell stands once for all that follow of the same, with hyphens for minus signs, which
-    every code page has."""
+def _once(table: Table) -> list[list[str]]:
+    """Rows whose first cell stands once for all that follow of the same."""
     rows = []
     before = None
-    for row in table.rows:
-        plain = [cell.replace("\u2212", "-") for cell in row]
-        rows.append(["" if plain[0] == before else plain[0], *plain[1:]])
-        before = plain[0]
+    for row in _plain(table):
+        rows.append(["" if row[0] == before else row[0], *row[1:]])
+        before = row[0]
     return rows
+
+
+def _plain(table: Table) -> list[list[str]]:
+    """Rows with hyphens for minus signs, which every code page has."""
+    return [[cell.replace("\u2212", "-") for cell in row] for row in table.rows]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,6 +16,7 @@ from diffbench.fitting import fit
 from diffbench.predict import make_map
 from diffbench.report.files import write_results
 from diffbench.report.page import refresh_line
+from diffbench.report.wording import key_names, seen_in
 from diffbench.watching.files import Followed, Stamp
 
 __all__ = ["Event", "Kind", "Watch"]
@@ -71,7 +72,7 @@ class Watch:
         self.pages: list[Path] = []
         self._empty_told = False
 
-    def look(self, now: float) -> list[Event]:
+    def look(self, now: float) -> Iterator[Event]:
         """Look at everything once, and fit what has become complete.
 
         Parameters
@@ -81,41 +82,35 @@ class Watch:
 
         Returns
         -------
-        What is new, in order. Faults are events too: a watch does not end by them.
+        What is new, in order, as it happens. Faults are events too: a watch does not end by them.
         """
-        events: list[Event] = []
         found = self._sheets(self._folder)
         if not found and not self._empty_told:
             self._empty_told = True
-            events.append(Event("paper", str(self._folder), "no run sheet yet; waiting for one"))
+            yield Event("paper", str(self._folder), "no run sheet yet; waiting for one")
         for path in found:
             visit = self._visits.setdefault(path, _Visit(path, settle=self._settle))
-            events += visit.look(now)
+            yield from visit.look(now)
             chosen = visit.due()
             if chosen:
-                events += self._fit(visit, chosen, alone=len(found) == 1)
-        return events
+                count = f"{len(chosen)} of {len(visit.followed)} recordings"
+                yield Event("fitting", str(path), f"fitting {count}")
+                yield from self._fit(visit, chosen, count, out=self._out_of(path, alone=len(found) == 1))
 
-    def _fit(self, visit: _Visit, chosen: list[Followed], *, alone: bool) -> list[Event]:
+    def _out_of(self, path: Path, *, alone: bool) -> Path:
+        return self._out if alone else self._out / path.stem
+
+    def _fit(self, visit: _Visit, chosen: list[Followed], count: str, *, out: Path) -> Iterator[Event]:
         """Fit the complete recordings of a visit and write the result."""
-        out = self._out if alone else self._out / visit.path.stem
         try:
             result = visit.fitted(chosen, self._progress)
-            written = write_results(out, result, make_map(result), refresh=self._refresh)
+            page = write_results(out, result, make_map(result), refresh=self._refresh)[-1]
         except DiffbenchError as error:
-            return [Event("fault", str(visit.path), str(fault)) for fault in error.faults]
-        page = written[-1]
+            yield from (Event("fault", str(visit.path), str(fault)) for fault in error.faults)
+            return
         if page not in self.pages:
             self.pages.append(page)
-        known = result.parameters
-        preload = next((item for name, item in known.items() if name.startswith("preload_torque")), None)
-        count = f"{len(chosen)} of {len(visit.followed)} recordings"
-        words = (
-            "preload torque not determined"
-            if preload is None or preload.value is None
-            else f"preload torque {preload.value:.1f} ± {preload.u or 0.0:.1f} N·m"
-        )
-        return [Event("fitted", str(page), f"{count}: {words}")]
+        yield Event("fitted", str(page), f"{count}: {_first_number(result)}")
 
     def close(self) -> None:
         """Leave pages that no longer load themselves again."""
@@ -125,6 +120,15 @@ class Watch:
             beside = page.with_name(f".{page.name}.calm")
             beside.write_text(calm, encoding="utf-8", newline="\n")
             beside.replace(page)
+
+
+def _first_number(result: Characterisation) -> str:
+    """The number that is asked for first."""
+    names = key_names(result)[0]
+    if not names:
+        return "nothing is determined yet"
+    seen = seen_in(result, names[0])
+    return f"{seen.label} {seen.full if seen.determined else 'not determined'}"
 
 
 class _Visit:

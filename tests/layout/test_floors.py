@@ -54,7 +54,12 @@ BESIDE = {
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
-NAMED_IN_TEXTS = {"documents/schemas.py": {"characterisation", "locking_map", "wear"}}
+# Results show themselves in a notebook by what draws them.
+NAMED_IN_TEXTS = {
+    "documents/schemas.py": {"characterisation", "locking_map", "wear"},
+    "characterisation.py": {"report"},
+    "locking_map.py": {"report"},
+}
 
 # Who may import which library at all; everybody may have numpy, and click is the command line's alone.
 LIBRARIES = {

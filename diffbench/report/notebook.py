@@ -1,0 +1,115 @@
+"""Results as they show themselves in a notebook: a table and a figure, in one piece of HTML."""
+
+from __future__ import annotations
+
+import itertools
+from html import escape
+
+from diffbench.characterisation import Characterisation
+from diffbench.locking_map import LockingMap
+from diffbench.report import doubt_figures, map_figures
+from diffbench.report.drawing import draw
+from diffbench.report.page_tables import Table, key_table, typeset
+from diffbench.report.rounding import number_text
+from diffbench.report.style import GRID, INK, MUTED
+from diffbench.report.verdict import unit_line, verdict
+from diffbench.report.wording import printable
+
+__all__ = ["characterisation_html", "map_html"]
+
+LONGEST_NAME = 120
+ROW, FRAME, WIDTH = 0.44, 1.25, 6.0
+CONTOURS = (6.0, 4.2)
+#: Drawings of one notebook must not share ids, whatever is shown how often.
+_COUNT = itertools.count(1)
+_BOX = (
+    f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
+    "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"
+)
+
+
+def characterisation_html(characterisation: Characterisation) -> str:
+    """A characterisation as a table of key numbers and a figure of their intervals.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+
+    Returns
+    -------
+    HTML; every text of the result is escaped.
+    """
+    found = verdict(characterisation)
+    head = escape(unit_line(characterisation))
+    lines = [f"<strong>{head}</strong>", f"{escape(found.words)}: {escape('; '.join(found.sentences))}."]
+    if found.cautions:
+        lines.append(escape(found.trust))
+    keys, _ = doubt_figures.interval_names(characterisation)
+    drawing = ""
+    if keys:
+        drawing = draw(
+            lambda axes: doubt_figures.intervals(characterisation, axes, names=keys),
+            size=(WIDTH, FRAME + ROW * len(keys)),
+            prefix=f"notebook-{next(_COUNT)}",
+            title=f"95 % intervals of {len(keys)} key numbers",
+        )
+    return _box(lines, key_table(characterisation), drawing)
+
+
+def map_html(locking_map: LockingMap) -> str:
+    """A map as a table of what it covers and its contours, where it has more than one torque and speed.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+
+    Returns
+    -------
+    HTML; every text of the map is escaped.
+    """
+    document = locking_map.document
+    torque, speed, heat = locking_map.axes
+    middle = int(heat.size // 2)
+    unit, build = (printable(text, limit=LONGEST_NAME) for text in (document.unit, document.build))
+    names = ("Input torque [N·m]", "Speed difference [rad/s]", "Temperature [°C]")
+    rows = tuple(
+        (
+            name,
+            typeset(f"{number_text(float(axis[0]), 0.1)} to {number_text(float(axis[-1]), 0.1)}"),
+            str(axis.size),
+        )
+        for name, axis in zip(names, (torque, speed, heat), strict=True)
+    )
+    tested = 100.0 * float(locking_map.tested["loading"].mean())
+    place = f"{heat[middle]:.0f} °C, loading"
+    drawing = ""
+    prefix = f"notebook-{next(_COUNT)}"
+    if torque.size > 1 and speed.size > 1:
+        drawing = draw(
+            lambda axes: map_figures.contours(locking_map, axes, branch="loading", temperature=middle),
+            size=CONTOURS,
+            prefix=prefix,
+            title=f"Locking torque over input torque and speed difference at {place}",
+        )
+    lines = [
+        f"<strong>Locking-torque map of unit {escape(unit)}, build {escape(build)}</strong>",
+        f"{escape(document.law)} preload law; {tested:.0f} % of the nodes are tested while loading; locking "
+        f"torque in N·m at {place}, hatched where it is an extrapolation.",
+    ]
+    return _box(lines, Table("What it covers", ("Axis", "Range", "Nodes"), rows, (1, 2)), drawing)
+
+
+def _box(lines: list[str], table: Table, drawing: str) -> str:
+    """Lines of HTML, a table and a drawing on the page's own light paper, whatever the notebook's."""
+    head = "".join(f'<th scope="col" style="text-align:left">{escape(cell)}</th>' for cell in table.head)
+    body = "".join(
+        "<tr>" + "".join(f'<td style="text-align:left">{escape(cell)}</td>' for cell in row) + "</tr>"
+        for row in table.rows
+    )
+    said = "".join(f'<p style="margin:.2rem 0">{line}</p>' for line in lines)
+    return (
+        f'<div style="{_BOX}">{said}<table><caption style="text-align:left">{escape(table.caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{drawing}</div>"
+    )
