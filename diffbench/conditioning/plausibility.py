@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import torques
 from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.other_arrangement import other_arrangements
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
@@ -44,11 +45,20 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
     named. Never mended silently: a swap of the torques and a reversal of both cannot be told apart, and give
     other maps.
     """
-    _, difference = torques(rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations)
+    whole, difference = torques(rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations)
+    even, others = other_arrangements(rig, cells, whole, difference)
     noise = float(
         np.hypot(noise, sum((rig.channel[name].u_zero or 0.0) * chain.ratio for name, chain in made.items()))
     )
     share = passive_share(cells.direction, difference, noise)
+    if share >= PASSIVE_SHARE and others:
+        raise RecordingError.single(
+            f"{100 * even:.0f} % of the input torque is in the torque difference whatever way the outputs "
+            f"slip: the arrangement {rig.arrangement!r} can't be true",
+            file=file,
+            key="arrangement",
+            mend="; or ".join(others),
+        )
     if share >= PASSIVE_SHARE:
         check_climb(rig, made, cells, file=file)
         return
@@ -74,6 +84,7 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
             cures.append(
                 f"left and right are swapped (exchange {speeds}, or name the measured output the other side)"
             )
+    cures = cures or others
     likely = (
         "; or ".join(cures)
         if cures
