@@ -26,13 +26,15 @@ CASE_HELD = "output-turned-case-held"
 class ErrorSource:
     """A constant of the bench that is known with a standard uncertainty ``u`` only (in its own SI unit).
 
-    ``key`` is the same for all runs that share the error; ``group`` names it in the uncertainty budget.
+    ``key`` is the same for all runs that share the error; ``group`` names it in the uncertainty budget. A
+    ``considered`` one is not searched, as the sweeps cannot tell it: only its uncertainty is passed on.
     """
 
     key: str
     label: str
     group: str
     u: float
+    considered: bool = False
 
 
 @dataclass(frozen=True)

@@ -311,11 +311,13 @@ def unknowns(
             0.0,
             low=-8.0,
             high=8.0,
-            linear=True,
+            # eliminated together with the others, a considered one would drag them along before it is put back
+            linear=not source.considered,
             knowledge="stated",
             prior=0.0,
             prior_u=1.0,
             source=source.group,
+            considered=source.considered,
         )
         for source in data.sources
     ]

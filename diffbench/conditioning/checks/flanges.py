@@ -198,7 +198,9 @@ def _extras(
 
     def extra(part: str, words: str, u: float, share: tuple[float, float]) -> Extra:
         label = f"{kind} {words} {channels[0]} and {channels[1]}, as seen"
-        return Extra(ErrorSource(f"{visit_key}:{kind}.{part}", label, group, u), kind, share)
+        # gains in common scale all torques alike: to search one would only reward small residuals
+        considered = kind == "gain" and part == "common"
+        return Extra(ErrorSource(f"{visit_key}:{kind}.{part}", label, group, u, considered), kind, share)
 
     made = [extra("common", "common to", 0.5 * size, (1.0, 1.0))]
     # shared between the channels' own stated unknowns, the mismatch would pull each of them by this much

@@ -27,6 +27,7 @@ def test_a_gain_of_one_per_cent_is_found_and_widens_what_is_common(both: Any) ->
     assert found.severity == "caveat"
     assert "+1." in found.evidence
     source = visit.sources["V:gain.common"]
+    assert source.considered
     assert source.u == pytest.approx(0.005, abs=0.001)
     for run in visit.runs:
         # a common gain scales input torque and torque difference alike: no bias moves, the preload does
