@@ -311,7 +311,7 @@ def unknowns(
             0.0,
             low=-8.0,
             high=8.0,
-            # eliminated together with the others, a considered one would drag them along before it is put back
+            # eliminated with the others, a considered one would drag them along before it is put back
             linear=not source.considered,
             knowledge="stated",
             prior=0.0,
