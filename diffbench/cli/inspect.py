@@ -72,11 +72,7 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
     """Return the keys of [file] that the command line states, checked as a rig's are."""
     import difflib
 
-    from pydantic import ValidationError
-
-    from diffbench.documents import FileSettings
-    from diffbench.documents.faults import faults_of
-    from diffbench.errors import DocumentError
+    from diffbench.documents.stated import stated_settings
 
     raw: dict[str, object] = {}
     for text in stated:
@@ -86,7 +82,4 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
             hint = f"Did you mean '{near[0]}'?" if near else f"The keys are {', '.join(_KEYS)}."
             raise click.UsageError(f"--file takes KEY=VALUE, not '{text}'. {hint}")
         raw[key] = {"true": True, "false": False}.get(value, int(value) if value.isdecimal() else value)
-    try:
-        return FileSettings.model_validate(raw)
-    except ValidationError as error:
-        raise DocumentError(faults_of(error, FileSettings, "--file", "")) from error
+    return stated_settings(raw, "--file")

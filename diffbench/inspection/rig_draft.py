@@ -62,7 +62,7 @@ def quoted(text: str) -> str:
     Examples
     --------
     >>> print(quoted('3" bolt'))
-    "3\\\\" bolt"
+    "3\\" bolt"
     """
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 

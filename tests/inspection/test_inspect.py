@@ -16,7 +16,6 @@ from diffbench.inspection.facts import clock_facts, column_facts
 from diffbench.inspection.text import inspection_text
 from diffbench.readers.protocol import RawColumn
 
-
 STATED_NOTHING = FileSettings()
 
 
