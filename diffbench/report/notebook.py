@@ -10,7 +10,6 @@ from diffbench.locking_map import LockingMap
 from diffbench.report import doubt_figures, map_figures
 from diffbench.report.drawing import draw
 from diffbench.report.page_tables import Table, key_table, typeset
-from diffbench.report.rounding import number_text
 from diffbench.report.style import GRID, INK, MUTED
 from diffbench.report.verdict import unit_line, verdict
 from diffbench.report.wording import printable
@@ -77,7 +76,7 @@ def map_html(locking_map: LockingMap) -> str:
     rows = tuple(
         (
             name,
-            typeset(f"{number_text(float(axis[0]), 0.1)} to {number_text(float(axis[-1]), 0.1)}"),
+            typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"),
             str(axis.size),
         )
         for name, axis in zip(names, (torque, speed, heat), strict=True)
@@ -93,12 +92,13 @@ def map_html(locking_map: LockingMap) -> str:
             prefix=prefix,
             title=f"Locking torque over input torque and speed difference at {place}",
         )
-    lines = [
-        f"<strong>Locking-torque map of unit {escape(unit)}, build {escape(build)}</strong>",
-        f"{escape(document.law)} preload law; {tested:.0f} % of the nodes are tested while loading; locking "
-        f"torque in N·m at {place}, hatched where it is an extrapolation.",
-    ]
-    return _box(lines, Table("What it covers", ("Axis", "Range", "Nodes"), rows, (1, 2)), drawing)
+    title = f"<strong>Locking-torque map of unit {escape(unit)}, build {escape(build)}</strong>"
+    law = escape(document.law).capitalize()
+    said = (
+        f"{law} preload law; {tested:.0f} % of the nodes are tested while loading; locking torque in N·m at "
+        f"{place}, hatched where it is an extrapolation."
+    )
+    return _box([title, said], Table("What it covers", ("Axis", "Range", "Nodes"), rows, (1, 2)), drawing)
 
 
 def _box(lines: list[str], table: Table, drawing: str) -> str:

@@ -1,0 +1,144 @@
+"""Intervals with their budget, correlation, before and after, shims."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure
+
+from diffbench.characterisation import Characterisation, Correlation
+from diffbench.predict import make_map
+from diffbench.report import doubt_figures, state_figures
+from diffbench.report.page_doubt import ladder_figure
+from diffbench.report.style import SOURCE_COLOURS
+from diffbench.wear.comparison import Change, Comparison, Condition, Side
+
+
+@pytest.fixture
+def axes() -> Axes:
+    """Axes of their own figure."""
+    return Figure(figsize=(5, 6)).add_subplot()
+
+
+def test_bars_are_intervals_parted_by_variance(complete: Characterisation, axes: Axes) -> None:
+    """Preload torque 83.2137 ± 1.2964: limits ± 1.96 u are ± 3.0535 %; shares 1.2², 0.4² and 0.28² of their
+    sum (analytic)."""
+    (found,) = doubt_figures.doubts(complete, ["preload_torque"])
+    assert (found.low, found.high) == pytest.approx((-3.0535, 3.0535), abs=5e-4)
+    total = 1.2**2 + 0.4**2 + 0.28**2
+    shares = dict(zip(SOURCE_COLOURS, found.shares, strict=True))
+    assert shares["refitting to the bench"] == pytest.approx(1.2**2 / total)
+    assert shares["noise"] == pytest.approx(0.4**2 / total)
+    assert shares["transducers"] == pytest.approx(0.28**2 / total)
+    assert sum(found.shares) == pytest.approx(1.0)
+    doubt_figures.intervals(complete, axes, names=["preload_torque"])
+    widths = [bar.get_width() for bar in axes.patches]
+    assert sum(widths) == pytest.approx(2 * 3.0535, abs=1e-3)
+
+
+def test_a_wide_interval_does_not_flatten_the_others(complete: Characterisation, axes: Axes) -> None:
+    """It is cut off, and its size written beside it."""
+    keys, others = doubt_figures.interval_names(complete)
+    doubt_figures.intervals(complete, axes, names=[*keys, *others])
+    texts = [text.get_text() for text in axes.texts]
+    # gear friction: 0.02 ± 0.004, 39 % to either side; most are below 5 %
+    assert any("to 39 %" in text for text in texts)
+    assert axes.get_xlim()[1] < 39.0
+
+
+def test_a_quantity_without_interval_is_refused(complete: Characterisation) -> None:
+    """Said, not drawn as exact."""
+    with pytest.raises(ValueError, match="has no interval"):
+        doubt_figures.doubts(
+            complete.model_copy(
+                update={
+                    "parameters": {
+                        "preload_torque": complete.parameters["preload_torque"].model_copy(
+                            update={"value": None}
+                        )
+                    }
+                }
+            ),
+            ["preload_torque"],
+        )
+
+
+def test_squares_say_sign_and_size(complete: Characterisation, axes: Axes) -> None:
+    """One filled square of side 0.86 √0.25 for +0.25, one open of 0.86 √0.81 for -0.81; none for nothing."""
+    names = ["preload_torque", "friction_slope", "gear_friction"]
+    matrix = [[1.0, 0.25, 0.0], [0.25, 1.0, -0.81], [0.0, -0.81, 1.0]]
+    result = complete.model_copy(update={"correlation": Correlation(names=names, matrix=matrix)})
+    assert doubt_figures.correlation(result, axes) is axes
+    filled, opened = (c for c in axes.collections if isinstance(c, PolyCollection))
+    sides = [
+        [float(np.ptp(path.vertices[:, 0])) for path in collection.get_paths()]
+        for collection in (filled, opened)
+    ]
+    assert sides == [[pytest.approx(0.43)], [pytest.approx(0.774)]]
+
+
+def compared() -> Comparison:
+    """A comparison by hand: preload down by a fifth, ramps as before."""
+    base = {
+        "before": 80.0, "after": 64.0, "unit": "N·m", "chance": 0.0, "against": "repeatability",
+        "meaning": "", "budget": {"noise": 0.01},
+    }  # fmt: skip
+    fell = Change(**base, relative=True, change=-0.2, u=0.015, low=-0.23, high=-0.17, significant=True)
+    same = Change(**base, relative=True, change=0.002, u=0.01, low=-0.018, high=0.022, significant=False)
+    slope = Change(**base, relative=False, change=0.1, u=0.1, low=-0.1, high=0.3, significant=False)
+    side = Side(unit="Q", build="b", dates=["2026-01-01"], distance_m=None, inputs={})
+    conditions = [
+        Condition(
+            input_torque_Nm=torque, speed_difference_rad_s=0.3, temperature_degC=60.0, before_Nm=90.0,
+            after_Nm=72.0, change_Nm=-18.0, low_Nm=-21.0, high_Nm=-15.0, tested=True,
+        )
+        for torque in (0.0, -150.0)
+    ]  # fmt: skip
+    return Comparison(
+        before=side, after=side, verdict="worn", reasons=[],
+        changes={"preload_torque": fell, "ramp_bias_drive": same, "friction_slope": slope},
+        not_determined={}, wear=None, limits=[], conditions=conditions, difference_map=None, readings=[],
+        common=[], caveats=[], detectable_loss=None, visits_for_5_percent=None,
+    )  # fmt: skip
+
+
+def test_changes_say_what_is_proven(axes: Axes) -> None:
+    """Relative changes in per cent; filled where significant, open where not, and said in words."""
+    assert state_figures.changes(compared(), axes) is axes
+    marks = list(axes.containers)
+    assert [float(c.lines[0].get_xdata()[0]) for c in marks] == pytest.approx([-20.0, 0.2])
+    assert [text.get_text() for text in axes.texts] == ["changed", "as before"]
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["preload torque", "ramp bias, drive"]
+
+
+def test_corner_entry_before_and_after(axes: Axes) -> None:
+    """Both states over engine braking."""
+    state_figures.corner_change(compared(), axes)
+    drawn = {str(line.get_label()): np.asarray(line.get_ydata()).tolist() for line in axes.get_lines()}
+    assert drawn == {"before": [90.0, 90.0], "after": [72.0, 72.0]}
+
+
+def test_two_maps_over_each_other(complete: Characterisation, axes: Axes) -> None:
+    """Loading branches of both, each with its band."""
+    made = make_map(complete)
+    state_figures.before_after(made, made, axes, speed_difference=4.0, temperature=60.0)
+    legend = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert legend == ["before", "95 % band, before", "after", "95 % band, after"]
+
+
+def test_ladder_stands_in_order_of_shims(synthetic: ModuleType, axes: Axes) -> None:
+    """83.2 N·m without a shim, 97.4 N·m with 0.2 mm: 71 N·m/mm; no ladder without shims."""
+    both = synthetic.two_builds()
+    assert ladder_figure(both) is None
+    shims = [b.model_copy(update={"shim_m": s}) for b, s in zip(both.builds, (0.0, 2e-4), strict=True)]
+    result = both.model_copy(update={"builds": shims})
+    state_figures.shim_ladder(result, axes, limits=(75.0, 95.0))
+    assert [text.get_text() for text in axes.texts] == ["71 N·m/mm"]
+    made = ladder_figure(result)
+    assert made is not None
+    assert [row[0] for row in made.table.rows] == ["0", "0.2"]
+    assert made.table.rows[1][2] == "97.4 ± 1.4 N·m"

@@ -1,0 +1,136 @@
+"""Friction, torque bias, heat: what the curves behind the figures say, held against closed forms."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from diffbench.characterisation import Characterisation
+from diffbench.locking_map import LockingMap
+from diffbench.report import friction_figures
+from diffbench.report.friction_curves import (
+    bias_curve,
+    friction_cells,
+    friction_curve,
+    friction_scale,
+    reference_place,
+)
+
+
+@pytest.fixture
+def axes() -> Axes:
+    """Axes of their own figure."""
+    return Figure(figsize=(5, 4)).add_subplot()
+
+
+def test_friction_over_speed_is_the_law(complete: Characterisation, synthetic: ModuleType) -> None:
+    """Written anew from its formula, m = [1 + e exp(-v/v_s)]/[1 + e exp(-v_ref/v_s)]; 1 at the reference."""
+    curve = friction_curve(complete, "sliding_speed")
+    thing = synthetic.unit()
+    home = 0.5 * 4.0 * synthetic.RADIUS
+
+    def law(speed: np.ndarray | float) -> np.ndarray:
+        return 1.0 + thing.static_excess * np.exp(-np.asarray(speed) / thing.stribeck_speed)
+
+    np.testing.assert_allclose(curve.value, law(curve.at) / law(home), rtol=1e-12)  # algebra
+    assert reference_place(complete, "sliding_speed") == pytest.approx(home)
+    at_home = int(np.argmin(np.abs(curve.at - home)))
+    assert curve.value[at_home] == pytest.approx(1.0)
+    # nothing that moves the course is left where it is 1 by definition
+    assert curve.high[at_home] - curve.low[at_home] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_band_over_temperature_is_the_coefficient_s(
+    complete: Characterisation, synthetic: ModuleType
+) -> None:
+    """m = 1 + a (Theta - 60): half the band is 1.96 u(a) |Theta - 60|."""
+    curve = friction_curve(complete, "plate")
+    spread = dict(zip(synthetic.NAMES, synthetic.SPREAD, strict=True))["temperature_coefficient"]
+    np.testing.assert_allclose(curve.value, 1.0 - 0.0015 * (curve.at - 60.0), rtol=1e-12)
+    half = 0.5 * (curve.high - curve.low)
+    np.testing.assert_allclose(half, 1.959964 * spread * np.abs(curve.at - 60.0), rtol=1e-6, atol=1e-12)
+
+
+@pytest.mark.parametrize("over", ["sliding_speed", "plate"])
+def test_cells_lie_about_the_curve(complete: Characterisation, over: str) -> None:
+    """The cells were made by the law with noise of 0.6 N·m: their mean distance to it is noise over the root
+    of their number, four standard deviations allowed."""
+    cells, curve = friction_cells(complete, over), friction_curve(complete, over)
+    assert cells is not None
+    apart = cells.value - np.interp(cells.at, curve.at, curve.value)
+    # the least load that counts is a tenth of the largest: 0.6 N·m of noise in that
+    evidence = complete.evidence
+    least = 0.1 * float(evidence.model.max())
+    assert abs(float(apart.mean())) < 4.0 * (0.6 / least) / np.sqrt(apart.size)
+    assert apart.size > 300
+
+
+def test_no_cells_where_they_would_mean_nothing(complete: Characterisation) -> None:
+    """Without evidence, or with builds whose plates have other radii."""
+    bare = complete.model_copy()
+    bare._evidence = None
+    assert friction_cells(bare, "plate") is None
+    wider = complete.builds[0].model_copy(update={"build": "other", "effective_radius_m": 0.05})
+    two = complete.model_copy(update={"builds": [*complete.builds, wider]}).with_evidence(complete.evidence)
+    assert friction_cells(two, "plate") is None
+
+
+def test_bias_is_that_of_the_standard(complete_map: LockingMap) -> None:
+    """SAE J2817: TBR = T_high/T_low with T_high + T_low = T_in and T_high - T_low = T_lock; none where the
+    unit locks more than comes in."""
+    curve = bias_curve(complete_map, "loading", speed_difference=4.0, temperature=60.0)
+    locking = complete_map.locking_torque(curve.input_torque, 4.0, 60.0, "loading")
+    size = np.abs(curve.input_torque)
+    some = locking < size
+    high, low = 0.5 * (size + locking), 0.5 * (size - locking)
+    np.testing.assert_allclose(curve.ratio[some], high[some] / low[some], rtol=1e-9)
+    assert np.isnan(curve.ratio[~some]).all()
+    assert not some[np.argmin(size)]
+
+
+def test_figures_return_their_axes_with_units(
+    complete: Characterisation, complete_map: LockingMap, axes: Axes
+) -> None:
+    """Every axis names its unit in brackets."""
+    evidence = complete.evidence
+    for draw in (
+        lambda a: friction_figures.friction(complete, a),
+        lambda a: friction_figures.friction(complete, a, over="plate"),
+        lambda a: friction_figures.torque_bias(complete, complete_map, a),
+        lambda a: friction_figures.temperatures(evidence, a),
+        lambda a: friction_figures.plate_heat(evidence, a),
+    ):
+        fresh = Figure().add_subplot()
+        assert draw(fresh) is fresh
+        assert "[" in fresh.get_xlabel()
+        assert "[" in fresh.get_ylabel()
+
+
+def test_friction_without_a_coefficient_is_relative(complete: Characterisation, axes: Axes) -> None:
+    """Where nothing says how large friction is, its course still shows."""
+    known = {k: v for k, v in complete.parameters.items() if k != "friction_coefficient"}
+    bare = complete.model_copy(update={"parameters": known}).with_evidence(complete.evidence)
+    assert friction_scale(bare) is None
+    assert "reference = 1" in friction_figures.friction(bare, axes).get_ylabel()
+    assert friction_scale(complete) == (0.1104, 0.0038)
+
+
+def test_runs_follow_one_another(complete: Characterisation) -> None:
+    """Two sweeps of the same length, a pause of 3 % of all between them; readings by hand have no time."""
+    (first, start, length), (second, later, _) = friction_figures.run_starts(complete.evidence)
+    assert (first, second, start) == (0, 1, 0.0)
+    assert later == pytest.approx(length * 1.06)
+
+
+def test_heat_is_half_the_torque_times_the_speed(complete: Characterisation, axes: Axes) -> None:
+    """q = T |dw|/2, in kW: the largest of the first run by hand."""
+    friction_figures.plate_heat(complete.evidence, axes)
+    evidence = complete.evidence
+    here = evidence.run < 2
+    most = float((0.5 * evidence.locking[here] * evidence.speed_difference[here]).max()) / 1e3
+    drawn = max(float(np.max(line.get_ydata())) for line in axes.get_lines() if len(line.get_ydata()) > 2)
+    assert drawn == pytest.approx(most)
