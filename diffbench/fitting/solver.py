@@ -102,8 +102,15 @@ def eliminate(problem: Problem, x: Array) -> Array:
     """``x`` with its linear unknowns replaced by their least-squares values for the nonlinear ones in it."""
     if problem.columns is None:
         return x
-    linear = [i for i, unknown in enumerate(problem.names.unknowns) if unknown.linear]
+    every = [i for i, unknown in enumerate(problem.names.unknowns) if unknown.linear]
     observed, design = problem.columns(x)
+    # those that are not searched stand where they stand: solved with the rest, they would take from it what
+    # they must not have
+    fixed = np.array([problem.names.unknowns[i].fixed for i in every], dtype=bool)
+    held = [i for i, still in zip(every, fixed, strict=True) if still]
+    linear = [i for i, still in zip(every, fixed, strict=True) if not still]
+    observed = observed - design[:, fixed] @ problem.names.low[held]
+    design = design[:, ~fixed]
     weight = np.sqrt(problem.names.precision[linear])
     rows = np.diag(weight)[weight > 0]
     target = (weight * problem.names.prior[linear])[weight > 0]
@@ -116,6 +123,7 @@ def eliminate(problem: Problem, x: Array) -> Array:
     gram = scaled.T @ scaled
     gram[np.diag_indices_from(gram)] += 1e-14
     out = x.copy()
+    out[held] = problem.names.low[held]
     out[linear] = np.clip(
         np.linalg.solve(gram, scaled.T @ right) / length,
         problem.names.low[linear],

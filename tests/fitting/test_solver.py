@@ -95,6 +95,19 @@ class TestElimination:
         # a ridge of 1e-14 decides, against rounding of 1e-16
         assert found[0] == pytest.approx(found[1], rel=0.05)
 
+    def test_a_considered_unknown_takes_nothing_from_the_others(self) -> None:
+        """Its column may explain the data as well as another one's: it stays at what is known beforehand, and
+        the other one is solved as if it were exact there."""
+        considered = Unknown(
+            "offset", 0.0, linear=True, knowledge="stated", prior=4.0, prior_u=100.0, considered=True
+        )
+        problem = decay_problem(offset=considered)
+        found = eliminate(problem, np.array([0.0, 0.0, TRUE[2]]))
+        assert found[0] == 4.0
+        observed, design = problem.columns(np.array([0.0, 0.0, TRUE[2]])) if problem.columns else (X, X)
+        alone = np.linalg.lstsq(design[:, 1:], observed - 4.0 * design[:, 0], rcond=None)[0]
+        assert found[1] == pytest.approx(alone[0], rel=1e-9)
+
     def test_units_of_a_column_change_nothing(self) -> None:
         """Newtons or kilonewtons: the fitted curve is the same."""
         y = 2.0 + 3e-6 * X + np.random.default_rng(2).normal(0, 0.1, X.size)
