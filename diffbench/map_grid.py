@@ -27,6 +27,7 @@ LEAST = 1e-3
 #: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
 MAY_BE_LOST = 0.06
 MOST_REFINEMENTS = 24
+MOST_IDLE = 4
 #: The error is measured at places, and may be a little larger between them.
 MARGIN = 0.97
 #: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.
@@ -200,14 +201,18 @@ def _profile(plans: Sequence[AxisPlan], which: int, law: Law) -> tuple[Array, Ar
     probes = [_probes(plan) for plan in plans]
     probes[which] = plans[which].candidates
     torque, speed, heat = np.meshgrid(*probes, indexing="ij")
+
+    def along(table: Array) -> Array:
+        return np.moveaxis(table.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1)
+
     columns, scales = [], []
     for value, half in law(torque.ravel(), speed.ravel(), heat.ravel()):
-        limits = (np.maximum(value - half, 0.0), value + half) if half.any() else ()
-        for table in (value, *limits):
-            columns.append(
-                np.moveaxis(table.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1)
-            )
-            scales.append(np.moveaxis(value.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1))
+        columns.append(along(value))
+        scales.append(along(value))
+        if half.any():
+            columns += [along(np.maximum(value - half, 0.0)), along(value + half)]
+            # a limit matters by the width that it bounds, where that is more than the torque itself
+            scales += [along(np.maximum(value, half))] * 2
     scale = np.hstack(scales)
     return np.hstack(columns), np.maximum(scale, LEAST * scale.max())
 
@@ -221,7 +226,8 @@ def _probes(plan: AxisPlan) -> Array:
 
 
 def interpolation_error(axes: _Axes, law: Law) -> tuple[float, float]:
-    """What interpolation adds to values and to limits, at most, as shares of the local torque.
+    """What interpolation adds to values and to limits, at most, as shares of the local torque; to limits, of
+    half their interval where that is more.
 
     Measured in the middle of every cell, face and edge, and at places drawn by a fixed seed.
 
@@ -254,7 +260,7 @@ def interpolation_error(axes: _Axes, law: Law) -> tuple[float, float]:
         scale = np.maximum(value, LEAST * np.max(value))
         value_error = max(value_error, float(np.max(np.abs(found[0] - value) / scale)))
         for table, true in zip(found[1:], (np.maximum(value - half, 0.0), value + half), strict=True):
-            limit_error = max(limit_error, float(np.max(np.abs(table - true) / scale)))
+            limit_error = max(limit_error, float(np.max(np.abs(table - true) / np.maximum(scale, half))))
     return value_error, limit_error
 
 
@@ -290,8 +296,9 @@ def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tupl
 
     pair = (axes[0], axes[1])
     now, total = lost(*pair)
+    best, idle = (now, pair), 0
     for _ in range(MOST_REFINEMENTS):
-        if now <= MAY_BE_LOST:
+        if now <= MAY_BE_LOST or idle == MOST_IDLE:
             break
         tries: list[tuple[float, float, tuple[Array, Array]]] = []
         for which, axis in enumerate(pair):
@@ -309,4 +316,6 @@ def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tupl
             break
         pair = max(tries, key=lambda tried: tried[:2])[2]
         now, total = lost(*pair)
-    return (*pair, axes[2]), now
+        best, idle = ((now, pair), 0) if now < best[0] else (best, idle + 1)
+    # nodes that showed nothing in the end go again
+    return (*best[1], axes[2]), best[0]

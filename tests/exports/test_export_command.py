@@ -56,7 +56,7 @@ def test_writes_beside_the_map_or_where_it_is_told(to: str, map_file: Path, tmp_
     written = [out.parent / name for name in FILES[to]]
     assert "Written: " + ", ".join(map(str, written)) in ran.stdout
     assert sorted(path.name for path in out.parent.iterdir()) == sorted(FILES[to])
-    if to != "json":
+    if to in {"c", "csv", "fmi3"}:  # one file, several, one that is built
         beside = run(map_file, "--to", to)
         assert beside.exit_code == 0, beside.output
         assert [(tmp_path / name).read_bytes() for name in FILES[to]] == [p.read_bytes() for p in written]
