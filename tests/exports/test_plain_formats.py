@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import csv
 import json
 import re
@@ -294,6 +295,13 @@ class TestPythonReader:
             "try:\n    r.LockingMap(content)\nexcept r.MapError as error:\n    print(error)"
         )
         assert said in self.run(reader, code)
+
+    def test_is_written_for_old_interpreters(self, reader: Path) -> None:
+        """The grammar of Python 3.8, and nothing imported but what every Python has."""
+        tree = ast.parse(reader.read_text(encoding="utf-8"), feature_version=(3, 8))
+        named = [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
+        modules = {node.module if isinstance(node, ast.ImportFrom) else node.names[0].name for node in named}
+        assert modules == {"__future__", "bisect", "hashlib", "json", "math", "sys", "typing"}
 
     def test_refuses_text_that_is_cut_off(self, reader: Path) -> None:
         code = "try:\n    r.loads(r.EMBEDDED[:999])\nexcept r.MapError as error:\n    print(error)"
