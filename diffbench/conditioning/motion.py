@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.smoothing import local_mean, white_noise
+from diffbench.conditioning.smoothing import local_mean, usual_step, white_noise
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -40,23 +40,25 @@ def slip(time: Array, speed_difference: Array, *, lag: float = 0.0) -> Motion:
     turned ``SETTLING_ANGLE`` against each other in this direction and the lag has died away. While they hold,
     the torque difference is a bound on the locking torque, not a sample of it.
     """
-    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    step = usual_step(time) if time.size > 1 else 1.0
     width = max(1, round(0.1 / step))
     smooth = local_mean(speed_difference, width)
     noise = white_noise(speed_difference) / np.sqrt(max(width, 1))
     threshold = max(LEAST_SLIP, 4.0 * noise)
     known = np.isfinite(smooth)
-    direction = np.where(
-        known & (np.abs(smooth) > threshold), np.sign(np.where(known, smooth, 0.0)), 0.0
-    ).astype(np.int8)
+    size = np.abs(smooth)
+    size[~known] = 0.0
+    slips = size > threshold
+    direction = np.zeros(time.size, dtype=np.int8)
+    direction[slips] = 1
+    direction[slips & (smooth < 0.0)] = -1
 
     # what passed since the direction last changed, by sums that restart at each change
-    change = np.flatnonzero(np.diff(direction) != 0) + 1
+    change = np.flatnonzero(direction[1:] != direction[:-1]) + 1
     starts = np.concatenate([[0], change])
-    steps = np.diff(time, prepend=time[:1])
-    turned = np.cumsum(np.where(known, np.abs(smooth), 0.0) * steps)
-    run = np.searchsorted(starts, np.arange(time.size), side="right") - 1
-    angle = turned - turned[starts][run]
-    since = time - time[starts][run]
+    lengths = np.diff(np.append(starts, time.size))
+    turned = np.cumsum(size * np.diff(time, prepend=time[:1]))
+    angle = turned - np.repeat(turned[starts], lengths)
+    since = time - np.repeat(time[starts], lengths)
     settled = (direction != 0) & (angle >= SETTLING_ANGLE) & (since >= SETTLING_LAGS * lag)
     return Motion(smooth, direction, settled)

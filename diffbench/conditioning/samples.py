@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.motion import Motion, slip
-from diffbench.conditioning.smoothing import local_mean, spikes, white_noise
+from diffbench.conditioning.smoothing import local_mean, spikes, usual_step, white_noise
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -62,7 +62,10 @@ class Samples:
 
 
 def corrected(reading: Array, *, sign: float, gain: float, zero: float) -> Array:
-    """``sign·(reading·gain + zero)``: the value that a channel's reading stands for, by the rig."""
+    """``sign·(reading·gain + zero)``: the value that a channel's reading stands for, by the rig; the reading
+    itself, no copy, where that is the same."""
+    if sign == 1 and gain == 1 and zero == 0:
+        return reading
     return sign * (reading * gain + zero)
 
 
@@ -88,7 +91,7 @@ def take(
             file=where,
             mend="record at least one whole sweep, at 20 samples a second or more",
         )
-    step = float(np.median(np.diff(time)))
+    step = usual_step(time)
     reason = np.zeros(n, dtype=np.int8)
     values: dict[str, Array] = {}
     counts: dict[str, int] = {}
@@ -107,12 +110,12 @@ def take(
                 _mark(reason, stands, HELD)
         if channel.range is not None:
             beyond = (value < channel.range[0]) | (value > channel.range[1])
-            value = np.where(beyond, np.nan, value)
+            value = np.where(beyond, np.nan, value) if beyond.any() else value
             if needed:
                 _mark(reason, beyond, OUT_OF_RANGE)
         if name in TORQUES or name in SPEEDS:
             out = spikes(value)
-            value = np.where(out, np.nan, value)
+            value = np.where(out, np.nan, value) if out.any() else value
             counts[name] = int(out.sum())
             if needed:
                 _mark(reason, out, SPIKE)
@@ -129,7 +132,8 @@ def take(
     _mark(reason, ~motion.settled, UNSETTLED)
     width = max(1, round(0.3 / step))
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
-    accelerations = {name: _rate(time, local_mean(value, width)) for name, value in speeds.items()}
+    weights = _weights(time)
+    accelerations = {name: _rate(weights, local_mean(value, width)) for name, value in speeds.items()}
     return Samples(
         time=time,
         step=step,
@@ -176,10 +180,27 @@ def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], 
     )
 
 
-def _rate(time: Array, values: Array) -> Array:
+def _weights(time: Array) -> tuple[Array, Array, Array]:
+    """What the neighbour before, a sample itself and the one after count in its rate of change, three times
+    (n,) [1/s]: exact for parabolas at any spacing, made once for all channels."""
+    steps = np.diff(time)
+    before, after = np.zeros(time.size), np.zeros(time.size)
+    first, second = steps[:-1], steps[1:]
+    both = time[2:] - time[:-2]
+    before[1:-1] = -second / (first * both)
+    after[1:-1] = first / (second * both)
+    after[0], before[-1] = 1.0 / steps[0], -1.0 / steps[-1]
+    return before, -(before + after), after
+
+
+def _rate(weights: tuple[Array, Array, Array], values: Array) -> Array:
     """Rate of change; 0 where it cannot be told, so that a missing speed makes no inertia torque."""
-    rate = np.gradient(values, time) if time.size > 1 else np.zeros_like(values)
-    return np.where(np.isfinite(rate), rate, 0.0)
+    before, itself, after = weights
+    rate = itself * values
+    rate[1:] += before[1:] * values[:-1]
+    rate[:-1] += after[:-1] * values[1:]
+    rate[~np.isfinite(rate)] = 0.0
+    return np.asarray(rate)
 
 
 def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
@@ -187,7 +208,7 @@ def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
     balance."""
     if values is None or not np.isfinite(values).any():
         return None
-    step = float(np.median(np.diff(time)))
+    step = usual_step(time)
     span = 3.0 if white_noise(values) < 0.1 else 10.0
     smooth = local_mean(values, max(1, round(span / step)))
     good = np.isfinite(smooth)

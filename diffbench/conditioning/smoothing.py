@@ -7,6 +7,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+# So many samples, spread evenly over a recording, tell its noise and its step to a few thousandths.
+ENOUGH = 1 << 18
+BLOCK = 16  # samples that are judged together before any is looked at by itself
+
 # 1.4826 MAD is the standard deviation of a normal sample (Hampel 1974; memory)
 MAD_TO_SIGMA = 1.4826
 
@@ -19,18 +23,29 @@ def white_noise(values: Array) -> float:
     spikes out.
 
     Parameters: ``values`` (n,), any unit, NaN = missing. Returns the standard deviation in the same unit, 0
-    for fewer than three finite neighbours. Source: difference-based variance estimation, common practice, no
+    for fewer than three finite neighbours. Of a long recording, ``ENOUGH`` places spread evenly tell. Source: difference-based variance estimation, common practice, no
     source.
 
     >>> rng = np.random.default_rng(1)
     >>> bool(abs(white_noise(np.linspace(0, 900, 20_000) + rng.normal(0, 2, 20_000)) - 2) < 0.05)
     True
     """
-    second = values[:-2] - 2 * values[1:-1] + values[2:]
+    every = max(1, values.size // ENOUGH)
+    second = values[:-2:every] - 2 * values[1:-1:every] + values[2::every]
     second = second[np.isfinite(second)]
     if second.size == 0:
         return 0.0
     return float(MAD_TO_SIGMA * np.median(np.abs(second)) / np.sqrt(6.0))
+
+
+def usual_step(time: Array) -> float:
+    """Median step of a clock (n,) [s], n at least 2; of a long recording, of ``ENOUGH`` steps spread evenly.
+
+    >>> usual_step(np.array([0.0, 0.1, 0.2, 0.5]))
+    0.1
+    """
+    every = max(1, time.size // ENOUGH)
+    return float(np.median(time[1::every] - time[:-1:every]))
 
 
 def running_median(values: Array, width: int) -> Array:
@@ -73,8 +88,10 @@ def spikes(
         if steps.size == 0:
             return np.zeros(values.size, dtype=bool)
         noise = float(steps.min())
-    median = running_median(values, width)
-    suspects = np.isfinite(values) & (np.abs(values - median) > threshold * noise)
+    suspects = np.zeros(values.size, dtype=bool)
+    looked_at = _uneven(values, threshold * noise, width // 2)
+    apart = np.abs(values[looked_at] - _median_around(values, looked_at, width))
+    suspects[looked_at] = apart > threshold * noise
     # A step is no spike: next to a step, the neighbourhood itself spreads as far as the suspect does.
     half = width // 2
     for index in np.flatnonzero(suspects).tolist():
@@ -89,6 +106,42 @@ def spikes(
     return suspects
 
 
+def _uneven(values: Array, limit: float, reach: int) -> NDArray[np.int64]:
+    """Samples in whose neighbourhood of ``reach`` samples and more the values span more than ``limit``: no
+    other one can stand that far from its neighbours' median."""
+    size = max(BLOCK, reach)
+    whole = values.size // size * size
+    if whole == 0:
+        return np.arange(values.size)
+    blocks = values[:whole].reshape(-1, size)
+    high, low = np.fmax.reduce(blocks, axis=1), np.fmin.reduce(blocks, axis=1)
+    if whole < values.size:
+        high = np.append(high, np.fmax.reduce(values[whole:]))
+        low = np.append(low, np.fmin.reduce(values[whole:]))
+    # with both neighbours, as a window reaches over the edge of a block
+    high = np.fmax(np.fmax(high, np.append(high[1:], np.nan)), np.append(np.nan, high[:-1]))
+    low = np.fmin(np.fmin(low, np.append(low[1:], np.nan)), np.append(np.nan, low[:-1]))
+    uneven = np.flatnonzero(high - low > limit)
+    index = (uneven[:, None] * size + np.arange(size)).ravel()
+    return index[index < values.size]
+
+
+def _median_around(values: Array, index: NDArray[np.int64], width: int) -> Array:
+    """What `running_median` gives at some samples alone."""
+    if index.size == 0:
+        return np.empty(0)
+    half = width // 2
+    around = index[:, None] + np.arange(-half, half + 1)
+    windows = values[np.clip(around, 0, values.size - 1)]
+    windows[(around < 0) | (around >= values.size)] = np.nan
+    missing = np.isnan(windows)
+    out = np.median(windows, axis=1)  # NaN where any is missing
+    some = np.flatnonzero(missing.any(axis=1) & ~missing.all(axis=1))
+    if some.size:
+        out[some] = np.nanmedian(windows[some], axis=1)
+    return np.asarray(out)
+
+
 def local_mean(values: Array, width: int) -> Array:
     """Centred moving average over ``width`` samples (made odd), NaN left out, shorter at the ends so that no
     lag arises.
@@ -99,13 +152,31 @@ def local_mean(values: Array, width: int) -> Array:
     if half == 0 or values.size == 0:
         return values.copy()
     good = np.isfinite(values)
-    total = np.concatenate([[0.0], np.cumsum(np.where(good, values, 0.0))])
-    count = np.concatenate([[0], np.cumsum(good)])
-    index = np.arange(values.size)
+    whole = bool(good.all())
+    n = values.size
+    total = np.zeros(n + 1)
+    np.cumsum(values if whole else np.where(good, values, 0.0), out=total[1:])
+    mean = np.empty(n)
+    # slices where the window is whole, places looked up one by one only towards the ends
+    inner = slice(min(half, n), max(n - half, min(half, n)))
+    ends = np.concatenate([np.arange(inner.start), np.arange(inner.stop, n)])
     # the window shrinks symmetrically towards the ends: a one-sided mean would lag a ramp
-    reach = np.minimum(np.minimum(index, values.size - 1 - index), half)
-    lower, upper = index - reach, index + reach + 1
-    n = count[upper] - count[lower]
+    reach = np.minimum(ends, n - 1 - ends)
+    lower, upper = ends - reach, ends + reach + 1
+    if inner.stop > inner.start:
+        np.subtract(total[2 * half + 1 :], total[: n - 2 * half], out=mean[inner])
+    mean[ends] = total[upper] - total[lower]
+    if whole:
+        mean[inner] /= 2 * half + 1
+        mean[ends] /= upper - lower
+        return mean
+    count = np.zeros(n + 1)
+    np.cumsum(good, out=count[1:])
+    present = np.empty(n)
+    if inner.stop > inner.start:
+        np.subtract(count[2 * half + 1 :], count[: n - 2 * half], out=present[inner])
+    present[ends] = count[upper] - count[lower]
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (total[upper] - total[lower]) / n
-    return np.where(n > 0, mean, np.nan)
+        mean /= present
+    mean[present == 0] = np.nan
+    return mean
