@@ -21,7 +21,11 @@ if TYPE_CHECKING:
 @click.option("--speed", required=True, help="Speed difference of the outputs, e.g. '30 rpm'.")
 @click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
 @click.option(
-    "--branch", type=click.Choice(["loading", "unloading", "mean"]), default="mean", show_default=True
+    "--branch",
+    type=click.Choice(["loading", "unloading", "mean"]),
+    default="mean",
+    show_default=True,
+    help="While the input torque rises, after it has come down, or the mean of both.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
 def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Branch, as_json: bool) -> None:

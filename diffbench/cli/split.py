@@ -28,7 +28,11 @@ if TYPE_CHECKING:
 @click.option("--right", help="Torque at the right output.")
 @click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
 @click.option(
-    "--branch", type=click.Choice(["loading", "unloading", "mean"]), default="mean", show_default=True
+    "--branch",
+    type=click.Choice(["loading", "unloading", "mean"]),
+    default="mean",
+    show_default=True,
+    help="While the input torque rises, after it has come down, or the mean of both.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
 def split(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -110,3 +111,16 @@ def refused(run: Callable[..., Result]) -> Callable[..., list[str]]:
         return faults
 
     return command
+
+
+@pytest.fixture(scope="session")
+def synthetic_json() -> str:
+    """A characterisation made by hand, as in the tests of the report, as its document."""
+    path = Path(__file__).parents[1] / "report" / "synthetic.py"
+    spec = importlib.util.spec_from_file_location("cli_synthetic", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    text: str = module.complete().to_json()
+    return text

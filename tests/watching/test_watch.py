@@ -1,0 +1,249 @@
+"""A folder that is watched: files that appear, grow, are held, come late or stay broken."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from diffbench import Characterisation
+from diffbench.cli.results import run_sheets_in
+from diffbench.errors import FitError, ReadingError
+from diffbench.watching import Watch, files, folder
+
+SAMPLES = 1500  # fifteen seconds of the demo's sweep: read in no time
+
+
+class Bench:
+    """A bench of ours: a folder, a clock that we set, and fits that are only noted down."""
+
+    def __init__(self, path: Path, out: Path, demo: Path) -> None:
+        self.folder, self.out, self._demo = path, out, demo
+        self.clock = 0.0
+        self.fits: list[list[str]] = []
+        self.watch = Watch(path, out, sheets=run_sheets_in, settle=5.0, refresh=7, progress=lambda _: None)
+
+    def lines(self, name: str) -> list[bytes]:
+        """Lines of a recording of the demo."""
+        return (self._demo / "rebuilt" / name).read_bytes().splitlines(keepends=True)
+
+    def papers(self, *runs: tuple[str, str]) -> None:
+        """Rig, build sheet and a run sheet for these files and kinds."""
+        for name in ("twin-flange-cell.toml", "unit-q17-rebuilt.toml"):
+            shutil.copy(self._demo / name, self.folder / name)
+        sheet = (
+            'format = "diffbench-run/1"\nrig = "twin-flange-cell.toml"\n'
+            'build = "unit-q17-rebuilt.toml"\ndate = 2026-04-14\n'
+        )
+        for file, kind in runs:
+            sheet += f'\n[[run]]\nfile = "{file}"\nkind = "{kind}"\n'
+        (self.folder / "run.toml").write_text(sheet, encoding="utf-8")
+
+    def look(self, after: float = 1.0) -> list[tuple[str, str]]:
+        """Look again after some seconds: kinds and texts of what is new."""
+        self.clock += after
+        return [(event.kind, event.text) for event in self.watch.look(self.clock)]
+
+
+@pytest.fixture
+def bench(
+    tmp_path: Path, repository: Path, monkeypatch: pytest.MonkeyPatch, synthetic_result: Characterisation
+) -> Bench:
+    """A bench whose fits return a result made by hand."""
+    (tmp_path / "visit").mkdir()
+    made = Bench(tmp_path / "visit", tmp_path / "out", repository / "fixtures" / "demo")
+
+    def noted(sheets: Sequence[Path], *, progress: object) -> Characterisation:
+        import tomllib
+
+        made.fits.append([Path(run["file"]).name for run in tomllib.loads(sheets[0].read_text())["run"]])
+        return synthetic_result
+
+    def written(directory: Path, *_: object, refresh: int) -> list[Path]:
+        directory.mkdir(parents=True, exist_ok=True)
+        page = directory / "report.html"
+        page.write_text(f'<meta http-equiv="refresh" content="{refresh}">\n<p>page</p>\n')
+        return [page]
+
+    monkeypatch.setattr(folder, "fit", noted)
+    monkeypatch.setattr(folder, "make_map", lambda _: None)
+    monkeypatch.setattr(folder, "write_results", written)
+    return made
+
+
+def test_a_recording_is_followed_until_it_is_complete(bench: Bench) -> None:
+    """New, grown with half a line at its end, quiet, fitted once; and again when it has grown once more."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    assert bench.look() == []  # nothing has come yet
+    lines, file = bench.lines("bias-sweep.csv"), bench.folder / "bias-sweep.csv"
+    file.write_bytes(b"".join(lines[:301]))
+    assert bench.look() == [("recording", "300 samples over 3 s so far")]
+    with file.open("ab") as stream:
+        stream.write(b"".join(lines[301:901]) + lines[901][:7])
+    ((kind, text),) = bench.look()
+    assert kind == "recording"
+    assert text == "is still being written" or text.endswith("so far")
+    assert bench.look(4.0) == []  # not yet quiet for long enough
+    file.write_bytes(b"".join(lines[:901]))
+    bench.look()
+    assert bench.look(6.0) == [
+        ("recording", "complete: 900 samples over 9 s"),
+        ("fitting", "fitting 1 of 1 recordings"),
+        ("fitted", "1 of 1 recordings: preload torque 83.2 ± 1.3 N·m"),
+    ]
+    assert bench.look(60.0) == []  # once
+    file.write_bytes(b"".join(lines[:1201]))
+    bench.look()
+    assert ("recording", "complete: 1200 samples over 12 s") in bench.look(6.0)
+    assert bench.fits == [["bias-sweep.csv"]] * 2
+
+
+def test_what_is_complete_is_fitted_before_the_rest_has_come(bench: Bench) -> None:
+    """A tare run alone is no reason to fit; a sweep is; the result says what it is without."""
+    bench.papers(("tare.csv", "tare"), ("bias-sweep.csv", "bias-sweep"), ("speed-sweep.csv", "speed-sweep"))
+    (bench.folder / "tare.csv").write_bytes(b"".join(bench.lines("tare.csv")[:SAMPLES]))
+    bench.look()
+    assert [kind for kind, _ in bench.look(6.0)] == ["recording"]
+    assert bench.fits == []
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+    bench.look()
+    assert ("fitting", "fitting 2 of 3 recordings") in bench.look(6.0)
+    assert bench.fits == [["tare.csv", "bias-sweep.csv"]]
+
+
+def test_a_partial_result_says_so(bench: Bench, synthetic_result: Characterisation) -> None:
+    """As a caveat, which the verdict passes on."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"), ("speed-sweep.csv", "speed-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+    bench.look()
+    bench.look(6.0)
+    visit = bench.watch._visits[bench.folder / "run.toml"]
+    result = visit.fitted([visit.followed[0]], lambda _: None)
+    assert result.findings[0].severity == "caveat"
+    assert "without speed-sweep.csv" in result.findings[0].evidence
+    assert result.evidence is synthetic_result.evidence
+
+
+def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Held by the logger: said once, then read when it lets go; as the readers tell it, and as the system
+    does."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+    held = PermissionError(13, "Permission denied")
+    told = ReadingError.single("cannot be read", file="x", mend="wait")
+    told.__cause__ = held
+    real = files.read_recording
+    refusals = iter([held, told, None])
+
+    def sometimes(*arguments: object, **options: object) -> object:
+        refusal = next(refusals, None)
+        if refusal is not None:
+            raise refusal
+        return real(*arguments, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(files, "read_recording", sometimes)
+    assert bench.look() == [("recording", "is held by another program (Permission denied); waiting")]
+    assert bench.look(6.0) == []
+    assert ("recording", "complete: 1499 samples over 15 s") in bench.look()
+    assert bench.fits == [["bias-sweep.csv"]]
+
+
+def test_a_file_that_stays_broken_is_a_fault_and_the_watch_goes_on(bench: Bench) -> None:
+    """Named with its place, once; the other recording is fitted all the same, and this one when mended."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"), ("speed-sweep.csv", "speed-sweep"))
+    broken = bench.folder / "speed-sweep.csv"
+    broken.write_bytes(b"time,nothing\n1,2\n")
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+    assert ("recording", "is still being written") in bench.look()
+    found = bench.look(6.0)
+    assert [kind for kind, _ in found] == ["recording", "fault", "fitting", "fitted"]
+    assert "speed-sweep.csv" in found[1][1]
+    assert "Mend:" in found[1][1]
+    assert bench.look(60.0) == []
+    broken.write_bytes(b"".join(bench.lines("speed-sweep.csv")[:SAMPLES]))
+    bench.look()
+    bench.look(6.0)
+    assert bench.fits == [["bias-sweep.csv"], ["bias-sweep.csv", "speed-sweep.csv"]]
+
+
+def test_half_written_papers_are_waited_for(bench: Bench) -> None:
+    """No run sheet, then one whose rig is not there yet, then all in order."""
+    assert bench.look() == [("paper", "no run sheet yet; waiting for one")]
+    assert bench.look() == []
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    rig = bench.folder / "twin-flange-cell.toml"
+    text = rig.read_text(encoding="utf-8")
+    rig.write_text(text[:100], encoding="utf-8")
+    ((kind, said),) = bench.look()
+    assert kind == "fault"
+    assert "waiting for it to be mended" in said
+    assert bench.look() == []
+    rig.write_text(text, encoding="utf-8")
+    assert bench.look() == [("paper", "is in order now")]
+
+
+def test_a_fit_that_fails_is_a_fault_and_not_tried_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only another recording changes it."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+
+    def refuse(*_: object, **__: object) -> None:
+        raise FitError.single("no slip", mend="sweep on")
+
+    monkeypatch.setattr(folder, "fit", refuse)
+    bench.look()
+    assert bench.look(6.0)[-1] == ("fault", "no slip. Mend: sweep on.")
+    assert bench.look(60.0) == []
+
+
+def test_a_recording_that_goes_is_missed(bench: Bench) -> None:
+    """Moved away by somebody: said, and followed again when it is back."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    file = bench.folder / "bias-sweep.csv"
+    file.write_bytes(b"".join(bench.lines("bias-sweep.csv")[:301]))
+    bench.look()
+    file.unlink()
+    assert bench.look() == [("recording", "is gone, or cannot be looked at; waiting")]
+
+
+def test_the_page_calms_down_at_the_end(bench: Bench) -> None:
+    """It loads itself again as long as the watch goes on, and no longer."""
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
+    bench.look()
+    bench.look(6.0)
+    page = bench.out / "report.html"
+    assert 'http-equiv="refresh" content="7"' in page.read_text()
+    bench.watch.close()
+    assert page.read_text() == "<p>page</p>\n"
+    assert sorted(path.name for path in bench.out.iterdir()) == ["report.html"]
+
+
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
+def test_the_command_ends_cleanly(program: Path, tmp_path: Path, end: signal.Signals) -> None:
+    """Ctrl-C, or a polite request, ends the real command within seconds: status 0, no traceback, no files."""
+    (tmp_path / "visit").mkdir()
+    process = subprocess.Popen(
+        [program, "watch", tmp_path / "visit", "--out", tmp_path / "out", "--every", "0.1"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+        env={**os.environ, "PYTHONUTF8": "1"},
+    )
+    assert process.stdout is not None
+    assert "no run sheet yet" in process.stdout.readline()
+    time.sleep(0.2)
+    process.send_signal(end)
+    printed, told = process.communicate(timeout=60)
+    assert process.returncode == 0, told
+    assert printed.strip() == "Ended. Nothing was fitted."
+    assert told == ""
+    assert not (tmp_path / "out").exists()
