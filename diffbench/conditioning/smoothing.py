@@ -23,8 +23,8 @@ def white_noise(values: Array) -> float:
     spikes out.
 
     Parameters: ``values`` (n,), any unit, NaN = missing. Returns the standard deviation in the same unit, 0
-    for fewer than three finite neighbours. Of a long recording, ``ENOUGH`` places spread evenly tell. Source: difference-based variance estimation, common practice, no
-    source.
+    for fewer than three finite neighbours. Of a long recording, ``ENOUGH`` places spread evenly tell. Source:
+    difference-based variance estimation, common practice, no source.
 
     >>> rng = np.random.default_rng(1)
     >>> bool(abs(white_noise(np.linspace(0, 900, 20_000) + rng.normal(0, 2, 20_000)) - 2) < 0.05)

@@ -54,8 +54,8 @@ def resolution(values: Array) -> float:
 
 
 def movement(values: Array) -> float:
-    """From the first to the last percentile of the readings, so that spikes move nothing; same unit. Of a long
-    recording, ``ENOUGH`` readings spread evenly tell."""
+    """From the first to the last percentile of the readings, so that spikes move nothing; same unit. Of a
+    long recording, ``ENOUGH`` readings spread evenly tell."""
     some = values[:: max(1, values.size // ENOUGH)]
     finite = some[np.isfinite(some)]
     return float(np.subtract(*np.percentile(finite, [99.0, 1.0]))) if finite.size else 0.0
