@@ -5,12 +5,14 @@ with ``numpy.save``. That is a small format with everything a reader has to deal
 one to copy:
 
 1. a class with a `name`, as messages and provenance shall call the format;
-2. `recognises`: look at the bytes, never at the file's name alone;
+2. `marks`, one of which its files begin with (`MarkedReader`), or a `recognises` of its own: look at the
+   bytes, never at the file's name alone;
 3. `read_table`: every column as a `RawColumn`, its name and unit as written, floats with NaN for missing
    values or an object array of texts; `rows` count records from 1 where the format has no lines. Wrong files
-   raise `ReadingError` with file, place and mend. A library that only this format needs is imported in here;
+   raise `ReadingError` with file, place and mend. A library that only this format needs is got by
+   `foreign.library`;
 4. add an instance to `READERS` in `diffbench.readers.registry`, before the text reader;
-5. add a writer, by the format's own means, to `FORMATS` in ``tests/readers/conftest.py``: the compliance
+5. add a writer, by the format's own means, to `FORMATS` in ``tests/readers/writers.py``: the compliance
    suite does the rest.
 
 Nothing about rigs, channels or unit conversion belongs into a reader: `diffbench.readers.mapping` does that.
@@ -26,41 +28,21 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.foreign import guarded
+from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
-_MAGIC = b"\x93NUMPY"
 _TEXT_KINDS = "US"
 _NUMBER_KINDS = "fiub"
 
 
-class ArrayFileReader:
+class ArrayFileReader(MarkedReader):
     """A structured array in a ``.npy`` file. See `diffbench.readers.protocol.Reader`."""
 
     name = "NumPy array file"
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is a NumPy array file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the format's own mark.
-
-        Examples
-        --------
-        >>> ArrayFileReader().recognises(b"\\x93NUMPY\\x01\\x00", Path("sweep.dat"))
-        True
-        """
-        return head.startswith(_MAGIC)
+    marks = (b"\x93NUMPY",)
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
         """Read a structured array.

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
 
@@ -20,31 +21,11 @@ if TYPE_CHECKING:
 _UNITS = (b"unit", b"units")  # keys of a column's own metadata
 
 
-class ParquetReader:
+class ParquetReader(MarkedReader):
     """Parquet. See `diffbench.readers.protocol.Reader`."""
 
     name = "Parquet"
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is a Parquet file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the format's own mark.
-
-        Examples
-        --------
-        >>> ParquetReader().recognises(b"PAR1\\x15\\x04", Path("sweep.dat"))
-        True
-        """
-        return head.startswith(b"PAR1")
+    marks = (b"PAR1",)
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
         """Read all columns.
@@ -77,31 +58,11 @@ class ParquetReader:
         return guarded(path, self.name, read, arrow.ArrowException)
 
 
-class FeatherReader:
+class FeatherReader(MarkedReader):
     """Feather, which is the file format of Arrow. See `diffbench.readers.protocol.Reader`."""
 
     name = "Feather"
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is a Feather file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the mark of either version.
-
-        Examples
-        --------
-        >>> FeatherReader().recognises(b"ARROW1\\x00\\x00", Path("sweep.dat"))
-        True
-        """
-        return head.startswith((b"ARROW1", b"FEA1"))
+    marks = (b"ARROW1", b"FEA1")
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
         """Read all columns.

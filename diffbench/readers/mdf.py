@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from diffbench.errors import ReadingError
 from diffbench.readers.apart import read_groups_apart
 from diffbench.readers.foreign import guarded, library, refuse_too_many, require
+from diffbench.readers.marked import MarkedReader
 from diffbench.readers.mdf_blocks import check_chains
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
@@ -25,31 +26,11 @@ _MASTERS = (2, 3)  # types of a channel that is its group's clock, stored or cou
 _TIME = 1  # kind of a master: time, not angle or distance
 
 
-class MdfReader:
+class MdfReader(MarkedReader):
     """ASAM MDF of version 4. See `diffbench.readers.protocol.Reader`."""
 
     name = "MDF"
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is an MDF file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the format's own mark, finished or not.
-
-        Examples
-        --------
-        >>> MdfReader().recognises(b"MDF     4.10    ", Path("sweep.dat"))
-        True
-        """
-        return head.startswith((_MAGIC, _UNFINISHED))
+    marks = (_MAGIC, _UNFINISHED)
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:
         """Read all channels of a file, put onto one clock.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
 from diffbench.readers.time_bases import Group, clock_among, on_one_clock
@@ -15,36 +16,15 @@ from diffbench.readers.time_bases import Group, clock_among, on_one_clock
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
-_MAGIC = b"TDSm"
 _UNITS = ("unit_string", "unit", "units")  # properties that hold a channel's unit
 _CLOCK = "time"  # name of the column that waveform properties make
 
 
-class TdmsReader:
+class TdmsReader(MarkedReader):
     """TDMS. See `diffbench.readers.protocol.Reader`."""
 
     name = "TDMS"
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is a TDMS file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the format's own mark.
-
-        Examples
-        --------
-        >>> TdmsReader().recognises(b"TDSm\\x0e\\x00\\x00\\x00", Path("sweep.dat"))
-        True
-        """
-        return head.startswith(_MAGIC)
+    marks = (b"TDSm",)
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:
         """Read all channels of a file, put onto one clock.

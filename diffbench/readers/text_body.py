@@ -22,6 +22,7 @@ from diffbench.readers.text_layout import Layout
 from diffbench.readers.text_lines import cleanly_quoted, has_comment, is_comment
 from diffbench.readers.text_marks import ungrouped
 from diffbench.readers.text_parsing import (
+    AT_ONCE,
     Values,
     new_thousands_mark,
     number_in,
@@ -49,11 +50,13 @@ class TextBody:
     ----------
     layout : what was found out from the file's top.
     file : name for messages.
+    at_once : rows of a regular file beyond which it is parsed in pieces.
     """
 
-    def __init__(self, layout: Layout, file: str) -> None:
+    def __init__(self, layout: Layout, file: str, *, at_once: int = AT_ONCE) -> None:
         self.layout = layout
         self._file = file
+        self._at_once = at_once
         self._columns = [_Column() for _ in layout.names]
         self._rows: list[NDArray[np.int64]] = []
         self._count = 0
@@ -142,7 +145,7 @@ class TextBody:
         False when they are not: nothing has been taken, and the blocks are to be added.
         """
         try:
-            columns = parse_file(path, self.layout)
+            columns = parse_file(path, self.layout, data_lines, at_once=self._at_once)
         except ValueError:
             return False
         if len(columns[0]) != data_lines or (

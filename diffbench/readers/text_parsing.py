@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -19,6 +21,11 @@ from diffbench.readers.cells import (
 )
 from diffbench.readers.text_layout import Layout
 from diffbench.readers.text_marks import Marks
+
+# Rows of numbers that the parser takes at once: in pieces it needs little memory beside the result, and a
+# third more time.
+PIECE = 1 << 20
+AT_ONCE = 4 * PIECE
 
 Values: TypeAlias = NDArray[np.float64] | NDArray[np.object_]
 
@@ -45,8 +52,8 @@ def parse(data: bytes, layout: Layout) -> list[Values]:
     return _whole(io.BytesIO(data), layout, padded=True)
 
 
-def parse_file(path: Path, layout: Layout) -> list[Values]:
-    """Return the columns of a whole file, as `parse` does, in one call of the parser.
+def parse_file(path: Path, layout: Layout, rows: int, *, at_once: int = AT_ONCE) -> list[Values]:
+    """Return the columns of a whole file, as `parse` does, by one opening of the parser.
 
     Parameters
     ----------
@@ -54,16 +61,38 @@ def parse_file(path: Path, layout: Layout) -> list[Values]:
         A file whose table is ASCII.
     layout : Layout
         Its layout; the lines above the table are skipped.
+    rows : int
+        Count of lines from the first row on.
+    at_once : int
+        A file of numbers with more rows is parsed in pieces.
 
     Returns
     -------
-    One array a column.
+    One array a column; with another length than ``rows`` where the parser takes the lines for other rows.
 
     Raises
     ------
     ValueError : as in `parse`.
     """
+    if rows > at_once and all(layout.numeric) and layout.cells == len(layout.numeric):
+        return _in_pieces(path, layout, rows, min(PIECE, at_once))
     return _whole(path, layout, padded=False, skip=layout.first_line - 1)
+
+
+def _in_pieces(path: Path, layout: Layout, rows: int, size: int) -> list[Values]:
+    columns: list[Values] = [np.empty(rows) for _ in range(layout.cells)]
+    done = 0
+    skip = layout.first_line - 1
+    with _strict(), _opened(path, layout, [True] * layout.cells, skip=skip, pieces=size) as pieces:
+        for piece in pieces:
+            here = slice(done, done + len(piece))
+            done = here.stop
+            if done > rows:
+                msg = "more rows than lines"
+                raise ValueError(msg)
+            for i, column in enumerate(columns):
+                column[here] = piece[i].to_numpy()
+    return [column[:done] for column in columns]
 
 
 def _whole(source: Path | io.BytesIO, layout: Layout, *, padded: bool, skip: int = 0) -> list[Values]:
@@ -193,6 +222,39 @@ def _read(
     padded: bool = True,
     skip: int = 0,
 ) -> list[Values]:
+    with _strict():
+        frame = _opened(source, layout, numeric, only=only, padded=padded, skip=skip)
+    return [
+        frame[i].to_numpy() if numeric[i] else frame[i].fillna("").to_numpy(dtype=object)
+        for i in (range(layout.cells) if only is None else (only,))
+    ]
+
+
+@contextmanager
+def _strict() -> Iterator[None]:
+    """What the parser only warns of becomes a ``ValueError``: it cuts where the first line of a slice has too
+    many cells."""
+    import pandas as pd
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            yield
+        except pd.errors.ParserWarning as warning:
+            raise ValueError(str(warning)) from None
+
+
+def _opened(
+    source: Path | io.BytesIO,
+    layout: Layout,
+    numeric: list[bool],
+    *,
+    only: int | None = None,
+    padded: bool = False,
+    skip: int = 0,
+    pieces: int | None = None,
+) -> Any:
+    """The table that the parser makes, or with ``pieces`` an iterator over tables of so many rows."""
     import pandas as pd
 
     all_numbers = all(numeric)
@@ -201,29 +263,20 @@ def _read(
     dtype: Any = np.float64 if all_numbers else {i: np.float64 if n else str for i, n in enumerate(numeric)}
     na_values: Any = missing if all_numbers else {i: missing for i, n in enumerate(numeric) if n}
     names: Any = list(range(layout.cells))
-    with warnings.catch_warnings():
-        # The parser warns, and cuts, where the first line of a slice has too many cells.
-        warnings.simplefilter("error", pd.errors.ParserWarning)
-        try:
-            frame = pd.read_csv(
-                source,
-                sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
-                decimal=layout.marks.decimal,
-                header=None,
-                names=names,
-                usecols=None if only is None else [only],
-                index_col=False,
-                dtype=dtype,
-                na_values=na_values,
-                keep_default_na=False,
-                skiprows=skip,
-                skipinitialspace=padded,
-                engine="c",
-                low_memory=True,  # in slices that stay in the cache: half the time
-            )
-        except pd.errors.ParserWarning as warning:
-            raise ValueError(str(warning)) from None
-    return [
-        frame[i].to_numpy() if numeric[i] else frame[i].fillna("").to_numpy(dtype=object)
-        for i in (range(layout.cells) if only is None else (only,))
-    ]
+    return pd.read_csv(
+        source,
+        sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
+        decimal=layout.marks.decimal,
+        header=None,
+        names=names,
+        usecols=None if only is None else [only],
+        index_col=False,
+        dtype=dtype,
+        na_values=na_values,
+        keep_default_na=False,
+        skiprows=skip,
+        skipinitialspace=padded,
+        engine="c",
+        low_memory=True,  # in slices that stay in the cache: half the time
+        chunksize=pieces,
+    )
