@@ -41,6 +41,9 @@ from diffbench.cli.ranges import pair
     "--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone."
 )
 @click.option("--pdf", is_flag=True, help="Print the page as report.pdf, too; needs Chromium.")
+@click.option(
+    "--paper", type=click.Choice(["A4", "letter"]), default="A4", help="Of report.pdf; A4 if not given."
+)
 @click.option("--quiet", is_flag=True, help="No progress, no summary.")
 @click.option(
     "--verbose", is_flag=True, help="Every step with its time, and all that lies behind the summary."
@@ -53,6 +56,7 @@ def fit(
     map_temperature: tuple[float, float] | None,
     as_json: bool,
     pdf: bool,
+    paper: str,
     quiet: bool,
     verbose: bool,
 ) -> None:
@@ -88,7 +92,7 @@ def fit(
             from diffbench.report.files import write_results
 
             say("writing")
-            written = write_results(out, result, locking_map, pdf=pdf)
+            written = write_results(out, result, locking_map, paper=paper if pdf else None)
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Parameter
 from diffbench.report.page_tables import typeset
@@ -21,18 +22,21 @@ from diffbench.report.style import (
     dress,
     legend_above,
 )
-from diffbench.report.wording import key_names, label, shown
+from diffbench.report.wording import Shown, key_names, label, seen_in, shared_names, split_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Doubt", "correlation", "doubts", "interval_names", "intervals", "source_kind"]
+__all__ = ["Doubt", "correlated", "correlation", "doubts", "interval_names", "intervals", "source_kind"]
+
+Array = NDArray[np.float64]
 
 PER_CENT = 100.0
 THICK = 0.36
 #: Squares of the correlation matrix at full correlation, as a share of their place.
 FULL = 0.86
 SMALLEST = 0.05
+MOST_CORRELATED = 24
 #: An interval longer than that many times the middle one is cut off.
 MOST_REACH = 4.0
 
@@ -92,10 +96,12 @@ def doubts(characterisation: Characterisation, names: Sequence[str]) -> list[Dou
     -------
     One entry a quantity, in their order.
     """
-    return [_doubt(name, characterisation.parameters[name]) for name in names]
+    return [
+        _doubt(seen_in(characterisation, name), name, characterisation.parameters[name]) for name in names
+    ]
 
 
-def _doubt(name: str, item: Parameter) -> Doubt:
+def _doubt(seen: Shown, name: str, item: Parameter) -> Doubt:
     if not item.value or not item.u or item.low is None or item.high is None:
         msg = f"{name} has no interval"
         raise ValueError(msg)
@@ -104,7 +110,6 @@ def _doubt(name: str, item: Parameter) -> Doubt:
     for source, part in item.budget.items():
         squares[source_kind(source)] += part**2
     total = sum(squares.values()) or 1.0
-    seen = shown(name, item)
     return Doubt(
         name,
         seen.label,
@@ -192,6 +197,25 @@ def _clip(axes: Axes, found: Sequence[Doubt]) -> None:
             )
 
 
+def correlated(characterisation: Characterisation) -> tuple[list[str], Array]:
+    """Labels of the quantities whose correlation is shown, and their matrix.
+
+    What all builds share stands once; of more than `MOST_CORRELATED` those are kept that go closest with
+    another.
+    """
+    listed = characterisation.correlation.names
+    matrix = np.array(characterisation.correlation.matrix, dtype=np.float64).reshape(len(listed), -1)
+    repeated = shared_names(characterisation)
+    kept = [i for i, name in enumerate(listed) if name not in repeated]
+    if len(kept) > MOST_CORRELATED:
+        apart = np.abs(matrix[np.ix_(kept, kept)]) - np.eye(len(kept))
+        closest = np.argsort(-apart.max(axis=1), kind="stable")[:MOST_CORRELATED]
+        kept = [kept[i] for i in sorted(closest)]
+    shared = set(repeated.values())
+    labels = [label(split_name(listed[i])[0] if listed[i] in shared else listed[i]) for i in kept]
+    return labels, matrix[np.ix_(kept, kept)]
+
+
 def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
     """Which quantities go together: the correlation matrix as squares, larger the stronger.
 
@@ -207,11 +231,8 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
     The axes. Filled squares rise together, open ones against each other; the area is the size of the
     correlation.
     """
-    matrix = np.array(characterisation.correlation.matrix, dtype=np.float64).reshape(
-        len(characterisation.correlation.names), -1
-    )
-    count = len(characterisation.correlation.names)
-    names = [label(name) for name in characterisation.correlation.names]
+    names, matrix = correlated(characterisation)
+    count = len(names)
     from matplotlib.collections import LineCollection, PolyCollection
 
     rules: list[list[tuple[float, float]]] = []
@@ -249,7 +270,7 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
     axes.set_ylim(count - 0.4, -0.6)
     axes.set_aspect("equal")
     dress(axes, across="quantity by its number [1]", upward="")
-    axes.set_yticks(range(count), [f"{name}  {i + 1}" for i, name in enumerate(names)])
+    axes.set_yticks(range(count), [f"{typeset(name)}  {i + 1}" for i, name in enumerate(names)])
     axes.set_xticks(range(count), [str(i + 1) for i in range(count)])
     axes.grid(visible=False)
     for spine in axes.spines.values():

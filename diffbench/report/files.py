@@ -23,7 +23,7 @@ def write_results(
     locking_map: LockingMap,
     *,
     refresh: int | None = None,
-    pdf: bool = False,
+    paper: str | None = None,
 ) -> list[Path]:
     """Write a result into a folder, and nowhere else.
 
@@ -37,8 +37,8 @@ def write_results(
         Its map.
     refresh : int or None
         After how many seconds a browser loads the page again, while more is to come.
-    pdf : bool
-        Whether to print the page as ``report.pdf``, too.
+    paper : str or None
+        "A4" or "letter": the page is printed on that as ``report.pdf``, too.
 
     Returns
     -------
@@ -61,8 +61,8 @@ def write_results(
     }
     # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
     contents = {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
-    if pdf:
+    if paper is not None:
         from diffbench.report.printing import printed
 
-        contents = {PDF: printed(contents["report.html"]), **contents}
+        contents = {PDF: printed(contents["report.html"], paper=paper), **contents}
     return write_whole(directory, contents)

@@ -16,7 +16,15 @@ from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import RULE
 from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_steps_text, next_tests_text
 from diffbench.report.verdict import coverage_text, law_text, verdict
-from diffbench.report.wording import grouped_findings, humanised, key_names, printable, seen_in, split_name
+from diffbench.report.wording import (
+    grouped_findings,
+    humanised,
+    key_names,
+    label,
+    printable,
+    seen_in,
+    split_name,
+)
 
 __all__ = ["page", "refresh_line"]
 
@@ -157,8 +165,12 @@ def _leads(characterisation: Characterisation) -> list[Lead]:
     ):
         if stem not in by_stem:
             continue
-        name = by_stem[stem]
-        seen = seen_in(characterisation, name)
+        every = [name for name in key_names(characterisation)[0] if split_name(name)[0] == stem]
+        if len(every) > 1:
+            lead = _over_builds(characterisation, stem, every)
+            found += [] if lead is None else [lead]
+            continue
+        seen = seen_in(characterisation, by_stem[stem])
         if not seen.determined:
             continue
         note = f"95 %: {seen.interval}"
@@ -167,6 +179,17 @@ def _leads(characterisation: Characterisation) -> list[Lead]:
             note = f"{other.value} unloading" if other.determined else "unloading not determined"
         found.append(Lead(typeset(seen.label), typeset(f"{seen.value} {seen.unit}".strip()), typeset(note)))
     return found
+
+
+def _over_builds(characterisation: Characterisation, stem: str, names: list[str]) -> Lead | None:
+    """A number that builds do not share: from the least to the most."""
+    known = [(characterisation.parameters[name].value, name) for name in names]
+    ranked = sorted((value, name) for value, name in known if value is not None)
+    if not ranked:
+        return None
+    least, most = (seen_in(characterisation, name) for _, name in (ranked[0], ranked[-1]))
+    value = f"{least.value} to {most.value} {most.unit}".strip()
+    return Lead(label(stem), typeset(value), f"over {len(ranked)} builds")
 
 
 def _upfirst(text: str) -> str:

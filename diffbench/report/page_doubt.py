@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 from diffbench.characterisation import Characterisation
 from diffbench.report import doubt_figures, state_figures
 from diffbench.report.drawing import draw
-from diffbench.report.page_figures import HALF, PageFigure, numbers
+from diffbench.report.page_figures import WIDE, PageFigure, numbers
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty
 from diffbench.report.style import SOURCE_COLOURS
-from diffbench.report.wording import label, printable
+from diffbench.report.wording import printable
 
 __all__ = ["doubt_page_figures", "ladder_figure"]
 
@@ -21,17 +21,24 @@ ROW = 0.44  # inch: a row of a figure of rows
 FRAME = 1.25  # inch: legend and axis
 CELL = 0.175  # inch: a place of the correlation matrix
 FEWEST_PAIRS = 2
+MOST_ROWS = 15  # of one figure: more would not fit a sheet
 MILLIMETRES = 1e3
 
 
 def doubt_page_figures(characterisation: Characterisation) -> Iterator[PageFigure]:
     """Intervals of the key numbers and of all others with what they come from, and the correlation."""
     keys, others = doubt_figures.interval_names(characterisation)
-    if keys:
-        yield _interval_figure(characterisation, "intervals-key", "Intervals of the key numbers", keys)
-    if others:
-        yield _interval_figure(characterisation, "intervals-other", "Intervals of all others", others)
-    if len(characterisation.correlation.names) >= FEWEST_PAIRS:
+    for kind, title, names in (
+        ("key", "Intervals of the key numbers", keys),
+        ("other", "Intervals of all others", others),
+    ):
+        pieces = -(-len(names) // MOST_ROWS)
+        for i in range(pieces):
+            part = names[i * len(names) // pieces : (i + 1) * len(names) // pieces]
+            name = f"intervals-{kind}" + (f"-{i + 1}" if i else "")
+            count = f", {i + 1} of {pieces}" if pieces > 1 else ""
+            yield _interval_figure(characterisation, name, title + count, part)
+    if len(doubt_figures.correlated(characterisation)[0]) >= FEWEST_PAIRS:
         yield _correlation_figure(characterisation)
 
 
@@ -71,16 +78,16 @@ def _interval_figure(
 
 
 def _correlation_figure(characterisation: Characterisation) -> PageFigure:
-    names, matrix = characterisation.correlation.names, characterisation.correlation.matrix
+    names, matrix = doubt_figures.correlated(characterisation)
     last = len(names) - 1
     rows = [
         (
-            f"{i + 1} {label(name)}",
-            *(number_text(matrix[i][j], 0.01) if j < i else "" for j in range(last)),
+            f"{i + 1} {typeset(name)}",
+            *(number_text(float(matrix[i, j]), 0.01) if j < i else "" for j in range(last)),
         )
         for i, name in enumerate(names)
     ]
-    pairs = [(abs(matrix[i][j]), i, j) for i in range(len(names)) for j in range(i)]
+    pairs = [(abs(float(matrix[i, j])), i, j) for i in range(len(names)) for j in range(i)]
     size, i, j = max(pairs)
     return PageFigure(
         "correlation",
@@ -90,8 +97,8 @@ def _correlation_figure(characterisation: Characterisation) -> PageFigure:
             size=(2.6 + CELL * len(names), 0.9 + CELL * len(names)),
             prefix="correlation",
             title=(
-                f"Correlation of {len(names)} quantities; the closest are {label(names[i])} and "
-                f"{label(names[j])}, {number_text(size, 0.01)} in size."
+                f"Correlation of {len(names)} quantities; the closest are {names[i]} and "
+                f"{names[j]}, {number_text(size, 0.01)} in size."
             ),
         ),
         "The larger a square, the closer two go together: what the data hardly tell apart. An error in one "
@@ -126,14 +133,15 @@ def ladder_figure(characterisation: Characterisation) -> PageFigure | None:
         "Preload torque over shims",
         draw(
             lambda axes: state_figures.shim_ladder(characterisation, axes, limits=one),
-            size=HALF,
+            size=WIDE,
             prefix="shim-ladder",
             title=(
                 f"Preload torque over shims: {rows[0][2]} at {rows[0][0]} mm to {rows[-1][2]} at "
                 f"{rows[-1][0]} mm."
             ),
         ),
-        "Each step bears what a millimetre of shim adds. `diffbench advise` says which shim gives a target.",
+        "Each step bears what a millimetre of shim adds. The command diffbench advise says which shim gives "
+        "a target.",
         numbers(
             "Preload torque over shims",
             ("Shim [mm]", "Build", "Preload torque ± standard uncertainty", "95 % interval [N·m]"),

@@ -25,6 +25,7 @@ from diffbench.report.rounding import number_text
 
 __all__ = [
     "HALF",
+    "WIDE",
     "PageFigure",
     "evidence_figures",
     "map_page_figures",

@@ -10,7 +10,16 @@ from diffbench.characterisation import Characterisation
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
 from diffbench.report.verdict import check_text, disagrees, limited_name
-from diffbench.report.wording import humanised, key_names, label, printable, seen_in, share_text, source_text
+from diffbench.report.wording import (
+    humanised,
+    key_names,
+    label,
+    printable,
+    seen_in,
+    share_text,
+    shared_names,
+    source_text,
+)
 from diffbench.wear.conformity import conformity
 
 __all__ = [
@@ -131,15 +140,23 @@ def limit_table(characterisation: Characterisation) -> Table | None:
 def budget_table(characterisation: Characterisation) -> Table:
     """Every quantity's budget: which part of its standard uncertainty comes from where."""
     rows = []
+    repeated = shared_names(characterisation)
     for name, parameter in characterisation.parameters.items():
-        if parameter.value is None or not parameter.u:
+        if parameter.value is None or not parameter.u or name in repeated:
             continue
         for source, size in sorted(parameter.budget.items(), key=lambda item: -item[1]):
             share = (size / parameter.u) ** 2
             if share < 1e-4:
                 continue
             part = with_unit(number_text(size, size), parameter.unit)
-            rows.append((label(name), source_text(source), part, share_text(size, parameter.u)))
+            rows.append(
+                (
+                    seen_in(characterisation, name).label,
+                    source_text(source),
+                    part,
+                    share_text(size, parameter.u),
+                )
+            )
     head = ("Quantity", "Source of doubt", "Part of the standard uncertainty", "Share of variance")
     return _table("Uncertainty budget of every quantity", head, rows, (2, 3))
 

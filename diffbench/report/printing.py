@@ -51,13 +51,15 @@ def browser() -> str:
     return path
 
 
-def printed(page: bytes) -> bytes:
-    """A page as PDF, on A4 unless its style says otherwise.
+def printed(page: bytes, *, paper: str = "A4") -> bytes:
+    """A page as PDF.
 
     Parameters
     ----------
     page : bytes
         The HTML file.
+    paper : str
+        Size of a sheet, as CSS names it: "A4" or "letter".
 
     Returns
     -------
@@ -71,7 +73,8 @@ def printed(page: bytes) -> bytes:
     program = browser()
     with tempfile.TemporaryDirectory(prefix="diffbench-print-") as folder:
         source, target = Path(folder) / "report.html", Path(folder) / "report.pdf"
-        source.write_bytes(page)
+        sheet = f"@page {{ size: {paper}; }}</style>".encode()
+        source.write_bytes(page.replace(b"</style>", sheet, 1))
         command = [
             program,
             "--headless",

@@ -27,9 +27,12 @@ def script(folder: Path, text: str) -> str:
     CHROMIUM is None and "CI" not in os.environ,
     reason="no Chromium on this machine: printing is tried where there is one, and always in CI",
 )
-def test_a_page_becomes_a_pdf() -> None:
-    """A file that begins as a PDF does, with more than its head in it."""
-    made = printed("<!doctype html><title>x</title><p>N·m".encode())
+@pytest.mark.parametrize(("paper", "box"), [("A4", b"0 0 594.9"), ("letter", b"0 0 612 792")])
+def test_a_page_becomes_a_pdf(paper: str, box: bytes) -> None:
+    """A PDF from head to foot, on the paper that was asked for (points of ISO 216 and of ANSI/ASME Y14.1)."""
+    page = "<!doctype html><title>x</title><style>p { color: black }</style><p>N·m"
+    made = printed(page.encode(), paper=paper)
+    assert b"/MediaBox [" + box in made
     assert made.startswith(b"%PDF-1.")
     assert made.rstrip().endswith(b"%%EOF")
     assert len(made) > 2000
