@@ -74,10 +74,13 @@ def read_text(tmp_path_factory: pytest.TempPathFactory) -> ReadText:
     """Return a function that reads a text, given as str or bytes, with settings of the rig."""
     folder = tmp_path_factory.mktemp("texts")
 
-    def read(content: str | bytes, *, block_size: int = 1 << 20, **settings: Any) -> RawTable:
+    def read(
+        content: str | bytes, *, block_size: int = 1 << 20, at_once: int = 1 << 22, **settings: Any
+    ) -> RawTable:
         path = folder / "log.txt"
         path.write_bytes(content.encode() if isinstance(content, str) else content)
-        return TextReader(block_size=block_size).read_table(path, FileSettings.model_validate(settings))
+        reader = TextReader(block_size=block_size, at_once=at_once)
+        return reader.read_table(path, FileSettings.model_validate(settings))
 
     return read
 
