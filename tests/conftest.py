@@ -8,9 +8,18 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
+# Linear algebra on one thread, as the command line has it: read when numpy loads, so before anything else.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
-from diffbench import Characterisation, LockingMap, load_characterisation, load_map
+import pytest  # noqa: E402  see above
+
+from diffbench import (  # noqa: E402  see above
+    Characterisation,
+    LockingMap,
+    load_characterisation,
+    load_map,
+)
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,14 @@ class _Commands(SuggestingGroup):
         return result
 
 
+def _one_thread_each() -> None:
+    """Linear algebra on one thread, unless the user says otherwise: the matrices of a fit have some thousand
+    rows, and threads that share them cost two and a half times what they save. Numpy reads this as it loads.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     del param
     if value:
@@ -107,3 +115,4 @@ def main() -> None:
     Work at a bench can hurt: rotating parts, hot oil, stored spring force. The maker's limits, local rules
     and qualified people come before anything that this program says.
     """
+    _one_thread_each()

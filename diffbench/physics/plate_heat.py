@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats, not_negative, positive, within
-from diffbench.physics.recurrences import affine_recurrence
+from diffbench.physics.recurrences import affine_recurrence, decay_recurrence
 
 EVEN_STEPS = 1e-9
 """Relative spread of time steps below which they count as even; it is far below any clock's error."""
@@ -112,7 +112,7 @@ def excess_temperature(
     rises = q * (steps / capacity * mean_decay)
     decay = np.exp(-x)
     if decay.size == 1:
-        return np.append(theta, _evenly(float(decay[0]), rises, theta))
+        return np.append(theta, decay_recurrence(float(decay[0]), rises, theta))
     return np.append(theta, affine_recurrence(decay, rises, theta))
 
 
@@ -183,11 +183,3 @@ def steel_specific_heat(temperature: ArrayLike) -> Floats:
     """
     theta = within("steel temperature", temperature, 20.0, 600.0, unit=" degC")
     return 425.0 + theta * (0.773 + theta * (-1.69e-3 + theta * 2.22e-6))
-
-
-def _evenly(decay: float, rises: Floats, start: float) -> Floats:
-    """The recurrence at even steps, where a compiled filter is some seven times faster."""
-    from scipy.signal import lfilter
-
-    filtered, _ = lfilter([1.0], [1.0, -decay], rises, zi=[decay * start])
-    return floats(filtered)

@@ -13,6 +13,9 @@ import numpy as np
 
 from diffbench.physics.arguments import Floats
 
+_LENGTH = 64  # of a block of constant decay: its triangle of powers stays in the processor's cache
+_APART = np.arange(_LENGTH)[None, :] - np.arange(_LENGTH)[:, None]  # how many samples later
+
 
 def clamp_recurrence(lower: Floats, upper: Floats, start: float) -> Floats:
     """Run x[i] = max(lower[i], min(x[i-1], upper[i])), exactly as the loop over samples would.
@@ -104,6 +107,48 @@ def affine_recurrence(gain: Floats, offset: Floats, start: float) -> Floats:
         x = gains[row] * x + offsets[row]
         out[row] = x
     return np.ascontiguousarray(out.T).reshape(-1)[:n]
+
+
+def decay_recurrence(decay: float, offset: Floats, start: float) -> Floats:
+    """Run x[i] = decay x[i-1] + offset[i] with one decay throughout.
+
+    Blocks are filled by one product with the triangle of the decay's powers, and joined from end to end. A
+    compiled filter would be no faster, and the library that has one takes half a second to load.
+
+    Parameters
+    ----------
+    decay : float
+        From 0 to 1.
+    offset : ndarray
+        Offsets, shape (n,).
+    start : float
+        x before the first sample.
+
+    Returns
+    -------
+    x, shape (n,), equal to the loop over samples within a few units in the last place.
+
+    Examples
+    --------
+    >>> decay_recurrence(0.5, np.array([1.0, 1.0]), 4.0).tolist()
+    [3.0, 2.5]
+
+    References
+    ----------
+    Superposition, elementary.
+    """
+    n = offset.size
+    blocks = -(-n // _LENGTH)
+    padded = np.zeros(blocks * _LENGTH)
+    padded[:n] = offset
+    powers = float(decay) ** np.arange(_LENGTH + 1)
+    within = padded.reshape(blocks, _LENGTH) @ np.where(_APART >= 0, powers[_APART], 0.0)
+    value, whole = float(start), float(powers[-1])
+    starts = np.empty(blocks)
+    for block, last in enumerate(within[:, -1].tolist()):
+        starts[block] = value
+        value = whole * value + last
+    return np.asarray((within + starts[:, None] * powers[1:]).reshape(-1)[:n])
 
 
 def _in_blocks(values: Floats, neutral: float) -> Floats:

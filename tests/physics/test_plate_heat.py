@@ -11,6 +11,7 @@ from diffbench.physics.plate_heat import (
     steady_excess_temperature,
     steel_specific_heat,
 )
+from diffbench.physics.recurrences import decay_recurrence
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -166,3 +167,14 @@ def test_what_it_refuses(
 ) -> None:
     with pytest.raises(ValueError, match=message):
         excess_temperature(time, heat, h, capacity)
+
+
+@pytest.mark.parametrize("n", [0, 1, 63, 64, 65, 7200])
+@pytest.mark.parametrize("decay", [0.0, 0.5, 0.97, 0.9999, 1.0])
+def test_a_constant_decay_is_the_filter_that_others_have(n: int, decay: float) -> None:
+    """Independent code: scipy's compiled filter. Rounding of sums of up to 7200 numbers of size one."""
+    from scipy.signal import lfilter
+
+    offset = np.random.default_rng(n).normal(size=n)
+    expected = lfilter([1.0], [1.0, -decay], offset, zi=[decay * 2.5])[0] if n else offset
+    np.testing.assert_allclose(decay_recurrence(decay, offset, 2.5), expected, rtol=1e-11, atol=1e-11)
