@@ -14,7 +14,8 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual
 from diffbench.fitting.setup import unknowns
-from diffbench.fitting.solver import Problem, Solution, polish, search
+from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
+from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
 from diffbench.fitting.unknowns import Names
 
 Array = NDArray[np.float64]
@@ -119,7 +120,7 @@ def quick_search(
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     noise = first_guess(data)
     used = np.ones(data.difference.size, dtype=bool)
-    x, cost, count = search(_problem(model, noise, used), names.start, tolerance=1e-4)
+    x, cost, count = _searched(model, noise, used, names.start, tolerance=1e-4)
     residual = model.residual(x)
     empty = np.zeros((0, len(names)))
     found = Solution(
@@ -148,7 +149,7 @@ def fit_form(
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     begin = _carried(names, start)
-    x, cost, _ = search(_problem(model, start.noise, start.used), begin, tolerance=1e-6)
+    x, cost, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-6)
     solution, noise, used = _settle(model, start.noise, start.used, x)
     costs = [cost]
     minima = [solution]
@@ -158,7 +159,7 @@ def fit_form(
         reach = solution.cost + max(FAR, 0.1 * solution.cost)
         far = []
         for other in _starts(names, begin):
-            x, cost, _ = search(problem, other, tolerance=1e-6)
+            x, cost, _ = _searched(model, noise, used, other, tolerance=1e-6)
             if cost > reach:
                 far.append(cost)
             else:
@@ -178,6 +179,22 @@ def fit_form(
         )
 
     return candidate(solution, tuple(candidate(found) for found in _rivals(names, solution, minima)))
+
+
+def _searched(
+    model: LockingModel, noise: CellNoise, used: Flags, start: Array, *, tolerance: float
+) -> tuple[Array, float, int]:
+    """A search over some of the cells, and where it ended as all cells see it."""
+    some, kept = thinned(model, ENOUGH_CELLS)
+    if some is model:
+        return search(_problem(model, noise, used), start, tolerance=tolerance)
+    # each of the cells stands for several, so that knowledge beforehand keeps its weight
+    share = noise.inflation * kept.size / used.size
+    coarse = CellNoise(noise.sigma[kept], share, noise.effective)
+    x, _, count = search(_problem(some, coarse, used[kept]), start, tolerance=tolerance)
+    problem = _problem(model, noise, used)
+    x = eliminate(problem, x)
+    return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count + 1
 
 
 def _settle(

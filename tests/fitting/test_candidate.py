@@ -71,3 +71,19 @@ def test_the_fit_explains_the_noise_it_finds(fitted: Candidate) -> None:
     cells = fitted.noise.effective
     assert fitted.chi2(fitted.noise) / cells == pytest.approx(1.0, abs=0.5)
     assert fitted.used.mean() > 0.99
+
+
+def test_a_search_over_some_cells_ends_at_the_same_answer(
+    arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Compression for the search alone: the optimum is that of all cells, to a fiftieth of each doubt, and
+    so is its covariance."""
+    monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", 60)
+    form = Form(greater_of=False, stribeck_exponent=1.0)
+    start = quick_search(form, *arguments, temperature_u=0.5).candidate
+    thin = fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
+    u, v = (np.sqrt(np.diag(found.covariance().total)) for found in (fitted, thin))
+    moved = np.abs(thin.x - fitted.x) / np.maximum(u, 1e-12)
+    assert thin.residual.size == fitted.residual.size > 4 * 60
+    assert float(moved.max()) < 0.02
+    np.testing.assert_allclose(v, u, rtol=0.01)
