@@ -158,7 +158,7 @@ def _label(
                 labels[bool(tested[i, row])].append((at, float(speed[row])))
     for inside, found in labels.items():
         if found:
-            axes.clabel(
+            numbers = axes.clabel(
                 lines,
                 fmt=lambda level: f"{level:g}",
                 fontsize=9.5,
@@ -167,6 +167,14 @@ def _label(
                 inline=True,
                 inline_spacing=2,
             )
+            for number in numbers:
+                number.set_rotation(_upright(number.get_rotation()))
+
+
+def _upright(rotation: float) -> float:
+    """The rotation [deg] in which numbers on nearly upright lines all read from below."""
+    turned = rotation % 180.0
+    return turned - 180.0 if turned > 135.0 else turned
 
 
 def _label_colours(levels: Array, shades: list[Shade], *, washed: bool) -> list[str]:

@@ -162,11 +162,12 @@ def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
         "figure-friction-plate",
         "figure-temperatures",
         "figure-plate-heat",
-        "figure-map-loading-0",
         "figure-intervals-key",
         "figure-correlation",
     ):
         assert needed in figures
+    # which temperatures a map is shown at is its own affair
+    assert sum(str(name).startswith("figure-map-loading-") for name in figures) >= 2
 
 
 def test_language_title_and_viewport(outline: Outline, made: str) -> None:
