@@ -32,6 +32,7 @@ _DAMAGE = (
     MemoryError,
     OSError,
     RuntimeError,
+    SyntaxError,
     TypeError,
     ValueError,
     struct.error,

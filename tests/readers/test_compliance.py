@@ -129,3 +129,13 @@ def test_an_array_of_python_objects_is_never_unpickled(tmp_path):
     np.save(path, np.array([{"a": 1}], dtype=object), allow_pickle=True)
     with pytest.raises(ReadingError, match="Object arrays cannot be loaded"):
         reader_for(path.read_bytes(), path).read_table(path, SETTINGS)
+
+
+@pytest.mark.parametrize("damage", [(b"{'descr'", b"{'de~cr "), (b"}", b"(")])
+def test_an_array_whose_heading_is_no_python_any_more_is_refused(tmp_path, damage):
+    """NumPy reads the heading as Python text: a flipped bit in it is a syntax error (found by fuzz.py, 3426)."""
+    path = tmp_path / "log.npy"
+    np.save(path, np.zeros(3, dtype=[("t", float)]))
+    path.write_bytes(path.read_bytes().replace(*damage, 1))
+    with pytest.raises(ReadingError, match="no NumPy array file that can be read"):
+        reader_for(path.read_bytes(), path).read_table(path, SETTINGS)

@@ -49,8 +49,8 @@ def column(path: Path, name: str, **settings: str) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def demo_sweep(repository: Path) -> tuple[Path, dict[str, list[float]]]:
-    """The demo's speed sweep: its text, and its numbers by the standard library."""
-    path = repository / "fixtures" / "demo" / "rebuilt" / "speed-sweep.csv"
+    """A recording of the demo: its text, and its numbers by the standard library."""
+    path = repository / "fixtures" / "demo" / "rebuilt" / "tare.csv"
     with path.open(encoding="utf-8", newline="") as file:
         names, *rows = csv.reader(file)
     return path, {name: [float(row[i]) for row in rows] for i, name in enumerate(names)}
@@ -63,8 +63,8 @@ def test_the_demo_in_every_format_is_the_same_recording(form, demo_sweep, reposi
     path = tmp_path / "exported"
     form.write(path, columns)
     rig = load_rig(repository / "fixtures" / "demo" / "twin-flange-cell.toml")
-    expected = read_recording(original, rig, kind="speed-sweep")
-    found = read_recording(path, rig, kind="speed-sweep")
+    expected = read_recording(original, rig, kind="tare")
+    found = read_recording(path, rig, kind="tare")
     np.testing.assert_allclose(found.time, expected.time, rtol=1e-9, atol=1e-12)
     assert set(found.channels) == set(expected.channels)
     for name, values in expected.channels.items():
