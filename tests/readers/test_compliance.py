@@ -133,7 +133,7 @@ def test_an_array_of_python_objects_is_never_unpickled(tmp_path):
 
 @pytest.mark.parametrize("damage", [(b"{'descr'", b"{'de~cr "), (b"}", b"(")])
 def test_an_array_whose_heading_is_no_python_any_more_is_refused(tmp_path, damage):
-    """NumPy reads the heading as Python text: a flipped bit in it is a syntax error (found by fuzz.py, 3426)."""
+    """NumPy reads the heading as Python text: a flipped bit there is a syntax error (by fuzz.py, 3426)."""
     path = tmp_path / "log.npy"
     np.save(path, np.zeros(3, dtype=[("t", float)]))
     path.write_bytes(path.read_bytes().replace(*damage, 1))
