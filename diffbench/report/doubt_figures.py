@@ -16,6 +16,7 @@ from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,
     INK,
+    MUTED,
     PAPER,
     SOURCE_COLOURS,
     TICK_SIZE,
@@ -147,6 +148,17 @@ def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence
                 rows, width, left=before, height=THICK, color=colour, edgecolor=PAPER, linewidth=0.7,
                 label=source, zorder=3,
             )  # fmt: skip
+    # the darkest part would be lost on a dark page without a border in the page's own grey
+    axes.barh(
+        rows,
+        [d.high - d.low for d in shown_here],
+        left=[d.low for d in shown_here],
+        height=THICK,
+        facecolor="none",
+        edgecolor=MUTED,
+        linewidth=0.9,
+        zorder=3.5,
+    )
     _clip(axes, shown_here)
     axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=0.9, zorder=2)
     for row in range(len(shown_here)):
@@ -268,7 +280,6 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
         )  # fmt: skip
     axes.set_xlim(-0.6, count - 0.4)
     axes.set_ylim(count - 0.4, -0.6)
-    axes.set_aspect("equal")
     dress(axes, across="quantity by its number [1]", upward="")
     axes.set_yticks(range(count), [f"{typeset(name)}  {i + 1}" for i, name in enumerate(names)])
     axes.set_xticks(range(count), [str(i + 1) for i in range(count)])

@@ -94,7 +94,7 @@ def _correlation_figure(characterisation: Characterisation) -> PageFigure:
         "Which quantities go together",
         draw(
             lambda axes: doubt_figures.correlation(characterisation, axes),
-            size=(2.6 + CELL * len(names), 0.9 + CELL * len(names)),
+            size=(max(2.5 + CELL * len(names), WIDE[0]), max(0.9 + CELL * len(names), 2.4)),
             prefix="correlation",
             title=(
                 f"Correlation of {len(names)} quantities; the closest are {names[i]} and "

@@ -126,7 +126,8 @@ def evidence_figures(characterisation: Characterisation, locking_map: LockingMap
         return
     yield _recorded_figure(evidence)
     for axis, words in RESIDUAL_AXES.items():
-        if (evidence.used & np.isfinite(np.asarray(getattr(evidence, axis), dtype=np.float64))).any():
+        # along an axis that does not move there is nothing to see
+        if residual_bins(evidence, axis).centre.size > 1:
             yield _residual_figure(evidence, axis, words)
 
 

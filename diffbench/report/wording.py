@@ -60,6 +60,9 @@ LABELS = {
     "ramp_friction_angle_coast": "ramp friction angle, coast",
     "spring_force": "spring force",
     "face_wear": "wear of a face",
+}
+#: What only comparisons speak of.
+CHANGE_LABELS = {
     "unloading_ratio_drive": "unloading over loading, drive",
     "unloading_ratio_coast": "unloading over loading, coast",
 }
@@ -136,7 +139,7 @@ def label(name: str) -> str:
     ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
     """
     stem, build = split_name(name)
-    words = LABELS.get(stem, printable(stem.replace("_", " "), limit=60))
+    words = LABELS.get(stem) or CHANGE_LABELS.get(stem) or printable(stem.replace("_", " "), limit=60)
     return f"{words} ({printable(build, limit=24)})" if build else words
 
 
