@@ -149,7 +149,7 @@ def fit_form(
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     begin = _carried(names, start)
-    x, cost, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-6)
+    x, cost, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
     solution, noise, used = _settle(model, start.noise, start.used, x)
     costs = [cost]
     minima = [solution]
@@ -159,7 +159,7 @@ def fit_form(
         reach = solution.cost + max(FAR, 0.1 * solution.cost)
         far = []
         for other in _starts(names, begin):
-            x, cost, _ = _searched(model, noise, used, other, tolerance=1e-6)
+            x, cost, _ = _searched(model, noise, used, other, tolerance=1e-4)
             if cost > reach:
                 far.append(cost)
             else:
