@@ -36,6 +36,7 @@ PATH = click.Path(path_type=Path)
     help="Loss of preload torque that counts as worn where the sheet states no limits; 10 if not given.",
 )
 @click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
+@click.option("--picture", type=PATH, help="Draw what changed into this file: .png, .svg or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, alone.")
 def compare(
     before: Path,
@@ -47,6 +48,7 @@ def compare(
     same_bench: bool,
     largest_loss: float | None,
     out: Path | None,
+    picture: Path | None,
     as_json: bool,
 ) -> None:
     """What changed between two states of a unit, what wore, and whether that is within limits.
@@ -62,6 +64,10 @@ def compare(
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
+    if picture is not None:
+        from diffbench.report.pictures import check_suffix
+
+        check_suffix(picture)  # before the work, not after it
     sides = []
     for first, others, build in ((before, also_before, build_before), (after, also_after, build_after)):
         sides.append(
@@ -80,6 +86,17 @@ def compare(
     )
     if out is not None:
         _write(out, result.to_json(), result)
+    if picture is not None:
+        from diffbench.predict import make_map
+        from diffbench.report.pictures import put_picture
+        from diffbench.report.state_figures import comparison_figure
+
+        one, other = (
+            make_map(side[0].characterisation, build=side[0].characterisation.builds[side[0].build].build)
+            for side in sides
+        )
+        reference = sides[0][0].characterisation.reference
+        put_picture(comparison_figure(result, one, other, reference=reference), picture)
     if as_json:
         click.echo(result.to_json(), nl=False)
     else:
@@ -89,6 +106,8 @@ def compare(
         click.echo(comparison_summary(result, width=width()))
         if out is not None:
             click.echo(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+        if picture is not None:
+            click.echo(f"\nDrawn: {picture}")
     if result.failed:
         raise SystemExit(1)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +25,17 @@ from diffbench.wear.comparison import Change, Comparison
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["before_after", "change_rows", "changes", "corner_change", "shim_ladder", "shim_rungs"]
+__all__ = [
+    "before_after",
+    "change_rows",
+    "changes",
+    "comparison_figure",
+    "corner_change",
+    "shim_ladder",
+    "shim_rungs",
+]
 
 PER_CENT = 100.0
 MILLIMETRES = 1e3
@@ -160,6 +169,45 @@ def corner_change(comparison: Comparison, axes: Axes) -> Axes:
     axes.set_ylim(bottom=0.0)
     dress(axes, across="input torque, engine braking [N·m]", upward=LOCKING_TORQUE)
     return legend_above(axes)
+
+
+def comparison_figure(
+    comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
+) -> Figure:
+    """The whole picture of a comparison: both maps, what changed, and corner entry where it was worked out.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The result.
+    before, after : LockingMap
+        Maps of both states.
+    reference : mapping
+        Reference condition of the earlier state: where the maps are drawn.
+
+    Returns
+    -------
+    A figure that belongs to no window.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    count = 3 if comparison.conditions else 2
+    with mpl.rc_context():
+        mpl.rcdefaults()  # settings of the surroundings do not reach the picture
+        figure = Figure(figsize=(5.4 * count, 4.6), layout="constrained", facecolor="white")
+        panels = figure.subplots(1, count)
+        before_after(
+            before,
+            after,
+            panels[0],
+            speed_difference=reference["speed_difference_rad_s"],
+            temperature=reference["temperature_degC"],
+        )
+        changes(comparison, panels[1])
+        if comparison.conditions:
+            corner_change(comparison, panels[2])
+    return figure
 
 
 def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Parameter]]:

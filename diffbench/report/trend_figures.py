@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.errors import OutputError
+from diffbench.report.pictures import check_suffix, put_picture
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.wording import label, printable
 from diffbench.trend import Axis, Course, Trend
-from diffbench.whole_files import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,10 +21,9 @@ __all__ = ["course", "sums", "trend_figure", "write_picture"]
 RECORD, AVERAGE = DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1]
 ACROSS: dict[Axis, str] = {
     "distance": "distance since assembly [km]",
-    "events": "events since assembly",
-    "visits": "visit since assembly",
+    "events": "events since assembly [1]",
+    "visits": "visit since assembly [1]",
 }
-SUFFIXES = (".svg", ".png", ".pdf")
 
 
 def course(course: Course, axes: Axes) -> Axes:
@@ -78,8 +75,8 @@ def course(course: Course, axes: Axes) -> Axes:
             course.crossing.limit, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="lower limit"
         )
         _way(course, axes, scale)
-    unit = "" if course.series.unit == "1" else f" [{course.series.unit}]"
-    dress(axes, across=ACROSS[course.series.axis], upward=f"{label(course.series.quantity)}{unit}")
+    upward = f"{label(course.series.quantity)} [{course.series.unit}]"
+    dress(axes, across=ACROSS[course.series.axis], upward=upward)
     return legend_above(axes, columns=3)
 
 
@@ -154,13 +151,8 @@ def write_picture(trend: Trend, path: Path) -> None:
     ------
     OutputError : for another suffix, and where it cannot be written.
     """
-    if path.suffix.lower() not in SUFFIXES:
-        raise OutputError.single(
-            "is no picture", file=str(path), mend=f"name a file that ends in {', '.join(SUFFIXES)}"
-        )
-    buffer = io.BytesIO()
-    trend_figure(trend).savefig(buffer, format=path.suffix.lower()[1:], dpi=150)
-    write_whole(path.parent, {path.name: buffer.getvalue()})
+    check_suffix(path)
+    put_picture(trend_figure(trend), path)
 
 
 def _scale(axis: Axis) -> float:

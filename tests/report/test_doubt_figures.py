@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -11,9 +12,11 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from diffbench.characterisation import Characterisation, Correlation
-from diffbench.predict import make_map
+from diffbench.errors import OutputError
+from diffbench.locking_map import LockingMap
 from diffbench.report import doubt_figures, state_figures
 from diffbench.report.page_doubt import ladder_figure
+from diffbench.report.pictures import put_picture
 from diffbench.report.style import SOURCE_COLOURS
 from diffbench.wear.comparison import Change, Comparison, Condition, Side
 
@@ -124,10 +127,26 @@ def test_corner_entry_before_and_after(axes: Axes) -> None:
     assert drawn == {"before": [90.0, 90.0], "after": [72.0, 72.0]}
 
 
-def test_two_maps_over_each_other(complete: Characterisation, axes: Axes) -> None:
+def test_a_comparison_in_one_picture(
+    complete: Characterisation, complete_map: LockingMap, tmp_path: Path
+) -> None:
+    """Maps, changes, corner entry; without conditions no third panel; a file of a known kind, or none."""
+    result = compared()
+    figure = state_figures.comparison_figure(result, complete_map, complete_map, reference=complete.reference)
+    assert len(figure.axes) == 3
+    put_picture(figure, tmp_path / "worn.svg")
+    assert (tmp_path / "worn.svg").read_bytes().startswith(b"<?xml")
+    bare = result.model_copy(update={"conditions": []})
+    figure = state_figures.comparison_figure(bare, complete_map, complete_map, reference=complete.reference)
+    assert len(figure.axes) == 2
+    with pytest.raises(OutputError, match="is no picture"):
+        put_picture(figure, tmp_path / "worn.doc")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["worn.svg"]
+
+
+def test_two_maps_over_each_other(complete_map: LockingMap, axes: Axes) -> None:
     """Loading branches of both, each with its band."""
-    made = make_map(complete)
-    state_figures.before_after(made, made, axes, speed_difference=4.0, temperature=60.0)
+    state_figures.before_after(complete_map, complete_map, axes, speed_difference=4.0, temperature=60.0)
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
     assert legend == ["before", "95 % band, before", "after", "95 % band, after"]
 

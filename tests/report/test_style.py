@@ -24,6 +24,8 @@ from diffbench.report.style import (
     PAPER,
     PART_COLOURS,
     SCALE_STOPS,
+    SOURCE_COLOURS,
+    STATE_COLOURS,
     dress,
     legend_above,
     scale,
@@ -82,16 +84,20 @@ def test_slip_directions_differ_to_every_eye(vision: ModuleType, sight: str | No
 
 
 @pytest.mark.parametrize("sight", SIGHTS)
-def test_parts_differ_to_every_eye(vision: ModuleType, sight: str | None) -> None:
-    """Every part from every other."""
-    for one, other in itertools.combinations(PART_COLOURS.values(), 2):
+@pytest.mark.parametrize(
+    "colours", [PART_COLOURS, SOURCE_COLOURS, STATE_COLOURS], ids=["parts", "doubt", "states"]
+)
+def test_areas_differ_to_every_eye(vision: ModuleType, colours: dict[str, str], sight: str | None) -> None:
+    """Every one from every other."""
+    for one, other in itertools.combinations(colours.values(), 2):
         assert vision.distance(one, other, sight) > CLEARLY
 
 
 def test_grey_print_tells_all_apart(vision: ModuleType) -> None:
     """Lightness alone: ten units of L* are a clear step between neighbouring areas."""
-    parts = [vision.lightness(colour) for colour in PART_COLOURS.values()]
-    assert all(later - earlier > 10.0 for earlier, later in itertools.pairwise(parts))
+    for colours in (PART_COLOURS, SOURCE_COLOURS, STATE_COLOURS):
+        parts = [vision.lightness(colour) for colour in colours.values()]
+        assert all(later - earlier > 10.0 for earlier, later in itertools.pairwise(parts))
     assert abs(vision.lightness(DIRECTION_COLOURS[1]) - vision.lightness(DIRECTION_COLOURS[-1])) > 10.0
 
 
