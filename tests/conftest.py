@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import subprocess
 import sys
@@ -68,3 +69,16 @@ def demo(repository: Path, program: Path, tmp_path_factory: pytest.TempPathFacto
         check=False,
     )
     return Demo(run_sheet, folder, ran.returncode, ran.stdout, ran.stderr)
+
+
+@pytest.fixture(scope="session")
+def made_by_hand(repository: Path) -> Characterisation:
+    """A result without a blemish that no fit made: that of the tests of the report."""
+    path = repository / "tests" / "report" / "synthetic.py"
+    spec = importlib.util.spec_from_file_location("made_by_hand", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    result: Characterisation = module.complete()
+    return result

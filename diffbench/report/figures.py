@@ -3,6 +3,7 @@ notebook."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,7 @@ from diffbench.characterisation import Characterisation, Evidence
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.curves import (
     RESIDUAL_AXES,
+    BranchCurve,
     Parts,
     branch_curve,
     carried_cells,
@@ -290,11 +292,21 @@ def draw_cells(
 
 
 def _branches(axes: Axes, locking_map: LockingMap, speed_difference: float, temperature: float) -> None:
-    """Both branches of the map with their 95 % band; thin where they are an extrapolation."""
-    curves = {
-        branch: branch_curve(locking_map, branch, speed_difference=speed_difference, temperature=temperature)
-        for branch in ("loading", "unloading")
-    }
+    """Both branches of the map at one place."""
+    draw_branches(
+        axes,
+        {
+            branch: branch_curve(
+                locking_map, branch, speed_difference=speed_difference, temperature=temperature
+            )
+            for branch in BRANCHES
+        },
+    )
+
+
+def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
+    """Both branches with their 95 % band; thin where they are an extrapolation, nothing where a value has no
+    meaning."""
     for branch, curve in curves.items():
         tested = np.where(curve.tested, curve.value, np.nan)
         axes.plot(

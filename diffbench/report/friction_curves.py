@@ -13,10 +13,9 @@ from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.friction import sliding_speed
 from diffbench.physics.steady import UnitQuantities
 from diffbench.predict import unit_of
-from diffbench.report.curves import best_form, friction_factor, sweep_cells, viscous_at
+from diffbench.report.curves import BranchCurve, best_form, friction_factor, sweep_cells, viscous_at
 
 __all__ = [
-    "BiasCurve",
     "FrictionCells",
     "FrictionCurve",
     "Over",
@@ -58,21 +57,9 @@ class FrictionCells:
     direction: Array
 
 
-@dataclass(frozen=True, eq=False)
-class BiasCurve:
-    """Torque bias ratio of one branch over input torque [N·m], with 95 % limits, NaN where it has no meaning;
-    all (n,)."""
-
-    input_torque: Array
-    ratio: Array
-    low: Array
-    high: Array
-    tested: NDArray[np.bool_]
-
-
 def bias_curve(
     locking_map: LockingMap, branch: Branch, *, speed_difference: float, temperature: float
-) -> BiasCurve:
+) -> BranchCurve:
     """Torque bias ratio of one branch at one place.
 
     TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in|
@@ -107,7 +94,7 @@ def bias_curve(
         np.divide(1.0 + effect, 1.0 - effect, out=made, where=effect < 1.0)
         return made
 
-    return BiasCurve(
+    return BranchCurve(
         torque,
         ratio(locking_map.locking_torque(torque, speed, heat, branch)),
         ratio(low),

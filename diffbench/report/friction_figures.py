@@ -11,17 +11,16 @@ from numpy.typing import NDArray
 from diffbench.characterisation import Characterisation, Evidence
 from diffbench.locking_map import LockingMap
 from diffbench.physics.plate_heat import friction_heat
-from diffbench.report.curves import carried_cells, sweep_cells
+from diffbench.report.curves import BranchCurve, carried_cells, sweep_cells
 from diffbench.report.figures import (
-    BRANCH_LINES,
     BRANCHES,
     DENSE,
     INPUT_TORQUE,
+    draw_branches,
     draw_cells,
     place_of_reference,
 )
 from diffbench.report.friction_curves import (
-    BiasCurve,
     Over,
     bias_curve,
     friction_cells,
@@ -167,37 +166,21 @@ def torque_bias(
         branch: bias_curve(locking_map, branch, speed_difference=speed, temperature=heat)
         for branch in BRANCHES
     }
-    for branch, curve in curves.items():
-        strong = np.where(curve.tested, curve.ratio, np.nan)
-        axes.plot(
-            curve.input_torque, strong, BRANCH_LINES[branch], color=INK, linewidth=2.2, zorder=4,
-            label=f"map, {branch}",
-        )  # fmt: skip
-    for branch, curve in curves.items():
-        first = branch == "loading"
-        axes.plot(
-            curve.input_torque, curve.ratio, BRANCH_LINES[branch], color=INK, linewidth=0.9, zorder=3.5,
-            label="map, not tested" if first else None,
-        )  # fmt: skip
-        axes.fill_between(
-            curve.input_torque, curve.low, curve.high,
-            where=np.isfinite(curve.low) & np.isfinite(curve.high),
-            color=INK, alpha=0.18, linewidth=0, zorder=3, label="95 % band" if first else None,
-        )  # fmt: skip
+    draw_branches(axes, curves)
     _bias_limits(axes, curves["loading"])
     axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
     dress(axes, across=INPUT_TORQUE, upward="torque bias ratio [1]")
     return legend_above(axes, columns=2)
 
 
-def _bias_limits(axes: Axes, loading: BiasCurve) -> None:
+def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
     """A scale in ratios from the least of the loading branch to a few times its middle, and the stretch where
     the ratio has no meaning, named."""
-    seen = loading.ratio[np.isfinite(loading.ratio)]
+    seen = loading.value[np.isfinite(loading.value)]
     in_ratios(axes, "y")
     if seen.size:
         axes.set_ylim(0.8 * float(seen.min()), MOST_BIAS * float(np.median(seen)))
-    nowhere = loading.input_torque[~np.isfinite(loading.ratio)]
+    nowhere = loading.input_torque[~np.isfinite(loading.value)]
     if nowhere.size > 1:
         axes.axvspan(float(nowhere[0]), float(nowhere[-1]), color=GRID, linewidth=0, zorder=0.5)
         axes.annotate(

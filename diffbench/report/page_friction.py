@@ -62,7 +62,7 @@ def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         row = [f"{at:.0f}"]
         for curve in curves:
             i = int(np.argmin(np.abs(curve.input_torque - at)))
-            low, value, high = (float(part[i]) for part in (curve.low, curve.ratio, curve.high))
+            low, value, high = (float(part[i]) for part in (curve.low, curve.value, curve.high))
             if not np.isfinite(value):
                 row += ["none", "none", "no meaning"]
                 continue

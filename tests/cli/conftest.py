@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from diffbench import Characterisation
 from diffbench.cli import main
 
 RUN_SHEET = """format = "diffbench-run/1"
@@ -114,13 +114,6 @@ def refused(run: Callable[..., Result]) -> Callable[..., list[str]]:
 
 
 @pytest.fixture(scope="session")
-def synthetic_json() -> str:
-    """A characterisation made by hand, as in the tests of the report, as its document."""
-    path = Path(__file__).parents[1] / "report" / "synthetic.py"
-    spec = importlib.util.spec_from_file_location("cli_synthetic", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    text: str = module.complete().to_json()
-    return text
+def synthetic_json(made_by_hand: Characterisation) -> str:
+    """A characterisation made by hand as its document."""
+    return made_by_hand.to_json()

@@ -22,9 +22,7 @@ from diffbench.report.files import NAMES, map_csv, write_results
 @pytest.fixture(autouse=True)
 def quick_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """The page has tests of its own: here its text does."""
-    monkeypatch.setattr(
-        "diffbench.report.page.page", lambda characterisation, locking_map: "<!DOCTYPE html>\n"
-    )
+    monkeypatch.setattr("diffbench.report.page.page", lambda *both, **options: "<!DOCTYPE html>\n")
 
 
 def everything(folder: Path) -> dict[str, bytes | None]:
@@ -92,9 +90,7 @@ def test_a_path_that_is_no_unicode_is_no_obstacle(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A file name of an old code page comes in as a lone surrogate: valid UTF-8 goes out."""
-    monkeypatch.setattr(
-        "diffbench.report.page.page", lambda characterisation, locking_map: "sweep-\udcb0C.csv"
-    )
+    monkeypatch.setattr("diffbench.report.page.page", lambda *both, **options: "sweep-\udcb0C.csv")
     odd = complete.model_copy(
         update={
             "provenance": complete.provenance.model_copy(update={"inputs": {"sweep-\udcb0C.csv": "00" * 32}})
@@ -250,7 +246,7 @@ from diffbench.errors import OutputError
 from diffbench.predict import make_map
 from diffbench.report import page
 from diffbench.report.files import write_results
-page.page = lambda *both: "<!DOCTYPE html>"
+page.page = lambda *both, **options: "<!DOCTYPE html>"
 result = s.complete()
 resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
 try:

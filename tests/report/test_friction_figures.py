@@ -87,8 +87,8 @@ def test_bias_is_that_of_the_standard(complete_map: LockingMap) -> None:
     size = np.abs(curve.input_torque)
     some = locking < size
     high, low = 0.5 * (size + locking), 0.5 * (size - locking)
-    np.testing.assert_allclose(curve.ratio[some], high[some] / low[some], rtol=1e-9)
-    assert np.isnan(curve.ratio[~some]).all()
+    np.testing.assert_allclose(curve.value[some], high[some] / low[some], rtol=1e-9)
+    assert np.isnan(curve.value[~some]).all()
     assert not some[np.argmin(size)]
 
 

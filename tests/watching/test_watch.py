@@ -53,7 +53,7 @@ class Bench:
 
 @pytest.fixture
 def bench(
-    tmp_path: Path, repository: Path, monkeypatch: pytest.MonkeyPatch, synthetic_result: Characterisation
+    tmp_path: Path, repository: Path, monkeypatch: pytest.MonkeyPatch, made_by_hand: Characterisation
 ) -> Bench:
     """A bench whose fits return a result made by hand."""
     (tmp_path / "visit").mkdir()
@@ -63,7 +63,7 @@ def bench(
         import tomllib
 
         made.fits.append([Path(run["file"]).name for run in tomllib.loads(sheets[0].read_text())["run"]])
-        return synthetic_result
+        return made_by_hand
 
     def written(directory: Path, *_: object, refresh: int) -> list[Path]:
         directory.mkdir(parents=True, exist_ok=True)
@@ -117,7 +117,7 @@ def test_what_is_complete_is_fitted_before_the_rest_has_come(bench: Bench) -> No
     assert bench.fits == [["tare.csv", "bias-sweep.csv"]]
 
 
-def test_a_partial_result_says_so(bench: Bench, synthetic_result: Characterisation) -> None:
+def test_a_partial_result_says_so(bench: Bench, made_by_hand: Characterisation) -> None:
     """As a caveat, which the verdict passes on."""
     bench.papers(("bias-sweep.csv", "bias-sweep"), ("speed-sweep.csv", "speed-sweep"))
     (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:SAMPLES]))
@@ -127,7 +127,7 @@ def test_a_partial_result_says_so(bench: Bench, synthetic_result: Characterisati
     result = visit.fitted([visit.followed[0]], lambda _: None)
     assert result.findings[0].severity == "caveat"
     assert "without speed-sweep.csv" in result.findings[0].evidence
-    assert result.evidence is synthetic_result.evidence
+    assert result.evidence is made_by_hand.evidence
 
 
 def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
