@@ -16,6 +16,8 @@ __all__ = ["ALLOWED", "AxisPlan", "ChosenGrid", "choose_grid", "fewest_nodes", "
 Array = NDArray[np.float64]
 Law = Callable[[Array, Array, Array], Sequence[tuple[Array, Array]]]
 """Places (n,) in; for each branch locking torque (n,) and half the width of its interval (n,) [N·m]."""
+Values = Callable[[Array, Array, Array], Sequence[Array]]
+"""Places (n,) in; for each branch locking torque (n,) [N·m]."""
 Region = Callable[[Array, Array, Array], Sequence[NDArray[np.bool_]]]
 """Places (n,) in; for each branch whether they were tested."""
 
@@ -58,31 +60,30 @@ class AxisPlan:
 
 @dataclass(frozen=True)
 class ChosenGrid:
-    """Axes, and the most that interpolation was found to add, as shares of the local torque.
+    """Axes, and what they do not show.
 
     Attributes
     ----------
     axes : tuple of three arrays
         Torque [N·m], speed difference [rad/s], temperature [°C].
-    value_error, limit_error : float
-        Of the locking torque, and of its limits.
     lost : float
         Share of the tested torques and speeds that the nodes do not show.
     """
 
     axes: _Axes
-    value_error: float
-    limit_error: float
     lost: float
 
 
-def choose_grid(plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, region: Region) -> ChosenGrid:
+def choose_grid(
+    plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, values: Values, region: Region
+) -> ChosenGrid:
     """The axes with the fewest nodes between which linear interpolation adds no more than `ALLOWED`.
 
     The error along three axes is at most the sum of those along each. For a row of allowed errors the nodes
     along each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with
-    the smallest table wins. Because that sum is a bound, the whole error is then measured, in the middle of
-    every cell, face and edge and at places drawn by a fixed seed, and the widest sum that holds is taken.
+    the smallest table wins. Because that sum is a bound, the whole error of the values is then measured, in
+    the middle of every cell, face and edge and at places drawn by a fixed seed, and the widest sum that holds
+    is taken.
     Last, nodes are added one by one where they show most of the tested region.
 
     Parameters
@@ -91,13 +92,15 @@ def choose_grid(plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, region: Re
         For torque, speed difference and temperature.
     law : callable
         What the map is of, at any place.
+    values : callable
+        The same without its limits, which cost many times as much.
     region : callable
         Which places were tested.
 
     Returns
     -------
-    The axes and what was measured of them. Where the law itself jumps, no grid keeps the error: then it is
-    what the result says.
+    The axes. Where the law itself jumps, no grid keeps the error: what it then is, `interpolation_error`
+    says.
 
     Validity: between two candidates the law is as good as straight.
 
@@ -114,21 +117,14 @@ def choose_grid(plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, region: Re
         fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
         return fewest[0][1], fewest[1][1], fewest[2][1]
 
-    def holds(error: tuple[float, float], *, limits: bool) -> bool:
-        return max(error if limits else error[:1]) <= MARGIN * ALLOWED
-
-    narrowest = best_of(_WIDTHS[-1])
-    # where the limits themselves jump, at a corner of the law, no grid follows them: then the values count
-    limits = holds(interpolation_error(narrowest, law), limits=True)
     good, bad = len(_WIDTHS) - 1, -1
     while good - bad > 1:
         middle = (good + bad) // 2
-        if holds(interpolation_error(best_of(_WIDTHS[middle]), law), limits=limits):
+        if value_error(best_of(_WIDTHS[middle]), values) <= MARGIN * ALLOWED:
             good = middle
         else:
             bad = middle
-    axes, lost = _show_tested(best_of(_WIDTHS[good]), plans, region)
-    return ChosenGrid(axes, *interpolation_error(axes, law), lost)
+    return ChosenGrid(*_show_tested(best_of(_WIDTHS[good]), plans, region))
 
 
 def _ladder(plan: AxisPlan, values: Array, scale: Array) -> list[tuple[float, Array]]:
@@ -225,43 +221,62 @@ def _probes(plan: AxisPlan) -> Array:
     return np.unique(np.concatenate([at, 0.5 * (at[1:] + at[:-1]), at[:1] + 0.1 * (at[-1:] - at[:1])]))
 
 
-def interpolation_error(axes: _Axes, law: Law) -> tuple[float, float]:
+def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, float]:
     """What interpolation adds to values and to limits, at most, as shares of the local torque; to limits, of
     half their interval where that is more.
 
-    Measured in the middle of every cell, face and edge, and at places drawn by a fixed seed.
+    Values are measured in the middle of every cell, face and edge, limits in the middle of every cell, both
+    also at places drawn by a fixed seed.
 
     Parameters
     ----------
     axes : three arrays
         Torque [N·m], speed difference [rad/s], temperature [°C].
-    law : callable
-        What the map is of.
+    law, values : callable
+        What the map is of, with its limits and without.
 
     Returns
     -------
     Of the locking torque, and of its limits.
     """
-    fine = [np.unique(np.concatenate([axis, 0.5 * (axis[1:] + axis[:-1])])) for axis in axes]
-    lattice = [part.ravel() for part in np.meshgrid(*fine, indexing="ij")]
-    rng = np.random.default_rng(20260414)
-    drawn = [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
-    torque, speed, heat = (np.concatenate(parts) for parts in zip(lattice, drawn, strict=True))
+    middles = [0.5 * (axis[1:] + axis[:-1]) if axis.size > 1 else axis for axis in axes]
+    place = _places(axes, middles)
     nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
     shape = tuple(axis.size for axis in axes)
     grid = Grid(axes)
-    value_error = limit_error = 0.0
-    for (value, half), (at_nodes, half_at_nodes) in zip(law(torque, speed, heat), law(*nodes), strict=True):
-        tables = [
-            grid.table(table.reshape(shape))
-            for table in (at_nodes, np.maximum(at_nodes - half_at_nodes, 0.0), at_nodes + half_at_nodes)
-        ]
-        found = grid.many(tables, torque, speed, heat)
-        scale = np.maximum(value, LEAST * np.max(value))
-        value_error = max(value_error, float(np.max(np.abs(found[0] - value) / scale)))
-        for table, true in zip(found[1:], (np.maximum(value - half, 0.0), value + half), strict=True):
-            limit_error = max(limit_error, float(np.max(np.abs(table - true) / np.maximum(scale, half))))
-    return value_error, limit_error
+    worst = 0.0
+    for (value, half), (at_nodes, half_at_nodes) in zip(law(*place), law(*nodes), strict=True):
+        scale = np.maximum(np.maximum(value, LEAST * np.max(value)), half)
+        for table, true in (
+            (np.maximum(at_nodes - half_at_nodes, 0.0), np.maximum(value - half, 0.0)),
+            (at_nodes + half_at_nodes, value + half),
+        ):
+            found = grid.many([grid.table(table.reshape(shape))], *place)[0]
+            worst = max(worst, float(np.max(np.abs(found - true) / scale)))
+    return value_error(axes, values), worst
+
+
+def value_error(axes: _Axes, values: Values) -> float:
+    """What interpolation adds to the locking torque, at most, as a share of the local one."""
+    fine = [np.unique(np.concatenate([axis, 0.5 * (axis[1:] + axis[:-1])])) for axis in axes]
+    place = _places(axes, fine)
+    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
+    shape = tuple(axis.size for axis in axes)
+    grid = Grid(axes)
+    worst = 0.0
+    for true, at_nodes in zip(values(*place), values(*nodes), strict=True):
+        found = grid.many([grid.table(at_nodes.reshape(shape))], *place)[0]
+        scale = np.maximum(true, LEAST * np.max(true))
+        worst = max(worst, float(np.max(np.abs(found - true) / scale)))
+    return worst
+
+
+def _places(axes: _Axes, lattice: Sequence[Array]) -> list[Array]:
+    """A lattice (n,) and places drawn between the ends of the axes."""
+    rng = np.random.default_rng(20260414)
+    drawn = [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
+    meshed = [part.ravel() for part in np.meshgrid(*lattice, indexing="ij")]
+    return [np.concatenate(parts) for parts in zip(meshed, drawn, strict=True)]
 
 
 def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tuple[_Axes, float]:
@@ -275,7 +290,7 @@ def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tupl
     if not anywhere.any():
         return axes, 0.0
     middle = np.median(drawn[2][anywhere])
-    torque, speed, heat = drawn[0][:1500], drawn[1][:1500], np.full(1500, middle)
+    torque, speed, heat = drawn[0][:800], drawn[1][:800], np.full(800, middle)
     truly = region(torque, speed, heat)
 
     def lost(torques: Array, speeds: Array) -> tuple[float, float]:
@@ -305,13 +320,14 @@ def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tupl
             candidates = plans[which].candidates
             at: list[int] = np.searchsorted(candidates, axis).tolist()
             for low, high in pairwise(at):
-                for pick in {(3 * low + high) // 4, (low + high) // 2, (low + 3 * high) // 4} - {low, high}:
-                    longer = np.union1d(axis, candidates[pick])
-                    tried = (longer, pair[1]) if which == 0 else (pair[0], longer)
-                    # a node more along a short axis makes the table longer than one along a long axis;
-                    # where no single one shows more, the widest gap is parted
-                    gain = (total - lost(*tried)[1]) * axis.size
-                    tries.append((gain, (high - low) / candidates.size, tried))
+                if high - low < 2:
+                    continue
+                longer = np.union1d(axis, candidates[(low + high) // 2])
+                tried = (longer, pair[1]) if which == 0 else (pair[0], longer)
+                # a node more along a short axis makes the table longer than one along a long axis;
+                # where no single one shows more, the widest gap is parted
+                gain = (total - lost(*tried)[1]) * axis.size
+                tries.append((gain, (high - low) / candidates.size, tried))
         if not tries:
             break
         pair = max(tries, key=lambda tried: tried[:2])[2]

@@ -55,14 +55,28 @@ def make_map(
         found = (_mixture(characterisation, torque, speed, heat, b, radius, label) for b in branches)
         return [(value, NORMAL_95 * u) for value, u in found]
 
+    def values(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Array]:
+        form = characterisation.forms[0]
+        unit = unit_of(
+            form,
+            np.array(form.values),
+            radius=facts.effective_radius_m,
+            label=label,
+            reference=characterisation.reference,
+        )
+        return [steady_locking_torque(unit, torque, speed, heat, b) for b in branches]
+
     one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
     grid = choose_grid(
         (one, two, three),
         # the mean of two errors is not larger than both: it need not be looked at before the end
         lambda *place: law(("loading", "unloading"), *place),
+        lambda *place: values(("loading", "unloading"), *place),
         lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in ("loading", "unloading")],
     )
-    value_error, limit_error = interpolation_error(grid.axes, lambda *place: law(BRANCHES, *place))
+    value_error, limit_error = interpolation_error(
+        grid.axes, lambda *place: law(BRANCHES, *place), lambda *place: values(BRANCHES, *place)
+    )
     interpolation = MapInterpolation(
         allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
     )
