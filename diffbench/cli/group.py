@@ -16,6 +16,7 @@ from diffbench.errors import DiffbenchError
 COMMANDS = {
     "fit": ("diffbench.cli.fit", "Characterise a unit: run sheets in; numbers, map and page out."),
     "watch": ("diffbench.cli.watch", "Look at recordings and fit them while the bench runs."),
+    "fit-all": ("diffbench.cli.fit_all", "Characterise every run sheet of a folder, on many processors."),
     "inspect": ("diffbench.cli.inspect", "What is in a recording, and a draft of the rig for it."),
     "draft": ("diffbench.cli.draft", "Write a build sheet or a run sheet to fill in."),
     "schema": ("diffbench.cli.schema", "Print the JSON Schema of a document."),
@@ -57,7 +58,7 @@ class _Commands(SuggestingGroup):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
-        command: click.Command = getattr(module, cmd_name)
+        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

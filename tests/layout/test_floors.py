@@ -36,6 +36,7 @@ FLOORS = {
     "trackside": 5,
     "wear": 5,
     "report": 5,
+    "fleet": 5,
     "watching": 5,
     "cli": 6,
 }
@@ -48,6 +49,7 @@ BESIDE = {
     "exports": {"locking_map"},
     "report": {"exports", "locking_map", "predict", "trackside", "history", "trend", "wear"},
     "watching": {"predict", "report"},
+    "fleet": {"exports", "predict", "report"},
     "trackside": {"locking_map", "predict"},
     "wear": {"predict"},
     "trend": {"history"},
@@ -66,6 +68,7 @@ LIBRARIES = {
     "asammdf": {"readers"},
     "alembic": {"history"},
     "click": {"cli"},
+    "distributed": {"fleet"},
     "h5py": {"readers"},
     "jinja2": {"report"},
     "lmfit": {"fitting/solver.py"},

@@ -1,0 +1,149 @@
+"""``diffbench fit-all``: every run sheet of a folder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from diffbench.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from diffbench.fleet import Fleet, Outcome
+
+_SHOWN = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
+_AT_ONCE = 100  # results filed in one step
+_TOLD = 20  # faults shown; all of them stand beside the results
+
+
+@click.command(epilog="Example: diffbench fit-all visits/2026 --out results/2026 --jobs 4")
+@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Folder for the results, a folder in it for each run sheet; made if it is not there.",
+)
+@click.option("--jobs", type=click.IntRange(min=1), default=1, help="Processes that fit side by side; 1.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Fit on the workers of a dask scheduler, e.g. tcp://bench-server:8786; they must see the recordings "
+    "under the same paths.",
+)
+@click.option("--page", is_flag=True, help="Write report.html too, which takes longer than the fit.")
+@click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
+@click.option("--store", help="The history, if it is not your own: see diffbench history --help.")
+@click.option("--json", "as_json", is_flag=True, help="Print what became of each run sheet as JSON, alone.")
+@click.option("--quiet", is_flag=True, help="No progress, no summary.")
+def fit_all(
+    folder: Path,
+    out: Path,
+    jobs: int,
+    scheduler: str | None,
+    page: bool,
+    filed: bool,
+    store: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Characterise every run sheet in FOLDER and below, each by itself.
+
+    A fault costs its own run sheet only: its folder holds faults.txt in place of a result. Given again, the
+    command goes on where it was broken off: what was fitted by this version from the same papers and
+    recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
+    done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
+    """
+    from diffbench.fleet import Fleet, fit_fleet, run_sheets
+    from diffbench.fleet.engines import cluster, processes
+    from diffbench.whole_files import write_whole
+
+    source = folder.resolve()
+    fleet = Fleet(source, out.resolve(), run_sheets(source))
+    engine = processes(jobs) if scheduler is None else cluster(scheduler)
+    rows: list[dict[str, Any]] = []
+    begun, new, broken = time.monotonic(), 0, 0
+    with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
+
+        def told(outcome: Outcome, is_new: bool) -> None:
+            nonlocal new, broken
+            new, broken = new + is_new, broken + bool(outcome.faults)
+            rows.append(_row(fleet, outcome))
+            left = len(fleet.sheets) - len(rows)
+            rest = f", {left * (time.monotonic() - begun) / new:.0f} s to go" if new and left else ""
+            say(f"{len(rows)} of {len(fleet.sheets)}, {broken} with faults{rest}")
+
+        say(f"{len(fleet.sheets)} run sheets")
+        fit_fleet(fleet, engine, jobs=jobs if scheduler is None else 16, page=page, told=told)
+        rows.sort(key=lambda row: str(row["run_sheet"]))
+        write_whole(fleet.out, {"overview.csv": _table(rows)})
+        if filed:
+            say("history")
+            _file([fleet.out / row["folder"] for row in rows if row["status"] == "fitted"], store)
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+    faults = [fault for row in rows for fault in row["faults"]]
+    for fault in faults[:_TOLD]:
+        click.echo(f"diffbench: {fault}", err=True)
+    if len(faults) > _TOLD:
+        click.echo(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
+    outside = sum(row["limits"] == "outside" for row in rows)
+    if not quiet and not as_json:
+        was = len(rows) - new
+        click.echo(
+            f"{len(rows)} run sheets: {new - broken} fitted, {was} done before, {broken} with faults; "
+            f"{outside} beyond a limit of their sheet.\nWritten: {out}"
+        )
+    if broken or outside:
+        raise SystemExit(2 if broken else 1)
+
+
+def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
+    """What the overview says of one run sheet, read from its result as it stands on the disk."""
+    sheet = Path(outcome.sheet)
+    row: dict[str, Any] = {
+        "run_sheet": sheet.relative_to(fleet.source).as_posix(),
+        "folder": fleet.folder(sheet).relative_to(fleet.out).as_posix(),
+        "status": "faults" if outcome.faults else "fitted",
+        "faults": list(outcome.faults),
+        "unit": None,
+        "build": None,
+        "date": None,
+        "limits": None,
+    }
+    row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
+    if outcome.faults:
+        return row
+    found = json.loads((fleet.folder(sheet) / "characterisation.json").read_bytes())
+    row.update({key: found[key] for key in ("unit", "build", "date")})
+    verdicts = {limit["verdict"] for limit in found["limits"]}
+    row["limits"] = next((v for v in ("outside", "not proven", "within") if v in verdicts), None)
+    for name in _SHOWN:
+        item = found["parameters"].get(name, {})
+        row[name], row[f"{name}_u"] = item.get("value"), item.get("u")
+    return row
+
+
+def _table(rows: list[dict[str, Any]]) -> bytes:
+    text = io.StringIO()
+    writer = csv.DictWriter(
+        text, fieldnames=[key for key in rows[0] if key != "faults"], extrasaction="ignore"
+    )
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue().encode("utf-8", "backslashreplace")
+
+
+def _file(folders: list[Path], store: str | None) -> None:
+    """File results; those that are there already are not filed again."""
+    from diffbench.history import open_history
+
+    history = open_history(store)
+    for first in range(0, len(folders), _AT_ONCE):
+        history.add(folders[first : first + _AT_ONCE])

@@ -1,0 +1,67 @@
+"""One run sheet of many: fitted where a worker is, handed back as bytes, and never as an exception."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a run sheet: ``files`` of the result by name, or ``faults`` one line each.
+
+    ``verdict`` is "outside" where a limit of the build sheet is proven to be broken, else "".
+    """
+
+    sheet: str
+    files: Mapping[str, bytes]
+    faults: tuple[str, ...] = ()
+    verdict: str = ""
+
+
+def digest(path: Path) -> str | None:
+    """SHA-256 of a file; None where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def fitted(sheet: str, page: bool) -> Outcome:
+    """Fit one run sheet and make its map, and with ``page`` its report.
+
+    This runs in a worker, perhaps on another machine that sees the recordings under the same path. Faults of
+    the papers and recordings come back as texts, so that they cost this run sheet only.
+    """
+    from diffbench.errors import DiffbenchError
+    from diffbench.exports.csv_table import map_csv
+    from diffbench.fitting import fit
+    from diffbench.predict import make_map
+
+    try:
+        result = fit(sheet)
+        locking_map = make_map(result)
+        texts = {
+            "characterisation.json": result.to_json(),
+            "map.json": locking_map.to_json(),
+            "map.csv": map_csv(locking_map),
+        }
+        if page:
+            from diffbench.report.page import page as made
+
+            texts["report.html"] = made(result, locking_map)
+    except DiffbenchError as error:
+        return Outcome(sheet, {}, tuple(str(fault) for fault in error.faults))
+    except (ArithmeticError, LookupError, MemoryError, TypeError, ValueError) as error:
+        # a mistake of this program or a lack of memory: thousands of others shall not fall with it
+        what = f"{sheet}: the fit broke off ({type(error).__name__}: {error})"
+        return Outcome(sheet, {}, (f"{what}. Fit it by itself, and report it with its files",))
+    outside = any(limit.verdict == "outside" for limit in result.limits)
+    return Outcome(
+        sheet,
+        {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()},
+        verdict="outside" if outside else "",
+    )

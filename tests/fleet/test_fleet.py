@@ -1,0 +1,181 @@
+"""Many run sheets: nothing lost and nothing twice, whatever happens on the way."""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from diffbench.errors import FitError, OutputError
+from diffbench.fleet import Fleet, Outcome, fit_fleet, run_sheets
+from diffbench.fleet.engines import cluster, processes
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import invented_jobs
+
+Told = list[tuple[str, bool, bool]]
+
+
+@pytest.fixture
+def fleet_of(tmp_path: Path) -> Callable[..., Fleet]:
+    """A folder of run sheets that say what is given for each, some in a folder below."""
+
+    def made(*contents: str) -> Fleet:
+        source = tmp_path / "visits"
+        for i, content in enumerate(contents):
+            path = source / ("later" if i % 2 else "") / f"v{i}.toml"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(f'format = "diffbench-run/1"\nnote = "{content}"\n')
+        return Fleet(source, tmp_path / "out", run_sheets(source))
+
+    return made
+
+
+def run(fleet: Fleet, monkeypatch: pytest.MonkeyPatch, job: str = "quick", *, jobs: int = 2) -> Told:
+    """What was told of each run sheet: its name, whether it is new, whether it has faults."""
+    monkeypatch.setattr("diffbench.fleet.run.fitted", getattr(invented_jobs, job))
+    told: Told = []
+
+    def tell(outcome: Outcome, new: bool) -> None:
+        told.append((Path(outcome.sheet).stem, new, bool(outcome.faults)))
+
+    fit_fleet(fleet, processes(jobs), jobs=jobs, page=False, told=tell)
+    return sorted(told)
+
+
+def test_run_sheets_are_found_by_what_they_say(fleet_of: Callable[..., Fleet], tmp_path: Path) -> None:
+    """Other papers are none; one that is no TOML but means to be a run sheet is found, so that it is told."""
+    fleet = fleet_of("", "")
+    (fleet.source / "rig.toml").write_text('format = "diffbench-rig/1"\n')
+    (fleet.source / "torn.toml").write_text('format = "diffbench-run/1"\n[[run')
+    assert [path.name for path in run_sheets(fleet.source)] == ["v1.toml", "torn.toml", "v0.toml"]
+    with pytest.raises(FitError, match="no run sheet"):
+        run_sheets(tmp_path / "out")
+
+
+def test_a_broken_recording_costs_itself(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its folder holds the faults; mended, it alone is fitted, and the faults go."""
+    fleet = fleet_of("", "broken", "", "")
+    assert run(fleet, monkeypatch) == [
+        ("v0", True, False), ("v1", True, True), ("v2", True, False), ("v3", True, False)
+    ]  # fmt: skip
+    faults = fleet.out / "later" / "v1" / "faults.txt"
+    assert "How to mend it" in faults.read_text()
+    (fleet.source / "later" / "v1.toml").write_text('format = "diffbench-run/1"\n')
+    again = run(fleet, monkeypatch)
+    assert [name for name, new, _ in again if new] == ["v1"]
+    assert not faults.exists()
+    assert (faults.parent / "characterisation.json").exists()
+
+
+def test_a_changed_input_is_fitted_again(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Done means done with these bytes, by this version, with the page where one is wanted."""
+    fleet = fleet_of("", "", "")
+    run(fleet, monkeypatch)
+    assert fleet.is_done(fleet.sheets[0], page=False)
+    assert not fleet.is_done(fleet.sheets[0], page=True)
+    fleet.sheets[0].write_text('format = "diffbench-run/1"\nnote = "other"\n')
+    result = fleet.folder(fleet.sheets[1]) / "characterisation.json"
+    document = json.loads(result.read_bytes())
+    result.write_text(json.dumps({**document, "provenance": {**document["provenance"], "version": "0.0"}}))
+    (fleet.folder(fleet.sheets[2]) / "characterisation.json").write_bytes(b"{")
+    assert sum(new for _, new, _ in run(fleet, monkeypatch)) == 3
+
+
+def test_killed_workers_lose_nothing(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that dies once is fitted again; one that always dies is told; all others stand."""
+    fleet = fleet_of("", "once", "", "deadly", "", "", "")
+    told = run(fleet, monkeypatch, "deadly")
+    assert [name for name, _, _ in told] == [f"v{i}" for i in range(7)]
+    assert [name for name, _, faults in told if faults] == ["v3"]
+    assert "ended from outside" in (fleet.out / "later" / "v3" / "faults.txt").read_text()
+
+
+def test_a_run_broken_off_goes_on(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was told is on the disk, and is not fitted twice."""
+    fleet = fleet_of("", "", "", "", "")
+    monkeypatch.setattr("diffbench.fleet.run.fitted", invented_jobs.quick)
+    seen: list[str] = []
+
+    def broken_off(outcome: Outcome, new: bool) -> None:
+        seen.append(Path(outcome.sheet).stem)
+        if len(seen) == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        fit_fleet(fleet, processes(1), jobs=1, page=False, told=broken_off)
+    again = run(fleet, monkeypatch)
+    assert sorted(name for name, new, _ in again if not new) == sorted(seen)
+    assert [name for name, _, _ in again] == [f"v{i}" for i in range(5)]
+
+
+def test_two_runs_into_one_folder_are_refused(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second one is told, and changes nothing; after the first one all is free again."""
+    fleet = fleet_of("", "")
+    with fleet.alone():
+        with pytest.raises(OutputError, match="another run is writing"):
+            run(fleet, monkeypatch)
+        assert sorted(path.name for path in fleet.out.iterdir()) == [".fit-all.lock"]
+    assert len(run(fleet, monkeypatch)) == 2
+
+
+def test_a_full_disk_is_told_and_what_stands_is_whole(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A limit on the size of a file stands in for the disk: no half result, and room made, it goes on."""
+    fleet = fleet_of("", "", "")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, hard))
+    try:
+        with pytest.raises(OutputError, match="cannot be written"):
+            run(fleet, monkeypatch)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert [path.name for path in fleet.out.rglob("*") if path.is_file()] == [".fit-all.lock"]
+    assert all(new and not faults for _, new, faults in run(fleet, monkeypatch))
+
+
+def test_workers_of_another_engine_give_the_same_files(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A scheduler with a worker in this process; files are those of the processes here, byte for byte."""
+    distributed = pytest.importorskip("distributed", reason="the extra cluster is not installed")
+    fleet = fleet_of("", "broken", "")
+    run(fleet, monkeypatch)
+    other = Fleet(fleet.source, tmp_path / "elsewhere", fleet.sheets)
+    told: list[Outcome] = []
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as local:
+        engine = cluster(local.scheduler_address)
+        fit_fleet(other, engine, jobs=2, page=False, told=lambda outcome, new: told.append(outcome))
+    assert len(told) == 3
+    for path in (path for path in fleet.out.rglob("*.*") if path.is_file()):
+        assert (other.out / path.relative_to(fleet.out)).read_bytes() == path.read_bytes()
+
+
+def test_no_scheduler_is_told(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the address and what to do, after a while."""
+    pytest.importorskip("distributed", reason="the extra cluster is not installed")
+    monkeypatch.setattr("diffbench.fleet.engines.PATIENCE", 0.5)
+    fleet = fleet_of("")
+    with pytest.raises(FitError, match=r"no scheduler at 'tcp://127\.0\.0\.1:9'.*dask scheduler"):
+        fit_fleet(fleet, cluster("tcp://127.0.0.1:9"), jobs=1, page=False, told=lambda outcome, new: None)
+
+
+def test_a_missing_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the command that installs it."""
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(FitError, match=r"pip install 'diffbench\[cluster\]'"):
+        cluster("tcp://127.0.0.1:8786")
