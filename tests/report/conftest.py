@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import importlib.util
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -49,13 +50,21 @@ def complete_map(complete: Characterisation) -> LockingMap:
 
 
 @pytest.fixture(scope="session")
-def pages(synthetic: ModuleType) -> Callable[[str], str]:
-    """Page of a synthetic result by its name, drawn once: drawing takes seconds."""
+def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], str]:
+    """Page of a synthetic result by its name, drawn once: drawing takes seconds. Of several processes that
+    share the tests, one draws for all."""
+    folder = tmp_path_factory.getbasetemp()
+    folder = folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder
 
     @functools.cache
     def made(name: str) -> str:
-        result = getattr(synthetic, name)()
-        return page(result, make_map(result))
+        file = folder / f"page-{name}.html"
+        if not file.exists():
+            result = getattr(synthetic, name)()
+            beside = folder / f"page-{name}-{os.getpid()}.part"
+            beside.write_bytes(page(result, make_map(result)).encode("utf-8", "surrogateescape"))
+            beside.replace(file)
+        return file.read_bytes().decode("utf-8", "surrogateescape")
 
     return made
 

@@ -8,11 +8,11 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 import pytest
 
+from diffbench.characterisation import Characterisation
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import key_names, printable, shown
@@ -130,13 +130,10 @@ def test_the_page_runs_no_script_and_needs_none(opened: Callable[..., Opened]) -
     assert "<script>alert('x')</script>" in found.page.locator("main").inner_text()
 
 
-@pytest.mark.parametrize("kind", ["complete", "two_builds"])
-def test_every_number_is_the_document_s(
-    opened: Callable[..., Opened], synthetic: ModuleType, kind: str
-) -> None:
-    """Read as a person reads it: value with uncertainty and interval of every quantity, each bar's shares."""
-    result = getattr(synthetic, kind)()
-    text = " ".join(opened(kind).page.locator("body").inner_text().split())
+def test_every_number_is_the_document_s(opened: Callable[..., Opened], complete: Characterisation) -> None:
+    """Read as a person reads it: value with uncertainty and interval of every quantity, and limits."""
+    result = complete
+    text = " ".join(opened("complete").page.locator("body").inner_text().split())
     for name in [*key_names(result)[0], *key_names(result)[1]]:
         seen = shown(name, result.parameters[name])
         assert " ".join(typeset(printable(seen.full)).split()) in text
