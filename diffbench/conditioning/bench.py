@@ -161,7 +161,8 @@ def torques(
 def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
     """Input torque and torque difference at every sample, without the lag's correction (rates of samples are
     noise)."""
-    zeros = {name: np.zeros(samples.time.size) for name in made}
+    nothing = np.broadcast_to(0.0, samples.time.shape)  # takes no memory
+    zeros = dict.fromkeys(made, nothing)
     return torques(rig, made, samples.torques, zeros, samples.speeds, samples.accelerations)
 
 

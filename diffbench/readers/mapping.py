@@ -162,7 +162,11 @@ class _Mapping:
         # Most columns need one factor or none: a copy of a long recording costs as much as parsing a column.
         if unit.shift != 0.0:
             return unit.to_si(values)
-        return values if unit.scale == 1.0 else values * unit.scale
+        if unit.scale != 1.0:
+            return values * unit.scale
+        # A column that is a view would keep all others of its table in memory, those that nobody needs too.
+        shared = values.base is not None and values.base.nbytes > 2 * values.nbytes
+        return values.copy() if shared else values
 
     def _without_overload(self, column: RawColumn, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values with the loggers' marks for overload missing.

@@ -1,0 +1,307 @@
+"""The benchmark: diffbench beside what a user would write instead, as ratios on one machine.
+
+    .venv/bin/python tests/bench/compare.py            # some minutes, a gigabyte of disk
+    .venv/bin/python tests/bench/compare.py --rows 360000 --only reading fitting --json ratios.json
+
+Both sides of a ratio run in turn, several times, in one process (start-up and end to end: in processes of
+their own); a ratio is that of the medians of the processor time, which other work on the machine disturbs
+least. It never fails: a ratio that misses what was aimed at stands in the table beside its aim.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import numpy as np  # noqa: E402  reads the above as it loads
+import same_model  # noqa: E402
+from recordings import write_visit  # noqa: E402
+
+PROGRAM = Path(sys.executable).with_name("diffbench")
+LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "lmfit", "click")
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """One line of the table: seconds of processor time of both sides (medians), or megabytes, and the aim."""
+
+    what: str
+    beside: str
+    ours: float
+    theirs: float
+    aim: str
+    note: str = ""
+    unit: str = "s"
+
+    @property
+    def ratio(self) -> float:
+        """Ours over theirs."""
+        return self.ours / self.theirs
+
+
+def medians(repeats: int, *sides: Callable[[], object]) -> list[float]:
+    """Median processor time of each side [s], the sides in turn."""
+    spent: list[list[float]] = [[] for _ in sides]
+    for _ in range(repeats):
+        for side, times in zip(sides, spent, strict=True):
+            begun = time.process_time()
+            side()
+            times.append(time.process_time() - begun)
+    return [statistics.median(times) for times in spent]
+
+
+def process(arguments: list[Any]) -> tuple[float, float]:
+    """Processor time [s] and largest memory [MB] of a process of its own."""
+    child = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    _, status, used = os.wait4(child.pid, 0)
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode not in {0, 1}:
+        raise SystemExit(f"{arguments} ended with {child.returncode}")
+    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024.0
+
+
+def processes(repeats: int, *sides: list[Any]) -> list[tuple[float, float]]:
+    """Medians of processor time and memory of processes, in turn."""
+    spent: list[list[tuple[float, float]]] = [[] for _ in sides]
+    for _ in range(repeats):
+        for side, times in zip(sides, spent, strict=True):
+            times.append(process(side))
+    return [(statistics.median(t for t, _ in s), statistics.median(m for _, m in s)) for s in spent]
+
+
+def start_up(setting: Setting) -> Iterator[Ratio]:
+    """Help and version beside the bare library of commands."""
+    bare = [sys.executable, "-c", "import click"]
+    (help_time, _), (click_time, _) = processes(4 * setting.repeats, [PROGRAM, "--help"], bare)
+    yield Ratio("diffbench --help", "python -c 'import click'", help_time, click_time, "no heavy library")
+
+
+def reading(setting: Setting) -> Iterator[Ratio]:
+    """Text and Parquet into a recording in SI with its digest, beside bare arrays."""
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from diffbench.documents import load_visit
+    from diffbench.readers import read_recording
+
+    visit = load_visit(setting.sheet)
+    text = visit.recording_path(visit.run_sheet.run[0])
+    ours, bare = medians(
+        setting.repeats,
+        lambda: read_recording(text, visit.rig, kind="bias-sweep"),
+        lambda: pd.read_csv(text),
+    )
+    yield Ratio(f"read text, {setting.rows:,} x 8", "pandas.read_csv", ours, bare, "at most 1.3")
+    packed = setting.folder / "X1.parquet"
+    pq.write_table(pa.Table.from_pandas(pd.read_csv(text)), packed)
+    ours, bare = medians(
+        setting.repeats,
+        lambda: read_recording(packed, visit.rig, kind="bias-sweep"),
+        lambda: [column.to_numpy() for column in pq.read_table(packed).columns],
+    )
+    yield Ratio("read Parquet of the same", "pyarrow, columns to numpy", ours, bare, "at most 1.5")
+
+
+def fitting(setting: Setting) -> Iterator[Ratio]:
+    """One model, one million samples, one start: what each needs to the same optimum."""
+    from scipy.optimize import least_squares
+
+    samples = same_model.samples(1_000_000, seed=7)
+    found: dict[str, same_model.Found] = {}
+
+    def kept(name: str, way: Callable[[same_model.Samples], same_model.Found]) -> Callable[[], None]:
+        def run() -> None:
+            found[name] = way(samples)
+
+        return run
+
+    ways = {
+        "lmfit.Model.fit": same_model.by_lmfit_model,
+        "lmfit.minimize": same_model.by_lmfit_minimize,
+        "scipy least_squares, analytic Jacobian": lambda s: same_model.by_least_squares(s, least_squares),
+    }
+    cells, whole, *others = medians(
+        setting.repeats,
+        kept("cells", same_model.by_cells),
+        kept("whole", same_model.by_samples),
+        *(kept(name, way) for name, way in ways.items()),
+    )
+    for name, spent in zip(ways, others, strict=True):
+        other = found[name]
+        apart = float(np.max(np.abs(found["cells"].x - other.x) / other.u))
+        aim = "at most 0.05" if name == "lmfit.Model.fit" else ""
+        yield Ratio("fit of 1,000,000 samples, by cells", name, cells, spent, aim, f"{apart:.1g} u apart")
+        relative = float(np.max(np.abs(found["whole"].x / other.x - 1.0)))
+        yield Ratio("the same, without cells", name, whole, spent, "", f"{relative:.1g} relative apart")
+
+
+def resampling(setting: Setting) -> Iterator[Ratio]:
+    """Replicates of noise and of all stated errors, beside plain fits of one form."""
+    from diffbench.documents import load_visit
+    from diffbench.fitting.candidate import fit_form, quick_search
+    from diffbench.fitting.data import gather
+    from diffbench.fitting.model import Form
+    from diffbench.fitting.resampling import replicates
+    from diffbench.fitting.setup import reference_of, sharing_of
+    from diffbench.fitting.visits import condition_visit
+
+    visit = load_visit(setting.sheet)
+    conditioned, _ = condition_visit(visit, lambda _: None)
+    data, builds, form = gather(conditioned), [visit.build], Form(greater_of=False, stribeck_exponent=1.0)
+    given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
+    start = quick_search(form, *given, temperature_u=0.5).candidate
+    fitted = fit_form(form, *given, temperature_u=0.5, start=start)
+    ours, plain = medians(
+        setting.repeats,
+        lambda: replicates(fitted, seed=1, count=1000),
+        lambda: fit_form(form, *given, temperature_u=0.5, start=start),
+    )
+    yield Ratio("1,000 replicates", "10 plain fits of one form", ours, 10.0 * plain, "below 1")
+
+
+def lookup(setting: Setting) -> Iterator[Ratio]:
+    """A map of 41 x 21 x 9 nodes, a million places and one."""
+    from scipy.interpolate import RegularGridInterpolator
+
+    from diffbench.grid_lookup import Grid
+
+    rng = np.random.default_rng(3)
+    axes = [np.linspace(-400, 900, 41), np.linspace(0, 16, 21), np.linspace(20, 110, 9)]
+    values = rng.normal(size=(41, 21, 9))
+    places = [rng.uniform(axis[0], axis[-1], 1_000_000) for axis in axes]
+    grid, other = Grid(axes), RegularGridInterpolator(axes, values)
+    table = grid.table(values)
+    ours, theirs = medians(
+        setting.repeats, lambda: grid.many([table], *places), lambda: other(np.stack(places, axis=1))
+    )
+    yield Ratio("look up 1,000,000 places", "RegularGridInterpolator", ours, theirs, "at most 0.5")
+    one = np.array([[31.0, 3.0, 55.0]])
+    ours, theirs = medians(
+        setting.repeats,
+        lambda: [grid.one(table, 31.0, 3.0, 55.0) for _ in range(20_000)],
+        lambda: [other(one) for _ in range(400)],
+    )
+    yield Ratio("look up one place", "RegularGridInterpolator", ours / 20_000, theirs / 400, "at most 0.02")
+
+
+def end_to_end(setting: Setting) -> Iterator[Ratio]:
+    """From the file to characterisation, map and page, beside reading it; all in processes of their own."""
+    text = setting.sheet.with_suffix(".csv")
+    out = setting.folder / "out"
+    bare = [sys.executable, "-c", f"import pandas; pandas.read_csv({str(text)!r})"]
+    (ours, memory), (theirs, _) = processes(
+        max(1, setting.repeats // 2), [PROGRAM, "fit", setting.sheet, "--out", out, "--quiet"], bare
+    )
+    what = f"fit, map and page from {setting.rows:,} rows"
+    yield Ratio(what, "pandas.read_csv in a process", ours, theirs, "at most 5")
+    yield Ratio("largest memory of that", "1000 MB", memory, 1000.0, "below 1", unit="MB")
+
+
+def growth(setting: Setting) -> Iterator[Ratio]:
+    """Processor time of a fit from tens of thousands of rows to millions: the exponent, as a note."""
+    from diffbench.fitting import fit
+
+    counts = [36_000, 360_000, 3_600_000, *([36_000_000] if setting.long else [])]
+    spent = []
+    for rows in counts:
+        sheet = write_visit(setting.folder / f"g{rows}", rows=rows, rate=1000.0 if rows > 36_000 else 100.0)
+        begun = time.process_time()
+        fit(sheet)
+        spent.append(time.process_time() - begun)
+        sheet.with_suffix(".csv").unlink()
+    slopes = np.diff(np.log(spent)) / np.diff(np.log(counts))
+    for rows, before, now, was, slope in zip(counts[1:], counts, spent[1:], spent, slopes, strict=False):
+        note = f"exponent {slope:.2f}"
+        yield Ratio(f"fit of {rows:,} rows", f"fit of {before:,} rows", now, was, "exponent below 1.05", note)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all parts are given."""
+
+    folder: Path
+    sheet: Path
+    rows: int
+    repeats: int
+    long: bool
+
+
+PARTS: dict[str, Callable[[Setting], Iterator[Ratio]]] = {
+    "start-up": start_up,
+    "reading": reading,
+    "fitting": fitting,
+    "resampling": resampling,
+    "lookup": lookup,
+    "end-to-end": end_to_end,
+    "growth": growth,
+}
+
+
+def machine() -> str:
+    """Processor, cores and versions, for below the table."""
+    model = platform.processor() or platform.machine()
+    information = Path("/proc/cpuinfo")
+    if information.exists():
+        names = [line.partition(":")[2].strip() for line in information.read_text().splitlines()
+                 if line.startswith("model name")]  # fmt: skip
+        model = names[0] if names else model
+    libraries = ", ".join(f"{name} {version(name)}" for name in LIBRARIES)
+    load = f"{os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "unknown"
+    return (
+        f"{model}, {os.cpu_count()} cores (load {load} at the start); Python {platform.python_version()}, "
+        f"{libraries}"
+    )
+
+
+def line_of(item: Ratio) -> str:
+    """One row of the table."""
+    digits = ".3g" if item.ratio < 100 else ".0f"
+    sizes = f"{item.ours:.3g} {item.unit} | {item.theirs:.3g} {item.unit}"
+    return f"| {item.what} | {item.beside} | {sizes} | {item.ratio:{digits}} | {item.aim} | {item.note} |"
+
+
+def main() -> None:
+    """Run the parts that are asked for and print the table as it comes."""
+    form = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
+    parser.add_argument("--rows", type=int, default=3_600_000, help="rows of the recording, at 1 kHz")
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--only", nargs="+", choices=list(PARTS), default=list(PARTS))
+    parser.add_argument("--long", action="store_true", help="growth up to 36 million rows: 12 GB of memory")
+    parser.add_argument("--json", type=Path, help="write the numbers here, too")
+    given = parser.parse_args()
+    print(machine(), flush=True)
+    print("\n| what | beside | ours | theirs | ratio | aim | |\n|---|---|---|---|---|---|---|", flush=True)
+    found: list[Ratio] = []
+    with tempfile.TemporaryDirectory() as folder:
+        needs = set(given.only) - {"start-up", "fitting", "lookup", "growth"}
+        rows = given.rows if needs else 36_000
+        sheet = write_visit(Path(folder), rows=rows, rate=1000.0)
+        setting = Setting(Path(folder), sheet, rows, given.repeats, given.long)
+        for name in given.only:
+            for item in PARTS[name](setting):
+                found.append(item)
+                print(line_of(item), flush=True)
+    if given.json:
+        rows_found = [{**asdict(item), "ratio": item.ratio} for item in found]
+        given.json.write_text(json.dumps({"machine": machine(), "ratios": rows_found}, indent=2) + "\n")
+
+
+if __name__ == "__main__":
+    main()
