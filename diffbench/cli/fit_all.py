@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from diffbench.cli.group import INTERRUPTED
 from diffbench.cli.progress import Progress
 
 if TYPE_CHECKING:
     from diffbench.fleet import Fleet, Outcome
 
 _SHOWN = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
+_ELSEWHERE = 16  # workers of a scheduler, for how much is handed over at once
 _AT_ONCE = 100  # results filed in one step
 _TOLD = 20  # faults shown; all of them stand beside the results
 
@@ -80,7 +82,12 @@ def fit_all(
             say(f"{len(rows)} of {len(fleet.sheets)}, {broken} with faults{rest}")
 
         say(f"{len(fleet.sheets)} run sheets")
-        fit_fleet(fleet, engine, jobs=jobs if scheduler is None else 16, page=page, told=told)
+        try:
+            fit_fleet(fleet, engine, jobs=jobs if scheduler is None else _ELSEWHERE, page=page, told=told)
+        except KeyboardInterrupt:
+            say.clear()
+            click.echo("\ndiffbench: stopped; what is fitted stands, the same command goes on.", err=True)
+            raise SystemExit(INTERRUPTED) from None
         rows.sort(key=lambda row: str(row["run_sheet"]))
         write_whole(fleet.out, {"overview.csv": _table(rows)})
         if filed:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import AbstractContextManager, contextmanager
@@ -29,7 +30,8 @@ def processes(jobs: int) -> Engine:
 
     @contextmanager
     def opened() -> Iterator[Executor]:
-        pool = ProcessPoolExecutor(max_workers=jobs, mp_context=multiprocessing.get_context("spawn"))
+        fresh = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(max_workers=jobs, mp_context=fresh, initializer=_deaf)
         try:
             yield pool
         finally:
@@ -37,6 +39,11 @@ def processes(jobs: int) -> Engine:
             pool.shutdown(wait=True, cancel_futures=True)
 
     return Engine(opened)
+
+
+def _deaf() -> None:
+    """Ctrl-C goes to every process of a terminal: the one that was called ends the run, workers finish."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def cluster(address: str) -> Engine:

@@ -164,7 +164,9 @@ class TextBody:
         -------
         Columns and line numbers; rows at the end that hold nothing but delimiters are left out.
         """
-        rows = np.concatenate(self._rows) if self._rows else np.empty(0, dtype=np.int64)
+        rows = np.empty(0, dtype=np.int64)
+        if self._rows:
+            rows = self._rows[0] if len(self._rows) == 1 else np.concatenate(self._rows)
         whole = [_joined(column.parts) for column in self._columns]
         end = len(rows)
         while end and not any(

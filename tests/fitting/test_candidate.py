@@ -8,12 +8,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from diffbench.documents import load_visit
 from diffbench.fitting.candidate import Candidate, fit_form, quick_search
 from diffbench.fitting.data import gather
 from diffbench.fitting.model import Form
 from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.thinning import thinned
 from diffbench.fitting.visits import condition_visit
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -87,3 +90,20 @@ def test_a_search_over_some_cells_ends_at_the_same_answer(
     assert thin.residual.size == fitted.residual.size > 4 * 60
     assert float(moved.max()) < 0.02
     np.testing.assert_allclose(v, u, rtol=0.01)
+
+
+@given(seed=st.integers(0, 2**32 - 1), enough=st.integers(20, 2000))
+def test_a_cell_computes_the_same_among_few_as_among_all(fitted: Candidate, seed: int, enough: int) -> None:
+    """Whatever the unknowns, to the last digits: histories of torque and heat are whole for every selection.
+
+    Errors of the bench stay at zero: what they do to a turn is read at the nearest cell that is there."""
+    model, names = fitted.model, fitted.names
+    x = fitted.x + np.random.default_rng(seed).normal(0.0, 0.05, len(names)) * np.maximum(
+        np.abs(fitted.x), 0.1
+    )
+    x[[name.startswith("error:") for name in names.position]] = 0.0
+    x = np.clip(x, names.low, names.high)
+    some, kept = thinned(model, enough)
+    assert kept.size == fitted.residual.size or enough <= kept.size <= 3 * enough
+    np.testing.assert_allclose(some.locking(x), model.locking(x)[kept], rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(some.columns(x)[1], model.columns(x)[1][kept], rtol=1e-12, atol=1e-12)
