@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import signal
 from collections.abc import Callable, Iterator
@@ -59,6 +60,9 @@ def cluster(address: str) -> Engine:
         ) from None
 
     library: Any = distributed  # its functions state no types
+    # it logs pages of tracebacks where a scheduler goes; one clear line is ours to say
+    for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
     @contextmanager
     def opened() -> Iterator[Executor]:

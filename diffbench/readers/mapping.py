@@ -150,7 +150,7 @@ class _Mapping:
             self.faults.append(unit)
             return None
         values = self._without_overload(column, column.values.astype(np.float64, copy=False))
-        if np.isnan(np.fmax.reduce(values)):
+        if np.isnan(_extremes(values)[0]):
             if dimension in _ESSENTIAL:
                 what = f"{channel.name} has no number in any line"
                 self.faults.append(
@@ -173,7 +173,7 @@ class _Mapping:
 
         A sample that is not there is no fault of the file, and is told; taken as a number it would be one.
         """
-        highest, lowest = np.fmax.reduce(values), np.fmin.reduce(values)
+        highest, lowest = _extremes(values)
         if np.isnan(highest) or (highest < LARGEST and lowest > -LARGEST):
             return values
         beyond = np.abs(values) >= LARGEST
@@ -241,6 +241,14 @@ class _Mapping:
 
     def _place(self, column: RawColumn) -> Place:
         return Place(self.file, column=column.name)
+
+
+def _extremes(values: NDArray[np.float64]) -> tuple[float, float]:
+    """Highest and lowest number; NaN where there is none. Without missing ones the quick way tells."""
+    highest, lowest = float(values.max()), float(values.min())
+    if np.isnan(highest):
+        return float(np.fmax.reduce(values)), float(np.fmin.reduce(values))
+    return highest, lowest
 
 
 def _mend_of(cell: str) -> str:
