@@ -65,14 +65,24 @@ def medians(repeats: int, *sides: Callable[[], object]) -> list[float]:
     return [statistics.median(times) for times in spent]
 
 
+LAUNCHER = """
+import resource, subprocess, sys
+ended = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(ended, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024.0)
+"""
+
+
 def process(arguments: list[Any]) -> tuple[float, float]:
-    """Processor time [s] and largest memory [MB] of a process of its own."""
-    child = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    _, status, used = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode not in {0, 1}:
-        raise SystemExit(f"{arguments} ended with {child.returncode}")
-    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024.0
+    """Processor time [s] and largest memory [MB] of a process of its own.
+
+    Started by a small one: a process inherits the largest memory of the one that starts it.
+    """
+    call = [sys.executable, "-c", LAUNCHER, *arguments]
+    ended, spent, memory = subprocess.run(call, stdout=subprocess.PIPE, check=True).stdout.split()
+    if int(ended) not in {0, 1}:
+        raise SystemExit(f"{arguments} ended with {int(ended)}")
+    return float(spent), float(memory)
 
 
 def processes(repeats: int, *sides: list[Any]) -> list[tuple[float, float]]:
