@@ -81,7 +81,7 @@ class Candidate:
                 behind[i] -= unknown.prior_u
                 change = self.model.residual(ahead) - self.model.residual(behind)
                 scaled[:, i] = (change / self.noise.sigma)[self.used] / (2.0 * unknown.prior_u)
-        return scaled
+        return np.asarray(scaled)
 
     def covariance(self, *, misfit: float = 1.0) -> Covariance:
         """Covariance of the unknowns at the optimum."""

@@ -41,7 +41,7 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
     torque, level, stretch, corners = _course(plan)
     n = torque.size
     width = min(STRETCH / CELLS_PER_STRETCH, LONGEST_CELL)
-    time = (np.arange(n) + 0.5) * width
+    time: Array = (np.arange(n, dtype=np.float64) + 0.5) * width
     direction = np.sign(level)
     difference = -direction * _rough_locking(candidate, torque, place)
     per_cell = max(float(np.median(candidate.model.data.count)), 1.0)
