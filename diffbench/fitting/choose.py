@@ -80,35 +80,32 @@ def choose(
     information: dict[str, float] = {}
     noise: CellNoise | None = None
     for rank, form in enumerate(order):
-        if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
-            behind = _information(quick[form].candidate, noise) - min(
-                _information(c, noise) for c in candidates
+        progress(f"fitting: {form.law} preload")
+
+        def fitted(start: Candidate, form: Form = form, *, starts: bool = False) -> Candidate:
+            return fit_form(
+                form,
+                builds,
+                data,
+                sharing,
+                reference,
+                temperature_u=temperature_u,
+                joint_fraction=joint if form.greater_of else None,
+                start=start,
+                starts=starts,
             )
+
+        begin = quick[form].candidate
+        if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
+            # a first look ends early, and may leave the right law far behind: it is polished before it is
+            # given up
+            begin = fitted(begin)
+            behind = _information(begin, noise) - min(_information(c, noise) for c in candidates)
             if behind > HOPELESS:
                 information[form.law] = behind
                 continue
-        progress(f"fitting: {form.law} preload")
-        first = fit_form(
-            form,
-            builds,
-            data,
-            sharing,
-            reference,
-            temperature_u=temperature_u,
-            joint_fraction=joint if form.greater_of else None,
-            start=quick[form].candidate,
-            starts=True,
-        )
-        second = fit_form(
-            Form(form.greater_of, 2.0),
-            builds,
-            data,
-            sharing,
-            reference,
-            temperature_u=temperature_u,
-            joint_fraction=joint if form.greater_of else None,
-            start=first,
-        )
+        first = fitted(begin, starts=True)
+        second = fitted(first, Form(form.greater_of, 2.0))
         candidates += [first, *first.rivals, second]
         noise = min(
             candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
