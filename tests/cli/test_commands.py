@@ -46,8 +46,9 @@ def test_help_of_a_command_has_a_worked_example(run: Run, name: str) -> None:
     result = run(name, "--help")
     assert result.exit_code == 0
     one = command(name)
-    assert one.epilog is not None
-    words = shlex.split(one.epilog.removeprefix("Example: "))
+    epilog = one.epilog
+    assert epilog is not None
+    words = shlex.split(epilog.removeprefix("Example: "))
     assert words[:2] == ["diffbench", name]
     if isinstance(one, click.Group):
         called = one.get_command(click.Context(one), words[2])
@@ -56,7 +57,7 @@ def test_help_of_a_command_has_a_worked_example(run: Run, name: str) -> None:
     known = {option for parameter in one.params for option in parameter.opts}
     assert {word for word in words if word.startswith("--")} <= known
     shown = " ".join(result.stdout.split())
-    assert " ".join(one.epilog.split()) in shown
+    assert " ".join(epilog.split()) in shown
     assert "--json" in known
 
 
