@@ -4,6 +4,9 @@ tests for outlying results.
 Glucose in serum, 8 laboratories with 3 results each: the example of ASTM E691, whose s_r and s_R are those of
 ISO 5725-2. Status: data retrieved in a copy of the example, results from memory; printed to four decimals, so
 that half a unit of the last is the tolerance.
+
+Sulfur in coal, 8 laboratories at 4 levels with 3 to 5 results each: ISO 5725-2:1994, annex B.1. Status: from
+memory, data and results; they agree with each other to every printed digit.
 """
 
 from __future__ import annotations
@@ -11,8 +14,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.wear.outliers import cochran_critical, grubbs_critical
+from diffbench.characterisation import Characterisation
+from diffbench.wear.outliers import (
+    cochran_critical,
+    cochran_statistic,
+    grubbs_critical,
+    grubbs_statistic,
+)
 from diffbench.wear.precision import precision
+from diffbench.wear.repeats import repeatability
 
 # fmt: off
 GLUCOSE = {
@@ -34,7 +44,88 @@ GLUCOSE = {
         294.4921, 3.935, 4.1923,
     ),
 }
+# By level: results of laboratories 1 to 8 [% by mass]; general mean, s_r, s_R; larger of Grubbs' statistics
+# of the cell means for one outlying value, and whose it is.
+SULFUR = (
+    (
+        [[.71, .71, .70, .71], [.69, .67, .68], [.66, .65, .69], [.67, .65, .66], [.70, .69, .66, .71, .69],
+         [.73, .74, .73], [.71, .71, .69], [.70, .65, .68]],
+        0.690, 0.015, 0.026, 1.80, 6,
+    ),
+    (
+        [[1.20, 1.18, 1.23, 1.21], [1.22, 1.21, 1.22], [1.28, 1.31, 1.30], [1.23, 1.18, 1.20],
+         [1.31, 1.22, 1.22, 1.24], [1.39, 1.36, 1.37], [1.20, 1.26, 1.26], [1.24, 1.22, 1.30]],
+        1.252, 0.029, 0.061, 2.09, 6,
+    ),
+    (
+        [[1.68, 1.70, 1.68, 1.69], [1.64, 1.64, 1.65], [1.61, 1.61, 1.62], [1.68, 1.66, 1.66],
+         [1.64, 1.67, 1.60, 1.66, 1.68], [1.70, 1.73, 1.73], [1.69, 1.70, 1.68], [1.67, 1.68, 1.67]],
+        1.667, 0.017, 0.035, 1.67, 3,
+    ),
+    (
+        [[3.26, 3.26, 3.20, 3.24], [3.20, 3.20, 3.20], [3.37, 3.36, 3.38], [3.16, 3.22, 3.23],
+         [3.20, 3.19, 3.18, 3.27, 3.24], [3.27, 3.31, 3.29], [3.27, 3.24, 3.23], [3.25, 3.26, 3.26]],
+        3.250, 0.026, 0.058, 2.09, 3,
+    ),
+)
 # fmt: on
+
+
+@pytest.mark.parametrize("level", range(4))
+def test_sulfur_in_coal(level: int) -> None:
+    """Unequal numbers of repeats: mean, s_r and s_R within half a unit of the last printed digit."""
+    groups, mean, within, over, _, _ = SULFUR[level]
+    found = precision(groups)
+    assert found.mean == pytest.approx(mean, abs=5e-4)
+    assert found.repeatability == pytest.approx(within, abs=5e-4)
+    assert found.reproducibility == pytest.approx(over, abs=5e-4)
+    assert found.degrees == sum(map(len, groups)) - 8
+
+
+def test_outliers_of_sulfur_in_coal() -> None:
+    """One cell, laboratory 5 at level 3, is a straggler by Cochran's test (0.516 at 5 %, 0.615 at 1 % for 8
+    cells of 3, the commonest number); Grubbs' on the cell means finds none (2.126 at 5 %, 2.274 at 1 %).
+
+    The standard works with means rounded to 0.001, which moves its statistics by up to 0.003: with half a
+    unit of the last printed digit, 0.008."""
+    at_5, at_1 = (cochran_critical(8, 3, share) for share in (0.05, 0.01))
+    assert (at_5, at_1) == pytest.approx((0.516, 0.615), abs=5e-4)
+    assert [grubbs_critical(8, share) for share in (0.05, 0.01)] == pytest.approx([2.126, 2.274], abs=1e-3)
+    stragglers = []
+    for level, (groups, *_, statistic, whose) in enumerate(SULFUR, start=1):
+        variances = [float(np.var(cell, ddof=1)) for cell in groups]
+        found = cochran_statistic(variances)
+        assert found < at_1
+        if found > at_5:
+            stragglers.append((level, 1 + int(np.argmax(variances))))
+        grubbs, which = grubbs_statistic([float(np.mean(cell)) for cell in groups])
+        assert (grubbs, 1 + which) == (pytest.approx(statistic, abs=8e-3), whose)
+        assert grubbs < 2.126
+    assert stragglers == [(3, 5)]
+
+
+def test_sulfur_as_visits_to_a_bench(made_by_hand: Characterisation) -> None:
+    """The command's own way: each laboratory's cell of level 3 as the preload torques of one build."""
+    groups, mean, within, over, _, _ = SULFUR[2]
+    visits = []
+    for laboratory, cell in enumerate(groups, start=1):
+        for number, value in enumerate(cell):
+            item = made_by_hand.parameters["preload_torque"].model_copy(update={"value": value})
+            provenance = made_by_hand.provenance.model_copy(
+                update={"inputs": {"sweep.csv": f"{laboratory} {number}"}}
+            )
+            update = {
+                "build": f"{laboratory}",
+                "parameters": {"preload_torque": item},
+                "provenance": provenance,
+            }
+            visits.append(made_by_hand.model_copy(update=update))
+    preload = repeatability(visits).quantities["preload_torque"]
+    assert (preload.mean, preload.repeatability, preload.reproducibility) == pytest.approx(
+        (mean, within, over), abs=5e-4
+    )
+    cochran = next(test for test in preload.tests if test.test == "Cochran")
+    assert (cochran.finding, cochran.which) == ("straggler", f"{made_by_hand.unit} 5")
 
 
 @pytest.mark.parametrize("material", GLUCOSE)
