@@ -269,7 +269,7 @@ def _starts(names: Names, begin: Array) -> list[Array]:
 
 def _carried(names: Names, other: Candidate) -> Array:
     """Start from another form's answer, where both have the unknown."""
-    x = names.start
+    x = names.start.copy()
     for name, i in names.position.items():
         if name in other.names:
             x[i] = other.x[other.names.position[name]]

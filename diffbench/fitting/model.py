@@ -9,12 +9,12 @@ put together.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.fitting.data import FitData
+from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import shape, sliding_speed, temperature_factor
 from diffbench.physics.plate_heat import excess_temperature
@@ -123,15 +123,23 @@ class LockingModel:
         slow = np.maximum(data.speed_difference, 0.05)
         self._delay = np.where(data.friction_state == 0, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
-        # most unknowns move neither thrust nor plate heat, which cost the most: the last few are kept
-        moving = [*sharing.drive_ratios, *sharing.coast_ratios, *(name for _, name in begun if name in names)]
-        at = [names.position[name] for name in moving]
-        self._thrust_index = np.array([*at, *self.source_index.tolist()], dtype=np.int64)
-        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(places)))]
-        self._heat_index = np.array([names.position[name] for name in heating], dtype=np.int64)
-        self._recent_thrust = lru_cache(maxsize=8)(self._thrust_of)
-        self._recent_excess = lru_cache(maxsize=8)(self._excess_of)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
+        sources = [f"error:{source.key}" for source in data.sources]
+        moving = [*sharing.drive_ratios, *sharing.coast_ratios, *(name for _, name in begun if name in names)]
+        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(places)))]
+        offset = ["error:temperature"] if "error:temperature" in names else []
+        strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
+        refits = [names.unknowns[i].name for at, _, _ in self._refits for i in at.tolist()]
+        joint = ["joint_fraction"] if form.greater_of else []
+        self.thrust = Recent(names, [*moving, *sources], self._thrust)
+        self._excess = Recent(names, heating, self._excess_of_plates)
+        self._strengths = Recent(names, [*strong, *refits], self._strengths_of_cells)
+        self._load = Recent(names, [*moving, *sources, *strong, *refits, *joint], self._load_of_cells)
+        self._by_speed = Recent(names, ["static_excess", "stribeck_speed"], self._friction_by_speed)
+        self._by_heat = Recent(
+            names, [*heating, *offset, "temperature_coefficient"], self._friction_by_temperature
+        )
+        self.viscous = Recent(names, ["viscous_exponent"], self._viscous)
 
     def _refit_index(self, column: int, part: str) -> tuple[Index, Array, Index]:
         """Where the refits of a part stand among the unknowns (k,), their spreads (k,), and the visits that
@@ -158,12 +166,8 @@ class LockingModel:
             return self.data.difference
         return self.data.difference + self.errors(x) @ self.data.effect_difference
 
-    def thrust(self, x: Array) -> Thrust:
+    def _thrust(self, x: Array) -> Thrust:
         """Thrust torque of each flank, from the history of the input torque."""
-        return self._recent_thrust(x[self._thrust_index].tobytes())
-
-    def _thrust_of(self, moving: bytes) -> Thrust:
-        x = self._with(self._thrust_index, moving)
         data = self.data
         cell, turn = data.input_torque, data.turn_torque
         if self.source_index.size:
@@ -173,14 +177,7 @@ class LockingModel:
         sharing = self.sharing
         drive = self._play(x, turn, torque, sharing.drive_ratios, sharing.drive_of_cell)
         coast = self._play(x, -turn, -torque, sharing.coast_ratios, sharing.coast_of_cell)
-        drive.flags.writeable = coast.flags.writeable = False
-        return Thrust(drive, coast, cell)
-
-    def _with(self, index: Index, values: bytes) -> Array:
-        """A vector that holds the unknowns at ``index`` alone."""
-        x = np.zeros(len(self.names))
-        x[index] = np.frombuffer(values)
-        return x
+        return Thrust(_for_reading(drive), _for_reading(coast), cell)
 
     def _play(
         self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
@@ -220,12 +217,11 @@ class LockingModel:
             offset = x[self.names.position["error:temperature"]] * self.temperature_u
         if self._measured_plate.all():
             return self.data.plate + offset
-        excess = self._recent_excess(x[self._heat_index].tobytes())
+        excess = self._excess(x)
         return np.where(self._measured_plate, self.data.plate, self._oil + excess) + offset
 
-    def _excess_of(self, heating: bytes) -> Array:
+    def _excess_of_plates(self, x: Array) -> Array:
         """Excess of the plates over the oil at the cells (c,) [K]."""
-        x = self._with(self._heat_index, heating)
         names, data = self.names, self.data
         capacity = names.value(x, "heat_capacity")
         conductance = names.value(x, "heat_conductance")
@@ -246,11 +242,13 @@ class LockingModel:
         excess = grid[self._heat_below]
         if grid.size > 1:
             excess = excess + self._heat_share * (grid[self._heat_below + 1] - excess)
-        excess.flags.writeable = False
-        return excess
+        return _for_reading(excess)
 
     def friction_factor(self, x: Array) -> Array:
         """``m(v, Θ)``, 1 at the reference condition (c,)."""
+        return self._by_speed(x) * self._by_heat(x)
+
+    def _friction_by_speed(self, x: Array) -> Array:
         names = self.names
         excess = names.value(x, "static_excess")
         stribeck_speed = names.value(x, "stribeck_speed")
@@ -265,17 +263,20 @@ class LockingModel:
                 for v in (1e6 * stribeck_speed, 0.0)
             )
             by_speed = np.where(state == 1, far, np.where(state == 2, rest, by_speed))
-        by_heat = temperature_factor(
-            self.plate_temperature(x), names.value(x, "temperature_coefficient"), self.reference.temperature
-        )
-        return by_speed * by_heat
+        return _for_reading(by_speed)
 
-    def viscous(self, x: Array) -> Array:
+    def _friction_by_temperature(self, x: Array) -> Array:
+        coefficient = self.names.value(x, "temperature_coefficient")
+        return _for_reading(
+            temperature_factor(self.plate_temperature(x), coefficient, self.reference.temperature)
+        )
+
+    def _viscous(self, x: Array) -> Array:
         """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per
         N·m·s]."""
         exponent = self.names.value(x, "viscous_exponent")
         by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
-        return by_heat * self.data.speed_difference
+        return _for_reading(by_heat * self.data.speed_difference)
 
     def refit(self, x: Array, part: int) -> Array:
         """By what factor preload or a flank's bias stands apart in the cells' visit (c,), 1 for the unit's
@@ -290,23 +291,24 @@ class LockingModel:
     def locking(self, x: Array) -> Array:
         """Locking torque at the cells (c,) [N·m]."""
         names = self.names
-        thrust = self.thrust(x)
-        preload, drive, coast = self._strengths(x)
-        ramp = drive[:, None] * thrust.drive + coast[:, None] * thrust.coast
-        if self.form.greater_of:
-            load = greater_of(preload[:, None], np.maximum(ramp, 0.0), names.value(x, "joint_fraction")).mean(
-                axis=1
-            )
-        else:
-            load = preload + ramp.mean(axis=1)
         return np.asarray(
-            self.friction_factor(x) * load
-            + names.value(x, "gear_friction") * np.abs(thrust.input_torque)
+            self.friction_factor(x) * self._load(x)
+            + names.value(x, "gear_friction") * np.abs(self.thrust(x).input_torque)
             + names.value(x, "viscous") * self.viscous(x)
             - names.value(x, "relaxation_angle") * self._delay
         )
 
-    def _strengths(self, x: Array) -> tuple[Array, Array, Array]:
+    def _load_of_cells(self, x: Array) -> Array:
+        """What presses the plates, as locking torque at the reference friction (c,) [N·m]."""
+        thrust = self.thrust(x)
+        preload, drive, coast = self._strengths(x)
+        ramp = drive[:, None] * thrust.drive + coast[:, None] * thrust.coast
+        if not self.form.greater_of:
+            return _for_reading(preload + ramp.mean(axis=1))
+        joint = self.names.value(x, "joint_fraction")
+        return _for_reading(greater_of(preload[:, None], np.maximum(ramp, 0.0), joint).mean(axis=1))
+
+    def _strengths_of_cells(self, x: Array) -> tuple[Array, Array, Array]:
         """Preload torque and both ramp biases of each cell's visit, three times (c,)."""
         names, sharing = self.names, self.sharing
         preload = np.array([names.value(x, name) for name in sharing.preloads])[sharing.preload_of_cell]
@@ -374,3 +376,10 @@ class LockingModel:
                 here = self.data.visit == visit
                 columns[self.names.unknowns[i].name] = size * self.names.value(x, stem) * made[stem] * here
         return columns
+
+
+def _for_reading(values: Array) -> Array:
+    """The same array, safe to be handed out again."""
+    made = np.asarray(values)
+    made.flags.writeable = False
+    return made

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -72,22 +74,29 @@ class Names:
         i = self.position[name]
         return float(np.exp(x[i])) if self.unknowns[i].logarithm else float(x[i])
 
-    @property
+    @cached_property
     def start(self) -> Array:
-        return np.array([unknown.start for unknown in self.unknowns])
+        return _fixed(unknown.start for unknown in self.unknowns)
 
-    @property
+    @cached_property
     def low(self) -> Array:
-        return np.array([u.prior if u.considered else u.low for u in self.unknowns])
+        return _fixed(u.prior if u.considered else u.low for u in self.unknowns)
 
-    @property
+    @cached_property
     def high(self) -> Array:
-        return np.array([u.prior if u.considered else u.high for u in self.unknowns])
+        return _fixed(u.prior if u.considered else u.high for u in self.unknowns)
 
-    @property
+    @cached_property
     def precision(self) -> Array:
-        return np.array([unknown.precision for unknown in self.unknowns])
+        return _fixed(unknown.precision for unknown in self.unknowns)
 
-    @property
+    @cached_property
     def prior(self) -> Array:
-        return np.array([unknown.prior for unknown in self.unknowns])
+        return _fixed(unknown.prior for unknown in self.unknowns)
+
+
+def _fixed(values: Iterable[float]) -> Array:
+    """An array that nobody writes to: it is handed out again and again."""
+    made = np.array(list(values), dtype=np.float64)
+    made.flags.writeable = False
+    return made
