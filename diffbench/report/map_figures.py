@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.contour import QuadContourSet
 
-__all__ = ["contour_levels", "contours", "temperatures_to_show"]
+__all__ = ["contour_levels", "contours", "hatch_untested", "round_levels", "temperatures_to_show"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -67,8 +67,18 @@ def contour_levels(locking_map: LockingMap) -> Array:
     [50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 450.0, 500.0, 550.0, 600.0]
     """
     every = np.concatenate([locking_map.values[branch].ravel() for branch in ("loading", "unloading")])
-    low, high = float(every.min()), float(every.max())
-    raw = max(high - low, 1e-3 * max(abs(high), 1.0)) / MOST_LEVELS
+    return round_levels(float(every.min()), float(every.max()), MOST_LEVELS)
+
+
+def round_levels(low: float, high: float, most: int) -> Array:
+    """Levels at round numbers from below ``low`` to above ``high``, some ``most`` steps.
+
+    Examples
+    --------
+    >>> round_levels(-27.3, -11.0, 9).tolist()
+    [-28.0, -26.0, -24.0, -22.0, -20.0, -18.0, -16.0, -14.0, -12.0, -10.0]
+    """
+    raw = max(high - low, 1e-3 * max(abs(low), abs(high), 1.0)) / most
     power = 10.0 ** np.floor(np.log10(raw))
     step = power * next((a for a in (1.0, 2.0, 5.0) if a * power >= raw), 10.0)
     first, last = np.floor(low / step), np.ceil(high / step)
@@ -119,7 +129,7 @@ def contours(
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
     tested = locking_map.tested[branch][:, :, temperature]
-    _extrapolation(axes, tested.T, torque, speed)
+    hatch_untested(axes, tested.T, torque, speed)
     _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
     axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
     dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
@@ -189,8 +199,18 @@ def _label_colours(levels: Array, shades: list[Shade], *, washed: bool) -> list[
     return found
 
 
-def _extrapolation(axes: Axes, tested: Mask, torque: Array, speed: Array) -> None:
-    """Hatch the meshes with a corner that was not tested, and draw the border between them and the others."""
+def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> None:
+    """Hatch the meshes with a corner that was not tested, and draw the border between them and the others.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    tested : numpy.ndarray
+        Whether each node was tested, (s, t).
+    torque, speed : numpy.ndarray
+        Input torques (t,) and speed differences (s,).
+    """
     from matplotlib.collections import LineCollection
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.characterisation import BuildFacts, Characterisation, Parameter
-from diffbench.locking_map import LockingMap
+from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.curves import branch_curve
+from diffbench.report.difference_figures import difference, drawable, reference_layer
 from diffbench.report.figures import INPUT_TORQUE, LOCKING_TORQUE
 from diffbench.report.style import (
     INK,
     MUTED,
     PAPER,
     STATE_COLOURS,
+    TEXT_SIZE,
     TICK_SIZE,
     dress,
     legend_above,
@@ -41,6 +43,7 @@ PER_CENT = 100.0
 MILLIMETRES = 1e3
 STATE_LINES = {"before": "-", "after": (0, (5, 2))}
 STATE_MARKS = {"before": "o", "after": "s"}
+BOTH_BRANCHES: tuple[Branch, ...] = ("loading", "unloading")
 
 
 def before_after(
@@ -174,7 +177,8 @@ def corner_change(comparison: Comparison, axes: Axes) -> Axes:
 def comparison_figure(
     comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
 ) -> Figure:
-    """The whole picture of a comparison: both maps, what changed, and corner entry where it was worked out.
+    """The whole picture of a comparison: both maps, what changed, corner entry and the map of the difference,
+    loading and unloading, where they were worked out.
 
     Parameters
     ----------
@@ -192,21 +196,32 @@ def comparison_figure(
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    temperature = reference["temperature_degC"]
+    apart = comparison.difference_map if drawable(comparison.difference_map) else None
     count = 3 if comparison.conditions else 2
     with mpl.rc_context():
         mpl.rcdefaults()  # settings of the surroundings do not reach the picture
-        figure = Figure(figsize=(5.4 * count, 4.6), layout="constrained", facecolor="white")
-        panels = figure.subplots(1, count)
+        rows = 1 if apart is None else 2
+        figure = Figure(figsize=(5.4 * count, 4.8 * rows), layout="constrained", facecolor="white")
+        parts = figure.subfigures(rows, 1, squeeze=False)[:, 0]
+        panels = parts[0].subplots(1, count)
         before_after(
             before,
             after,
             panels[0],
             speed_difference=reference["speed_difference_rad_s"],
-            temperature=reference["temperature_degC"],
+            temperature=temperature,
         )
         changes(comparison, panels[1])
         if comparison.conditions:
             corner_change(comparison, panels[2])
+        if apart is not None:
+            layer = reference_layer(apart, temperature)
+            heat = apart.temperature_degC[layer]
+            for panel, branch in zip(parts[1].subplots(1, 2), BOTH_BRANCHES, strict=True):
+                difference(apart, panel, branch=branch, temperature=layer)
+                title = f"change of locking torque [N·m], {branch}, {heat:.3g} °C"
+                panel.set_title(title, loc="left", color=INK, size=TEXT_SIZE, pad=26.0)
     return figure
 
 

@@ -9,9 +9,11 @@ as from near black, so that one picture serves both.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.colors import LinearSegmentedColormap
 
@@ -20,6 +22,7 @@ __all__ = [
     "DIRECTION_COLOURS",
     "DIRECTION_LABELS",
     "DIRECTION_MARKS",
+    "GAIN_STOPS",
     "GRID",
     "INK",
     "LIGHT_LABEL",
@@ -29,8 +32,10 @@ __all__ = [
     "SCALE_STOPS",
     "SOURCE_COLOURS",
     "STATE_COLOURS",
+    "TEXT_SIZE",
     "TICK_SIZE",
     "dress",
+    "gain_scale",
     "in_ratios",
     "legend_above",
     "scale",
@@ -64,6 +69,8 @@ SOURCE_COLOURS = {
 
 #: Stops of the scale for filled contours, light (little) to dark (much).
 SCALE_STOPS = ("#f6efdc", "#bcd3c0", "#6fa9b0", "#3c7797", "#284a78", "#1d2450")
+#: The same for what was gained, where a loss has the scale above.
+GAIN_STOPS = ("#f6efdc", "#e6c48f", "#cf9350", "#a5652a", "#70401a", "#3f220d")
 #: Labels on filled areas, whatever the surroundings.
 DARK_LABEL = "#101820"
 LIGHT_LABEL = "#f8f8f4"
@@ -87,6 +94,23 @@ def scale() -> LinearSegmentedColormap:
     from matplotlib.colors import LinearSegmentedColormap
 
     return LinearSegmentedColormap.from_list("sand to night", SCALE_STOPS)
+
+
+def gain_scale() -> LinearSegmentedColormap:
+    """The scale from sand to bark, for gains beside losses.
+
+    Returns
+    -------
+    A matplotlib colour map whose lightness falls steadily.
+
+    Examples
+    --------
+    >>> gain_scale().name
+    'sand to bark'
+    """
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("sand to bark", GAIN_STOPS)
 
 
 def dress(axes: Axes, *, across: str, upward: str) -> Axes:
@@ -116,7 +140,7 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
     return axes
 
 
-def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
+def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:
     """Legend in the room above the axes, where it covers nothing.
 
     Parameters
@@ -125,12 +149,15 @@ def legend_above(axes: Axes, *, columns: int = 2) -> Axes:
         Axes with labelled artists.
     columns : int
         Entries side by side.
+    handles : sequence of matplotlib.artist.Artist or None
+        Entries; the labelled artists of the axes by default.
 
     Returns
     -------
     The axes.
     """
     legend = axes.legend(
+        handles=handles,
         loc="lower left",
         bbox_to_anchor=(-0.02, 1.0),
         ncols=columns,

@@ -21,7 +21,7 @@ BRANCHES = ("loading", "unloading", "mean")
 ENGINE_BRAKING = (0.0, 0.25, 0.5, 1.0)
 BRAKING = "loading"
 SPEEDS_TRIED = 60
-TORQUE_NODES, SPEED_NODES = 13, 5
+TORQUE_NODES, SPEED_NODES = 21, 11
 
 
 def corner_entry(pair: Paired, before: int) -> list[Condition]:
@@ -68,18 +68,23 @@ def difference_map(pair: Paired, before: int) -> DifferenceMap | None:
     lows, highs = _common(pair)
     if lows is None or highs is None:
         return None
-    torque = np.unique(np.round([*np.linspace(lows[0], highs[0], TORQUE_NODES), 0.0], 6))
-    torque = torque[(torque >= lows[0] - 1e-9) & (torque <= highs[0] + 1e-9)]
+    nothing = [0.0] if lows[0] < 0.0 < highs[0] else []
+    torque = np.unique([*np.linspace(lows[0], highs[0], TORQUE_NODES), *nothing])
     start = max(float(lows[1]), 1e-3)
-    speed = np.unique(np.round(np.geomspace(start, max(float(highs[1]), start), SPEED_NODES), 6))
+    speed = np.unique(np.geomspace(start, max(float(highs[1]), start), SPEED_NODES))
     reference = pair.members[0].characterisation.reference["temperature_degC"]
-    heat = np.unique(np.round([lows[2], min(max(reference, lows[2]), highs[2]), highs[2]], 6))
+    heat = np.unique([lows[2], min(max(reference, lows[2]), highs[2]), highs[2]])
     grid = np.meshgrid(torque, speed, heat, indexing="ij")
-    flat = [axis.ravel() for axis in grid]
     branches = {}
     for branch in BRANCHES:
-        joint = widest(pair, _factors(pair, before), partial(_locking, flat[0], flat[1], flat[2], branch))
-        value, half = joint.value.reshape(grid[0].shape), NORMAL_95 * joint.u.reshape(grid[0].shape)
+        value, u = np.empty(grid[0].shape), np.empty(grid[0].shape)
+        for layer in range(heat.size):  # one by one: the covariance of all nodes at once would be large
+            across, upward, warm = (axis[:, :, layer].ravel() for axis in grid)
+            joint = widest(pair, _factors(pair, before), partial(_locking, across, upward, warm, branch))
+            value[:, :, layer], u[:, :, layer] = (
+                part.reshape(grid[0].shape[:2]) for part in (joint.value, joint.u)
+            )
+        half = NORMAL_95 * u
         branches[branch] = DifferenceBranch(
             change_Nm=value.tolist(),
             low_Nm=(value - half).tolist(),

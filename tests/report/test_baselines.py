@@ -22,7 +22,14 @@ from PIL import Image
 
 from diffbench.characterisation import Correlation
 from diffbench.predict import map_on
-from diffbench.report import doubt_figures, figures, friction_figures, map_figures, state_figures
+from diffbench.report import (
+    difference_figures,
+    doubt_figures,
+    figures,
+    friction_figures,
+    map_figures,
+    state_figures,
+)
 
 BASELINES = Path(__file__).with_name("baselines")
 SIZE, DPI = (5.2, 4.4), 60
@@ -89,6 +96,7 @@ def every() -> dict[str, Callable[[Axes], Axes]]:
         ),
         "changes": lambda a: state_figures.changes(comparisons.compared(), a),
         "corner-change": lambda a: state_figures.corner_change(comparisons.compared(), a),
+        "difference": lambda a: difference_figures.difference(comparisons.apart(), a, branch="unloading"),
         "shim-ladder": lambda a: state_figures.shim_ladder(ladder, a, limits=(75.0, 95.0)),
     }
 
@@ -96,7 +104,7 @@ def every() -> dict[str, Callable[[Axes], Axes]]:
 NAMES = (
     "sweep", "recorded", "parts", "residuals", "contours", "torque-bias", "friction-speed", "friction-plate",
     "temperatures", "plate-heat", "intervals", "correlation", "before-after", "changes", "corner-change",
-    "shim-ladder",
+    "difference", "shim-ladder",
 )  # fmt: skip
 
 

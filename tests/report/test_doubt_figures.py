@@ -9,16 +9,24 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
+from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from diffbench.characterisation import Characterisation, Correlation
 from diffbench.errors import OutputError
 from diffbench.locking_map import LockingMap
-from diffbench.report import doubt_figures, state_figures
+from diffbench.report import difference_figures, doubt_figures, state_figures
 from diffbench.report.page_doubt import ladder_figure
 from diffbench.report.pictures import put_picture
 from diffbench.report.style import SOURCE_COLOURS
-from diffbench.wear.comparison import Change, Comparison, Condition, Side
+from diffbench.wear.comparison import (
+    Change,
+    Comparison,
+    Condition,
+    DifferenceBranch,
+    DifferenceMap,
+    Side,
+)
 
 
 @pytest.fixture
@@ -111,6 +119,46 @@ def compared() -> Comparison:
     )  # fmt: skip
 
 
+def apart() -> DifferenceMap:
+    """A difference by hand: a loss of 6 to 2 N·m while the torque rises, known within 3 N·m to either side;
+    unloading, from a loss to a gain of 4 N·m, and not tested beyond 200 N·m."""
+    torque, speed = [-200.0, 0.0, 200.0, 400.0], [0.5, 1.0, 2.0]
+    shape = (4, 3, 1)
+    across = np.broadcast_to(np.array(torque)[:, None, None], shape)
+    branches = {}
+    for branch, change in (("loading", -4.67 + across / 150.0), ("unloading", across / 75.0 - 4.0 / 3.0)):
+        branches[branch] = DifferenceBranch(
+            change_Nm=change.tolist(),
+            low_Nm=(change - 3.0).tolist(),
+            high_Nm=(change + 3.0).tolist(),
+            tested=(np.ones(shape, dtype=bool) if branch == "loading" else across <= 200.0).tolist(),
+        )
+    return DifferenceMap(
+        input_torque_Nm=torque, speed_difference_rad_s=speed, temperature_degC=[60.0], branches=branches
+    )
+
+
+def test_difference_bears_its_signs(axes: Axes) -> None:
+    """Every line its change with sign, losses and gains; what is hatched and dotted is told."""
+    assert difference_figures.difference(apart(), axes, branch="unloading") is axes
+    assert sorted(text.get_text() for text in axes.texts) == ["+2", "-2", "-4", "0"]
+    told = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert told == ["no change proven (95 %)", "not tested in both"]
+
+
+def test_difference_is_dotted_where_its_interval_holds_none(axes: Axes) -> None:
+    """Analytic: loss 4.67 − T/150 N·m, known within 3: proven below 250.5 N·m, in doubt above."""
+    difference_figures.difference(apart(), axes, branch="loading")
+    dotted = next(c for c in axes.collections if isinstance(c, ContourSet) and any(c.hatches or []))
+    reach = np.concatenate([path.vertices for path in dotted.get_paths()])
+    assert reach[:, 0].min() == pytest.approx(250.5, abs=0.1)
+    assert reach[:, 0].max() == 400.0
+    assert [t.get_text() for t in axes.get_legend().get_texts()] == ["no change proven (95 %)"]
+    line = apart().model_copy(update={"speed_difference_rad_s": [0.5]})
+    with pytest.raises(ValueError, match="two speed differences"):
+        difference_figures.difference(line, axes)
+
+
 def test_changes_say_what_is_proven(axes: Axes) -> None:
     """Relative changes in per cent; filled where significant, open where not, and said in words."""
     assert state_figures.changes(compared(), axes) is axes
@@ -136,6 +184,11 @@ def test_a_comparison_in_one_picture(
     assert len(figure.axes) == 3
     put_picture(figure, tmp_path / "worn.svg")
     assert (tmp_path / "worn.svg").read_bytes().startswith(b"<?xml")
+    whole = result.model_copy(update={"difference_map": apart()})
+    figure = state_figures.comparison_figure(whole, complete_map, complete_map, reference=complete.reference)
+    assert [a.get_title(loc="left") for a in figure.axes][3:] == [
+        f"change of locking torque [N·m], {branch}, 60 °C" for branch in ("loading", "unloading")
+    ]
     bare = result.model_copy(update={"conditions": []})
     figure = state_figures.comparison_figure(bare, complete_map, complete_map, reference=complete.reference)
     assert len(figure.axes) == 2

@@ -5,12 +5,13 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import re
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from types import ModuleType
 
 import pytest
-from matplotlib.colors import to_hex
+from matplotlib.colors import LinearSegmentedColormap, to_hex
 from matplotlib.figure import Figure
 
 from diffbench.report.style import (
@@ -27,6 +28,7 @@ from diffbench.report.style import (
     SOURCE_COLOURS,
     STATE_COLOURS,
     dress,
+    gain_scale,
     legend_above,
     scale,
 )
@@ -101,11 +103,14 @@ def test_grey_print_tells_all_apart(vision: ModuleType) -> None:
     assert abs(vision.lightness(DIRECTION_COLOURS[1]) - vision.lightness(DIRECTION_COLOURS[-1])) > 10.0
 
 
+@pytest.mark.parametrize("of", [scale, gain_scale], ids=["night", "bark"])
 @pytest.mark.parametrize("sight", SIGHTS)
-def test_scale_only_gets_darker(vision: ModuleType, sight: str | None) -> None:
+def test_scales_only_get_darker(
+    vision: ModuleType, sight: str | None, of: Callable[[], LinearSegmentedColormap]
+) -> None:
     """From light to dark without a turn, to every eye and in grey, in steps that are even within a factor of
     two."""
-    tones = [to_hex(scale()(i / 20)) for i in range(21)]
+    tones = [to_hex(of()(i / 20)) for i in range(21)]
     steps = [vision.lightness(a, sight) - vision.lightness(b, sight) for a, b in itertools.pairwise(tones)]
     assert min(steps) > 0.0
     assert max(steps) < 2.2 * sum(steps) / len(steps)

@@ -68,7 +68,10 @@ def test_verdict_worn(worn: Comparison) -> None:
     assert outcomes["face_wear"] in {"conforming", "not proven"}
 
 
-def test_locking_torque_falls_at_corner_entry_and_on_the_map(worn: Comparison) -> None:
+def test_locking_torque_falls_at_corner_entry_and_on_the_map(
+    worn: Comparison, worn_pair: tuple[Member, Member]
+) -> None:
+    """Everywhere, and the map reaches over all that was tested."""
     assert worn.conditions[0].input_torque_Nm == 0.0
     assert all(c.high_Nm < 0.0 and c.tested for c in worn.conditions)
     assert worn.difference_map is not None
@@ -76,6 +79,12 @@ def test_locking_torque_falls_at_corner_entry_and_on_the_map(worn: Comparison) -
     shape = np.shape(table.change_Nm)
     assert shape == np.shape(table.tested) == np.shape(table.low_Nm)
     assert np.max(table.change_Nm) < 0.0
+    outline = np.array(worn_pair[0].characterisation.tested.outline)
+    for axis, column in (
+        (worn.difference_map.input_torque_Nm, 0),
+        (worn.difference_map.speed_difference_rad_s, 1),
+    ):
+        assert (axis[0], axis[-1]) == pytest.approx((outline[:, column].min(), outline[:, column].max()))
     lines = difference_csv(worn.difference_map).splitlines()
     assert len(lines) == 1 + int(np.prod(shape))
     assert len(lines[1].split(",")) == 3 + 4 * 3
