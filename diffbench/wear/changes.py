@@ -12,7 +12,7 @@ from diffbench.characterisation import Parameter
 from diffbench.physics.friction import slope
 from diffbench.physics.steady import UnitQuantities
 from diffbench.wear.comparison import Change
-from diffbench.wear.joint import NORMAL_95, Joint, Paired, combined, widest
+from diffbench.wear.joint import NORMAL_95, Joint, Paired, combined, valued, widest
 from diffbench.wear.sharing import Member
 from diffbench.wear.significance import one_sided, two_sided, weighted_holm
 
@@ -209,7 +209,7 @@ def _shape_of(unit: UnitQuantities) -> Array:
 def _shape_changes(pair: Paired, factors: Sequence[float]) -> tuple[dict[str, Change], dict[str, str]]:
     """Changes of ramps, friction shape and oil: held against the fit's doubt, as no rig states more."""
     joint = widest(pair, factors, _shape_of)
-    first = combined(pair, [-f if f < 0 else 0.0 for f in factors], _shape_of, together=False).value
+    first = valued(pair, [-f if f < 0 else 0.0 for f in factors], _shape_of)
     known = {
         name: i
         for i, (name, (needed, *_)) in enumerate(SHAPE.items())
@@ -318,8 +318,6 @@ def _levels_of(pair: Paired, before: int, quantity: Callable[[UnitQuantities], f
     after = len(pair.members) - before
     ends = []
     for factors in ([1.0 / before] * before + [0.0] * after, [0.0] * before + [1.0 / after] * after):
-        found = combined(
-            pair, factors, lambda unit: np.array([np.log(max(quantity(unit), SMALLEST))]), together=False
-        )
-        ends.append(float(np.exp(found.value[0])))
+        level = valued(pair, factors, lambda unit: np.array([np.log(max(quantity(unit), SMALLEST))]))
+        ends.append(float(np.exp(level[0])))
     return ends[0], ends[1]

@@ -16,6 +16,8 @@ from diffbench.wear.sharing import REPEATABILITY, Member
 Array = NDArray[np.float64]
 #: Quantities (m,) of one unit.
 Quantities = Callable[[UnitQuantities], Array]
+#: What one standard uncertainty of each source and scope does, (p, k) or (m, k).
+Columns = Mapping[tuple[str, str], Array]
 
 NORMAL_95 = 1.959964
 FORM = "form of the model"
@@ -45,13 +47,18 @@ class Joint:
 class Prepared:
     """One form of one member, made ready: its unit, the units half a standard uncertainty to either side of
     each unknown (index, both units, distance), and what one standard uncertainty of each source does to the
-    unknowns: keys (source, scope, number) and columns (p, k), for refits that move each number by itself and
-    for refits that move them together."""
+    unknowns: by source and scope, columns (p, k), for refits that move each number by itself and for refits
+    that move them together."""
 
     unit: UnitQuantities
     sides: tuple[tuple[int, UnitQuantities, UnitQuantities, float], ...]
-    apart: tuple[tuple[tuple[str, str, int], ...], Array]
-    together: tuple[tuple[tuple[str, str, int], ...], Array]
+    apart: Columns
+    together: Columns
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return int(next(iter(self.apart.values())).shape[0])
 
 
 @dataclass(frozen=True)
@@ -120,23 +127,16 @@ def combined(
     ----------
     JCGM 102:2011, 6.2 (law of propagation for several outputs), with correlated inputs by common errors.
     """
-    best: Array | None = None
-    shares: dict[str, Array] = {}
-    for forms, weight in zip(pair.forms, pair.weights, strict=True):
-        value, columns = _of_forms(forms, factors, quantities, together=together)
-        best = value if best is None else best
-        for (source, _, _), column in columns.items():
-            part = weight * np.outer(column, column)
-            shares[source] = shares[source] + part if source in shares else part
-        if value is not best:
-            apart = value - best
-            part = weight * np.outer(apart, apart)
-            shares[FORM] = shares[FORM] + part if FORM in shares else part
-    assert best is not None
-    total = np.zeros((best.size, best.size))
-    for part in shares.values():
-        total = total + part
-    return Joint(best, total, shares)
+    return _summed(pair, factors, _evaluated(pair, quantities), together=together)
+
+
+def valued(pair: Paired, factors: Sequence[float | Array], quantities: Quantities) -> Array:
+    """The value of `combined` alone, which takes no slopes."""
+    values = [
+        np.multiply.outer(f, quantities(one.unit)).ravel()
+        for one, f in zip(pair.forms[0], factors, strict=True)
+    ]
+    return np.asarray(np.sum(values, axis=0))
 
 
 def widest(pair: Paired, factors: Sequence[float | Array], quantities: Quantities) -> Joint:
@@ -145,8 +145,9 @@ def widest(pair: Paired, factors: Sequence[float | Array], quantities: Quantitie
     The covariance between quantities is that of refits which move each number by itself, scaled up where
     the other assumption is the wider.
     """
-    apart = combined(pair, factors, quantities, together=False)
-    joined = combined(pair, factors, quantities, together=True)
+    evaluated = _evaluated(pair, quantities)
+    apart = _summed(pair, factors, evaluated, together=False)
+    joined = _summed(pair, factors, evaluated, together=True)
     scale = np.ones(apart.value.size)
     good = apart.u > 0
     scale[good] = np.maximum(joined.u[good] / apart.u[good], 1.0)
@@ -165,29 +166,62 @@ def has_repeatability(member: Member) -> bool:
     return all(REPEATABILITY in form.shares for form in member.characterisation.forms)
 
 
-def _of_forms(
-    forms: Sequence[Prepared],
+def _evaluated(pair: Paired, quantities: Quantities) -> list[list[tuple[Array, Array]]]:
+    """Quantities (m,) and their slopes over the unknowns (m, p): for each set of forms, each member."""
+    found = []
+    for forms in pair.forms:
+        members = []
+        for form in forms:
+            value = quantities(form.unit)
+            slope = np.zeros((value.size, form.size))
+            for i, ahead, behind, width in form.sides:
+                slope[:, i] = (quantities(ahead) - quantities(behind)) / width
+            members.append((value, slope))
+        found.append(members)
+    return found
+
+
+def _summed(
+    pair: Paired,
     factors: Sequence[float | Array],
-    quantities: Quantities,
+    evaluated: Sequence[Sequence[tuple[Array, Array]]],
     *,
     together: bool,
-) -> tuple[Array, dict[tuple[str, str, int], Array]]:
-    """Weighted sum (m,) and its columns (m,) by source, scope and number."""
-    total: Array | None = None
-    columns: dict[tuple[str, str, int], Array] = {}
-    for form, factor in zip(forms, factors, strict=True):
-        value = quantities(form.unit)
-        part = np.multiply.outer(factor, value).ravel()
-        total = part if total is None else total + part
-        keys, block = form.together if together else form.apart
-        slope = np.zeros((value.size, block.shape[0]))
-        for i, ahead, behind, width in form.sides:
-            slope[:, i] = (quantities(ahead) - quantities(behind)) / width
-        moves = np.multiply.outer(factor, slope @ block).reshape(-1, len(keys)).T
-        for key, move in zip(keys, moves, strict=True):
-            columns[key] = columns[key] + move if key in columns else move
-    assert total is not None
-    return total, columns
+) -> Joint:
+    """`combined` of what was evaluated."""
+    best: Array | None = None
+    shares: dict[str, Array] = {}
+
+    def add(source: str, part: Array) -> None:
+        shares[source] = shares[source] + part if source in shares else part
+
+    for forms, members, weight in zip(pair.forms, evaluated, pair.weights, strict=True):
+        total: Array | None = None
+        moves: dict[tuple[str, str], Array] = {}
+        for form, (value, slope), factor in zip(forms, members, factors, strict=True):
+            part = np.multiply.outer(factor, value).ravel()
+            total = part if total is None else total + part
+            for key, block in (form.together if together else form.apart).items():
+                move = np.multiply.outer(factor, slope @ block).reshape(part.size, -1)
+                moves[key] = _added(moves[key], move) if key in moves else move
+        assert total is not None
+        best = total if best is None else best
+        for (source, _), move in moves.items():
+            add(source, weight * (move @ move.T))
+        if total is not best:
+            add(FORM, weight * np.outer(total - best, total - best))
+    assert best is not None
+    covariance = sum(shares.values(), np.zeros((best.size, best.size)))
+    return Joint(best, covariance, shares)
+
+
+def _added(one: Array, other: Array) -> Array:
+    """Sum of columns, number by number; one of both may have more of them."""
+    if one.shape[1] < other.shape[1]:
+        one, other = other, one
+    total = one.copy()
+    total[:, : other.shape[1]] += other
+    return total
 
 
 def _prepared(who: Member, form: FormState) -> Prepared:
@@ -220,9 +254,8 @@ def _prepared(who: Member, form: FormState) -> Prepared:
     return Prepared(at(x), tuple(sides), _keyed(who, blocks), _keyed(who, joined))
 
 
-def _keyed(who: Member, blocks: Mapping[str, Array]) -> tuple[tuple[tuple[str, str, int], ...], Array]:
-    keys = [(s, who.scope(s), i) for s, block in blocks.items() for i in range(block.shape[1])]
-    return tuple(keys), np.concatenate(list(blocks.values()), axis=1)
+def _keyed(who: Member, blocks: Mapping[str, Array]) -> Columns:
+    return {(source, who.scope(source)): block for source, block in blocks.items()}
 
 
 def _root(covariance: Array) -> Array:

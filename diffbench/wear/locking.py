@@ -12,7 +12,7 @@ from diffbench.characterisation import Tested
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.predict import is_inside
 from diffbench.wear.comparison import Condition, DifferenceBranch, DifferenceMap
-from diffbench.wear.joint import NORMAL_95, Paired, combined, widest
+from diffbench.wear.joint import NORMAL_95, Paired, valued, widest
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def corner_entry(pair: Paired, before: int) -> list[Condition]:
     speeds = np.full(torques.shape, speed)
     quantities = partial(_locking, torques, speeds, heats, BRAKING)
     joint = widest(pair, _factors(pair, before), quantities)
-    first = combined(pair, _only(pair, before), quantities, together=False).value
+    first = valued(pair, _only(pair, before), quantities)
     inside = _tested(pair, torques, speeds, heats, BRAKING)
     return [
         Condition(
