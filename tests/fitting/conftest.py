@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,8 +82,27 @@ def demo_build() -> Build:
     return load_build(FIXTURES / "demo" / "unit-q17-rebuilt.toml")
 
 
-def fit_of(*names: str) -> Characterisation:
-    return fit([FIXTURES / f"{name}.toml" for name in names])
+Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
+
+
+@pytest.fixture(scope="session")
+def fitted(once: Callable[[str, Callable[[Path], None]], Path]) -> Fitted:
+    """The result of a fit by its name, made once for all processes that share the tests."""
+
+    def made(name: str, make: Callable[[], Characterisation]) -> Characterisation:
+        def keep(folder: Path) -> None:
+            (folder / "result").write_bytes(pickle.dumps(make()))
+
+        # with its cells, which the document has not
+        text = (once(f"fit-{name}", keep) / "result").read_bytes()
+        result: Characterisation = pickle.loads(text)  # noqa: S301  written above, by this very session
+        return result
+
+    return made
+
+
+def fit_of(*names: str) -> Callable[[], Characterisation]:
+    return lambda: fit([FIXTURES / f"{name}.toml" for name in names])
 
 
 @pytest.fixture(scope="session")
@@ -94,33 +114,33 @@ def rebuilt(demo: Any) -> Characterisation:
 
 
 @pytest.fixture(scope="session")
-def worn() -> Characterisation:
+def worn(fitted: Fitted) -> Characterisation:
     """The same unit after a season; nobody measured its spring."""
-    return fit_of("demo/worn/run")
+    return fitted("worn", fit_of("demo/worn/run"))
 
 
 @pytest.fixture(scope="session")
-def pinion() -> Characterisation:
+def pinion(fitted: Fitted) -> Characterisation:
     """Torque at the pinion and one output, greater-of, spikes and gaps."""
-    return fit_of("pinion-stand/run")
+    return fitted("pinion", fit_of("pinion-stand/run"))
 
 
 @pytest.fixture(scope="session")
-def hand() -> Characterisation:
+def hand(fitted: Fitted) -> Characterisation:
     """Wrench readings in both arrangements."""
-    return fit_of("hand-readings/run")
+    return fitted("hand", fit_of("hand-readings/run"))
 
 
 @pytest.fixture(scope="session")
-def shims() -> Characterisation:
+def shims(fitted: Fitted) -> Characterisation:
     """Four builds of one unit, fitted together."""
-    return fit_of(*(f"shims/run-shim-0.{i}mm" for i in range(4)))
+    return fitted("shims", fit_of(*(f"shims/run-shim-0.{i}mm" for i in range(4))))
 
 
 @pytest.fixture(scope="session")
-def refits() -> Characterisation:
+def refits(fitted: Fitted) -> Characterisation:
     """One build, taken out and put back between four visits, fitted together."""
-    return fit_of(*(f"repeats/run-refit-{i}" for i in range(1, 5)))
+    return fitted("refits", fit_of(*(f"repeats/run-refit-{i}" for i in range(1, 5))))
 
 
 Columns = dict[str, NDArray[np.float64]]
@@ -170,6 +190,17 @@ def short_visit(tmp_path_factory: pytest.TempPathFactory) -> ShortVisit:
 
 
 @pytest.fixture(scope="session")
-def short(short_visit: ShortVisit) -> Characterisation:
+def short(short_visit: ShortVisit, fitted: Fitted) -> Characterisation:
     """The short visit as it is: no spring force, nominal angles."""
-    return short_visit.fit("as-it-is")
+    return fitted("short", lambda: short_visit.fit("as-it-is"))
+
+
+@pytest.fixture(scope="session")
+def drive_only(short_visit: ShortVisit, fitted: Fitted) -> Characterisation:
+    """The short visit without its coast torque."""
+
+    def driving(columns: Columns) -> Columns:
+        keep = columns["left_torque"] + columns["right_torque"] > 5.0
+        return {name: values[keep] for name, values in columns.items()}
+
+    return fitted("drive-only", lambda: short_visit.fit("drive-only", driving))

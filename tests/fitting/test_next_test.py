@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -75,16 +74,10 @@ def test_what_no_bench_can_tell_is_asked_of_the_press(rebuilt: Characterisation)
     assert "preload_torque" not in found
 
 
-def test_a_flank_that_was_not_swept_comes_first(short_visit: Any) -> None:
+def test_a_flank_that_was_not_swept_comes_first(drive_only: Characterisation) -> None:
     """Without coast torque its bias is not determined: the run that would tell it is the first one named."""
-
-    def drive_only(columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-        keep = columns["left_torque"] + columns["right_torque"] > 5.0
-        return {name: values[keep] for name, values in columns.items()}
-
-    result = short_visit.fit("next-test-drive-only", drive_only)
-    assert result.parameters["ramp_bias_coast_loading"].status == "not-determined"
-    first = result.next_tests[0]
+    assert drive_only.parameters["ramp_bias_coast_loading"].status == "not-determined"
+    first = drive_only.next_tests[0]
     assert "coast" in first.run
     assert falls(first)["ramp_bias_coast_loading"] < 0.1
 

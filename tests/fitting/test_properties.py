@@ -108,8 +108,8 @@ class TestSymmetry:
 class TestMissingExcitation:
     """What the bench did not do is not determined, and said."""
 
-    def test_no_coast_samples(self, short: Characterisation, short_visit: Any) -> None:
-        result = short_visit.fit("no-coast", only(lambda c: input_torque(c) > 5.0))
+    def test_no_coast_samples(self, short: Characterisation, drive_only: Characterisation) -> None:
+        result = drive_only
         for name in ("ramp_bias_coast_loading", "ramp_bias_coast_unloading"):
             item = result.parameters[name]
             assert item.status == "not-determined"
