@@ -9,7 +9,7 @@ import pytest
 from benchsim.dynamics import Response, simulate, unloaded
 from benchsim.protocol import Protocol, Trace, bias_sweep, tare
 from benchsim.scenario import Q17
-from benchsim.sensors import Faults, Stand, TorqueFlange, first_order_lag, log
+from benchsim.sensors import Faults, Stand, TorqueFlange, first_order_lag, log, staying_behind
 from benchsim.stated import Stated
 
 IDEAL = TorqueFlange(
@@ -123,6 +123,21 @@ def test_ripple_turns_once_a_revolution() -> None:
     assert np.ptp(reading) == pytest.approx(
         4.0, rel=0.06
     )  # ten samples a turn miss the peak by up to 5 per cent
+
+
+def test_a_spring_body_that_stays_behind_leaves_rayleigh_s_loops() -> None:
+    """Lenses: the widest cycle has the stated half-width in its middle and none at its ends, and a cycle of
+    half its span, by the law's square, a quarter of it there."""
+    load = np.interp(np.arange(1200.0), [0, 200, 600, 999, 1199], [0.0, 200.0, -200.0, 199.0, -1.0])
+    inner = np.interp(np.arange(800.0), [0, 200, 600, 799], [0.0, -100.0, 100.0, 0.0])
+    error = staying_behind(np.concatenate([load, inner, inner]), 3.0)[:1200] - load
+    # 24 elements in place of a continuum: a fiftieth of the loop
+    assert error[[200, 600]] == pytest.approx([0.0, 0.0], abs=0.06)
+    assert error[[400, 800]] == pytest.approx([3.0, -3.0], abs=0.06)
+    assert error[500] == pytest.approx(3.0 * 0.75, abs=0.06)  # a parabola, half way to its end
+    both = staying_behind(np.concatenate([load, inner, inner]), 3.0) - np.concatenate([load, inner, inner])
+    # past its first turns the small cycle repeats: rising and falling through zero, at 400 and 800 of it
+    assert both[2000 - 1] - both[2000 - 1 - 400] == pytest.approx(2 * 3.0 / 4.0, abs=0.06)
 
 
 def test_noise_has_the_stated_spread() -> None:

@@ -31,7 +31,10 @@ LEAST_STRETCHES = 4
 # The smaller direction's share of all cells, at least.
 LEAST_SHARE = 0.2
 LEAST_CELLS = 100
-LOOP_SHOWS = 4.0
+# Over 227 clean simulated benches a loop came out at 2.1 of its standard uncertainties at most, and
+# scattered by 0.7 of them.
+LOOP_SHOWS = 3.2
+ELEMENTS = 20
 # A final drive's efficiency that nobody states is within some per cent of what is assumed (common practice).
 EFFICIENCY_U = 0.03
 
@@ -58,8 +61,7 @@ class Comparison:
 def pattern(kind: str, cells: Cells, channel: str, start: float, duration: float) -> Array:
     """What a unit error of one kind adds to a channel's reading (c,) [N·m per unit].
 
-    ``start`` [s] is when this run began within the visit of ``duration`` [s]. Hysteresis of a transducer is
-    a lens: nothing at the turns, most in the middle (VDI/VDE 2646 takes it there).
+    ``start`` [s] is when this run began within the visit of ``duration`` [s].
     """
     reading = cells.readings[channel]
     if kind == "gain":
@@ -70,17 +72,31 @@ def pattern(kind: str, cells: Cells, channel: str, start: float, duration: float
         return -cells.rates[channel]
     if kind == "drift":
         return (start + cells.time) / max(duration, 1e-9) - 0.5
-    out = np.zeros_like(reading)
-    for number in np.unique(cells.stretch):
-        at = cells.stretch == number
-        values, time = reading[at], cells.time[at]
-        span = float(np.ptp(values))
-        if values.size < 8 or span == 0.0:
-            continue
-        rising = float(np.sign(np.polyfit(time - time[0], values, 1)[0]))
-        place = 2.0 * (values - values.min()) / span - 1.0
-        out[at] = -rising * (1.0 - place**2)
-    return out
+    return loop(reading)
+
+
+def loop(reading: Array) -> Array:
+    """What a transducer that stays behind its load adds to its readings (c,), in the order of time, where the
+    widest cycle leaves a loop of ±1 in its middle.
+
+    Elements that slip at loads spread evenly up to half of the span, side by side (Prandtl 1928, Rayleigh's
+    law): a lens over every cycle, nothing at its turns, and the smaller the cycle the flatter. The straight
+    part is a gain's.
+
+    >>> up_and_down = np.concatenate([np.linspace(-100.0, 100.0, 201), np.linspace(99.0, -100.0, 200)])
+    >>> np.round(loop(np.tile(up_and_down, 2))[401:].reshape(-1)[[100, 200, 300]], 2)
+    array([-1.,  0.,  1.])
+    """
+    half = 0.5 * float(np.ptp(reading))
+    if half == 0.0:
+        return np.zeros_like(reading)
+    limits = (np.arange(ELEMENTS) + 0.5) / ELEMENTS * half
+    strained, held = np.zeros(ELEMENTS), np.empty_like(reading)
+    for i, step in enumerate(np.diff(reading, prepend=reading[0])):
+        strained = np.minimum(np.maximum(strained + step, -limits), limits)
+        held[i] = strained.mean()
+    middle = 0.5 * float(reading.max() + reading.min())
+    return np.asarray((0.5 * (reading - middle) - held) / (0.25 * half))
 
 
 def leverage(rig: Rig, made: Mapping[str, TorqueChain], channel: str, kind: str) -> float:
