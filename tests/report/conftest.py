@@ -51,8 +51,8 @@ def complete_map(complete: Characterisation) -> LockingMap:
 
 @pytest.fixture(scope="session")
 def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], str]:
-    """Page of a synthetic result by its name, drawn once: drawing takes seconds. Of several processes that
-    share the tests, one draws for all."""
+    """Page of a synthetic result by its name, of several builds with the map of the last one, drawn once:
+    drawing takes seconds. Of several processes that share the tests, one draws for all."""
     folder = tmp_path_factory.getbasetemp()
     folder = folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder
 
@@ -62,7 +62,9 @@ def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Ca
         if not file.exists():
             result = getattr(synthetic, name)()
             beside = folder / f"page-{name}-{os.getpid()}.part"
-            beside.write_bytes(page(result, make_map(result)).encode("utf-8", "surrogateescape"))
+            build = result.builds[-1].build if len(result.builds) > 1 else None
+            text = page(result, make_map(result, build=build))
+            beside.write_bytes(text.encode("utf-8", "surrogateescape"))
             beside.replace(file)
         return file.read_bytes().decode("utf-8", "surrogateescape")
 

@@ -285,10 +285,9 @@ def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType)
     assert "No sweep under slip: nothing of the map is tested" in text
 
 
-def test_several_builds_name_the_one_that_is_drawn(synthetic: ModuleType) -> None:
+def test_several_builds_name_the_one_that_is_drawn(pages: Callable[[str], str]) -> None:
     """Curves and map are of one build, by name; numbers are of all."""
-    both = synthetic.two_builds()
-    text = Outline(page(both, make_map(both, build="K04-shim"))).text()
+    text = Outline(pages("two_builds")).text()
     assert "Map and curves of build K04-shim ." in text
     assert "Preload torque (K04-spring) 83.2 ± 1.3 N·m" in text
     assert "Preload torque (K04-shim) 97.4 ± 1.4 N·m" in text
