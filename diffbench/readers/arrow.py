@@ -128,7 +128,7 @@ def _columns(arrow: Any, table: Any, notes: list[str]) -> list[RawColumn]:
         values = _values(arrow, field.type, data)
         metadata: Mapping[bytes, bytes] = field.metadata or {}
         unit = next((metadata[key] for key in _UNITS if key in metadata), None)
-        column = None if values is None else as_column(field.name, unit, values)
+        column = None if values is None else as_column(field.name, unit, values, own=data.num_chunks > 1)
         if column is None:
             notes.append(f"Column '{field.name}' is left out: it is of type {field.type}.")
         else:
@@ -137,7 +137,8 @@ def _columns(arrow: Any, table: Any, notes: list[str]) -> list[RawColumn]:
 
 
 def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
-    """Return the values of one column; None for a type that no channel has."""
+    """Return the values of one column; None for a type that no channel has. Those of several chunks are put
+    together in new memory, those of a single one are the library's."""
     types = arrow.types
 
     def numbers() -> NDArray[Any]:

@@ -149,8 +149,12 @@ class _Mapping:
         if isinstance(unit, Fault):
             self.faults.append(unit)
             return None
-        values = self._without_overload(column, column.values.astype(np.float64, copy=False))
-        if np.isnan(_extremes(values)[0]):
+        values = column.values.astype(np.float64, copy=False)
+        highest, lowest = _extremes(values)
+        if highest >= LARGEST or lowest <= -LARGEST:
+            values = self._without_overload(column, values)
+            highest, _ = _extremes(values)
+        if np.isnan(highest):
             if dimension in _ESSENTIAL:
                 what = f"{channel.name} has no number in any line"
                 self.faults.append(
@@ -173,9 +177,6 @@ class _Mapping:
 
         A sample that is not there is no fault of the file, and is told; taken as a number it would be one.
         """
-        highest, lowest = _extremes(values)
-        if np.isnan(highest) or (highest < LARGEST and lowest > -LARGEST):
-            return values
         beyond = np.abs(values) >= LARGEST
         self.notes.append(
             f"Column '{column.name}': {int(beyond.sum())} values are infinite or beyond 1e30, the first in "

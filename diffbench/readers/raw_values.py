@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diffbench.readers.protocol import RawColumn
 
 
-def as_column(name: str, unit: object, values: NDArray[Any]) -> RawColumn | None:
+def as_column(name: str, unit: object, values: NDArray[Any], *, own: bool = False) -> RawColumn | None:
     """Return one column from an array of a library.
 
     Parameters
@@ -22,6 +22,8 @@ def as_column(name: str, unit: object, values: NDArray[Any]) -> RawColumn | None
     values : array
         Numbers, truth values (1 and 0), texts, bytes in UTF-8, or moments: those become seconds from the
         first, in unit s. Anything masked or None is missing.
+    own : bool
+        Whether the array is nobody else's, and floats may be kept without a copy.
 
     Returns
     -------
@@ -40,7 +42,7 @@ def as_column(name: str, unit: object, values: NDArray[Any]) -> RawColumn | None
     if values.ndim != 1:
         return None
     if values.dtype.kind in "fiub":
-        return RawColumn(name, unit_text, values.astype(np.float64))
+        return RawColumn(name, unit_text, values.astype(np.float64, copy=not own))
     if values.dtype.kind in "Mm":
         return RawColumn(name, "s", _seconds(values))
     if values.dtype.kind in "SUO":

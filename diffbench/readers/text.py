@@ -30,7 +30,7 @@ class TextReader:
     Parameters
     ----------
     block_size : bytes that are held at once, beside the result.
-    at_once : rows beyond which a regular file is parsed in pieces: less memory, a third more time.
+    at_once : bytes of regular lines that are parsed at once.
     """
 
     name = "delimited text"
@@ -81,20 +81,12 @@ class TextReader:
         """
         file = str(path)
         layout = _layout_of(path, settings)
-        body = TextBody(layout, file, at_once=self._at_once)
-        encoding, lines, regular = "ascii", 0, layout.marks.thousands is None
+        body = TextBody(layout, file, size=path.stat().st_size, at_once=self._at_once)
+        encoding = "ascii"
         for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
-            lines += block.line_ends + (block.last and not block.data.endswith(b"\n"))
-            regular = regular and block.verbatim and body.may_be_regular(block.data)
-        mark = layout.marks.delimiter.encode()
-
-        def delimiters() -> int:
-            return sum(block.data.count(mark) for block in self._table_blocks(path, settings, layout))
-
-        if not (regular and body.add_whole(path, lines, delimiters)):
-            for block in self._table_blocks(path, settings, layout):
-                body.add(_plain(block.data), block.first_line, last=block.last)
+            body.add(block if block.data.isascii() else replace(block, data=_plain(block.data)))
+        body.finish()
         if faults := body.faults():
             raise ReadingError(faults)
         columns, rows = body.columns()

@@ -35,7 +35,6 @@ class Block:
     encoding : what the bytes were taken for.
     last : whether the file ends with this block.
     line_ends : how many line ends the data has.
-    verbatim : whether those lines that are ASCII stand in the file byte by byte as they do here.
     """
 
     first_line: int
@@ -43,7 +42,6 @@ class Block:
     encoding: str
     last: bool
     line_ends: int
-    verbatim: bool
 
 
 def byte_order_mark(head: bytes) -> tuple[str | None, int]:
@@ -218,14 +216,12 @@ class TextBlocks:
             raise self._error("the line holds zero bytes", line, "cut the damaged part out, or record again")
         if not data.isascii() and (self._encoding is None or extends_ascii(self._encoding)):
             data = self._in_utf8(data, last=last)
-        verbatim = self._encoding is None or extends_ascii(self._encoding)
         if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
             # The parser of pandas loses a missing value that follows a carriage return in some places.
-            verbatim = False
             data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         # Five times as fast as bytes.count.
         line_ends = int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == ord("\n")))
-        return Block(self._line, data, self._encoding or "ascii", last, line_ends, verbatim)
+        return Block(self._line, data, self._encoding or "ascii", last, line_ends)
 
     def _in_utf8(self, data: bytes, *, last: bool) -> bytes:
         candidates = (self._encoding,) if self._encoding is not None else ("utf-8", FALLBACK)

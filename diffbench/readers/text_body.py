@@ -1,34 +1,33 @@
 """The table of a text recording, in blocks: fast while every line is regular, exact where one is not.
 
-The parser of pandas reads a block at once. It pads short rows in silence and names no line for a bad cell, so
-every block is held against its count of lines and cells, and only a block that fails is searched by line.
+Blocks that look regular are parsed some at once. The parser of pandas pads short rows in silence and names no
+line for a bad cell, so what it returns is held against the count of lines and cells; blocks that fail are
+parsed one by one, and only one that fails alone is searched by line.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import Fault, Place
 from diffbench.readers.cells import is_missing, split_cells
+from diffbench.readers.growing import GrowingColumn, GrowingRows, Values
 from diffbench.readers.protocol import ODD_LIMIT, RawColumn
+from diffbench.readers.text_blocks import Block
 from diffbench.readers.text_layout import Layout
 from diffbench.readers.text_lines import cleanly_quoted, has_comment, is_comment
 from diffbench.readers.text_marks import ungrouped
 from diffbench.readers.text_parsing import (
     AT_ONCE,
-    Values,
     new_thousands_mark,
     number_in,
     parse,
     parse_by_cell,
-    parse_file,
+    parse_numbers,
 )
 
 _BETWEEN_BLANKS = re.compile(rb"[^ \t]+")
@@ -38,7 +37,7 @@ _SHOWN = 5  # faulty lines that are named; more are counted
 
 @dataclass
 class _Column:
-    parts: list[Values] = field(default_factory=list)
+    grown: GrowingColumn = field(default_factory=GrowingColumn)
     odd: dict[int, str] = field(default_factory=dict)
     odd_count: int = 0
 
@@ -50,47 +49,98 @@ class TextBody:
     ----------
     layout : what was found out from the file's top.
     file : name for messages.
-    at_once : rows of a regular file beyond which it is parsed in pieces.
+    size : bytes of the file, from which the count of rows is guessed.
+    at_once : bytes of regular lines that are parsed at once.
     """
 
-    def __init__(self, layout: Layout, file: str, *, at_once: int = AT_ONCE) -> None:
+    def __init__(self, layout: Layout, file: str, *, size: int = 0, at_once: int = AT_ONCE) -> None:
         self.layout = layout
         self._file = file
+        self._size = size
         self._at_once = at_once
         self._columns = [_Column() for _ in layout.names]
-        self._rows: list[NDArray[np.int64]] = []
-        self._count = 0
+        self._rows = GrowingRows()
+        self._expected = 0
+        self._waiting: list[Block] = []
+        self._all_there = all(layout.numeric) and layout.cells == len(layout.numeric)
         self._comments: list[int] = []
         self._notes: list[str] = []
         self._faults: list[Fault] = []
         self._more_faults = 0
 
-    def add(self, data: bytes, first_line: int, *, last: bool) -> None:
-        """Parse one block.
+    def add(self, block: Block) -> None:
+        """Take one block; those before it must have been taken.
 
         Parameters
         ----------
-        data : bytes
-            Whole lines in UTF-8.
-        first_line : int
-            Line number of the first.
-        last : bool
-            Whether the file ends with them.
+        block : Block
+            Whole lines.
         """
-        if not data:
+        if not self._may_be_regular(block.data):
+            self.finish()
+            self._add_alone(block)
             return
-        grouped = ungrouped(data, self.layout.marks)
+        self._waiting.append(block)
+        if sum(len(waiting.data) for waiting in self._waiting) >= self._at_once:
+            self.finish()
+
+    def finish(self) -> None:
+        """Parse what still waits for more: all at once, or block by block if it turns out not to be
+        regular."""
+        waiting, self._waiting = self._waiting, []
+        if waiting and not self._parse_together(waiting):
+            for block in waiting:
+                self._add_alone(block)
+
+    def _parse_together(self, blocks: list[Block]) -> bool:
+        """Take blocks if all their lines are regular; else nothing is taken."""
+        pieces = [block.data for block in blocks]
+        lines = sum(block.line_ends for block in blocks) + (not pieces[-1].endswith(b"\n"))
+        columns: list[Values] | None = None
+        if self._all_there:
+            columns = parse_numbers(pieces, self.layout)
+            # Cells are missing, or a line is irregular: from here on missing cells are looked for at once.
+            self._all_there = columns is not None
+        if columns is None:
+            try:
+                columns = parse(pieces, self.layout, padded=False)
+            except ValueError:
+                return False
+            mark = self.layout.marks.delimiter
+            # A short row leaves its last cell missing, so only then are the delimiters counted.
+            if _ends_missing(columns) and (
+                mark == " "
+                or sum(data.count(mark.encode()) for data in pieces) != lines * (self.layout.cells - 1)
+            ):
+                return False
+        if len(columns[0]) != lines:
+            return False
+        first = blocks[0].first_line
+        self._expect(lines, sum(map(len, pieces)))
+        self._take(columns, range(first, first + lines))
+        return True
+
+    def _expect(self, lines: int, size: int) -> None:
+        """Guess from some lines how many there are in the file."""
+        if not self._expected:
+            self._expected = lines + int(1.01 * lines * max(self._size - size, 0) / size)
+
+    def _add_alone(self, block: Block) -> None:
+        """Parse one block: by its lines, where they are not regular."""
+        if not block.data:
+            return
+        grouped = ungrouped(block.data, self.layout.marks)
         columns = self._regular(grouped)
         if columns is not None:
-            self._take(columns, np.arange(first_line, first_line + len(columns[0]), dtype=np.int64))
+            self._take(columns, range(block.first_line, block.first_line + len(columns[0])))
             return
-        kept = self._kept_lines(grouped, first_line, last=last)
+        kept = self._kept_lines(grouped, block.first_line, last=block.last)
         if not kept:
             return
         rows = np.array([number for number, _ in kept], dtype=np.int64)
         lines = b"\n".join(line for _, line in kept) + b"\n"
         try:
-            self._take(parse(lines, self.layout), rows)
+            self._take(parse([lines], self.layout), rows)
         except ValueError:
             mark = new_thousands_mark(lines, self.layout)
             if mark is not None:
@@ -105,57 +155,19 @@ class TextBody:
             for column, (_, odd) in zip(self._columns, parsed, strict=True):
                 column.odd_count += len(odd)
                 room = ODD_LIMIT - len(column.odd)
-                column.odd |= {self._count + i: odd[i] for i in list(odd)[:room]}
+                column.odd |= {len(self._rows) + i: odd[i] for i in list(odd)[:room]}
             self._take([values for values, _ in parsed], rows)
 
-    def may_be_regular(self, data: bytes) -> bool:
-        """Tell whether nothing in a block speaks against the fast way, at a glance.
-
-        Parameters
-        ----------
-        data : bytes
-            Whole lines.
-
-        Returns
-        -------
-        True for ASCII without quotes and comment lines, if the first line has the table's count of cells.
-        """
+    def _may_be_regular(self, data: bytes) -> bool:
+        """Tell whether nothing in a block speaks against the fast way, at a glance: no quotes, no thousands
+        marks, no comment lines, and the first line has the table's count of cells."""
         return (
-            data.isascii()
+            self.layout.marks.thousands is None
             and b'"' not in data
             and not _has_blank_control(data)
             and not has_comment(data)
             and self._begins_well(data)
         )
-
-    def add_whole(self, path: Path, data_lines: int, delimiters: Callable[[], int]) -> bool:
-        """Parse a whole file at once, if all its lines turn out regular.
-
-        Parameters
-        ----------
-        path : Path
-            The file; its table must be ASCII, without comment lines, quotes and thousands marks.
-        data_lines : int
-            Count of its lines from the first row on.
-        delimiters : callable
-            Counts the delimiters in them; called only where a row may be short.
-
-        Returns
-        -------
-        False when they are not: nothing has been taken, and the blocks are to be added.
-        """
-        try:
-            columns = parse_file(path, self.layout, data_lines, at_once=self._at_once)
-        except ValueError:
-            return False
-        if len(columns[0]) != data_lines or (
-            _ends_missing(columns)
-            and (self.layout.marks.delimiter == " " or delimiters() != data_lines * (self.layout.cells - 1))
-        ):
-            return False
-        first = self.layout.first_line
-        self._take(columns, np.arange(first, first + data_lines, dtype=np.int64))
-        return True
 
     def columns(self) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
         """Return the columns, and the line number of each row.
@@ -164,10 +176,8 @@ class TextBody:
         -------
         Columns and line numbers; rows at the end that hold nothing but delimiters are left out.
         """
-        rows = np.empty(0, dtype=np.int64)
-        if self._rows:
-            rows = self._rows[0] if len(self._rows) == 1 else np.concatenate(self._rows)
-        whole = [_joined(column.parts) for column in self._columns]
+        rows = self._rows.values()
+        whole = [column.grown.values() for column in self._columns]
         end = len(rows)
         while end and not any(
             _says_something(values[end - 1]) or end - 1 in column.odd
@@ -216,7 +226,7 @@ class TextBody:
         if b'"' in data and not cleanly_quoted(data, self.layout.marks.delimiter):
             return None
         try:
-            columns = parse(data, self.layout)
+            columns = parse([data], self.layout)
         except ValueError:
             return None
         lines = data.count(b"\n") + (not data.endswith(b"\n"))
@@ -310,18 +320,10 @@ class TextBody:
     def _cells(self, line: bytes) -> list[str]:
         return split_cells(line.decode().removesuffix("\r"), self.layout.marks.delimiter)
 
-    def _take(self, columns: list[Values], rows: NDArray[np.int64]) -> None:
+    def _take(self, columns: list[Values], rows: range | NDArray[np.int64]) -> None:
         for column, values in zip(self._columns, columns, strict=True):
-            column.parts.append(values)
-        self._rows.append(rows)
-        self._count += len(rows)
-
-
-def _joined(parts: list[Values]) -> Values:
-    if len(parts) == 1:
-        return parts[0]
-    joined: Any = np.concatenate(parts) if parts else np.empty(0)
-    return cast(Values, joined)
+            column.grown.add(values, expected=self._expected)
+        self._rows.add(rows)
 
 
 def _ends_missing(columns: list[Values]) -> bool:

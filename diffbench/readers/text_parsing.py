@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.readers.cells import (
     MISSING_SPELLINGS,
@@ -19,26 +16,24 @@ from diffbench.readers.cells import (
     is_missing,
     number_pattern,
 )
+from diffbench.readers.growing import Values
 from diffbench.readers.text_layout import Layout
 from diffbench.readers.text_marks import Marks
 
-# Rows of numbers that the parser takes at once: in pieces it needs little memory beside the result, and a
-# third more time.
-PIECE = 1 << 20
-AT_ONCE = 4 * PIECE
-
-Values: TypeAlias = NDArray[np.float64] | NDArray[np.object_]
+AT_ONCE = 1 << 23  # bytes: to open the parser costs a millisecond or two each time
 
 
-def parse(data: bytes, layout: Layout) -> list[Values]:
+def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> list[Values]:
     """Return the columns of lines that all have the right count of cells.
 
     Parameters
     ----------
-    data : bytes
-        Lines in UTF-8, without thousands marks in numbers.
+    pieces : sequence of bytes
+        Lines in UTF-8 that follow each other, without thousands marks in numbers.
     layout : Layout
         Which columns hold numbers, and the marks.
+    padded : bool
+        Whether blanks may stand before words for missing cells: a little slower.
 
     Returns
     -------
@@ -49,59 +44,32 @@ def parse(data: bytes, layout: Layout) -> list[Values]:
     ValueError : when a cell in a column of numbers is none, or cells follow the last column. It names no
         line: `parse_by_cell` finds the cell.
     """
-    return _whole(io.BytesIO(data), layout, padded=True)
-
-
-def parse_file(path: Path, layout: Layout, rows: int, *, at_once: int = AT_ONCE) -> list[Values]:
-    """Return the columns of a whole file, as `parse` does, by one opening of the parser.
-
-    Parameters
-    ----------
-    path : Path
-        A file whose table is ASCII.
-    layout : Layout
-        Its layout; the lines above the table are skipped.
-    rows : int
-        Count of lines from the first row on.
-    at_once : int
-        A file of numbers with more rows is parsed in pieces.
-
-    Returns
-    -------
-    One array a column; with another length than ``rows`` where the parser takes the lines for other rows.
-
-    Raises
-    ------
-    ValueError : as in `parse`.
-    """
-    if rows > at_once and all(layout.numeric) and layout.cells == len(layout.numeric):
-        return _in_pieces(path, layout, rows, min(PIECE, at_once))
-    return _whole(path, layout, padded=False, skip=layout.first_line - 1)
-
-
-def _in_pieces(path: Path, layout: Layout, rows: int, size: int) -> list[Values]:
-    columns: list[Values] = [np.empty(rows) for _ in range(layout.cells)]
-    done = 0
-    skip = layout.first_line - 1
-    with _strict(), _opened(path, layout, [True] * layout.cells, skip=skip, pieces=size) as pieces:
-        for piece in pieces:
-            here = slice(done, done + len(piece))
-            done = here.stop
-            if done > rows:
-                msg = "more rows than lines"
-                raise ValueError(msg)
-            for i, column in enumerate(columns):
-                column[here] = piece[i].to_numpy()
-    return [column[:done] for column in columns]
-
-
-def _whole(source: Path | io.BytesIO, layout: Layout, *, padded: bool, skip: int = 0) -> list[Values]:
     numeric = list(layout.numeric) + [False] * (layout.cells - len(layout.numeric))
-    columns = _read(source, layout, numeric, padded=padded, skip=skip)
+    columns = _read(pieces, layout, numeric, padded=padded)
     if len(columns) > len(layout.numeric) and (columns.pop() != "").any():
         msg = "cells follow the last column"
         raise ValueError(msg)
     return columns
+
+
+def parse_numbers(pieces: Sequence[bytes], layout: Layout) -> list[Values] | None:
+    """Return the columns of lines that hold nothing but numbers, in the least time.
+
+    Parameters
+    ----------
+    pieces : sequence of bytes
+        Lines in UTF-8 that follow each other.
+    layout : Layout
+        With numbers in all columns.
+
+    Returns
+    -------
+    One array a column; None where any cell is missing or no number, or a line has cells too many or too few.
+    """
+    try:
+        return _read(pieces, layout, [True] * layout.cells, padded=False, all_there=True)
+    except ValueError:
+        return None
 
 
 def parse_by_cell(data: bytes, layout: Layout) -> list[tuple[Values, dict[int, str]]]:
@@ -192,13 +160,13 @@ def new_thousands_mark(data: bytes, layout: Layout) -> str | None:
 
 def _numbers(data: bytes, layout: Layout, column: int) -> Values | None:
     try:
-        return _read(io.BytesIO(data), layout, [True] * layout.cells, only=column)[0]
+        return _read([data], layout, [True] * layout.cells, only=column)[0]
     except ValueError:
         return None
 
 
 def _texts(data: bytes, layout: Layout, column: int) -> Values:
-    return _read(io.BytesIO(data), layout, [False] * layout.cells, only=column)[0]
+    return _read([data], layout, [False] * layout.cells, only=column)[0]
 
 
 def _by_cell(texts: Values, marks: Marks) -> tuple[Values, dict[int, str]]:
@@ -214,20 +182,69 @@ def _by_cell(texts: Values, marks: Marks) -> tuple[Values, dict[int, str]]:
 
 
 def _read(
-    source: Path | io.BytesIO,
+    pieces: Sequence[bytes],
     layout: Layout,
     numeric: list[bool],
     *,
     only: int | None = None,
     padded: bool = True,
-    skip: int = 0,
+    all_there: bool = False,
 ) -> list[Values]:
+    """The columns that the parser makes; with ``all_there`` a missing cell is an error."""
+    import pandas as pd
+
+    all_numbers = all(numeric)
+    missing = list(MISSING_SPELLINGS)
+    # Spelled out for each column only where texts are among them: an empty text shall stay one.
+    dtype: Any = np.float64 if all_numbers else {i: np.float64 if n else str for i, n in enumerate(numeric)}
+    na_values: Any = missing if all_numbers else {i: missing for i, n in enumerate(numeric) if n}
+    names: Any = list(range(layout.cells))
+    source: Any = _Pieces(pieces)
     with _strict():
-        frame = _opened(source, layout, numeric, only=only, padded=padded, skip=skip)
+        frame: Any = pd.read_csv(
+            source,
+            sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
+            decimal=layout.marks.decimal,
+            header=None,
+            names=names,
+            usecols=None if only is None else [only],
+            index_col=False,
+            dtype=dtype,
+            na_values=None if all_there else na_values,
+            na_filter=not all_there,
+            keep_default_na=False,
+            skipinitialspace=padded,
+            engine="c",
+            low_memory=True,  # in slices that stay in the cache: half the time
+        )
     return [
         frame[i].to_numpy() if numeric[i] else frame[i].fillna("").to_numpy(dtype=object)
         for i in (range(layout.cells) if only is None else (only,))
     ]
+
+
+class _Pieces:
+    """Pieces of bytes as the parser takes them from a file. A file of bytes would be decoded and encoded
+    again on the way, which takes a tenth of the time."""
+
+    def __init__(self, pieces: Sequence[bytes]) -> None:
+        self._left = iter(pieces)
+        self._piece, self._at = b"", 0
+
+    def read(self, size: int = -1) -> bytes:
+        """At most so many bytes; none at the end."""
+        while self._at == len(self._piece):
+            following = next(self._left, None)
+            if following is None:
+                return b""
+            self._piece, self._at = following, 0
+        end = len(self._piece) if size < 0 else min(self._at + size, len(self._piece))
+        data, self._at = self._piece[self._at : end], end
+        return data
+
+    def __iter__(self) -> Iterator[bytes]:
+        """As the parser asks of a file; it only reads."""
+        return iter(self._left)
 
 
 @contextmanager
@@ -242,41 +259,3 @@ def _strict() -> Iterator[None]:
             yield
         except pd.errors.ParserWarning as warning:
             raise ValueError(str(warning)) from None
-
-
-def _opened(
-    source: Path | io.BytesIO,
-    layout: Layout,
-    numeric: list[bool],
-    *,
-    only: int | None = None,
-    padded: bool = False,
-    skip: int = 0,
-    pieces: int | None = None,
-) -> Any:
-    """The table that the parser makes, or with ``pieces`` an iterator over tables of so many rows."""
-    import pandas as pd
-
-    all_numbers = all(numeric)
-    missing = list(MISSING_SPELLINGS)
-    # Spelled out for each column only where texts are among them: an empty text shall stay one.
-    dtype: Any = np.float64 if all_numbers else {i: np.float64 if n else str for i, n in enumerate(numeric)}
-    na_values: Any = missing if all_numbers else {i: missing for i, n in enumerate(numeric) if n}
-    names: Any = list(range(layout.cells))
-    return pd.read_csv(
-        source,
-        sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
-        decimal=layout.marks.decimal,
-        header=None,
-        names=names,
-        usecols=None if only is None else [only],
-        index_col=False,
-        dtype=dtype,
-        na_values=na_values,
-        keep_default_na=False,
-        skiprows=skip,
-        skipinitialspace=padded,
-        engine="c",
-        low_memory=True,  # in slices that stay in the cache: half the time
-        chunksize=pieces,
-    )

@@ -31,8 +31,21 @@ def written(file_format, tmp_path):
     return path
 
 
-def test_numbers_texts_and_missing_values_come_back_as_written(file_format, written):
-    table = file_format.reader.read_table(written, SETTINGS)
+@pytest.fixture(scope="module")
+def tables():
+    """What was read of each format: some are read in a process apart, which takes a second."""
+    return {}
+
+
+@pytest.fixture
+def table(file_format, written, tables):
+    """What the format's reader makes of that file."""
+    if file_format.name not in tables:
+        tables[file_format.name] = file_format.reader.read_table(written, SETTINGS)
+    return tables[file_format.name]
+
+
+def test_numbers_texts_and_missing_values_come_back_as_written(file_format, table):
     assert [column.name for column in table.columns] == [file_format.named(name) for name in COLUMNS]
     for column, expected in zip(table.columns, COLUMNS.values(), strict=True):
         assert column.is_text == isinstance(expected[0], str)
@@ -45,8 +58,8 @@ def test_numbers_texts_and_missing_values_come_back_as_written(file_format, writ
             np.testing.assert_allclose(column.values, np.array(expected), rtol=1e-16, atol=1e-16)
 
 
-def test_rows_are_counted_from_one_and_rise(file_format, written):
-    rows = file_format.reader.read_table(written, SETTINGS).rows
+def test_rows_are_counted_from_one_and_rise(table):
+    rows = table.rows
     assert rows.dtype == np.int64
     assert len(rows) == 4
     assert rows[0] >= 1
@@ -76,19 +89,18 @@ def test_the_whole_way_gives_a_recording_in_si(file_format, written, rig_of, swe
     )
 
 
-def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(file_format, written):
+def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(file_format, written, table):
     content = written.read_bytes()
-    whole = file_format.reader.read_table(written, SETTINGS)
     # A process each for two formats: a handful of cuts there, and thousands in the fuzzing command.
     step = len(content) // 3 if file_format.name in ("mdf", "hdf5") else max(7, len(content) // 100)
     for length in range(0, len(content), step):
         written.write_bytes(content[:length])
-        rows, file = len(whole.rows), str(written)
+        rows, file = len(table.rows), str(written)
         try:
             rows = len(file_format.reader.read_table(written, SETTINGS).rows)
         except ReadingError as error:
             file = error.faults[0].place.file or ""
-        assert rows <= len(whole.rows)
+        assert rows <= len(table.rows)
         assert file == str(written)
 
 

@@ -128,7 +128,7 @@ def test_every_layout_comes_back_in_si(read_sweep, log):
         max_size=40,
     ).map(b"".join),
     block_size=st.sampled_from([64, 1 << 20]),
-    at_once=st.sampled_from([1, 3, 1 << 22]),
+    at_once=st.sampled_from([1, 100, 1 << 22]),
 )
 def test_any_bytes_give_a_table_or_one_clear_error(read_text, content, block_size, at_once):
     faults: tuple[Fault, ...] = ()
@@ -146,11 +146,12 @@ def test_any_bytes_give_a_table_or_one_clear_error(read_text, content, block_siz
     rows=st.lists(
         st.tuples(*[st.sampled_from(["1.5", "-2", "3e2", "", "NaN", "x", '"7"', " 4"])] * 2), min_size=3
     ),
-    at_once=st.integers(1, 4),
-    damage=st.sampled_from(["", "5\n", "5,6,7\n", "5,6,7,\n", "\n"]),
+    block_size=st.integers(17, 60),
+    at_once=st.integers(1, 200),
+    damage=st.sampled_from(["", "5\n", "5,6,7\n", "5,6,7,\n", "\n", "# x\n8,9\n"]),
 )
-def test_a_file_in_pieces_reads_as_it_does_whole(read_text, rows, at_once, damage):
-    """The same columns, or the same faults, whatever the parser takes at once."""
+def test_a_file_in_pieces_reads_as_it_does_whole(read_text, rows, block_size, at_once, damage):
+    """The same columns, or the same faults, whatever is read and whatever is parsed at once."""
     content = "t,M\n0,1\n0,2\n" + "".join(f"{a},{b}\n" for a, b in rows) + damage
 
     def outcome(**sizes):
@@ -160,4 +161,4 @@ def test_a_file_in_pieces_reads_as_it_does_whole(read_text, rows, at_once, damag
             return [str(fault) for fault in error.faults]
         return [table.rows.tolist(), *((c.values.astype(str).tolist(), dict(c.odd)) for c in table.columns)]
 
-    assert outcome(at_once=at_once) == outcome()
+    assert outcome(block_size=block_size, at_once=at_once) == outcome()
