@@ -50,6 +50,18 @@ def complete_map(complete: Characterisation) -> LockingMap:
 
 
 @pytest.fixture(scope="session")
+def made_under(synthetic: ModuleType) -> Callable[..., tuple[Characterisation, LockingMap]]:
+    """A result without a blemish and its map, by preload law and joint fraction; each made once."""
+
+    @functools.cache
+    def made(law: str, fraction: float) -> tuple[Characterisation, LockingMap]:
+        result: Characterisation = synthetic.complete(law, fraction)
+        return result, make_map(result)
+
+    return made
+
+
+@pytest.fixture(scope="session")
 def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], str]:
     """Page of a synthetic result by its name, of several builds with the map of the last one, drawn once:
     drawing takes seconds. Of several processes that share the tests, one draws for all."""

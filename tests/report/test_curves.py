@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from types import ModuleType
 
 import numpy as np
@@ -19,25 +20,28 @@ from diffbench.report.curves import (
     sweep_cells,
 )
 
+Made = Callable[..., tuple[Characterisation, LockingMap]]
+
 LAWS = [("additive", 0.0), ("greater-of", 0.12), ("greater-of", 0.0)]
 NOISE = 0.6  # N·m, of the synthetic cells
 
 
 @pytest.mark.parametrize("branch", ["loading", "unloading", "mean"])
 @pytest.mark.parametrize(("law", "fraction"), LAWS)
-def test_parts_add_up_to_the_map(synthetic: ModuleType, law: str, fraction: float, branch: str) -> None:
+def test_parts_add_up_to_the_map(
+    synthetic: ModuleType, made_under: Made, law: str, fraction: float, branch: str
+) -> None:
     """Preload, ramps, gears and oil film are all there is: their sum is the steady locking torque, to
     rounding."""
-    result = synthetic.complete(law, fraction)
-    made = parts_over_torque(result, make_map(result), branch, speed_difference=7.0, temperature=72.0)
+    made = parts_over_torque(*made_under(law, fraction), branch, speed_difference=7.0, temperature=72.0)
     expected = steady_locking_torque(synthetic.unit(law, fraction), made.input_torque, 7.0, 72.0, branch)
     np.testing.assert_allclose(made.total, expected, rtol=1e-12)
 
 
-def test_preload_gives_way_to_the_ramps_once_the_contact_opens(synthetic: ModuleType) -> None:
+def test_preload_gives_way_to_the_ramps_once_the_contact_opens(made_under: Made) -> None:
     """Under greater-of the preload's part falls to nothing where K |T| = P/(1 − Phi); analytic."""
-    result = synthetic.complete("greater-of", 0.12)
-    made = parts_over_torque(result, make_map(result), "loading", speed_difference=4.0, temperature=60.0)
+    result = made_under("greater-of", 0.12)
+    made = parts_over_torque(*result, "loading", speed_difference=4.0, temperature=60.0)
     opening = 83.2 / (1.0 - 0.12) / 0.45
     drive = made.input_torque > 0
     assert np.all((made.preload[drive] > 0) == (made.input_torque[drive] < opening))
@@ -48,16 +52,14 @@ def test_preload_gives_way_to_the_ramps_once_the_contact_opens(synthetic: Module
 
 @pytest.mark.parametrize(("law", "fraction"), LAWS)
 def test_cells_are_carried_to_the_branch_they_stand_on(
-    synthetic: ModuleType, law: str, fraction: float
+    synthetic: ModuleType, made_under: Made, law: str, fraction: float
 ) -> None:
     """Carried to the reference condition, each cell keeps its own noise: 0.6 N·m over the friction factor.
 
     The friction factor of the synthetic cells lies between 0.94 and 1.1, so five sigma over 0.94 bounds
     every cell.
     """
-    result = synthetic.complete(law, fraction)
-    locking_map = make_map(result)
-    cells = carried_cells(result, locking_map, speed_difference=4.0, temperature=60.0)
+    cells = carried_cells(*made_under(law, fraction), speed_difference=4.0, temperature=60.0)
     assert cells is not None
     unit = synthetic.unit(law, fraction)
     loading, unloading = (
@@ -69,23 +71,24 @@ def test_cells_are_carried_to_the_branch_they_stand_on(
     assert abs(np.mean(off)) < 4 * NOISE / np.sqrt(off.size)
 
 
-def test_readings_by_hand_and_rejected_cells_are_not_carried(synthetic: ModuleType) -> None:
+def test_readings_by_hand_and_rejected_cells_are_not_carried(
+    complete: Characterisation, complete_map: LockingMap
+) -> None:
     """A reading by hand has no sliding speed to be carried from; what the fit left out stays out."""
-    result = synthetic.complete()
-    evidence = result.evidence
-    cells = carried_cells(result, make_map(result), speed_difference=4.0, temperature=60.0)
+    evidence = complete.evidence
+    cells = carried_cells(complete, complete_map, speed_difference=4.0, temperature=60.0)
     assert cells is not None
     assert cells.input_torque.size == evidence.run.size - 2 - 1
     assert sweep_cells(evidence).sum() == evidence.run.size - 2
 
 
-def test_cells_of_several_builds_are_not_mixed(synthetic: ModuleType) -> None:
+def test_cells_of_several_builds_are_not_mixed(synthetic: ModuleType, complete_map: LockingMap) -> None:
     """A map is of one build: cells of two are not laid over it, nor cells that are not at hand."""
     both = synthetic.two_builds()
     assert carried_cells(both, make_map(both), speed_difference=4.0, temperature=60.0) is None
     bare = synthetic.complete().model_copy()
     bare._evidence = None
-    assert carried_cells(bare, make_map(bare), speed_difference=4.0, temperature=60.0) is None
+    assert carried_cells(bare, complete_map, speed_difference=4.0, temperature=60.0) is None
 
 
 def test_parts_are_of_the_map_s_own_build(synthetic: ModuleType) -> None:

@@ -87,11 +87,13 @@ def test_sweep_draws_both_branches_and_the_cells(
     assert drawn["measured, left faster"].size + drawn["measured, right faster"].size == kept
 
 
-def test_sweep_without_cells_draws_the_map(synthetic: ModuleType, axes: Axes) -> None:
+def test_sweep_without_cells_draws_the_map(
+    synthetic: ModuleType, complete_map: LockingMap, axes: Axes
+) -> None:
     """A result read from a file has no cells behind it."""
     bare = synthetic.complete().model_copy()
     bare._evidence = None
-    drawn = lines(figures.sweep(bare, make_map(bare), axes, speed_difference=2.0, temperature=80.0))
+    drawn = lines(figures.sweep(bare, complete_map, axes, speed_difference=2.0, temperature=80.0))
     assert "map, loading" in drawn
     assert not any(name.startswith("measured") for name in drawn)
 

@@ -258,27 +258,28 @@ def test_hostile_names_are_shown_never_executed(pages: Callable[[str], str]) -> 
     assert len(text.encode()) < MOST_BYTES
 
 
+def at_one_temperature(result: Characterisation, **tested: object) -> Characterisation:
+    """The same, tested at 60 °C alone: a map of one temperature, soon drawn."""
+    region = result.tested.model_copy(update={"temperature_degC": (60.0, 60.0), **tested})
+    return result.model_copy(update={"tested": region, "map_axes": dict.fromkeys(result.map_axes)})
+
+
 def test_without_cells_the_page_says_so(synthetic: ModuleType) -> None:
     """A result read from its document has no cells: no figures of measurement, and no pretence."""
-    bare = synthetic.complete().model_copy()
+    bare = at_one_temperature(synthetic.complete())
     bare._evidence = None
     outline = Outline(page(bare, make_map(bare)))
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
+    assert {"figure-sweep", "figure-parts"} <= set(figures)
     assert not any(str(name).startswith(("figure-residual", "figure-recorded")) for name in figures)
     assert "The measured cells are not stored in the document" in outline.text()
 
 
 def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType) -> None:
     """A map of one speed has no contours; readings by hand alone have no sweep: both are said."""
-    result = synthetic.complete()
     evidence = synthetic.evidence()
     evidence.used[:-2] = False
-    narrow = result.model_copy(
-        update={
-            "tested": result.tested.model_copy(update={"outline": [], "temperature_degC": (60.0, 60.0)}),
-            "map_axes": dict.fromkeys(result.map_axes),
-        }
-    ).with_evidence(evidence)
+    narrow = at_one_temperature(synthetic.complete(), outline=[]).with_evidence(evidence)
     text = Outline(page(narrow, make_map(narrow))).text()
     assert "No sweep was recorded: the map is a single input torque" in text
     assert "The map has a single speed difference or input torque: there are no contours to draw." in text
