@@ -122,26 +122,26 @@ def climb(input_torque: Array, locking: Array) -> tuple[float, float]:
 def check_climb(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> None:
     """Refuse a one-sided run whose locking torque climbs faster than its input torque.
 
-    Slip one way round and torque on one flank only let a reversed output pass for passive: input torque and
-    torque difference change places, and the slope is the true one's inverse, from a start below zero. No
-    preload is negative, and a slope above 1.25 would be a unit that never slips. Raises ``RecordingError``.
+    Slip one way round only lets a reversed torque, or two that changed places, pass for passive: input torque
+    and torque difference change places, and the slope is the true one's inverse, from a start below zero. No
+    preload is negative, and a slope above 1.25 would be a unit that never slips. Each flank is looked at.
+    Raises ``RecordingError``.
     """
     ahead = float(np.mean(cells.direction > 0))
+    if 0.1 < ahead < 0.9:
+        return
     input_torque, difference = torques(
         rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations
     )
-    drive = float(np.mean(input_torque > 0))
-    if 0.1 < ahead < 0.9 or 0.1 < drive < 0.9:
-        return
-    slope, start = climb(input_torque, -cells.direction * difference)
-    if slope <= 1.25 and not (slope > 1.0 and start < -0.1):
+    slope = _impossible_climb(input_torque, -cells.direction * difference)
+    if slope is None:
         return
     cures: list[str] = []
     for name in made:
         changed = {**cells.readings, name: -cells.readings[name]}
         torque, other = torques(rig, made, changed, cells.rates, cells.speeds, cells.accelerations)
         passive = passive_share(cells.direction, other, 0.0) >= PASSIVE_SHARE
-        if passive and climb(torque, -cells.direction * other)[0] < 1.0:
+        if passive and _impossible_climb(torque, -cells.direction * other) is None:
             sign = -rig.channel[name].sign
             cures.append(f"the sign of {name} is reversed (set sign = {sign:g} in [channel.{name}])")
     raise RecordingError.single(
@@ -151,3 +151,16 @@ def check_climb(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file
         mend="; or ".join(cures)
         or "no single sign explains it: check signs, units and which column is which",
     )
+
+
+def _impossible_climb(input_torque: Array, locking: Array) -> float | None:
+    """Slope of the first flank that climbs as no unit that slips can, or None."""
+    most = float(np.abs(input_torque).max(initial=0.0))
+    for side in (input_torque > 0.0, input_torque < 0.0):
+        torque = input_torque[side]
+        if np.abs(torque).max(initial=0.0) < 0.25 * most:
+            continue
+        slope, start = climb(torque, locking[side])
+        if slope > 1.25 or (slope > 1.0 and start < -0.1):
+            return slope
+    return None

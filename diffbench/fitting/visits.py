@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from diffbench.conditioning.flanks import check_flanks
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
@@ -45,6 +46,7 @@ def condition_visit(
         sampled = [(kind, r) for kind, r in recordings if not any(r is other for other in by_hand)]
         if any(kind != "tare" for kind, _ in sampled):
             made.append(condition(rig, sampled, rig_key=rig_key, visit_key=visit_key))
+            check_flanks(visit.build, made[-1].runs)
         made += [hand_readings(rig, r, rig_key=rig_key, visit_key=visit_key) for r in by_hand]
     if not made:
         raise FitError.single(

@@ -177,3 +177,41 @@ def test_an_open_differential_is_not_accused(
         both_outputs, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
     )
     assert abs(float(np.mean(visit.runs[0].locking))) < 0.2
+
+
+def one_way(time: Array, channels: dict[str, Array], sign: float) -> dict[str, Array]:
+    """What a bench that cannot reverse its slip would have read of the same sweep."""
+    ahead = np.sign(channels["left_speed"] - channels["right_speed"]) == sign
+    names = ("left_torque", "right_torque")
+    crossed = {name: np.where(ahead, channels[name], channels[names[1 - i]]) for i, name in enumerate(names)}
+    slip = 2.0 * sign
+    return {
+        **channels,
+        **crossed,
+        "left_speed": np.full(time.size, 60.0 + slip),
+        "right_speed": np.full(time.size, 60.0 - slip),
+        "input_torque": crossed["left_torque"] + crossed["right_torque"],
+    }
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_an_input_torque_that_is_reversed_never_passes_where_slip_is_one_way(
+    side: str,
+    sign: float,
+    ideal: Callable[..., tuple[Array, dict[str, Array]]],
+    one_output: Callable[[str], Rig],
+    recording_of: Callable[..., Recording],
+) -> None:
+    """Drive and coast on one side: friction seems to drive in little of it only, and yet it climbs by more
+    than twice the input torque."""
+    time, channels = ideal(noise=1.0)
+    channels = one_way(time, channels, sign)
+    rig = one_output(side)
+    recorded = {name: channels[name] for name in rig.channel}
+    run = [("bias-sweep", recording_of(time, **recorded))]
+    condition(rig, run, rig_key="R", visit_key="V")
+    wrong = [("bias-sweep", recording_of(time, **{**recorded, "input_torque": -recorded["input_torque"]}))]
+    with pytest.raises(RecordingError) as caught:
+        condition(rig, wrong, rig_key="R", visit_key="V")
+    assert "the sign of input_torque is reversed" in caught.value.faults[0].mend

@@ -107,17 +107,21 @@ def planted(bench: Bench, plant: Plant, channel: str) -> Bench:
     return replace(bench, stand=replace(bench.stand, torques=torques))
 
 
-def simulated(clean: Bench, faults: Sequence[tuple[Plant, str]]) -> Iterator[tuple[Bench, Recordings]]:
-    """The clean bench and the same with each fault, side by side and with the same noise."""
+def with_faults(clean: Bench, faults: Sequence[tuple[Plant, str]]) -> list[Bench]:
+    """The clean bench, and the same with each fault in a flange."""
     clean = replace(clean, repeatability=None)
-    benches = [clean, *(planted(clean, plant, channel) for plant, channel in faults)]
-    recorded = simulate_many(benches)
-    for number, (bench, recordings) in enumerate(zip(benches, recorded, strict=True)):
-        if number and faults[number - 1][0].after_tare:
-            before = {stem: recorded[0][stem] for stem, run in bench.runs if run.kind == "tare"}
-            yield bench, {**recordings, **before}
-        else:
-            yield bench, recordings
+    return [clean, *(planted(clean, plant, channel) for plant, channel in faults)]
+
+
+def as_it_happened(
+    benches: Sequence[Bench], recorded: Sequence[Recordings], faults: Sequence[tuple[Plant, str]]
+) -> Iterator[tuple[Bench, Recordings]]:
+    """Benches of `with_faults` with what they recorded: the tare run of the clean one where a fault came
+    after it."""
+    yield benches[0], recorded[0]
+    for bench, recordings, (plant, _) in zip(benches[1:], recorded[1:], faults, strict=True):
+        before = {stem: recorded[0][stem] for stem, run in bench.runs if run.kind == "tare"}
+        yield bench, {**recordings, **before} if plant.after_tare else recordings
 
 
 def fitted(bench: Bench, recordings: Recordings) -> Result:
@@ -184,7 +188,9 @@ def look_at(title: str, bench: Bench, plants: Sequence[Plant] = PLANTS) -> list[
     channel = next(name for name in ("left_torque", "right_torque") if name in bench.stand.torques)
     chosen = [plant for plant in plants if has_tare or not plant.after_tare]
     done: list[tuple[Plant | None, Result]] = []
-    made = simulated(bench, [(plant, channel) for plant in chosen])
+    faults = [(plant, channel) for plant in chosen]
+    benches = with_faults(bench, faults)
+    made = as_it_happened(benches, simulate_many(benches), faults)
     for plant, (faulty, recordings) in zip([None, *chosen], made, strict=True):
         result = fitted(faulty, recordings)
         print("  " + told("clean" if plant is None else plant.words, plant, result), flush=True)

@@ -30,6 +30,8 @@ LEAST_SAMPLES = 40
 CORRECTION_SHARE = 0.05
 # An amplifier that nobody states a lag of has some ten milliseconds (common practice, no source).
 USUAL_LAG = 0.01  # s
+# Engines drive harder than they brake: hardly a bench goes this much further in coast than in drive.
+COAST_BEYOND = 1.2
 # Stick-slip: speed difference that swings by half its mean and more, from window to window.
 SWING, SWING_SHARE = 0.35, 0.05
 WINDOW = 1.0  # s
@@ -85,6 +87,33 @@ def slip_and_cycles(samples: Samples, cells: Cells, course: Sweep, *, kind: str,
             )
         )
     return found
+
+
+def flanks(input_torque: Array, *, file: str) -> list[Finding]:
+    """A sweep that goes further in coast than in drive: as if both were exchanged.
+
+    Parameters: ``input_torque`` (n,) [N·m] at the samples, NaN = missing.
+
+    >>> [f.name for f in flanks(np.linspace(-700.0, 300.0, 100), file="a.csv")]
+    ['coast further than drive']
+    """
+    known = input_torque[np.isfinite(input_torque)]
+    if known.size == 0:
+        return []
+    low, high = (float(v) for v in np.percentile(known, [0.5, 99.5]))
+    if -low < COAST_BEYOND * max(high, 0.0) or low >= 0.0:
+        return []
+    return [
+        Finding(
+            "coast further than drive",
+            "caveat",
+            file,
+            f"The input torque goes from {low:.4g} to {high:.4g} N·m: further in coast than in drive.",
+            "If drive and coast are exchanged, each flank has the other's ramp bias.",
+            "Nothing, if it was meant. Else: outputs that are exchanged and both counted backwards do this, "
+            "and so does an input torque that counts backwards.",
+        )
+    ]
 
 
 def pace(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> list[Finding]:

@@ -12,7 +12,7 @@ from diffbench.conditioning.checks.balance import torque_balance
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
 from diffbench.conditioning.checks.held import coarse, dead, held
 from diffbench.conditioning.checks.hum import hum
-from diffbench.conditioning.checks.protocol import pace, slip_and_cycles, stick_slip
+from diffbench.conditioning.checks.protocol import flanks, pace, slip_and_cycles, stick_slip
 from diffbench.conditioning.checks.speeds import speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding
@@ -77,6 +77,8 @@ def sweep_findings(
         )
     found += torque_balance(rig, samples, input_torque, file=file)
     found += slip_and_cycles(samples, run.cells, course, kind=run.kind, file=file)
+    if run.kind == "bias-sweep":
+        found += flanks(input_torque, file=file)
     found += pace(rig, made, run.cells, file=file)
     difference = speed_difference(recording, rig)
     if difference is not None and run.kind == "bias-sweep":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +22,10 @@ from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig, load_rig
 from diffbench.recording import Recording, Source
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "recovery"))  # the study of planted faults is a command
+
+from faults import PLANTS, Plant, as_it_happened, with_faults
 
 Array = NDArray[np.float64]
 Change = Callable[[Array, Recording], Array]
@@ -56,6 +62,11 @@ class Visit:
         ]
         return replace(self, recordings=tuple(made))
 
+    def short(self) -> Visit:
+        """The first four cycles of the bias sweep, alone."""
+        (sweep,) = (recording for kind, recording in self.recordings if kind == "bias-sweep")
+        return replace(self, recordings=(("bias-sweep", cut_at(sweep, sweep.time < 80.0)),))
+
     def condition(self) -> ConditionedVisit:
         return condition(self.rig, self.recordings, rig_key="R", visit_key="V")
 
@@ -63,6 +74,12 @@ class Visit:
         """What is found, by name, apart from information and lost samples."""
         left_out = INFORMATION | (LOSSES if self.lossy else set())
         return {f.name: f for f in self.condition().findings if f.name not in left_out}
+
+
+def cut_at(recording: Recording, kept: NDArray[np.bool_]) -> Recording:
+    """Some rows of a recording."""
+    channels = {name: values[kept] for name, values in recording.channels.items()}
+    return replace(recording, time=recording.time[kept], channels=channels, rows=recording.rows[kept])
 
 
 def visit_of(bench: Bench, logged: Mapping[str, Mapping[str, Array]], folder: Path) -> Visit:
@@ -92,17 +109,39 @@ def visit_of(bench: Bench, logged: Mapping[str, Mapping[str, Array]], folder: Pa
     return Visit(load_rig(folder / "rig.toml"), tuple(recordings), lossy)
 
 
+Visits = dict[str, Visit]
+
+
 @pytest.fixture(scope="session")
-def visits(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Visit]:
-    """Both committed benches and six random ones, simulated side by side."""
-    benches = {"both": demo_rebuilt(), "pinion": pinion_visit()}
-    benches |= {f"random {seed}": random_bench(seed) for seed in RANDOM}
-    logged = simulate_many(list(benches.values()))
-    folder = tmp_path_factory.mktemp("rigs")
-    return {
-        name: visit_of(bench, recordings, folder)
-        for (name, bench), recordings in zip(benches.items(), logged, strict=True)
-    }
+def benches(once: Callable[[str, Callable[[Path], None]], Path]) -> Visits:
+    """Both committed benches and six random ones, clean, and both with each planted fault (`pinion: gain
+    mismatch`), simulated once for all processes."""
+
+    def make(folder: Path) -> None:
+        named: dict[str, Bench] = {f"random {seed}": random_bench(seed) for seed in RANDOM}
+        faults: dict[str, list[tuple[Plant, str]]] = {
+            "both": [(plant, "left_torque") for plant in PLANTS],
+            "pinion": [(plant, "right_torque") for plant in PLANTS if not plant.after_tare],
+        }
+        for name, clean in (("both", demo_rebuilt()), ("pinion", pinion_visit())):
+            names = [name, *(f"{name}: {plant.finding}" for plant, _ in faults[name])]
+            named |= dict(zip(names, with_faults(clean, faults[name]), strict=True))
+        recorded = dict(zip(named, simulate_many(list(named.values())), strict=True))
+        for name, planted in faults.items():
+            group = [other for other in named if other.partition(":")[0] == name]
+            made = as_it_happened([named[n] for n in group], [recorded[n] for n in group], planted)
+            recorded |= {n: recordings for n, (_, recordings) in zip(group, made, strict=True)}
+        visits = {name: visit_of(bench, recorded[name], folder) for name, bench in named.items()}
+        (folder / "visits").write_bytes(pickle.dumps(visits))
+
+    made: Visits = pickle.loads((once("faults", make) / "visits").read_bytes())  # noqa: S301  written above
+    return made
+
+
+@pytest.fixture(scope="session")
+def visits(benches: Visits) -> Visits:
+    """The clean ones."""
+    return {name: visit for name, visit in benches.items() if ":" not in name}
 
 
 @pytest.fixture(scope="session")

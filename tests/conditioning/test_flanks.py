@@ -1,0 +1,114 @@
+"""Drive and coast exchanged: what the build sheet's ramps tell, and what the sweep's range hints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.conditioning.checks.protocol import flanks
+from diffbench.conditioning.flanks import check_flanks, flank_climbs
+from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.documents import Build, Rig
+from diffbench.errors import RecordingError
+from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+
+
+def build(drive: float | None, coast: float | None, side: str = "plane") -> Build:
+    """A sheet with these ramp angles [deg]."""
+    angles = {"drive_angle": drive, "coast_angle": coast}
+    return Build.model_validate(
+        {
+            "format": "diffbench-build/1",
+            "unit": "A",
+            "build": "A-1",
+            "packs": {"faces": 4, "inner_radius": "38 mm", "outer_radius": "54 mm"},
+            "ramps": {
+                "angle_from": side,
+                **{name: f"{angle} deg" for name, angle in angles.items() if angle is not None},
+            },
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def visit(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]],
+    both_outputs: Rig,
+    recording_of: Callable[..., Recording],
+) -> Callable[[bool], ConditionedVisit]:
+    """The ideal bench, which locks by 0.5 in drive and 0.3 in coast, as it is or with its output torques
+    exchanged and both reversed."""
+
+    def make(exchanged: bool) -> ConditionedVisit:
+        time, channels = ideal(noise=1.0)
+        left, right = channels["left_torque"], channels["right_torque"]
+        if exchanged:
+            channels |= {"left_torque": -right, "right_torque": -left}
+        run = [("bias-sweep", recording_of(time, **channels))]
+        return condition(both_outputs, run, rig_key="R", visit_key="V")
+
+    return make
+
+
+def test_exchanged_and_reversed_outputs_are_refused_by_the_ramps_of_the_sheet(
+    visit: Callable[[bool], ConditionedVisit],
+) -> None:
+    """cot 42° / cot 57° = 1.71, measured 0.5 / 0.3 = 1.67: the sheet's own way round, or the other."""
+    check_flanks(build(42.0, 57.0), visit(False).runs)
+    with pytest.raises(RecordingError) as caught:
+        check_flanks(build(42.0, 57.0), visit(True).runs)
+    (fault,) = caught.value.faults
+    assert fault.place.file == "sweep.csv"
+    assert "drive and coast are exchanged" in fault.what
+    assert "reverse both signs" in fault.mend
+
+
+def test_angles_from_the_wrong_side_are_told_by_the_same(visit: Callable[[bool], ConditionedVisit]) -> None:
+    """48° and 33° from the axis are 42° and 57° from the plane."""
+    check_flanks(build(48.0, 33.0, "axis"), visit(False).runs)
+    with pytest.raises(RecordingError, match='angle_from = "axis"'):
+        check_flanks(build(48.0, 33.0), visit(False).runs)
+
+
+@pytest.mark.parametrize(("drive", "coast"), [(None, 57.0), (42.0, None), (45.0, 46.0), (90.0, 57.0)])
+def test_a_sheet_that_cannot_tell_refuses_nothing(
+    drive: float | None, coast: float | None, visit: Callable[[bool], ConditionedVisit]
+) -> None:
+    for exchanged in (False, True):
+        seen = visit(exchanged)
+        check_flanks(build(drive, coast), seen.runs)
+        assert ("coast further than drive" in {f.name for f in seen.findings}) is exchanged
+
+
+def test_ramps_that_never_overcame_the_preload_tell_nothing(
+    visit: Callable[[bool], ConditionedVisit],
+) -> None:
+    """Locking torque of a coast flank that stays closed climbs by gears alone, whatever its angle."""
+    (run,) = visit(False).runs
+    closed = np.where(run.input_torque > 0.0, run.locking, 80.0 + 0.03 * np.abs(run.input_torque))
+    check_flanks(build(57.0, 42.0), [replace(run, difference=-run.cells.direction * closed)])
+    with pytest.raises(RecordingError, match="exchanged"):
+        check_flanks(build(57.0, 42.0), [run])
+
+
+def test_a_speed_sweep_alone_tells_nothing(visit: Callable[[bool], ConditionedVisit]) -> None:
+    (run,) = visit(True).runs
+    assert flank_climbs([replace(run, kind="speed-sweep")]) == (None, None)
+    check_flanks(build(42.0, 57.0), [replace(run, kind="speed-sweep")])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [(-300.0, 700.0, False), (-500.0, 500.0, False), (-700.0, 300.0, True), (-300.0, -5.0, True)],
+)
+def test_a_sweep_that_goes_further_in_coast_says_so(low: float, high: float, told: bool) -> None:
+    found: list[Any] = flanks(np.linspace(low, high, 500), file="a.csv")
+    assert [f.name for f in found] == (["coast further than drive"] if told else [])
