@@ -231,6 +231,8 @@ def test_the_page_calms_down_at_the_end(bench: Bench) -> None:
 def test_the_command_ends_cleanly(program: Path, tmp_path: Path, end: signal.Signals) -> None:
     """Ctrl-C, or a polite request, ends the real command within seconds: status 0, no traceback, no files."""
     (tmp_path / "visit").mkdir()
+    # a shell without job control makes what it starts in the background deaf to Ctrl-C: these tests, perhaps
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     process = subprocess.Popen(
         [program, "watch", tmp_path / "visit", "--out", tmp_path / "out", "--every", "0.1"],
         stdout=subprocess.PIPE,
@@ -238,6 +240,7 @@ def test_the_command_ends_cleanly(program: Path, tmp_path: Path, end: signal.Sig
         encoding="utf-8",
         env={**os.environ, "PYTHONUTF8": "1"},
     )
+    signal.signal(signal.SIGINT, before)
     assert process.stdout is not None
     assert "no run sheet yet" in process.stdout.readline()
     time.sleep(0.2)
