@@ -202,15 +202,20 @@ def _settle(
 ) -> tuple[Solution, CellNoise, Flags]:
     """Polish, estimate the noise, reject what stands apart, until nothing changes."""
     names, data = model.names, model.data
-    solution = polish(_problem(model, noise, used), x, steps=_steps(names, x))
-    for _ in range(4):
+
+    def polished(start: Array, *, on_the_way: bool) -> Solution:
+        steps = _steps(names, start)
+        return polish(_problem(model, noise, used), start, steps=steps, on_the_way=on_the_way)
+
+    solution = polished(x, on_the_way=True)
+    for last in (False, False, False, True):
         residual = model.residual(solution.x)
         previous = noise
         noise = from_residual(data, residual, unknowns=len(names))
         keep = np.abs(residual) <= OUTLIER * noise.sigma
         settled = np.array_equal(keep, used) and abs(noise.inflation / previous.inflation - 1) < 0.05
         used = keep
-        solution = polish(_problem(model, noise, used), solution.x, steps=_steps(names, solution.x))
+        solution = polished(solution.x, on_the_way=not (settled or last))
         if settled:
             break
     return solution, noise, used

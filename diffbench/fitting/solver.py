@@ -8,7 +8,7 @@ all unknowns are polished together, with what is known beforehand as further obs
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -197,11 +197,14 @@ def search(
     return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count
 
 
-def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60) -> Solution:
+def polish(
+    problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60, on_the_way: bool = False
+) -> Solution:
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
     ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
-    to them.
+    to them. ``on_the_way`` spares the central differences at the end, for a solution of which only the place
+    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for.
     """
     names = problem.names
     low, high = names.low, names.high
@@ -249,19 +252,31 @@ def polish(problem: Problem, start: Array, *, steps: Array | None = None, limit:
             break
         data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
         evaluations += x.size
-    ends = tuple(
+    plain = problem.residual(x)
+    found = Solution(x, cost, plain, data_jacobian, converged, _at_bound(names, x), evaluations, reason)
+    return found if on_the_way else _looked_at(problem, found, step)
+
+
+def _looked_at(problem: Problem, found: Solution, step: Array) -> Solution:
+    """The solution with the Jacobian that the covariance rests on, by central differences, and no longer
+    counted as converged where that shows a plateau."""
+    x, names = found.x, problem.names
+    central = jacobian(problem.residual, x, step, names.low, names.high)
+    found = replace(found, jacobian=central, evaluations=found.evaluations + 2 * x.size)
+    flat = _flat(problem, x, step, found.residual, central)
+    if not flat:
+        return found
+    reason = f"on a plateau: {', '.join(flat)} may change without any effect there"
+    return replace(found, converged=False, reason=reason)
+
+
+def _at_bound(names: Names, x: Array) -> tuple[str, ...]:
+    """Unknowns that ended on a bound, of those that were searched."""
+    return tuple(
         unknown.name
         for unknown, value in zip(names.unknowns, x, strict=True)
         if not unknown.fixed and (value <= unknown.low or value >= unknown.high)
     )
-    plain = problem.residual(x)
-    # the covariance rests on this one: central differences
-    data_jacobian = jacobian(problem.residual, x, step, low, high)
-    evaluations += 2 * x.size
-    flat = _flat(problem, x, step, plain, data_jacobian)
-    if flat:
-        converged, reason = False, f"on a plateau: {', '.join(flat)} may change without any effect there"
-    return Solution(x, cost, plain, data_jacobian, converged, ends, evaluations, reason)
 
 
 def _flat(problem: Problem, x: Array, step: Array, residual: Array, data_jacobian: Array) -> list[str]:
