@@ -35,6 +35,13 @@ PATH = click.Path(path_type=Path)
     metavar="PERCENT",
     help="Loss of preload torque that counts as worn where the sheet states no limits; 10 if not given.",
 )
+@click.option(
+    "--events",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Events between BEFORE and AFTER, to say whether the limits last one more.",
+)
 @click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
 @click.option("--picture", type=PATH, help="Draw what changed into this file: .png, .svg or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, alone.")
@@ -47,6 +54,7 @@ def compare(
     build_after: str | None,
     same_bench: bool,
     largest_loss: float | None,
+    events: int,
     out: Path | None,
     picture: Path | None,
     as_json: bool,
@@ -82,7 +90,10 @@ def compare(
             ]
         )
     result = against(
-        sides[0], sides[1], largest_loss=LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
+        sides[0],
+        sides[1],
+        largest_loss=LARGEST_LOSS if largest_loss is None else largest_loss / 100.0,
+        events=events,
     )
     if out is not None:
         _write(out, result.to_json(), result)

@@ -97,13 +97,9 @@ def fit(
         click.echo(result.to_json(), nl=False)
     elif not quiet:
         from diffbench.cli.terminal import colour, width
-        from diffbench.report.conformity_text import limits_block
         from diffbench.report.text import summary
-        from diffbench.wear.conformity import conformity
 
         click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
-        if limits := limits_block(conformity(result), width=width()):
-            click.echo(f"\n{limits}")
         if out is not None:
             click.echo("Written: " + ", ".join(str(path) for path in written))
         else:

@@ -20,10 +20,6 @@ def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.cli.terminal import colour, width
-    from diffbench.report.conformity_text import limits_block
     from diffbench.report.text import summary
-    from diffbench.wear.conformity import conformity
 
     click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
-    if limits := limits_block(conformity(result), width=width()):
-        click.echo(f"\n{limits}")

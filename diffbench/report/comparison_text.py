@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from diffbench.report.conformity_text import HEAD, limit_rows
+from diffbench.report.conformity_text import limit_lines
 from diffbench.report.layout import headed, item, wrapped
-from diffbench.report.rounding import interval_text, number_text
+from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable, source_text
-from diffbench.wear.comparison import Change, Comparison
+from diffbench.wear.comparison import Change, Comparison, HeldLimit
 
 __all__ = ["comparison_summary"]
 
@@ -34,6 +34,7 @@ def comparison_summary(result: Comparison, *, width: int = 100) -> str:
         _changes(result, width, main=False),
         _wear(result, width),
         _limits(result, width),
+        _next_event(result, width),
         _conditions(result, width),
         _list("What that says", result.readings, width),
         _list("What both results share", result.common, width),
@@ -131,7 +132,36 @@ def _wear(result: Comparison, width: int) -> list[str]:
 def _limits(result: Comparison, width: int) -> list[str]:
     if not result.limits:
         return []
-    return ["Limits (ISO 14253-1)", *headed(HEAD, limit_rows(result.limits), width)]
+    return ["Limits (ISO 14253-1)", *limit_lines(result.limits, width)]
+
+
+def _next_event(result: Comparison, width: int) -> list[str]:
+    found = result.next_event
+    if found is None:
+        return []
+    between = found.events_between
+    stretch = "stretch like that" if between == 1 else f"event like the {between}"
+    way = "" if found.distance_m is None else f" ({found.distance_m / 1000.0:.4g} km)"
+    text = f"after one more {stretch} between both states{way}, if wear goes on in a straight line as there:"
+    return [
+        f"Will it last the next event? {found.answer.upper()}",
+        *wrapped(text, width, first="  "),
+        *(line for limit in found.limits for line in item(_held(limit), width)),
+    ]
+
+
+def _held(limit: HeldLimit) -> str:
+    factor, unit = (MICROMETRES, "µm") if limit.unit == "m" else (1.0, limit.unit)
+    if limit.quantity == "preload_loss":
+        factor, unit = PER_CENT, "%"
+    end = limit.low if limit.low is not None else limit.high or 0.0
+    u = factor * limit.u
+    value = f"{number_text(factor * limit.value, u)} ± {number_text(u, u)}"
+    side = "from" if limit.low is not None else "up to"
+    return (
+        f"{label(limit.quantity)} {with_unit(value, unit)}; the limit, {side} "
+        f"{with_unit(number_text(factor * end), unit)}, is held with a chance of {chance_text(limit.chance)}"
+    )
 
 
 def _conditions(result: Comparison, width: int) -> list[str]:

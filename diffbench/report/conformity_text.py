@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from diffbench.report.layout import headed, wrapped
+from diffbench.report.layout import headed, stacked, wrapped
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable
 from diffbench.wear.conformity import Conformity, LimitCheck
 
-__all__ = ["conformity_summary", "limit_rows", "limits_block", "limits_text"]
+__all__ = ["conformity_summary", "limit_lines", "limits_block", "limits_text"]
 
 MICROMETRES = 1e6
 HEAD = ("", "value (95 %)", "limits", "acceptance", "guard band", "outcome")
@@ -32,23 +32,33 @@ def conformity_summary(result: Conformity, *, width: int = 100) -> str:
     if result.outcome is None:
         lines.append("NO LIMITS STATED by the build sheet: nothing to conform to.")
         return "\n".join(lines)
-    lines += [result.outcome.upper(), "", *headed(HEAD, limit_rows(result.limits), width), ""]
+    lines += [result.outcome.upper(), "", *limit_lines(result.limits, width), ""]
     lines += wrapped(result.rule + ".", width)
     return "\n".join(lines)
 
 
-def limits_block(result: Conformity, *, width: int = 100) -> str:
-    """Limits with guard bands as a block of a longer text; empty where there are none."""
+def limits_block(result: Conformity, *, width: int = 100) -> list[str]:
+    """Limits with guard bands as lines of a longer text, the heading first; none where there are none."""
     if not result.limits:
-        return ""
-    return "\n".join(
-        ["Limits, with guard bands (ISO 14253-1)", *headed(HEAD, limit_rows(result.limits), width)]
-    )
+        return []
+    return ["Limits, with guard bands (ISO 14253-1)", *limit_lines(result.limits, width)]
 
 
-def limit_rows(limits: list[LimitCheck]) -> list[tuple[str, ...]]:
-    """One row a limit: quantity, value with interval, limits, zone of acceptance, guard band, outcome."""
-    return [limits_text(limit) for limit in limits]
+def limit_lines(limits: list[LimitCheck], width: int) -> list[str]:
+    """One row a limit: quantity, value with interval, limits, zone of acceptance, guard band, outcome; where
+    there is no room for columns, each cell says what it is."""
+    rows = [limits_text(limit) for limit in limits]
+    lines = headed(HEAD, rows, width)
+    if lines[0].endswith(HEAD[-1]):
+        return lines
+    worded = [
+        tuple(
+            f"{word} {cell}" if cell and word in HEAD[2:5] else cell
+            for word, cell in zip(HEAD, row, strict=True)
+        )
+        for row in rows
+    ]
+    return [line for row in worded for line in stacked(row, width)]
 
 
 def limits_text(limit: LimitCheck) -> tuple[str, ...]:

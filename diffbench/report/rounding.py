@@ -14,6 +14,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 __all__ = [
     "NOT_DETERMINED",
     "RULE",
+    "chance_text",
     "interval_text",
     "number_text",
     "place_of",
@@ -165,6 +166,19 @@ def interval_text(low: float | None, high: float | None, u: float | None = None)
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return ""
     return f"{number_text(low, u)} to {number_text(high, u)}"
+
+
+def chance_text(chance: float) -> str:
+    """A chance in per cent, without pretence at the ends.
+
+    Examples
+    --------
+    >>> chance_text(0.846), chance_text(0.9999), chance_text(0.0)
+    ('85 %', 'over 99 %', 'below 1 %')
+    """
+    if chance > 0.995:
+        return "over 99 %"
+    return "below 1 %" if chance < 0.01 else f"{100.0 * chance:.0f} %"
 
 
 def with_unit(text: str, unit: str) -> str:

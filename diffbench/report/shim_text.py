@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from diffbench.report.layout import headed, item, wrapped
-from diffbench.report.rounding import interval_text, number_text
+from diffbench.report.rounding import chance_text, interval_text, number_text
 from diffbench.report.wording import limit_text, printable
 from diffbench.wear.advise import ShimAdvice
 
 __all__ = ["shim_summary"]
 
 MILLIMETRES = 1e3
-PER_CENT = 100.0
 WAYS = {
     "ladder": "by the measured ladder",
     "curve": "by the disc-spring curve through one build",
@@ -42,7 +41,7 @@ def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
     )
     if best.chance is not None and result.limits_Nm is not None:
         allowed = limit_text(*result.limits_Nm, "N·m")
-        text += f", and lands within {allowed} with a chance of {_chance(best.chance)}"
+        text += f", and lands within {allowed} with a chance of {chance_text(best.chance)}"
     head = ("shim, mm", "preload torque, N·m", "95 % of assemblies", "chance within limits", "")
     rows = []
     for c in result.candidates:
@@ -52,7 +51,7 @@ def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
                 f"{MILLIMETRES * c.shim_m:.4g}",
                 number_text(c.preload_torque_Nm, c.u_Nm),
                 interval_text(c.low_Nm, c.high_Nm, c.u_Nm),
-                "" if c.chance is None else _chance(c.chance),
+                "" if c.chance is None else chance_text(c.chance),
                 ", ".join(marks),
             )
         )
@@ -69,9 +68,3 @@ def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
         [line for note in result.notes for line in item(printable(note), width)],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
-
-
-def _chance(chance: float) -> str:
-    if chance > 0.995:
-        return "over 99 %"
-    return "below 1 %" if chance < 0.01 else f"{PER_CENT * chance:.0f} %"

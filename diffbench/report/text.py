@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from diffbench.characterisation import Characterisation
+from diffbench.report.conformity_text import limits_block
 from diffbench.report.layout import GAP, INDENT, columns_of, item, stacked, table, wrapped
 from diffbench.report.rounding import NOT_DETERMINED, number_text, with_unit
 from diffbench.report.verdict import (
@@ -27,6 +28,7 @@ from diffbench.report.wording import (
     shared_names,
     split_name,
 )
+from diffbench.wear.conformity import conformity
 
 __all__ = ["fit_text", "needs_text", "next_steps_text", "next_tests_text", "summary"]
 
@@ -68,8 +70,8 @@ def summary(
     Returns
     -------
     The text, without a line end at its end. Verdict and key numbers come first, each with its 95 % interval
-    and the largest source of doubt; then preload law, limits, checks, what is not determined, findings, what
-    counts as exact, what to do next, and how the fit went.
+    and the largest source of doubt, then limits with their guard bands; then preload law, checks, what is not
+    determined, findings, what counts as exact, what to do next, and how the fit went.
 
     References
     ----------
@@ -83,6 +85,7 @@ def summary(
     blocks = [
         _head(characterisation, width, paint),
         _key_numbers(characterisation, width, paint),
+        _limits(characterisation, width, paint),
         _more_numbers(characterisation, width, paint),
         _ground(characterisation, width, paint),
         _undetermined(characterisation, width, paint),
@@ -137,6 +140,11 @@ def _key_numbers(characterisation: Characterisation, width: int, paint: Paint) -
         *_heading(heading, width, paint),
         *_key_table([(n, seen_in(characterisation, n)) for n in keys], width),
     ]
+
+
+def _limits(characterisation: Characterisation, width: int, paint: Paint) -> list[str]:
+    heading, *rows = limits_block(conformity(characterisation), width=width) or [""]
+    return [*_heading(heading, width, paint), *rows] if rows else []
 
 
 def _key_table(named: list[tuple[str, Shown]], width: int) -> list[str]:

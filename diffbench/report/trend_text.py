@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from diffbench.report.layout import wrapped
-from diffbench.report.rounding import number_text, with_unit
+from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.wording import label, printable
 from diffbench.trend import Axis, Course, Trend
 
@@ -94,6 +94,19 @@ def limit_text(course: Course) -> str | None:
     return f"lower limit {limit}: " + "; ".join(parts)
 
 
+def lasting_text(course: Course) -> str | None:
+    """Whether the lower limit lasts one more event."""
+    found = course.lasting
+    if found is None:
+        return None
+    until = along_text(found.until, course.series.axis)
+    stretch = "event" if course.series.axis == "events" else "event, of a stretch like those so far"
+    return (
+        f"will it last the next {stretch}, to {until}? {found.answer.upper()}: the limit is held with a "
+        f"chance of {chance_text(found.chance)}, if it goes on in a straight line"
+    )
+
+
 def trend_text(trend: Trend, *, width: int = 100) -> str:
     """A trend as text.
 
@@ -114,7 +127,8 @@ def trend_text(trend: Trend, *, width: int = 100) -> str:
     lines = [f"{head}over {trend.axis} since it was assembled"]
     for course in trend.courses:
         lines += ["", *wrapped(f"{label(course.series.quantity)}: {verdict_text(course)}", width, rest="  ")]
-        for text in (needed_text(course), next_text(course), limit_text(course), charts_text(course)):
+        told = (needed_text, next_text, limit_text, lasting_text, charts_text)
+        for text in (tell(course) for tell in told):
             if text is not None:
                 lines += wrapped(text, width, first="  - ")
     if trend.notes:
@@ -127,8 +141,9 @@ def next_text(course: Course) -> str | None:
     line = course.line
     if line is None:
         return None
-    points = course.series.points
-    ahead = points[-1].x + (points[-1].x - points[0].x) / (len(points) - 1)
+    ahead = course.ahead
+    if ahead is None:
+        return None
     low, high = (float(end) for end in line.next_record(ahead))
     made = []
     if line.stated is not None:

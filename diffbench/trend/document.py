@@ -51,6 +51,7 @@ def _course(course: Course) -> dict[str, Any]:
         "lower_limit": None
         if course.crossing is None
         else {**asdict(course.crossing), "reached": course.reached},
+        "next_event": None if course.lasting is None else asdict(course.lasting),
         "u_shared": course.shared,
         "control": None if course.charts is None else _charts(course.charts),
         "records": [asdict(point) for point in course.series.points],

@@ -73,6 +73,13 @@ class Line:
         away = np.asarray(x, dtype=float) - self.centre
         return np.asarray(np.sqrt(self.sigma**2 * (1.0 / self.count + away**2 / self.spread) + shared**2))
 
+    def chance_above(self, limit: float, x: float, *, shared: float = 0.0) -> float:
+        """Chance that the unit itself stands above a limit at ``x``."""
+        from scipy.stats import t
+
+        u = float(self.u_at(x, shared=shared))
+        return float(t.cdf((float(self.at(x)) - limit) / u, self.freedom))
+
     def next_record(self, x: ArrayLike) -> tuple[Array, Array]:
         """Prediction interval: where one more record lies with 95 %.
 

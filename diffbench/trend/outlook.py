@@ -15,7 +15,7 @@ from diffbench.trend.charts import Charts, charts_of
 from diffbench.trend.line import Crossing, Line, crossing, fit_line, pooled, records_needed
 from diffbench.trend.series import Axis, Series, Visit, axis_for, series_of, visits_of
 
-__all__ = ["QUANTITIES", "Course", "State", "Trend", "course_of", "trend_of"]
+__all__ = ["QUANTITIES", "Course", "Lasting", "State", "Trend", "course_of", "trend_of"]
 
 #: What is followed unless something else is asked for.
 QUANTITIES = (
@@ -28,6 +28,21 @@ QUANTITIES = (
 MATERIAL = 0.05
 
 State = Literal["falling", "rising", "steady", "open"]
+#: A chance that counts as a yes; as a no where it is that of the contrary.
+SURE = 0.95
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """Whether a lower limit is held to ``until`` [m, events or visits]: through one more event, or one more
+    stretch like those so far on the mean, if the quantity goes on in a straight line. ``value`` is the line
+    there, ``chance`` that of the unit to stand above the limit; yes and no with a chance of 95 % and more."""
+
+    limit: float
+    until: float
+    value: float
+    chance: float
+    answer: Literal["yes", "no", "not proven"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +66,8 @@ class Course:
     reached: bool
     needed: int | None
     shared: float
+    ahead: float | None = None
+    lasting: Lasting | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,6 +189,7 @@ def course_of(
     meets = None
     if line is not None and limit is not None:
         meets = crossing(line, limit, start=float(x[-1]), shared=shared)
+    ahead = _ahead(series, x)
     return Course(
         series=series,
         earlier=earlier,
@@ -184,7 +202,28 @@ def course_of(
         reached=meets is not None and meets.reached_by == float(x[-1]),
         needed=needed,
         shared=shared,
+        ahead=ahead,
+        lasting=None
+        if line is None or limit is None or ahead is None
+        else _lasting(line, limit, ahead, shared),
     )
+
+
+def _ahead(series: Series, x: np.ndarray) -> float | None:
+    """Where the next record is expected: after one more event, or as far on as the mean stretch so far."""
+    places = np.unique(x)
+    if places.size < 2:
+        return None
+    stretch = 1.0 if series.axis == "events" else float(places[-1] - places[0]) / (places.size - 1)
+    return float(places[-1]) + stretch
+
+
+def _lasting(line: Line, limit: float, until: float, shared: float) -> Lasting:
+    chance = line.chance_above(limit, until, shared=shared)
+    answer: Literal["yes", "no", "not proven"] = (
+        "yes" if chance >= SURE else "no" if chance <= 1.0 - SURE else "not proven"
+    )
+    return Lasting(limit, until, float(line.at(until)), chance, answer)
 
 
 def _stated(series: Series) -> float | None:

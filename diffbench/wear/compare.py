@@ -9,11 +9,12 @@ import numpy as np
 from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
 from diffbench.wear.changes import PRELOAD_LOSS_WEIGHT, Found, find_changes
-from diffbench.wear.comparison import Comparison, Side, Verdict, Wear
-from diffbench.wear.conformity import LimitCheck, check_limit
+from diffbench.wear.comparison import Comparison, NextEvent, Side, Verdict, Wear
 from diffbench.wear.face_wear import height_loss, stack_doubts, stack_of
-from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired, widest
+from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired
+from diffbench.wear.limits import LIMITED, POWER_95, Judged, judged_limits, visits_for
 from diffbench.wear.locking import corner_entry, difference_map
+from diffbench.wear.next_event import next_event
 from diffbench.wear.readings import readings
 from diffbench.wear.sharing import REPEATABILITY, Member, member, shared_text
 from diffbench.wear.significance import LEVEL
@@ -21,8 +22,6 @@ from diffbench.wear.significance import LEVEL
 # Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
 # (common practice, no source).
 LARGEST_LOSS = 0.10
-POWER_95 = 1.644854  # a change shows with a chance of 95 % when it lies that far beyond its threshold
-MOST_VISITS = 50
 NEEDS_REPEATABILITY = (
     "the rig does not say what a refit to the bench changes: measure it with 'diffbench repeatability', put "
     "it into [repeatability] of the rig, and fit again"
@@ -35,6 +34,7 @@ def compare(
     after: Characterisation | Member | Sequence[Characterisation | Member],
     *,
     largest_loss: float = LARGEST_LOSS,
+    events: int = 1,
     details: bool = True,
 ) -> Comparison:
     """Compare two states of one unit.
@@ -47,6 +47,8 @@ def compare(
         says more of a result: which build of a joint fit it is, and where its papers are.
     largest_loss : float
         Share of the preload torque that may be lost where the sheet after states no limits on it.
+    events : int
+        Events between both states, for what one more does.
     details : bool
         Whether locking torque at corner entry and the map of the difference are worked out.
 
@@ -60,12 +62,14 @@ def compare(
     Raises
     ------
     FitError
-        The results are of different units, or quoted at different conditions.
+        The results are of different units, or quoted at different conditions; or there is no event.
 
     References
     ----------
     A change counts against the repeatability of the bench (ISO 5725-6:1994, 4.1); limits by ISO 14253-1.
     """
+    if events < 1:
+        raise FitError.single("no event lies between the states", key="events", mend="name one or more")
     earlier, later = _members(before), _members(after)
     members = [*earlier, *later]
     _check(members)
@@ -75,9 +79,10 @@ def compare(
     found = find_changes(pair, len(earlier), judged=judged)
     wear, needs = _wear(found, earlier, later)
     missing = {**found.missing, **({"face_wear": needs} if needs else {})}
-    limits = _limits(pair, len(earlier), found, wear, later, largest_loss)
-    verdict, reasons = _verdict(found, limits, judged=judged)
+    limits = judged_limits(pair, len(earlier), found, wear, later, largest_loss)
     loss, visits = _power(found, len(earlier), len(later)) if judged and not same else (None, None)
+    verdict, reasons = _verdict(found, limits, judged=judged, shown=loss)
+    ahead = _next(pair, earlier, later, found, wear, limits, events) if judged and not same else None
     return Comparison(
         before=_side(earlier),
         after=_side(later),
@@ -86,7 +91,7 @@ def compare(
         changes=found.changes,
         not_determined=missing,
         wear=wear,
-        limits=limits,
+        limits=[limit.check for limit in limits],
         conditions=corner_entry(pair, len(earlier)) if details else [],
         difference_map=difference_map(pair, len(earlier)) if details else None,
         readings=readings(found.changes, wear),
@@ -94,6 +99,12 @@ def compare(
         caveats=_caveats(pair, earlier, later, found, judged=judged),
         detectable_loss=loss,
         visits_for_5_percent=visits,
+        visits_to_settle={
+            limit.check.quantity: limit.visits
+            for limit in limits
+            if judged and not same and limit.check.outcome == "not proven"
+        },
+        next_event=ahead,
     )
 
 
@@ -180,82 +191,13 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
     return wear, None
 
 
-def _limits(
-    pair: Paired,
-    before: int,
-    found: Found,
-    wear: Wear | None,
-    later: Sequence[Member],
-    largest_loss: float,
-) -> list[LimitCheck]:
-    """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
-    nothing is stated about it."""
-    after = len(later)
-    factors = [0.0] * before + [1.0 / after] * after
-    stated = {limit.quantity.partition("[")[0]: limit for limit in later[0].characterisation.limits}
-    checks = []
-    joint = widest(
-        pair,
-        factors,
-        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
-    )
-    for i, (name, parameter) in enumerate(
-        (
-            ("preload_torque", "preload_torque"),
-            ("ramp_bias_drive", "ramp_bias_drive_loading"),
-            ("ramp_bias_coast", "ramp_bias_coast_loading"),
-        )
-    ):
-        limit = stated.get(name)
-        if limit is None:
-            continue
-        own = [
-            m.characterisation.parameters.get(f"{parameter}{m.label}")
-            or m.characterisation.parameters.get(parameter)
-            for m in later
-        ]
-        value: float | None = None
-        interval: tuple[float, float] | None = None
-        if all(item is not None and item.value is not None for item in own):
-            value, u = float(joint.value[i]), float(joint.u[i])
-            interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
-            one = own[0]
-            if after == 1 and one is not None and one.low is not None and one.high is not None:
-                value, interval = one.value, (one.low, one.high)
-        checks.append(
-            check_limit(name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit)
-        )
-    sheet = next((m.sheet for m in later if m.sheet is not None), None)
-    if sheet is not None and sheet.limits.face_wear is not None:
-        interval = None if wear is None else (wear.face_wear_low_m, wear.face_wear_high_m)
-        checks.append(
-            check_limit(
-                "face_wear",
-                value=None if wear is None else wear.face_wear_m,
-                interval=interval,
-                low=None,
-                high=sheet.limits.face_wear,
-                unit="m",
-            )
-        )
-    change = found.changes.get("preload_torque")
-    if "preload_torque" not in stated and change is not None:
-        checks.append(
-            check_limit(
-                "preload_loss",
-                value=-change.change,
-                interval=(-change.high, -change.low),
-                low=None,
-                high=largest_loss,
-            )
-        )
-    return checks
-
-
-def _verdict(found: Found, limits: Sequence[LimitCheck], *, judged: bool) -> tuple[Verdict, list[str]]:
-    """The verdict and its reasons."""
-    broken = [limit.quantity for limit in limits if limit.outcome == "not conforming"]
-    open_limits = [limit.quantity for limit in limits if limit.outcome == "not proven"]
+def _verdict(
+    found: Found, limits: Sequence[Judged], *, judged: bool, shown: float | None
+) -> tuple[Verdict, list[str]]:
+    """The verdict and its reasons; ``shown`` is the loss of preload that would be shown with 95 %."""
+    outcomes = {limit.check.quantity: limit.check.outcome for limit in limits}
+    broken = [name for name, outcome in outcomes.items() if outcome == "not conforming"]
+    open_limits = [limit for limit in limits if limit.check.outcome == "not proven"]
     if not judged:
         return "not proven", [NEEDS_REPEATABILITY]
     main = {name: change for name, change in found.changes.items() if change.against == "repeatability"}
@@ -264,6 +206,8 @@ def _verdict(found: Found, limits: Sequence[LimitCheck], *, judged: bool) -> tup
         return "not proven", ["neither preload torque nor a ramp bias is determined in both states"]
     if not moved:
         reasons = ["no change of preload torque, friction or spring force exceeds what refits explain"]
+        if shown is not None:
+            reasons.append(f"a loss of preload below {100.0 * shown:.1f} % may stay unseen by so few visits")
         if broken:
             reasons.append(f"broken as before: the limit on {', '.join(broken)}")
         return "unchanged", reasons
@@ -273,10 +217,22 @@ def _verdict(found: Found, limits: Sequence[LimitCheck], *, judged: bool) -> tup
         fell = any(change.change < 0.0 for change in moved.values()) or "face_wear" in broken
         return ("worn" if fell else "changed beyond limits"), reasons
     if open_limits or not limits:
-        what = ", ".join(open_limits) if open_limits else "any quantity: the sheet states none"
-        reasons.append(f"not proven either way: the limit on {what}")
+        what = [_open(limit) for limit in open_limits] or ["any quantity: the sheet states none"]
+        reasons += [f"not proven either way: the limit on {text}" for text in what]
         return "not proven", reasons
     return "changed within limits", [*reasons, "every limit is proven to be held"]
+
+
+def _open(limit: Judged) -> str:
+    """A limit that is not proven either way, and what would settle it."""
+    name = limit.check.quantity
+    if limit.check.value is None:
+        return f"{name}, which is not determined"
+    if limit.visits is None:
+        return f"{name}; no number of visits would settle it if the value stays where it is"
+    whose = "the later state" if name in LIMITED else "each state"
+    count = f"{limit.visits} visit{'' if limit.visits == 1 else 's'} of {whose} in all, refitted in between"
+    return f"{name}; {count}, would settle it if the value stays where it is"
 
 
 def _power(found: Found, before: int, after: int) -> tuple[float | None, int | None]:
@@ -293,13 +249,26 @@ def _power(found: Found, before: int, after: int) -> tuple[float | None, int | N
     refits = found.preload.shares.get(REPEATABILITY)
     of_refits = 0.0 if refits is None else float(refits[0, 0])
     loss = 1.0 - float(np.exp(-reach * np.sqrt(variance)))
-    each = of_refits / (1.0 / before + 1.0 / after)
-    rest = variance - of_refits
-    wanted = (-np.log(0.95) / reach) ** 2
-    if wanted <= rest:
-        return loss, None
-    number = int(np.ceil(2.0 * each / (wanted - rest))) if each > 0 else 1
-    return loss, (max(number, 1) if number <= MOST_VISITS else None)
+    once = 2.0 * of_refits / (1.0 / before + 1.0 / after)
+    return loss, visits_for(-np.log(0.95) / reach, of_a_refit=once, other=variance - of_refits)
+
+
+def _next(
+    pair: Paired,
+    earlier: Sequence[Member],
+    later: Sequence[Member],
+    found: Found,
+    wear: Wear | None,
+    limits: Sequence[Judged],
+    events: int,
+) -> NextEvent | None:
+    """The next event, where both states are of one build: a rebuild in between is no wear."""
+    builds = [m.characterisation.builds[m.build] for m in (earlier[0], later[0])]
+    if builds[0].build != builds[1].build:
+        return None
+    ways = [facts.distance_m for facts in builds]
+    distance = None if ways[0] is None or ways[1] is None else ways[1] - ways[0]
+    return next_event(pair, len(earlier), found, wear, limits, events=events, distance=distance)
 
 
 def _side(members: Sequence[Member]) -> Side:

@@ -6,11 +6,14 @@ import csv
 import io
 from typing import Any, Literal
 
+from pydantic import Field
+
 from diffbench.wear.conformity import LimitCheck
 from diffbench.wear.frozen import Document, Frozen
 
 FORMAT: Literal["diffbench-comparison/1"] = "diffbench-comparison/1"
 Verdict = Literal["unchanged", "changed within limits", "changed beyond limits", "worn", "not proven"]
+Answer = Literal["yes", "no", "not proven"]
 
 
 class Change(Frozen):
@@ -83,6 +86,30 @@ class DifferenceMap(Frozen):
     branches: dict[str, DifferenceBranch]
 
 
+class HeldLimit(Frozen):
+    """A limit after one more event: where the quantity will be, its standard uncertainty, and the chance that
+    the limit, ``low`` or ``high``, is held then."""
+
+    quantity: str
+    unit: str
+    low: float | None
+    high: float | None
+    value: float
+    u: float
+    chance: float
+
+
+class NextEvent(Frozen):
+    """Whether every limit that wear can break is held through one more event, if wear goes on in a straight
+    line as it did over the ``events_between`` both states, ``distance_m`` each: yes and no with a chance of
+    95 % and more."""
+
+    answer: Answer
+    events_between: int
+    distance_m: float | None
+    limits: list[HeldLimit]
+
+
 class Side(Frozen):
     """One state: unit, build, dates and distances of the visits behind it."""
 
@@ -98,7 +125,9 @@ class Comparison(Document):
 
     ``detectable_loss`` is the loss of preload torque that a comparison with these doubts shows with a chance
     of 95 %; ``visits_for_5_percent`` how many visits each state needs for a loss of 5 % to be shown with that
-    chance, None where no number does.
+    chance, None where no number does. ``visits_to_settle`` has the same for each limit that is not proven
+    either way, if its value stays where it is now. ``next_event`` is None where there is nothing to say:
+    after a rebuild, without a repeatability, or without a limit.
     """
 
     format: Literal["diffbench-comparison/1"] = FORMAT
@@ -117,6 +146,8 @@ class Comparison(Document):
     caveats: list[str]
     detectable_loss: float | None
     visits_for_5_percent: int | None
+    visits_to_settle: dict[str, int | None] = Field(default_factory=dict)
+    next_event: NextEvent | None = None
 
     @property
     def failed(self) -> bool:

@@ -28,5 +28,5 @@ def test_promises_are_kept(demo) -> None:
     assert kept(unworn.alarms, PAIRS, most=0.05)
     assert unworn.worn == 0
     assert kept(loss.loss_seen, PAIRS, least=0.95)
-    for inside in (worn.friction_inside, worn.spring_inside, worn.wear_inside):
+    for inside in (worn.friction_inside, worn.spring_inside, worn.wear_inside, worn.next_inside):
         assert kept(inside, PAIRS, least=0.95)

@@ -70,6 +70,25 @@ def test_a_limit_passed_and_a_limit_in_doubt() -> None:
     assert near.reached_by > 2500.0
 
 
+def test_chance_to_stand_above_a_limit() -> None:
+    """Repeated experiment, 3000 units: where the chance is said to be below a tenth, or above nine tenths,
+    the limit is held in such shares of cases, within four standard errors of the mean chance."""
+    chance = np.random.default_rng(13)
+    truth, sigma = (82.0, -0.004), 1.2
+    said, held = [], []
+    for _ in range(3000):
+        line = fit_line(X, truth[0] + truth[1] * X + sigma * chance.standard_normal(X.size))
+        assert line is not None
+        limit = float(line.at(3100.0)) + float(line.u_at(3100.0)) * chance.uniform(-3.0, 3.0)
+        said.append(line.chance_above(limit, 3100.0))
+        held.append(truth[0] + truth[1] * 3100.0 > limit)
+    shares = np.array(said)
+    for low, high in ((0.0, 0.1), (0.4, 0.6), (0.9, 1.0)):
+        chosen = (shares >= low) & (shares <= high)
+        error = math.sqrt(np.mean(shares[chosen] * (1.0 - shares[chosen])) / chosen.sum())
+        assert np.mean(np.array(held)[chosen]) == pytest.approx(shares[chosen].mean(), abs=4.0 * error)
+
+
 @pytest.mark.parametrize("stated", [None, 1.2], ids=["unstated", "stated"])
 def test_bounds_hold_as_often_as_they_say(stated: float | None) -> None:
     """Repeated experiment, 1500 units with a known fall: the limit is not reached before the lower bound, and

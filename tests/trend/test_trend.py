@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -59,6 +60,40 @@ def test_a_falling_preload(filled: History) -> None:
     assert "not reached before 3" in text
     assert course.charts is not None
     assert course.charts.average_signal is not None
+
+
+def test_will_it_last_the_next_event(filled: History) -> None:
+    """One stretch of the mean so far, 2390 km over four, farther: by the line (numpy's), so that 70 N·m is
+    held and 3 N·m above the line are not; at the line it is not proven. Nothing is said without a limit."""
+    course = preload(trend_of(filled, "Q17"))
+    lasting = course.lasting
+    assert lasting is not None
+    assert lasting.until == pytest.approx(2390e3 * 5 / 4)
+    assert (lasting.limit, lasting.answer) == (70.0, "yes")
+    along, values = [p.x for p in course.series.points], [p.value for p in course.series.points]
+    assert lasting.value == pytest.approx(np.polyval(np.polyfit(along, values, 1), 2390e3 * 5 / 4))
+    for low, answer in ((lasting.value + 3.0, "no"), (lasting.value, "not proven")):
+        found = preload(trend_of(filled, "Q17", limits={"preload_torque": low})).lasting
+        assert found is not None
+        assert found.answer == answer
+    assert found.chance == pytest.approx(0.5)
+    text = " ".join(trend_text(trend_of(filled, "Q17")).split())
+    assert "will it last the next event, of a stretch like those so far, to 2990 km? YES" in text
+    trend = trend_of(filled, "Q17")
+    assert document_of(trend)["quantities"]["preload_torque"]["next_event"]["answer"] == "yes"
+    assert next(c for c in trend.courses if c.series.quantity != "preload_torque").lasting is None
+
+
+def test_the_next_event_is_one_more(history: History, visit: Visit) -> None:
+    """Counted over events, one event is one event, however many lay between the records."""
+    for number, value in enumerate((82.0, 80.5, 79.0)):
+        (added,) = history.add([visit("Q17-b", f"2026-0{number + 1}-01", None, value)])
+        history.correct(added.record.number, Changes(events=3 * number), reason="log book")
+    course = preload(trend_of(history, "Q17"))
+    assert (course.series.axis, course.ahead) == ("events", 7.0)
+    assert "will it last the next event, to 7 events? YES" in " ".join(
+        trend_text(trend_of(history, "Q17")).split()
+    )
 
 
 def test_a_limit_that_is_reached(filled: History) -> None:

@@ -166,6 +166,107 @@ def test_without_repeatability_nothing_is_proven(worn_pair: tuple[Member, Member
     assert {change.against for change in found.changes.values()} == {"fit"}
 
 
+def with_limit(who: Member, low: float, high: float) -> Member:
+    limit = who.characterisation.limits[0].model_copy(update={"low": low, "high": high})
+    return changed(who, limits=[limit])
+
+
+def test_an_open_limit_says_how_many_visits_settle_it(worn_pair: tuple[Member, Member]) -> None:
+    """Analytic: refits scatter by 1.5 %, all else by some 0.2 %; a value 2 % within its limit lies
+    1.96 + 1.64 standard uncertainties within once n ≥ 1.5²/((2/3.6)² − 0.2²) = 8.4. Nearer than the rest
+    allows, none does; a limit that is proven asks for none."""
+    before, after = worn_pair
+    value = after.characterisation.parameters["preload_torque"].value
+    assert value is not None
+    found = compare(before, with_limit(after, 0.98 * value, 90.0), details=False)
+    assert found.verdict == "not proven"
+    assert found.visits_to_settle["preload_torque"] == 9
+    assert any("9 visits of the later state in all" in reason for reason in found.reasons)
+    near = compare(before, with_limit(after, 0.999 * value, 90.0), details=False)
+    assert near.visits_to_settle["preload_torque"] is None
+    assert any("no number of visits" in reason for reason in near.reasons)
+    assert "preload_torque" not in compare(before, after, details=False).visits_to_settle
+
+
+def test_an_open_loss_counts_visits_of_both_states(worn_pair: tuple[Member, Member]) -> None:
+    """The same for the loss: 2 % of what is left, of two states that scatter by 1.5 % each, so twice 7.3
+    and a little for the rest."""
+    bare = [changed(m, limits=[]) for m in worn_pair]
+    change = compare(*bare, details=False).changes["preload_torque"].change
+    found = compare(*bare, details=False, largest_loss=-change + 0.02 * (1.0 + change))
+    assert found.visits_to_settle["preload_loss"] == pytest.approx(2 * 7.3 + 0.9, abs=1.0)
+    assert any("of each state in all" in reason for reason in found.reasons)
+
+
+def test_unchanged_says_what_may_stay_unseen(drawer_of: Drawers) -> None:
+    """A loss below what such visits show is no finding, and no proof of none."""
+    drawer = drawer_of(12)
+    errors, force = drawer.errors(), drawer.force()
+    found = compare(*(drawer.visit(State(), errors, force) for _ in range(2)), details=False)
+    assert found.verdict == "unchanged"
+    assert any("below 6.9 % may stay unseen" in reason for reason in found.reasons)
+
+
+def test_next_event_in_a_straight_line(worn_pair: tuple[Member, Member]) -> None:
+    """Analytic: a third of the loss again after three events; refits of both states are in the doubt, those
+    of the later one by 4/3, of the earlier one by 1/3. Other doubts are below a tenth of that."""
+    before, after = (with_limit(m, 50.0, 90.0) for m in worn_pair)
+    found = compare(before, after, events=3, details=False).next_event
+    assert found is not None
+    start, end = (m.characterisation.parameters["preload_torque"].value for m in (before, after))
+    preload = found.limits[0]
+    assert preload.value == pytest.approx(end + (end - start) / 3.0)
+    assert preload.u == pytest.approx(0.015 * np.hypot(4.0 / 3.0 * end, start / 3.0), rel=0.02)
+    assert preload.low == 50.0
+    assert preload.chance > 0.99
+    faces = next(limit for limit in found.limits if limit.quantity == "face_wear")
+    wear = compare(before, after, details=False).wear
+    assert wear is not None
+    assert (faces.value, faces.u) == pytest.approx((4 / 3 * wear.face_wear_m, 4 / 3 * wear.face_wear_u_m))
+
+
+def test_next_event_is_answered_by_the_chance(worn_pair: tuple[Member, Member]) -> None:
+    """At the limit the chance is one half; well beyond, none."""
+    before, after = worn_pair
+    assert after.sheet is not None
+    sheet = after.sheet.model_copy(
+        update={"limits": after.sheet.limits.model_copy(update={"face_wear": None})}
+    )
+    start, end = (m.characterisation.parameters["preload_torque"].value for m in (before, after))
+    expected = (
+        (2.0 * end - start, "not proven", 0.5),
+        (end, "no", 0.0),
+        (3.0 * end - 2.0 * start, "yes", 1.0),
+    )
+    for low, answer, chance in expected:
+        later = replace(with_limit(after, low, 90.0), sheet=sheet)
+        found = compare(before, later, details=False).next_event
+        assert found is not None
+        assert (found.answer, found.limits[0].chance) == (answer, pytest.approx(chance, abs=1e-3))
+
+
+def test_next_event_by_the_loss_alone(worn_pair: tuple[Member, Member]) -> None:
+    """A sheet without limits on the preload: the loss since before, twice the one found."""
+    bare = [changed(m, limits=[]) for m in worn_pair]
+    found = compare(*bare, details=False, largest_loss=0.6)
+    assert found.next_event is not None
+    loss = next(limit for limit in found.next_event.limits if limit.quantity == "preload_loss")
+    assert loss.value == pytest.approx(-2.0 * found.changes["preload_torque"].change)
+    assert loss.chance > 0.99
+
+
+def test_next_event_is_left_open_where_nothing_wore(worn_pair: tuple[Member, Member]) -> None:
+    """A rebuild in between, one recording twice, no repeatability: nothing to go on from."""
+    before, after = worn_pair
+    facts = [after.characterisation.builds[0].model_copy(update={"build": "another"})]
+    assert compare(before, changed(after, builds=facts), details=False).next_event is None
+    assert compare(before, before, details=False).next_event is None
+    blind = [without_repeatability(m) for m in worn_pair]
+    assert compare(*blind, details=False).next_event is None
+    with pytest.raises(FitError, match="no event"):
+        compare(before, after, events=0)
+
+
 def test_default_limit_on_the_loss(worn_pair: tuple[Member, Member]) -> None:
     """A sheet without limits: more than a tenth of the preload lost is worn, and how much is the user's to
     say."""
