@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 # Ramps whose thrusts differ by less than a fifth are too much alike to tell by.
 LEAST_APART = 0.2
 # A flank whose ramps never overcame a greater-of preload climbs by gears and joint fraction alone.
-LEAST_CLIMB = 0.12
+LEAST_CLIMB = 0.08
 LEAST_CELLS = 30
 
 

@@ -125,7 +125,7 @@ def test_a_partial_result_says_so(bench: Bench, made_by_hand: Characterisation) 
     bench.look(6.0)
     visit = bench.watch._visits[bench.folder / "run.toml"]
     result = visit.fitted([visit.followed[0]], lambda _: None)
-    assert result.findings[0].severity == "caveat"
+    assert (result.findings[0].name, result.findings[0].severity) == ("visit not complete", "caveat")
     assert "without speed-sweep.csv" in result.findings[0].evidence
     assert result.evidence is made_by_hand.evidence
 
