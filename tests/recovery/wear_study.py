@@ -11,9 +11,11 @@ in full, to see that the drawn ones are like them.
 
 The exit status is 1 where a promise is not kept: false alarms at most 5 per cent, a loss of 5 per cent of
 preload seen in at least 95 per cent of pairs of two refits each, face wear and the preload after the next
-event within their intervals in 95 per cent, each but for chance. One refit of each state cannot see such a
-loss so often, whatever the test: beside what was seen stands the most that any test could see at 5 per cent
-of false alarms, with refits that scatter as the rig states (Neyman and Pearson: one-sided, scatter known).
+event within their intervals in 95 per cent, each but for chance. One visit of each state cannot show such a
+loss so often: beside what was seen stands the most that any test of the preload torque could see at 5 per
+cent of false alarms, with refits that scatter as the rig states (Neyman and Pearson: one-sided, scatter
+known). A test that knew how preload and biases scatter together would see 94 per cent of losses of the spring
+alone; the rig does not say that.
 """
 
 from __future__ import annotations
@@ -279,7 +281,8 @@ def kept(count: int, total: int, *, most: float | None = None, least: float | No
 
 
 def most_seen(loss: float, refits: int) -> float:
-    """Chance of the best test to see a loss of preload, at 5 per cent of false alarms: refits alone."""
+    """Chance of the best test of preload torques to see a loss, at 5 per cent of false alarms and with refits
+    alone for doubt."""
     u = math.sqrt(2.0 / refits) * scenario.REPEATABILITY["preload_torque"]
     return float(norm.cdf(-math.log1p(-loss) / u - norm.ppf(0.95)))
 
@@ -291,7 +294,7 @@ def report(refits: int, unworn: Tally, loss: Tally, worn: Tally) -> tuple[str, b
         line("unworn, called changed (false alarm)", unworn.alarms, unworn.pairs),
         line("unworn, called worn", unworn.worn, unworn.pairs),
         line("loss of 5 % of preload, seen as a loss", loss.loss_seen, loss.pairs),
-        f"  {'(at most, by any test)':<44s} {100.0 * most_seen(0.05, refits):5.1f} %",
+        f"  {'(at most, by any test of the preload)':<44s} {100.0 * most_seen(0.05, refits):5.1f} %",
         line("friction within its interval", worn.friction_inside, worn.pairs),
         line("spring force within its interval", worn.spring_inside, worn.pairs),
         line("wear of a face within its interval", worn.wear_inside, worn.pairs),
