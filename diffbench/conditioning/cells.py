@@ -82,7 +82,7 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
     ``scale`` [N·m] is the largest input torque of the whole visit: a wobble below 2 % of it is no sweep.
     """
     good = np.isfinite(input_torque)
-    time, torque = samples.time[good], input_torque[good]
+    time, torque = _where(good, samples.time, input_torque)
     noise = white_noise(torque)
     # bins of 0.1 s, or as many samples as bring the noise down to a quarter of the threshold below
     per_bin = max(1, round(0.1 / samples.step))
@@ -116,9 +116,10 @@ def heat(samples: Samples, locking: Array) -> Heat:
     heat)."""
     dw = samples.motion.speed_difference
     good = np.isfinite(locking)
-    bridged = (
-        np.interp(samples.time, samples.time[good], locking[good]) if good.any() else np.zeros(locking.size)
-    )
+    bridged = locking if good.all() else np.zeros(locking.size)
+    if good.any() and not good.all():
+        bridged[good] = locking[good]
+        bridged[~good] = np.interp(samples.time[~good], samples.time[good], locking[good])
     speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * (samples.motion.direction != 0)
     power = 0.5 * np.clip(bridged, 0.0, None) * speed
     # plates take ten seconds and more to warm: half-second steps lose nothing
@@ -140,29 +141,36 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     kept = samples.reason == KEPT
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
-    segment = course.segment[np.clip(np.searchsorted(course.time, time), 0, course.segment.size - 1)]
-    stretch = np.searchsorted(turn_times, time) + segment
     direction = samples.motion.direction[kept]
     duration = min(course.stretch_duration, _speed_stretch(samples))
     length = float(np.clip(duration / CELLS_PER_STRETCH, samples.step, LONGEST_CELL))
-    key_bin = np.floor(time / length)
-    change = (
-        (np.diff(stretch) != 0)
-        | (np.diff(segment) != 0)
-        | (np.diff(direction) != 0)
-        | (np.diff(key_bin) != 0)
-    )
+    key_bin = time / length
+    np.floor(key_bin, out=key_bin)
+    change = key_bin[1:] != key_bin[:-1]
+    change |= direction[1:] != direction[:-1]
+    # turns and segments are few: the samples that follow them are looked up, not each sample's turn
+    breaks = course.time[np.flatnonzero(np.diff(course.segment))]
+    after = np.searchsorted(time, np.concatenate([turn_times, breaks]), side="right")
+    change[after[(after > 0) & (after < time.size)] - 1] = True
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
+    at = np.searchsorted(course.time, time[starts])
+    segment = course.segment[np.clip(at, 0, course.segment.size - 1)]
+    stretch = np.searchsorted(turn_times, time[starts]) + segment
+
+    def averaged(values: Array) -> Array:
+        return np.asarray(np.add.reduceat(values, starts) / counts)
 
     def mean(values: Array) -> Array:
-        return np.asarray(np.add.reduceat(values[kept], starts) / counts)
+        return averaged(values[kept])
 
-    readings = {
-        name: mean(value) for name, value in samples.torques.items() if np.isfinite(value[kept]).all()
-    }
-    cell_time = np.add.reduceat(time, starts) / counts
-    piece = np.stack([stretch[starts], segment[starts], direction[starts]])
+    readings: dict[str, Array] = {}
+    for name, value in samples.torques.items():
+        own = value[kept]
+        if np.isfinite(own).all():
+            readings[name] = averaged(own)
+    cell_time = averaged(time)
+    piece = np.stack([stretch, segment, direction[starts]])
     same = np.all(piece[:, 1:] == piece[:, :-1], axis=0)
     return Cells(
         time=cell_time,
@@ -176,9 +184,14 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         rates={name: _slope(cell_time, value, same) for name, value in readings.items()},
         speeds={name: mean(value) for name, value in samples.speeds.items()},
         accelerations={name: mean(value) for name, value in samples.accelerations.items()},
-        stretch=stretch[starts].astype(np.int64),
-        segment=segment[starts].astype(np.int64),
+        stretch=stretch.astype(np.int64),
+        segment=segment.astype(np.int64),
     )
+
+
+def _where(good: NDArray[np.bool_], time: Array, values: Array) -> tuple[Array, Array]:
+    """The good samples of both columns; the columns themselves where all are."""
+    return (time, values) if good.all() else (time[good], values[good])
 
 
 def _bin_means(time: Array, values: Array, per_bin: int) -> tuple[Array, Array]:
@@ -206,7 +219,8 @@ def _speed_stretch(samples: Samples) -> float:
     """How long the speed difference takes from turn to turn [s]."""
     dw = samples.motion.speed_difference
     good = np.isfinite(dw)
-    time, values = _bin_means(samples.time[good], dw[good], max(1, round(0.2 / samples.step)))
+    time, values = _where(good, samples.time, dw)
+    time, values = _bin_means(time, values, max(1, round(0.2 / samples.step)))
     span = float(np.ptp(values))
     turns = turning_points(time, values, threshold=max(0.1 * span, 1e-9))
     if len(turns) < 2:

@@ -45,7 +45,8 @@ class Samples:
     and why not.
 
     ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out; ``speeds`` and ``accelerations``
-    by shaft (left, right, case) [rad/s, rad/s²]; ``oil`` and ``plate`` (n,) [°C] smoothed, or None;
+    by shaft (left, right, case) [rad/s, rad/s²], the latter only where a torque is corrected for inertia;
+    ``oil`` and ``plate`` (n,) [°C] smoothed, or None;
     ``motion``; ``reason`` (n,) codes into ``REASONS``; ``spike_counts`` by channel.
     """
 
@@ -132,8 +133,11 @@ def take(
     _mark(reason, ~motion.settled, UNSETTLED)
     width = max(1, round(0.3 / step))
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
-    weights = _weights(time)
-    accelerations = {name: _rate(weights, local_mean(value, width)) for name, value in speeds.items()}
+    accelerations: dict[str, Array] = {}
+    inertias = [rig.channel[name].inertia for name in torque_channels]
+    if any(inertia.value or inertia.u for inertia in inertias):
+        weights = _weights(time)
+        accelerations = {name: _rate(weights, local_mean(value, width)) for name, value in speeds.items()}
     return Samples(
         time=time,
         step=step,
@@ -149,7 +153,8 @@ def take(
 
 
 def _mark(reason: Codes, where: NDArray[np.bool_], code: int) -> None:
-    reason[where & (reason == KEPT)] = code
+    if where.any():
+        reason[where & (reason == KEPT)] = code
 
 
 def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], Array]:
@@ -212,4 +217,4 @@ def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
     span = 3.0 if white_noise(values) < 0.1 else 10.0
     smooth = local_mean(values, max(1, round(span / step)))
     good = np.isfinite(smooth)
-    return np.interp(time, time[good], smooth[good])
+    return smooth if good.all() else np.interp(time, time[good], smooth[good])

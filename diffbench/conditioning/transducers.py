@@ -52,8 +52,12 @@ class TorqueChain:
         >>> pinion.at_unit(np.array([100.0, -100.0]), 0 * one, 60 * one, 0 * one).round(1).tolist()
         [288.0, -312.5]
         """
-        torque = reading * (1.0 + self.gain) + self.zero - self.tare + self.lag * rate
-        torque = torque + self.side * (self.drag * np.sign(speed) + self.inertia * acceleration)
+        # what is not there is not computed: readings may be millions, and adding nothing takes as long
+        torque = reading * (1.0 + self.gain) if self.gain else reading
+        if self.zero or self.tare or self.lag:
+            torque = torque + self.zero - self.tare + self.lag * rate
+        if self.drag or self.inertia:
+            torque = torque + self.side * (self.drag * np.sign(speed) + self.inertia * acceleration)
         if self.ratio == 1.0 and self.efficiency == 1.0:
             return torque
         driving = torque * np.where(speed == 0, 1.0, np.sign(speed)) >= 0

@@ -221,7 +221,7 @@ class TestSpeeds:
     ) -> None:
         """Speeds that rise by 2 and fall by 1 rad/s², as inertia needs it."""
         time = np.arange(500) / 50.0
-        rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
+        rest: dict[str, dict[str, object]] = {"right_torque": {}, "left_speed": {}, "right_speed": {}}
         recording = recording_of(
             time,
             left_torque=np.zeros(500),
@@ -229,6 +229,8 @@ class TestSpeeds:
             left_speed=50.0 + 2.0 * time,
             right_speed=70.0 - time,
         )
+        assert not take(recording, rig_of(left_torque={}, **rest), torque_channels=OUTPUTS).accelerations
+        rig = rig_of(left_torque={"inertia": "0.05 kg.m^2"}, **rest)
         found = take(recording, rig, torque_channels=OUTPUTS).accelerations
         for shaft, rate in (("left", 2.0), ("right", -1.0), ("case", 0.5)):
             np.testing.assert_allclose(found[shaft][1:-1], rate, atol=1e-9)

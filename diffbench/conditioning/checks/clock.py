@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.smoothing import usual_step
 
 Array = NDArray[np.float64]
 
@@ -31,7 +32,7 @@ def clock(time: Array, *, file: str) -> list[Finding]:
     steps = np.diff(time)
     if steps.size < 50:
         return []
-    step = float(np.median(steps))
+    step = usual_step(time)
     found: list[Finding] = []
     whole = steps[steps < LOST * step]
     scatter = float(np.std(whole)) / step

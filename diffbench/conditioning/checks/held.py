@@ -44,7 +44,8 @@ def resolution(values: Array) -> float:
     >>> resolution(np.round(np.random.default_rng(0).normal(0.0, 9.0, 4000) / 0.25) * 0.25)
     0.25
     """
-    finite = values[np.isfinite(values)]
+    good = np.isfinite(values)
+    finite = values if good.all() else values[good]
     distinct = np.unique(finite[:: max(1, finite.size // 50_000)])
     if distinct.size < 2:
         return 0.0

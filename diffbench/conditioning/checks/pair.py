@@ -91,10 +91,14 @@ def loop(reading: Array) -> Array:
     if half == 0.0:
         return np.zeros_like(reading)
     limits = (np.arange(ELEMENTS) + 0.5) / ELEMENTS * half
-    strained, held = np.zeros(ELEMENTS), np.empty_like(reading)
-    for i, step in enumerate(np.diff(reading, prepend=reading[0])):
-        strained = np.minimum(np.maximum(strained + step, -limits), limits)
-        held[i] = strained.mean()
+    before, strained = np.zeros(ELEMENTS), np.empty((reading.size, ELEMENTS))
+    lowest = -limits
+    for now, step in zip(strained, np.diff(reading, prepend=reading[0]).tolist(), strict=True):
+        np.add(before, step, out=now)
+        np.maximum(now, lowest, out=now)
+        np.minimum(now, limits, out=now)
+        before = now
+    held = strained.mean(axis=1)
     middle = 0.5 * float(reading.max() + reading.min())
     return np.asarray((0.5 * (reading - middle) - held) / (0.25 * half))
 

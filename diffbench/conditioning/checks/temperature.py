@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.smoothing import local_mean, running_median, white_noise
+from diffbench.conditioning.smoothing import local_mean, running_median, usual_step, white_noise
 
 Array = NDArray[np.float64]
 
@@ -83,9 +83,9 @@ def temperature(time: Array, values: Array, *, name: str, file: str, heat: float
 def _course(time: Array, values: Array) -> tuple[float, Array]:
     """Medians over a tenth of a second and over a second of them, with their step [s]: no spike is left."""
     good = np.isfinite(values)
-    step = float(np.median(np.diff(time)))
+    step = usual_step(time)
     size = max(1, round(0.1 / step))
-    filled = np.interp(time, time[good], values[good])
+    filled = values if good.all() else np.interp(time, time[good], values[good])
     blocks = np.median(filled[: filled.size // size * size].reshape(-1, size), axis=1)
     return step * size, running_median(blocks, 2 * max(1, round(0.5 / (step * size))) + 1)
 
