@@ -6,6 +6,7 @@ import csv
 import json
 import shlex
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -64,6 +65,16 @@ def test_help_of_a_command_has_a_worked_example(run: Run, name: str) -> None:
 def test_version(run: Run) -> None:
     """One line, with the version of the package."""
     assert run("--version").stdout == f"diffbench {diffbench.__version__}\n"
+
+
+def test_the_package_runs_as_the_command_does() -> None:
+    """``python -m diffbench``, where no script is on the path; a typo is told by the same name."""
+    ran = subprocess.run(
+        [sys.executable, "-m", "diffbench", "fti"], capture_output=True, encoding="utf-8", check=False
+    )
+    assert ran.returncode == 2
+    assert "Did you mean 'fit'?" in ran.stderr
+    assert "__main__" not in ran.stderr
 
 
 @pytest.mark.parametrize(

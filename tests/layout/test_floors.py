@@ -39,6 +39,7 @@ FLOORS = {
     "fleet": 5,
     "watching": 5,
     "cli": 6,
+    "__main__": 6,
 }
 # On one floor, who may lean on whom: readers and physics, which never meet, are not here.
 BESIDE = {
@@ -53,6 +54,7 @@ BESIDE = {
     "trackside": {"locking_map", "predict"},
     "wear": {"predict"},
     "trend": {"history"},
+    "__main__": {"cli"},
 }
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
