@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -97,9 +99,28 @@ def names(path: Path) -> str:
     return path.relative_to(PACKAGE).as_posix()
 
 
-def imported(path: Path) -> Iterator[str]:
-    """Every module that a module imports, wherever in its text, by full name."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+@dataclass(frozen=True)
+class Module:
+    """What the tests ask of a module: every module that it imports, wherever in its text, by full name; every
+    text in it that is the name of a module of ours or of something in one; whether it says what it is for."""
+
+    imported: tuple[str, ...]
+    named: tuple[str, ...]
+    described: bool
+
+
+@functools.cache
+def module(path: Path) -> Module:
+    """Read a module, once for all tests."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = list(ast.walk(tree))
+    texts = (n.value for n in nodes if isinstance(n, ast.Constant) and isinstance(n.value, str))
+    named = tuple(text for text in texts if re.fullmatch(r"diffbench(\.\w+)+(:\w+)?", text))
+    return Module(tuple(_imported(path, nodes)), named, bool(ast.get_docstring(tree)))
+
+
+def _imported(path: Path, nodes: list[ast.AST]) -> Iterator[str]:
+    for node in nodes:
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -126,21 +147,14 @@ def allowed(path: Path) -> set[str]:
 @pytest.mark.parametrize("path", ON_FLOORS, ids=names)
 def test_imports_go_down(path: Path) -> None:
     """No module imports a floor above its own, or a neighbour that the table does not name."""
-    homes = {home(name) for name in imported(path) if name.startswith("diffbench.")}
+    homes = {home(name) for name in module(path).imported if name.startswith("diffbench.")}
     assert homes <= allowed(path)
 
 
 @pytest.mark.parametrize("path", ON_FLOORS, ids=names)
 def test_names_in_texts_go_down_too(path: Path) -> None:
     """Imports by a text, which the tree of imports does not show, keep to the same table."""
-    homes = {
-        home(node.value.partition(":")[0])
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Constant)
-        and isinstance(node.value, str)
-        and re.fullmatch(r"diffbench(\.\w+)+(:\w+)?", node.value)
-        and home(node.value.partition(":")[0]) in FLOORS
-    }
+    homes = {home(text.partition(":")[0]) for text in module(path).named} & set(FLOORS)
     assert homes - allowed(path) <= NAMED_IN_TEXTS.get(names(path), set())
 
 
@@ -154,7 +168,7 @@ def test_every_folder_has_a_floor() -> None:
 @pytest.mark.parametrize("path", MODULES, ids=names)
 def test_libraries_stay_where_they_belong(path: Path) -> None:
     """One place for each heavy library: what a later version of it breaks is found there."""
-    for name in imported(path):
+    for name in module(path).imported:
         library = name.partition(".")[0]
         assert library not in NEVER
         library = {"pydantic_core": "pydantic"}.get(library, library)
@@ -177,4 +191,4 @@ def test_modules_hold_one_idea(path: Path) -> None:
     """No module grows past 450 lines, and none is called after nothing in particular."""
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
     assert path.stem not in {"utils", "helpers", "core", "common", "misc"}
-    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or path.stem == "__init__"
+    assert module(path).described or path.stem == "__init__"
