@@ -74,7 +74,7 @@ def loading_of(candidate: Candidate) -> NDArray[np.bool_]:
     """Whether the thrust stands on its loading limit at each cell (c,)."""
     thrust = candidate.model.thrust(candidate.x)
     torque = np.abs(thrust.input_torque)
-    stands = np.where(thrust.input_torque >= 0, thrust.drive.mean(axis=1), thrust.coast.mean(axis=1))
+    stands = np.where(thrust.input_torque >= 0, thrust.drive.mean(axis=0), thrust.coast.mean(axis=0))
     return np.asarray(stands <= torque * 1.02 + 1.0)
 
 

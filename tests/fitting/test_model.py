@@ -52,7 +52,7 @@ def model_of(
 
 def with_values(model: LockingModel, **values: float) -> Array:
     """The starting vector with some unknowns changed, in their own unit."""
-    x = model.names.start
+    x = model.names.start.copy()
     for name, value in values.items():
         at = model.names.position[name]
         x[at] = math.log(value) if model.names.unknowns[at].logarithm else value
@@ -96,7 +96,7 @@ def test_thrust_over_turns_is_the_play_operator_over_samples(
     for side, ratio, thrust in ((1.0, drive, found.drive), (-1.0, coast, found.coast)):
         begin = max(side * corners[0], 0.0)
         expected = play(side * whole, ratio, begin * (1 + share * (ratio - 1)))[at_cells]
-        np.testing.assert_allclose(thrust[:, 1], expected, atol=1e-9)
+        np.testing.assert_allclose(thrust[1], expected, atol=1e-9)
 
 
 def test_plates_lag_behind_an_oil_that_warms(data_of: Callable[..., FitData], demo_build: Build) -> None:
@@ -322,7 +322,7 @@ def test_a_refit_moves_its_own_visit_alone(
     moved = with_values(model, **{"refit:preload[1]": 2.0, "refit:drive[1]": -1.0})
     change = model.locking(moved) - model.locking(plain)
     preload, bias = plain[names.position["preload_torque"]], plain[names.position["ramp_bias_drive_loading"]]
-    thrust = model.thrust(plain).drive.mean(axis=1)
+    thrust = model.thrust(plain).drive.mean(axis=0)
     by_hand = model.friction_factor(plain) * (0.03 * preload - 0.01 * bias * thrust)
     assert not change[:3].any()
     if greater_of:  # at 300 N·m the ramps have taken over: preload counts no more there
