@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.foreign import damaged, guarded, library, refuse_too_many
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
@@ -53,7 +53,7 @@ class ParquetReader(MarkedReader):
                 file = parquet.ParquetFile(source)
                 rows, width = file.metadata.num_rows, file.metadata.num_columns
                 refuse_too_many(rows * width, path, "write the part of the recording that is needed")
-                return _as_raw(arrow, file.read(use_threads=False), path)
+                return _as_raw(arrow, _one_by_one(file), rows, path)
 
         return guarded(path, self.name, read, arrow.ArrowException)
 
@@ -102,21 +102,36 @@ def _read_feather(arrow: Any, path: Path) -> RawTable:
             rows += batch.num_rows
             refuse_too_many(rows * batch.num_columns, path, "write the part of the recording that is needed")
             batches.append(batch)
-        return _as_raw(arrow, arrow.Table.from_batches(batches, schema=file.schema), path)
+        return _as_raw(arrow, [arrow.Table.from_batches(batches, schema=file.schema)], rows, path)
 
 
-def _as_raw(arrow: Any, table: Any, path: Path) -> RawTable:
-    """Return the columns of an Arrow table as raw ones."""
+def _one_by_one(file: Any) -> Iterator[Any]:
+    """Yield a Parquet file column by column, so that little more than the result is held in memory; whole
+    where names do not tell columns apart."""
+    names = file.schema_arrow.names
+    if len(set(names)) == len(names) == file.metadata.num_columns:
+        for name in names:
+            yield file.read(columns=[name], use_threads=False)
+    else:
+        yield file.read(use_threads=False)
+
+
+def _as_raw(arrow: Any, tables: Iterable[Any], rows: int, path: Path) -> RawTable:
+    """Return the columns of Arrow tables of as many rows as raw ones."""
     notes: list[str] = []
-    columns = _columns(arrow, table, notes)
+    columns: list[RawColumn] = []
+    for table in tables:
+        if table.num_rows != rows:
+            raise damaged(path, "Parquet", f"it says {rows} rows and holds {table.num_rows} of a column")
+        columns += _columns(arrow, table, notes)
     if not columns:
         raise ReadingError.single(
             "the file holds no columns of numbers or texts",
             file=str(path),
             mend="write one column a channel, one row a sample",
         )
-    rows = np.arange(1, table.num_rows + 1, dtype=np.int64)
-    return RawTable(tuple(columns), rows, {}, notes=tuple(notes))
+    lines = np.arange(1, rows + 1, dtype=np.int64)
+    return RawTable(tuple(columns), lines, {}, notes=tuple(notes))
 
 
 def _columns(arrow: Any, table: Any, notes: list[str]) -> list[RawColumn]:
