@@ -17,6 +17,7 @@ from diffbench.documents.build import Build
 from diffbench.documents.car import Car, Phase
 from diffbench.documents.faults import faults_of
 from diffbench.documents.fields import Table
+from diffbench.documents.lines import key_lines, line_of
 from diffbench.documents.rig import Rig
 from diffbench.documents.run_sheet import RunSheet
 from diffbench.errors import DocumentError
@@ -174,7 +175,7 @@ def read_document(path: str | Path, model: type[Document]) -> Read[Document]:
     content = _bytes(Path(path))
     text = _text(content, str(path))
     raw = _parsed(text, str(path))
-    _check_format(raw, model, str(path))
+    _check_format(raw, model, str(path), text)
     try:
         return Read(model.model_validate(raw), hashlib.sha256(content).hexdigest(), text)
     except ValidationError as error:
@@ -280,7 +281,7 @@ def _syntax_mend(what: str, text: str, line: int) -> str:
     return "check this line: key = value, texts in quotes, tables in brackets"
 
 
-def _check_format(raw: dict[str, Any], model: type[Table], file: str) -> None:
+def _check_format(raw: dict[str, Any], model: type[Table], file: str, text: str) -> None:
     """Refuse another kind of document, or a newer version, before its keys are looked at."""
     wanted = _FORMATS[model]
     name, version = VERSIONS[wanted]
@@ -290,12 +291,14 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str) -> None:
         if not raw:
             raise DocumentError.single("the file is empty", file=file, mend=f"{add}, and describe the {name}")
         return  # reported with the other missing keys
+    line = line_of(("format",), key_lines(text))
     kind, _, number = str(written).partition("/")
     if kind not in VERSIONS:
         near = difflib.get_close_matches(kind, VERSIONS, n=1)
         raise DocumentError.single(
             f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}",
             file=file,
+            line=line,
             key="format",
             mend=add,
         )
@@ -303,6 +306,7 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str) -> None:
         raise DocumentError.single(
             f"this is a {VERSIONS[kind][0]}, a {name} is wanted",
             file=file,
+            line=line,
             key="format",
             mend=f"name the {name} here",
         )
@@ -311,6 +315,7 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str) -> None:
         raise DocumentError.single(
             f"'{written}' is {'newer than this program' if newer else 'no known version'}",
             file=file,
+            line=line,
             key="format",
             mend=f"update diffbench, or {add}" if newer else add,
         )
