@@ -63,8 +63,9 @@ def made_under(synthetic: ModuleType) -> Callable[..., tuple[Characterisation, L
 
 @pytest.fixture(scope="session")
 def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], str]:
-    """Page of a synthetic result by its name, of several builds with the map of the last one, drawn once:
-    drawing takes seconds. Of several processes that share the tests, one draws for all."""
+    """Page of a synthetic result by its name, drawn once: drawing takes seconds. Of several processes that
+    share the tests, one draws for all. The map is that of the last build; it has several temperatures for the
+    complete result, one for the others."""
     folder = tmp_path_factory.getbasetemp()
     folder = folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder
 
@@ -73,6 +74,8 @@ def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Ca
         file = folder / f"page-{name}.html"
         if not file.exists():
             result = getattr(synthetic, name)()
+            if name != "complete":
+                result = synthetic.at_one_temperature(result)
             beside = folder / f"page-{name}-{os.getpid()}.part"
             build = result.builds[-1].build if len(result.builds) > 1 else None
             text = page(result, make_map(result, build=build))

@@ -305,6 +305,12 @@ def complete(form_law: str = "additive", joint_fraction: float = 0.0, **changes:
     return Characterisation(**fields).with_evidence(evidence(law, joint_fraction))
 
 
+def at_one_temperature(result: Characterisation, **tested: Any) -> Characterisation:
+    """The same, tested at 60 °C alone: a map of one temperature, drawn sooner than one of three."""
+    region = result.tested.model_copy(update={"temperature_degC": (60.0, 60.0), **tested})
+    return result.model_copy(update={"tested": region, "map_axes": dict.fromkeys(result.map_axes)})
+
+
 def doubtful() -> Characterisation:
     """A result with everything that can be wrong: out of limits, undecided, not determined, on a bound, with
     findings."""

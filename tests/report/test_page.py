@@ -258,15 +258,9 @@ def test_hostile_names_are_shown_never_executed(pages: Callable[[str], str]) -> 
     assert len(text.encode()) < MOST_BYTES
 
 
-def at_one_temperature(result: Characterisation, **tested: object) -> Characterisation:
-    """The same, tested at 60 °C alone: a map of one temperature, soon drawn."""
-    region = result.tested.model_copy(update={"temperature_degC": (60.0, 60.0), **tested})
-    return result.model_copy(update={"tested": region, "map_axes": dict.fromkeys(result.map_axes)})
-
-
 def test_without_cells_the_page_says_so(synthetic: ModuleType) -> None:
     """A result read from its document has no cells: no figures of measurement, and no pretence."""
-    bare = at_one_temperature(synthetic.complete())
+    bare = synthetic.at_one_temperature(synthetic.complete())
     bare._evidence = None
     outline = Outline(page(bare, make_map(bare)))
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
@@ -279,7 +273,7 @@ def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType)
     """A map of one speed has no contours; readings by hand alone have no sweep: both are said."""
     evidence = synthetic.evidence()
     evidence.used[:-2] = False
-    narrow = at_one_temperature(synthetic.complete(), outline=[]).with_evidence(evidence)
+    narrow = synthetic.at_one_temperature(synthetic.complete(), outline=[]).with_evidence(evidence)
     text = Outline(page(narrow, make_map(narrow))).text()
     assert "No sweep was recorded: the map is a single input torque" in text
     assert "The map has a single speed difference or input torque: there are no contours to draw." in text
