@@ -36,12 +36,22 @@ LONGEST = 0.04
 FIRST = 0.15
 
 
+#: Most records of one transaction of a writer, of which each has one to as many, at random.
+AT_ONCE = 5
+
+
 def file_records(store: str, writer: int, count: int, folder: Path) -> None:
-    """File records one by one, each in a transaction of its own."""
-    history = open_history(store)
-    for number in range(count):
-        path = write(folder / f"{writer}.json", result(f"W{writer}", recording=f"{writer} {number}"))
-        history.add([path], by=f"writer {writer}")
+    """File records, a few in each transaction."""
+    history, chance = open_history(store), random.Random(writer)
+    number = 0
+    while number < count:
+        more = min(chance.randint(1, AT_ONCE), count - number)
+        paths = [
+            write(folder / f"{writer}-{i}.json", result(f"W{writer}", recording=f"{writer} {number + i}"))
+            for i in range(more)
+        ]
+        history.add(paths, by=f"writer {writer}")
+        number += more
 
 
 def writers(store: str, processes: int, records: int, folder: Path) -> tuple[int, list[str]]:
