@@ -142,7 +142,7 @@ def test_wrong_format(visit, fault, written: str, said: str) -> None:
     """Another kind of document, and a version of the future."""
     visit.change(visit.build, "diffbench-build/1", written)
     told = fault()
-    assert f"{visit.build}: format: " in told
+    assert f"{visit.build}, line 2: format: " in told
     assert said in told
 
 
