@@ -66,7 +66,7 @@ def test_a_folder_fitted_by_two_processes(visits: Path, program: Path, tmp_path:
     # the simulator's truth, as fixtures/hand-readings/truth.toml has it
     assert rows[0]["preload_torque"] == pytest.approx(81.85, abs=4.0 * rows[0]["preload_torque_u"])
     before = {path: path.stat().st_mtime_ns for path in out.rglob("characterisation.json")}
-    again = subprocess.run(call, capture_output=True, encoding="utf-8", check=False)
+    again = CliRunner().invoke(main, [str(word) for word in call[1:]])
     assert [row["status"] for row in json.loads(again.stdout)] == ["fitted", "faults"]
     assert {path: path.stat().st_mtime_ns for path in before} == before
     listed = CliRunner().invoke(main, ["history", "list", "--store", str(store), "--json"])
