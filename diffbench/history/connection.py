@@ -171,12 +171,21 @@ def _open(path: Path, *, write: bool) -> sqlite3.Connection:
             connection.close()
             raise
         return connection
-    if writable(path):
-        # reading needs to write, too: the index of the write-ahead log
-        return _connected(f"{address}?mode=rw")
     log = path.with_name(f"{path.name}-wal")
     unsettled = log.is_file() and log.stat().st_size > 0
-    return _connected(f"{address}?mode=ro" if unsettled else f"{address}?immutable=1")
+    if not writable(path):
+        return _connected(f"{address}?mode=ro" if unsettled else f"{address}?immutable=1")
+    # reading needs to write, too: the index of the write-ahead log
+    connection = _connected(f"{address}?mode=rw")
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.DatabaseError as error:
+        no_room = str(getattr(error, "sqlite_errorname", "")).startswith("SQLITE_IOERR_SHM")
+        if no_room and not unsettled:
+            connection.close()
+            return _connected(f"{address}?immutable=1")  # a full disk, onto which nobody writes
+        # anything else is told where the store is read
+    return connection
 
 
 def _connected(address: str) -> sqlite3.Connection:

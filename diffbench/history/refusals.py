@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 from collections.abc import Iterator
 
 from diffbench.errors import HistoryError
@@ -15,6 +16,8 @@ _READ_ONLY = (
     "can only be read, and nothing was written",
     "give yourself the right to write the file and its folder, or name another history",
 )
+#: Bytes that SQLite wants beside a file, for the index of its write-ahead log (sqlite.org/walformat.html).
+_NO_ROOM = 32 << 10
 #: SQLite's result codes by the beginning of their names (sqlite.org/rescode.html), the longest first.
 _SQLITE = {
     "SQLITE_FULL": _FULL,
@@ -94,12 +97,23 @@ def told(location: Location) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        what, mend = _reading(error.orig)
+        what, mend = _FULL if _full(error.orig, location) else _reading(error.orig)
         raise HistoryError.single(what, file=location.label, mend=mend) from error
     except SQLAlchemyError as error:
         raise no_address(error, location) from error
     except ImportError as error:
         raise needs_extra(error, location) from error
+
+
+def _full(error: BaseException | None, location: Location) -> bool:
+    """Whether an error of the disk is one of room: SQLite calls only some of them so."""
+    name = str(getattr(error, "sqlite_errorname", "") or "")
+    if location.path is None or not name.startswith("SQLITE_IOERR"):
+        return False
+    try:
+        return shutil.disk_usage(location.path.parent).free < _NO_ROOM
+    except OSError:
+        return False
 
 
 def _reading(error: BaseException | None) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import resource
 import shutil
+import sqlite3
 import stat
 import subprocess
 from collections.abc import Callable
@@ -67,6 +68,37 @@ def test_full_disk_by_sqlite_s_own_word(
         history.add([paper(f"U{i}") for i in range(30)])
     monkeypatch.undo()
     assert len(history.contents().records) == 1
+
+
+def test_a_history_on_a_full_disk_is_read(program: Path, tmp_path: Path, paper: Paper) -> None:
+    """Without room for the index beside it (32 kB), which SQLite wants for reading, too."""
+    path = tmp_path / "history.sqlite"
+    open_history(str(path)).add([paper()])
+    listed = ran(program, "history", "list", "--store", path, limit=4096)
+    assert (listed.returncode, listed.stderr) == (0, "")
+    assert "U1" in listed.stdout
+
+
+def test_no_room_by_any_name_is_a_full_disk(
+    tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite has a dozen names for what fails on a disk; the room that is left says which it is."""
+    import diffbench.history.connection as module
+    from diffbench.history import refusals
+
+    def failing(address: str) -> object:
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+        raise error
+
+    history = open_history(str(tmp_path / "history.sqlite"))
+    monkeypatch.setattr(module, "_connected", failing)
+    with pytest.raises(HistoryError, match="the disk fails"):
+        history.add([paper()])
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(refusals.shutil, "disk_usage", lambda path: usage._replace(free=0))
+    with pytest.raises(HistoryError, match="the disk is full, and nothing was written"):
+        history.add([paper()])
 
 
 def test_read_only_folder(program: Path, tmp_path: Path, paper: Paper) -> None:
