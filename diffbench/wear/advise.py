@@ -205,9 +205,8 @@ def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
 
 
 def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) -> Candidate:
-    value, model_u = (float(v) for v in ladder.course.at(shim))
+    value, model_u = ladder.at(shim)
     u = float(np.hypot(model_u, ladder.scatter * value))
-    shims = ladder.used
     chance = None
     if limits is not None:
         chance = (
@@ -215,7 +214,6 @@ def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) 
             if u > 0.0
             else float(limits[0] <= value <= limits[1])
         )
-    slack = 1e-3 * max(float(np.ptp(shims)), 1e-6)
     return Candidate(
         shim_m=shim,
         preload_torque_Nm=value,
@@ -223,7 +221,7 @@ def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) 
         low_Nm=value - NORMAL_95 * u,
         high_Nm=value + NORMAL_95 * u,
         chance=chance,
-        extrapolated=bool(shim < shims.min() - slack or shim > shims.max() + slack),
+        extrapolated=ladder.beyond(shim),
     )
 
 

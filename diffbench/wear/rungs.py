@@ -34,7 +34,8 @@ LEFT_OUT = (
 @dataclass(frozen=True)
 class Ladder:
     """Rungs in order of their shims [m], their joint preload torques, and the course through ``used`` of
-    them; ``scatter`` is the relative repeatability of one refit."""
+    them; ``scatter`` is the relative repeatability of one refit, ``beside`` the course that rungs enough have
+    without the springs."""
 
     members: list[Member]
     shims: Array
@@ -44,6 +45,20 @@ class Ladder:
     way: Way
     scatter: float
     notes: tuple[str, ...]
+    beside: Course | None = None
+
+    def at(self, shim: float) -> tuple[float, float]:
+        """Preload torque [N·m] at a shim [m] and its standard uncertainty; beyond the rungs with half of what
+        the course beside this one says otherwise, since nothing there shows which of them is right."""
+        value, u = (float(v) for v in self.course.at(shim))
+        if self.beside is not None and self.beyond(shim):
+            u = float(np.hypot(u, 0.5 * (float(self.beside.at(shim)[0]) - value)))
+        return value, u
+
+    def beyond(self, shim: float) -> bool:
+        """Whether a shim [m] lies beyond the rungs."""
+        slack = 1e-3 * max(float(np.ptp(self.used)), 1e-6)
+        return bool(shim < self.used.min() - slack or shim > self.used.max() + slack)
 
 
 def ladder_of(
@@ -94,7 +109,11 @@ def ladder_of(
         ) from error
     if not pair.alike:
         notes.append("the builds were fitted by different laws: state the law in the build sheets")
-    return Ladder(members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes))
+    enough = chosen == "both" and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
+    beside = measured_course(shims, preloads, covariance) if enough else None
+    return Ladder(
+        members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes), beside
+    )
 
 
 def _by_springs(

@@ -16,7 +16,7 @@ from diffbench.physics.disc_stack import DiscStack
 from diffbench.wear.advise import advise, preload_at
 from diffbench.wear.face_wear import height_loss
 from diffbench.wear.ladder import measured_course, spring_course
-from diffbench.wear.rungs import Way
+from diffbench.wear.rungs import Way, ladder_of
 from diffbench.wear.sharing import Member
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
@@ -98,6 +98,17 @@ def test_beyond_the_ladder(ladder: list[Member]) -> None:
         advise(ladder, target=150.0, way="ladder")
     with pytest.raises(FitError, match="out of reach"):
         preload_at(ladder, 5e-3)
+
+
+def test_far_beyond_the_ladder_both_courses_are_in_the_doubt(ladder: list[Member]) -> None:
+    """Springs and bent line part the farther the more; half of that is in the doubt, and none within."""
+    for shim in (0.5e-3, 1.0e-3):
+        both = ladder_of(ladder, "both", near=None)
+        assert both.beside is not None
+        value, u = both.at(shim)
+        apart = float(both.beside.at(shim)[0]) - value
+        assert u == pytest.approx(np.hypot(float(both.course.at(shim)[1]), 0.5 * apart))
+    assert both.at(0.15e-3)[1] == float(both.course.at(0.15e-3)[1])
 
 
 def test_one_build_and_its_stated_force(drawer_of: Callable[[int], Drawer]) -> None:
