@@ -18,6 +18,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import pytest  # noqa: E402  see above
+from hypothesis import settings  # noqa: E402  see above
 
 from diffbench import (  # noqa: E402  see above
     Characterisation,
@@ -25,6 +26,10 @@ from diffbench import (  # noqa: E402  see above
     load_characterisation,
     load_map,
 )
+
+# An example may take as long as the machine has to do: a limit in real time fails where others work, too.
+settings.register_profile("any-machine", settings(deadline=None))
+settings.load_profile("any-machine")
 
 # The longest files, by their path below this folder: begun first, so that all processes end together.
 LONG = (

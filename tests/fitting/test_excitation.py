@@ -58,7 +58,7 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
         sharing = sharing_of([demo_build], data)
         names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
         model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
-        x = names.start
+        x = names.start.copy()
         x[names.position["error:g"]] = pull
         residual = np.zeros(CELLS)
         jacobian = np.zeros((CELLS, len(names)))

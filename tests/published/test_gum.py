@@ -189,7 +189,7 @@ def line_through_both(x: Array, u_x: Array, y: Array, u_y: Array) -> tuple[Solut
     )
     names = Names((Unknown("intercept", 0.0), Unknown("slope", 1.0), *points))
     problem = Problem(names, lambda b: (y - b[0] - b[1] * b[2:]) / u_y)
-    begin = names.start
+    begin = names.start.copy()
     begin[1], begin[0] = np.polyfit(x, y, 1)
     solution = polish(problem, begin, steps=np.full(len(names), 1e-6))
     normal = solution.jacobian.T @ solution.jacobian + np.diag(names.precision)
