@@ -2,9 +2,11 @@
 
 Run ``python tests/readers/fuzz.py --count 20000 --seed 1``. Good files of every format and the papers in TOML
 are cut, flipped, overwritten, spliced, wrongly encoded and filled with what no bench writes. Each is given to
-the program's own way in: `read_recording` and `inspect_file` for recordings, `load_rig` and its kin for
-papers. A failure is anything but a result or a `DiffbenchError`: another exception, a dead process, more than
-10 s of processor time, or more than 1 GB. Every input can be made again from its seed and number alone.
+the program's own way in: `read_recording`, all that comes between it and a fit, and `inspect_file` for
+recordings, `load_rig` and its kin for papers. A failure is anything but a result or a `DiffbenchError`:
+another exception, a dead process, more than 10 s of processor time, or more than 1 GB; and a result without
+its findings, which is a recording that gives another preload or ramp bias than the undamaged one and of which
+nothing is told. Every input can be made again from its seed and number alone.
 """
 
 from __future__ import annotations
@@ -30,11 +32,15 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.inspection import inspect_file
 from diffbench.readers import read_recording
+from diffbench.recording import Recording
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -50,6 +56,9 @@ WEIGHTS = {
 }  # fmt: skip
 APART = ("hdf5", "mdf")
 SAMPLES = 200
+# N.m, and share of the input torque: four times what noise moves them from one recording to the next.
+APART_BY = np.array([1.0, 0.004, 0.008])
+Array = NDArray[np.float64]
 SWEEP = {
     "time": "Time [s]",
     "left_torque": "Torque LH [Nm]",
@@ -90,6 +99,28 @@ def columns() -> dict[str, list[float]]:
 
 
 @cache
+def long_columns() -> dict[str, list[float]]:
+    """Four cycles of a bench that has nothing to be told of: preload 80 N.m, biases 0.5 and 0.3, slip both
+    ways round."""
+    t = np.arange(2000) * 0.02
+    rng = np.random.default_rng(1)
+    torque = -300.0 + 900.0 * (1.0 - np.abs(2.0 * (t / 10.0 % 1.0) - 1.0))
+    knots = np.ravel([[10.0 * i + 0.2, 10.0 * i + 9.8] for i in range(4)])
+    slip = np.interp(t, knots, np.repeat([4.0, -4.0, 4.0, -4.0], 2))
+    locking = np.sign(slip) * (80.0 + np.where(torque > 0.0, 0.5, 0.3) * np.abs(torque))
+    noise = rng.normal(0.0, 1.0, (2, t.size))
+    values = (
+        t, 0.5 * (torque - locking) + noise[0], 0.5 * (torque + locking) + noise[1],
+        573.0 + 4.775 * slip + 0.2 * rng.normal(size=t.size),
+        573.0 - 4.775 * slip + 0.2 * rng.normal(size=t.size), 60.0 + 0.2 * rng.normal(size=t.size),
+    )  # fmt: skip
+    return {
+        name: [round(float(x), 2) for x in column]
+        for name, column in zip(SWEEP.values(), values, strict=True)
+    }
+
+
+@cache
 def rig() -> Rig:
     """The bench of that sweep."""
     return Rig.model_validate(
@@ -117,8 +148,12 @@ def good(kind: str) -> tuple[bytes, ...]:
     form = next(form for form in FORMATS if form.name == kind)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "good"
-        form.write(path, columns())
-        return (path.read_bytes(),)
+        made = []
+        for whole in (columns(), long_columns()):
+            form.write(path, whole)
+            made.append(path.read_bytes())
+            path.unlink()
+        return tuple(made)
 
 
 def flipped(rng: random.Random, data: bytes) -> bytes:
@@ -230,6 +265,44 @@ def make(seed: int, number: int) -> tuple[str, str, bytes]:
     return kind, way.__name__, way(rng, rng.choice(good(kind)))
 
 
+def conditioned(recording: Recording) -> tuple[ConditionedVisit, set[str]]:
+    """All that comes before a fit, and what is told of it: findings, notes, reasons for samples left out."""
+    visit = condition(rig(), [("bias-sweep", recording)], rig_key="R", visit_key="V")
+    told = {finding.name for finding in visit.findings} | set(recording.notes)
+    return visit, told.union(*(run.dropped for run in visit.runs))
+
+
+def outcome_of(visit: ConditionedVisit) -> Array:
+    """Preload [N.m], and drive and coast bias, by least squares over the cells: what a fit would find."""
+    torque = np.concatenate([run.input_torque for run in visit.runs])
+    locking = np.concatenate([run.locking for run in visit.runs])
+    columns_of = [np.ones_like(torque), np.maximum(torque, 0.0), np.maximum(-torque, 0.0)]
+    return np.asarray(np.linalg.lstsq(np.stack(columns_of, axis=1), locking, rcond=None)[0])
+
+
+@cache
+def undamaged() -> tuple[Array, frozenset[str]]:
+    """Outcome of the long sweep, and what is told of it as it is."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "good"
+        path.write_bytes(good("npy")[1])
+        visit, told = conditioned(read_recording(path, rig(), kind="bias-sweep"))
+    return outcome_of(visit), frozenset(told)
+
+
+def silent(recording: Recording) -> str | None:
+    """What is wrong with a result that nothing is told of; None where something is told, or nothing
+    wrong."""
+    visit, told = conditioned(recording)
+    outcome, usual = undamaged()
+    if told - usual:
+        return None
+    apart = outcome_of(visit) - outcome
+    if np.all(np.abs(apart) <= APART_BY):
+        return None
+    return f"SILENT: nothing is told of a result that is off by {np.array2string(apart, precision=3)}"
+
+
 def take(kind: str, path: Path) -> str:
     """Give one input to the program, and return what came of it."""
     try:
@@ -242,9 +315,12 @@ def take(kind: str, path: Path) -> str:
                 else:
                     return "read"
             raise refusal
-        read_recording(path, rig(), kind="bias-sweep")
+        recording = read_recording(path, rig(), kind="bias-sweep")
         if kind not in APART:
             inspect_file(path)
+        without_a_word = silent(recording)
+        if without_a_word is not None:
+            return without_a_word
     except DiffbenchError as error:
         for fault in error.faults:
             text = str(fault)
