@@ -35,8 +35,8 @@ from pathlib import Path
 from diffbench.documents import load_rig
 from diffbench.readers import read_recording
 recording = read_recording(Path({path!r}), load_rig(Path({rig!r})), kind="bias-sweep")
-own, child = (resource.getrusage(getattr(resource, f"RUSAGE_{{who}}")).ru_maxrss for who in ("SELF", "CHILDREN"))
-print(len(recording), own / 1024, child / 1024)
+used = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+print(len(recording), *(kilobytes / 1024 for kilobytes in used))
 """
 
 
