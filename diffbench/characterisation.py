@@ -6,13 +6,16 @@ import importlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
+
+if TYPE_CHECKING:
+    from diffbench.documents import Build
 
 Array = NDArray[np.float64]
 
@@ -174,6 +177,36 @@ class NextTest(_Frozen):
     gains: list[Gain]
 
 
+class SpringFacts(_Frozen):
+    """Disc springs of the build sheet: dimensions of one and how the stack is made, and the standard
+    uncertainties [m] that the sheet states, by dimension."""
+
+    outer_diameter_m: float
+    inner_diameter_m: float
+    thickness_m: float
+    cone_height_m: float
+    parallel: int
+    series: int
+    u_m: dict[str, float] = Field(default_factory=dict)
+
+    @classmethod
+    def of(cls, sheet: Build) -> SpringFacts | None:
+        """As a build sheet has them; None where it states none."""
+        stated = sheet.preload.disc_spring
+        if stated is None:
+            return None
+        sizes = {
+            name: getattr(stated, name)
+            for name in ("outer_diameter", "inner_diameter", "thickness", "cone_height")
+        }
+        return cls(
+            **{f"{name}_m": size.value for name, size in sizes.items()},
+            parallel=stated.parallel,
+            series=stated.series,
+            u_m={name: size.u for name, size in sizes.items() if size.u},
+        )
+
+
 class BuildFacts(_Frozen):
     """What the map and later comparisons need of the build sheet, in SI."""
 
@@ -186,6 +219,8 @@ class BuildFacts(_Frozen):
     drive_angle_deg: float | None
     coast_angle_deg: float | None
     shim_m: float | None = None
+    disc_spring: SpringFacts | None = None
+    face_wear_limit_m: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,6 +20,7 @@ from diffbench.characterisation import (
     LimitVerdict,
     Parameter,
     Provenance,
+    SpringFacts,
 )
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
@@ -217,6 +218,8 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
             drive_angle_deg=degrees(b.ramps.drive_angle),
             coast_angle_deg=degrees(b.ramps.coast_angle),
             shim_m=None if b.preload.shim is None else b.preload.shim.value,
+            disc_spring=SpringFacts.of(b),
+            face_wear_limit_m=b.limits.face_wear,
         )
         for b in (builds[i] for i in first)
     ]

@@ -10,7 +10,7 @@ from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
 from diffbench.wear.changes import PRELOAD_LOSS_WEIGHT, Found, find_changes
 from diffbench.wear.comparison import Comparison, NextEvent, Side, Verdict, Wear
-from diffbench.wear.face_wear import height_loss, stack_doubts, stack_of
+from diffbench.wear.face_wear import height_loss, stack_of
 from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired
 from diffbench.wear.limits import LIMITED, POWER_95, Judged, judged_limits, visits_for
 from diffbench.wear.locking import corner_entry, difference_map
@@ -142,15 +142,12 @@ def _check(members: Sequence[Member]) -> None:
 
 def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> tuple[Wear | None, str | None]:
     """Loss of height and wear of a face; or what they need."""
-    sheet = next((m.sheet for m in earlier if m.sheet is not None), None)
-    facts = earlier[0].characterisation.builds[earlier[0].build]
+    springs = next((m.springs for m in earlier if m.springs is not None), None)
+    faces = earlier[0].facts.faces
     if found.spring is None:
         return None, "a change of spring force that both results determine"
-    if sheet is None:
-        return None, "the build sheet of the state before, unchanged, where the fit read it"
-    stack = stack_of(sheet)
-    if stack is None:
-        return None, "[preload.disc_spring] in the build sheet"
+    if springs is None:
+        return None, "[preload.disc_spring] in the build sheet of the state before"
     force = next(
         (
             p
@@ -165,18 +162,18 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
     ratio = float(np.exp(found.spring[0]))
     try:
         lost = height_loss(
-            stack,
+            stack_of(springs),
             force=force.value,
             force_u=force.u or 0.0,
             ratio=ratio,
             ratio_u=ratio * found.spring[1],
-            dimensions_u=stack_doubts(sheet),
+            dimensions_u=springs.u_m,
         )
     except ValueError as error:
         return None, f"a spring force that the disc springs of the sheet can carry ({error})"
-    shims = [m.sheet.preload.shim for m in (earlier[0], later[0]) if m.sheet is not None]
-    thicker = shims[1].value - shims[0].value if len(shims) == 2 and shims[0] and shims[1] else 0.0
-    face, u = (lost.value + thicker) / facts.faces, lost.u / facts.faces
+    shims = earlier[0].shim, later[0].shim
+    thicker = 0.0 if shims[0] is None or shims[1] is None else shims[1] - shims[0]
+    face, u = (lost.value + thicker) / faces, lost.u / faces
     wear = Wear(
         height_loss_m=lost.value,
         height_loss_u_m=lost.u,
@@ -184,9 +181,9 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
         face_wear_u_m=u,
         face_wear_low_m=face - NORMAL_95 * u,
         face_wear_high_m=face + NORMAL_95 * u,
-        faces=facts.faces,
+        faces=faces,
         shim_change_m=thicker,
-        budget={source: part / facts.faces for source, part in lost.budget.items()},
+        budget={source: part / faces for source, part in lost.budget.items()},
     )
     return wear, None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from diffbench.documents import Build
+from diffbench.characterisation import SpringFacts
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
 
@@ -18,27 +18,12 @@ class HeightLoss:
     budget: dict[str, float]
 
 
-def stack_of(sheet: Build) -> DiscStack | None:
-    """The disc-spring stack of a build sheet; None where it states none."""
-    found = sheet.preload.disc_spring
-    if found is None:
-        return None
+def stack_of(springs: SpringFacts) -> DiscStack:
+    """The disc-spring stack of a build."""
     disc = DiscSpring(
-        found.outer_diameter.value, found.inner_diameter.value, found.thickness.value, found.cone_height.value
+        springs.outer_diameter_m, springs.inner_diameter_m, springs.thickness_m, springs.cone_height_m
     )
-    return DiscStack(disc, parallel=found.parallel, series=found.series)
-
-
-def stack_doubts(sheet: Build) -> dict[str, float]:
-    """Standard uncertainties of the disc's dimensions [m] by name, of those that the sheet states."""
-    found = sheet.preload.disc_spring
-    if found is None:
-        return {}
-    doubts = {
-        name: getattr(found, name).u
-        for name in ("outer_diameter", "inner_diameter", "thickness", "cone_height")
-    }
-    return {name: u for name, u in doubts.items() if u}
+    return DiscStack(disc, parallel=springs.parallel, series=springs.series)
 
 
 def height_loss(

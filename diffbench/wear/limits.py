@@ -113,15 +113,15 @@ def judged_limits(
         refits = _refits(joint, i)
         judged.append(Judged(check, after * refits, float(joint.covariance[i, i]) - refits))
     both = 1.0 / (1.0 / before + 1.0 / after)  # refits of both states: as many times as one visit each has
-    sheet = next((m.sheet for m in later if m.sheet is not None), None)
-    if sheet is not None and sheet.limits.face_wear is not None:
+    most = next((m.face_wear_limit for m in later if m.face_wear_limit is not None), None)
+    if most is not None:
         interval = None if wear is None else (wear.face_wear_low_m, wear.face_wear_high_m)
         check = check_limit(
             "face_wear",
             value=None if wear is None else wear.face_wear_m,
             interval=interval,
             low=None,
-            high=sheet.limits.face_wear,
+            high=most,
             unit="m",
         )
         refits, other = _of_face_wear(wear, found)

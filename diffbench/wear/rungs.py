@@ -76,22 +76,19 @@ def ladder_of(
     pair = paired(members)
     factors: list[float | Array] = list(np.eye(len(members)))
     joint = combined(pair, factors, lambda unit: np.array([unit.preload_torque]), together=False)
-    stack = next((s for m in members if m.sheet is not None and (s := stack_of(m.sheet)) is not None), None)
+    springs = next((m.springs for m in members if m.springs is not None), None)
+    stack = None if springs is None else stack_of(springs)
     chosen = way or ("both" if stack is not None else "ladder")
     apart = np.abs(shims - shim) if near is None else np.abs(joint.value - near)
     at = [int(np.argmin(apart))] if chosen == "curve" else list(range(len(members)))
     preloads, covariance = joint.value[at], joint.covariance[np.ix_(at, at)]
     if chosen != "ladder" and stack is None:
         raise FitError.single(
-            "no build sheet that can still be read states the disc springs",
+            "no build sheet states the disc springs",
             key="preload.disc_spring",
             mend="add them to the sheet and fit again, or advise from the ladder alone",
         )
     notes: list[str] = []
-    if way is None and all(m.sheet is None for m in members):
-        notes.append(
-            "no build sheet is where the fit read it, unchanged: what it says of springs is not used"
-        )
     try:
         course: Course | None = None
         if stack is not None and chosen != "ladder":
@@ -168,17 +165,13 @@ def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
 
 def _shim(who: Member) -> float:
     """Shim of a build [m]."""
-    facts = who.characterisation.builds[who.build]
-    told: float | None = getattr(facts, "shim_m", None)
-    if told is None and who.sheet is not None and who.sheet.preload.shim is not None:
-        told = who.sheet.preload.shim.value
-    if told is None:
+    if who.shim is None:
         raise FitError.single(
-            f"the shim of {facts.build} is not known",
+            f"the shim of {who.facts.build} is not known",
             key="preload.shim",
             mend="state it in the build sheet and fit again",
         )
-    return told
+    return who.shim
 
 
 def _forces(members: Sequence[Member]) -> tuple[list[float], list[float]]:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from diffbench.characterisation import Characterisation
+from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
 
@@ -30,7 +30,8 @@ class Member:
     """One characterisation of a comparison: which bench, unit and visit its errors belong to.
 
     ``bench``, ``unit_key`` and ``visit`` are keys: an error is the same in two members where the key that
-    it goes by is. ``sheet`` is the build sheet where it can still be read, as it was when the fit read it.
+    it goes by is. ``sheet`` is the build sheet where it can still be read, as it was when the fit read it:
+    for what a characterisation of an older version does not have of it.
     """
 
     characterisation: Characterisation
@@ -45,6 +46,28 @@ class Member:
         """Suffix of the build's quantities."""
         builds = self.characterisation.builds
         return "" if len(builds) == 1 else f"[{builds[self.build].build}]"
+
+    @property
+    def facts(self) -> BuildFacts:
+        """What the characterisation has of the build sheet."""
+        return self.characterisation.builds[self.build]
+
+    @property
+    def springs(self) -> SpringFacts | None:
+        """Disc springs of the build."""
+        return self.facts.disc_spring or (None if self.sheet is None else SpringFacts.of(self.sheet))
+
+    @property
+    def shim(self) -> float | None:
+        """Shim of the build [m]."""
+        stated = None if self.sheet is None else self.sheet.preload.shim
+        return self.facts.shim_m if stated is None or self.facts.shim_m is not None else stated.value
+
+    @property
+    def face_wear_limit(self) -> float | None:
+        """The most that a face may wear [m]."""
+        told = self.facts.face_wear_limit_m
+        return told if told is not None or self.sheet is None else self.sheet.limits.face_wear
 
     def scope(self, source: str) -> str:
         """Key of a source of doubt: where it is equal in two members, its error is one."""
