@@ -131,6 +131,23 @@ def demo(repository: Path, program: Path, once: Once) -> Demo:
 
 
 @pytest.fixture(scope="session")
+def ten_readings(repository: Path) -> Callable[[Path], Path]:
+    """Run sheet of ten wrench readings, those while it turns with the case free, written into a new folder
+    with its papers: of all fits the quickest, a second."""
+
+    def write(folder: Path) -> Path:
+        shutil.copytree(repository / "fixtures" / "hand-readings", folder)
+        readings = folder / "readings.csv"
+        header, *lines = readings.read_text(encoding="utf-8").splitlines()
+        kept = [line for line in lines if "case free" in line and "running" in line]
+        assert len(kept) == 10
+        readings.write_text("\n".join([header, *kept]) + "\n", encoding="utf-8")
+        return folder / "run.toml"
+
+    return write
+
+
+@pytest.fixture(scope="session")
 def made_by_hand(repository: Path) -> Characterisation:
     """A result without a blemish that no fit made: that of the tests of the report."""
     path = repository / "tests" / "report" / "synthetic.py"

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -14,29 +14,16 @@ from click.testing import CliRunner
 from diffbench.cli import main
 from diffbench.fleet.job import fitted
 
-RUN_SHEET = """format = "diffbench-run/1"
-rig = "torque-wrench.toml"
-build = "unit-q17.toml"
-date = 2026-05-04
-[[run]]
-file = "{name}.csv"
-kind = "turning-torque"
-"""
-
 
 @pytest.fixture(scope="module")
-def visits(repository: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten wrench readings, the quickest of all fits, and the same without the column of the oil."""
-    folder, source = tmp_path_factory.mktemp("visits"), repository / "fixtures" / "hand-readings"
-    for paper in ("torque-wrench.toml", "unit-q17.toml"):
-        shutil.copy(source / paper, folder / paper)
-    header, *lines = (source / "readings.csv").read_text(encoding="utf-8").splitlines()
-    kept = [header, *(line for line in lines if "case free" in line and "running" in line)]
-    assert len(kept) == 11
-    (folder / "u0.csv").write_text("\n".join(kept), encoding="utf-8")
-    (folder / "u1.csv").write_text("\n".join(line.rpartition(",")[0] for line in kept), encoding="utf-8")
+def visits(ten_readings: Callable[[Path], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two visits of ten wrench readings, the second without the column of the oil."""
+    folder = tmp_path_factory.mktemp("visits")
     for name in ("u0", "u1"):
-        (folder / f"{name}.toml").write_text(RUN_SHEET.format(name=name), encoding="utf-8")
+        ten_readings(folder / name)
+    readings = folder / "u1" / "readings.csv"
+    lines = readings.read_text(encoding="utf-8").splitlines()
+    readings.write_text("\n".join(line.rpartition(",")[0] for line in lines), encoding="utf-8")
     return folder
 
 
@@ -57,12 +44,12 @@ def test_a_folder_fitted_by_two_processes(visits: Path, program: Path, tmp_path:
     assert [row["status"] for row in rows] == ["fitted", "faults"]
     assert "oil_degC" in ran.stderr
     assert "Traceback" not in ran.stderr
-    assert sorted(path.name for path in (out / "u1").iterdir()) == ["faults.txt"]
-    expected = fitted(str(visits / "u0.toml"), page=False).files
-    assert sorted(path.name for path in (out / "u0").iterdir()) == sorted(expected)
-    made = (out / "u0" / "characterisation.json").read_bytes()
+    assert sorted(path.name for path in (out / "u1" / "run").iterdir()) == ["faults.txt"]
+    expected = fitted(str(visits / "u0" / "run.toml"), page=False).files
+    assert sorted(path.name for path in (out / "u0" / "run").iterdir()) == sorted(expected)
+    made = (out / "u0" / "run" / "characterisation.json").read_bytes()
     assert without_date(made) == without_date(expected["characterisation.json"])
-    assert (out / "u0" / "map.csv").read_bytes() == expected["map.csv"]
+    assert (out / "u0" / "run" / "map.csv").read_bytes() == expected["map.csv"]
     # the simulator's truth, as fixtures/hand-readings/truth.toml has it
     assert rows[0]["preload_torque"] == pytest.approx(81.85, abs=4.0 * rows[0]["preload_torque_u"])
     before = {path: path.stat().st_mtime_ns for path in out.rglob("characterisation.json")}
