@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import multiprocessing
 import signal
@@ -32,7 +33,9 @@ def processes(jobs: int) -> Engine:
     @contextmanager
     def opened() -> Iterator[Executor]:
         fresh = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(max_workers=jobs, mp_context=fresh, initializer=_deaf)
+        pool = ProcessPoolExecutor(
+            max_workers=jobs, mp_context=fresh, initializer=_begin, initargs=(gc.get_threshold(),)
+        )
         try:
             yield pool
         finally:
@@ -42,9 +45,11 @@ def processes(jobs: int) -> Engine:
     return Engine(opened)
 
 
-def _deaf() -> None:
-    """Ctrl-C goes to every process of a terminal: the one that was called ends the run, workers finish."""
+def _begin(collections: tuple[int, int, int]) -> None:
+    """A worker is deaf to Ctrl-C, which goes to every process of a terminal: the one that was called ends the
+    run, workers finish. It looks for rubbish as often as the one that started it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.set_threshold(*collections)
 
 
 def cluster(address: str) -> Engine:
