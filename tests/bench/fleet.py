@@ -1,16 +1,19 @@
 """Thousands of small recordings: written, fitted, broken off in the middle, fitted to the end, counted.
 
     .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2
+    .venv/bin/python tests/bench/fleet.py --count 1000 3000 10000 --stand-in
 
 Prints the time for each tenth of the way, which tells growth from linear, and fails unless every run sheet
 has its result exactly once and those that were made to be broken their faults. 10,000 take some hours on two
-cores.
+cores. With ``--stand-in`` the first is fitted and its result stands in for all others: the time of everything
+but the fits, in minutes, and the exponent of its growth.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import math
 import os
 import signal
 import subprocess
@@ -27,29 +30,39 @@ PROGRAM = Path(sys.executable).with_name("diffbench")
 BROKEN = 50  # every so many is cut off in the middle of its columns
 
 
-def main() -> None:
+def written(folder: Path, count: int) -> None:
+    """So many visits, a hundred in a folder, every `BROKEN`th with a recording that cannot be read."""
+    for i in range(count):
+        name, place = f"u{i:05d}", folder / f"{i // 100:03d}"
+        write_visit(place, rows=1200, rate=20.0, seed=i, name=name, law="additive", unit=Unit(cycle=15.0))
+        if i % BROKEN == BROKEN - 1:
+            text = place / f"{name}.csv"
+            text.write_text(text.read_text(encoding="utf-8").replace(",", ";", 4), encoding="utf-8")
+
+
+def counted(visits: Path, out: Path, *, broken: int) -> None:
+    """Fail unless every run sheet has its result, or its faults, exactly once."""
+    sheets = sum(1 for _ in visits.glob("*/u?????.toml"))
+    results, faults = list(out.glob("*/*/characterisation.json")), list(out.glob("*/*/faults.txt"))
+    with (out / "overview.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    print(f"{len(results)} results, {len(faults)} with faults", flush=True)
+    if (len(results), len(faults), len(lines)) != (sheets - broken, broken, sheets):
+        raise SystemExit("something was lost, or came twice")
+
+
+def fits(count: int, jobs: int) -> None:
     """Write, break off, go on, count."""
-    form = argparse.RawDescriptionHelpFormatter
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
-    parser.add_argument("--count", type=int, default=10_000)
-    parser.add_argument("--jobs", type=int, default=2)
-    given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         visits, out = Path(folder) / "visits", Path(folder) / "out"
-        for i in range(given.count):
-            name, unit = f"u{i:05d}", Unit(cycle=15.0)
-            write_visit(visits / f"{i // 100:03d}", rows=1200, rate=20.0, seed=i, name=name, law="additive",
-                        unit=unit)  # fmt: skip
-            if i % BROKEN == BROKEN - 1:
-                text = visits / f"{i // 100:03d}" / f"{name}.csv"
-                text.write_text(text.read_text(encoding="utf-8").replace(",", ";", 4), encoding="utf-8")
-        call = [PROGRAM, "fit-all", visits, "--out", out, "--jobs", str(given.jobs), "--quiet"]
+        written(visits, count)
+        call = [PROGRAM, "fit-all", visits, "--out", out, "--jobs", str(jobs), "--quiet"]
         running = subprocess.Popen(call, stderr=subprocess.DEVNULL)
         begun, tenth = time.monotonic(), 1
         while running.poll() is None:
             time.sleep(1.0)
             done = sum(1 for _ in out.glob("*/*/*.json")) // 2
-            if done >= tenth * given.count / 10:
+            if done >= tenth * count / 10:
                 print(f"{done:6d} after {time.monotonic() - begun:8.0f} s", flush=True)
                 tenth += 1
                 if tenth == 6:
@@ -57,13 +70,67 @@ def main() -> None:
                     running.send_signal(signal.SIGINT)
                     running.wait()
                     running = subprocess.Popen(call, stderr=subprocess.DEVNULL)
-        results, faults = list(out.glob("*/*/characterisation.json")), list(out.glob("*/*/faults.txt"))
-        print(f"{len(results)} results, {len(faults)} with faults, {time.monotonic() - begun:.0f} s in all")
-        with (out / "overview.csv").open(encoding="utf-8", newline="") as file:
-            lines = list(csv.DictReader(file))
-        broken = given.count // BROKEN
-        if (len(results), len(faults), len(lines)) != (given.count - broken, broken, given.count):
-            raise SystemExit("something was lost, or came twice")
+        print(f"{time.monotonic() - begun:.0f} s in all")
+        counted(visits, out, broken=count // BROKEN)
+
+
+def all_else(counts: list[int], jobs: int) -> None:
+    """Processor time of everything but the fits, and of finding all of it done, for each count."""
+    import stand_in
+    from click.testing import CliRunner
+
+    import diffbench.fleet.run as work
+    from diffbench.cli.fit_all import fit_all
+
+    with tempfile.TemporaryDirectory() as folder:
+        one = Path(folder) / "one"
+        written(one, 1)
+        subprocess.run(
+            [PROGRAM, "fit", one / "000" / "u00000.toml", "--out", one / "out", "--quiet"], check=False
+        )
+        os.environ[stand_in.FOLDER] = str(one / "out")
+        work.fitted = stand_in.fitted  # type: ignore[assignment]
+        spent: list[tuple[float, float]] = []
+        for count in counts:
+            visits, out = Path(folder) / f"visits{count}", Path(folder) / f"out{count}"
+            written(visits, count)
+            times = []
+            for _ in range(2):
+                before, begun = os.times(), time.monotonic()
+                ended = CliRunner().invoke(
+                    fit_all, [str(visits), "--out", str(out), "--jobs", str(jobs), "--quiet"]
+                )
+                after = os.times()
+                if ended.exit_code != 0:
+                    raise SystemExit(f"fit-all ended with {ended.exit_code}: {ended.output}")
+                used = sum(after[:4]) - sum(before[:4])
+                times.append(used)
+                print(
+                    f"{count:6d}: {used:8.1f} s of processor, {time.monotonic() - begun:8.1f} s", flush=True
+                )
+            counted(visits, out, broken=0)
+            spent.append((times[0], times[1]))
+        for what, at in (("work", 0), ("finding it done", 1)):
+            for (n, now), (m, was) in zip(
+                zip(counts[1:], spent[1:], strict=True), zip(counts, spent, strict=False), strict=False
+            ):
+                exponent = math.log(now[at] / was[at]) / math.log(n / m)
+                print(f"{what}, {m} to {n}: exponent {exponent:.2f}")
+
+
+def main() -> None:
+    """Fits, or everything else."""
+    form = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=form)
+    parser.add_argument("--count", type=int, nargs="+", default=[10_000])
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--stand-in", action="store_true")
+    given = parser.parse_args()
+    if given.stand_in:
+        all_else(given.count, given.jobs)
+        return
+    for count in given.count:
+        fits(count, given.jobs)
 
 
 if __name__ == "__main__":
