@@ -6,13 +6,15 @@ import json
 import resource
 import sys
 from collections.abc import Callable
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from diffbench.errors import FitError, OutputError
 from diffbench.fleet import Fleet, Outcome, fit_fleet, run_sheets
-from diffbench.fleet.engines import cluster, processes
+from diffbench.fleet.engines import Engine, cluster, processes
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -163,6 +165,38 @@ def test_workers_of_another_engine_give_the_same_files(
     assert len(told) == 3
     for path in (path for path in fleet.out.rglob("*.*") if path.is_file()):
         assert (other.out / path.relative_to(fleet.out)).read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("gone", [CancelledError, OSError])
+def test_a_scheduler_that_goes_in_the_middle_is_told_and_the_rest_goes_on(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch, gone: type[Exception]
+) -> None:
+    """dask cancels what is on its way, or its connection breaks: what came back stands, and is not fitted
+    again."""
+    fleet = fleet_of("", "", "", "", "")
+
+    class Going(ThreadPoolExecutor):
+        def submit(self, *given: Any, **named: Any) -> Future[Any]:
+            if given[1] == str(fleet.sheets[3]):
+                lost: Future[Any] = Future()
+                lost.set_exception(gone("the scheduler is gone"))
+                return lost
+            return super().submit(*given, **named)
+
+    monkeypatch.setattr("diffbench.fleet.run.fitted", invented_jobs.quick)
+    told: list[str] = []
+    with pytest.raises(FitError, match="start scheduler and workers again"):
+        fit_fleet(
+            fleet,
+            Engine(lambda: Going(max_workers=1)),
+            jobs=1,
+            page=False,
+            told=lambda outcome, new: told.append(Path(outcome.sheet).stem),
+        )
+    assert 0 < len(told) <= 4
+    again = run(fleet, monkeypatch)
+    assert sorted(name for name, new, _ in again if not new) == sorted(told)
+    assert [name for name, _, _ in again] == [f"v{i}" for i in range(5)]
 
 
 def test_no_scheduler_is_told(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
