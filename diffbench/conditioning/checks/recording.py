@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.cells import Sweep
 from diffbench.conditioning.checks.balance import torque_balance
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
+from diffbench.conditioning.checks.dropouts import dropouts
 from diffbench.conditioning.checks.held import coarse, dead, held
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import flanks, pace, slip_and_cycles, stick_slip
@@ -18,12 +19,14 @@ from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import KEPT, SPIKE, TEMPERATURES, Samples, corrected, take
+from diffbench.conditioning.smoothing import usual_step
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+SHAFTS = ("left_speed", "right_speed", "case_speed")
 
 
 def checked_samples(
@@ -39,6 +42,16 @@ def checked_samples(
         stands = held(values, name=name, file=file)
         found += stands.findings
         unusable[name] = stands.unusable
+    for name in SHAFTS:
+        if name in recording.channels:
+            apart, told = dropouts(
+                recording.channels[name] * rig.channel[name].gain,
+                usual_step(recording.time),
+                name=name,
+                file=file,
+            )
+            found += told
+            unusable[name] = apart
     samples = take(recording, rig, torque_channels=needed, unusable=unusable)
     found += clock(recording.time, file=file)
     found += lost_readings(torques, file=file)

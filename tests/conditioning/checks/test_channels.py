@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
+from diffbench.conditioning.checks.dropouts import dropouts
 from diffbench.conditioning.checks.held import coarse, dead, held, resolution
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.temperature import hot_plates, temperature
@@ -128,6 +129,43 @@ class TestClock:
     def test_spikes(self) -> None:
         assert strays(0, 1000, file="a.csv") == []
         assert names(strays(4, 1000, file="a.csv")) == ["spikes"]
+
+
+class TestDropouts:
+    SHAFT = (
+        60.0
+        + 0.5 * np.repeat([4.0, -4.0, 10.0, -10.0], 3000)
+        + np.random.default_rng(8).normal(0, 0.1, 12_000)
+    )
+
+    def of(self, values: Array) -> tuple[list[int], list[str]]:
+        apart, found = dropouts(values, 1.0 / RATE, name="left_speed", file="a.csv")
+        return np.flatnonzero(apart).tolist(), [f"{f.severity}: {f.name}" for f in found]
+
+    @pytest.mark.parametrize("reading", [0.0, 130.0, -60.0])
+    def test_a_fifteenth_of_a_second_of_another_speed(self, reading: float) -> None:
+        """An encoder without pulses, counting double, or counting backwards; at a reversal of slip, too."""
+        for first in (5000, 2997):
+            values = self.SHAFT.copy()
+            values[first : first + 7] = reading
+            assert self.of(values) == (list(range(first, first + 7)), ["note: speed drops out"])
+
+    def test_two_per_cent_of_the_time_is_a_caveat(self) -> None:
+        values = self.SHAFT.copy()
+        values[np.arange(12_000) % 500 < 10] = 0.0
+        assert self.of(values)[1] == ["caveat: speed drops out"]
+
+    def test_slip_that_reverses_and_a_shaft_that_stops_are_silent(self) -> None:
+        """A case that stops within a second, one that stands, and one that runs up and down slowly."""
+        for values in (
+            self.SHAFT,
+            30.0 + 2.0 * (self.SHAFT - 60.0),
+            60.0 * np.clip((60.0 - TIME) / 1.0, 0.0, 1.0),
+            np.random.default_rng(9).normal(0.0, 0.5, 12_000),
+            60.0 * np.sin(2.0 * np.pi * TIME / 20.0),
+            np.full(12_000, np.nan),
+        ):
+            assert self.of(values) == ([], [])
 
 
 class TestHum:

@@ -175,6 +175,7 @@ ON_THE_DEMO: dict[str, Planted] = {
     "mains hum": changed(left_torque=lambda x, r: x + 1.5 * np.sin(2.0 * np.pi * 60.01 * r.time)),
     "speeds contradict each other": with_case_speed(1.03),
     "outputs turn against each other": changed(right_speed=lambda x, r: -x),
+    "speed drops out": changed(right_speed=lambda x, r: tipped(x, slice(5000, 5014), 0.0)),
     "speed implausible": changed(left_speed=lambda x, r: RPM * x, right_speed=lambda x, r: RPM * x),
     "temperature implausible": changed(oil_temperature=lambda x, r: x + 273.15),
     "too little slip": held_outputs,
