@@ -254,6 +254,30 @@ def conversion(unit_text: str, dimension: str) -> Conversion:
     )
 
 
+def knows(unit_text: str, dimension: str) -> bool:
+    """Tell whether a text is a unit of a dimension, without working out what else could be meant.
+
+    Parameters
+    ----------
+    unit_text : str
+        The spelling, without brackets.
+    dimension : str
+        One of `DIMENSIONS`.
+
+    Returns
+    -------
+    True where `conversion` gives a conversion.
+
+    Examples
+    --------
+    >>> knows("lb-ft", "torque"), knows("J", "torque"), knows("1/s", "angular_speed")
+    (True, False, False)
+    """
+    text = _normalised(unit_text)
+    refused = text.casefold() in REFUSED.get(dimension, {})
+    return bool(text) and not refused and _find(text, dimension) is not None
+
+
 def _offer(units: Iterable[str]) -> str:
     return "write " + " or ".join(f"'{unit}'" for unit in list(dict.fromkeys(units))[:4])
 

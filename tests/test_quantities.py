@@ -18,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diffbench.errors import QuantityError
-from diffbench.quantities import DIMENSIONS, Quantity, conversion, parse_quantity, spellings
+from diffbench.quantities import DIMENSIONS, Quantity, conversion, knows, parse_quantity, spellings
 from diffbench.unit_spellings import REFUSED, TABLE
 
 ROUNDING = 4 * np.finfo(float).eps
@@ -95,6 +95,18 @@ def test_spellings_of_benches_come_out_right(dimension: str, text: str, factor: 
     unit = conversion(text, dimension)
     assert unit.scale == pytest.approx(factor, rel=ROUNDING)
     assert unit.to_si(3.0) == pytest.approx(3.0 * factor, rel=ROUNDING)
+
+
+@pytest.mark.parametrize("dimension", DIMENSIONS)
+def test_what_is_known_is_what_converts(dimension: str) -> None:
+    """Of every spelling of every dimension, of refused ones, and of none."""
+    texts = {text for _, text, _ in CASES} | {"1/s", "J", "lb", "Mm", "PS", "", " ", "rpm!", "[Nm]"}
+    for text in texts:
+        try:
+            converts = conversion(text, dimension).dimension == dimension
+        except QuantityError:
+            converts = False
+        assert knows(text, dimension) is converts, text
 
 
 def test_the_pound_foot_has_all_its_printed_digits() -> None:

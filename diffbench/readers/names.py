@@ -6,8 +6,7 @@ import re
 import unicodedata
 from functools import cache
 
-from diffbench.errors import QuantityError
-from diffbench.quantities import DIMENSIONS, conversion
+from diffbench.quantities import DIMENSIONS, knows
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
@@ -52,16 +51,7 @@ def is_unit(text: str) -> bool:
     >>> is_unit("lbf.ft"), is_unit("LH")
     (True, False)
     """
-    return any(_belongs(text, dimension) for dimension in DIMENSIONS)
-
-
-@cache
-def _belongs(text: str, dimension: str) -> bool:
-    try:
-        conversion(text, dimension)
-    except QuantityError:
-        return False
-    return True
+    return any(knows(text, dimension) for dimension in DIMENSIONS)
 
 
 def split_unit(name: str) -> tuple[str, str | None]:
@@ -114,7 +104,7 @@ def split_joined_unit(name: str, dimension: str) -> tuple[str, str | None]:
     for mark in re.finditer(r"[,/_]|\bin\b", name):
         words, rest = name[: mark.start()].strip(), name[mark.end() :].strip()
         for unit in (rest, rest.replace("_", "/")):
-            if words and unit and _belongs(unit, dimension):
+            if words and unit and knows(unit, dimension):
                 return words, unit
     return name.strip(), None
 
