@@ -42,9 +42,10 @@ SIGNIFICANT = {"gain": 3.5, "zero": 4.5, "lag": 3.2, "drift": 4.0, "hysteresis":
 # full scale; an amplifier's lag to some milliseconds.
 LEAST = {"gain": 0.003, "zero": 0.0015, "lag": 0.005, "drift": 0.001, "hysteresis": 0.002}
 # Flanges of class 0.5 each are 0.7 % apart; what is clearly more is told even where the rig allows for it,
-# and so is as much where the rig hardly does (2.5: one bench in eighty by chance).
+# and so is as much where the rig hardly does: beyond two of its standard uncertainties, one clean bench in
+# fifty by chance.
 NOTEWORTHY = {"gain": 0.009, "lag": 0.015}
-HARDLY_ALLOWED, CLASS_APART = 2.5, 0.007
+HARDLY_ALLOWED, CLASS_APART = 2.0, 0.007
 # A stated constant may be pulled by four of its uncertainties; a mismatch that asks for more gets an unknown
 # of its own.
 BEARABLE_PULL = 4.0
@@ -138,8 +139,10 @@ def judge(
         told = abs(item.value) > max(SIGNIFICANT[kind] * item.u, size)
         if not grave and not told:
             continue
-        findings.append(_finding(compared, kind, item, stated, grave=grave))
-        if grave:
+        # of a gain that is doubtful the common part is, too: a rig that is wrong of one may be of both
+        widened = grave or kind == "gain"
+        findings.append(_finding(compared, kind, item, stated, grave=grave, widened=widened))
+        if widened:
             extras += _extras(compared.channels, kind, item, stated, visit_key)
     return Judged(tuple(findings), tuple(extras))
 
@@ -170,7 +173,9 @@ def _least(rig: Rig, channels: tuple[str, str], kind: str, largest: float, weigh
     return max(LEAST[kind] * largest, zeros)
 
 
-def _finding(compared: Comparison, kind: str, item: Mismatch, stated: float, *, grave: bool) -> Finding:
+def _finding(
+    compared: Comparison, kind: str, item: Mismatch, stated: float, *, grave: bool, widened: bool
+) -> Finding:
     name, _, says, unit = WORDS[kind]
     factor = {"%": 100.0, "ms": 1e3}.get(unit, 1.0)
     first, second = compared.channels
@@ -188,7 +193,7 @@ def _finding(compared: Comparison, kind: str, item: Mismatch, stated: float, *, 
         f"With slip both ways round, {says.format(value=value)} ({first} less {second}){allowed}.",
         "The fit takes the difference off; which of the two is off the sweeps cannot tell, so every interval "
         "is widened by what both would have in common."
-        if grave
+        if widened
         else "The fit takes the difference off, and the stated uncertainty covers what both have in common.",
         MENDS[kind],
     )
