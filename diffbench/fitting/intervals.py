@@ -29,7 +29,7 @@ PROFILED = (
     "locking_effect",
 )
 PILOT = 500
-CURVED = 0.1  # of u: by so much, an end of the interval would be off
+CURVED = 0.05  # of u: by so much, an end of the interval would be off; less is lost in the draws themselves
 MOST = 100_000  # draws: an end of the interval then stands to a hundredth of u
 DIGITS = 1  # of u, to which the draws settle: some two hundredths of u in most cases
 CURVATURE = "curvature of the relation"
