@@ -15,6 +15,7 @@ import numpy as np
 import diffbench
 from diffbench.errors import OutputError
 from diffbench.exports.facts import facts, facts_json
+from diffbench.exports.hdf5_times import without_times
 from diffbench.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_netcdf"]
@@ -52,7 +53,7 @@ def export_netcdf(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     # in memory, and not as a context: what closing gives is the file
     file = netCDF4.Dataset(f"{name}.nc", "w", format="NETCDF4", memory=1024)
     _fill(file, locking_map)
-    return {f"{name}.nc": bytes(file.close())}
+    return {f"{name}.nc": without_times(bytes(file.close()))}
 
 
 def _fill(file: Any, locking_map: LockingMap) -> None:
