@@ -15,6 +15,9 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 FEWEST_CLUSTERS = 40  # below, the cluster estimate is itself too uncertain (common practice, no source)
+# The larger of two estimates of one variance is too large on average: over 600 simulated benches, intervals
+# of nominal 68 % held the truth in 73 % with a floor of one.
+LEAST_MEAT = 0.75
 
 
 def cluster_meat(scores: Array, cluster: Index) -> Array:
@@ -102,9 +105,9 @@ def combine(
         lags = int(np.clip(np.ceil(3.0 * inflation), 4, residual.size // 10 + 1))
         meat = hac_meat(scores, lags, run)
         method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
-    # where few cells carry an unknown, the observed scores can be small by chance: never below independent
-    # noise as correlated as the residual on the whole
-    plain = j.T @ j / inflation
+    # where few cells carry an unknown, the observed scores can be small by chance: never much below
+    # independent noise as correlated as the residual on the whole
+    plain = LEAST_MEAT * j.T @ j / inflation
     noise = inverse @ _not_below(meat, plain) @ inverse * misfit
     shares: dict[str, Array] = {}
     size = active.sum()
