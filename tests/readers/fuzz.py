@@ -272,12 +272,17 @@ def conditioned(recording: Recording) -> tuple[ConditionedVisit, set[str]]:
     return visit, told.union(*(run.dropped for run in visit.runs))
 
 
-def outcome_of(visit: ConditionedVisit) -> Array:
-    """Preload [N.m], and drive and coast bias, by least squares over the cells: what a fit would find."""
+def outcome_of(visit: ConditionedVisit) -> tuple[Array, bool]:
+    """Preload [N.m], and drive and coast bias, by least squares over the cells: what a fit would find; and
+    whether some cells lie more than eight standard deviations off, which a fit leaves out and tells."""
     torque = np.concatenate([run.input_torque for run in visit.runs])
     locking = np.concatenate([run.locking for run in visit.runs])
     columns_of = [np.ones_like(torque), np.maximum(torque, 0.0), np.maximum(-torque, 0.0)]
-    return np.asarray(np.linalg.lstsq(np.stack(columns_of, axis=1), locking, rcond=None)[0])
+    design = np.stack(columns_of, axis=1)
+    found = np.asarray(np.linalg.lstsq(design, locking, rcond=None)[0])
+    residual = np.abs(locking - design @ found)
+    # 1.4826: standard deviation of a normal distribution over its median absolute deviation
+    return found, bool(np.any(residual > 8.0 * 1.4826 * np.median(residual)))
 
 
 @cache
@@ -287,7 +292,7 @@ def undamaged() -> tuple[Array, frozenset[str]]:
         path = Path(folder) / "good"
         path.write_bytes(good("npy")[1])
         visit, told = conditioned(read_recording(path, rig(), kind="bias-sweep"))
-    return outcome_of(visit), frozenset(told)
+    return outcome_of(visit)[0], frozenset(told)
 
 
 def silent(recording: Recording) -> str | None:
@@ -297,8 +302,9 @@ def silent(recording: Recording) -> str | None:
     outcome, usual = undamaged()
     if told - usual:
         return None
-    apart = outcome_of(visit) - outcome
-    if np.all(np.abs(apart) <= APART_BY):
+    found, left_out = outcome_of(visit)
+    apart = found - outcome
+    if left_out or np.all(np.abs(apart) <= APART_BY):
         return None
     return f"SILENT: nothing is told of a result that is off by {np.array2string(apart, precision=3)}"
 
