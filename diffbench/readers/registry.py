@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,7 +70,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
         rig says; with file, line, column and mend, all faults at once.
     """
     table, source = read_raw(path, rig.file)
-    return to_recording(table, rig, source, kind=kind)
+    return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
 def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
@@ -102,11 +101,9 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
         with path.open("rb") as file:
             head = file.read(HEAD_SIZE)
         reader = reader_for(head, path)
-        # The digest is taken beside the parsing: both spend their time outside the interpreter's lock.
-        with ThreadPoolExecutor(max_workers=1) as beside:
-            digest = beside.submit(_sha256, path)
-            table = reader.read_table(path, settings)
-            sha256 = digest.result()
+        # First and not beside the parsing: two threads cost each other more than they save.
+        sha256 = _sha256(path)
+        table = reader.read_table(path, settings)
         after = path.stat()
     except OSError as error:
         raise ReadingError.single(

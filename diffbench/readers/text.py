@@ -85,7 +85,9 @@ class TextReader:
         encoding = "ascii"
         for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
-            body.add(block if block.data.isascii() else replace(block, data=_plain(block.data)))
+            body.add(
+                block if block.plain or block.data.isascii() else replace(block, data=_plain(block.data))
+            )
         body.finish()
         if faults := body.faults():
             raise ReadingError(faults)

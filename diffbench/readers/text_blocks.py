@@ -21,6 +21,7 @@ _BOMS = (  # the longer mark first: UTF-32's begins with UTF-16's
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _WIDE = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
+_LINE_END, _BLANK = 0x0A, 0x20
 _CONTROLS = bytes({*range(0x20)} - {*b"\t\n\v\f\r\x1a\x1b"})
 
 
@@ -35,6 +36,7 @@ class Block:
     encoding : what the bytes were taken for.
     last : whether the file ends with this block.
     line_ends : how many line ends the data has.
+    plain : whether it is known to be ASCII without controls but ``\n``.
     """
 
     first_line: int
@@ -42,6 +44,7 @@ class Block:
     encoding: str
     last: bool
     line_ends: int
+    plain: bool = False
 
 
 def byte_order_mark(head: bytes) -> tuple[str | None, int]:
@@ -211,6 +214,11 @@ class TextBlocks:
 
     def _block(self, data: bytes, *, last: bool) -> Block:
         """Return lines in UTF-8, with line ends that are no lone carriage returns."""
+        # one look for all controls: where there are none but line ends, none is looked for by itself
+        characters = np.frombuffer(data, dtype=np.uint8)
+        line_ends = int(np.count_nonzero(characters == _LINE_END))  # five times as fast as bytes.count
+        if int(np.count_nonzero(characters < _BLANK)) == line_ends and data.isascii():
+            return Block(self._line, data, self._encoding or "ascii", last, line_ends, plain=True)
         if b"\0" in data:
             line = self._line + data.count(b"\n", 0, data.index(b"\0"))
             raise self._error("the line holds zero bytes", line, "cut the damaged part out, or record again")
@@ -219,8 +227,7 @@ class TextBlocks:
         if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
             # The parser of pandas loses a missing value that follows a carriage return in some places.
             data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-        # Five times as fast as bytes.count.
-        line_ends = int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == ord("\n")))
+        line_ends = int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == _LINE_END))
         return Block(self._line, data, self._encoding or "ascii", last, line_ends)
 
     def _in_utf8(self, data: bytes, *, last: bool) -> bytes:

@@ -76,7 +76,7 @@ class TextBody:
         block : Block
             Whole lines.
         """
-        if not self._may_be_regular(block.data):
+        if not self._may_be_regular(block):
             self.finish()
             self._add_alone(block)
             return
@@ -158,14 +158,16 @@ class TextBody:
                 column.odd |= {len(self._rows) + i: odd[i] for i in list(odd)[:room]}
             self._take([values for values, _ in parsed], rows)
 
-    def _may_be_regular(self, data: bytes) -> bool:
+    def _may_be_regular(self, block: Block) -> bool:
         """Tell whether nothing in a block speaks against the fast way, at a glance: no quotes, no thousands
-        marks, no comment lines, and the first line has the table's count of cells."""
+        marks, no comment lines, and the first line has the table's count of cells. Where nothing but numbers
+        passes, comment lines need not be looked for."""
+        data = block.data
         return (
             self.layout.marks.thousands is None
             and b'"' not in data
-            and not _has_blank_control(data)
-            and not has_comment(data)
+            and (block.plain or not _has_blank_control(data))
+            and (self._all_there or not has_comment(data))
             and self._begins_well(data)
         )
 
