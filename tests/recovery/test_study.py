@@ -1,7 +1,7 @@
 """A short version of the study of random benches: does an interval hold the truth as often as it says?
 
 The whole study is `study.py`, run by hand over hundreds of benches. A bench costs some four seconds of
-processor time, so that a test run affords a dozen, from seeds that no development looked at. A dozen
+processor time, so that a test run affords thirty, from seeds that no development looked at. Thirty
 benches tell a coverage of 95 % from one of 70 %, not from 90 %: the bounds are exact binomial ones at 1e-3,
 so that a right program fails one of these tests once in a thousand choices of seeds, and with these fixed
 seeds never or always.
@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from study import NORMAL_68, QUANTITIES, Outcome, report, study
 
-FIRST_SEED, BENCHES = 50_000, 12
+FIRST_SEED, BENCHES = 50_000, 30
 RARE = 1e-3
 
 
@@ -48,8 +48,8 @@ def test_every_bench_is_fitted(outcomes: list[Outcome]) -> None:
 
 
 def test_no_law_is_decided_wrongly(outcomes: list[Outcome]) -> None:
-    """A verdict `measured` is right; where the data cannot tell, it is `undecided`. One wrong in 12
-    would be eight times what the study allows; where the sheet leaves the law open, most benches can tell
+    """A verdict `measured` is right; where the data cannot tell, it is `undecided`. One wrong in 30
+    would be three times what the study allows; where the sheet leaves the law open, most benches can tell
     it."""
     wrong = [o.seed for o in outcomes if o.law_status == "measured" and o.law != o.true_law]
     assert wrong == []
