@@ -282,7 +282,8 @@ def machine() -> str:
 def line_of(item: Ratio) -> str:
     """One row of the table."""
     digits = ".3g" if item.ratio < 100 else ".0f"
-    sizes = f"{item.ours:.3g} {item.unit} | {item.theirs:.3g} {item.unit}"
+    ours, theirs = (f"{x:{'.3g' if x < 1000 else '.0f'}} {item.unit}" for x in (item.ours, item.theirs))
+    sizes = f"{ours} | {theirs}"
     return f"| {item.what} | {item.beside} | {sizes} | {item.ratio:{digits}} | {item.aim} | {item.note} |"
 
 
@@ -293,7 +294,9 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=3_600_000, help="rows of the recording, at 1 kHz")
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--only", nargs="+", choices=list(PARTS), default=list(PARTS))
-    parser.add_argument("--long", action="store_true", help="growth up to 36 million rows: 12 GB of memory")
+    parser.add_argument(
+        "--long", action="store_true", help="growth up to 36 million rows: 7 GB of memory, 2 GB of disk"
+    )
     parser.add_argument("--json", type=Path, help="write the numbers here, too")
     given = parser.parse_args()
     print(machine(), flush=True)
