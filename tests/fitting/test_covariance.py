@@ -26,13 +26,13 @@ def runs_of(n: int, cycles: int) -> dict[str, NDArray[np.int64]]:
 
 def test_independent_noise_gives_the_textbook_covariance() -> None:
     """(JᵀJ)⁻¹, by sixty clusters and by HAC; each estimate scatters by some √(2/60) of itself, and is never
-    taken below independent noise."""
+    taken below three quarters of independent noise."""
     names, design, residual = simple()
     plain = np.linalg.inv(design.T @ design)
     for cycles in (60, 10):
         found = combine(names, design, residual, inflation=1.0, **runs_of(4000, cycles))
         np.testing.assert_allclose(np.diag(found.total), np.diag(plain), rtol=4 * np.sqrt(2 / 60))
-        assert (np.linalg.eigvalsh(found.total - plain) > -1e-12).all()
+        assert (np.linalg.eigvalsh(found.total - 0.75 * plain) > -1e-12).all()
 
 
 def test_the_method_is_named() -> None:
@@ -55,17 +55,18 @@ def test_cycles_that_differ_from_each_other_widen_the_mean_not_the_slope() -> No
 
 
 def test_inflated_noise_counts_less_against_what_is_known() -> None:
-    """By hand for one unknown with prior: H = n/f + 1/u², variance at least (n/f + 1/u²)/H²."""
+    """By hand for one unknown with prior: H = n/f + 1/u², noise of variance at least ¾ (n/f)/H²."""
     n, inflation, u = 400, 4.0, 0.05
     names = Names((Unknown("mean", 0.0, knowledge="stated", prior=0.0, prior_u=u, source="certificate"),))
     design = -np.ones((n, 1))
     residual = np.random.default_rng(6).normal(size=n)
     found = combine(names, design, residual, inflation=inflation, **runs_of(n, 100))
     whole = n / inflation + 1 / u**2
-    # observed scores of independent noise lie below their inflated size: the latter is taken
-    assert found.noise[0, 0] == pytest.approx((n / inflation) / whole**2, rel=1e-9)
+    # observed scores of independent noise lie far below their inflated size: three quarters of it are taken
+    noise = 0.75 * (n / inflation) / whole**2
+    assert found.noise[0, 0] == pytest.approx(noise, rel=1e-9)
     assert found.shares["certificate"][0, 0] ** 2 == pytest.approx((1 / u**2) / whole**2, rel=1e-9)
-    assert found.total[0, 0] == pytest.approx(1 / whole, rel=1e-9)
+    assert found.total[0, 0] == pytest.approx(noise + (1 / u**2) / whole**2, rel=1e-9)
 
 
 def test_a_misfit_multiplies_the_noise_alone() -> None:
