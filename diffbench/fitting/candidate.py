@@ -21,10 +21,8 @@ from diffbench.fitting.unknowns import Names
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+SAME = 0.5  # of half χ²: two searches that end within that of each other found one minimum
 RIVAL = 5.0  # of half χ²: a minimum that far above the best has a weight below one in a hundred
-FAR = (
-    50.0  # of half χ²: polishing, which sees the bench's errors in full, does not bring a search down so far
-)
 OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the recording, not noise
 
 
@@ -149,28 +147,27 @@ def fit_form(
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     begin = _carried(names, start)
-    x, cost, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
+    x, _, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
     solution, noise, used = _settle(model, start.noise, start.used, x)
-    costs = [cost]
     minima = [solution]
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
         problem = _problem(model, noise, used)
-        reach = solution.cost + max(FAR, 0.1 * solution.cost)
-        far = []
         for other in _starts(names, begin):
-            x, cost, _ = _searched(model, noise, used, other, tolerance=1e-4)
-            if cost > reach:
-                far.append(cost)
-            else:
-                minima.append(polish(problem, x, steps=_steps(names, x)))
+            x, _, _ = _searched(model, noise, used, other, tolerance=1e-4)
+            # a search sees some of the cells, and bench errors in part: only polished do costs compare
+            minima.append(_place(problem, x))
         best = min(minima, key=lambda found: found.cost)
-        if best.cost < solution.cost - 0.5:
+        if best.cost < solution.cost - SAME:
             solution, noise, used = _settle(model, noise, used, best.x)
             problem = _problem(model, noise, used)
             others = [found for found in minima if found is not best]
-            minima = [solution, *(polish(problem, m.x, steps=_steps(names, m.x)) for m in others)]
-        costs = [*(found.cost for found in minima), *far]
+            minima = [solution, *(_place(problem, found.x) for found in others)]
+    rivals = [
+        polish(_problem(model, noise, used), found.x, steps=_steps(names, found.x))
+        for found in _rivals(names, solution, minima)
+    ]
+    costs = [found.cost for found in minima]
 
     def candidate(found: Solution, rivals: tuple[Candidate, ...] = ()) -> Candidate:
         residual = model.residual(found.x)
@@ -178,7 +175,7 @@ def fit_form(
             form, names, model, found, residual, used, noise, tuple(costs), tuple(builds), rivals
         )
 
-    return candidate(solution, tuple(candidate(found) for found in _rivals(names, solution, minima)))
+    return candidate(solution, tuple(candidate(found) for found in rivals))
 
 
 def _searched(
@@ -219,6 +216,11 @@ def _settle(
         if settled:
             break
     return solution, noise, used
+
+
+def _place(problem: Problem, x: Array) -> Solution:
+    """Where polishing leads from ``x``, and at what cost."""
+    return polish(problem, x, steps=_steps(problem.names, x), on_the_way=True)
 
 
 def _rivals(names: Names, best: Solution, minima: Sequence[Solution]) -> list[Solution]:

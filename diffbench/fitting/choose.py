@@ -106,7 +106,9 @@ def choose(
                 continue
         first = fitted(begin, starts=True)
         second = fitted(first, Form(form.greater_of, 2.0))
-        candidates += [first, *first.rivals, second]
+        if _information(second, first.noise) < _information(first, first.noise):
+            second = fitted(second, second.form, starts=True)
+        candidates += [first, *first.rivals, second, *second.rivals]
         noise = min(
             candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
         ).noise

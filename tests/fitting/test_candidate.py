@@ -10,15 +10,19 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
+import diffbench.fitting.candidate as candidate_module
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import Candidate, fit_form, quick_search
+from diffbench.fitting.candidate import SAME, Candidate, fit_form, quick_search
 from diffbench.fitting.data import gather
 from diffbench.fitting.model import Form
 from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.solver import Problem
 from diffbench.fitting.thinning import thinned
 from diffbench.fitting.visits import condition_visit
 
+Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
@@ -43,6 +47,27 @@ def test_a_fit_starts_from_several_places(fitted: Candidate) -> None:
     assert len(fitted.starts) == 3
     assert fitted.solution.converged
     assert fitted.solution.cost <= min(fitted.starts) + 0.5
+
+
+def test_searches_that_end_early_are_polished_before_they_are_compared(
+    arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Broken off after a few steps, far above the best cost: polished, each ends at the same answer, so that
+    no disagreement is reported where there is none."""
+    search, ended = candidate_module.search, []
+
+    def short(
+        problem: Problem, start: Array, *, tolerance: float, limit: int = 400
+    ) -> tuple[Array, float, int]:
+        found = search(problem, start, tolerance=tolerance, limit=min(limit, 14))
+        ended.append(found[1])
+        return found
+
+    monkeypatch.setattr(candidate_module, "search", short)
+    form = Form(greater_of=False, stribeck_exponent=1.0)
+    early = fit_form(form, *arguments, temperature_u=0.5, start=fitted, starts=True)
+    assert max(ended) > fitted.solution.cost + 20.0  # they did end early
+    np.testing.assert_allclose(early.starts, fitted.solution.cost, atol=SAME)
 
 
 def test_another_start_gives_the_same_answer(arguments: tuple[Any, ...], fitted: Candidate) -> None:

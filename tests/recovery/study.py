@@ -62,6 +62,7 @@ class Outcome:
     inside_95: dict[str, bool] = field(default_factory=dict)
     naive_inside_95: dict[str, bool] = field(default_factory=dict)
     relative_u: dict[str, float] = field(default_factory=dict)
+    budgets: dict[str, dict[str, float]] = field(default_factory=dict)
     not_determined: list[str] = field(default_factory=list)
     node_errors: list[float] = field(default_factory=list)
     node_z: list[float] = field(default_factory=list)
@@ -69,6 +70,7 @@ class Outcome:
     misfit: float = 1.0
     seconds: float = 0.0
     findings: list[str] = field(default_factory=list)
+    starts_agree: bool = True
 
 
 def truth_of(bench: Bench) -> dict[str, float]:
@@ -104,6 +106,7 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
             return outcome
     outcome.law, outcome.law_status = result.law.chosen, result.law.status
     outcome.misfit = result.diagnostics.misfit_factor
+    outcome.starts_agree = result.diagnostics.starts_agree
     outcome.findings = [finding.name for finding in result.findings]
     for name, true in truth_of(bench).items():
         item = result.parameters.get(name)
@@ -113,6 +116,7 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
         outcome.z[name] = (item.value - true) / item.u
         outcome.inside_95[name] = item.low <= true <= item.high
         outcome.relative_u[name] = item.u / abs(true)
+        outcome.budgets[name] = dict(item.budget)
         naive = item.budget.get("noise", 0.0) / np.sqrt(
             max(result.diagnostics.samples_used / result.diagnostics.effective_samples, 1.0)
         )
@@ -206,6 +210,7 @@ def report(outcomes: list[Outcome]) -> dict[str, object]:
             "undecided": sum(1 for _, status in verdicts if status == "undecided"),
             "stated": sum(1 for _, status in verdicts if status == "stated"),
         },
+        "starts_disagree": [o.seed for o in good if not o.starts_agree],
         "seconds_per_bench": round(float(np.mean([o.seconds for o in outcomes])), 2),
     }
 
