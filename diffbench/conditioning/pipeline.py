@@ -2,190 +2,125 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import (
-    Cells,
-    Sweep,
-    along_stretch,
-    along_the_sweep,
-    cells,
-    heat,
-    locking_slope,
-    sweep,
-)
 from diffbench.conditioning.checks.flanges import judge, with_extras
-from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
-from diffbench.conditioning.checks.standard import against_standard
+from diffbench.conditioning.checks.recording import checked_samples, refusals
+from diffbench.conditioning.checks.standard import against_standard, quality
 from diffbench.conditioning.checks.tares import zero_drift
-from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.plausibility import check_signs
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
-from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
-from diffbench.conditioning.smoothing import white_noise
-from diffbench.conditioning.tare import Tare, tare
-from diffbench.conditioning.transducers import TorqueChain
+from diffbench.conditioning.joining import told_once
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning.sweeps import Sweeps, Taken
+from diffbench.conditioning.tare import Tare, TareRun, joined_tare, tare, tare_run
 from diffbench.documents import Rig
-from diffbench.errors import Fault, RecordingError
+from diffbench.errors import DiffbenchError, Fault, RecordingError
 from diffbench.recording import Recording
 
-Array = NDArray[np.float64]
+Parts = Recording | Iterable[Recording]
+
+# Tare runs first, what they say goes into every sweep; then sweeps of torque, which tell how large it gets.
+ORDER = {"tare": 0, "bias-sweep": 1}
 
 
 def condition(
-    rig: Rig, recordings: Sequence[tuple[str, Recording]], *, rig_key: str, visit_key: str
+    rig: Rig, recordings: Sequence[tuple[str, Parts]], *, rig_key: str, visit_key: str
 ) -> ConditionedVisit:
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
-    and recording, tare runs included.
+    and recording, tare runs included; a long recording may come as its parts, which are let go one by one.
 
     Returns cells of every sweep with the effects of the bench's doubtful constants, and what the checks
-    noticed. Raises ``RecordingError`` where a run has nothing that slips, signs that cannot be, or a finding
-    that stops.
+    noticed. Raises ``RecordingError`` where a recording cannot be read, has nothing that slips, signs that
+    cannot be, or a finding that stops; faults of all recordings are told at once.
     """
     needed = bench.needed_torques(rig)
-    taken: list[tuple[str, Recording, Samples]] = []
-    noticed: list[Finding] = []
+    read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key)
+    taken, sweeps = read.taken, read.sweeps
+    swept = [one for one in taken if one.kind != "tare"]
+    runs = [one.run(sweeps) for one in swept]
+    starts = [0.0, *np.cumsum([one.duration for one in taken]).tolist()]
+    begun = [start for start, one in zip(starts, taken, strict=False) if one.kind != "tare"]
+    noticed = [finding for one in taken for finding in told_once(one.noticed)]
     faults: list[Fault] = []
-    starts: list[float] = []
-    begin = 0.0
-    for kind, recording in recordings:
-        samples, found = checked_samples(rig, kind, recording, needed)
-        taken.append((kind, recording, samples))
+    for one in swept:
+        found = [*told_once(one.shown), *one.course_findings]
         noticed += found
-        faults += refusals(found, file=str(recording.source.path))
-        if kind != "tare":
-            starts.append(begin)
-        begin += recording.duration
-    if faults:
-        raise RecordingError(faults)
-    tares = [samples for kind, _, samples in taken if kind == "tare"]
-    tared = tare(tares, needed)
-    made = bench.chains(rig, tared)
-    doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
-
-    nominal: list[tuple[str, Recording, Samples, Array, Array]] = []
-    for kind, recording, samples in taken:
-        if kind == "tare":
-            continue
-        input_torque, difference = bench.at_samples(rig, made, samples)
-        nominal.append((kind, recording, samples, input_torque, difference))
-    scale = max(
-        (float(np.nanmax(np.abs(t))) for _, _, _, t, _ in nominal if np.isfinite(t).any()), default=0.0
-    )
-    runs: list[ConditionedRun] = []
-    for kind, recording, samples, input_torque, difference in nominal:
-        run, found = _run(rig, made, doubtful, kind, recording, samples, input_torque, difference, scale)
-        faults += refusals(found, file=run.name)
-        noticed += found
-        runs.append(run)
-    noticed += zero_drift(rig, tares, needed, between=begin, largest=scale)
-    judged = judge(rig, made, doubtful, runs, starts, visit_key=visit_key)
+        faults += refusals(found, file=one.file)
+    noticed += zero_drift(rig, read.tares, needed, between=starts[-1], largest=sweeps.scale)
+    judged = judge(rig, sweeps.made, sweeps.doubtful, runs, begun, visit_key=visit_key)
     noticed += judged.findings
     faults += refusals(judged.findings, file=runs[0].name if runs else None)
     if faults:
         raise RecordingError(faults)
-    noticed += against_standard(rig, [recording for _, recording, _ in taken], needed)
+    noticed += against_standard(rig, [seen for one in taken for seen in one.seen], needed)
     channel = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
-    sources = [*doubtful.values(), *(extra.source for extra in judged.extras)]
+    sources = [*sweeps.doubtful.values(), *(extra.source for extra in judged.extras)]
     return ConditionedVisit(
-        runs=with_extras(rig, made, runs, starts, judged.extras),
+        runs=with_extras(rig, sweeps.made, runs, begun, judged.extras),
         sources={source.key: source for source in sources},
         temperature_u=None if channel is None else channel.u_zero,
-        notes=_notes(rig, tared, doubtful),
+        notes=_notes(rig, read.tared, sweeps.doubtful),
         rig=rig,
         findings=tuple(noticed),
     )
 
 
-def _run(
+@dataclass(frozen=True)
+class _Read:
+    """What is left of the recordings of a visit, in the order of the sheet, once their samples are gone."""
+
+    taken: list[Taken]
+    tares: list[TareRun]
+    tared: Tare | None
+    sweeps: Sweeps
+
+
+def _read(
     rig: Rig,
-    made: dict[str, TorqueChain],
-    doubtful: dict[tuple[str, str], bench.ErrorSource],
-    kind: str,
-    recording: Recording,
-    samples: Samples,
-    input_torque: Array,
-    difference: Array,
-    scale: float,
-) -> tuple[ConditionedRun, list[Finding]]:
-    kept = samples.reason == KEPT
-    file = str(recording.source.path)
-    if int(kept.sum()) < 20:
-        holding = int((samples.reason == HOLDING).sum())
-        what = (
-            f"the outputs hold still in {holding} of {samples.time.size} samples: that only bounds the "
-            "locking torque"
-            if holding > samples.time.size // 2
-            else f"only {int(kept.sum())} of {samples.time.size} samples can be used ({_counts(samples)})"
-        )
-        raise RecordingError.single(
-            what,
-            file=file,
-            mend="record with the outputs slipping against each other, both ways round, at two speeds "
-            "or more",
-        )
-    course = sweep(samples, input_torque, scale=scale)
-    locking = np.where(samples.motion.direction != 0, -samples.motion.direction * difference, np.nan)
-    made_cells = cells(samples, course)
-    noise = white_noise(difference)
-    check_signs(rig, made, made_cells, noise=noise / np.sqrt(float(np.median(made_cells.count))), file=file)
-    cell_input, cell_difference = bench.at_cells(rig, made, made_cells)
-    cell_input = along_the_sweep(made_cells, cell_input)
-    run = ConditionedRun(
-        name=file,
-        kind=kind,
-        cells=made_cells,
-        input_torque=cell_input,
-        difference=cell_difference,
-        effects=bench.effects(rig, made, made_cells, doubtful),
-        input_slope=along_stretch(made_cells.time, cell_input, made_cells.stretch, made_cells.segment),
-        locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference),
-        history=_history(made_cells, course),
-        heat=heat(samples, locking),
-        dropped={
-            REASONS[code]: int(n) for code in range(1, len(REASONS)) if (n := (samples.reason == code).sum())
-        },
-        samples=int(samples.time.size),
-        noise=noise,
-        friction_state=np.zeros(cell_input.size, dtype=np.int64),
-    )
-    return run, sweep_findings(rig, made, recording, samples, course, run, input_torque)
-
-
-def _counts(samples: Samples) -> str:
-    parts = [f"{int((samples.reason == code).sum())} {text}" for code, text in enumerate(REASONS) if code]
-    return ", ".join(part for part in parts if not part.startswith("0 "))
-
-
-def _history(made: Cells, course: Sweep) -> History:
-    """Starts and turns of the input torque, and the one that each cell comes after."""
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(course.segment)) + 1])
-    time = np.array([course.time[i] for i in starts] + [p.time for p in course.turns])
-    torque = np.array([_start_value(course, int(i)) for i in starts] + [p.value for p in course.turns])
-    begins = np.concatenate([np.ones(starts.size, dtype=bool), np.zeros(len(course.turns), dtype=bool)])
-    order = np.argsort(time, kind="stable")
-    time, torque, begins = time[order], torque[order], begins[order]
-    near = np.clip(np.searchsorted(made.time, time), 0, made.time.size - 1)
-    before = np.clip(np.searchsorted(time, made.time, side="right") - 1, 0, time.size - 1)
-    return History(torque, begins, near.astype(np.int64), before.astype(np.int64))
-
-
-def _start_value(course: Sweep, at: int, reach: int = 12) -> float:
-    """Input torque where a history begins, by a line through its first averages: noise is no history.
-
-    It begins half an average before the middle of the first one."""
-    later = [p.time for p in course.turns if p.time > course.time[at]]
-    end = min(later) if later else np.inf
-    first = slice(at, at + reach)
-    inside = (course.segment[first] == course.segment[at]) & (course.time[first] < end)
-    time, torque = course.time[first][inside], course.torque[first][inside]
-    if time.size < 3:
-        return float(course.torque[at])
-    return float(np.polyval(np.polyfit(time - time[0], torque, 1), -0.5 * (time[1] - time[0])))
+    recordings: Sequence[tuple[str, Parts]],
+    needed: tuple[str, ...],
+    *,
+    rig_key: str,
+    visit_key: str,
+) -> _Read:
+    """Take all samples; raises ``RecordingError`` with the faults of all recordings."""
+    taken = [Taken(kind) for kind, _ in recordings]
+    order = sorted(range(len(taken)), key=lambda i: ORDER.get(taken[i].kind, 2))
+    faults: list[Fault] = []
+    tares: dict[int, TareRun] = {}
+    tared: Tare | None = None
+    sweeps: Sweeps | None = None
+    for number in order:
+        own, (kind, parts) = taken[number], recordings[number]
+        if kind != "tare" and sweeps is None:
+            tared = tare([tares[i] for i in sorted(tares)], needed)
+            doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
+            sweeps = Sweeps(rig, bench.chains(rig, tared), doubtful)
+        means: list[TareRun] = []
+        try:
+            for part in [parts] if isinstance(parts, Recording) else parts:
+                samples, found = checked_samples(rig, kind, part, needed)
+                own.add(part, found, quality(part, needed))
+                faults += refusals(found, file=own.file)
+                if kind == "tare":
+                    means.append(tare_run(samples, needed))
+                elif sweeps is not None and not faults:
+                    sweeps.add(own, part, samples)
+                del part, samples
+        except DiffbenchError as error:
+            faults += error.faults
+        if kind == "tare":
+            tares[number] = joined_tare(means)
+    assert sweeps is not None  # whoever calls has named a sweep
+    if not faults:
+        sweeps.release()
+        faults += [one.useless for one in taken if one.useless is not None and not one.runs]
+    if faults:
+        raise RecordingError(faults)
+    return _Read(taken, [tares[i] for i in sorted(tares)], tared, sweeps)
 
 
 def _notes(

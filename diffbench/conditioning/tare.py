@@ -21,8 +21,11 @@ class Tare:
     runs: int
 
 
-def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
-    """Tare from all tare runs of a visit, or None without one.
+TareRun = Mapping[str, NDArray[np.float64]]  # means of parts of one tare run by channel [N·m]
+
+
+def tare(runs: Sequence[TareRun], channels: Sequence[str]) -> Tare | None:
+    """Tare from all tare runs of a visit (see `tare_run`), or None without one.
 
     Noise: standard deviation of the means of ten equal parts, over √10, so that slow ripple counts. Several
     runs (before and after): their half-range over √3 is added, a drift of which only the ends are known (GUM
@@ -33,21 +36,30 @@ def tare(runs: Sequence[Samples], channels: Sequence[str]) -> Tare | None:
     mean: dict[str, float] = {}
     u: dict[str, float] = {}
     for name in channels:
-        means, noises = [], []
-        for samples in runs:
-            parts = part_means(samples, name)
-            if parts is None:
-                continue
-            means.append(float(parts.mean()))
-            noises.append(float(parts.std(ddof=1) / np.sqrt(parts.size)))
-        if not means:
+        parts = [run[name] for run in runs if name in run]
+        if not parts:
             continue
+        means = [float(part.mean()) for part in parts]
+        noises = [float(part.std(ddof=1) / np.sqrt(part.size)) for part in parts]
         half_range = 0.5 * (max(means) - min(means)) if len(means) > 1 else 0.0
         mean[name] = float(np.mean(means))
         u[name] = float(
             np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0))
         )
     return Tare(mean, u, len(runs))
+
+
+def tare_run(samples: Samples, channels: Sequence[str]) -> TareRun:
+    """What is kept of a tare run: the means of ten equal parts by channel; one that holds next to nothing is
+    left out."""
+    found = {name: part_means(samples, name) for name in channels}
+    return {name: means for name, means in found.items() if means is not None}
+
+
+def joined_tare(parts: Sequence[TareRun]) -> TareRun:
+    """One tare run of the parts of a long recording."""
+    names = dict.fromkeys(name for part in parts for name in part)
+    return {name: np.concatenate([part[name] for part in parts if name in part]) for name in names}
 
 
 def part_means(samples: Samples, channel: str) -> NDArray[np.float64] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from diffbench.conditioning.flanks import check_flanks
@@ -10,8 +10,8 @@ from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig, Visit
-from diffbench.errors import DiffbenchError, Fault, FitError
-from diffbench.readers import read_recording
+from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
+from diffbench.readers import read_parts, read_recording
 from diffbench.recording import Recording
 
 
@@ -20,34 +20,46 @@ def condition_visit(
 ) -> tuple[list[ConditionedVisit], dict[str, str]]:
     """All runs of a visit, conditioned, rig by rig; and the digests of the recordings.
 
-    Faults of all recordings are told at once. Raises ``FitError`` where nothing but tare runs is named.
+    Faults of all recordings are told at once. Raises ``RecordingError`` with them, and ``FitError`` where
+    nothing but tare runs is named.
     """
-    by_rig: dict[Path, tuple[Rig, list[tuple[str, Recording]]]] = {}
+    by_rig: dict[Path, tuple[Rig, list[tuple[str, Recording | Iterable[Recording]]]]] = {}
+    by_hand: list[tuple[Path, Rig, Recording]] = []
     digests: dict[str, str] = {}
     faults: list[Fault] = []
     for run in visit.run_sheet.run:
-        path = visit.recording_path(run)
-        say(f"reading {path.name}")
-        try:
-            recording = read_recording(path, visit.rig_of(run), kind=run.kind)
-        except DiffbenchError as error:
-            faults += error.faults
-            continue
-        digests[str(path)] = recording.source.sha256
-        by_rig.setdefault(visit.rig_path_of(run), (visit.rig_of(run), []))[1].append((run.kind, recording))
-    if faults:
-        raise FitError(faults)
+        path, rig_path, rig = visit.recording_path(run), visit.rig_path_of(run), visit.rig_of(run)
+        by_rig.setdefault(rig_path, (rig, []))
+        parts: Recording | Iterable[Recording] = _parts(path, rig, run.kind, digests, say)
+        if run.kind == "turning-torque":
+            # only its columns tell whether a wrench or a slow drive wrote it
+            try:
+                (parts,) = _parts(path, rig, run.kind, digests, say, whole=True)
+            except DiffbenchError as error:
+                faults += error.faults
+                continue
+            if not is_slow_drive(rig, parts):
+                by_hand.append((rig_path, rig, parts))
+                continue
+        by_rig[rig_path][1].append((run.kind, parts))
     visit_key = str(visit.run_sheet_path)
     made: list[ConditionedVisit] = []
     for path, (rig, recordings) in by_rig.items():
-        say(f"conditioning {len(recordings)} recordings")
         rig_key = visit.digests.get(str(path), str(path))
-        by_hand = [r for kind, r in recordings if kind == "turning-torque" and not is_slow_drive(rig, r)]
-        sampled = [(kind, r) for kind, r in recordings if not any(r is other for other in by_hand)]
-        if any(kind != "tare" for kind, _ in sampled):
-            made.append(condition(rig, sampled, rig_key=rig_key, visit_key=visit_key))
+        if any(kind != "tare" for kind, _ in recordings):
+            try:
+                made.append(condition(rig, recordings, rig_key=rig_key, visit_key=visit_key))
+            except RecordingError as error:
+                faults += error.faults
+                continue
             check_flanks(visit.build, made[-1].runs)
-        made += [hand_readings(rig, r, rig_key=rig_key, visit_key=visit_key) for r in by_hand]
+        made += [
+            hand_readings(rig, readings, rig_key=rig_key, visit_key=visit_key)
+            for own, _, readings in by_hand
+            if own == path
+        ]
+    if faults:
+        raise RecordingError(faults)
     if not made:
         raise FitError.single(
             "only tare runs are named",
@@ -56,3 +68,24 @@ def condition_visit(
             mend="add a bias-sweep, a speed-sweep or a turning-torque run",
         )
     return made, digests
+
+
+def _parts(
+    path: Path,
+    rig: Rig,
+    kind: str,
+    digests: dict[str, str],
+    say: Callable[[str], None],
+    *,
+    whole: bool = False,
+) -> Iterator[Recording]:
+    """The parts of a recording, each told and read when it is asked for; the file's digest is noted."""
+    say(f"reading {path.name}")
+    rows = 0
+    for part in [read_recording(path, rig, kind=kind)] if whole else read_parts(path, rig, kind=kind):
+        digests[str(path)] = part.source.sha256
+        if rows:
+            say(f"reading {path.name}, from sample {rows + 1}")
+        rows += len(part)
+        yield part
+        del part

@@ -1,5 +1,5 @@
 """Recordings from files: one module per format, one protocol, one explicit list."""
 
-from diffbench.readers.registry import read_recording
+from diffbench.readers.registry import read_parts, read_recording
 
-__all__ = ["read_recording"]
+__all__ = ["read_parts", "read_recording"]

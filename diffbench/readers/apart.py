@@ -14,16 +14,19 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.errors import Fault, Place, ReadingError
 from diffbench.readers.foreign import damaged
+from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, store
 from diffbench.readers.protocol import RawColumn
-from diffbench.readers.time_bases import Group
+from diffbench.readers.time_bases import LateGroup
 
 MEMORY = 1 << 30  # bytes that the child may take
 _SECONDS, _BYTES_A_SECOND = 8, 4_000_000  # of processor time: to load the library, and to read
@@ -31,8 +34,9 @@ _PATIENCE = 10  # real time over processor time, on a machine that is busy with 
 _REFUSED = 2
 
 
-def read_groups_apart(path: Path, what: str, module: str) -> tuple[list[Group], list[str]]:
-    """Return the groups of a file, read in a child process.
+@contextmanager
+def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
+    """Give the groups of a file, read in a child process, for as long as they are needed.
 
     Parameters
     ----------
@@ -41,7 +45,8 @@ def read_groups_apart(path: Path, what: str, module: str) -> tuple[list[Group], 
     what : str
         Name of the format, for messages.
     module : str
-        Full name of the module whose ``read_groups(path)`` reads the file.
+        Full name of the module whose ``read_groups(path, keep)`` reads the file. It hands each column of
+        numbers, as it is read, to ``keep``, which puts it aside.
 
     Returns
     -------
@@ -74,7 +79,7 @@ def read_groups_apart(path: Path, what: str, module: str) -> tuple[list[Group], 
         said = json.loads(told.read_text(encoding="utf-8"))
         if done.returncode == _REFUSED:
             raise ReadingError([_fault(fault, path) for fault in said["faults"]])
-        return [_loaded(group, Path(folder)) for group in said["groups"]], said["notes"]
+        yield [_loaded(group, Path(folder)) for group in said["groups"]], said["notes"]
 
 
 def _breakdown(status: int, seconds: int) -> str:
@@ -87,49 +92,53 @@ def _fault(said: dict[str, Any], path: Path) -> Fault:
     return Fault(said["what"], Place(str(path), said["line"], said["column"], said["key"]), said["mend"])
 
 
-def _loaded(said: dict[str, Any], folder: Path) -> Group:
+def _loaded(said: dict[str, Any], folder: Path) -> LateGroup:
     """Return a group from the child's folder."""
     columns = tuple(
-        RawColumn(
-            column["name"],
-            column["unit"],
-            np.load(folder / column["file"])
-            if column["texts"] is None
-            else np.array([*column["texts"], ""], dtype=np.object_)[:-1],
+        LateColumn(column["name"], column["unit"], Stored(folder / column["file"]))
+        if column["texts"] is None
+        else RawColumn(
+            column["name"], column["unit"], np.array([*column["texts"], ""], dtype=np.object_)[:-1]
         )
         for column in said["columns"]
     )
-    time = None if said["time"] is None else np.load(folder / said["time"])
+    time = None if said["time"] is None else Stored(folder / said["time"])
     clock = columns[said["clock"]] if isinstance(said["clock"], int) else said["clock"]
-    return Group(said["name"], columns, time, clock)
+    return LateGroup(said["name"], columns, time, clock)
 
 
-def _saved(groups: Sequence[Group], folder: Path) -> list[dict[str, Any]]:
-    """Write the arrays of groups to a folder, and return what tells them."""
-    count = 0
+class _Folder:
+    """Where the child puts numbers aside."""
 
-    def save(values: Any) -> str:
-        nonlocal count
-        count += 1
-        np.save(folder / f"{count}.npy", values)
-        return f"{count}.npy"
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._count = 0
+
+    def keep(self, values: NDArray[np.float64] | OnDemand) -> Stored:
+        """Write numbers to a file of their own."""
+        if isinstance(values, Stored):
+            return values
+        self._count += 1
+        return store(values, self._folder / f"{self._count}.npy")
+
+
+def _told(groups: Sequence[LateGroup], folder: _Folder) -> list[dict[str, Any]]:
+    """Return what tells groups whose numbers are in the folder."""
+
+    def column(one: RawColumn | LateColumn) -> dict[str, Any]:
+        if isinstance(one, RawColumn) and one.is_text:
+            return {"name": one.name, "unit": one.unit, "texts": one.values.tolist(), "file": None}
+        numbers = folder.keep(cast("NDArray[np.float64] | OnDemand", one.values))
+        return {"name": one.name, "unit": one.unit, "texts": None, "file": numbers.path.name}
 
     return [
         {
             "name": group.name,
-            "time": None if group.time is None else save(group.time),
-            "clock": next((i for i, column in enumerate(group.columns) if column is group.clock), None)
-            if isinstance(group.clock, RawColumn)
-            else group.clock,
-            "columns": [
-                {
-                    "name": column.name,
-                    "unit": column.unit,
-                    "texts": column.values.tolist() if column.is_text else None,
-                    "file": None if column.is_text else save(column.values),
-                }
-                for column in group.columns
-            ],
+            "time": None if group.time is None else folder.keep(group.time).path.name,
+            "clock": group.clock
+            if isinstance(group.clock, str)
+            else next((i for i, one in enumerate(group.columns) if one is group.clock), None),
+            "columns": [column(one) for one in group.columns],
         }
         for group in groups
     ]
@@ -152,7 +161,7 @@ def main(module: str, path: str, folder: str, seconds: str) -> int:
     Parameters
     ----------
     module, path : str
-        As in `read_groups_apart`.
+        As in `groups_apart`.
     folder : str
         Where the parent looks for it.
     seconds : str
@@ -165,10 +174,9 @@ def main(module: str, path: str, folder: str, seconds: str) -> int:
     _limit(int(seconds))
     told = Path(folder) / "told.json"
     try:
-        groups, notes = importlib.import_module(module).read_groups(Path(path))
-        told.write_text(
-            json.dumps({"groups": _saved(groups, Path(folder)), "notes": notes}), encoding="utf-8"
-        )
+        aside = _Folder(Path(folder))
+        groups, notes = importlib.import_module(module).read_groups(Path(path), aside.keep)
+        told.write_text(json.dumps({"groups": _told(groups, aside), "notes": notes}), encoding="utf-8")
     except ReadingError as error:
         faults = [
             {

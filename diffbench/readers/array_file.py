@@ -7,10 +7,11 @@ one to copy:
 1. a class with a `name`, as messages and provenance shall call the format;
 2. `marks`, one of which its files begin with (`MarkedReader`), or a `recognises` of its own: look at the
    bytes, never at the file's name alone;
-3. `read_table`: every column as a `RawColumn`, its name and unit as written, floats with NaN for missing
-   values or an object array of texts; `rows` count records from 1 where the format has no lines. Wrong files
-   raise `ReadingError` with file, place and mend. A library that only this format needs is got by
-   `foreign.library`;
+3. `read_tables`, some rows at a time (with `ReadsInParts`, as here), or `read_table` where a format is read
+   whole or not at all (with `ReadsWhole`): every column as a `RawColumn`, its name and unit as written,
+   floats with NaN for missing values or an object array of texts; `rows` count records from 1 where the
+   format has no lines. Wrong files raise `ReadingError` with file, place and mend. A library that only this
+   format needs is got by `foreign.library`;
 4. add an instance to `READERS` in `diffbench.readers.registry`, before the text reader;
 5. add a writer, by the format's own means, to `FORMATS` in ``tests/readers/writers.py``: the compliance
    suite does the rest.
@@ -20,6 +21,7 @@ Nothing about rigs, channels or unit conversion belongs into a reader: `diffbenc
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +32,7 @@ from diffbench.errors import ReadingError
 from diffbench.readers.foreign import guarded
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.whole_or_parts import ReadsInParts, even_parts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -38,13 +41,19 @@ _TEXT_KINDS = "US"
 _NUMBER_KINDS = "fiub"
 
 
-class ArrayFileReader(MarkedReader):
+class ArrayFileReader(MarkedReader, ReadsInParts):
     """A structured array in a ``.npy`` file. See `diffbench.readers.protocol.Reader`."""
 
     name = "NumPy array file"
     marks = (b"\x93NUMPY",)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:  # noqa: ARG002  nothing to be stated
+    def read_tables(
+        self,
+        path: Path,
+        settings: FileSettings,  # noqa: ARG002  nothing to be stated
+        *,
+        rows: int | None = None,
+    ) -> Iterator[RawTable]:
         """Read a structured array.
 
         Parameters
@@ -53,10 +62,12 @@ class ArrayFileReader(MarkedReader):
             The file.
         settings : FileSettings
             What the rig states; this format leaves nothing open.
+        rows : int, optional
+            Rows of a part. Without, all is one.
 
         Returns
         -------
-        One column for each field of the array.
+        Tables of one column for each field of the array.
 
         Raises
         ------
@@ -65,15 +76,24 @@ class ArrayFileReader(MarkedReader):
         """
         path.open("rb").close()
         # Objects are never unpickled: that would run whatever code the file brings.
-        array = guarded(path, self.name, lambda: np.load(path, allow_pickle=False))
+        whole = rows is None
+        array = guarded(
+            path, self.name, lambda: np.load(path, mmap_mode=None if whole else "r", allow_pickle=False)
+        )
         if array.dtype.names is None or array.ndim != 1:
             raise ReadingError.single(
                 f"the array is of shape {array.shape} without named fields",
                 file=str(path),
                 mend="save a one-dimensional structured array, one named field a channel",
             )
-        columns = tuple(self._column(path, name, array[name]) for name in array.dtype.names)
-        return RawTable(columns, np.arange(1, len(array) + 1, dtype=np.int64), {"array": str(array.dtype)})
+        details = {"array": str(array.dtype)}
+        for first, last in even_parts(len(array), rows):
+            # opened anew for each part: what is mapped counts as memory until it is closed
+            part = array if whole else np.load(path, mmap_mode="r", allow_pickle=False)[first:last]
+            columns = tuple(self._column(path, name, part[name]) for name in array.dtype.names)
+            lines = np.arange(first + 1, last + 1, dtype=np.int64)
+            yield RawTable(columns, lines, details, more=last < len(array))
+            del part, columns
 
     def _column(self, path: Path, name: str, values: NDArray[np.generic]) -> RawColumn:
         if values.ndim == 1 and values.dtype.kind in _NUMBER_KINDS:

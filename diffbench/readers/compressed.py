@@ -7,6 +7,7 @@ import lzma
 import tempfile
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from diffbench.readers.foreign import damaged, guarded, library
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text import TextReader, read_copy
 from diffbench.readers.text_blocks import looks_binary
+from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -53,7 +55,7 @@ def is_workbook(head: bytes) -> bool:
     return head.startswith(b"PK\x03\x04") and head.startswith(_WORKBOOK_PARTS, 30)
 
 
-class CompressedTextReader:
+class CompressedTextReader(ReadsInParts):
     """Compressed text. See `diffbench.readers.protocol.Reader`.
 
     Parameters
@@ -87,8 +89,10 @@ class CompressedTextReader:
         """
         return head.startswith(tuple(_KINDS)) and not is_workbook(head)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Unpack a file and read the text in it.
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
+        """Unpack a file and read the text in it in parts.
 
         Parameters
         ----------
@@ -96,10 +100,12 @@ class CompressedTextReader:
             The file.
         settings : FileSettings
             What the rig states of the text.
+        rows : int, optional
+            Rows of a part. Without, all is one.
 
         Returns
         -------
-        As `diffbench.readers.text.TextReader` has it; lines are those of the text.
+        As `diffbench.readers.text.TextReader` has them; lines are those of the text.
 
         Raises
         ------
@@ -115,11 +121,8 @@ class CompressedTextReader:
         with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
             copy = Path(folder) / "text"
             guarded(path, kind, lambda: self._unpack(pieces, copy, path), lzma.LZMAError)
-            table = read_copy(TextReader(), copy, path, settings)
-        details = {"compression": kind, **table.details}
-        return RawTable(
-            table.columns, table.rows, details, table.notes, table.header_line, unnamed=table.unnamed
-        )
+            for table in read_copy(TextReader(), copy, path, settings, rows=rows):
+                yield replace(table, details={"compression": kind, **table.details})
 
     def _unpack(self, pieces: Iterator[bytes], copy: Path, path: Path) -> None:
         """Write what is unpacked to a file, and stop at the first sign that it is no recording."""

@@ -11,7 +11,7 @@ import tokenize
 import warnings
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
@@ -21,6 +21,7 @@ from diffbench.errors import DiffbenchError, ReadingError
 T = TypeVar("T")
 
 MOST_VALUES = 50_000_000  # numbers in one table: half an hour of 27 channels at 1 kHz, in 400 MB
+MOST_IN_PARTS = 1_000_000_000  # numbers in a file that is read in parts: a day and a half of 8 channels
 
 # What these libraries raise for damaged files, seen in 20,000 of them (tests/readers/fuzz.py).
 _DAMAGE = (
@@ -195,7 +196,29 @@ def damaged(path: Path, what: str, said: str) -> ReadingError:
     )
 
 
-def refuse_too_many(values: int, path: Path, mend: str) -> None:
+def guarded_each(path: Path, what: str, made: Iterator[T], *errors: type[Exception]) -> Iterator[T]:
+    """Return one by one what a library reads, as `guarded` does.
+
+    Parameters
+    ----------
+    path, what, errors : Path, str, types of exceptions
+        As in `guarded`.
+    made : iterator
+        Reads the file by the library.
+
+    Returns
+    -------
+    What `made` gives.
+
+    Raises
+    ------
+    ReadingError : as `guarded`, when it comes to that.
+    """
+    while (one := guarded(path, what, lambda: next(made, None), *errors)) is not None:
+        yield one
+
+
+def refuse_too_many(values: int, path: Path, mend: str, *, most: int | None = None) -> None:
     """Refuse a table that would not fit into the memory that one recording may take.
 
     Parameters
@@ -206,14 +229,17 @@ def refuse_too_many(values: int, path: Path, mend: str) -> None:
         The file.
     mend : str
         What the format offers to make it smaller.
+    most : int, optional
+        `MOST_IN_PARTS` for a file that is read in parts.
 
     Raises
     ------
-    ReadingError : for more than `MOST_VALUES`.
+    ReadingError : for more than `most`, or `MOST_VALUES`.
     """
-    if values > MOST_VALUES:
+    limit = MOST_VALUES if most is None else most
+    if values > limit:
         raise ReadingError.single(
-            f"the table has {values:,} values, and at most {MOST_VALUES:,} are read",
+            f"the table has {values:,} values, and at most {limit:,} are read",
             file=str(path),
             mend=mend,
         )

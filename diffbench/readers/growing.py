@@ -24,6 +24,8 @@ class GrowingColumn:
     ...     column.add(np.array(piece), expected=2)
     >>> column.values().tolist()
     [1.0, 2.0, 3.0]
+    >>> column.split(2).tolist(), column.values().tolist()
+    ([1.0, 2.0], [3.0])
     """
 
     def __init__(self) -> None:
@@ -51,6 +53,28 @@ class GrowingColumn:
             self._room = larger
         self._room[self._filled : end] = values
         self._filled = end
+
+    def split(self, count: int) -> Values:
+        """Return the first values, and keep the others.
+
+        Parameters
+        ----------
+        count : int
+            How many; no more than there are.
+
+        Returns
+        -------
+        Shape (count,).
+        """
+        values = self.values()
+        first, rest = values[:count], values[count:]
+        if self._texts:
+            self._texts = [cast("NDArray[np.object_]", rest)]
+        else:
+            # new memory, which is not copied before it is needed: what is handed out may be changed in place
+            self._room, self._filled = np.empty(len(self._room)), len(rest)
+            self._room[: self._filled] = rest
+        return first
 
     def values(self) -> Values:
         """Return all values.
@@ -89,6 +113,22 @@ class GrowingRows:
         else:
             self._runs.append(rows)
         self._count += len(rows)
+
+    def split(self, count: int) -> NDArray[np.int64]:
+        """Return the first line numbers, and keep the others.
+
+        Parameters
+        ----------
+        count : int
+            How many; no more than there are.
+
+        Returns
+        -------
+        Shape (count,).
+        """
+        rows = self.values()
+        self._runs, self._count = [rows[count:]], len(rows) - count
+        return rows[:count]
 
     def values(self) -> NDArray[np.int64]:
         """Return all line numbers, shape (n,)."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,14 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import read_groups_apart
-from diffbench.readers.foreign import guarded, library, refuse_too_many, require
+from diffbench.readers.apart import groups_apart
+from diffbench.readers.foreign import MOST_IN_PARTS, guarded, library, refuse_too_many, require
+from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import Group, clock_among, on_one_clock
+from diffbench.readers.time_bases import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
+
+Keep = Callable[[OnDemand], OnDemand]
 
 _MAGIC = b"\x89HDF\r\n\x1a\n"
 _USER_BLOCKS = (0, 512, 1024, 2048, 4096, 8192, 16384, 32768)  # where the mark may stand (HDF5 spec., II.A)
@@ -27,7 +32,7 @@ _FILL = ("_FillValue", "missing_value")  # Climate and Forecast conventions 1.11
 _MOST_DATASETS = 10_000
 
 
-class Hdf5Reader:
+class Hdf5Reader(ReadsInParts):
     """HDF5, netCDF 4 among it. See `diffbench.readers.protocol.Reader`."""
 
     name = "HDF5"
@@ -53,7 +58,9 @@ class Hdf5Reader:
         """
         return any(head.startswith(_MAGIC, at) for at in _USER_BLOCKS)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
         """Read all datasets of one number or text a sample, put onto one clock.
 
         Parameters
@@ -62,6 +69,8 @@ class Hdf5Reader:
             The file.
         settings : FileSettings
             `group`, a path as ``"runs/sweep"``, gives the clock; else the group with most samples does.
+        rows : int, optional
+            Rows of a part. Without, all is one.
 
         Returns
         -------
@@ -74,18 +83,20 @@ class Hdf5Reader:
         """
         require("h5py", extra="hdf5", path=path)
         path.open("rb").close()
-        groups, notes = read_groups_apart(path, self.name, __name__)
-        table = on_one_clock(groups, path, stated=settings.group)
-        return RawTable(table.columns, table.rows, table.details, notes=(*notes, *table.notes))
+        with groups_apart(path, self.name, __name__) as (groups, notes):
+            for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
+                yield replace(table, notes=(*notes, *table.notes))
 
 
-def read_groups(path: Path) -> tuple[list[Group], list[str]]:
+def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, in this process.
 
     Parameters
     ----------
     path : Path
         An HDF5 file.
+    keep : callable
+        Takes the numbers of each dataset while the file is open, and gives them back as they were put aside.
 
     Returns
     -------
@@ -98,14 +109,14 @@ def read_groups(path: Path) -> tuple[list[Group], list[str]]:
     h5py = library("h5py", extra="hdf5", path=path)
     notes: list[str] = []
 
-    def read() -> list[Group]:
+    def read() -> list[LateGroup]:
         with h5py.File(path, "r") as file:
-            return _groups(h5py, file, path, notes)
+            return _groups(h5py, file, path, notes, keep)
 
     return guarded(path, Hdf5Reader.name, read), notes
 
 
-def _groups(h5py: Any, file: Any, path: Path, notes: list[str]) -> list[Group]:
+def _groups(h5py: Any, file: Any, path: Path, notes: list[str], keep: Keep) -> list[LateGroup]:
     """Return the datasets, those of one parent and one length together."""
     datasets = list(islice(_datasets(h5py, file), _MOST_DATASETS + 1))
     if len(datasets) > _MOST_DATASETS:
@@ -118,8 +129,9 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str]) -> list[Group]:
         sum(int(node.size or 0) * max(1, len(node.dtype.names or ())) for _, node in datasets),
         path,
         "export the part of the recording that is needed",
+        most=MOST_IN_PARTS,
     )
-    found: dict[tuple[str, int], list[RawColumn]] = {}
+    found: dict[tuple[str, int], list[RawColumn | LateColumn]] = {}
     for name, node in datasets:
         if node.external or node.is_virtual:
             raise ReadingError.single(
@@ -132,24 +144,38 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str]) -> list[Group]:
             continue
         parent, _, own = name.rpartition("/")
         if node.dtype.names:
-            table = node[:]
             units = _field_units(node)
             for field in node.dtype.names:
-                column = as_column(field, units.get(field), table[field])
+                column = _column(field, units.get(field), node.fields(field), node.dtype[field], keep)
                 if column is not None:
                     found.setdefault((name, len(node)), []).append(column)
             continue
         unit = next((node.attrs[key] for key in _UNITS if key in node.attrs), None)
-        column = as_column(own, unit, _unpacked(node))
+        column = _column(own, unit, node, node.dtype, keep, attributes=node.attrs)
         if column is None:
             notes.append(f"Dataset '{name}' is left out: it holds no single numbers or texts.")
         elif len(column.values):
             found.setdefault((parent or "/", len(node)), []).append(column)
-    groups: list[Group] = []
+    groups: list[LateGroup] = []
     for (parent, _), columns in found.items():
         own_clock, time = clock_among(columns)
-        groups.append(Group(parent, tuple(columns), time, own_clock))
+        groups.append(LateGroup(parent, tuple(columns), time, own_clock))
     return groups
+
+
+def _column(
+    name: str, unit: object, node: Any, kind: Any, keep: Keep, *, attributes: Mapping[str, Any] | None = None
+) -> RawColumn | LateColumn | None:
+    """Return one column: numbers as they were put aside, words as they are."""
+    if kind.kind not in "fiub" or kind.shape:
+        return as_column(name, unit, np.asarray(node[:]))
+    named = as_column(name, unit, np.empty(0))
+    assert named is not None
+
+    def read(first: int, last: int) -> NDArray[np.float64]:
+        return _unpacked(np.asarray(node[first:last]), attributes or {})
+
+    return LateColumn(named.name, named.unit, keep(OnDemand(len(node), read)))
 
 
 def _datasets(h5py: Any, file: Any) -> Iterator[tuple[str, Any]]:
@@ -178,17 +204,16 @@ def _field_units(node: Any) -> dict[str, object]:
     return {}
 
 
-def _unpacked(node: Any) -> NDArray[Any]:
-    """Return the values of a dataset, with fill values missing and a packing undone."""
-    values: NDArray[Any] = node[:]
-    if values.dtype.kind not in "fiu":
-        return values
+def _unpacked(values: NDArray[Any], attributes: Mapping[str, Any]) -> NDArray[np.float64]:
+    """Return values of a dataset, with fill values missing and a packing undone."""
     numbers = values.astype(np.float64)
+    if values.dtype.kind not in "fiu":
+        return numbers
     for key in _FILL:
-        if key in node.attrs:
-            numbers = np.where(np.isin(values, node.attrs[key]), np.nan, numbers)
+        if key in attributes:
+            numbers = np.where(np.isin(values, attributes[key]), np.nan, numbers)
     # value = packed * scale_factor + add_offset (Climate and Forecast conventions 1.11, section 8.1)
     for key, apply in (("scale_factor", np.multiply), ("add_offset", np.add)):
-        if key in node.attrs:
-            numbers = apply(numbers, float(np.ravel(node.attrs[key])[0]))
+        if key in attributes:
+            numbers = apply(numbers, float(np.ravel(attributes[key])[0]))
     return numbers

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -60,8 +61,69 @@ def to_recording(
     return _Mapping(table, rig, source, kind, in_place=in_place).recording()
 
 
+@dataclass(frozen=True)
+class Before:
+    """What a part of a recording has to know of those before it.
+
+    Parameters
+    ----------
+    row : the raw row before.
+    time : its time [s].
+    count : how many rows there were.
+    empty : channels without any number so far, by the fault that is if it stays so.
+    """
+
+    row: RawTable
+    time: float
+    count: int
+    empty: Mapping[str, Fault]
+
+
+def to_part(
+    table: RawTable, rig: Rig, source: Source, *, kind: str, before: Before | None, last: RawTable | None
+) -> tuple[Recording, Before | None]:
+    """Return a part of a recording in SI, converted in place; see `to_recording`.
+
+    Parameters
+    ----------
+    table, rig, source, kind : RawTable, Rig, Source, str
+        As in `to_recording`.
+    before : Before or None
+        What comes before this part; None for the first.
+    last : RawTable or None
+        The last row of this part, if others follow.
+
+    Returns
+    -------
+    The part, whose time goes on where the part before ends; and what the next one has to know.
+
+    Raises
+    ------
+    ReadingError : as `to_recording`; that a channel has no number is told with the last part.
+    """
+    mapping = _Mapping(table, rig, source, kind, in_place=True, before=before, more=last is not None)
+    part = mapping.recording()
+    if last is None:
+        return part, None
+    count = len(part) + (0 if before is None else before.count)
+    return part, Before(last, float(part.time[-1]), count, mapping.empty)
+
+
 class _Mapping:
-    def __init__(self, table: RawTable, rig: Rig, source: Source, kind: str, *, in_place: bool) -> None:
+    def __init__(
+        self,
+        table: RawTable,
+        rig: Rig,
+        source: Source,
+        kind: str,
+        *,
+        in_place: bool,
+        before: Before | None = None,
+        more: bool = False,
+    ) -> None:
+        self.before = before
+        self.more = more
+        self.empty: dict[str, Fault] = {}
         self.in_place = in_place
         self.table = table
         self.rig = rig
@@ -73,7 +135,7 @@ class _Mapping:
         self.units: dict[str, str] = {}
 
     def recording(self) -> Recording:
-        needed = 1 if self.by_hand else 2
+        needed = 1 if self.by_hand or self.before is not None else 2
         if len(self.table.rows) < needed:
             count = len(self.table.rows)
             raise ReadingError.single(
@@ -162,13 +224,13 @@ class _Mapping:
             values = self._without_overload(column, values)
             highest, _ = _extremes(values)
         if np.isnan(highest):
-            if dimension in _ESSENTIAL:
-                what = f"{channel.name} has no number in any line"
-                self.faults.append(
-                    Fault(what, place, "check the transducer and the logger, and record again")
-                )
+            what = f"{channel.name} has no number in any line"
+            fault = Fault(what, place, "check the transducer and the logger, and record again")
+            if dimension in _ESSENTIAL and not self._may_be_empty(channel.name, fault):
+                self.faults.append(fault)
                 return None
-            self.notes.append(f"Column '{column.name}' ({channel.name}) has no number in any line.")
+            if dimension not in _ESSENTIAL:
+                self.notes.append(f"Column '{column.name}' ({channel.name}) has no number in any line.")
         self.units[channel.name] = unit.unit
         # Most columns need one factor or none: a copy of a long recording costs as much as parsing a column.
         if unit.shift != 0.0:
@@ -179,6 +241,13 @@ class _Mapping:
             own = self.in_place and values.flags.writeable and not shared
             return np.multiply(values, unit.scale, out=values if own else None)
         return values.copy() if shared else values
+
+    def _may_be_empty(self, name: str, fault: Fault) -> bool:
+        """Whether another part may have, or has had, the numbers that a channel has none of here."""
+        so_far = self.before is None or name in self.before.empty
+        if so_far and self.more:
+            self.empty[name] = fault
+        return self.more or not so_far
 
     def _without_overload(self, column: RawColumn, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values with the loggers' marks for overload missing.
@@ -218,6 +287,10 @@ class _Mapping:
         if column is None:
             return self._time_without_column(len(rows))
         channel, place = self.rig.channel["time"], self._place(column)
+        if self.before is not None:
+            # with the row before, so that a step from part to part is one like the others
+            rows = np.concatenate([self.before.row.rows, rows])
+            column = _with_before(column, next(c for c in self.before.row.columns if c.name == column.name))
         if column.is_text:
             time, faults = time_from_texts(column, rows, place)
         else:
@@ -229,13 +302,14 @@ class _Mapping:
             self.notes += notes
             self.units["time"] = "s" if unit is None else unit.unit
         self.faults += faults or unsteady(time, rows, place, twins=self.by_hand)
-        return time
+        return time if self.before is None else self.before.time + time[1:]
 
     def _time_without_column(self, n: int) -> NDArray[np.float64]:
         rate = self.rig.file.sample_rate
         if rate is not None:
             self.notes.append(f"The time is counted from the rig's sample rate of {rate:g} Hz.")
-            return np.arange(n) / rate
+            first = 0 if self.before is None else self.before.count
+            return np.arange(first, first + n) / rate
         if self.by_hand:
             self.notes.append("The readings have no clock: their time is their running number.")
         elif "time" not in self.rig.channel:
@@ -250,6 +324,13 @@ class _Mapping:
 
     def _place(self, column: RawColumn) -> Place:
         return Place(self.file, column=column.name)
+
+
+def _with_before(column: RawColumn, before: RawColumn) -> RawColumn:
+    """Return a column with one value more at its beginning."""
+    values = np.concatenate([before.values, column.values])
+    odd = {i + 1: text for i, text in column.odd.items()}
+    return RawColumn(column.name, column.unit, values, odd, column.odd_count)
 
 
 def _extremes(values: NDArray[np.float64]) -> tuple[float, float]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,16 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import read_groups_apart
-from diffbench.readers.foreign import guarded, library, refuse_too_many, require
+from diffbench.readers.apart import groups_apart
+from diffbench.readers.foreign import MOST_IN_PARTS, guarded, library, refuse_too_many, require
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.mdf_blocks import check_chains
+from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import Group, on_one_clock
+from diffbench.readers.time_bases import LateGroup, tables_on_one_clock
+from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
+
+Keep = Callable[[NDArray[np.float64]], OnDemand]
 
 _MAGIC = b"MDF     "
 _UNFINISHED = b"UnFinMF "
@@ -26,13 +32,15 @@ _MASTERS = (2, 3)  # types of a channel that is its group's clock, stored or cou
 _TIME = 1  # kind of a master: time, not angle or distance
 
 
-class MdfReader(MarkedReader):
+class MdfReader(MarkedReader, ReadsInParts):
     """ASAM MDF of version 4. See `diffbench.readers.protocol.Reader`."""
 
     name = "MDF"
     marks = (_MAGIC, _UNFINISHED)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
         """Read all channels of a file, put onto one clock.
 
         Parameters
@@ -41,6 +49,8 @@ class MdfReader(MarkedReader):
             The file.
         settings : FileSettings
             `group`, by its name or as ``"group 2"``, gives the clock; else the one with most samples does.
+        rows : int, optional
+            Rows of a part. Without, all is one.
 
         Returns
         -------
@@ -67,19 +77,21 @@ class MdfReader(MarkedReader):
             )
         require("asammdf", extra="mdf", path=path)
         check_chains(path)
-        groups, notes = read_groups_apart(path, self.name, __name__)
-        table = on_one_clock(groups, path, stated=settings.group)
-        details = {"version": version, **table.details}
-        return RawTable(table.columns, table.rows, details, notes=(*notes, *table.notes))
+        with groups_apart(path, self.name, __name__) as (groups, notes):
+            for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
+                details = {"version": version, **table.details}
+                yield replace(table, details=details, notes=(*notes, *table.notes))
 
 
-def read_groups(path: Path) -> tuple[list[Group], list[str]]:
+def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, in this process.
 
     Parameters
     ----------
     path : Path
         An MDF 4 file.
+    keep : callable
+        Takes the numbers of each channel as it is read, and gives them back as they were put aside.
 
     Returns
     -------
@@ -91,25 +103,25 @@ def read_groups(path: Path) -> tuple[list[Group], list[str]]:
     """
     asammdf = library("asammdf", extra="mdf", path=path)
 
-    def read() -> tuple[list[Group], list[str]]:
+    def read() -> tuple[list[LateGroup], list[str]]:
         # By an open file: of a path the library would judge the ending, and might open the file for writing.
         with path.open("rb") as source:
             measurement = asammdf.MDF(source, process_bus_logging=False, use_display_names=False)
-            return _groups(measurement, path)
+            return _groups(measurement, path, keep)
 
     return guarded(path, MdfReader.name, read, asammdf.blocks.utils.MdfException, SystemError)
 
 
-def _groups(measurement: Any, path: Path) -> tuple[list[Group], list[str]]:
+def _groups(measurement: Any, path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
     values = sum(g.channel_group.cycles_nr * len(g.channels) for g in measurement.groups)
-    refuse_too_many(values, path, "export the part of the recording that is needed")
-    groups: list[Group] = []
+    refuse_too_many(values, path, "export the part of the recording that is needed", most=MOST_IN_PARTS)
+    groups: list[LateGroup] = []
     notes: list[str] = []
     for index, group in enumerate(measurement.groups):
         if not group.channel_group.cycles_nr:
             continue
         clock: str | None = None
-        columns: list[RawColumn] = []
+        columns: list[RawColumn | LateColumn] = []
         for place, channel in enumerate(group.channels):
             if channel.channel_type in _MASTERS:
                 if channel.sync_type == _TIME:
@@ -119,13 +131,16 @@ def _groups(measurement: Any, path: Path) -> tuple[list[Group], list[str]]:
             column = as_column(channel.name, signal.unit, _with_holes(signal))
             if column is None:
                 notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
-            else:
+            elif column.is_text:
                 columns.append(column)
+            else:
+                numbers = np.asarray(column.values, dtype=np.float64)
+                columns.append(LateColumn(column.name, column.unit, keep(numbers)))
         time = None
         if clock is not None:
-            time = np.asarray(measurement.get_master(index), dtype=np.float64)
+            time = keep(np.asarray(measurement.get_master(index), dtype=np.float64))
         name = group.channel_group.acq_name or f"group {index + 1}"
-        groups.append(Group(str(name), tuple(columns), time, clock))
+        groups.append(LateGroup(str(name), tuple(columns), time, clock))
     return groups, notes
 
 

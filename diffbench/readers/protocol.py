@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -44,6 +44,10 @@ class RawColumn:
         """Whether the column holds texts rather than floats."""
         return self.values.dtype == np.object_
 
+    def part(self, first: int, last: int) -> RawColumn:
+        """Return some of the rows of a column without odd cells."""
+        return RawColumn(self.name, self.unit, self.values[first:last])
+
 
 @dataclass(frozen=True, eq=False)
 class RawTable:
@@ -58,6 +62,7 @@ class RawTable:
     notes : what a user should know about the reading, each one sentence.
     header_line : the line that the names stand on, where there is one.
     unnamed : whether the file names no columns, so that the reader has called them by their place.
+    more : whether these are not all rows, and further ones follow in another table.
     """
 
     columns: tuple[RawColumn, ...]
@@ -66,6 +71,12 @@ class RawTable:
     notes: tuple[str, ...] = ()
     header_line: int | None = None
     unnamed: bool = False
+    more: bool = False
+
+    def last_row(self) -> RawTable:
+        """Return the last row alone, in memory of its own."""
+        columns = tuple(RawColumn(c.name, c.unit, c.values[-1:].copy()) for c in self.columns)
+        return RawTable(columns, self.rows[-1:].copy())
 
 
 class Reader(Protocol):
@@ -101,5 +112,28 @@ class Reader(Protocol):
         Raises
         ------
         ReadingError : naming file, line and mend, with every fault that was found.
+        """
+        ...
+
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
+        """Read the file in parts, of which one is in memory at a time.
+
+        Parameters
+        ----------
+        path, settings : Path, FileSettings
+            As in `read_table`.
+        rows : int, optional
+            Rows of a part, about; none has fewer than a quarter of that, unless it is the only one. Without,
+            and of a format that is read whole, all is one part.
+
+        Returns
+        -------
+        Tables of the same columns, one after the other, whose rows are numbered on; notes may stand in any.
+
+        Raises
+        ------
+        ReadingError : as `read_table`, perhaps after some of the parts.
         """
         ...

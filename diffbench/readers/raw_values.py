@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from diffbench.readers.protocol import RawColumn
 
 
-def as_column(name: str, unit: object, values: NDArray[Any], *, own: bool = False) -> RawColumn | None:
+def as_column(
+    name: str,
+    unit: object,
+    values: NDArray[Any],
+    *,
+    own: bool = False,
+    since: np.datetime64 | None = None,
+) -> RawColumn | None:
     """Return one column from an array of a library.
 
     Parameters
@@ -24,6 +31,8 @@ def as_column(name: str, unit: object, values: NDArray[Any], *, own: bool = Fals
         first, in unit s. Anything masked or None is missing.
     own : bool
         Whether the array is nobody else's, and floats may be kept without a copy.
+    since : datetime64, optional
+        What moments count from, where it is not the first of these.
 
     Returns
     -------
@@ -44,7 +53,7 @@ def as_column(name: str, unit: object, values: NDArray[Any], *, own: bool = Fals
     if values.dtype.kind in "fiub":
         return RawColumn(name, unit_text, values.astype(np.float64, copy=not own))
     if values.dtype.kind in "Mm":
-        return RawColumn(name, "s", _seconds(values))
+        return RawColumn(name, "s", _seconds(values, since))
     if values.dtype.kind in "SUO":
         if any(isinstance(value, list | tuple | dict | np.ndarray | np.void) for value in values[:100]):
             return None
@@ -61,10 +70,11 @@ def _text(value: object) -> str:
     return str(value)
 
 
-def _seconds(values: NDArray[Any]) -> NDArray[np.float64]:
-    """Return moments or durations [s]; moments from the first that is there, at the file's own resolution."""
+def _seconds(values: NDArray[Any], since: np.datetime64 | None) -> NDArray[np.float64]:
+    """Return moments or durations [s]; moments from ``since`` or else from the first that is there, at the
+    file's own resolution."""
     if values.dtype.kind == "M":
-        there = values[~np.isnat(values)]
+        there = values[~np.isnat(values)][:1] if since is None else [since]
         values = values - (there[0] if len(there) else values.dtype.type(0, "s"))
     seconds = values / np.timedelta64(1, "s")
     return seconds.astype(np.float64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from diffbench.readers.array_file import ArrayFileReader
 from diffbench.readers.arrow import FeatherReader, ParquetReader
 from diffbench.readers.compressed import CompressedTextReader
 from diffbench.readers.hdf5 import Hdf5Reader
-from diffbench.readers.mapping import to_recording
+from diffbench.readers.mapping import Before, to_part, to_recording
 from diffbench.readers.mdf import MdfReader
 from diffbench.readers.protocol import RawTable, Reader
 from diffbench.readers.tdms import TdmsReader
@@ -23,6 +24,7 @@ from diffbench.recording import Recording, Source
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings, Rig
 
+ROWS = 1_500_000  # samples of a part: 25 minutes at 1 kHz, some 100 MB
 HEAD_SIZE = 1 << 16  # bytes that a reader may look at to recognise its format
 
 # Text comes last: it takes whatever is not binary.
@@ -73,6 +75,36 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
+def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator[Recording]:
+    """Read one recording in parts, of which one is in memory at a time, in whatever listed format it is.
+
+    Parameters
+    ----------
+    path, rig, kind : Path, Rig, str
+        As in `read_recording`.
+    rows : int
+        Samples of a part, about; up to five quarters of that, all is one part.
+
+    Returns
+    -------
+    The parts, one after the other; their time goes on from part to part.
+
+    Raises
+    ------
+    ReadingError : as `read_recording`, perhaps after some of the parts.
+    """
+    before: Before | None = None
+    for table, source in _tables(path, rig.file, rows=rows):
+        last = table.last_row() if table.more else None
+        if before is None and last is None:
+            yield to_recording(table, rig, source, kind=kind, in_place=True)
+            continue
+        part, before = to_part(table, rig, source, kind=kind, before=before, last=last)
+        del table
+        yield part
+        del part
+
+
 def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
     """Read all columns of one recording as they stand in its file.
 
@@ -91,6 +123,12 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
     ------
     ReadingError : when the file cannot be opened, is empty, of no listed format, or not readable.
     """
+    (found,) = _tables(path, settings, rows=None)
+    return found
+
+
+def _tables(path: Path, settings: FileSettings, *, rows: int | None) -> Iterator[tuple[RawTable, Source]]:
+    """Yield a recording's tables, all of which are of the same bytes."""
     path = Path(path)
     try:
         before = path.stat()
@@ -103,7 +141,9 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
         reader = reader_for(head, path)
         # First and not beside the parsing: two threads cost each other more than they save.
         sha256 = _sha256(path)
-        table = reader.read_table(path, settings)
+        for table in reader.read_tables(path, settings, rows=rows):
+            yield table, Source(path, sha256, before.st_size, reader.name, table.details)
+            del table
         after = path.stat()
     except OSError as error:
         raise ReadingError.single(
@@ -117,7 +157,6 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
             file=str(path),
             mend="wait until the bench has finished",
         )
-    return table, Source(path, sha256, before.st_size, reader.name, table.details)
 
 
 def reader_for(head: bytes, path: Path) -> Reader:

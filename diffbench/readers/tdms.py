@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diffbench.readers.foreign import guarded, library, refuse_too_many
+from diffbench.readers.foreign import MOST_IN_PARTS, guarded_each, library, refuse_too_many
 from diffbench.readers.marked import MarkedReader
+from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import Group, clock_among, on_one_clock
+from diffbench.readers.time_bases import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -20,13 +25,15 @@ _UNITS = ("unit_string", "unit", "units")  # properties that hold a channel's un
 _CLOCK = "time"  # name of the column that waveform properties make
 
 
-class TdmsReader(MarkedReader):
+class TdmsReader(MarkedReader, ReadsInParts):
     """TDMS. See `diffbench.readers.protocol.Reader`."""
 
     name = "TDMS"
     marks = (b"TDSm",)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
         """Read all channels of a file, put onto one clock.
 
         Parameters
@@ -35,6 +42,8 @@ class TdmsReader(MarkedReader):
             The file.
         settings : FileSettings
             `group` gives the clock; else the group with most samples does.
+        rows : int, optional
+            Rows of a part. Without, all is one.
 
         Returns
         -------
@@ -47,34 +56,41 @@ class TdmsReader(MarkedReader):
         """
         nptdms = library("nptdms", extra="tdms", path=path)
         path.open("rb").close()
-        groups, notes = guarded(path, self.name, lambda: _read(nptdms, path))
-        table = on_one_clock(groups, path, stated=settings.group)
-        return RawTable(table.columns, table.rows, table.details, notes=(*notes, *table.notes))
+
+        def read() -> Iterator[RawTable]:
+            with nptdms.TdmsFile.open(path) as file:
+                groups, notes = _read(file, path, most=None if rows is None else MOST_IN_PARTS)
+                for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
+                    yield replace(table, notes=(*notes, *table.notes))
+
+        return guarded_each(path, self.name, read())
 
 
-def _read(nptdms: Any, path: Path) -> tuple[list[Group], list[str]]:
+def _read(file: Any, path: Path, *, most: int | None) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, and notes on what was left out."""
     notes: list[str] = []
-    groups: list[Group] = []
-    with nptdms.TdmsFile.open(path) as file:
-        channels = [channel for group in file.groups() for channel in group.channels()]
-        refuse_too_many(
-            sum(len(channel) for channel in channels), path, "export the part of the recording that is needed"
-        )
-        start = _first_start(channels)
-        for group in file.groups():
-            groups += _groups(group, start, notes)
+    groups: list[LateGroup] = []
+    channels = [channel for group in file.groups() for channel in group.channels()]
+    refuse_too_many(
+        sum(len(channel) for channel in channels),
+        path,
+        "export the part of the recording that is needed",
+        most=most,
+    )
+    start = _first_start(channels)
+    for group in file.groups():
+        groups += _groups(group, start, notes)
     return groups, notes
 
 
-def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[Group]:
+def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[LateGroup]:
     """Return the channels of one group, those of one length and one clock together."""
-    clocks: dict[tuple[int, float, float], list[RawColumn]] = {}
+    clocks: dict[tuple[int, float, float], list[RawColumn | LateColumn]] = {}
     for channel in group.channels():
         if not len(channel):
             continue
         unit = next((channel.properties[key] for key in _UNITS if channel.properties.get(key)), None)
-        column = as_column(channel.name, unit, np.asarray(channel[:]))
+        column = _column(channel, unit)
         if column is None:
             notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
             continue
@@ -84,15 +100,35 @@ def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[G
         beside = [other for other in clocks if other[1] and other[0] == key[0]]
         if len(beside) == 1:
             clocks[beside[0]] += clocks.pop(key)
-    found: list[Group] = []
+    found: list[LateGroup] = []
     for (length, increment, offset), columns in clocks.items():
         if increment:
-            time = offset + increment * np.arange(length, dtype=np.float64)
-            found.append(Group(group.name, tuple(columns), time, _CLOCK))
+            time = _even_clock(length, increment, offset)
+            found.append(LateGroup(group.name, tuple(columns), time, _CLOCK))
         else:
             own, time_of_own = clock_among(columns)
-            found.append(Group(group.name, tuple(columns), time_of_own, own))
+            found.append(LateGroup(group.name, tuple(columns), time_of_own, own))
     return found
+
+
+def _column(channel: Any, unit: object) -> RawColumn | LateColumn | None:
+    """Return a channel: numbers stay in the file, words and moments are read."""
+    if channel.dtype.kind not in "fiub":
+        return as_column(channel.name, unit, np.asarray(channel[:]))
+    named = as_column(channel.name, unit, np.empty(0))
+    assert named is not None
+
+    def read(first: int, last: int) -> NDArray[np.float64]:
+        return np.asarray(channel[first:last], dtype=np.float64)
+
+    return LateColumn(named.name, named.unit, OnDemand(len(channel), read))
+
+
+def _even_clock(length: int, increment: float, offset: float) -> OnDemand:
+    def read(first: int, last: int) -> NDArray[np.float64]:
+        return offset + increment * np.arange(first, last, dtype=np.float64)
+
+    return OnDemand(length, read)
 
 
 def _waveform(channel: Any, start: np.datetime64 | None) -> tuple[float, float]:

@@ -8,13 +8,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from diffbench.errors import Place, ReadingError
-from diffbench.readers.protocol import RawTable
+from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text_body import TextBody
 from diffbench.readers.text_layout import Layout, find_layout
 from diffbench.readers.text_lines import head_lines
 from diffbench.readers.text_parsing import AT_ONCE
+from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -24,7 +28,7 @@ _LONGEST = 1 << 18  # bytes in a line of the top: a recording has tens of column
 _MINUS = re.compile(rb"\xe2\x88\x92(?=[\d.,])")  # the typographer's minus before a number
 
 
-class TextReader:
+class TextReader(ReadsInParts):
     """Delimited text (CSV, TSV and their kin). See `diffbench.readers.protocol.Reader`.
 
     Parameters
@@ -60,8 +64,10 @@ class TextReader:
         """
         return not looks_binary(head)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Read a text file whole.
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
+        """Read a text file in parts.
 
         Parameters
         ----------
@@ -69,37 +75,61 @@ class TextReader:
             The file.
         settings : FileSettings
             What the rig states; the rest is found out.
+        rows : int, optional
+            Rows of a part; the last one has between a quarter and five quarters of that. Without, all is one.
 
         Returns
         -------
-        The columns as written, each row with its line number.
+        The tables, one after the other; what is to be noted stands in the last one.
 
         Raises
         ------
         ReadingError : see `diffbench.readers.text_layout.find_layout` and `TextBody`; every fault with its
-            line.
+            line. Of a file in parts, perhaps after some of them.
         """
         file = str(path)
         layout = _layout_of(path, settings)
-        body = TextBody(layout, file, size=path.stat().st_size, at_once=self._at_once)
+        size = path.stat().st_size
+        most = None if rows is None else rows + rows // 4
+        body = TextBody(layout, file, size=size, most=most, at_once=self._at_once)
         encoding = "ascii"
+
+        def table(
+            columns: tuple[RawColumn, ...],
+            lines: NDArray[np.int64],
+            notes: tuple[str, ...] = (),
+            *,
+            more: bool = False,
+        ) -> RawTable:
+            return RawTable(
+                columns,
+                lines,
+                _details(body.layout, encoding),
+                notes,
+                header_line=layout.header_line,
+                unnamed=layout.header_line is None,
+                more=more,
+            )
+
+        def parts() -> Iterator[RawTable]:
+            while rows is not None and len(body) > rows + rows // 4:
+                part = body.split(rows)
+                # where lines are faulty, the rest is read for its faults alone
+                if not body.faults():
+                    yield table(*part, more=True)
+                del part
+
         for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
             body.add(
                 block if block.plain or block.data.isascii() else replace(block, data=_plain(block.data))
             )
+            yield from parts()
         body.finish()
+        yield from parts()
         if faults := body.faults():
             raise ReadingError(faults)
-        columns, rows = body.columns()
-        return RawTable(
-            columns,
-            rows,
-            _details(body.layout, encoding),
-            body.notes(),
-            header_line=layout.header_line,
-            unnamed=layout.header_line is None,
-        )
+        yield table(*body.columns(), body.notes())
 
     def _table_blocks(self, path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:
         """Yield the blocks of the file from the first row of the table on."""
@@ -122,7 +152,9 @@ class TextReader:
                 )
 
 
-def read_copy(reader: TextReader, copy: Path, path: Path, settings: FileSettings) -> RawTable:
+def read_copy(
+    reader: TextReader, copy: Path, path: Path, settings: FileSettings, *, rows: int | None = None
+) -> Iterator[RawTable]:
     """Read a text that was made from another file.
 
     Parameters
@@ -135,17 +167,19 @@ def read_copy(reader: TextReader, copy: Path, path: Path, settings: FileSettings
         The file that the user named; faults name it.
     settings : FileSettings
         What the rig states of the text.
+    rows : int, optional
+        As in `TextReader.read_tables`.
 
     Returns
     -------
-    The table.
+    The tables.
 
     Raises
     ------
-    ReadingError : as `TextReader.read_table`.
+    ReadingError : as `TextReader.read_tables`.
     """
     try:
-        return reader.read_table(copy, settings)
+        yield from reader.read_tables(copy, settings, rows=rows)
     except ReadingError as error:
         raise ReadingError(
             [

@@ -50,13 +50,23 @@ class TextBody:
     layout : what was found out from the file's top.
     file : name for messages.
     size : bytes of the file, from which the count of rows is guessed.
+    most : rows that are held at once, where the table is given in parts.
     at_once : bytes of regular lines that are parsed at once.
     """
 
-    def __init__(self, layout: Layout, file: str, *, size: int = 0, at_once: int = AT_ONCE) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        file: str,
+        *,
+        size: int = 0,
+        most: int | None = None,
+        at_once: int = AT_ONCE,
+    ) -> None:
         self.layout = layout
         self._file = file
         self._size = size
+        self._most = most
         self._at_once = at_once
         self._columns = [_Column() for _ in layout.names]
         self._rows = GrowingRows()
@@ -124,6 +134,8 @@ class TextBody:
         """Guess from some lines how many there are in the file."""
         if not self._expected:
             self._expected = lines + int(1.01 * lines * max(self._size - size, 0) / size)
+            if self._most is not None:
+                self._expected = min(self._expected, self._most + lines)
 
     def _add_alone(self, block: Block) -> None:
         """Parse one block: by its lines, where they are not regular."""
@@ -170,6 +182,34 @@ class TextBody:
             and (self._all_there or not has_comment(data))
             and self._begins_well(data)
         )
+
+    def __len__(self) -> int:
+        """Return how many rows have been taken and parsed."""
+        return len(self._rows)
+
+    def split(self, count: int) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
+        """Return the first rows, and keep the others.
+
+        Parameters
+        ----------
+        count : int
+            How many; no more than there are.
+
+        Returns
+        -------
+        Columns and line numbers.
+        """
+        columns = []
+        for name, unit, column in zip(self.layout.names, self.layout.units, self._columns, strict=True):
+            odd = {i: text for i, text in column.odd.items() if i < count}
+            # beyond the limit of those that are kept, nobody knows where they stand: all count here
+            odd_count = len(odd) if column.odd_count == len(column.odd) else column.odd_count
+            values = column.grown.split(count)
+            column.odd = {i - count: text for i, text in column.odd.items() if i >= count}
+            column.odd_count -= odd_count
+            if name or any(_says_something(value) for value in values):
+                columns.append(RawColumn(name, unit, values, odd, odd_count))
+        return tuple(columns), self._rows.split(count)
 
     def columns(self) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
         """Return the columns, and the line number of each row.

@@ -9,9 +9,10 @@ next.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,9 @@ from diffbench.errors import QuantityError, ReadingError
 from diffbench.quantities import conversion
 from diffbench.readers.foreign import refuse_too_many
 from diffbench.readers.names import folded, split_joined_unit, split_unit
+from diffbench.readers.on_demand import LateColumn, OnDemand, alike, rises
 from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.whole_or_parts import even_parts
 
 _GAP = 3.0  # median steps between two samples of a group, from which on nothing is read between them
 _CLOCK_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "zeit", "temps"})
@@ -59,7 +62,30 @@ class Group:
         return tuple(column for column in self.columns if column is not self.clock)
 
 
-def clock_among(columns: Sequence[RawColumn]) -> tuple[RawColumn | None, NDArray[np.float64] | None]:
+@dataclass(frozen=True, eq=False)
+class LateGroup:
+    """A group as a file has it, its numbers in the file still; see `Group`."""
+
+    name: str
+    columns: tuple[RawColumn | LateColumn, ...]
+    time: NDArray[np.float64] | OnDemand | None
+    clock: RawColumn | LateColumn | str | None = None
+
+    def __len__(self) -> int:
+        return len(self.columns[0].values)
+
+    def part(self, first: int, last: int) -> Group:
+        """Return some of its rows, in memory."""
+        columns = [column.part(first, last) for column in self.columns]
+        at = next((i for i, column in enumerate(self.columns) if column is self.clock), None)
+        named = self.clock if isinstance(self.clock, str) else None
+        time = None if self.time is None else self.time[first:last]
+        return Group(self.name, tuple(columns), time, named if at is None else columns[at])
+
+
+def clock_among(
+    columns: Sequence[RawColumn | LateColumn],
+) -> tuple[RawColumn | LateColumn | None, NDArray[np.float64] | OnDemand | None]:
     """Return the clock of a group whose clock is one of its channels.
 
     Parameters
@@ -91,10 +117,56 @@ def clock_among(columns: Sequence[RawColumn]) -> tuple[RawColumn | None, NDArray
                 continue
         elif bare not in _CLOCK_WORDS:
             continue
+        if isinstance(column, LateColumn):
+            if rises(column.values):
+                return column, column.values.times(scale)
+            continue
         values = column.values.astype(np.float64)
-        if bool(np.isfinite(values).all()) and bool((np.diff(values) > 0.0).all()):
+        if rises(values):
             return column, values * scale
     return None, None
+
+
+def tables_on_one_clock(
+    groups: Sequence[LateGroup], path: Path, *, stated: str | None, rows: int | None
+) -> Iterator[RawTable]:
+    """Yield the table of all groups in parts, where they have one clock or none; else whole.
+
+    Parameters
+    ----------
+    groups : sequence of LateGroup
+        In the file's order.
+    path, stated : Path, str or None
+        As in `on_one_clock`.
+    rows : int or None
+        Rows of a part, about; None for a single part.
+
+    Returns
+    -------
+    The tables, one after the other. Channels that are read at the times of another group need both of them
+    whole; so do groups of several lengths.
+
+    Raises
+    ------
+    ReadingError : as `on_one_clock`, and where a file that has to be whole is too large for that.
+    """
+    told = [group for group in groups if group.columns and len(group)]
+    parts = even_parts(len(told[0]), rows) if told else []
+    base = _base(told, path, stated) if len(parts) > 1 else None
+    if base is None or not all(
+        len(group) == len(base) and (group.time is None or _same_clock(group, base)) for group in told
+    ):
+        values = sum(len(group) * len(group.columns) for group in told)
+        refuse_too_many(values, path, "export the part of the recording that is needed")
+        whole = [group.part(0, len(group)) for group in told]
+        yield on_one_clock(whole, path, stated=stated)
+        return
+    for first, last in parts:
+        table = on_one_clock([group.part(first, last) for group in told], path, stated=stated)
+        yield replace(table, rows=table.rows + first, more=last < len(base))
+
+
+AnyGroup = TypeVar("AnyGroup", Group, LateGroup)
 
 
 def on_one_clock(groups: Sequence[Group], path: Path, *, stated: str | None) -> RawTable:
@@ -168,7 +240,7 @@ def on_one_clock(groups: Sequence[Group], path: Path, *, stated: str | None) -> 
     )
 
 
-def _base(groups: Sequence[Group], path: Path, stated: str | None) -> Group:
+def _base(groups: Sequence[AnyGroup], path: Path, stated: str | None) -> AnyGroup:
     """Return the group that gives the clock."""
     if stated is None:
         clocked = [group for group in groups if group.time is not None]
@@ -185,20 +257,15 @@ def _base(groups: Sequence[Group], path: Path, stated: str | None) -> Group:
     return max(named, key=len)
 
 
-def _same_clock(group: Group, base: Group) -> bool:
-    return (
-        group.time is not None
-        and base.time is not None
-        and len(group) == len(base)
-        and bool(np.array_equal(group.time, base.time))
-    )
+def _same_clock(group: Group | LateGroup, base: Group | LateGroup) -> bool:
+    return group.time is not None and base.time is not None and alike(group.time, base.time)
 
 
 def _at_times(group: Group, base: Group, path: Path) -> tuple[RawColumn, ...]:
     """Return the channels of a group at the base's times, its own clock left out."""
     if group.time is None or base.time is None or _same_clock(group, base):
         return group.channels
-    if not (np.diff(group.time) > 0.0).all() or not np.isfinite(group.time).all():
+    if not rises(group.time):
         raise ReadingError.single(
             f"the clock of group '{group.name}' does not rise from sample to sample",
             file=str(path),

@@ -15,6 +15,7 @@ from diffbench.readers.compressed import is_workbook
 from diffbench.readers.foreign import damaged, guarded, library
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text import TextReader, read_copy
+from diffbench.readers.whole_or_parts import ReadsWhole
 from diffbench.readers.workbook_parts import look_through
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # compound file: .xls, and encrypted
 _LEAST_ROWS = 2  # rows with two numbers or more that make a sheet a recording
 
 
-class WorkbookReader:
+class WorkbookReader(ReadsWhole):
     """Excel workbooks (``.xlsx``, ``.xlsm``, ``.xls``). See `diffbench.readers.protocol.Reader`."""
 
     name = "workbook"
@@ -81,7 +82,7 @@ class WorkbookReader:
             )
             # Tabs and points are ours, whatever the rig says of its text files.
             own = {"delimiter": "\t", "encoding": "utf-8", "decimal": settings.decimal or "."}
-            table = read_copy(TextReader(), copy, path, settings.model_copy(update=own))
+            (table,) = read_copy(TextReader(), copy, path, settings.model_copy(update=own))
         return RawTable(
             table.columns,
             table.rows,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.checks.protocol import flanks
+from diffbench.conditioning.checks.protocol import flanks, reach
 from diffbench.conditioning.flanks import check_flanks, flank_climbs
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
@@ -110,5 +110,5 @@ def test_a_speed_sweep_alone_tells_nothing(visit: Callable[[bool], ConditionedVi
     [(-300.0, 700.0, False), (-500.0, 500.0, False), (-700.0, 300.0, True), (-300.0, -5.0, True)],
 )
 def test_a_sweep_that_goes_further_in_coast_says_so(low: float, high: float, told: bool) -> None:
-    found: list[Any] = flanks(np.linspace(low, high, 500), file="a.csv")
+    found: list[Any] = flanks(*(reach(np.linspace(low, high, 500)) or (0.0, 0.0)), file="a.csv")
     assert [f.name for f in found] == (["coast further than drive"] if told else [])

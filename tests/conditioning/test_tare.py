@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning.samples import Samples, take
-from diffbench.conditioning.tare import tare
+from diffbench.conditioning.tare import joined_tare, tare, tare_run
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
@@ -16,7 +16,7 @@ CHANNELS = ("left_torque", "right_torque")
 
 
 @pytest.fixture
-def tare_run(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Callable[..., Samples]:
+def samples_of(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Callable[..., Samples]:
     """Return a function that makes a tare run: 20 s at 100 Hz, constant readings with noise."""
 
     def make(left: float, right: float, *, noise: float = 1.0, seed: int = 1) -> Samples:
@@ -38,10 +38,10 @@ def test_no_tare_run_is_no_tare() -> None:
     assert tare([], CHANNELS) is None
 
 
-def test_one_run_gives_mean_and_noise(tare_run: Callable[..., Samples]) -> None:
+def test_one_run_gives_mean_and_noise(samples_of: Callable[..., Samples]) -> None:
     """White noise of 1 N·m in 1800 samples: 0.024 N·m; its own estimate from ten parts scatters by a
     quarter."""
-    found = tare([tare_run(1.8, -0.6)], CHANNELS)
+    found = tare([tare_run(samples_of(1.8, -0.6), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.runs == 1
     for name, true in zip(CHANNELS, (1.8, -0.6), strict=True):
@@ -49,20 +49,23 @@ def test_one_run_gives_mean_and_noise(tare_run: Callable[..., Samples]) -> None:
         assert found.u[name] == pytest.approx(1 / np.sqrt(1800), rel=0.75)
 
 
-def test_slow_ripple_counts(tare_run: Callable[..., Samples]) -> None:
+def test_slow_ripple_counts(samples_of: Callable[..., Samples]) -> None:
     """A wander of 0.5 N·m over some seconds doesn't average out like white noise, and the parts show it."""
-    samples = tare_run(0.0, 0.0, noise=0.1)
+    samples = samples_of(0.0, 0.0, noise=0.1)
     wander = 0.5 * np.sin(2 * np.pi * samples.time / 7.3)
     moved = dict(samples.torques)
     moved["left_torque"] = moved["left_torque"] + wander
-    found = tare([Samples(**{**vars(samples), "torques": moved})], CHANNELS)
+    found = tare([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.u["left_torque"] > 20 * 0.1 / np.sqrt(1800)
 
 
-def test_drift_between_two_runs_is_rectangular(tare_run: Callable[..., Samples]) -> None:
+def test_drift_between_two_runs_is_rectangular(samples_of: Callable[..., Samples]) -> None:
     """GUM 4.3.7: only the ends known, half-range over √3, here 1/√3 N·m, and the mean of both."""
-    found = tare([tare_run(1.0, 0.5, seed=1), tare_run(3.0, 0.5, seed=2)], CHANNELS)
+    found = tare(
+        [tare_run(samples_of(left, 0.5, seed=seed), CHANNELS) for left, seed in ((1.0, 1), (3.0, 2))],
+        CHANNELS,
+    )
     assert found is not None
     assert found.runs == 2
     assert found.mean["left_torque"] == pytest.approx(2.0, abs=0.07)
@@ -70,21 +73,31 @@ def test_drift_between_two_runs_is_rectangular(tare_run: Callable[..., Samples])
     assert found.u["right_torque"] < 0.1  # that one did not drift
 
 
-def test_a_bench_that_is_still_starting_does_not_count(tare_run: Callable[..., Samples]) -> None:
+def test_a_bench_that_is_still_starting_does_not_count(samples_of: Callable[..., Samples]) -> None:
     """The first and last twentieth are left out: here they are 50 N·m off."""
-    samples = tare_run(1.8, -0.6)
+    samples = samples_of(1.8, -0.6)
     moved = {name: value.copy() for name, value in samples.torques.items()}
     moved["left_torque"][:100] += 50.0
     moved["left_torque"][-100:] += 50.0
-    found = tare([Samples(**{**vars(samples), "torques": moved})], CHANNELS)
+    found = tare([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.mean["left_torque"] == pytest.approx(1.8, abs=4 / np.sqrt(1800))
 
 
-def test_a_channel_without_readings_has_no_tare(tare_run: Callable[..., Samples]) -> None:
-    samples = tare_run(1.8, -0.6)
+def test_a_channel_without_readings_has_no_tare(samples_of: Callable[..., Samples]) -> None:
+    samples = samples_of(1.8, -0.6)
     missing = {**samples.torques, "left_torque": np.full(samples.time.size, np.nan)}
-    found = tare([Samples(**{**vars(samples), "torques": missing})], CHANNELS)
+    found = tare([tare_run(Samples(**{**vars(samples), "torques": missing}), CHANNELS)], CHANNELS)
     assert found is not None
     assert "left_torque" not in found.mean
     assert "right_torque" in found.mean
+
+
+def test_parts_of_a_long_tare_run_are_one_run(samples_of: Callable[..., Samples]) -> None:
+    """Read in two parts, it is one run of twice the means, not two runs with a drift between."""
+    parts = [tare_run(samples_of(left, 0.5, seed=seed), CHANNELS) for left, seed in ((1.0, 1), (3.0, 2))]
+    found = tare([joined_tare(parts)], CHANNELS)
+    assert found is not None
+    assert found.runs == 1
+    assert found.mean["left_torque"] == pytest.approx(2.0, abs=0.07)
+    assert found.u["left_torque"] == pytest.approx(1 / np.sqrt(19), rel=0.1)  # 20 means, ten at each level

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from diffbench.errors import ReadingError
-from diffbench.readers import read_recording, registry
+from diffbench.readers import read_parts, read_recording, registry
 
 
 @pytest.mark.parametrize(
@@ -34,15 +34,16 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path, rig_of, sweep, 
     path.write_text(",".join(sweep.values()) + "\n0,1,2,3,4\n0.1,1,2,3,4\n", encoding="utf-8")
 
     class Slow(registry.TextReader):
-        def read_table(self, path, settings):
-            table = super().read_table(path, settings)
+        def read_tables(self, path, settings, *, rows=None):
+            yield from super().read_tables(path, settings, rows=rows)
             with path.open("a", encoding="utf-8") as file:
                 file.write("0.2,1,2,3,4\n")
-            return table
 
     monkeypatch.setattr(registry, "READERS", (Slow(),))
     with pytest.raises(ReadingError, match="written to while it was read"):
         read_recording(path, rig_of(sweep), kind="tare")
+    with pytest.raises(ReadingError, match="written to while it was read"):
+        list(read_parts(path, rig_of(sweep), kind="tare"))
 
 
 def test_importing_the_readers_imports_no_pandas():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import Cells, Sweep
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.samples import HOLDING, Samples
+from diffbench.conditioning.samples import Samples
 from diffbench.conditioning.smoothing import local_mean
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
@@ -37,11 +37,15 @@ SWING, SWING_SHARE = 0.35, 0.05
 WINDOW = 1.0  # s
 
 
-def slip_and_cycles(samples: Samples, cells: Cells, course: Sweep, *, kind: str, file: str) -> list[Finding]:
-    """Too little slip, too few cycles, too few samples in a stretch."""
+def slip_and_cycles(
+    cells: Cells, course: Sweep, *, holding: float, step: float, kind: str, file: str
+) -> list[Finding]:
+    """Too little slip, too few cycles, too few samples in a stretch.
+
+    ``holding`` is the share of the samples of known speed whose outputs hold still, ``step`` [s] the usual
+    step from sample to sample.
+    """
     found: list[Finding] = []
-    known = np.isfinite(samples.motion.speed_difference)
-    holding = float(np.mean((samples.reason == HOLDING)[known])) if known.any() else 0.0
     lengths = np.bincount(cells.stretch, np.abs(cells.speed_difference) * cells.width)
     turned = float(np.median(lengths[lengths > 0.0])) if (lengths > 0.0).any() else 0.0
     little = kind == "bias-sweep" and turned < LEAST_TURN
@@ -73,15 +77,14 @@ def slip_and_cycles(samples: Samples, cells: Cells, course: Sweep, *, kind: str,
                 "Sweep up and down three times or more, each way round.",
             )
         )
-    count = course.stretch_duration / samples.step
+    count = course.stretch_duration / step
     if count < LEAST_SAMPLES:
         found.append(
             Finding(
                 "sampled too slowly",
                 "caveat",
                 file,
-                f"From one turn of the torque to the next there are {count:.0f} samples, "
-                f"{samples.step:.3g} s apart.",
+                f"From one turn of the torque to the next there are {count:.0f} samples, {step:.3g} s apart.",
                 "Turns are cut, and loading and unloading are blurred.",
                 "Sample faster (20 a second at least) or sweep slower.",
             )
@@ -89,18 +92,24 @@ def slip_and_cycles(samples: Samples, cells: Cells, course: Sweep, *, kind: str,
     return found
 
 
-def flanks(input_torque: Array, *, file: str) -> list[Finding]:
-    """A sweep that goes further in coast than in drive: as if both were exchanged.
-
-    Parameters: ``input_torque`` (n,) [N·m] at the samples, NaN = missing.
-
-    >>> [f.name for f in flanks(np.linspace(-700.0, 300.0, 100), file="a.csv")]
-    ['coast further than drive']
-    """
+def reach(input_torque: Array) -> tuple[float, float] | None:
+    """How far an input torque (n,) [N·m] at the samples goes in coast and in drive, but for strays (NaN =
+    missing); None where there is none."""
     known = input_torque[np.isfinite(input_torque)]
     if known.size == 0:
-        return []
+        return None
     low, high = (float(v) for v in np.percentile(known, [0.5, 99.5]))
+    return low, high
+
+
+def flanks(low: float, high: float, *, file: str) -> list[Finding]:
+    """A sweep that goes further in coast than in drive: as if both were exchanged.
+
+    Parameters: ``low`` and ``high`` [N·m], see `reach`.
+
+    >>> [f.name for f in flanks(-700.0, 300.0, file="a.csv")]
+    ['coast further than drive']
+    """
     if -low < COAST_BEYOND * max(high, 0.0) or low >= 0.0:
         return []
     return [

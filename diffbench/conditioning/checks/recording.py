@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.cells import Sweep
 from diffbench.conditioning.checks.balance import torque_balance
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
 from diffbench.conditioning.checks.dropouts import dropouts
 from diffbench.conditioning.checks.held import coarse, dead, held
 from diffbench.conditioning.checks.hum import hum
-from diffbench.conditioning.checks.protocol import flanks, pace, slip_and_cycles, stick_slip
+from diffbench.conditioning.checks.protocol import stick_slip
 from diffbench.conditioning.checks.speeds import speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding
@@ -73,11 +72,11 @@ def sweep_findings(
     made: Mapping[str, TorqueChain],
     recording: Recording,
     samples: Samples,
-    course: Sweep,
     run: ConditionedRun,
     input_torque: Array,
 ) -> list[Finding]:
-    """What a sweep shows once it is conditioned; ``input_torque`` (n,) [N·m] at the samples."""
+    """What the samples of a sweep, or of a part of it, show once they are conditioned; ``input_torque`` (n,)
+    [N·m]."""
     file = run.name
     averaged = float(np.median(run.cells.width))
     shafts = list(samples.speeds.values())
@@ -89,10 +88,6 @@ def sweep_findings(
             samples.torques[name], 1.0 / samples.step, shafts, name=name, file=file, averaged=averaged
         )
     found += torque_balance(rig, samples, input_torque, file=file)
-    found += slip_and_cycles(samples, run.cells, course, kind=run.kind, file=file)
-    if run.kind == "bias-sweep":
-        found += flanks(input_torque, file=file)
-    found += pace(rig, made, run.cells, file=file)
     difference = speed_difference(recording, rig)
     if difference is not None and run.kind == "bias-sweep":
         found += stick_slip(samples, difference, file=file)

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.samples import Samples
-from diffbench.conditioning.tare import part_means
+from diffbench.conditioning.tare import TareRun
 from diffbench.documents import Rig
 
 # Ten parts of each run tell its noise, roughly: five of their standard uncertainties, not three.
@@ -19,7 +18,7 @@ LEAST = 0.001
 
 
 def zero_drift(
-    rig: Rig, runs: Sequence[Samples], channels: Sequence[str], *, between: float, largest: float
+    rig: Rig, runs: Sequence[TareRun], channels: Sequence[str], *, between: float, largest: float
 ) -> list[Finding]:
     """The zero of each channel from the first tare run to the last.
 
@@ -28,8 +27,7 @@ def zero_drift(
     """
     found: list[Finding] = []
     for name in channels:
-        parts = [part_means(samples, name) for samples in runs]
-        kept = [part for part in parts if part is not None]
+        kept = [run[name] for run in runs if name in run]
         if len(kept) < 2:
             continue
         means = [float(part.mean()) for part in kept]
