@@ -1,0 +1,144 @@
+"""Parts of a long recording, put together again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+import diffbench.conditioning.sweeps as sweeps_module
+from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.joining import joined_run, told_once
+from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.run import ConditionedVisit
+from diffbench.documents import Rig
+from diffbench.errors import RecordingError
+from diffbench.recording import Recording
+
+RATE = 100.0
+CYCLE = 20.0
+
+
+@pytest.fixture
+def recording(recording_of: Callable[..., Recording]) -> Recording:
+    """Sixteen cycles of an invented additive unit, slipping at ±4 rad/s in turn."""
+    time = np.arange(int(16 * CYCLE * RATE)) / RATE
+    phase = (time / CYCLE) % 1.0
+    torque = -200.0 + 700.0 * np.where(phase < 0.5, 2.0 * phase, 2.0 - 2.0 * phase)
+    slip = np.where(np.floor(time / CYCLE) % 2 == 0, 4.0, -4.0)
+    locking = np.sign(slip) * (80.0 + 0.4 * np.abs(torque))
+    rng = np.random.default_rng(5)
+    return recording_of(
+        time,
+        left_torque=0.5 * (torque - locking) + rng.normal(0.0, 1.0, time.size),
+        right_torque=0.5 * (torque + locking) + rng.normal(0.0, 1.0, time.size),
+        left_speed=60.0 + 0.5 * slip + rng.normal(0.0, 0.02, time.size),
+        right_speed=60.0 - 0.5 * slip + rng.normal(0.0, 0.02, time.size),
+        oil_temperature=60.0 + rng.normal(0.0, 0.1, time.size),
+    )
+
+
+def part_of(recording: Recording, first: int, last: int) -> Recording:
+    here = slice(first, last)
+    return replace(
+        recording,
+        time=recording.time[here],
+        channels={name: values[here] for name, values in recording.channels.items()},
+        rows=recording.rows[here],
+    )
+
+
+def parts_of(recording: Recording, size: int) -> Iterator[Recording]:
+    for first in range(0, len(recording), size):
+        yield part_of(recording, first, first + size)
+
+
+def conditioned(rig: Rig, parts: Any) -> ConditionedVisit:
+    return condition(rig, [("bias-sweep", parts)], rig_key="R", visit_key="V")
+
+
+@pytest.mark.parametrize("held", [1, 10_000, 10**9])
+def test_parts_make_the_run_that_the_whole_makes(
+    held: int, both_outputs: Rig, recording: Recording, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cut in the midst of a cycle, and whether samples wait for each other or not: the same samples, the
+    same torques, turns at the same places; only where slip has to settle anew some are lost."""
+    monkeypatch.setattr(sweeps_module, "HELD", held)
+    (whole,) = conditioned(both_outputs, recording).runs
+    size = 9_100
+    (run,) = conditioned(both_outputs, parts_of(recording, size)).runs
+    assert run.samples == whole.samples == len(recording)
+    lost = sum(run.dropped.values()) - sum(whole.dropped.values())
+    assert 0 <= lost <= 3 * 20  # three further starts, each 0.3 rad of settling at 4 rad/s
+    assert run.cells.count.sum() + sum(run.dropped.values()) == len(recording)
+    assert (np.diff(run.cells.time) > 0.0).all()
+    assert (np.diff(run.cells.stretch) >= 0).all()
+    assert np.unique(run.cells.segment).tolist() == [0, 1, 2, 3]
+    expected = np.interp(run.cells.time, whole.cells.time, whole.locking)
+    inside = np.abs((run.cells.time / CYCLE) % 0.5 - 0.25) < 0.2  # away from turns, where a line misses
+    assert float(np.sqrt(np.mean((run.locking - expected)[inside] ** 2))) < 1.0
+    assert run.noise == pytest.approx(whole.noise, rel=0.02)
+
+
+def test_the_history_of_each_part_is_its_own(both_outputs: Rig, recording: Recording) -> None:
+    """Starts are where parts begin; every cell comes after a start or turn of its own part."""
+    size = 9_100
+    (run,) = conditioned(both_outputs, parts_of(recording, size)).runs
+    history = run.history
+    starts = np.flatnonzero(history.begins)
+    assert starts.size == 4
+    begins = recording.time[[0, size, 2 * size, 3 * size]]
+    for start, time in zip(starts, begins, strict=True):
+        assert run.cells.time[history.near[start]] == pytest.approx(time, abs=1.0)
+    part_of_cell = np.searchsorted(begins, run.cells.time, side="right") - 1
+    part_of_turn = np.searchsorted(starts, history.before, side="right") - 1
+    np.testing.assert_array_equal(part_of_turn, part_of_cell)
+    # tops at 500 N·m and bottoms at −200 N·m, the same as found in the whole
+    tops = history.torque[~history.begins]
+    assert np.abs(np.abs(tops - 150.0) - 350.0).max() < 4.0
+
+
+def test_heat_goes_on_over_the_edges_on_one_even_clock(both_outputs: Rig, recording: Recording) -> None:
+    (whole,) = conditioned(both_outputs, recording).runs
+    (run,) = conditioned(both_outputs, parts_of(recording, 9_100)).runs
+    steps = np.diff(run.heat.time)
+    assert float(np.ptp(steps)) < 1e-9
+    assert np.trapezoid(run.heat.power, run.heat.time) == pytest.approx(
+        np.trapezoid(whole.heat.power, whole.heat.time), rel=0.01
+    )
+
+
+def test_a_part_without_slip_is_left_out_and_counted(
+    both_outputs: Rig, recording: Recording, recording_of: Callable[..., Recording]
+) -> None:
+    """A bench that stood for a part of the recording: those samples are dropped for a reason, and all
+    together are refused as a whole recording is."""
+    still = {**recording.channels, "right_speed": recording.channels["left_speed"].copy()}
+    stood = part_of(replace(recording, channels=still), 0, 9_100)
+    (run,) = conditioned(both_outputs, [stood, part_of(recording, 9_100, len(recording))]).runs
+    assert run.dropped["outputs hold still (a bound, not a sample)"] >= 9_000
+    assert run.samples == len(recording)
+    with pytest.raises(RecordingError, match="the outputs hold still"):
+        conditioned(both_outputs, [stood, replace(stood, time=stood.time + 91.0)])
+
+
+def test_a_single_part_is_the_whole(both_outputs: Rig, recording: Recording) -> None:
+    """Bit for bit: what is not cut is not touched."""
+    (whole,), (one,) = (conditioned(both_outputs, made).runs for made in (recording, [recording]))
+    np.testing.assert_array_equal(one.difference, whole.difference)
+    assert joined_run([whole]) is whole
+
+
+def test_findings_of_several_parts_are_told_once_at_their_gravest() -> None:
+    note = Finding("spikes", "note", "a.csv", "3 samples.", "Left out.", "Look.")
+    grave = replace(note, severity="caveat", evidence="900 samples.")
+    other = replace(note, name="sampling jitter")
+    found = told_once([[note], [grave, other], []])
+    assert [(f.name, f.severity) for f in found] == [("spikes", "caveat"), ("sampling jitter", "note")]
+    assert found[0].evidence == (
+        "900 samples. (The recording was looked at in 3 parts; that is of one of the 2 that show it.)"
+    )
+    assert told_once([[note, other]]) == [note, other]
