@@ -47,10 +47,11 @@ def inspect(
     settings = _settings(stated) if rig is None else rig.file
     found = inspect_file(file, settings=settings, rig=rig)
     if rig is not None:
-        from diffbench.readers import read_recording
+        from diffbench.readers import read_parts
 
         by_hand = rig.arrangement.startswith("output-turned")
-        read_recording(file, rig, kind="turning-torque" if by_hand else "bias-sweep")
+        for part in read_parts(file, rig, kind="turning-torque" if by_hand else "bias-sweep"):
+            del part
     if draft is not None:
         from diffbench.cli.placing import put_text
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,6 +118,64 @@ def _smallest(steps: NDArray[np.float64], values: NDArray[np.float64]) -> float 
         return None
     clear = steps[steps > 1e-12 * np.abs(values).max()]
     return float(f"{clear.min():.6g}") if len(clear) else None
+
+
+def facts_of_parts(parts: Sequence[ColumnFacts]) -> ColumnFacts:
+    """Return the facts of a column whose parts were looked at one by one.
+
+    Parameters
+    ----------
+    parts : sequence of ColumnFacts
+        Of each part, at least one.
+
+    Returns
+    -------
+    The facts of the whole; the smallest step is that within a part, and words are the first part's first.
+    """
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    steps = [part.resolution for part in parts if part.resolution is not None]
+    return ColumnFacts(
+        name=first.name,
+        unit=first.unit,
+        kind=first.kind,
+        samples=sum(part.samples for part in parts),
+        missing=sum(part.missing for part in parts),
+        odd=sum(part.odd for part in parts),
+        odd_example=next((part.odd_example for part in parts if part.odd_example is not None), None),
+        low=min((part.low for part in parts if part.low is not None), default=None),
+        high=max((part.high for part in parts if part.high is not None), default=None),
+        resolution=min(steps, default=None),
+        words=tuple(dict.fromkeys(word for part in parts for word in part.words))[:_FEW],
+    )
+
+
+def clock_of_parts(parts: Sequence[ClockFacts]) -> ClockFacts:
+    """Return the facts of a clock whose parts were looked at one by one, each with the row before it.
+
+    Parameters
+    ----------
+    parts : sequence of ClockFacts
+        Of each part, at least one.
+
+    Returns
+    -------
+    The facts of the whole; the usual step is the first part's.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    longest = max(parts, key=lambda part: part.longest_gap or 0.0)
+    return ClockFacts(
+        column=parts[0].column,
+        duration=sum(part.duration for part in parts),
+        rate=parts[0].rate,
+        jitter=float(np.sqrt(np.mean([part.jitter**2 for part in parts]))),
+        gaps=sum(part.gaps for part in parts),
+        longest_gap=longest.longest_gap,
+        gap_line=longest.gap_line,
+        not_rising=sum(part.not_rising for part in parts),
+    )
 
 
 def clock_facts(name: str, time: NDArray[np.float64], rows: NDArray[np.int64]) -> ClockFacts | None:

@@ -11,12 +11,19 @@ from numpy.typing import NDArray
 
 from diffbench.documents import FileSettings
 from diffbench.errors import Fault, Place, QuantityError
-from diffbench.inspection.facts import ClockFacts, ColumnFacts, clock_facts, column_facts
+from diffbench.inspection.facts import (
+    ClockFacts,
+    ColumnFacts,
+    clock_facts,
+    clock_of_parts,
+    column_facts,
+    facts_of_parts,
+)
 from diffbench.inspection.guesses import Guess, guesses, unit_of
 from diffbench.quantities import conversion
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.registry import read_raw
+from diffbench.readers.registry import raw_tables
 from diffbench.readers.time_axis import time_from_texts
 from diffbench.recording import Source
 
@@ -88,12 +95,29 @@ def inspect_file(
     ReadingError : when the file cannot be read.
     """
     stated = settings or (rig.file if rig is not None else FileSettings())
-    table, source = read_raw(Path(path), stated)
-    found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
-    facts = tuple(column_facts(column, unit_of(column)) for column in table.columns)
-    return Inspection(
-        source, len(table.rows), facts, found, _clock(table, found, stated), table.notes, stated
-    )
+    found: tuple[Guess, ...] = ()
+    facts: list[tuple[ColumnFacts, ...]] = []
+    clocks: list[ClockFacts] = []
+    notes: dict[str, None] = {}
+    samples, before = 0, None
+    for table, source in raw_tables(Path(path), stated):
+        if not facts:
+            found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
+        names = {c.name for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time"}
+        facts.append(tuple(column_facts(column, unit_of(column)) for column in table.columns))
+        clock = table.only(names)
+        clock = clock if before is None else clock.behind(before)
+        of_clock = tuple(g for c, g in zip(table.columns, found, strict=True) if c.name in names)
+        told = _clock(clock, of_clock, stated)
+        clocks += [] if told is None else [told]
+        samples += len(table.rows)
+        notes |= dict.fromkeys(table.notes)
+        before = table.only(names).last_row() if table.more else None
+        of_file = source
+        del table, clock
+    columns = tuple(facts_of_parts(parts) for parts in zip(*facts, strict=True))
+    whole = clock_of_parts(clocks) if clocks else None
+    return Inspection(of_file, samples, columns, found, whole, tuple(notes), stated)
 
 
 def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:

@@ -289,8 +289,8 @@ class _Mapping:
         channel, place = self.rig.channel["time"], self._place(column)
         if self.before is not None:
             # with the row before, so that a step from part to part is one like the others
-            rows = np.concatenate([self.before.row.rows, rows])
-            column = _with_before(column, next(c for c in self.before.row.columns if c.name == column.name))
+            own = RawTable((column,), rows).behind(self.before.row.only({column.name}))
+            (column,), rows = own.columns, own.rows
         if column.is_text:
             time, faults = time_from_texts(column, rows, place)
         else:
@@ -324,13 +324,6 @@ class _Mapping:
 
     def _place(self, column: RawColumn) -> Place:
         return Place(self.file, column=column.name)
-
-
-def _with_before(column: RawColumn, before: RawColumn) -> RawColumn:
-    """Return a column with one value more at its beginning."""
-    values = np.concatenate([before.values, column.values])
-    odd = {i + 1: text for i, text in column.odd.items()}
-    return RawColumn(column.name, column.unit, values, odd, column.odd_count)
 
 
 def _extremes(values: NDArray[np.float64]) -> tuple[float, float]:

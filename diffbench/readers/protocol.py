@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -72,6 +72,22 @@ class RawTable:
     header_line: int | None = None
     unnamed: bool = False
     more: bool = False
+
+    def behind(self, row: RawTable) -> RawTable:
+        """Return the same rows with one before them, as `last_row` gives it."""
+        columns = tuple(
+            replace(
+                column,
+                values=np.concatenate([before.values, column.values]),
+                odd={i + 1: text for i, text in column.odd.items()},
+            )
+            for before, column in zip(row.columns, self.columns, strict=True)
+        )
+        return replace(self, columns=columns, rows=np.concatenate([row.rows, self.rows]))
+
+    def only(self, names: Collection[str]) -> RawTable:
+        """Return some of the columns alone."""
+        return replace(self, columns=tuple(column for column in self.columns if column.name in names))
 
     def last_row(self) -> RawTable:
         """Return the last row alone, in memory of its own."""

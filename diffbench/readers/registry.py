@@ -94,7 +94,7 @@ def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator
     ReadingError : as `read_recording`, perhaps after some of the parts.
     """
     before: Before | None = None
-    for table, source in _tables(path, rig.file, rows=rows):
+    for table, source in raw_tables(path, rig.file, rows=rows):
         last = table.last_row() if table.more else None
         if before is None and last is None:
             yield to_recording(table, rig, source, kind=kind, in_place=True)
@@ -123,12 +123,30 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
     ------
     ReadingError : when the file cannot be opened, is empty, of no listed format, or not readable.
     """
-    (found,) = _tables(path, settings, rows=None)
+    (found,) = raw_tables(path, settings, rows=None)
     return found
 
 
-def _tables(path: Path, settings: FileSettings, *, rows: int | None) -> Iterator[tuple[RawTable, Source]]:
-    """Yield a recording's tables, all of which are of the same bytes."""
+def raw_tables(
+    path: Path, settings: FileSettings, *, rows: int | None = ROWS
+) -> Iterator[tuple[RawTable, Source]]:
+    """Read all columns of one recording as they stand in its file, in parts.
+
+    Parameters
+    ----------
+    path, settings : Path, FileSettings
+        As in `read_raw`.
+    rows : int or None
+        Rows of a part, about; None for a single part.
+
+    Returns
+    -------
+    The tables, one after the other, and which bytes they were all read from.
+
+    Raises
+    ------
+    ReadingError : as `read_raw`, perhaps after some of the parts.
+    """
     path = Path(path)
     try:
         before = path.stat()

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-
 from diffbench.documents import Rig, Run
 from diffbench.errors import DiffbenchError
-from diffbench.readers import read_recording
+from diffbench.readers import read_parts
 
 __all__ = ["Followed", "Stamp", "State", "stamp_of"]
 
@@ -94,13 +92,14 @@ class Followed:
         assert self.stamp is not None
         self._read_at = self.stamp.size
         try:
-            recording = read_recording(self.path, rig, kind=self.run.kind)
+            samples, seconds = 0, 0.0
+            for part in read_parts(self.path, rig, kind=self.run.kind):
+                samples += part.time.size
+                seconds = float(part.time[-1]) if part.time.size else seconds  # hand readings may go back
         except (DiffbenchError, OSError) as error:
             return self._unread(error, final=final)
         if stamp_of(self.path) != self.stamp:
             return "is still being written"
-        samples = recording.time.size
-        seconds = float(np.ptp(recording.time)) if samples else 0.0
         if not final:
             return f"{samples} samples over {seconds:.0f} s so far"
         self.state = "complete"

@@ -144,3 +144,37 @@ def test_what_cannot_be_read_is_refused_as_ever(tmp_path: Path) -> None:
     path.write_bytes(b"")
     with pytest.raises(ReadingError, match="the file is empty"):
         inspect_file(path)
+
+
+def test_a_long_recording_is_described_part_by_part(tmp_path, monkeypatch):
+    """The same facts as of the whole: a gap where two parts meet, missing cells, the range, the finest step."""
+    import diffbench.inspection.inspect as inspect_module
+
+    rng = np.random.default_rng(3)
+    time = 0.01 * np.arange(1000) + np.where(np.arange(1000) >= 300, 0.7, 0.0)
+    torque = np.round(rng.normal(100.0, 30.0, 1000), 1)
+    lines = [
+        f"{t:.2f},{'' if i % 97 == 5 else m},held" for i, (t, m) in enumerate(zip(time, torque, strict=True))
+    ]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time [s],Torque LH [Nm],Case", *lines]), encoding="utf-8")
+    whole = inspect_file(path)
+    real = inspect_module.raw_tables
+    parts = []
+
+    def some_at_a_time(path, settings):
+        for part in real(path, settings, rows=100):
+            parts.append(part)
+            yield part
+
+    monkeypatch.setattr(inspect_module, "raw_tables", some_at_a_time)
+    parted = inspect_file(path)
+    assert len(parts) == 10
+    assert parted.columns == whole.columns
+    assert parted.guesses == whole.guesses
+    assert parted.samples == whole.samples == 1000
+    for name in ("column", "gaps", "longest_gap", "gap_line", "not_rising"):
+        assert getattr(parted.clock, name) == getattr(whole.clock, name)
+    assert parted.clock.gap_line == 302
+    assert parted.clock.duration == pytest.approx(whole.clock.duration)
+    assert parted.clock.rate == pytest.approx(100.0)

@@ -138,7 +138,7 @@ def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPat
     held = PermissionError(13, "Permission denied")
     told = ReadingError.single("cannot be read", file="x", mend="wait")
     told.__cause__ = held
-    real = files.read_recording
+    real = files.read_parts
     refusals = iter([held, told, None])
 
     def sometimes(*arguments: object, **options: object) -> object:
@@ -147,7 +147,7 @@ def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPat
             raise refusal
         return real(*arguments, **options)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(files, "read_recording", sometimes)
+    monkeypatch.setattr(files, "read_parts", sometimes)
     assert bench.look() == [("recording", "is held by another program (Permission denied); waiting")]
     assert bench.look(6.0) == []
     assert ("recording", "complete: 1499 samples over 15 s") in bench.look()
