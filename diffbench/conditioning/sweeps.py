@@ -36,7 +36,7 @@ from diffbench.recording import Recording
 Array = NDArray[np.float64]
 
 #: Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
-HELD = 2_000_000
+HELD = 1_250_000
 
 
 @dataclass

@@ -24,7 +24,7 @@ from diffbench.readers.whole_or_parts import ReadsInParts
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
-Keep = Callable[[NDArray[np.float64]], OnDemand]
+Keep = Callable[[OnDemand], OnDemand]
 
 _MAGIC = b"MDF     "
 _UNFINISHED = b"UnFinMF "
@@ -127,21 +127,45 @@ def _groups(measurement: Any, path: Path, keep: Keep) -> tuple[list[LateGroup], 
                 if channel.sync_type == _TIME:
                     clock = channel.name
                 continue
-            signal = measurement.get(group=index, index=place)
-            column = as_column(channel.name, signal.unit, _with_holes(signal))
+            column = _column(measurement, index, place, channel.name, group.channel_group.cycles_nr, keep)
             if column is None:
                 notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
-            elif column.is_text:
-                columns.append(column)
             else:
-                numbers = np.asarray(column.values, dtype=np.float64)
-                columns.append(LateColumn(column.name, column.unit, keep(numbers)))
+                columns.append(column)
         time = None
         if clock is not None:
-            time = keep(np.asarray(measurement.get_master(index), dtype=np.float64))
+            time = keep(_clock(measurement, index, group.channel_group.cycles_nr))
         name = group.channel_group.acq_name or f"group {index + 1}"
         groups.append(LateGroup(str(name), tuple(columns), time, clock))
     return groups, notes
+
+
+def _column(
+    measurement: Any, group: int, place: int, name: str, count: int, keep: Keep
+) -> RawColumn | LateColumn | None:
+    """Return one channel: numbers as they were put aside, words as they are."""
+
+    def signal(first: int, last: int) -> Any:
+        return measurement.get(group=group, index=place, record_offset=first, record_count=last - first)
+
+    some = signal(0, 1)
+    first = as_column(name, some.unit, _with_holes(some))
+    if first is None or first.is_text or some.samples.dtype.kind not in "fiub":
+        whole = measurement.get(group=group, index=place)
+        return as_column(name, whole.unit, _with_holes(whole))
+
+    def read(begin: int, end: int) -> NDArray[np.float64]:
+        return np.asarray(_with_holes(signal(begin, end)), dtype=np.float64)
+
+    return LateColumn(first.name, first.unit, keep(OnDemand(count, read)))
+
+
+def _clock(measurement: Any, group: int, count: int) -> OnDemand:
+    def read(begin: int, end: int) -> NDArray[np.float64]:
+        times = measurement.get_master(group, record_offset=begin, record_count=end - begin)
+        return np.asarray(times, dtype=np.float64)
+
+    return OnDemand(count, read)
 
 
 def _with_holes(signal: Any) -> NDArray[Any]:

@@ -24,7 +24,7 @@ from diffbench.recording import Recording, Source
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings, Rig
 
-ROWS = 1_500_000  # samples of a part: 25 minutes at 1 kHz, some 100 MB
+ROWS = 1_000_000  # samples of a part: 17 minutes at 1 kHz, some 64 MB
 HEAD_SIZE = 1 << 16  # bytes that a reader may look at to recognise its format
 
 # Text comes last: it takes whatever is not binary.

@@ -1,10 +1,10 @@
-"""Largest memory of reading, against the length of a recording, for every format that loggers write long ones
-in.
+"""Largest memory of reading and conditioning, against the length of a recording, for every format that
+loggers write long ones in.
 
-Run by hand: ``python tests/bench/memory.py --rows 1000000 3000000``. A recording of 8 columns, of which the
-rig wants 7, is written in each format by the format's own library and read by `read_recording` in a process
-of its own. Printed are the largest memories of that process and of the child that some formats are read in,
-and what a further row costs: 64 bytes of it are the recording itself, 7 columns and the line numbers.
+Run by hand: ``python tests/bench/memory.py --rows 3000000 12000000``. A recording of 8 columns, of which the
+rig wants 7, is written in each format by the format's own library, and goes the way that a fit's recordings
+go, part by part to cells, in a process of its own. Printed are the largest memories of that process and of
+the child that some formats are read in, and what a further row costs.
 """
 
 from __future__ import annotations
@@ -32,11 +32,14 @@ write({name!r}, {path!r}, {rows})
 READ = """
 import resource, sys
 from pathlib import Path
+from diffbench.conditioning.pipeline import condition
 from diffbench.documents import load_rig
-from diffbench.readers import read_recording
-recording = read_recording(Path({path!r}), load_rig(Path({rig!r})), kind="bias-sweep")
+from diffbench.readers import read_parts
+rig = load_rig(Path({rig!r}))
+parts = read_parts(Path({path!r}), rig, kind="bias-sweep")
+visit = condition(rig, [("bias-sweep", parts)], rig_key="R", visit_key="V")
 used = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-print(len(recording), *(kilobytes / 1024 for kilobytes in used))
+print(visit.runs[0].samples, *(kilobytes / 1024 for kilobytes in used))
 """
 
 
@@ -149,7 +152,7 @@ def measured(name: str, rows: int, folder: Path) -> tuple[float, float, float]:
 def main() -> None:
     """Measure the formats that are asked for."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--rows", type=int, nargs=2, default=(1_000_000, 3_000_000))
+    parser.add_argument("--rows", type=int, nargs=2, default=(3_000_000, 12_000_000))
     parser.add_argument("--formats", nargs="+", choices=FORMATS, default=FORMATS)
     given = parser.parse_args()
     few, many = given.rows
