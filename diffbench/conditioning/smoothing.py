@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# So many samples, spread evenly over a recording, tell its noise and its step to a few thousandths.
-ENOUGH = 1 << 18
+# So many samples, spread evenly over a recording, tell its noise and its step to half a hundredth.
+ENOUGH = 1 << 16
 BLOCK = 16  # samples that are judged together before any is looked at by itself
 
 # 1.4826 MAD is the standard deviation of a normal sample (Hampel 1974; memory)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,32 +137,32 @@ def fit_form(
     temperature_u: float,
     start: Candidate,
     starts: bool = False,
+    rough: bool = False,
     joint_fraction: float | None = None,
 ) -> Candidate:
     """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
 
     ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated
-    from starts that differ where the surface is not convex.
+    from starts that differ where the surface is not convex. With ``rough`` the answer is that of some of the
+    cells, good enough to be given up by, and has no Jacobian.
     """
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     begin = _carried(names, start)
     x, _, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
-    solution, noise, used = _settle(model, start.noise, start.used, x)
+    solution, noise, used = _settle(model, start.noise, start.used, x, rough=rough)
     minima = [solution]
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
-        problem = _problem(model, noise, used)
         for other in _starts(names, begin):
             x, _, _ = _searched(model, noise, used, other, tolerance=1e-4)
             # a search sees some of the cells, and bench errors in part: only polished do costs compare
-            minima.append(_place(problem, x))
+            minima.append(_polished(model, noise, used, x))
         best = min(minima, key=lambda found: found.cost)
         if best.cost < solution.cost - SAME:
             solution, noise, used = _settle(model, noise, used, best.x)
-            problem = _problem(model, noise, used)
             others = [found for found in minima if found is not best]
-            minima = [solution, *(_place(problem, found.x) for found in others)]
+            minima = [solution, *(_polished(model, noise, used, found.x) for found in others)]
     rivals = [
         polish(_problem(model, noise, used), found.x, steps=_steps(names, found.x))
         for found in _rivals(names, solution, minima)
@@ -182,25 +182,44 @@ def _searched(
     model: LockingModel, noise: CellNoise, used: Flags, start: Array, *, tolerance: float
 ) -> tuple[Array, float, int]:
     """A search over some of the cells, and where it ended as all cells see it."""
+    whole, some = _problem(model, noise, used), _of_some_cells(model, noise, used)
+    if some is None:
+        return search(whole, start, tolerance=tolerance)
+    x, _, count = search(some, start, tolerance=tolerance)
+    x = eliminate(whole, x)
+    return x, 0.5 * float(np.sum(whole.with_priors(x) ** 2)), count + 1
+
+
+def _of_some_cells(model: LockingModel, noise: CellNoise, used: Flags) -> Problem | None:
+    """The problem that some of the cells make; None where there are no more than that takes."""
     some, kept = thinned(model, ENOUGH_CELLS)
     if some is model:
-        return search(_problem(model, noise, used), start, tolerance=tolerance)
+        return None
     # each of the cells stands for several, so that knowledge beforehand keeps its weight
     share = noise.inflation * kept.size / used.size
-    coarse = CellNoise(noise.sigma[kept], share, noise.effective)
-    x, _, count = search(_problem(some, coarse, used[kept]), start, tolerance=tolerance)
-    problem = _problem(model, noise, used)
-    x = eliminate(problem, x)
-    return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count + 1
+    return _problem(some, CellNoise(noise.sigma[kept], share, noise.effective), used[kept])
+
+
+def _polished(model: LockingModel, noise: CellNoise, used: Flags, x: Array) -> Solution:
+    """Where polishing leads from ``x``, over some of the cells, and at what cost as all see it."""
+    whole, some = _problem(model, noise, used), _of_some_cells(model, noise, used)
+    found = polish(some or whole, x, steps=_steps(model.names, x), on_the_way=True)
+    if some is None:
+        return found
+    residual = whole.residual(found.x)
+    return replace(found, cost=0.5 * float(np.sum(whole.with_priors(found.x) ** 2)), residual=residual)
 
 
 def _settle(
-    model: LockingModel, noise: CellNoise, used: Flags, x: Array
+    model: LockingModel, noise: CellNoise, used: Flags, x: Array, *, rough: bool = False
 ) -> tuple[Solution, CellNoise, Flags]:
-    """Polish, estimate the noise, reject what stands apart, until nothing changes."""
+    """Polish, estimate the noise, reject what stands apart, until nothing changes; over some of the cells
+    where ``rough`` will do."""
     names, data = model.names, model.data
 
     def polished(start: Array, *, on_the_way: bool) -> Solution:
+        if rough:
+            return _polished(model, noise, used, start)
         steps = _steps(names, start)
         return polish(_problem(model, noise, used), start, steps=steps, on_the_way=on_the_way)
 
@@ -216,11 +235,6 @@ def _settle(
         if settled:
             break
     return solution, noise, used
-
-
-def _place(problem: Problem, x: Array) -> Solution:
-    """Where polishing leads from ``x``, and at what cost."""
-    return polish(problem, x, steps=_steps(problem.names, x), on_the_way=True)
 
 
 def _rivals(names: Names, best: Solution, minima: Sequence[Solution]) -> list[Solution]:

@@ -82,7 +82,9 @@ def choose(
     for rank, form in enumerate(order):
         progress(f"fitting: {form.law} preload")
 
-        def fitted(start: Candidate, form: Form = form, *, starts: bool = False) -> Candidate:
+        def fitted(
+            start: Candidate, form: Form = form, *, starts: bool = False, rough: bool = False
+        ) -> Candidate:
             return fit_form(
                 form,
                 builds,
@@ -93,13 +95,14 @@ def choose(
                 joint_fraction=joint if form.greater_of else None,
                 start=start,
                 starts=starts,
+                rough=rough,
             )
 
         begin = quick[form].candidate
         if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
             # a first look ends early, and may leave the right law far behind: it is polished before it is
             # given up
-            begin = fitted(begin)
+            begin = fitted(begin, rough=True)
             behind = _information(begin, noise) - min(_information(c, noise) for c in candidates)
             if behind > HOPELESS:
                 information[form.law] = behind

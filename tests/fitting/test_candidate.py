@@ -117,6 +117,20 @@ def test_a_search_over_some_cells_ends_at_the_same_answer(
     np.testing.assert_allclose(v, u, rtol=0.01)
 
 
+@pytest.mark.parametrize("enough", [200, 2000])
+def test_a_rough_answer_is_good_enough_to_give_a_law_up_by(
+    enough: int, arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """χ² of all cells within some of the full answer's, where a law is given up for sixty: even of a fifth of
+    the cells, here a few for each unknown."""
+    monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", enough)
+    form = Form(greater_of=False, stribeck_exponent=1.0)
+    start = quick_search(form, *arguments, temperature_u=0.5).candidate
+    rough = fit_form(form, *arguments, temperature_u=0.5, start=start, rough=True)
+    assert rough.chi2(fitted.noise) == pytest.approx(fitted.chi2(fitted.noise), abs=15.0)
+    assert rough.residual.size == fitted.residual.size
+
+
 @given(seed=st.integers(0, 2**32 - 1), enough=st.integers(20, 2000))
 def test_a_cell_computes_the_same_among_few_as_among_all(fitted: Candidate, seed: int, enough: int) -> None:
     """Whatever the unknowns, to the last digits: histories of torque and heat are whole for every selection.
