@@ -103,12 +103,13 @@ class FindingRecord(_Frozen):
 
 class Adequacy(_Frozen):
     """Whether the residual has structure along an axis: ``ratio`` of the scatter of its bin means to what
-    noise explains."""
+    noise explains; ``share`` of the torque difference there that the worst one is off by."""
 
     axis: str
     ratio: float
     bins: int
     worst: str
+    share: float = 0.0
 
 
 class Diagnostics(_Frozen):

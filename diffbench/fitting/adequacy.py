@@ -49,14 +49,19 @@ def adequacy(candidate: Candidate) -> list[Adequacy]:
     ]
     if np.isfinite(data.oil).all():
         axes.append(("oil temperature", _quantile_bins(data.oil, BINS), "°C", data.oil))
+    size = candidate.noise.sigma / np.maximum(np.abs(data.difference), candidate.noise.sigma)
     found = [
-        _axis(name, bins[used], signed[used], candidate.noise.inflation, unit, at[used])
+        _axis(name, bins[used], signed[used], candidate.noise.inflation, unit, at[used], size[used])
         for name, bins, unit, at in axes
     ]
     sweeps = used & (data.friction_state == 0)
     cycle = data.run * 10_000 + data.stretch // 2
     again = _repeated(
-        (torque * 2 + loading)[sweeps], cycle[sweeps], signed[sweeps], data.input_torque[sweeps]
+        (torque * 2 + loading)[sweeps],
+        cycle[sweeps],
+        signed[sweeps],
+        data.input_torque[sweeps],
+        size[sweeps],
     )
     return found if again is None else [*found, again]
 
@@ -110,7 +115,7 @@ def loading_of(candidate: Candidate) -> NDArray[np.bool_]:
     return np.asarray(stands <= torque * 1.02 + 1.0)
 
 
-def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array) -> Adequacy | None:
+def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array, size: Array) -> Adequacy | None:
     """What comes back at the same torque in every cycle is no noise, however large it is.
 
     A wrong law makes a residual so large and smooth that it passes for correlated noise by its own size. So
@@ -120,7 +125,7 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array) -> Adeq
     """
     from scipy.stats import f
 
-    ratios, offsets, places = [], [], []
+    ratios, offsets, places, shares = [], [], [], []
     for number in np.unique(bins):
         here = bins == number
         place = np.unique(cycle[here], return_inverse=True)[1]
@@ -132,6 +137,7 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array) -> Adeq
         ratios.append(t2 / float(f.median(1, means.size - 1)))
         offsets.append(float(means.mean()))
         places.append(float(np.median(torque[here])))
+        shares.append(abs(offsets[-1]) * float(np.median(size[here])))
     if len(ratios) < FEWEST_BINS:
         return None
     worst = int(np.argmax(ratios))
@@ -140,10 +146,13 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array) -> Adeq
         ratio=float(np.median(ratios)),
         bins=len(ratios),
         worst=f"around {places[worst]:.4g} N·m: {offsets[worst]:+.2f} standard deviations of a cell",
+        share=shares[worst],
     )
 
 
-def _axis(name: str, bins: Index, standard: Array, inflation: float, unit: str, at: Array) -> Adequacy:
+def _axis(
+    name: str, bins: Index, standard: Array, inflation: float, unit: str, at: Array, size: Array
+) -> Adequacy:
     place = np.unique(bins, return_inverse=True)[1]
     count = np.bincount(place).astype(np.float64)
     mean = np.bincount(place, standard) / count
@@ -152,12 +161,14 @@ def _axis(name: str, bins: Index, standard: Array, inflation: float, unit: str, 
         return Adequacy(axis=name, ratio=1.0, bins=int(enough.sum()), worst="")
     chi2 = mean[enough] ** 2 * count[enough] / inflation
     worst = int(np.flatnonzero(enough)[int(np.argmax(chi2))])
-    centre = float(np.median(at[place == worst]))
+    here = place == worst
+    centre = float(np.median(at[here]))
     return Adequacy(
         axis=name,
         ratio=float(chi2.mean()),
         bins=int(enough.sum()),
         worst=f"around {centre:.4g} {unit}: {mean[worst]:+.2f} standard deviations of a cell",
+        share=abs(float(mean[worst])) * float(np.median(size[here])),
     )
 
 

@@ -128,7 +128,8 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         found.append(
             "ended on a bound of what is plausible: " + ", ".join(label(n) for n in diagnostics.at_bound)
         )
-    if not diagnostics.residuals_clean:
+    misses = [f.severity for f in characterisation.findings if f.name == "model misses"]
+    if not diagnostics.residuals_clean and set(misses) != {"note"}:
         found.append(
             "the residual has structure that noise does not explain, and the intervals are widened "
             f"{diagnostics.misfit_factor**0.5:.2g} times in their noise part"

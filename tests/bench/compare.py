@@ -294,7 +294,7 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=3_600_000, help="rows of the recording, at 1 kHz")
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--only", nargs="+", choices=list(PARTS), default=list(PARTS))
-    parser.add_argument("--long", action="store_true", help="growth up to 36 million rows: 7 GB of memory")
+    parser.add_argument("--long", action="store_true", help="growth up to 36 million rows, and its memory")
     parser.add_argument("--json", type=Path, help="write the numbers here, too")
     given = parser.parse_args()
     print(machine(), flush=True)

@@ -9,7 +9,14 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.documents import Build
-from diffbench.fitting.adequacy import REPEATED, SUSPICIOUS, SUSPICIOUS_REPEATED, adequacy, misfit_factor
+from diffbench.fitting.adequacy import (
+    REPEATED,
+    SUSPICIOUS,
+    SUSPICIOUS_REPEATED,
+    adequacy,
+    misfit_factor,
+    without_considered,
+)
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference
@@ -113,6 +120,32 @@ def test_large_noise_that_differs_from_cycle_to_cycle_is_noise(fitted: Callable[
     )
     assert {axis.axis: axis for axis in found}[REPEATED].ratio < SUSPICIOUS_REPEATED
     assert misfit_factor(found) == 1.0
+
+
+@pytest.mark.parametrize(("off", "found"), [(1.5, False), (8.0, True)])
+def test_a_stated_constant_within_its_doubt_is_no_misfit(
+    off: float, found: bool, fitted: Callable[..., Candidate]
+) -> None:
+    """The demo's gear friction is 0.02 ± 0.008: what 1.5 of these make over 700 N·m, 8 N·m where a cell has
+    one, is in every interval; what eight make is not."""
+    candidate = fitted(lambda d: off * 0.008 * np.abs(d.input_torque))
+    assert float(np.ptp(candidate.residual)) > 8.0
+    assert (misfit_factor(adequacy(candidate)) > 1.0) is found
+
+
+def test_no_more_than_two_uncertainties_are_allowed_for(fitted: Callable[..., Candidate]) -> None:
+    """Six off: four are left, in the shape that gear friction has."""
+    made = fitted(lambda d: 6.0 * 0.008 * np.abs(d.input_torque))
+    torque, direction = made.model.data.input_torque, made.model.data.direction
+    left = float(np.polyfit(np.abs(torque), -direction * without_considered(made), 1)[0])
+    assert left == pytest.approx(4.0 * 0.008, rel=0.05)
+
+
+def test_how_large_a_miss_is_is_told(fitted: Callable[..., Candidate]) -> None:
+    """One standard deviation of a cell, 1 N·m, where the torque difference is 100 N·m: 1 %."""
+    found = adequacy(fitted(lambda d: 1.0 * (d.speed_difference > 9.0)))
+    worst = {axis.axis: axis for axis in found}["speed difference"]
+    assert worst.share == pytest.approx(0.01, rel=0.3)
 
 
 def test_the_factor_explains_the_worst_axis(fitted: Callable[..., Candidate]) -> None:
