@@ -52,7 +52,8 @@ class Cells:
 class Sweep:
     """The course of the input torque: averages over short bins with their turning points between [s, N·m].
 
-    ``segment`` numbers rise where so much is missing that a turn could have been missed.
+    ``segment`` numbers rise where so much is missing that a turn could have been missed. ``threshold``
+    [N·m] a turn is confirmed by, ``step`` [s] of the bins.
     """
 
     time: Array
@@ -60,6 +61,8 @@ class Sweep:
     segment: Index
     turns: tuple[TurningPoint, ...]
     stretch_duration: float
+    threshold: float
+    step: float
 
 
 @dataclass(frozen=True)
@@ -96,8 +99,31 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
         bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
         threshold = max(threshold, 8.0 * noise / np.sqrt(per_bin))
         turns = turning_points(bin_time, bin_torque, threshold=threshold)
-    duration = float(np.median(np.diff([p.time for p in turns]))) if len(turns) > 1 else float(total)
-    gap = np.diff(bin_time) > max(0.1 * duration, 3.0 * per_bin * samples.step)
+    return course_of(
+        bin_time,
+        bin_torque,
+        turns=turns,
+        total=float(total),
+        threshold=threshold,
+        step=per_bin * samples.step,
+    )
+
+
+def course_of(
+    time: Array,
+    torque: Array,
+    *,
+    turns: tuple[TurningPoint, ...],
+    total: float,
+    threshold: float,
+    step: float,
+) -> Sweep:
+    """Course of the input torque from its averages (b,) and their turns, taken anew where there are gaps.
+
+    ``total`` [s] is how long the sweep is; ``threshold`` and ``step`` as `Sweep` has them.
+    """
+    duration = float(np.median(np.diff([p.time for p in turns]))) if len(turns) > 1 else total
+    gap = np.diff(time) > max(0.1 * duration, 3.0 * step)
     segment = np.concatenate([[0], np.cumsum(gap)]).astype(np.int64)
     if segment[-1] > 0:
         # what turned within a gap was not seen: each side is followed by itself
@@ -105,10 +131,10 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
             turn
             for number in range(int(segment[-1]) + 1)
             for turn in turning_points(
-                bin_time[segment == number], bin_torque[segment == number], threshold=threshold
+                time[segment == number], torque[segment == number], threshold=threshold
             )
         )
-    return Sweep(bin_time, bin_torque, segment, turns, duration)
+    return Sweep(time, torque, segment, turns, duration, threshold, step)
 
 
 def heat(samples: Samples, locking: Array) -> Heat:

@@ -1,8 +1,8 @@
 """Parts of one recording, conditioned one after the other, put together again as one run.
 
-A long recording is never in memory whole (`diffbench.readers.parts`). What is left of a part, its cells, the
-course of its torque and its heat, is a few thousandths of it. Where two parts meet, the ramps' history begins
-anew, as it does after a gap: no sample is lost, and the fit has one more unknown.
+A long recording is never in memory whole (`diffbench.readers.read_parts`). What is left of a part, its cells,
+the course of its torque and its heat, is a few thousandths of it. Turns are looked for anew along the whole
+course, so that the ramps' history goes on where two parts meet.
 """
 
 from __future__ import annotations
@@ -15,18 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect
-from diffbench.conditioning.cells import Cells, Heat, Sweep
+from diffbench.conditioning.cells import Cells, Heat, Sweep, course_of
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.run import ConditionedRun, History
+from diffbench.conditioning.histories import history_of
+from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning.turning import turning_points
 
 Array = NDArray[np.float64]
 GRAVITY = ("stop", "caveat", "note")
 
 
-def joined_run(parts: Sequence[ConditionedRun]) -> ConditionedRun:
-    """One run of its parts (at least one), in the order of time; a single part is returned as it is."""
+def joined_run(parts: Sequence[ConditionedRun], course: Sweep) -> ConditionedRun:
+    """One run of its parts (at least one), in the order of time, and of their joined course; a single part is
+    returned as it is."""
     if len(parts) == 1:
         return parts[0]
+    cells = _cells([part.cells for part in parts], course)
     weight = np.array([part.samples for part in parts], dtype=np.float64)
     dropped: Counter[str] = Counter()
     for part in parts:
@@ -34,7 +38,7 @@ def joined_run(parts: Sequence[ConditionedRun]) -> ConditionedRun:
     return ConditionedRun(
         name=parts[0].name,
         kind=parts[0].kind,
-        cells=_cells([part.cells for part in parts]),
+        cells=cells,
         input_torque=np.concatenate([part.input_torque for part in parts]),
         difference=np.concatenate([part.difference for part in parts]),
         effects={
@@ -47,7 +51,7 @@ def joined_run(parts: Sequence[ConditionedRun]) -> ConditionedRun:
         },
         input_slope=np.concatenate([part.input_slope for part in parts]),
         locking_slope=np.concatenate([part.locking_slope for part in parts]),
-        history=_history(parts),
+        history=history_of(cells, course),
         heat=_heat([part.heat for part in parts]),
         dropped=dict(dropped),
         samples=int(weight.sum()),
@@ -58,18 +62,18 @@ def joined_run(parts: Sequence[ConditionedRun]) -> ConditionedRun:
 
 
 def joined_sweep(parts: Sequence[Sweep]) -> Sweep:
-    """The course of the input torque over all parts."""
+    """The course of the input torque over all parts; a single part is returned as it is."""
     if len(parts) == 1:
         return parts[0]
-    turns = tuple(turn for part in parts for turn in part.turns)
-    time = np.concatenate([part.time for part in parts])
-    between = np.diff([turn.time for turn in turns])
-    return Sweep(
+    time, torque = (np.concatenate([getattr(part, name) for part in parts]) for name in ("time", "torque"))
+    threshold, step = max(part.threshold for part in parts), max(part.step for part in parts)
+    return course_of(
         time,
-        np.concatenate([part.torque for part in parts]),
-        _numbered([part.segment for part in parts]),
-        turns,
-        float(np.median(between)) if between.size else float(time[-1] - time[0]),
+        torque,
+        turns=turning_points(time, torque, threshold=threshold),
+        total=float(time[-1] - time[0]),
+        threshold=threshold,
+        step=step,
     )
 
 
@@ -96,7 +100,7 @@ def told_once(parts: Sequence[Sequence[Finding]]) -> list[Finding]:
     ]
 
 
-def _cells(parts: Sequence[Cells]) -> Cells:
+def _cells(parts: Sequence[Cells], course: Sweep) -> Cells:
     def all_of(field: Callable[[Cells], Array]) -> Array:
         return np.concatenate([field(part) for part in parts])
 
@@ -117,8 +121,12 @@ def _cells(parts: Sequence[Cells]) -> Cells:
         names = [name for name in field(parts[0]) if all(name in set(field(part)) for part in parts)]
         return {name: np.concatenate([get(part, name) for part in parts]) for name in names}
 
+    time = all_of(lambda c: c.time)
+    at = np.clip(np.searchsorted(course.time, time), 0, course.segment.size - 1)
+    segment = course.segment[at]
+    stretch = np.searchsorted([turn.time for turn in course.turns], time) + segment
     return Cells(
-        time=all_of(lambda c: c.time),
+        time=time,
         count=all_of(lambda c: c.count),
         width=all_of(lambda c: c.width),
         direction=all_of(lambda c: c.direction),
@@ -129,20 +137,8 @@ def _cells(parts: Sequence[Cells]) -> Cells:
         rates=by_name(lambda c: c.rates, lambda c, name: c.rates[name]),
         speeds=by_name(lambda c: c.speeds, lambda c, name: c.speeds[name]),
         accelerations=by_name(lambda c: c.accelerations, lambda c, name: c.accelerations[name]),
-        stretch=_numbered([part.stretch for part in parts]),
-        segment=_numbered([part.segment for part in parts]),
-    )
-
-
-def _history(parts: Sequence[ConditionedRun]) -> History:
-    cells = np.cumsum([0, *(part.input_torque.size for part in parts)])
-    turns = np.cumsum([0, *(part.history.torque.size for part in parts)])
-    histories = [part.history for part in parts]
-    return History(
-        np.concatenate([h.torque for h in histories]),
-        np.concatenate([h.begins for h in histories]),
-        np.concatenate([h.near + first for h, first in zip(histories, cells, strict=False)]),
-        np.concatenate([h.before + first for h, first in zip(histories, turns, strict=False)]),
+        stretch=stretch.astype(np.int64),
+        segment=segment.astype(np.int64),
     )
 
 
@@ -153,12 +149,3 @@ def _heat(parts: Sequence[Heat]) -> Heat:
     even = time[0] + step * np.arange(round((time[-1] - time[0]) / step) + 1)
     power, rate = (np.concatenate([getattr(part, name) for part in parts]) for name in ("power", "oil_rate"))
     return Heat(even, np.interp(even, time, power), np.interp(even, time, rate))
-
-
-def _numbered(parts: Sequence[NDArray[np.int64]]) -> NDArray[np.int64]:
-    """Numbers that rise from part to part."""
-    first, out = 0, []
-    for part in parts:
-        out.append(part + first)
-        first = int(out[-1].max(initial=first - 1)) + 1
-    return np.concatenate(out)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import (
-    Cells,
     Sweep,
     along_stretch,
     along_the_sweep,
@@ -23,9 +22,10 @@ from diffbench.conditioning.checks.protocol import flanks, pace, reach, slip_and
 from diffbench.conditioning.checks.recording import sweep_findings
 from diffbench.conditioning.checks.standard import Quality
 from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.histories import history_of
 from diffbench.conditioning.joining import joined_run, joined_sweep
 from diffbench.conditioning.plausibility import check_signs
-from diffbench.conditioning.run import ConditionedRun, History
+from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
 from diffbench.conditioning.smoothing import white_noise
 from diffbench.conditioning.transducers import TorqueChain
@@ -79,7 +79,7 @@ class Taken:
         """The whole run, with what its course shows."""
         course = joined_sweep(self.courses)
         run = replace(
-            joined_run(self.runs),
+            joined_run(self.runs, course),
             dropped={name: n for name in REASONS[1:] if (n := self.reasons[name])},
             samples=self.samples,
         )
@@ -173,7 +173,7 @@ def _condition_part(
         effects=bench.effects(rig, made, made_cells, sweeps.doubtful),
         input_slope=along_stretch(made_cells.time, cell_input, made_cells.stretch, made_cells.segment),
         locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference),
-        history=_history(made_cells, course),
+        history=history_of(made_cells, course),
         heat=heat(samples, locking),
         dropped={},
         samples=int(samples.time.size),
@@ -190,30 +190,3 @@ def _condition_part(
 def _counts(samples: Samples) -> str:
     parts = [f"{int((samples.reason == code).sum())} {text}" for code, text in enumerate(REASONS) if code]
     return ", ".join(part for part in parts if not part.startswith("0 "))
-
-
-def _history(made: Cells, course: Sweep) -> History:
-    """Starts and turns of the input torque, and the one that each cell comes after."""
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(course.segment)) + 1])
-    time = np.array([course.time[i] for i in starts] + [p.time for p in course.turns])
-    torque = np.array([_start_value(course, int(i)) for i in starts] + [p.value for p in course.turns])
-    begins = np.concatenate([np.ones(starts.size, dtype=bool), np.zeros(len(course.turns), dtype=bool)])
-    order = np.argsort(time, kind="stable")
-    time, torque, begins = time[order], torque[order], begins[order]
-    near = np.clip(np.searchsorted(made.time, time), 0, made.time.size - 1)
-    before = np.clip(np.searchsorted(time, made.time, side="right") - 1, 0, time.size - 1)
-    return History(torque, begins, near.astype(np.int64), before.astype(np.int64))
-
-
-def _start_value(course: Sweep, at: int, reach: int = 12) -> float:
-    """Input torque where a history begins, by a line through its first averages: noise is no history.
-
-    It begins half an average before the middle of the first one."""
-    later = [p.time for p in course.turns if p.time > course.time[at]]
-    end = min(later) if later else np.inf
-    first = slice(at, at + reach)
-    inside = (course.segment[first] == course.segment[at]) & (course.time[first] < end)
-    time, torque = course.time[first][inside], course.torque[first][inside]
-    if time.size < 3:
-        return float(course.torque[at])
-    return float(np.polyval(np.polyfit(time - time[0], torque, 1), -0.5 * (time[1] - time[0])))
