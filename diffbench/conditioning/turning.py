@@ -29,7 +29,7 @@ def turning_points(time: Array, values: Array, *, threshold: float) -> tuple[Tur
 
     >>> t = np.arange(0, 40, 0.25)
     >>> turns = turning_points(t, 100 - np.abs(t % 20 - 10) * 10, threshold=5)
-    >>> [(round(p.time, 1), round(p.value, 1)) for p in turns]
+    >>> [(round(p.time, 1), round(p.value, 1) + 0.0) for p in turns]
     [(10.0, 100.0), (20.0, 0.0), (30.0, 100.0)]
     """
     found: list[int] = []

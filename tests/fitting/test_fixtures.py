@@ -323,7 +323,7 @@ def test_a_recording_in_parts_gives_the_same_answer(
     rebuilt: Characterisation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Read and conditioned some 8000 samples at a time, as only recordings of more than a million are: the
-    four cuts in 240 s cost a cell or two each and one unknown, and move nothing by a third of its doubt."""
+    four cuts in 240 s cost a cell or two each, and move nothing by much more than half of its doubt."""
     read = visits_module.read_parts
     counts: list[int] = []
 
@@ -344,5 +344,5 @@ def test_a_recording_in_parts_gives_the_same_answer(
         assert other.value is not None
         assert one.u is not None
         assert other.u is not None
-        assert abs(other.value - one.value) < 0.3 * one.u, name
+        assert abs(other.value - one.value) < 0.6 * one.u, name
         assert other.u == pytest.approx(one.u, rel=0.15), name

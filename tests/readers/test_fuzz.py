@@ -41,7 +41,7 @@ def test_a_result_without_its_findings_would_be_noticed(tmp_path: Path) -> None:
 
     def off(*names: str) -> str | None:
         changed = {name: (1.04 if name in names else 1.0) * x for name, x in recording.channels.items()}
-        return silent(replace(recording, channels=changed))
+        return silent([replace(recording, channels=changed)])
 
     assert off() is None
     assert (off(*torques) or "").startswith("SILENT")
