@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -13,12 +14,12 @@ if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
 
-class ReadsWhole:
+class ReadsWhole(ABC):
     """A reader whose format, or library, gives a file whole or not at all; a subclass has `read_table`."""
 
+    @abstractmethod
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:
         """Read the whole file. See `diffbench.readers.protocol.Reader`."""
-        raise NotImplementedError
 
     def read_tables(
         self,
@@ -31,14 +32,14 @@ class ReadsWhole:
         yield self.read_table(path, settings)
 
 
-class ReadsInParts:
+class ReadsInParts(ABC):
     """A reader that reads some rows at a time; a subclass has `read_tables`."""
 
+    @abstractmethod
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
         """Read the file in parts. See `diffbench.readers.protocol.Reader`."""
-        raise NotImplementedError
 
     def read_table(self, path: Path, settings: FileSettings) -> RawTable:
         """Read the whole file. See `diffbench.readers.protocol.Reader`."""
