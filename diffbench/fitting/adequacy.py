@@ -90,7 +90,7 @@ def without_considered(candidate: Candidate) -> Array:
     follow = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
     moved = own - (others / scale) @ (follow @ ((others / scale).T @ own / inflation))
     wanted = np.linalg.solve(
-        moved.T @ moved / inflation + np.eye(len(considered)), -moved.T @ standard / inflation
+        own.T @ moved / inflation + np.eye(len(considered)), -own.T @ standard / inflation
     )
     return np.asarray(standard + moved @ np.clip(wanted, -ALLOWED, ALLOWED))
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import MOST_IN_PARTS, damaged, guarded_each, library, refuse_too_many
+from diffbench.readers.foreign import damaged, guarded_each, library, most_in_parts, refuse_too_many
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
@@ -66,7 +66,7 @@ class ParquetReader(MarkedReader, ReadsInParts):
                 file = parquet.ParquetFile(source, buffer_size=_BUFFER, pre_buffer=False)
                 count, width = file.metadata.num_rows, file.metadata.num_columns
                 parts = even_parts(count, rows)
-                most = None if len(parts) == 1 else MOST_IN_PARTS
+                most = None if len(parts) == 1 else most_in_parts(path)
                 refuse_too_many(
                     count * width, path, "write the part of the recording that is needed", most=most
                 )
@@ -128,7 +128,7 @@ def _feather_tables(arrow: Any, path: Path, rows: int | None) -> Iterator[RawTab
         count, width, mend = 0, len(file.schema), "write the part of the recording that is needed"
         for index in range(file.num_record_batches):
             count += file.get_batch(index).num_rows
-            refuse_too_many(count * width, path, mend, most=None if rows is None else MOST_IN_PARTS)
+            refuse_too_many(count * width, path, mend, most=None if rows is None else most_in_parts(path))
         parts = even_parts(count, rows)
         if len(parts) == 1:
             refuse_too_many(count * width, path, mend)

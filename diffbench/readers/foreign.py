@@ -22,6 +22,7 @@ T = TypeVar("T")
 
 MOST_VALUES = 50_000_000  # numbers in one table: half an hour of 27 channels at 1 kHz, in 400 MB
 MOST_IN_PARTS = 1_000_000_000  # numbers in a file that is read in parts: a day and a half of 8 channels
+PACKED = 4  # values in a byte of a file, at most: a sweep as Parquet has 0.4 (tests/bench/memory.py)
 
 # What these libraries raise for damaged files, seen in 20,000 of them (tests/readers/fuzz.py).
 _DAMAGE = (
@@ -218,6 +219,22 @@ def guarded_each(path: Path, what: str, made: Iterator[T], *errors: type[Excepti
         yield one
 
 
+def most_in_parts(path: Path) -> int:
+    """Return how many values a file may hold that is read in parts.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    `MOST_IN_PARTS`, but no more than `PACKED` for each of its bytes: what says more is no recording, and
+    would fill memory or disk. `MOST_VALUES` in any case.
+    """
+    return max(MOST_VALUES, min(MOST_IN_PARTS, PACKED * path.stat().st_size))
+
+
 def refuse_too_many(values: int, path: Path, mend: str, *, most: int | None = None) -> None:
     """Refuse a table that would not fit into the memory that one recording may take.
 
@@ -230,7 +247,7 @@ def refuse_too_many(values: int, path: Path, mend: str, *, most: int | None = No
     mend : str
         What the format offers to make it smaller.
     most : int, optional
-        `MOST_IN_PARTS` for a file that is read in parts.
+        What `most_in_parts` gives, for a file that is read in parts.
 
     Raises
     ------

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.apart import groups_apart
-from diffbench.readers.foreign import MOST_IN_PARTS, guarded, library, refuse_too_many, require
+from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.raw_values import as_column
@@ -129,7 +129,7 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str], keep: Keep) -> l
         sum(int(node.size or 0) * max(1, len(node.dtype.names or ())) for _, node in datasets),
         path,
         "export the part of the recording that is needed",
-        most=MOST_IN_PARTS,
+        most=most_in_parts(path),
     )
     found: dict[tuple[str, int], list[RawColumn | LateColumn]] = {}
     for name, node in datasets:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.apart import groups_apart
-from diffbench.readers.foreign import MOST_IN_PARTS, guarded, library, refuse_too_many, require
+from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.mdf_blocks import check_chains
 from diffbench.readers.on_demand import LateColumn, OnDemand
@@ -114,7 +114,7 @@ def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
 
 def _groups(measurement: Any, path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
     values = sum(g.channel_group.cycles_nr * len(g.channels) for g in measurement.groups)
-    refuse_too_many(values, path, "export the part of the recording that is needed", most=MOST_IN_PARTS)
+    refuse_too_many(values, path, "export the part of the recording that is needed", most=most_in_parts(path))
     groups: list[LateGroup] = []
     notes: list[str] = []
     for index, group in enumerate(measurement.groups):

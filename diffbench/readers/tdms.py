@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.readers.foreign import MOST_IN_PARTS, guarded_each, library, refuse_too_many
+from diffbench.readers.foreign import guarded_each, library, most_in_parts, refuse_too_many
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
@@ -59,7 +59,7 @@ class TdmsReader(MarkedReader, ReadsInParts):
 
         def read() -> Iterator[RawTable]:
             with nptdms.TdmsFile.open(path) as file:
-                groups, notes = _read(file, path, most=None if rows is None else MOST_IN_PARTS)
+                groups, notes = _read(file, path, most=None if rows is None else most_in_parts(path))
                 for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
                     yield replace(table, notes=(*notes, *table.notes))
 

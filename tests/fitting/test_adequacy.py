@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
-from diffbench.fitting.solver import Solution
+from diffbench.fitting.solver import Solution, jacobian
 
 Array = NDArray[np.float64]
 CELLS = 2000
@@ -153,3 +154,37 @@ def test_the_factor_explains_the_worst_axis(fitted: Callable[..., Candidate]) ->
     found = adequacy(fitted(lambda d: 0.02 * np.abs(d.input_torque)))
     assert misfit_factor(found) == max(axis.ratio for axis in found)
     assert misfit_factor(found) > 10.0
+
+
+def test_the_searched_unknowns_follow_a_stated_constant(fitted: Callable[..., Candidate]) -> None:
+    """Against least squares by numpy of all unknowns and the constant together, each with what is known
+    beforehand as a further row."""
+    made = fitted(lambda d: 1.5 * 0.008 * np.abs(d.input_torque))
+    names, sigma = made.names, made.noise.sigma
+    columns = jacobian(lambda x: made.model.residual(x) / sigma, made.x, made.steps)
+    # no history here holds the ramps, so their bias would swallow gear friction whole: it is held
+    columns[:, [i for i, u in enumerate(names.unknowns) if u.name.startswith(("ramp_bias", "unloading"))]] = (
+        0.0
+    )
+    fixed = np.array([unknown.fixed for unknown in names.unknowns])
+    known = np.diag(np.sqrt(names.precision[~fixed]))
+    at = next(i for i, unknown in enumerate(names.unknowns) if unknown.name == "gear_friction")
+    own = columns[:, [at]] * names.unknowns[at].prior_u
+    searched = columns[:, ~fixed]
+
+    def solved(rows: Array, beforehand: Array) -> Array:
+        size = rows.shape[1]
+        stacked, target = np.vstack([rows, beforehand]), np.zeros(CELLS + beforehand.shape[0])
+        target[:CELLS] = -made.residual / sigma
+        return np.asarray(np.linalg.lstsq(stacked, target, rcond=None)[0][:size])
+
+    step = solved(searched, known)
+    settled = made.residual / sigma + searched @ step
+    together = np.hstack([searched, own])
+    beforehand = np.block([[known, np.zeros((len(known), 1))], [np.zeros((1, len(known))), np.ones((1, 1))]])
+    expected = made.residual / sigma + together @ solved(together, beforehand)
+    solution = replace(made.solution, jacobian=np.where(fixed, 0.0, columns))
+    found = without_considered(replace(made, solution=solution, residual=settled * sigma))
+    moved, off = (float(np.sqrt(np.mean((one - expected) ** 2))) for one in (settled, found))
+    assert moved > 0.05
+    assert off < 1e-3 * moved

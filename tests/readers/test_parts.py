@@ -197,3 +197,17 @@ def test_channels_with_clocks_of_their_own_are_read_whole(tmp_path, rig_of, swee
     rig = rig_of({name: column.replace("/", chr(0x2215)) for name, column in channels.items()})
     (part,) = read_parts(tmp_path / "log.h5", rig, kind="tare", rows=20)
     np.testing.assert_allclose(part.channels["oil_temperature"], 60.0 + 0.1 * np.arange(100), atol=1e-9)
+
+
+def test_a_small_file_that_says_it_is_vast_is_refused_before_anything_is_written(tmp_path, rig_of, sweep):
+    """A dataset of 400 million values that was never filled takes some kilobytes; read in parts, it would
+    fill gigabytes of the temporary folder."""
+    import h5py
+
+    path = tmp_path / "vast.h5"
+    with h5py.File(path, "w") as file:
+        file.create_dataset("Torque LH [Nm]", shape=(400_000_000,), dtype="f8", chunks=(1 << 20,))
+    assert path.stat().st_size < 100_000
+    ((line, what),) = refusal(path, rig_of(sweep))
+    assert line is None
+    assert what.startswith("the table has 400,000,000 values, and at most 50,000,000 are read")
