@@ -35,6 +35,8 @@ MARGIN = 0.97
 #: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.
 _WIDTHS = tuple(2.5 * 0.9**step for step in range(23))
 _Axes = tuple[Array, Array, Array]
+_Nodes = tuple[NDArray[np.intp], ...]
+"""Of torque and of speed difference, which candidates are nodes; each rising."""
 
 
 @dataclass(frozen=True)
@@ -289,49 +291,71 @@ def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region) -> tupl
     anywhere = np.any(region(drawn[0], drawn[1], drawn[2]), axis=0)
     if not anywhere.any():
         return axes, 0.0
-    middle = np.median(drawn[2][anywhere])
-    torque, speed, heat = drawn[0][:800], drawn[1][:800], np.full(800, middle)
-    truly = region(torque, speed, heat)
+    places = drawn[0][:800], drawn[1][:800]
+    shown = _Shown((plans[0].candidates, plans[1].candidates), places, np.median(drawn[2][anywhere]), region)
 
-    def lost(torques: Array, speeds: Array) -> tuple[float, float]:
-        """The largest share over the branches, and the sum of the shares."""
-        grid = Grid([torques, speeds, np.array([middle])])
-        shape = (torques.size, speeds.size, 1)
-        at = (
-            np.repeat(torques, speeds.size),
-            np.tile(speeds, torques.size),
-            np.full(shape[0] * shape[1], middle),
-        )
-        shares = []
-        for inside, at_nodes in zip(truly, region(*at), strict=True):
-            shown = grid.many([grid.table(at_nodes.reshape(shape))], torque, speed, heat)[0]
-            seen = int(np.count_nonzero(shown[inside] > 1.0 - 1e-9))
-            shares.append(1.0 - seen / max(int(np.count_nonzero(inside)), 1))
-        return max(shares), sum(shares)
-
-    pair = (axes[0], axes[1])
-    now, total = lost(*pair)
+    pair: _Nodes = tuple(np.searchsorted(plans[which].candidates, axes[which]) for which in (0, 1))
+    now, total = shown.lost(pair)
     best, idle = (now, pair), 0
     for _ in range(MOST_REFINEMENTS):
         if now <= MAY_BE_LOST or idle == MOST_IDLE:
             break
-        tries: list[tuple[float, float, tuple[Array, Array]]] = []
-        for which, axis in enumerate(pair):
-            candidates = plans[which].candidates
-            at: list[int] = np.searchsorted(candidates, axis).tolist()
-            for low, high in pairwise(at):
+        tries: list[tuple[float, float, _Nodes]] = []
+        for which, nodes in enumerate(pair):
+            for low, high in pairwise(nodes.tolist()):
                 if high - low < 2:
                     continue
-                longer = np.union1d(axis, candidates[(low + high) // 2])
+                longer = np.union1d(nodes, (low + high) // 2)
                 tried = (longer, pair[1]) if which == 0 else (pair[0], longer)
                 # a node more along a short axis makes the table longer than one along a long axis;
                 # where no single one shows more, the widest gap is parted
-                gain = (total - lost(*tried)[1]) * axis.size
-                tries.append((gain, (high - low) / candidates.size, tried))
+                gain = (total - shown.lost(tried)[1]) * nodes.size
+                tries.append((gain, (high - low) / plans[which].candidates.size, tried))
         if not tries:
             break
         pair = max(tries, key=lambda tried: tried[:2])[2]
-        now, total = lost(*pair)
+        now, total = shown.lost(pair)
         best, idle = ((now, pair), 0) if now < best[0] else (best, idle + 1)
     # nodes that showed nothing in the end go again
-    return (*best[1], axes[2]), best[0]
+    torques, speeds = (plan.candidates[nodes] for plan, nodes in zip(plans, best[1], strict=False))
+    return (torques, speeds, axes[2]), best[0]
+
+
+class _Shown:
+    """How much of a tested region a table shows, whose nodes are some of the candidates of both axes.
+
+    A place counts as shown where all nodes around it were tested. Whether a candidate was is asked for once,
+    however many tables it is tried in.
+    """
+
+    def __init__(
+        self, candidates: tuple[Array, Array], places: tuple[Array, Array], heat: float, region: Region
+    ) -> None:
+        self._candidates, self._heat, self._region = candidates, heat, region
+        self._truly = np.stack(region(*places, np.full(places[0].size, heat)))
+        # the last candidate at or before each place
+        self._before = [
+            np.searchsorted(axis, at, side="right") - 1 for axis, at in zip(candidates, places, strict=True)
+        ]
+        self._known = np.zeros(candidates[0].size, dtype=bool)
+        self._tested = np.zeros((len(self._truly), *(axis.size for axis in candidates)), dtype=bool)
+
+    def lost(self, nodes: _Nodes) -> tuple[float, float]:
+        """The largest share over the branches, and the sum of the shares."""
+        self._look_at(nodes[0])
+        around = []
+        for own, before in zip(nodes, self._before, strict=True):
+            lower = np.searchsorted(own, before, side="right") - 1
+            around.append((own[lower], own[np.minimum(lower + 1, own.size - 1)]))
+        seen = self._truly.copy()
+        for torque, speed in product(*around):
+            seen &= self._tested[:, torque, speed]
+        shares = 1.0 - seen.sum(axis=1) / np.maximum(self._truly.sum(axis=1), 1)
+        return float(shares.max()), float(shares.sum())
+
+    def _look_at(self, torques: NDArray[np.intp]) -> None:
+        torque, speed = self._candidates
+        for row in torques[~self._known[torques]].tolist():
+            at = np.full(speed.size, torque[row]), speed, np.full(speed.size, self._heat)
+            self._tested[:, row] = self._region(*at)
+            self._known[row] = True

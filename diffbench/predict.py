@@ -169,21 +169,6 @@ def unit_of(
     )
 
 
-def _branch_value(
-    form: FormState,
-    x: Array,
-    torque: Array,
-    speed: Array,
-    heat: Array,
-    branch: str,
-    radius: float,
-    label: str,
-    reference: Mapping[str, float],
-) -> Array:
-    unit = unit_of(form, x, radius=radius, label=label, reference=reference)
-    return steady_locking_torque(unit, torque, speed, heat, branch)
-
-
 def _mixture(
     characterisation: Characterisation,
     torque: Array,
@@ -194,32 +179,31 @@ def _mixture(
     label: str,
 ) -> tuple[Array, Array]:
     """Value of the best form and standard uncertainty over all forms."""
-    reference = characterisation.reference
     best: Array | None = None
     variance = np.zeros(torque.shape)
     for form in characterisation.forms:
         x = np.array(form.values)
         covariance = np.array(form.covariance)
-        value = _branch_value(form, x, torque, speed, heat, branch, radius, label, reference)
+
+        def unit_at(x: Array, form: FormState = form) -> UnitQuantities:
+            return unit_of(form, x, radius=radius, label=label, reference=characterisation.reference)
+
+        unit = unit_at(x)
+        value = steady_locking_torque(unit, torque, speed, heat, branch)
         best = value if best is None else best
         deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        gradients = []
-        for i in range(x.size):
-            if deviation[i] == 0.0:
-                gradients.append(np.zeros(torque.shape))
-                continue
+        gradient = np.zeros((*torque.shape, x.size))
+        for i in np.flatnonzero(deviation).tolist():
             ahead, behind = x.copy(), x.copy()
             ahead[i] += deviation[i]
             behind[i] -= deviation[i]
-            sides = [
-                _branch_value(form, side, torque, speed, heat, branch, radius, label, reference)
-                for side in (ahead, behind)
-            ]
+            sides = unit_at(ahead), unit_at(behind)
+            if sides == (unit, unit):
+                continue  # of the bench, or of another build
+            more, less = (steady_locking_torque(side, torque, speed, heat, branch) for side in sides)
+            more, less = more - value, value - less
             # the larger of both sides: at a corner of the greater-of law one of them is flat
-            steps = np.stack([sides[0] - value, value - sides[1]])
-            pick = np.argmax(np.abs(steps), axis=0)
-            gradients.append(np.take_along_axis(steps, pick[None], axis=0)[0] / deviation[i])
-        gradient = np.stack(gradients, axis=-1)
+            gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
         own = np.sum((gradient @ covariance) * gradient, axis=-1)
         variance += form.weight * (np.maximum(own, 0.0) + (value - best) ** 2)
     assert best is not None

@@ -127,6 +127,15 @@ def quick_search(
     return Quick(cost, Candidate(form, names, model, found, residual, used, noise, (cost,), tuple(builds)))
 
 
+def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
+    """A first look searched on and polished with the noise and the cells of another candidate, by which both
+    then compare: over some of the cells, without a Jacobian, good enough to be given up by."""
+    model, noise, used = candidate.model, other.noise, other.used
+    x, _, _ = _searched(model, noise, used, candidate.x, tolerance=1e-4)
+    found = _polished(model, noise, used, x)
+    return replace(candidate, solution=found, residual=model.residual(found.x), noise=noise, used=used)
+
+
 def fit_form(
     form: Form,
     builds: Sequence[Build],
@@ -137,20 +146,18 @@ def fit_form(
     temperature_u: float,
     start: Candidate,
     starts: bool = False,
-    rough: bool = False,
     joint_fraction: float | None = None,
 ) -> Candidate:
     """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
 
     ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated
-    from starts that differ where the surface is not convex. With ``rough`` the answer is that of some of the
-    cells, good enough to be given up by, and has no Jacobian.
+    from starts that differ where the surface is not convex.
     """
     names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
     model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
     begin = _carried(names, start)
     x, _, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
-    solution, noise, used = _settle(model, start.noise, start.used, x, rough=rough)
+    solution, noise, used = _settle(model, start.noise, start.used, x)
     minima = [solution]
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
@@ -211,15 +218,12 @@ def _polished(model: LockingModel, noise: CellNoise, used: Flags, x: Array) -> S
 
 
 def _settle(
-    model: LockingModel, noise: CellNoise, used: Flags, x: Array, *, rough: bool = False
+    model: LockingModel, noise: CellNoise, used: Flags, x: Array
 ) -> tuple[Solution, CellNoise, Flags]:
-    """Polish, estimate the noise, reject what stands apart, until nothing changes; over some of the cells
-    where ``rough`` will do."""
+    """Polish, estimate the noise, reject what stands apart, until nothing changes."""
     names, data = model.names, model.data
 
     def polished(start: Array, *, on_the_way: bool) -> Solution:
-        if rough:
-            return _polished(model, noise, used, start)
         steps = _steps(names, start)
         return polish(_problem(model, noise, used), start, steps=steps, on_the_way=on_the_way)
 

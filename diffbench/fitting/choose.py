@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import LawVerdict
 from diffbench.documents import Build
-from diffbench.fitting.candidate import Candidate, fit_form, quick_search
+from diffbench.fitting.candidate import Candidate, fit_form, in_the_light_of, quick_search
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, Reference, Sharing
 from diffbench.fitting.noise import CellNoise
@@ -78,13 +78,11 @@ def choose(
 
     candidates: list[Candidate] = []
     information: dict[str, float] = {}
-    noise: CellNoise | None = None
+    leader: Candidate | None = None
     for rank, form in enumerate(order):
         progress(f"fitting: {form.law} preload")
 
-        def fitted(
-            start: Candidate, form: Form = form, *, starts: bool = False, rough: bool = False
-        ) -> Candidate:
+        def fitted(start: Candidate, form: Form = form, *, starts: bool = False) -> Candidate:
             return fit_form(
                 form,
                 builds,
@@ -95,14 +93,14 @@ def choose(
                 joint_fraction=joint if form.greater_of else None,
                 start=start,
                 starts=starts,
-                rough=rough,
             )
 
         begin = quick[form].candidate
-        if rank > 0 and noise is not None and any(_stands(c) for c in candidates):
+        if leader is not None and any(_stands(c) for c in candidates):
             # a first look ends early, and may leave the right law far behind: it is polished before it is
             # given up
-            begin = fitted(begin, rough=True)
+            begin = in_the_light_of(begin, leader)
+            noise = leader.noise
             behind = _information(begin, noise) - min(_information(c, noise) for c in candidates)
             if behind > HOPELESS:
                 information[form.law] = behind
@@ -112,11 +110,12 @@ def choose(
         if _information(second, first.noise) < _information(first, first.noise):
             second = fitted(second, second.form, starts=True)
         candidates += [first, *first.rivals, second, *second.rivals]
-        noise = min(
+        leader = min(
             candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
-        ).noise
+        )
 
-    assert noise is not None
+    assert leader is not None
+    noise = leader.noise
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
