@@ -159,5 +159,5 @@ def _smaller(address: str) -> str:
             RASTER_TONES, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
         )
     buffer = io.BytesIO()
-    few.save(buffer, format="png", optimize=True)
+    few.save(buffer, format="png", compress_level=6)
     return _PNG + base64.b64encode(buffer.getvalue()).decode("ascii")

@@ -311,12 +311,14 @@ class TestAxes:
         place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
         told = found.document.interpolation
         assert told is not None
-        assert told.tested_not_shown <= 0.06
+        assert 0.0 < told.tested_not_shown <= 0.06
+        lost = []
         for branch in ("loading", "unloading"):
             inside = is_inside(slanted, *place, branch)
             shown = found.is_tested(*place, branch=branch)
             assert not (shown & ~inside).any()
-            assert 1.0 - np.count_nonzero(shown) / np.count_nonzero(inside) < told.tested_not_shown + 0.02
+            lost.append(1.0 - np.count_nonzero(shown) / np.count_nonzero(inside))
+        assert max(lost) == pytest.approx(told.tested_not_shown, abs=0.02)
 
 
 class TestBuilds:
