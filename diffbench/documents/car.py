@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ModelWrapValidatorHandler, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
+from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, Bounds, Table, Text
 from diffbench.documents.refusals import Refusal, gathered, refusal
