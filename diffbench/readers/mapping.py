@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -235,12 +235,12 @@ class _Mapping:
         # Most columns need one factor or none: a copy of a long recording costs as much as parsing a column.
         if unit.shift != 0.0:
             return unit.to_si(values)
-        # A column that is a view would keep all others of its table in memory, those that nobody needs too.
-        shared = values.base is not None and values.base.nbytes > 2 * values.nbytes
         if unit.scale != 1.0:
-            own = self.in_place and values.flags.writeable and not shared
-            return np.multiply(values, unit.scale, out=values if own else None)
-        return values.copy() if shared else values
+            return np.multiply(values, unit.scale, out=values if self._may_be_changed(values) else None)
+        return values.copy() if _is_shared(values) else values
+
+    def _may_be_changed(self, values: NDArray[Any]) -> bool:
+        return self.in_place and bool(values.flags.writeable) and not _is_shared(values)
 
     def _may_be_empty(self, name: str, fault: Fault) -> bool:
         """Whether another part may have, or has had, the numbers that a channel has none of here."""
@@ -289,8 +289,8 @@ class _Mapping:
         channel, place = self.rig.channel["time"], self._place(column)
         if self.before is not None:
             # with the row before, so that a step from part to part is one like the others
-            own = RawTable((column,), rows).behind(self.before.row.only({column.name}))
-            (column,), rows = own.columns, own.rows
+            longer = RawTable((column,), rows).behind(self.before.row.only({column.name}))
+            (column,), rows = longer.columns, longer.rows
         if column.is_text:
             time, faults = time_from_texts(column, rows, place)
         else:
@@ -298,7 +298,8 @@ class _Mapping:
             if isinstance(unit, Fault):
                 self.faults.append(unit)
                 return np.full(len(rows), np.nan)
-            time, faults, notes = time_from_numbers(column, unit, rows, place)
+            own = self._may_be_changed(column.values)
+            time, faults, notes = time_from_numbers(column, unit, rows, place, in_place=own)
             self.notes += notes
             self.units["time"] = "s" if unit is None else unit.unit
         self.faults += faults or unsteady(time, rows, place, twins=self.by_hand)
@@ -324,6 +325,12 @@ class _Mapping:
 
     def _place(self, column: RawColumn) -> Place:
         return Place(self.file, column=column.name)
+
+
+def _is_shared(values: NDArray[Any]) -> bool:
+    """Whether a column is a view that would keep all others of its table in memory, those that nobody needs,
+    too."""
+    return values.base is not None and values.base.nbytes > 2 * values.nbytes
 
 
 def _extremes(values: NDArray[np.float64]) -> tuple[float, float]:

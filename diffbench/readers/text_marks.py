@@ -82,7 +82,11 @@ def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
     text = cell.strip()
     if number_pattern(decimal).fullmatch(text):
         return True
-    return any(mark != decimal and grouped_pattern(mark, decimal).fullmatch(text) for mark in thousands)
+    # most cells hold none of the marks: to look for one is quicker than a pattern
+    return any(
+        mark in text and mark != decimal and grouped_pattern(mark, decimal).fullmatch(text)
+        for mark in thousands
+    )
 
 
 def find_marks(lines: Sequence[tuple[int, str]], settings: FileSettings, file: str) -> Marks | None:

@@ -20,7 +20,12 @@ _READABLE = "write seconds, clock times (13:05:07.25) or ISO 8601 (2026-04-14T13
 
 
 def time_from_numbers(
-    column: RawColumn, unit: Conversion | None, rows: NDArray[np.int64], place: Place
+    column: RawColumn,
+    unit: Conversion | None,
+    rows: NDArray[np.int64],
+    place: Place,
+    *,
+    in_place: bool = False,
 ) -> tuple[NDArray[np.float64], list[Fault], list[str]]:
     """Return time from a column of numbers.
 
@@ -34,6 +39,8 @@ def time_from_numbers(
         Line numbers.
     place : Place
         For messages.
+    in_place : bool
+        Whether the column may be written over: new memory for a long one costs as much as to parse it.
 
     Returns
     -------
@@ -48,7 +55,7 @@ def time_from_numbers(
         said = f"'{cell}' is no time" if cell else "the time is missing"
         what = said + _and_more(len(missing) - 1)
         return values, [_at(place, line, what, f"remove the line, or repair it: {_READABLE}")], []
-    time = values - values[0]
+    time = np.subtract(values, values[0], out=values if in_place else None)
     if unit is not None and unit.scale != 1.0:
         time *= unit.scale
     if unit is not None:

@@ -69,7 +69,9 @@ def test_a_typo_is_answered_with_the_nearest(
     """Of a command and of an option."""
     result = run(*arguments)
     assert result.exit_code == 2
-    assert f"'{hint}'" in result.stderr or f"Did you mean {hint}" in result.stderr
+    # the words are click's, and differ from version to version
+    told = next(line for line in result.stderr.splitlines() if line.startswith("Error:"))
+    assert hint in told.replace(",", " ").replace("'", " ").replace("?", " ").replace(")", " ").split()
 
 
 def test_quiet_and_verbose_exclude_each_other(run: Callable[..., Result]) -> None:
