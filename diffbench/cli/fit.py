@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from diffbench.cli.progress import Progress
 from diffbench.cli.ranges import pair
+
+if TYPE_CHECKING:
+    from diffbench.characterisation import Characterisation
 
 
 @click.command(
@@ -76,11 +80,17 @@ def fit(
         from diffbench.report.printing import browser
 
         browser()  # one that is missing is told before the work, not after it
+    # a person is told as soon as the numbers are known, long before the page is drawn; a pipe, which may be
+    # closed in between, when all is written
+    at_once = not (quiet or as_json) and sys.stdout.isatty()
     with Progress(enabled=not quiet and sys.stderr.isatty(), verbose=verbose) as say:
         from diffbench.fitting import fit as characterise
         from diffbench.predict import make_map
 
         result = characterise(run_sheets, progress=say)
+        if at_once:
+            say.clear()
+            _tell(result, verbose=verbose)
         axes = {
             "input_torque_Nm": map_torque,
             "speed_difference_rad_s": map_speed,
@@ -96,16 +106,21 @@ def fit(
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:
-        from diffbench.cli.terminal import colour, width
-        from diffbench.report.text import summary
-
-        click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
+        if not at_once:
+            _tell(result, verbose=verbose)
         if out is not None:
             click.echo("Written: " + ", ".join(str(path) for path in written))
         else:
             click.echo("Nothing written: name a folder with --out for map, numbers and page.")
     if any(limit.verdict == "outside" for limit in result.limits):
         raise SystemExit(1)
+
+
+def _tell(result: Characterisation, *, verbose: bool) -> None:
+    from diffbench.cli.terminal import colour, width
+    from diffbench.report.text import summary
+
+    click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
 
 
 def _refuse_hopeless(out: Path) -> None:

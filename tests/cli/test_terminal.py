@@ -86,11 +86,13 @@ def test_a_pdf_needs_a_folder(run: Callable[..., Result]) -> None:
     assert "--out: name one" in run("fit", "x.toml", "--pdf").stderr
 
 
-def shown_in_a_terminal(program: Path, file: Path, **environment: str) -> str:
-    """What `show` prints where it believes to write to a terminal."""
+def shown_in_a_terminal(
+    *command: Path | str, seen: Callable[[str], object] = lambda _: None, **environment: str
+) -> str:
+    """What a command prints where it believes to write to a terminal; ``seen`` is told all of it so far."""
     leader, follower = pty.openpty()
     process = subprocess.Popen(
-        [program, "show", file],
+        command,
         stdout=follower,
         stderr=follower,
         stdin=follower,
@@ -106,6 +108,7 @@ def shown_in_a_terminal(program: Path, file: Path, **environment: str) -> str:
         if not piece:
             break
         pieces.append(piece)
+        seen(b"".join(pieces).decode("utf-8", "replace"))
     os.close(leader)
     assert process.wait(timeout=60) == 0
     return b"".join(pieces).decode("utf-8")
@@ -118,13 +121,36 @@ def test_colour_only_for_a_terminal_that_wants_it(
     """Styled in a terminal, plain with NO_COLOR (no-color.org) and in a pipe, the same words all the time."""
     file = tmp_path / "characterisation.json"
     file.write_text(synthetic_json, encoding="utf-8")
-    styled = shown_in_a_terminal(program, file)
-    plain = shown_in_a_terminal(program, file, NO_COLOR="1")
+    styled = shown_in_a_terminal(program, "show", file)
+    plain = shown_in_a_terminal(program, "show", file, NO_COLOR="1")
     assert "\x1b[1;34mWITHIN LIMITS\x1b[0m" in styled
     assert "\x1b" not in plain
     piped = run("show", file).output
     assert "\x1b" not in piped
     assert plain.split() == piped.split()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_the_numbers_come_before_the_page_is_drawn(
+    program: Path, tmp_path: Path, repository: Path, run: Callable[..., Result]
+) -> None:
+    """In a terminal at once, as somebody waits there; the same words as in a pipe, where all comes at the
+    end."""
+    sheet, out = repository / "fixtures" / "shims" / "run-shim-0.1mm.toml", tmp_path / "out"
+    early: list[bool] = []
+
+    def seen(text: str) -> None:
+        if "Key numbers" in text and not early:
+            early.append(not (out / "report.html").exists())
+
+    shown = shown_in_a_terminal(program, "fit", sheet, "--out", out, seen=seen, NO_COLOR="1")
+    assert early == [True]
+    assert (out / "report.html").exists()
+    piped = run("fit", sheet, "--out", out)
+    assert piped.exit_code == 0
+    # each step overwrites the one before, and the last one goes: what then stands there
+    lines = [line.rpartition("\r")[2] for line in shown.replace("\r\n", "\n").split("\n")]
+    assert " ".join(lines).split() == piped.stdout.split()
 
 
 def test_verbose_shows_what_lies_behind(
