@@ -53,6 +53,8 @@ def counted(visits: Path, out: Path, *, broken: int) -> None:
 
 def fits(count: int, jobs: int) -> None:
     """Write, break off, go on, count."""
+    # a shell makes what it starts in the background deaf to an interrupt, and so what that starts
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory() as folder:
         visits, out = Path(folder) / "visits", Path(folder) / "out"
         written(visits, count)
@@ -68,7 +70,7 @@ def fits(count: int, jobs: int) -> None:
                 if tenth == 6:
                     # broken off as a user would, then given again
                     running.send_signal(signal.SIGINT)
-                    running.wait()
+                    running.wait(timeout=120)
                     running = subprocess.Popen(call, stderr=subprocess.DEVNULL)
         print(f"{time.monotonic() - begun:.0f} s in all")
         counted(visits, out, broken=count // BROKEN)
