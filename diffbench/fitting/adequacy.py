@@ -40,25 +40,30 @@ def adequacy(candidate: Candidate) -> list[Adequacy]:
     signed = standard * locking_sign
     loading = loading_of(candidate)
     torque = _quantile_bins(data.input_torque, BINS)
+    cycle = (data.stretch // 2 + 1).astype(np.float64)
     axes: list[tuple[str, Index, str, Array]] = [
-        ("input torque", torque * 2 + loading, "N·m", data.input_torque),
-        ("speed difference", _quantile_bins(data.speed_difference, BINS), "rad/s", data.speed_difference),
-        ("time", data.run * 100 + _by_run(data.run, data.time), "s", data.time),
-        ("cycle", data.run * 10_000 + data.stretch // 2, "of stretch", data.stretch.astype(np.float64) // 2),
-        ("slip direction", torque * 2 + (data.direction > 0), "N·m", data.input_torque),
+        ("input torque", torque * 2 + loading, "{:.4g} N·m", data.input_torque),
+        (
+            "speed difference",
+            _quantile_bins(data.speed_difference, BINS),
+            "{:.4g} rad/s",
+            data.speed_difference,
+        ),
+        ("time", data.run * 100 + _by_run(data.run, data.time), "{:.4g} s", data.time),
+        ("cycle", data.run * 10_000 + data.stretch // 2, "cycle {:.0f} of a run", cycle),
+        ("slip direction", torque * 2 + (data.direction > 0), "{:.4g} N·m", data.input_torque),
     ]
     if np.isfinite(data.oil).all():
-        axes.append(("oil temperature", _quantile_bins(data.oil, BINS), "°C", data.oil))
+        axes.append(("oil temperature", _quantile_bins(data.oil, BINS), "{:.4g} °C", data.oil))
     size = candidate.noise.sigma / np.maximum(np.abs(data.difference), candidate.noise.sigma)
     found = [
-        _axis(name, bins[used], signed[used], candidate.noise.inflation, unit, at[used], size[used])
-        for name, bins, unit, at in axes
+        _axis(name, bins[used], signed[used], candidate.noise.inflation, words, at[used], size[used])
+        for name, bins, words, at in axes
     ]
     sweeps = used & (data.friction_state == 0)
-    cycle = data.run * 10_000 + data.stretch // 2
     again = _repeated(
         (torque * 2 + loading)[sweeps],
-        cycle[sweeps],
+        (data.run * 10_000 + data.stretch // 2)[sweeps],
         signed[sweeps],
         data.input_torque[sweeps],
         size[sweeps],
@@ -151,7 +156,7 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array, size: A
 
 
 def _axis(
-    name: str, bins: Index, standard: Array, inflation: float, unit: str, at: Array, size: Array
+    name: str, bins: Index, standard: Array, inflation: float, words: str, at: Array, size: Array
 ) -> Adequacy:
     place = np.unique(bins, return_inverse=True)[1]
     count = np.bincount(place).astype(np.float64)
@@ -167,7 +172,7 @@ def _axis(
         axis=name,
         ratio=float(chi2.mean()),
         bins=int(enough.sum()),
-        worst=f"around {centre:.4g} {unit}: {mean[worst]:+.2f} standard deviations of a cell",
+        worst=f"around {words.format(centre)}: {mean[worst]:+.2f} standard deviations of a cell",
         share=abs(float(mean[worst])) * float(np.median(size[here])),
     )
 

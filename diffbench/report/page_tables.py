@@ -41,6 +41,19 @@ __all__ = [
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
 MOST_PAIRS = 12
+#: Of the bench's constants, by the first word of their names; gains, ratios and efficiencies have none.
+UNITS = {
+    "gain": "",
+    "zero": "N·m",
+    "tare": "N·m",
+    "drag": "N·m",
+    "drift": "N·m",
+    "hysteresis": "N·m",
+    "lag": "s",
+    "inertia": "kg·m²",
+    "ratio": "",
+    "efficiency": "",
+}
 
 _MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 
@@ -200,7 +213,7 @@ def bench_error_table(characterisation: Characterisation) -> Table | None:
     rows = [
         (
             name.replace("_", " "),
-            number_text(item["stated_u"], item["stated_u"]),
+            " ".join((number_text(item["stated_u"], item["stated_u"]), _unit_of(name))).rstrip(),
             f"{number_text(item['standard_uncertainties'], 0.1)} ± {number_text(item['u'], 0.1)}",
         )
         for name, item in characterisation.diagnostics.bench_errors.items()
@@ -211,6 +224,10 @@ def bench_error_table(characterisation: Characterisation) -> Table | None:
         "Error found, in stated standard uncertainties",
     )
     return _table("Bench errors as the sweeps see them", head, rows, (1, 2)) if rows else None
+
+
+def _unit_of(constant: str) -> str:
+    return UNITS.get(constant.partition(" ")[0], "")
 
 
 def sheet_table(characterisation: Characterisation) -> Table | None:
@@ -257,17 +274,22 @@ def form_table(characterisation: Characterisation) -> Table:
         (
             f"{form.law}, Stribeck exponent {form.stribeck_exponent:g}",
             f"{100 * form.weight:.0f} %",
-            number_text(characterisation.law.information.get(form.law)),
+            _behind(characterisation.law.information.get(form.law)),
         )
         for form in characterisation.forms
     ]
     rows += [
-        (law, "0 %", number_text(behind))
+        (law, "0 %", _behind(behind))
         for law, behind in characterisation.law.information.items()
         if all(form.law != law for form in characterisation.forms)
     ]
     head = ("Form of the model", "Weight", "Bayesian information behind the best law")
     return _table("Forms of the model", head, rows, (1, 2))
+
+
+def _behind(information: float | None) -> str:
+    """A law that is hopeless is not searched to the end: its number is an upper bound."""
+    return "more than 1000" if information is not None and information >= 1000.0 else number_text(information)
 
 
 def input_table(characterisation: Characterisation) -> Table:

@@ -85,7 +85,7 @@ def test_correlated_noise_is_allowed_for(fitted: Callable[..., Candidate]) -> No
         ("time", lambda d: np.sin(2 * np.pi * d.time / 40.0), " s: "),
         ("oil temperature", lambda d: 0.06 * (d.oil - 60.0), "°C"),
         ("slip direction", lambda d: 0.6 * d.direction, "N·m"),
-        ("cycle", lambda d: np.sin(1.9 * (d.stretch // 2)), "stretch"),
+        ("cycle", lambda d: np.sin(1.9 * (d.stretch // 2)), "of a run"),
     ],
 )
 def test_structure_is_found_on_its_axis(

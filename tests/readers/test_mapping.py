@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from diffbench.errors import ReadingError
+from diffbench.readers.mapping import to_recording
+from diffbench.recording import Source
 
 ROWS = ("0.00,1.5,2.5,580,565", "0.01,1.6,2.6,581,566", "0.02,1.7,2.7,582,567")
 HEADER = "Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [1/min],Speed RH [1/min]"
@@ -33,6 +35,28 @@ def test_values_beyond_the_range_of_a_transducer_are_left_to_conditioning(read_s
 def test_each_sample_knows_its_line(read_sweep):
     recording = read_sweep("Cell 2\n\n" + log())
     assert recording.rows.tolist() == [4, 5, 6]
+
+
+def test_a_table_stays_as_it_was_read_unless_it_may_be_written_over(read_text, rig_of, sweep, tmp_path):
+    """A clock that begins at a thousand milliseconds changes zero and unit, a torque its unit."""
+    rig = rig_of(
+        {
+            **sweep,
+            "time": {"column": "Time", "unit": "ms"},
+            "left_torque": {"column": "Torque LH", "unit": "kN.m"},
+        }
+    )
+    text = log(HEADER.replace(" [s]", "").replace("LH [Nm]", "LH"), ("1000", "1010", "1030"))
+    source = Source(tmp_path / "log.txt", "0" * 64, len(text), "delimited text", {})
+    kept = read_text(text)
+    before = [column.values.copy() for column in kept.columns]
+    apart = to_recording(kept, rig, source, kind="bias-sweep")
+    for column, values in zip(kept.columns, before, strict=True):
+        np.testing.assert_array_equal(column.values, values)
+    over = to_recording(read_text(text), rig, source, kind="bias-sweep", in_place=True)
+    for recording in (apart, over):
+        np.testing.assert_allclose(recording.time, [0.0, 0.01, 0.03], rtol=1e-12)
+        np.testing.assert_allclose(recording.channels["left_torque"], 1000.0, rtol=1e-12)
 
 
 def test_a_recording_travels_between_processes(read_sweep):

@@ -8,15 +8,17 @@ from collections import Counter
 from collections.abc import Callable
 from html.parser import HTMLParser
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
 
 from diffbench.characterisation import Characterisation
+from diffbench.conditioning.checks.flanges import WORDS
 from diffbench.locking_map import LockingMap
 from diffbench.predict import make_map
 from diffbench.report.page import page
-from diffbench.report.page_tables import typeset
+from diffbench.report.page_tables import UNITS, adequacy_table, bench_error_table, form_table, typeset
 from diffbench.report.wording import key_names, shown
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
@@ -286,3 +288,22 @@ def test_several_builds_name_the_one_that_is_drawn(pages: Callable[[str], str]) 
     assert "Map and curves of build K04-shim ." in text
     assert "Preload torque (K04-spring) 83.2 ± 1.3 N·m" in text
     assert "Preload torque (K04-shim) 97.4 ± 1.4 N·m" in text
+
+
+def test_what_the_demo_says_of_its_bench_bears_units(demo: Any) -> None:
+    """As the rig states them; and no constant that a fit may have is without a line in the list of units."""
+    found = demo.characterisation
+    table = bench_error_table(found)
+    assert table is not None
+    stated = {row[0]: row[1] for row in table.rows}
+    assert stated["inertia of left torque"] == "0.0040 kg·m²"
+    assert stated["lag of left torque"] == "0.0010 s"
+    assert stated["gain of left torque"] == "0.0015"
+    assert {name.partition(" ")[0] for name in found.diagnostics.bench_errors} | set(WORDS) <= set(UNITS)
+
+
+def test_places_and_hopeless_laws_are_said_in_words(demo: Any) -> None:
+    """A cycle has a number, no unit; a law that was given up was not searched to the end."""
+    (cycle,) = (row for row in adequacy_table(demo.characterisation).rows if row[0] == "cycle")
+    assert re.match(r"around cycle \d+ of a run: ", cycle[3])
+    assert form_table(demo.characterisation).rows[-1] == ("greater-of", "0 %", "more than 1000")
