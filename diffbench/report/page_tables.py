@@ -288,7 +288,8 @@ def form_table(characterisation: Characterisation) -> Table:
 
 
 def _behind(information: float | None) -> str:
-    """A law that is hopeless is not searched to the end: its number is an upper bound."""
+    """In the words of the verdict: of a law that is hopeless, which is not searched to the end, digits mean
+    nothing."""
     return "more than 1000" if information is not None and information >= 1000.0 else number_text(information)
 
 
