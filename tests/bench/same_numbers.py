@@ -1,8 +1,8 @@
 """Does a change of the code leave the numbers as they were? Fit the same recordings with the code of a commit
 and with the working tree, and compare every number of the characterisations and of the maps.
 
-Run by hand: ``python tests/bench/same_numbers.py COMMIT --seeds 6``. It fits the fixtures and that many random
-benches of the simulator, prints the largest differences, and ends with status 1 where one exceeds
+Run by hand: ``python tests/bench/same_numbers.py COMMIT --seeds 6``. It fits the fixtures and that many
+random benches of the simulator, prints the largest differences, and ends with status 1 where one exceeds
 ``--tolerance`` (0 by default: to the last bit) or where a text, a key or an error is another one.
 """
 
