@@ -124,8 +124,8 @@ def take(
 
     speeds, difference = _shafts(values, where)
     if "turning_torque" in torque_channels:
-        # the other output stands still; with the case held it turns back as fast
-        speeds["turned"] = difference if rig.arrangement == "output-turned-case-free" else 0.5 * difference
+        assert rig.sits.turned is not None
+        speeds["turned"] = rig.sits.turned * difference
     lag = max((rig.channel[name].lag.value for name in torque_channels), default=0.0)
     motion = slip(time, difference, lag=lag)
     _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
