@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
+from diffbench.documents.build import PreloadLawName
 from diffbench.errors import DocumentError, Fault, Place
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ class LawVerdict(_Frozen):
     samples counted at their effective number: above 10 is decisive (Kass & Raftery 1995).
     """
 
-    chosen: Literal["additive", "greater-of"]
+    chosen: PreloadLawName
     status: Literal["measured", "stated", "undecided"]
     information: dict[str, float]
     reason: str
@@ -68,8 +69,11 @@ class LawVerdict(_Frozen):
 class FormState(_Frozen):
     """One form of the model as fitted: what the map and comparisons are computed from."""
 
-    law: Literal["additive", "greater-of"]
-    stribeck_exponent: float
+    law: PreloadLawName
+    stribeck_exponent: float | None
+    """Of friction over speed, where its law has one."""
+    friction_law: str = ""
+    """Of friction over speed; empty in older results, where the Stribeck exponent says it."""
     weight: float
     names: list[str]
     logarithms: list[bool]

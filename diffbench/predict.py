@@ -21,6 +21,8 @@ from diffbench.locking_map import (
     MapInterpolation,
 )
 from diffbench.map_grid import ALLOWED, AxisPlan, choose_grid, interpolation_error
+from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw
+from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 Array = NDArray[np.float64]
@@ -132,6 +134,11 @@ def facts_of(characterisation: Characterisation, build: str | None) -> tuple[Bui
     return facts, "" if len(builds) == 1 else f"[{facts.build}]"
 
 
+def friction_law_of(form: FormState) -> FrictionLaw:
+    """The law of friction over speed of a fitted form."""
+    return FRICTION_LAWS[form.friction_law or f"stribeck-{form.stribeck_exponent:g}"]
+
+
 def unit_of(
     form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]
 ) -> UnitQuantities:
@@ -148,9 +155,10 @@ def unit_of(
         # several builds share this one: it bears the name of the first that has it
         return get(next(name for name in form.names if name.startswith(f"{stem}[")))
 
+    preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
     return UnitQuantities(
-        greater_of=form.law == "greater-of",
-        joint_fraction=get("joint_fraction") if form.law == "greater-of" else 0.0,
+        preload_law=preload,
+        preload_values=tuple(get(own.name) for own in preload.unknowns),
         preload_torque=of_build("preload_torque"),
         drive_bias=of_build("ramp_bias_drive_loading"),
         coast_bias=of_build("ramp_bias_coast_loading"),
@@ -159,9 +167,8 @@ def unit_of(
         gear_friction=get("gear_friction"),
         viscous=get("viscous"),
         viscous_exponent=get("viscous_exponent"),
-        static_excess=get("static_excess"),
-        stribeck_speed=get("stribeck_speed"),
-        stribeck_exponent=form.stribeck_exponent,
+        friction_law=friction,
+        friction_values=tuple(get(own.name) for own in friction.unknowns),
         temperature_coefficient=get("temperature_coefficient"),
         effective_radius=radius,
         reference_temperature=reference["temperature_degC"],
@@ -272,19 +279,18 @@ def _corner_speeds(outline: Array) -> set[float]:
 
 
 def law_corners(characterisation: Characterisation) -> set[float]:
-    """Input torques at which the greater-of law of any build opens its contact, loading and unloading
-    [N·m]."""
+    """Input torques at which the preload law of any build has its corner, loading and unloading [N·m]."""
     found: set[float] = set()
     form = characterisation.forms[0]
-    if form.law != "greater-of":
-        return found
     builds = [facts.build for facts in characterisation.builds]
     for name in builds:
         label = "" if len(builds) == 1 else f"[{name}]"
         unit = unit_of(
             form, np.array(form.values), radius=1.0, label=label, reference=characterisation.reference
         )
-        opening = unit.preload_torque / (1.0 - min(max(unit.joint_fraction, 0.0), 0.999))
+        opening = unit.preload_law.opening(unit.preload_torque, unit.preload_values)
+        if opening is None:
+            return found
         for sign, bias, ratio in (
             (1.0, unit.drive_bias, unit.drive_ratio),
             (-1.0, unit.coast_bias, unit.coast_ratio),

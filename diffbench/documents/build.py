@@ -23,6 +23,7 @@ from diffbench.documents.fields import (
 from diffbench.documents.refusals import Location, Refusal, gathered, refusal, refusals
 from diffbench.quantities import Quantity
 
+PreloadLawName = Literal["additive", "greater-of"]  # their classes: diffbench.physics.preload
 # No differential of a road or race car is outside: a radius outside is a slip of the unit.
 _RADIUS = Bounds(low=1.0, high=1000.0, mend="check the unit: radii are written in mm")
 _SHARE = Bounds(low=0.0, high=1.0, open_high=True, mend="write a share from 0 to below 1")
@@ -153,7 +154,7 @@ class Preload(Table):
     feels before its contact opens (greater-of only).
     """
 
-    law: Literal["additive", "greater-of", "undecided"] = Field(
+    law: PreloadLawName | Literal["undecided"] = Field(
         default="undecided", description="how preload and ramp thrust meet; undecided lets the bench say"
     )
     spring_force: Annotated[Quantity | None, Measured("force", "N", POSITIVE)] = Field(

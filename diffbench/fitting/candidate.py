@@ -1,4 +1,4 @@
-"""Fit one form of the model (one law, one Stribeck exponent) to the data."""
+"""Fit one form of the model (one preload law, one friction law) to the data."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from diffbench.fitting.setup import unknowns
 from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
 from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
 from diffbench.fitting.unknowns import Names
+from diffbench.physics.friction import FrictionLaw
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -161,7 +162,7 @@ def fit_form(
     minima = [solution]
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
-        for other in _starts(names, begin):
+        for other in _starts(names, form.friction, begin):
             x, _, _ = _searched(model, noise, used, other, tolerance=1e-4)
             # a search sees some of the cells, and bench errors in part: only polished do costs compare
             minima.append(_polished(model, noise, used, x))
@@ -277,16 +278,19 @@ def _steps(names: Names, x: Array) -> Array:
     return steps
 
 
-def _starts(names: Names, begin: Array) -> list[Array]:
-    """Starts that differ where the surface is not convex: plates that answer quickly or slowly, low or high
-    Stribeck speed."""
+def _starts(names: Names, friction: FrictionLaw, begin: Array) -> list[Array]:
+    """Starts that differ where the surface is not convex: plates that answer quickly or slowly, and those of
+    the friction law."""
     made = []
     capacity = names.unknowns[names.position["heat_capacity"]].start
-    for settling_time, stribeck_speed in ((8.0, 0.015), (50.0, 0.06)):
+    for number, settling_time in enumerate((8.0, 50.0)):
         x = begin.copy()
         for name in ("temperature_coefficient", "heat_capacity"):
             x[names.position[name]] = names.start[names.position[name]]
-        x[names.position["stribeck_speed"]] = np.log(stribeck_speed)
+        for own in friction.unknowns:
+            if own.starts:
+                start = own.starts[number]
+                x[names.position[own.name]] = np.log(start) if own.logarithm else start
         x[names.position["heat_conductance"]] = capacity - np.log(settling_time)
         made.append(np.clip(x, names.low, names.high))
     return made

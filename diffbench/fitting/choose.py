@@ -1,23 +1,23 @@
-"""Which form of the model: preload law and Stribeck exponent, by evidence, and how much each form counts."""
+"""Which form of the model: preload law and friction law, by evidence, and how much each form counts."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.characterisation import LawVerdict
 from diffbench.documents import Build
+from diffbench.documents.build import PreloadLawName
 from diffbench.fitting.candidate import Candidate, fit_form, in_the_light_of, quick_search
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, Reference, Sharing
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.tested import ramp_seen
-
-Array = NDArray[np.float64]
+from diffbench.physics.friction import FRICTION_LAWS
+from diffbench.physics.preload import PRELOAD_LAWS
 
 # Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
 # "strong".
@@ -60,8 +60,9 @@ def choose(
     fraction = builds[0].preload.joint_fraction
     joint = None if fraction is None else fraction.value
     quick = {}
-    for greater in (False, True):
-        form = Form(greater, 1.0)
+    first_friction, *more_friction = FRICTION_LAWS.values()
+    for law in PRELOAD_LAWS.values():
+        form = Form(law, first_friction)
         progress(f"searching: {form.law} preload")
         quick[form] = quick_search(
             form,
@@ -70,7 +71,7 @@ def choose(
             sharing,
             reference,
             temperature_u=temperature_u,
-            joint_fraction=joint if greater else None,
+            joint_fraction=joint,
         )
     order = sorted(quick, key=lambda form: quick[form].cost)
     if stated != "undecided":
@@ -90,7 +91,7 @@ def choose(
                 sharing,
                 reference,
                 temperature_u=temperature_u,
-                joint_fraction=joint if form.greater_of else None,
+                joint_fraction=joint,
                 start=start,
                 starts=starts,
             )
@@ -106,10 +107,12 @@ def choose(
                 information[form.law] = behind
                 continue
         first = fitted(begin, starts=True)
-        second = fitted(first, Form(form.greater_of, 2.0))
-        if _information(second, first.noise) < _information(first, first.noise):
-            second = fitted(second, second.form, starts=True)
-        candidates += [first, *first.rivals, second, *second.rivals]
+        candidates += [first, *first.rivals]
+        for friction in more_friction:
+            other = fitted(first, Form(form.preload, friction))
+            if _information(other, first.noise) < _information(first, first.noise):
+                other = fitted(other, other.form, starts=True)
+            candidates += [other, *other.rivals]
         leader = min(
             candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
         )
@@ -118,15 +121,15 @@ def choose(
     noise = leader.noise
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
-    opened = [c for c in candidates if _stands(c) or stated == "greater-of"]
-    aside = [c for c in candidates if not _stands(c)] if stated != "greater-of" and opened else []
-    candidates = opened or candidates
+    stands = [_stands(c) or stated == c.form.law for c in candidates]
+    aside = [c for c, good in zip(candidates, stands, strict=True) if any(stands) and not good]
+    candidates = [c for c, good in zip(candidates, stands, strict=True) if good or not any(stands)]
     scores = np.array([_information(c, noise) for c in candidates])
     best = float(scores.min())
-    for law in ("additive", "greater-of"):
-        mine = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == law]
+    for name in PRELOAD_LAWS:
+        mine = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == name]
         if mine:
-            information[law] = min(mine) - best
+            information[name] = min(mine) - best
     verdict = _verdict(stated, information, [(c, _information(c, noise) - best) for c in aside])
     kept = [
         i for i, c in enumerate(candidates) if verdict.status == "undecided" or c.form.law == verdict.chosen
@@ -140,17 +143,13 @@ def choose(
 
 
 def _verdict(stated: str, information: dict[str, float], aside: list[tuple[Candidate, float]]) -> LawVerdict:
-    """The verdict on the law; ``aside`` are greater-of candidates that never opened, and how far behind."""
+    """The verdict on the law; ``aside`` are candidates whose contact never opened, and how far behind."""
     if stated != "undecided":
         return _stated_verdict(stated, information)
-    if aside and "greater-of" not in information:
+    if aside and all(candidate.form.law not in information for candidate, _ in aside):
         return _never_opened(*min(aside, key=lambda pair: pair[1]))
     lead = min((v for v in information.values() if v > 0), default=np.inf)
-    chosen: Literal["additive", "greater-of"] = (
-        "greater-of"
-        if information.get("greater-of", np.inf) < information.get("additive", np.inf)
-        else "additive"
-    )
+    chosen = cast("PreloadLawName", min(PRELOAD_LAWS, key=lambda name: information.get(name, np.inf)))
     if lead > DECISIVE:
         return LawVerdict(
             chosen=chosen,
@@ -196,8 +195,8 @@ def _never_opened(rival: Candidate, behind: float) -> LawVerdict:
 
 
 def _stands(candidate: Candidate) -> bool:
-    """Whether a candidate is what it says: not a greater-of law that never opened."""
-    return not candidate.form.greater_of or ramp_seen(candidate, "drive") or ramp_seen(candidate, "coast")
+    """Whether a candidate is what it says: not a law whose contact never opened."""
+    return candidate.form.preload.linear or ramp_seen(candidate, "drive") or ramp_seen(candidate, "coast")
 
 
 def _information(candidate: Candidate, noise: CellNoise) -> float:
@@ -207,7 +206,7 @@ def _information(candidate: Candidate, noise: CellNoise) -> float:
 
 
 def _stated_verdict(stated: str, information: dict[str, float]) -> LawVerdict:
-    other = "greater-of" if stated == "additive" else "additive"
+    other = min((law for law in PRELOAD_LAWS if law != stated), key=lambda law: information.get(law, np.inf))
     ahead = information.get(stated, 0.0) - information.get(other, np.inf)
     doubt = (
         f"; the sweeps speak against it: the {other} law is ahead by {ahead:.3g} in BIC"
@@ -215,7 +214,7 @@ def _stated_verdict(stated: str, information: dict[str, float]) -> LawVerdict:
         else ""
     )
     return LawVerdict(
-        chosen="additive" if stated == "additive" else "greater-of",
+        chosen=cast("PreloadLawName", stated),
         status="stated",
         information=information,
         reason=f"the build sheet states the {stated} law{doubt}",

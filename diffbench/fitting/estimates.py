@@ -15,7 +15,7 @@ from diffbench.fitting.joint_draws import JointDraws
 from diffbench.fitting.model import LockingModel
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.bias import ratio_from_locking_effect
-from diffbench.physics.friction import slope
+from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 Array = NDArray[np.float64]
@@ -46,8 +46,8 @@ def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuanti
     """The unit of one visit for unknowns ``x``."""
     names, sharing, place, reference = model.names, model.sharing, model.place(build), model.reference
     return UnitQuantities(
-        greater_of=model.form.greater_of,
-        joint_fraction=names.value(x, "joint_fraction") if model.form.greater_of else 0.0,
+        preload_law=model.form.preload,
+        preload_values=names.values(x, model.form.preload.unknowns),
         preload_torque=names.value(x, sharing.preloads[place.preload]),
         drive_bias=names.value(x, sharing.drive_biases[place.drive]),
         coast_bias=names.value(x, sharing.coast_biases[place.coast]),
@@ -56,9 +56,8 @@ def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuanti
         gear_friction=names.value(x, "gear_friction"),
         viscous=names.value(x, "viscous"),
         viscous_exponent=names.value(x, "viscous_exponent"),
-        static_excess=names.value(x, "static_excess"),
-        stribeck_speed=names.value(x, "stribeck_speed"),
-        stribeck_exponent=model.form.stribeck_exponent,
+        friction_law=model.form.friction,
+        friction_values=names.values(x, model.form.friction.unknowns),
         temperature_coefficient=names.value(x, "temperature_coefficient"),
         effective_radius=reference.effective_radius,
         reference_temperature=reference.temperature,
@@ -122,6 +121,10 @@ def direct_estimates(
             quantity=function,
         )
 
+    def add_own(own: LawUnknown) -> None:
+        value = partial(names.value, name=own.name)
+        add(own.reported, value, own.unit, own.meaning, own.needs, own.scale, positive=own.logarithm)
+
     preload = sharing.preloads[place.preload]
     reference = model.reference
     at = f"at the reference condition, {reference.temperature:g} °C and {reference.speed_difference:g} rad/s"
@@ -153,16 +156,8 @@ def direct_estimates(
             f"slip under {flank} torque while it falls to well below two thirds of its peak",
             0.02,
         )
-    if "joint_fraction" in names:
-        add(
-            "joint_fraction",
-            lambda x: names.value(x, "joint_fraction"),
-            "1",
-            "share of the ramp thrust that the plates feel before the preload contact opens",
-            "slip at input torques below and above the opening of the contact",
-            0.1,
-            positive=False,
-        )
+    for own in model.form.preload.unknowns:
+        add_own(own)
     add(
         "gear_friction",
         lambda x: names.value(x, "gear_friction"),
@@ -190,23 +185,8 @@ def direct_estimates(
         0.02,
         positive=False,
     )
-    add(
-        "static_friction_excess",
-        lambda x: names.value(x, "static_excess"),
-        "1",
-        "static over kinetic friction, less one",
-        "a speed sweep through low speed differences, or breakaway and running readings",
-        0.1,
-        positive=False,
-    )
-    add(
-        "stribeck_speed",
-        lambda x: names.value(x, "stribeck_speed"),
-        "m/s",
-        "sliding speed over which friction falls from static to kinetic",
-        "a speed sweep through low speed differences",
-        0.005,
-    )
+    for own in model.form.friction.unknowns:
+        add_own(own)
     add(
         "friction_temperature_coefficient",
         lambda x: names.value(x, "temperature_coefficient"),
@@ -218,14 +198,8 @@ def direct_estimates(
     )
 
     def relative_slope(x: Array) -> float:
-        excess = names.value(x, "static_excess")
-        speed = names.value(x, "stribeck_speed")
-        at_reference = float(
-            slope(model.reference_sliding, 1.0, 1.0 + excess, speed, model.form.stribeck_exponent)
-        )
-        return at_reference / (
-            1.0 + excess * float(np.exp(-((model.reference_sliding / speed) ** model.form.stribeck_exponent)))
-        )
+        law = model.form.friction
+        return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
 
     add(
         "friction_slope",

@@ -80,7 +80,7 @@ def excitation_findings(
                 )
             )
     for flank, seen in (("drive", tested.drive_ramp_seen), ("coast", tested.coast_ramp_seen)):
-        if candidate.form.greater_of and not seen and sweeps.any():
+        if not candidate.form.preload.linear and not seen and sweeps.any():
             found.append(
                 Finding(
                     f"{flank} ramps never overcame the preload",

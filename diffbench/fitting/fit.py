@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.characterisation import (
     Adequacy,
@@ -26,6 +26,7 @@ from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
+from diffbench.documents.build import PreloadLawName
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.advice import next_steps
@@ -46,12 +47,12 @@ from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit
+from diffbench.physics.steady import LAW_UNKNOWNS
 
-Array = NDArray[np.float64]
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 # A long, quiet sweep shows what no model of plates is better than: a thousandth of the torque difference.
 MATERIAL = MODEL_FLOOR
-NATURAL_BOUNDS = ("ramp_start", "joint_fraction")
+NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
 Progress = Callable[[str], None]
 
 
@@ -255,7 +256,7 @@ def _parameters(
     for name in direct[0]:
         item = combine_forms([found.get(name) for found in direct], choice.weights, covariances, dof)
         assert item is not None
-        stated = name == "gear_friction" and not choice.best.form.greater_of
+        stated = name == "gear_friction" and choice.best.form.preload.linear
         if name == "gear_friction" and builds[0].gear_friction is None:
             continue  # neither stated nor measured: it is in the list of what counts as exact
         if name == "joint_fraction" and builds[0].preload.joint_fraction is not None:
@@ -310,8 +311,9 @@ def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> 
         if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:", "refit:"))
     ]
     return FormState(
-        law="greater-of" if candidate.form.greater_of else "additive",
-        stribeck_exponent=candidate.form.stribeck_exponent,
+        law=cast("PreloadLawName", candidate.form.law),
+        friction_law=candidate.form.friction.name,
+        stribeck_exponent=candidate.form.friction.exponent,
         weight=weight,
         names=[names.unknowns[i].name for i in kept],
         logarithms=[names.unknowns[i].logarithm for i in kept],

@@ -15,6 +15,7 @@ from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.joint_draws import JointDraws
 from diffbench.fitting.monte_carlo import propagate
 from diffbench.fitting.profile import profiled
+from diffbench.physics.steady import LAW_UNKNOWNS
 
 Array = NDArray[np.float64]
 
@@ -22,9 +23,7 @@ Array = NDArray[np.float64]
 PROFILED = (
     "preload_torque",
     "ramp_bias",
-    "joint_fraction",
-    "static_friction",
-    "stribeck_speed",
+    *(own.reported for own in LAW_UNKNOWNS),
     "friction_",
     "locking_effect",
 )

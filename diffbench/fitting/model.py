@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from diffbench.fitting.data import FitData
 from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
-from diffbench.physics.friction import shape, sliding_speed, temperature_factor
+from diffbench.physics.friction import FrictionLaw, sliding_speed, temperature_factor
 from diffbench.physics.plate_heat import excess_temperature
 from diffbench.physics.play import at_turns, between_turns
-from diffbench.physics.preload import greater_of
+from diffbench.physics.preload import PreloadLaw
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -73,14 +73,15 @@ class Thrust:
 
 @dataclass(frozen=True)
 class Form:
-    """The discrete choices of a model: the preload law and the Stribeck exponent."""
+    """The discrete choices of a model: the preload law, and the law of friction over speed."""
 
-    greater_of: bool
-    stribeck_exponent: float
+    preload: PreloadLaw
+    friction: FrictionLaw
 
     @property
     def law(self) -> str:
-        return "greater-of" if self.greater_of else "additive"
+        """Name of the preload law."""
+        return self.preload.name
 
 
 class LockingModel:
@@ -132,12 +133,13 @@ class LockingModel:
         offset = ["error:temperature"] if "error:temperature" in names else []
         strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
         refits = [names.unknowns[i].name for at, _, _ in self._refits for i in at.tolist()]
-        joint = ["joint_fraction"] if form.greater_of else []
+        own = [unknown.name for unknown in form.preload.unknowns]
         self.thrust = Recent(names, [*moving, *sources], self._thrust)
         self._excess = Recent(names, heating, self._excess_of_plates)
         self._strengths = Recent(names, [*strong, *refits], self._strengths_of_cells)
-        self._load = Recent(names, [*moving, *sources, *strong, *refits, *joint], self._load_of_cells)
-        self._by_speed = Recent(names, ["static_excess", "stribeck_speed"], self._friction_by_speed)
+        self._load = Recent(names, [*moving, *sources, *strong, *refits, *own], self._load_of_cells)
+        by_speed = [unknown.name for unknown in form.friction.unknowns]
+        self._by_speed = Recent(names, by_speed, self._friction_by_speed)
         self._by_heat = Recent(
             names, [*heating, *offset, "temperature_coefficient"], self._friction_by_temperature
         )
@@ -245,18 +247,15 @@ class LockingModel:
         return self._by_speed(x) * self._by_heat(x)
 
     def _friction_by_speed(self, x: Array) -> Array:
-        names = self.names
-        excess = names.value(x, "static_excess")
-        stribeck_speed = names.value(x, "stribeck_speed")
-        by_speed = shape(
-            self.sliding, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding
-        )
+        law = self.form.friction
+        values = self.names.values(x, law.unknowns)
+        by_speed = law.relative(self.sliding, values, self.reference_sliding)
         state = self.data.friction_state
         if state.any():
-            # kinetic: far above the Stribeck speed; static: at rest
+            # kinetic: while sliding; static: at rest
             far, rest = (
-                float(shape(v, excess, stribeck_speed, self.form.stribeck_exponent, self.reference_sliding))
-                for v in (1e6 * stribeck_speed, 0.0)
+                float(law.relative(v, values, self.reference_sliding))
+                for v in (law.kinetic_speed(values), 0.0)
             )
             by_speed = np.where(state == 1, far, np.where(state == 2, rest, by_speed))
         return _for_reading(by_speed)
@@ -299,10 +298,10 @@ class LockingModel:
         thrust = self.thrust(x)
         preload, drive, coast = self._strengths(x)
         ramp = drive * thrust.drive + coast * thrust.coast
-        if not self.form.greater_of:
-            return _for_reading(preload + ramp.mean(axis=0))
-        joint = self.names.value(x, "joint_fraction")
-        return _for_reading(greater_of(preload, np.maximum(ramp, 0.0), joint).mean(axis=0))
+        law, values = self.form.preload, self.names.values(x, self.form.preload.unknowns)
+        if law.linear:
+            return _for_reading(law.load(preload, ramp.mean(axis=0), values))
+        return _for_reading(law.load(preload, ramp, values).mean(axis=0))
 
     def _strengths_of_cells(self, x: Array) -> tuple[Array, Array, Array]:
         """Preload torque and both ramp biases of each cell's visit, three times (c,)."""
@@ -324,19 +323,19 @@ class LockingModel:
         """Observations (c,) and columns (c, p) of the linear unknowns, for the nonlinear ones in ``x``.
 
         The bench's errors enter here by what they do to the torque difference; what they do to the input
-        torque comes in when all unknowns are polished together. Under the greater-of law the biases are
-        searched, not eliminated.
+        torque comes in when all unknowns are polished together. Under a law that is not linear the biases
+        are searched, not eliminated.
         """
         names, sharing, data = self.names, self.sharing, self.data
         thrust = self.thrust(np.where(self._is_error, 0.0, x))
         factor = self.friction_factor(x)
         minus = -data.direction
         made: dict[str, Array] = {}
-        if self.form.greater_of:
+        law = self.form.preload
+        if not law.linear:
             preload, drive, coast = self._strengths(x)
-            ramp = np.maximum(drive * thrust.drive + coast * thrust.coast, 0.0)
-            load = greater_of(preload, ramp, names.value(x, "joint_fraction"))
-            fixed = factor * load.mean(axis=0)
+            ramp = drive * thrust.drive + coast * thrust.coast
+            fixed = factor * law.load(preload, ramp, names.values(x, law.unknowns)).mean(axis=0)
         else:
             fixed = np.zeros_like(factor)
             for i, name in enumerate(sharing.preloads):

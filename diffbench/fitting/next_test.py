@@ -24,6 +24,7 @@ from diffbench.fitting.model import LockingModel, Sharing
 from diffbench.fitting.planned_run import PlannedSweep, planned_data
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
+from diffbench.physics.steady import LAW_UNKNOWNS
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -43,10 +44,8 @@ TARGETS = (
 OTHERS = (
     "viscous_coefficient",
     "viscous_temperature_coefficient",
-    "static_friction_excess",
-    "stribeck_speed",
     "friction_temperature_coefficient",
-    "joint_fraction",
+    *(own.reported for own in LAW_UNKNOWNS),
 )
 PRESS = 0.01  # relative standard uncertainty of a spring force from a good press (common practice, no source)
 OF_ONE_RUN = ("plate_excess[", "ramp_start[")

@@ -126,4 +126,5 @@ def _rough_locking(candidate: Candidate, torque: Array, place: int) -> Array:
     drive = names.value(candidate.x, sharing.drive_biases[at.drive])
     coast = names.value(candidate.x, sharing.coast_biases[at.coast])
     ramps = np.where(torque >= 0, drive, coast) * np.abs(torque)
-    return np.asarray(np.maximum(preload, ramps) if candidate.model.form.greater_of else preload + ramps)
+    law = candidate.model.form.preload
+    return law.load(preload, ramps, [0.0] * len(law.unknowns))

@@ -11,15 +11,13 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.documents import Build
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import REFIT_PARTS, Form, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Names, Unknown
+from diffbench.physics.laws import LawUnknown
 from diffbench.physics.oil import kinematic_viscosity, walther
-
-Array = NDArray[np.float64]
 
 # Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common
 # practice, no source)
@@ -122,7 +120,7 @@ def unknowns(
     low_torque = np.abs(data.input_torque) <= np.percentile(np.abs(data.input_torque), 20)
     preload = max(float(np.median(locking[low_torque])), 1.0)
     bias = 0.4
-    linear = not form.greater_of
+    linear = form.preload.linear
     made: list[Unknown] = [
         Unknown(name, preload, low=0.0, high=1e5, linear=linear) for name in sharing.preloads
     ]
@@ -155,27 +153,16 @@ def unknowns(
         )
         for name in (*sharing.drive_ratios, *sharing.coast_ratios)
     ]
-    if form.greater_of:
-        if joint_fraction is None:
-            made.append(
-                Unknown(
-                    "joint_fraction",
-                    0.03,
-                    low=0.0,
-                    high=0.6,
-                    knowledge="weak",
-                    prior=0.1,
-                    prior_u=0.3,
-                    source="weak: joint fraction",
-                )
-            )
+    for own in form.preload.unknowns:
+        if own.name == "joint_fraction" and joint_fraction is not None:
+            made.append(Unknown(own.name, joint_fraction, low=joint_fraction, high=joint_fraction))
         else:
-            made.append(Unknown("joint_fraction", joint_fraction, low=joint_fraction, high=joint_fraction))
+            made.append(_of_law(own))
     gear = build.gear_friction
     gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
     # while a greater-of contact is closed, the gears alone follow the input torque: there they do show
     made.append(
-        _stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)", searched=form.greater_of)
+        _stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)", searched=not linear)
     )
     made.append(
         Unknown(
@@ -219,27 +206,7 @@ def unknowns(
         )
     )
     made += [
-        Unknown(
-            "static_excess",
-            0.15,
-            low=-0.6,
-            high=3.0,
-            knowledge="weak",
-            prior=0.15,
-            prior_u=0.3,
-            source="weak: friction over speed",
-        ),
-        Unknown(
-            "stribeck_speed",
-            math.log(0.03),
-            low=math.log(1e-3),
-            high=math.log(2.0),
-            logarithm=True,
-            knowledge="weak",
-            prior=math.log(0.03),
-            prior_u=0.8,
-            source="weak: friction over speed",
-        ),
+        *(_of_law(own) for own in form.friction.unknowns),
         Unknown(
             "temperature_coefficient",
             -0.001,
@@ -366,6 +333,21 @@ def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
                 )
             )
     return made
+
+
+def _of_law(own: LawUnknown) -> Unknown:
+    """An unknown that a law brings."""
+    return Unknown(
+        own.name,
+        own.start,
+        low=own.low,
+        high=own.high,
+        logarithm=own.logarithm,
+        knowledge="weak",
+        prior=own.prior,
+        prior_u=own.prior_u,
+        source=own.source,
+    )
 
 
 def _stated(name: str, value: float, u: float, source: str, *, searched: bool) -> Unknown:

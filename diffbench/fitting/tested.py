@@ -79,7 +79,8 @@ def ramp_seen(candidate: Candidate, flank: str) -> bool:
     peak = float(torque.max())
     if peak <= 0.02 * float(np.max(np.abs(data.input_torque))):
         return False
-    if not model.form.greater_of:
+    law = model.form.preload
+    if law.linear:
         return True
     # with the case held, a hand reading is locking and input torque in one: it would open any contact
     swept = data.friction_state == 0
@@ -87,7 +88,8 @@ def ramp_seen(candidate: Candidate, flank: str) -> bool:
     biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
     bias = max(names.value(candidate.x, name) for name in biases)
     preload = min(names.value(candidate.x, name) for name in model.sharing.preloads)
-    return bool(bias * peak > OPENED * preload / (1.0 - names.value(candidate.x, "joint_fraction")))
+    opening = law.opening(preload, names.values(candidate.x, law.unknowns))
+    return opening is None or bool(bias * peak > OPENED * opening)
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:

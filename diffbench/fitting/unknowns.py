@@ -10,6 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.physics.laws import LawUnknown
+
 Array = NDArray[np.float64]
 
 #: ``stated``: a person or a certificate said so, with an uncertainty. ``weak``: only what physics makes
@@ -73,6 +75,10 @@ class Names:
         """Value of one unknown in its own unit."""
         i = self.position[name]
         return float(np.exp(x[i])) if self.unknowns[i].logarithm else float(x[i])
+
+    def values(self, x: Array, unknowns: Iterable[LawUnknown]) -> tuple[float, ...]:
+        """Values of the unknowns that a law brings, in their own units."""
+        return tuple(self.value(x, unknown.name) for unknown in unknowns)
 
     @cached_property
     def start(self) -> Array:

@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 __all__ = [
     "START",
@@ -27,7 +27,6 @@ __all__ = [
     "sha256",
 ]
 
-Kind = Literal["record", "correction"]
 
 #: What the chain of a store begins with.
 START = "0" * 64

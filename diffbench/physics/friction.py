@@ -1,9 +1,17 @@
-"""Friction of the plates over sliding speed and temperature."""
+"""Friction of the plates over sliding speed and temperature; over speed, each law is a class in one list.
+
+To add a law: write its class here and list it in `FRICTION_LAWS`.
+"""
+
+import math
+from abc import ABC, abstractmethod
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats, not_negative, positive
+from diffbench.physics.laws import LawUnknown, Values
 
 
 def sliding_speed(speed_difference: ArrayLike, effective_radius: ArrayLike) -> Floats:
@@ -37,53 +45,6 @@ def sliding_speed(speed_difference: ArrayLike, effective_radius: ArrayLike) -> F
     Kinematics of the bevel differential.
     """
     return 0.5 * np.abs(floats(speed_difference)) * positive("effective radius", effective_radius)
-
-
-def stribeck(
-    speed: ArrayLike, kinetic: ArrayLike, static: ArrayLike, stribeck_speed: ArrayLike, exponent: ArrayLike
-) -> Floats:
-    """Friction coefficient over sliding speed.
-
-    mu(v) = mu_c + (mu_s − mu_c) exp(−(v/v_s)^delta)
-
-    Parameters
-    ----------
-    speed : array_like
-        Sliding speed v [m/s], of either sign; NaN passes through.
-    kinetic : array_like
-        Friction coefficient mu_c at high speed [-], not negative.
-    static : array_like
-        Friction coefficient mu_s at no speed [-], not negative; it may be below `kinetic`.
-    stribeck_speed : array_like
-        Speed v_s that scales the transition [m/s], positive.
-    exponent : array_like
-        Exponent delta of the transition [-], positive, usually 1 or 2. All broadcast.
-
-    Returns
-    -------
-    Friction coefficient [-].
-
-    Raises
-    ------
-    ValueError
-        A parameter is out of its range.
-
-    Notes
-    -----
-    Validity: boundary and mixed friction; the rise with full oil films is left to the viscous part.
-
-    Examples
-    --------
-    >>> print(f"{stribeck(0.0, 0.10, 0.14, 0.1, 1.0):.3f} {stribeck(0.1, 0.10, 0.14, 0.1, 1.0):.4f}")
-    0.140 0.1147
-
-    References
-    ----------
-    Steady state of Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3),
-    1995, with their exponent 2 left free.
-    """
-    mu_c, mu_s = not_negative("kinetic friction", kinetic), not_negative("static friction", static)
-    return mu_c + (mu_s - mu_c) * _decay(speed, stribeck_speed, exponent)
 
 
 def shape(
@@ -126,7 +87,10 @@ def shape(
 
     References
     ----------
-    `stribeck`, divided by itself at the reference speed.
+    mu(v) = mu_c + (mu_s − mu_c) exp(−(v/v_s)^delta) divided by itself at the reference speed: steady state of
+    Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3), 1995, with
+    their exponent 2 left free. Validity: boundary and mixed friction; the rise with full oil films is left to
+    the viscous part.
     """
     excess = floats(static_excess)
     if not np.all(excess > -1.0):
@@ -172,7 +136,7 @@ def slope(
 
     References
     ----------
-    Derivative of `stribeck`; a negative slope as the criterion of shudder: SAE J3210.
+    Derivative of the law behind `shape`; a negative slope as the criterion of shudder: SAE J3210.
     """
     mu_c, mu_s = not_negative("kinetic friction", kinetic), not_negative("static friction", static)
     v_s, delta = positive("Stribeck speed", stribeck_speed), positive("exponent", exponent)
@@ -219,3 +183,99 @@ def temperature_factor(temperature: ArrayLike, coefficient: ArrayLike, reference
 def _decay(speed: ArrayLike, stribeck_speed: ArrayLike, exponent: ArrayLike) -> Floats:
     relative = np.abs(floats(speed)) / positive("Stribeck speed", stribeck_speed)
     return np.exp(-(relative ** positive("exponent", exponent)))
+
+
+class FrictionLaw(ABC):
+    """Friction of the plates over sliding speed, one at the reference speed.
+
+    Attributes
+    ----------
+    name : str
+        In a result.
+    words : str
+        In a report.
+    exponent : float or None
+        Of the Stribeck term, where the law has one.
+    unknowns : tuple of LawUnknown
+        What it brings into a fit.
+    """
+
+    name: str
+    words: str
+    exponent: float | None = None
+    unknowns: ClassVar[tuple[LawUnknown, ...]]
+
+    @abstractmethod
+    def relative(self, speed: ArrayLike, values: Values, reference_speed: ArrayLike) -> Floats:
+        """Friction at a sliding speed [m/s] over friction at the reference speed [m/s]; broadcast."""
+
+    @abstractmethod
+    def relative_slope(self, speed: float, values: Values) -> float:
+        """Relative change of friction per sliding speed [s/m], at a sliding speed [m/s]."""
+
+    @abstractmethod
+    def kinetic_speed(self, values: Values) -> float:
+        """Sliding speed [m/s] at which a reading while it slides counts as taken, unless it is told."""
+
+
+class Stribeck(FrictionLaw):
+    """Friction that falls from static to kinetic over the Stribeck speed, see `shape`."""
+
+    unknowns = (
+        LawUnknown(
+            "static_excess",
+            start=0.15,
+            low=-0.6,
+            high=3.0,
+            prior=0.15,
+            prior_u=0.3,
+            source="weak: friction over speed",
+            reported="static_friction_excess",
+            label="static friction excess",
+            unit="1",
+            meaning="static over kinetic friction, less one",
+            needs="a speed sweep through low speed differences, or breakaway and running readings",
+            scale=0.1,
+        ),
+        LawUnknown(
+            "stribeck_speed",
+            start=math.log(0.03),
+            low=math.log(1e-3),
+            high=math.log(2.0),
+            prior=math.log(0.03),
+            prior_u=0.8,
+            source="weak: friction over speed",
+            reported="stribeck_speed",
+            label="Stribeck speed",
+            unit="m/s",
+            meaning="sliding speed over which friction falls from static to kinetic",
+            needs="a speed sweep through low speed differences",
+            scale=0.005,
+            logarithm=True,
+            starts=(0.015, 0.06),
+        ),
+    )
+
+    def __init__(self, exponent: float) -> None:
+        self.exponent: float = exponent
+        self.name = f"stribeck-{exponent:g}"
+        self.words = f"Stribeck exponent {exponent:g}"
+
+    def relative(self, speed: ArrayLike, values: Values, reference_speed: ArrayLike) -> Floats:
+        """As `FrictionLaw.relative`."""
+        excess, stribeck_speed = values
+        return shape(speed, excess, stribeck_speed, self.exponent, reference_speed)
+
+    def relative_slope(self, speed: float, values: Values) -> float:
+        """As `FrictionLaw.relative_slope`."""
+        excess, stribeck_speed = values
+        rise = float(slope(speed, 1.0, 1.0 + excess, stribeck_speed, self.exponent))
+        return rise / (1.0 + excess * float(np.exp(-((speed / stribeck_speed) ** self.exponent))))
+
+    def kinetic_speed(self, values: Values) -> float:
+        """As `FrictionLaw.kinetic_speed`: far above the Stribeck speed."""
+        return 1e6 * values[1]
+
+
+FRICTION_LAWS: dict[str, FrictionLaw] = {law.name: law for law in (Stribeck(1.0), Stribeck(2.0))}
+"""The laws by name. A fit begins with the first one and goes on to the others from there."""

@@ -8,10 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats
-from diffbench.physics.friction import shape, sliding_speed, temperature_factor
-from diffbench.physics.preload import greater_of
+from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, sliding_speed, temperature_factor
+from diffbench.physics.preload import PRELOAD_LAWS, PreloadLaw
 
 BRANCH_SHARE = {"loading": 0.0, "unloading": 1.0}
+LAW_UNKNOWNS = (
+    *dict.fromkeys(own for law in PRELOAD_LAWS.values() for own in law.unknowns),
+    *dict.fromkeys(own for law in FRICTION_LAWS.values() for own in law.unknowns),
+)
+"""What the laws bring into a fit, each once."""
 
 
 @dataclass(frozen=True)
@@ -19,8 +24,8 @@ class UnitQuantities:
     """What the steady locking torque of a unit follows from, at its reference condition.
 
     Attributes:
-        greater_of: Whether the preload law is greater-of (else additive).
-        joint_fraction: Joint fraction of the greater-of law [-].
+        preload_law: How preload and ramps meet.
+        preload_values: Values of that law's own unknowns.
         preload_torque: Preload torque P [N·m].
         drive_bias: Drive ramp bias while loading [-].
         coast_bias: Coast ramp bias while loading [-].
@@ -29,17 +34,16 @@ class UnitQuantities:
         gear_friction: Share of the input torque that the gear mesh adds [-].
         viscous: Viscous coefficient c at the reference temperature [N·m·s/rad].
         viscous_exponent: Relative fall of c per kelvin of oil [1/K].
-        static_excess: Static over kinetic friction, less one [-].
-        stribeck_speed: Stribeck speed [m/s].
-        stribeck_exponent: Exponent of the Stribeck term [-].
+        friction_law: Friction over sliding speed.
+        friction_values: Values of that law's unknowns.
         temperature_coefficient: Relative change of friction per kelvin of plate temperature [1/K].
         effective_radius: Effective radius of a friction face [m].
         reference_temperature: Plate temperature of the reference condition [°C].
         reference_speed_difference: Speed difference of the reference condition [rad/s].
     """
 
-    greater_of: bool
-    joint_fraction: float
+    preload_law: PreloadLaw
+    preload_values: tuple[float, ...]
     preload_torque: float
     drive_bias: float
     coast_bias: float
@@ -48,9 +52,8 @@ class UnitQuantities:
     gear_friction: float
     viscous: float
     viscous_exponent: float
-    static_excess: float
-    stribeck_speed: float
-    stribeck_exponent: float
+    friction_law: FrictionLaw
+    friction_values: tuple[float, ...]
     temperature_coefficient: float
     effective_radius: float
     reference_temperature: float
@@ -84,8 +87,10 @@ def steady_locking_torque(
     Validity: the outputs slip; the torque changes slowly.
 
     Example:
-        >>> unit = UnitQuantities(False, 0.0, 80.0, 0.5, 0.3, 1.4, 1.4, 0.0, 0.0, 0.0, 0.0, 0.02, 1.0, 0.0,
-        ...     0.045, 60.0, 4.0)
+        >>> from diffbench.physics.friction import Stribeck
+        >>> from diffbench.physics.preload import Additive
+        >>> unit = UnitQuantities(Additive(), (), 80.0, 0.5, 0.3, 1.4, 1.4, 0.0, 0.0, 0.0, Stribeck(1.0),
+        ...     (0.0, 0.02), 0.0, 0.045, 60.0, 4.0)
         >>> steady_locking_torque(unit, [-100.0, 0.0, 100.0], 4.0, 60.0).tolist()
         [110.0, 80.0, 130.0]
         >>> steady_locking_torque(unit, 100.0, 4.0, 60.0, "unloading").item()
@@ -105,16 +110,10 @@ def steady_locking_torque(
     drive = unit.drive_bias * (1.0 + share * (unit.drive_ratio - 1.0))
     coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
     ramp = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
-    if unit.greater_of:
-        fraction = min(max(unit.joint_fraction, 0.0), 0.999)
-        load = greater_of(unit.preload_torque, np.maximum(ramp, 0.0), fraction)
-    else:
-        load = unit.preload_torque + ramp
-    factor = shape(
+    load = unit.preload_law.load(unit.preload_torque, ramp, unit.preload_values)
+    factor = unit.friction_law.relative(
         sliding_speed(speed, unit.effective_radius),
-        unit.static_excess,
-        unit.stribeck_speed,
-        unit.stribeck_exponent,
+        unit.friction_values,
         sliding_speed(unit.reference_speed_difference, unit.effective_radius),
     ) * temperature_factor(heat, unit.temperature_coefficient, unit.reference_temperature)
     viscous = unit.viscous * np.exp(-unit.viscous_exponent * (heat - unit.reference_temperature))

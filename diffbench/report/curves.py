@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
-from diffbench.physics.friction import shape, sliding_speed, temperature_factor
+from diffbench.physics.friction import sliding_speed, temperature_factor
 from diffbench.physics.steady import UnitQuantities
 from diffbench.predict import unit_of
 
@@ -226,10 +226,7 @@ def parts_over_torque(
     if branch == "unloading":
         drive, coast = drive * unit.drive_ratio, coast * unit.coast_ratio
     thrust = np.maximum(np.where(torque >= 0, drive, coast) * np.abs(torque), 0.0)
-    preload = np.full(torque.shape, unit.preload_torque)
-    if unit.greater_of:
-        fraction = min(max(unit.joint_fraction, 0.0), 0.999)
-        preload = np.maximum(preload - (1.0 - fraction) * thrust, 0.0)
+    preload = unit.preload_law.load(unit.preload_torque, thrust, unit.preload_values) - thrust
     factor = friction_factor(unit, np.array(speed_difference), np.array(temperature))
     ones = np.ones(torque.shape)
     return Parts(
@@ -298,13 +295,8 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
 def friction_factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
     """Friction relative to the reference condition."""
     radius = unit.effective_radius
-    over_speed = shape(
-        sliding_speed(speed, radius),
-        unit.static_excess,
-        unit.stribeck_speed,
-        unit.stribeck_exponent,
-        sliding_speed(unit.reference_speed_difference, radius),
-    )
+    at_reference = sliding_speed(unit.reference_speed_difference, radius)
+    over_speed = unit.friction_law.relative(sliding_speed(speed, radius), unit.friction_values, at_reference)
     return np.asarray(
         over_speed * temperature_factor(temperature, unit.temperature_coefficient, unit.reference_temperature)
     )

@@ -12,7 +12,6 @@ from diffbench.report.wording import printable
 
 __all__ = ["added_text", "distance_text", "listing", "record_text"]
 
-SHORT = 12
 _HEAD = ("record", "date", "distance", "events", "build", "note")
 
 

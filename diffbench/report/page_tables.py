@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from diffbench.characterisation import Characterisation
+from diffbench.predict import friction_law_of
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
 from diffbench.report.verdict import check_text, disagrees, limited_name
@@ -272,7 +273,7 @@ def form_table(characterisation: Characterisation) -> Table:
     """Forms of the model that count, and the evidence for the preload law."""
     rows = [
         (
-            f"{form.law}, Stribeck exponent {form.stribeck_exponent:g}",
+            f"{form.law}, {friction_law_of(form).words}",
             f"{100 * form.weight:.0f} %",
             _behind(characterisation.law.information.get(form.law)),
         )

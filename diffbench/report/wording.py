@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from diffbench.characterisation import Characterisation, FindingRecord, Parameter
+from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 
 __all__ = [
@@ -37,12 +38,10 @@ LABELS = {
     "ramp_bias_coast_loading": "ramp bias, coast, loading",
     "ramp_bias_coast_unloading": "ramp bias, coast, unloading",
     "preload_per_shim": "preload per shim",
-    "joint_fraction": "joint fraction",
     "gear_friction": "gear-mesh friction",
     "viscous_coefficient": "viscous drag coefficient",
     "viscous_temperature_coefficient": "viscous fall with temperature",
-    "static_friction_excess": "static friction excess",
-    "stribeck_speed": "Stribeck speed",
+    **{own.reported: own.label for own in LAW_UNKNOWNS},
     "friction_temperature_coefficient": "friction slope, temperature",
     "friction_slope": "friction slope, sliding speed",
     "heat_capacity": "plate heat capacity",

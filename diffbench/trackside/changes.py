@@ -6,14 +6,11 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.characterisation import BuildFacts, Characterisation, FormState
 from diffbench.errors import Fault, FitError, Place
 from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_ratio
 from diffbench.quantities import Quantity
-
-Array = NDArray[np.float64]
 
 SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
 SPRING_MEND = "state spring_force in the build sheet and fit again, or give the preload torque itself"

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ALARM_RATE", "Charts", "charts_of", "cusum", "ewma", "ewma_limits", "limits_for"]
+__all__ = ["ALARM_RATE", "Charts", "charts_of", "cusum", "ewma", "limits_for"]
 
 Array = NDArray[np.float64]
 
@@ -61,35 +61,6 @@ def ewma(values: ArrayLike, *, target: float, weight: float = WEIGHT) -> Array:
         last = weight * float(value) + (1.0 - weight) * last
         found.append(last)
     return np.array(found, dtype=float)
-
-
-def ewma_limits(
-    target: float, sigma: float, *, weight: float = WEIGHT, width: float = 3.0
-) -> tuple[float, float]:
-    """Control limits of a long series: ``target ± L σ √(λ/(2 − λ))``.
-
-    Parameters
-    ----------
-    target, sigma : float
-        Of the series in control: mean and standard deviation.
-    weight, width : float
-        λ, and L.
-
-    Returns
-    -------
-    Lower and upper limit.
-
-    Examples
-    --------
-    >>> [round(limit, 2) for limit in ewma_limits(50.0, 2.0539, weight=0.3)]
-    [47.41, 52.59]
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4.
-    """
-    reach = width * sigma * math.sqrt(weight / (2.0 - weight))
-    return target - reach, target + reach
 
 
 def cusum(values: ArrayLike, *, target: float, slack: float) -> tuple[Array, Array]:

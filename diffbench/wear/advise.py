@@ -143,39 +143,6 @@ def advise(
     )
 
 
-def preload_at(
-    results: Sequence[Characterisation | Member], shim: float, *, way: Way | None = None
-) -> Candidate:
-    """Preload torque that a shim will give, as `advise` would predict it.
-
-    Parameters
-    ----------
-    results : sequence of Characterisation or Member
-        As for `advise`.
-    shim : float
-        Shim [m].
-    way : "ladder", "curve", "both" or None
-        As for `advise`; the curve goes through the rung nearest to the shim.
-
-    Returns
-    -------
-    The prediction.
-
-    Raises
-    ------
-    FitError
-        As for `advise`, or the shim lies beyond what can be answered.
-    """
-    ladder = ladder_of(results, way, near=None, shim=shim)
-    low, high = span_of(ladder.course, ladder.used)
-    if not low - 1e-9 <= shim <= high + 1e-9:
-        raise FitError.single(
-            f"a shim of {1e3 * shim:.4g} mm is out of reach, which is {1e3 * low:.3g} to {1e3 * high:.3g} mm",
-            mend="test a build with a shim nearer to it",
-        )
-    return _candidate(ladder, shim, None)
-
-
 def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
     """Shim [m] at which the course reaches the target."""
     x = np.linspace(span[0], span[1], 4001)

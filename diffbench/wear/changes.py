@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import Parameter
-from diffbench.physics.friction import slope
+from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.steady import UnitQuantities
 from diffbench.wear.comparison import Change
 from diffbench.wear.joint import NORMAL_95, Joint, Paired, combined, valued, widest
@@ -24,6 +24,8 @@ PRELOAD_LOSS_WEIGHT = 0.93
 OTHER_WEIGHT = 0.07 / 3.0
 SMALLEST = 1e-9  # below it, a difference of logarithms is rounding
 
+# what friction laws bring, each once
+FRICTION_SHAPE = tuple(dict.fromkeys(own for law in FRICTION_LAWS.values() for own in law.unknowns))
 # name: the parameters that must be determined for it, whether it is a ratio, its unit, what it is
 SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
     "unloading_ratio_drive": (
@@ -38,13 +40,7 @@ SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
         "1",
         "unloading over loading bias, coast: a change points at the ramps",
     ),
-    "static_friction_excess": (
-        ("static_friction_excess",),
-        False,
-        "1",
-        "static over kinetic friction, less one: friction surface or oil",
-    ),
-    "stribeck_speed": (("stribeck_speed",), True, "m/s", "sliding speed over which friction falls"),
+    **{own.reported: ((own.reported,), own.logarithm, own.unit, own.meaning) for own in FRICTION_SHAPE},
     "viscous_coefficient": (("viscous_coefficient",), False, "N·m·s/rad", "drag of the oil film"),
     "friction_temperature_coefficient": (
         ("friction_temperature_coefficient",),
@@ -189,19 +185,20 @@ def _flank_weights(
 def _shape_of(unit: UnitQuantities) -> Array:
     """The quantities of `SHAPE` in its order, ratios as logarithms."""
     sliding = 0.5 * unit.reference_speed_difference * unit.effective_radius
-    excess, speed, power = unit.static_excess, unit.stribeck_speed, unit.stribeck_exponent
-    relative = float(slope(sliding, 1.0, 1.0 + excess, speed, power)) / (
-        1.0 + excess * float(np.exp(-((sliding / speed) ** power)))
-    )
+    law = unit.friction_law
+    has = dict(zip(law.unknowns, unit.friction_values, strict=True))
+    # what another law would bring stands still
+    shape = [
+        (np.log(has[own]) if own.logarithm else has[own]) if own in has else 0.0 for own in FRICTION_SHAPE
+    ]
     return np.array(
         [
             np.log(max(unit.drive_ratio, SMALLEST)),
             np.log(max(unit.coast_ratio, SMALLEST)),
-            excess,
-            np.log(speed),
+            *shape,
             unit.viscous,
             unit.temperature_coefficient,
-            relative,
+            law.relative_slope(sliding, unit.friction_values),
         ]
     )
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import FormState
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import unit_of
+from diffbench.predict import friction_law_of, unit_of
 from diffbench.wear.sharing import REPEATABILITY, Member
 
 Array = NDArray[np.float64]
@@ -81,7 +81,7 @@ def paired(members: Sequence[Member]) -> Paired:
     The weight of a set is the product of the members' weights, the largest first.
     """
     by_key = [
-        {(form.law, form.stribeck_exponent): form for form in reversed(m.characterisation.forms)}
+        {(form.law, friction_law_of(form).name): form for form in reversed(m.characterisation.forms)}
         for m in members
     ]
     keys = [key for key in by_key[0] if all(key in forms for forms in by_key)]

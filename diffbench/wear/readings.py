@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from diffbench.wear.changes import FRICTION_SHAPE
 from diffbench.wear.comparison import Change, Wear
 
 
@@ -61,7 +62,7 @@ def _oil(changes: Mapping[str, Change]) -> list[str]:
     lines = []
     surface = [
         name
-        for name in ("static_friction_excess", "stribeck_speed", "friction_temperature_coefficient")
+        for name in (*(own.reported for own in FRICTION_SHAPE), "friction_temperature_coefficient")
         if _moved(changes, name)
     ]
     if surface:

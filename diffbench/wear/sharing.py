@@ -11,6 +11,7 @@ from pathlib import Path
 from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
+from diffbench.physics.preload import PRELOAD_LAWS
 
 # Errors by what they belong to: the bench for good, the unit for good; everything else to its visit.
 OF_THE_BENCH = (
@@ -164,7 +165,7 @@ def _unit_key(characterisation: Characterisation, at: int) -> str:
     if share is None or "gear_friction" not in form.names:
         return f"{facts.unit} {facts.build}"
     i = form.names.index("gear_friction")
-    if form.law == "greater-of":
+    if not PRELOAD_LAWS[form.law].linear:
         # searched there, so that its value is not the sheet's
         return f"{facts.unit} {facts.build}"
     return f"{facts.unit} {form.values[i]!r} {max(abs(c) for c in share[i])!r}"

@@ -163,17 +163,20 @@ def fitting(setting: Setting) -> Iterator[Ratio]:
 
 def resampling(setting: Setting) -> Iterator[Ratio]:
     """Replicates of noise and of all stated errors, beside plain fits of one form."""
+    from resampling import replicates
+
     from diffbench.documents import load_visit
     from diffbench.fitting.candidate import fit_form, quick_search
     from diffbench.fitting.data import gather
     from diffbench.fitting.model import Form
-    from diffbench.fitting.resampling import replicates
     from diffbench.fitting.setup import reference_of, sharing_of
     from diffbench.fitting.visits import condition_visit
+    from diffbench.physics.friction import Stribeck
+    from diffbench.physics.preload import Additive
 
     visit = load_visit(setting.sheet)
     conditioned, _ = condition_visit(visit, lambda _: None)
-    data, builds, form = gather(conditioned), [visit.build], Form(greater_of=False, stribeck_exponent=1.0)
+    data, builds, form = gather(conditioned), [visit.build], Form(Additive(), Stribeck(1.0))
     given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
     start = quick_search(form, *given, temperature_u=0.5).candidate
     fitted = fit_form(form, *given, temperature_u=0.5, start=start)

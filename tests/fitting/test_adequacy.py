@@ -24,6 +24,8 @@ from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
 from diffbench.fitting.solver import Solution, jacobian
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive
 
 Array = NDArray[np.float64]
 CELLS = 2000
@@ -47,7 +49,7 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
     def make(
         structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0, sigma: float = 1.0
     ) -> Candidate:
-        form = Form(greater_of=False, stribeck_exponent=1.0)
+        form = Form(Additive(), Stribeck(1.0))
         sharing = sharing_of([demo_build], data)
         names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
         model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))

@@ -21,6 +21,8 @@ from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.solver import Problem
 from diffbench.fitting.thinning import thinned
 from diffbench.fitting.visits import condition_visit
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive
 
 Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -37,7 +39,7 @@ def arguments() -> tuple[Any, ...]:
 
 @pytest.fixture(scope="module")
 def fitted(arguments: tuple[Any, ...]) -> Candidate:
-    form = Form(greater_of=False, stribeck_exponent=1.0)
+    form = Form(Additive(), Stribeck(1.0))
     start = quick_search(form, *arguments, temperature_u=0.5).candidate
     return fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
 
@@ -64,7 +66,7 @@ def test_searches_that_end_early_are_polished_before_they_are_compared(
         return found
 
     monkeypatch.setattr(candidate_module, "search", short)
-    form = Form(greater_of=False, stribeck_exponent=1.0)
+    form = Form(Additive(), Stribeck(1.0))
     early = fit_form(form, *arguments, temperature_u=0.5, start=fitted, starts=True)
     assert max(ended) > fitted.solution.cost + 20.0  # they did end early
     np.testing.assert_allclose(early.starts, fitted.solution.cost, atol=SAME)
@@ -73,7 +75,7 @@ def test_searches_that_end_early_are_polished_before_they_are_compared(
 def test_another_start_gives_the_same_answer(arguments: tuple[Any, ...], fitted: Candidate) -> None:
     """From friction that rises with speed, plates that answer slowly: the preload to a hundredth of its
     doubt."""
-    form = Form(greater_of=False, stribeck_exponent=1.0)
+    form = Form(Additive(), Stribeck(1.0))
     quick = quick_search(form, *arguments, temperature_u=0.5).candidate
     x = quick.x.copy()
     x[quick.names.position["static_excess"]] = -0.1
@@ -107,7 +109,7 @@ def test_a_search_over_some_cells_ends_at_the_same_answer(
     """Compression for the search alone: the optimum is that of all cells, to a fiftieth of each doubt, and
     so is its covariance."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", 60)
-    form = Form(greater_of=False, stribeck_exponent=1.0)
+    form = Form(Additive(), Stribeck(1.0))
     start = quick_search(form, *arguments, temperature_u=0.5).candidate
     thin = fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
     u, v = (np.sqrt(np.diag(found.covariance().total)) for found in (fitted, thin))
@@ -124,7 +126,7 @@ def test_a_rough_answer_is_good_enough_to_give_a_law_up_by(
     """χ² of all cells within some of the full answer's, where a law is given up for sixty: even of a fifth of
     the cells, here a few for each unknown."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", enough)
-    form = Form(greater_of=False, stribeck_exponent=1.0)
+    form = Form(Additive(), Stribeck(1.0))
     start = quick_search(form, *arguments, temperature_u=0.5).candidate
     rough = in_the_light_of(start, fitted)
     assert rough.noise is fitted.noise

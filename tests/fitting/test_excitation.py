@@ -18,6 +18,8 @@ from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
 from diffbench.fitting.solver import Solution
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive, GreaterOf
 
 CELLS = 400
 SEEN = characterisation.Tested(
@@ -54,7 +56,7 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
             "noise_share": np.zeros((1, CELLS)),
         }
         data = data_of(cells=CELLS, **{**cells, **changed})
-        form = Form(greater_of=greater_of, stribeck_exponent=1.0)
+        form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
         sharing = sharing_of([demo_build], data)
         names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
         model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))

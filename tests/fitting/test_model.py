@@ -19,6 +19,8 @@ from diffbench.documents import Build
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive, GreaterOf
 
 Array = NDArray[np.float64]
 REFERENCE = Reference(60.0, 4.0, 0.046)
@@ -44,7 +46,7 @@ def play(torque: Array, ratio: float, start: float) -> Array:
 def model_of(
     data: FitData, build: Build, *, greater_of: bool = False, exponent: float = 1.0, **options: Any
 ) -> LockingModel:
-    form = Form(greater_of, exponent)
+    form = Form(GreaterOf() if greater_of else Additive(), Stribeck(exponent))
     sharing = sharing_of([build], data)
     names = unknowns([build], data, form, sharing, temperature_u=options.get("temperature_u", 0.0))
     return LockingModel(data, names, form, sharing, REFERENCE, **options)
@@ -313,7 +315,7 @@ def test_a_refit_moves_its_own_visit_alone(
         turn_near=np.tile([2, 0, 1], 2) + np.repeat([0, 3], 3),
         turn_before=np.array([0, 1, 2, 3, 4, 5]),
     )
-    form = Form(greater_of, 1.0)
+    form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
     sharing = sharing_of([demo_build, demo_build], data)
     names = unknowns([demo_build, demo_build], data, form, sharing, temperature_u=0.0)
     model = LockingModel(data, names, form, sharing, REFERENCE)

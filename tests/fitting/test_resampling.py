@@ -8,14 +8,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from resampling import clusters_of, replicates
 
 from diffbench.documents import load_visit
 from diffbench.fitting.candidate import Candidate, fit_form, quick_search
 from diffbench.fitting.data import gather
 from diffbench.fitting.model import Form
-from diffbench.fitting.resampling import clusters_of, replicates
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.visits import condition_visit
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
@@ -30,7 +32,7 @@ def fitted(tmp_path_factory: pytest.TempPathFactory) -> Candidate:
     )
     visit = load_visit(sheet)
     conditioned, _ = condition_visit(visit, lambda _: None)
-    data, builds, form = gather(conditioned), [visit.build], Form(greater_of=False, stribeck_exponent=1.0)
+    data, builds, form = gather(conditioned), [visit.build], Form(Additive(), Stribeck(1.0))
     given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
     start = quick_search(form, *given, temperature_u=0.5).candidate
     return fit_form(form, *given, temperature_u=0.5, start=start)

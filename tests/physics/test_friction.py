@@ -1,11 +1,15 @@
 """Friction over sliding speed and temperature."""
 
+import math
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 
-from diffbench.physics.friction import shape, sliding_speed, slope, stribeck, temperature_factor
+from diffbench.physics.friction import FRICTION_LAWS, shape, sliding_speed, slope, temperature_factor
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -15,6 +19,11 @@ stribeck_speeds = st.floats(0.005, 0.5)
 exponents = st.floats(0.5, 2.5)
 
 
+def stribeck(speed: ArrayLike, kinetic: float, static: float, v_s: float, delta: float) -> Any:
+    """Friction coefficient by the law behind `shape`, relative to high speed."""
+    return kinetic * shape(speed, (static - kinetic) / kinetic, v_s, delta, 1e9)
+
+
 @given(kinetic=coefficients, static=coefficients, v_s=stribeck_speeds, delta=exponents, speed=speeds)
 @reproducible
 def test_friction_lies_between_static_and_kinetic(
@@ -22,7 +31,7 @@ def test_friction_lies_between_static_and_kinetic(
 ) -> None:
     friction = stribeck(speed, kinetic, static, v_s, delta)
     low, high = sorted([kinetic, static])
-    assert low * (1.0 - 1e-15) <= friction <= high * (1.0 + 1e-15)
+    assert low * (1.0 - 1e-14) <= friction <= high * (1.0 + 1e-14)
 
 
 def test_limits_at_no_speed_and_at_high_speed() -> None:
@@ -79,6 +88,26 @@ def test_temperature_factor_is_one_at_the_reference_and_linear(
     assert rise == pytest.approx(coefficient * (temperature - 60.0), abs=1e-15)
 
 
+@pytest.mark.parametrize("name", list(FRICTION_LAWS))
+@given(speed=st.floats(0.02, 1.0), reference=st.floats(0.02, 1.0))
+@reproducible
+def test_every_law_is_one_at_the_reference_and_its_slope_the_derivative(
+    name: str, speed: float, reference: float
+) -> None:
+    """At the start of a search, against a central difference; static friction at rest, kinetic far out."""
+    law = FRICTION_LAWS[name]
+    assert law.name == name
+    own = tuple(math.exp(u.start) if u.logarithm else u.start for u in law.unknowns)
+    assert law.relative(reference, own, reference) == 1.0
+    step = 1e-5 * speed
+    up, down = (float(law.relative(speed + side, own, speed)) for side in (step, -step))
+    assert law.relative_slope(speed, own) == pytest.approx((up - down) / (2.0 * step), abs=1e-4)
+    far = law.kinetic_speed(own)
+    assert law.relative(far, own, reference) == pytest.approx(
+        law.relative(2.0 * far, own, reference), rel=1e-9
+    )
+
+
 def test_missing_samples_stay_missing() -> None:
     assert np.isnan(shape([np.nan, 0.1], 0.4, 0.1, 1.0, 0.1)).tolist() == [True, False]
     assert np.isnan(temperature_factor(np.nan, -0.001, 60.0))
@@ -86,11 +115,11 @@ def test_missing_samples_stay_missing() -> None:
 
 def test_parameters_out_of_range_are_refused() -> None:
     with pytest.raises(ValueError, match="Stribeck speed must be positive"):
-        stribeck(0.1, 0.10, 0.14, 0.0, 1.0)
+        shape(0.1, 0.4, 0.0, 1.0, 0.1)
     with pytest.raises(ValueError, match="exponent must be positive"):
-        stribeck(0.1, 0.10, 0.14, 0.1, 0.0)
+        shape(0.1, 0.4, 0.1, 0.0, 0.1)
     with pytest.raises(ValueError, match="kinetic friction must not be negative"):
-        stribeck(0.1, -0.10, 0.14, 0.1, 1.0)
+        slope(0.1, -0.10, 0.14, 0.1, 1.0)
     with pytest.raises(ValueError, match="static excess must be above -1"):
         shape(0.1, -1.0, 0.1, 1.0, 0.1)
     with pytest.raises(ValueError, match="exponent must be at least 1"):

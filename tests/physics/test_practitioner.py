@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from diffbench.physics.bias import locking_effect_from_locking_torque
 from diffbench.physics.pack import effective_radius_uniform_wear, locking_torque_of_packs
 from diffbench.physics.play import at_turns
-from diffbench.physics.preload import PreloadLaw, combine
+from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.ramps import ramp_bias, unloading_ratio
 
 Samples = NDArray[np.float64]
@@ -24,7 +24,7 @@ Samples = NDArray[np.float64]
 class Unit:
     """A differential as it is assembled; angles in degrees from the plane of rotation."""
 
-    law: PreloadLaw = "additive"
+    law: str = "additive"
     joint_fraction: float = 0.0
     friction: float = 0.11
     faces: int = 5
@@ -60,7 +60,8 @@ class Unit:
         for flank, angle in ((history, self.drive_angle), (-history, self.coast_angle)):
             loading = np.maximum(flank, 0.0)
             ramp += self.bias(angle) * at_turns(loading, self.ratio(angle) * loading, loading[0])
-        return combine(self.law, self.preload_torque, ramp, self.joint_fraction)
+        own = (self.joint_fraction,) if self.law == "greater-of" else ()
+        return PRELOAD_LAWS[self.law].load(self.preload_torque, ramp, own)
 
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)

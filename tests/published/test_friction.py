@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from diffbench.physics.friction import shape, slope, stribeck
+from diffbench.physics.friction import Stribeck, shape, slope
 
 # I01: Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Transactions on Automatic Control 40(3), 1995,
 # table I (retrieved): F_c 1 N, F_s 1.5 N, v_s 0.001 m/s, sigma_2 0.4 N·s/m; the exponent is 2 there.
@@ -18,7 +18,9 @@ STEADY = [(1e-4, 1.4950649168745842), (1e-3, 1.1843397205857211), (5e-3, 1.00200
     ("speed", "force"), [pytest.param(*row, id=f"I01 at {row[0]:g} m/s") for row in STEADY]
 )
 def test_steady_friction_force(speed: float, force: float) -> None:
-    assert stribeck(speed, KINETIC, STATIC, SPEED, 2.0) + VISCOUS * speed == pytest.approx(force, rel=1e-15)
+    excess = (STATIC - KINETIC) / KINETIC
+    sliding = KINETIC * Stribeck(2.0).relative(speed, (excess, SPEED), 1e3 * SPEED)
+    assert sliding + VISCOUS * speed == pytest.approx(force, rel=1e-15)
 
 
 @pytest.mark.parametrize(
@@ -49,3 +51,5 @@ def test_slope_of_the_published_set_at_the_stribeck_speed() -> None:
     """I01, derived: −(F_s − F_c) 2/v_s exp(−1) at v = v_s; rounding only."""
     expected = -0.5 * 2.0 / 0.001 * math.exp(-1.0)
     assert slope(SPEED, KINETIC, STATIC, SPEED, 2.0) == pytest.approx(expected, rel=1e-14)
+    relative = Stribeck(2.0).relative_slope(SPEED, ((STATIC - KINETIC) / KINETIC, SPEED))
+    assert relative == pytest.approx(expected / (STEADY[1][1] - VISCOUS * SPEED), rel=1e-14)

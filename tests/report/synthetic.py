@@ -25,6 +25,8 @@ from diffbench.characterisation import (
     SheetCheck,
     Tested,
 )
+from diffbench.physics.friction import FRICTION_LAWS
+from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 RADIUS = 0.045
@@ -51,8 +53,8 @@ def unit(law: str = "additive", joint_fraction: float = 0.0) -> UnitQuantities:
     """The unit behind the synthetic results."""
     v = dict(zip(NAMES, VALUES, strict=True))
     return UnitQuantities(
-        greater_of=law == "greater-of",
-        joint_fraction=joint_fraction,
+        preload_law=PRELOAD_LAWS[law],
+        preload_values=(joint_fraction,) if law == "greater-of" else (),
         preload_torque=v["preload_torque"],
         drive_bias=v["ramp_bias_drive_loading"],
         coast_bias=v["ramp_bias_coast_loading"],
@@ -61,9 +63,8 @@ def unit(law: str = "additive", joint_fraction: float = 0.0) -> UnitQuantities:
         gear_friction=v["gear_friction"],
         viscous=v["viscous"],
         viscous_exponent=v["viscous_exponent"],
-        static_excess=v["static_excess"],
-        stribeck_speed=v["stribeck_speed"],
-        stribeck_exponent=1.0,
+        friction_law=FRICTION_LAWS["stribeck-1"],
+        friction_values=(v["static_excess"], v["stribeck_speed"]),
         temperature_coefficient=v["temperature_coefficient"],
         effective_radius=RADIUS,
         reference_temperature=60.0,

@@ -34,7 +34,8 @@ def test_friction_over_speed_is_the_law(complete: Characterisation, synthetic: M
     home = 0.5 * 4.0 * synthetic.RADIUS
 
     def law(speed: np.ndarray | float) -> np.ndarray:
-        return 1.0 + thing.static_excess * np.exp(-np.asarray(speed) / thing.stribeck_speed)
+        excess, stribeck_speed = thing.friction_values
+        return 1.0 + excess * np.exp(-np.asarray(speed) / stribeck_speed)
 
     np.testing.assert_allclose(curve.value, law(curve.at) / law(home), rtol=1e-12)  # algebra
     assert reference_place(complete, "sliding_speed") == pytest.approx(home)

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.bench import Effect, ErrorSource
@@ -31,7 +30,6 @@ from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.documents.arrangements import noise_share
 
-Array = NDArray[np.float64]
 Doubts = Mapping[tuple[str, str], ErrorSource]
 
 # A mismatch counts beyond so many standard uncertainties of what was seen and what is stated together: 4 is

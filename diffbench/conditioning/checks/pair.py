@@ -8,7 +8,7 @@ of either channel makes. What is common to both channels does not show, and stay
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,6 @@ from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 
 Array = NDArray[np.float64]
-Pattern = Callable[[Cells, str, float, float], Array]
 
 #: Errors of one channel, each a pattern added to its reading.
 KINDS = ("gain", "zero", "lag", "drift", "hysteresis")
