@@ -175,16 +175,17 @@ def _lead_text(lead: float) -> str:
 
 
 def _never_opened(rival: Candidate, behind: float) -> LawVerdict:
-    """Verdict where the greater-of law could only stand in for the additive one, its contact never open."""
-    fraction = rival.names.value(rival.x, "joint_fraction")
+    """Verdict where a law could only stand in for the simplest one, its contact never open."""
+    law, simplest = rival.form.preload, cast("PreloadLawName", next(iter(PRELOAD_LAWS)))
+    fraction = law.closed_share(rival.names.values(rival.x, law.unknowns))
     needs = (
-        f"a greater-of contact would have to pass on {100 * fraction:.0f} % of the ramp thrust and never open"
+        f"a {law.name} contact would have to pass on {100 * fraction:.0f} % of the ramp thrust and never open"
     )
     doubtful = behind < DECISIVE and fraction <= PLAUSIBLE_FRACTION
     return LawVerdict(
-        chosen="additive",
+        chosen=simplest,
         status="undecided" if doubtful else "measured",
-        information={"additive": 0.0, "greater-of": max(behind, 0.0)},
+        information={simplest: 0.0, law.name: max(behind, 0.0)},
         reason=(
             f"{needs}: a clamped stack may do that, so sweep to a higher input torque, or state the law in "
             "the build sheet; the numbers hold for both laws as far as was swept"

@@ -17,6 +17,7 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw, sliding_speed, temperature_factor
+from diffbench.physics.oil import viscous_factor
 from diffbench.physics.plate_heat import excess_temperature
 from diffbench.physics.play import at_turns, between_turns
 from diffbench.physics.preload import PreloadLaw
@@ -270,7 +271,7 @@ class LockingModel:
         """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per
         N·m·s]."""
         exponent = self.names.value(x, "viscous_exponent")
-        by_heat = np.exp(-exponent * (self._oil - self.reference.temperature))
+        by_heat = viscous_factor(self._oil, exponent, self.reference.temperature)
         return _for_reading(by_heat * self.data.speed_difference)
 
     def refit(self, x: Array, part: int) -> Array:

@@ -130,3 +130,37 @@ def _log_log(viscosity: float) -> Floats:
     z = nu + 0.7 + np.exp(-1.47 - 1.84 * nu - 0.51 * nu**2)
     ordinate: Floats = np.log10(np.log10(z))
     return ordinate
+
+
+def viscous_factor(temperature: ArrayLike, exponent: ArrayLike, reference: ArrayLike) -> Floats:
+    """Drag of the oil film relative to that at the reference temperature.
+
+    c(Theta)/c_ref = exp[−b (Theta − Theta_ref)]
+
+    Parameters
+    ----------
+    temperature : array_like
+        Temperature Theta of the oil [°C]; NaN passes through.
+    exponent : array_like
+        Relative fall b per kelvin [1/K].
+    reference : array_like
+        Reference temperature Theta_ref [°C]. All broadcast.
+
+    Returns
+    -------
+    Factor [-].
+
+    Notes
+    -----
+    Validity: the tested range of temperatures, over which an oil's viscosity line is close to it.
+
+    Examples
+    --------
+    >>> print(f"{viscous_factor(80.0, 0.03, 60.0):.4f}")
+    0.5488
+
+    References
+    ----------
+    Reynolds' exponential law of viscosity; common practice, no source.
+    """
+    return np.exp(-floats(exponent) * (floats(temperature) - floats(reference)))

@@ -56,6 +56,11 @@ class PreloadLaw(ABC):
         del preload, values
         return None
 
+    def closed_share(self, values: Values = ()) -> float:
+        """Share of the ramp part that presses the plates below the opening [-]."""
+        del values
+        return 1.0
+
 
 class Additive(PreloadLaw):
     """A spring that pushes the rings apart: it acts beside the ramps.
@@ -142,6 +147,10 @@ class GreaterOf(PreloadLaw):
     def opening(self, preload: float, values: Values = ()) -> float | None:
         """As `PreloadLaw.opening`: a flank whose ramp part stayed below it tells nothing about its ramp."""
         return preload / (1.0 - _within(values))
+
+    def closed_share(self, values: Values = ()) -> float:
+        """As `PreloadLaw.closed_share`: the joint fraction."""
+        return _within(values)
 
 
 def _within(values: Values) -> float:

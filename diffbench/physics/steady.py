@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, sliding_speed, temperature_factor
+from diffbench.physics.oil import viscous_factor
 from diffbench.physics.preload import PRELOAD_LAWS, PreloadLaw
 
 BRANCH_SHARE = {"loading": 0.0, "unloading": 1.0}
@@ -23,23 +24,40 @@ LAW_UNKNOWNS = (
 class UnitQuantities:
     """What the steady locking torque of a unit follows from, at its reference condition.
 
-    Attributes:
-        preload_law: How preload and ramps meet.
-        preload_values: Values of that law's own unknowns.
-        preload_torque: Preload torque P [N·m].
-        drive_bias: Drive ramp bias while loading [-].
-        coast_bias: Coast ramp bias while loading [-].
-        drive_ratio: Unloading over loading bias, drive [-].
-        coast_ratio: Unloading over loading bias, coast [-].
-        gear_friction: Share of the input torque that the gear mesh adds [-].
-        viscous: Viscous coefficient c at the reference temperature [N·m·s/rad].
-        viscous_exponent: Relative fall of c per kelvin of oil [1/K].
-        friction_law: Friction over sliding speed.
-        friction_values: Values of that law's unknowns.
-        temperature_coefficient: Relative change of friction per kelvin of plate temperature [1/K].
-        effective_radius: Effective radius of a friction face [m].
-        reference_temperature: Plate temperature of the reference condition [°C].
-        reference_speed_difference: Speed difference of the reference condition [rad/s].
+    Attributes
+    ----------
+    preload_law
+        How preload and ramps meet.
+    preload_values
+        Values of that law's own unknowns.
+    preload_torque
+        Preload torque P [N·m].
+    drive_bias
+        Drive ramp bias while loading [-].
+    coast_bias
+        Coast ramp bias while loading [-].
+    drive_ratio
+        Unloading over loading bias, drive [-].
+    coast_ratio
+        Unloading over loading bias, coast [-].
+    gear_friction
+        Share of the input torque that the gear mesh adds [-].
+    viscous
+        Viscous coefficient c at the reference temperature [N·m·s/rad].
+    viscous_exponent
+        Relative fall of c per kelvin of oil [1/K].
+    friction_law
+        Friction over sliding speed.
+    friction_values
+        Values of that law's unknowns.
+    temperature_coefficient
+        Relative change of friction per kelvin of plate temperature [1/K].
+    effective_radius
+        Effective radius of a friction face [m].
+    reference_temperature
+        Plate temperature of the reference condition [°C].
+    reference_speed_difference
+        Speed difference of the reference condition [rad/s].
     """
 
     preload_law: PreloadLaw
@@ -60,6 +78,36 @@ class UnitQuantities:
     reference_speed_difference: float
 
 
+def friction_factor(unit: UnitQuantities, speed_difference: ArrayLike, temperature: ArrayLike) -> Floats:
+    """Friction of the plates relative to the reference condition.
+
+    Parameters
+    ----------
+    unit : UnitQuantities
+        The unit.
+    speed_difference : array_like
+        Speed difference of the outputs [rad/s]; its magnitude counts.
+    temperature : array_like
+        Temperature of the plates [°C]; broadcast.
+
+    Returns
+    -------
+    Factor [-].
+    """
+    radius = unit.effective_radius
+    reference = sliding_speed(unit.reference_speed_difference, radius)
+    sliding = sliding_speed(speed_difference, radius)
+    by_speed = unit.friction_law.relative(sliding, unit.friction_values, reference)
+    return by_speed * temperature_factor(
+        temperature, unit.temperature_coefficient, unit.reference_temperature
+    )
+
+
+def viscous_coefficient(unit: UnitQuantities, temperature: ArrayLike) -> Floats:
+    """Locking torque per speed difference from the oil film [N·m·s/rad], at a temperature of the oil [°C]."""
+    return unit.viscous * viscous_factor(temperature, unit.viscous_exponent, unit.reference_temperature)
+
+
 def steady_locking_torque(
     unit: UnitQuantities,
     input_torque: ArrayLike,
@@ -71,32 +119,46 @@ def steady_locking_torque(
 
     T_lock = m(v, Theta) [P ⊕ K |T_in|] + k_gear |T_in| + c(Theta) |Delta omega|
 
-    Args:
-        unit: The unit.
-        input_torque: Torque at the case [N·m], positive in drive, negative in coast.
-        speed_difference: Speed difference of the outputs [rad/s]; its magnitude counts. Broadcast.
-        temperature: Temperature of plates and oil [°C]; broadcast.
-        branch: "loading", "unloading" (coming down from a much higher torque), or "mean", the mean of both.
+    Parameters
+    ----------
+    unit : UnitQuantities
+        The unit.
+    input_torque : array_like
+        Torque at the case [N·m], positive in drive, negative in coast.
+    speed_difference : array_like
+        Speed difference of the outputs [rad/s]; its magnitude counts. Broadcast.
+    temperature : array_like
+        Temperature of plates and oil [°C]; broadcast.
+    branch : str
+        "loading", "unloading" (coming down from a much higher torque), or "mean", the mean of both.
 
-    Returns:
-        Locking torque, the whole left-right difference [N·m].
+    Returns
+    -------
+    Locking torque, the whole left-right difference [N·m].
 
-    Raises:
-        KeyError: The branch has another name.
+    Raises
+    ------
+    KeyError
+        The branch has another name.
 
+    Notes
+    -----
     Validity: the outputs slip; the torque changes slowly.
 
-    Example:
-        >>> from diffbench.physics.friction import Stribeck
-        >>> from diffbench.physics.preload import Additive
-        >>> unit = UnitQuantities(Additive(), (), 80.0, 0.5, 0.3, 1.4, 1.4, 0.0, 0.0, 0.0, Stribeck(1.0),
-        ...     (0.0, 0.02), 0.0, 0.045, 60.0, 4.0)
-        >>> steady_locking_torque(unit, [-100.0, 0.0, 100.0], 4.0, 60.0).tolist()
-        [110.0, 80.0, 130.0]
-        >>> steady_locking_torque(unit, 100.0, 4.0, 60.0, "unloading").item()
-        150.0
+    Examples
+    --------
+    >>> from diffbench.physics.friction import Stribeck
+    >>> from diffbench.physics.preload import Additive
+    >>> unit = UnitQuantities(Additive(), (), 80.0, 0.5, 0.3, 1.4, 1.4, 0.0, 0.0, 0.0, Stribeck(1.0),
+    ...     (0.0, 0.02), 0.0, 0.045, 60.0, 4.0)
+    >>> steady_locking_torque(unit, [-100.0, 0.0, 100.0], 4.0, 60.0).tolist()
+    [110.0, 80.0, 130.0]
+    >>> steady_locking_torque(unit, 100.0, 4.0, 60.0, "unloading").item()
+    150.0
 
-    Source: the relations of this folder's modules, put together.
+    References
+    ----------
+    The relations of this folder's modules, put together.
     """
     if branch == "mean":
         both = [
@@ -111,11 +173,6 @@ def steady_locking_torque(
     coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
     ramp = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
     load = unit.preload_law.load(unit.preload_torque, ramp, unit.preload_values)
-    factor = unit.friction_law.relative(
-        sliding_speed(speed, unit.effective_radius),
-        unit.friction_values,
-        sliding_speed(unit.reference_speed_difference, unit.effective_radius),
-    ) * temperature_factor(heat, unit.temperature_coefficient, unit.reference_temperature)
-    viscous = unit.viscous * np.exp(-unit.viscous_exponent * (heat - unit.reference_temperature))
+    factor, viscous = friction_factor(unit, speed, heat), viscous_coefficient(unit, heat)
     total: Floats = np.maximum(factor * load + unit.gear_friction * np.abs(torque) + viscous * speed, 0.0)
     return total

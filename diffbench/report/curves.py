@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
-from diffbench.physics.friction import sliding_speed, temperature_factor
-from diffbench.physics.steady import UnitQuantities
+from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
 from diffbench.predict import unit_of
 
 __all__ = [
@@ -20,11 +19,9 @@ __all__ = [
     "ResidualBins",
     "branch_curve",
     "carried_cells",
-    "friction_factor",
     "parts_over_torque",
     "residual_bins",
     "sweep_cells",
-    "viscous_at",
 ]
 
 Array = NDArray[np.float64]
@@ -164,10 +161,10 @@ def carried_cells(
     kept = evidence.used & sweep_cells(evidence)
     torque, speed = np.abs(evidence.input_torque[kept]), evidence.speed_difference[kept]
     oil = np.where(np.isfinite(evidence.oil[kept]), evidence.oil[kept], unit.reference_temperature)
-    apart = unit.gear_friction * torque + viscous_at(unit, oil) * speed
+    apart = unit.gear_friction * torque + viscous_coefficient(unit, oil) * speed
     load = (evidence.locking[kept] - apart) / friction_factor(unit, speed, evidence.plate[kept])
     there = (np.full(speed.shape, speed_difference), np.full(speed.shape, temperature))
-    apart_there = unit.gear_friction * torque + viscous_at(unit, there[1]) * there[0]
+    apart_there = unit.gear_friction * torque + viscous_coefficient(unit, there[1]) * there[0]
     locking = load * friction_factor(unit, *there) + apart_there
     return CarriedCells(
         evidence.input_torque[kept], locking, evidence.direction[kept], evidence.loading[kept]
@@ -234,7 +231,7 @@ def parts_over_torque(
         preload=factor * preload,
         ramps=factor * thrust,
         gears=unit.gear_friction * np.abs(torque),
-        oil_film=ones * viscous_at(unit, np.array(temperature)) * abs(speed_difference),
+        oil_film=ones * viscous_coefficient(unit, np.array(temperature)) * abs(speed_difference),
     )
 
 
@@ -290,18 +287,3 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
         label="" if len(builds) == 1 else f"[{facts.build}]",
         reference=characterisation.reference,
     )
-
-
-def friction_factor(unit: UnitQuantities, speed: Array, temperature: Array) -> Array:
-    """Friction relative to the reference condition."""
-    radius = unit.effective_radius
-    at_reference = sliding_speed(unit.reference_speed_difference, radius)
-    over_speed = unit.friction_law.relative(sliding_speed(speed, radius), unit.friction_values, at_reference)
-    return np.asarray(
-        over_speed * temperature_factor(temperature, unit.temperature_coefficient, unit.reference_temperature)
-    )
-
-
-def viscous_at(unit: UnitQuantities, oil: Array) -> Array:
-    """Viscous coefficient [N·m·s/rad] at an oil temperature [°C]."""
-    return np.asarray(unit.viscous * np.exp(-unit.viscous_exponent * (oil - unit.reference_temperature)))

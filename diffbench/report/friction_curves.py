@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from diffbench.characterisation import Characterisation, FormState
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.friction import sliding_speed
-from diffbench.physics.steady import UnitQuantities
+from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
 from diffbench.predict import unit_of
-from diffbench.report.curves import BranchCurve, best_form, friction_factor, sweep_cells, viscous_at
+from diffbench.report.curves import BranchCurve, best_form, sweep_cells
 
 __all__ = [
     "FrictionCells",
@@ -195,7 +195,7 @@ def friction_cells(characterisation: Characterisation, over: Over) -> FrictionCe
     unit = _unit(characterisation, form, np.array(form.values))
     speed, plate = evidence.speed_difference[kept], evidence.plate[kept]
     oil = np.where(np.isfinite(evidence.oil[kept]), evidence.oil[kept], unit.reference_temperature)
-    apart = unit.gear_friction * np.abs(evidence.input_torque[kept]) + viscous_at(unit, oil) * speed
+    apart = unit.gear_friction * np.abs(evidence.input_torque[kept]) + viscous_coefficient(unit, oil) * speed
     clamping = (evidence.model[kept] - apart) / friction_factor(unit, speed, plate)
     loaded = clamping > LEAST_LOAD * float(np.max(clamping))
     factor = ((evidence.locking[kept] - apart)[loaded]) / clamping[loaded]

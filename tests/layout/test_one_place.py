@@ -1,0 +1,48 @@
+"""A law and an arrangement are known in one place: nobody else writes their names, or of what they bring.
+
+Whoever adds one writes its class and lists it; what else would have to be touched shows here.
+"""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import diffbench
+from diffbench.documents.arrangements import ARRANGEMENTS
+from diffbench.physics.friction import FRICTION_LAWS
+from diffbench.physics.preload import PRELOAD_LAWS
+
+PACKAGE = Path(diffbench.__file__).parent
+HOMES = {
+    **dict.fromkeys(ARRANGEMENTS, "documents/arrangements.py"),
+    **dict.fromkeys(PRELOAD_LAWS, "physics/preload.py"),
+    **{own.name: "physics/preload.py" for law in PRELOAD_LAWS.values() for own in law.unknowns},
+    **{own.name: "physics/friction.py" for law in FRICTION_LAWS.values() for own in law.unknowns},
+    **{own.reported: "physics/friction.py" for law in FRICTION_LAWS.values() for own in law.unknowns},
+}
+BESIDES = {
+    # the names that a build sheet may write, without the sums
+    **dict.fromkeys(PRELOAD_LAWS, ("documents/build.py",)),
+    # a build sheet may state it: it is then not searched
+    "joint_fraction": ("documents/build.py", "fitting/setup.py", "fitting/fit.py"),
+    # which of the two a rig was mistaken for
+    "both-outputs": ("conditioning/other_arrangement.py",),
+    "input-and-one-output": ("conditioning/other_arrangement.py",),
+}
+
+
+@pytest.mark.parametrize("name", list(HOMES))
+def test_a_name_is_written_in_one_place(name: str) -> None:
+    """As a text that stands by itself, as a comparison or a key would have it."""
+    found = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        if name in path.read_text(encoding="utf-8")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and node.value == name
+    }
+    assert HOMES[name] in found
+    assert found - {HOMES[name]} <= set(BESIDES.get(name, ()))
