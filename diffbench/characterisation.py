@@ -6,13 +6,14 @@ import importlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 
 from diffbench.documents.build import PreloadLawName
+from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
 
 if TYPE_CHECKING:
@@ -80,6 +81,16 @@ class FormState(_Frozen):
     values: list[float]
     covariance: list[list[float]]
     shares: dict[str, list[list[float]]]
+
+    @model_validator(mode="after")
+    def _has_friction_law(self) -> Self:
+        from diffbench.physics.friction import FRICTION_LAWS
+
+        if self.friction_law not in {"", *FRICTION_LAWS}:
+            raise refusal(f"the friction law '{self.friction_law}' is not known", "use a newer diffbench")
+        if not self.friction_law and self.stribeck_exponent is None:
+            raise refusal("neither friction_law nor stribeck_exponent is there", "make it again")
+        return self
 
 
 class Tested(_Frozen):

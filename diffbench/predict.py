@@ -21,7 +21,7 @@ from diffbench.locking_map import (
     MapInterpolation,
 )
 from diffbench.map_grid import ALLOWED, AxisPlan, choose_grid, interpolation_error
-from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw
+from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
@@ -135,8 +135,8 @@ def facts_of(characterisation: Characterisation, build: str | None) -> tuple[Bui
 
 
 def friction_law_of(form: FormState) -> FrictionLaw:
-    """The law of friction over speed of a fitted form."""
-    return FRICTION_LAWS[form.friction_law or f"stribeck-{form.stribeck_exponent:g}"]
+    """The law of friction over speed of a fitted form; older results have the Stribeck exponent alone."""
+    return FRICTION_LAWS[form.friction_law] if form.friction_law else stribeck(form.stribeck_exponent or 1.0)
 
 
 def unit_of(

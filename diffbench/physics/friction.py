@@ -3,6 +3,7 @@
 To add a law: write its class here and list it in `FRICTION_LAWS`.
 """
 
+import functools
 import math
 from abc import ABC, abstractmethod
 from typing import ClassVar
@@ -277,5 +278,11 @@ class Stribeck(FrictionLaw):
         return 1e6 * values[1]
 
 
-FRICTION_LAWS: dict[str, FrictionLaw] = {law.name: law for law in (Stribeck(1.0), Stribeck(2.0))}
+@functools.cache
+def stribeck(exponent: float) -> Stribeck:
+    """The Stribeck law of an exponent: the same one for every asker, so that units compare as equal."""
+    return Stribeck(exponent)
+
+
+FRICTION_LAWS: dict[str, FrictionLaw] = {law.name: law for law in (stribeck(1.0), stribeck(2.0))}
 """The laws by name. A fit begins with the first one and goes on to the others from there."""

@@ -26,37 +26,37 @@ class UnitQuantities:
 
     Attributes
     ----------
-    preload_law
+    preload_law : PreloadLaw
         How preload and ramps meet.
-    preload_values
+    preload_values : tuple of float
         Values of that law's own unknowns.
-    preload_torque
+    preload_torque : float
         Preload torque P [N·m].
-    drive_bias
+    drive_bias : float
         Drive ramp bias while loading [-].
-    coast_bias
+    coast_bias : float
         Coast ramp bias while loading [-].
-    drive_ratio
+    drive_ratio : float
         Unloading over loading bias, drive [-].
-    coast_ratio
+    coast_ratio : float
         Unloading over loading bias, coast [-].
-    gear_friction
+    gear_friction : float
         Share of the input torque that the gear mesh adds [-].
-    viscous
+    viscous : float
         Viscous coefficient c at the reference temperature [N·m·s/rad].
-    viscous_exponent
+    viscous_exponent : float
         Relative fall of c per kelvin of oil [1/K].
-    friction_law
+    friction_law : FrictionLaw
         Friction over sliding speed.
-    friction_values
+    friction_values : tuple of float
         Values of that law's unknowns.
-    temperature_coefficient
+    temperature_coefficient : float
         Relative change of friction per kelvin of plate temperature [1/K].
-    effective_radius
+    effective_radius : float
         Effective radius of a friction face [m].
-    reference_temperature
+    reference_temperature : float
         Plate temperature of the reference condition [°C].
-    reference_speed_difference
+    reference_speed_difference : float
         Speed difference of the reference condition [rad/s].
     """
 

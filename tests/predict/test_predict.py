@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from diffbench.characterisation import Characterisation, FormState
 from diffbench.errors import FitError
 from diffbench.locking_map import BRANCHES, LockingMap
-from diffbench.predict import make_map
+from diffbench.predict import friction_law_of, make_map
 
 Region = Callable[..., Any]
 Forms = Callable[..., FormState]
@@ -21,6 +22,29 @@ Results = Callable[..., Characterisation]
 def at(locking_map: LockingMap, *place: float, branch: Any = "loading") -> tuple[float, float, float]:
     """Value and limits."""
     return (locking_map.locking_torque(*place, branch=branch), *locking_map.interval(*place, branch=branch))
+
+
+@pytest.mark.parametrize("exponent", [1.0, 2.0])
+def test_older_results_name_their_friction_law_by_the_exponent(exponent: float, form_of: Forms) -> None:
+    """And a newer one is read by the name: the same law, which compares as equal."""
+    older = form_of().model_copy(update={"stribeck_exponent": exponent})
+    newer = older.model_copy(update={"friction_law": f"stribeck-{exponent:g}"})
+    assert friction_law_of(older) is friction_law_of(newer)
+    assert friction_law_of(older).exponent == exponent
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"friction_law": "cubic"}, "the friction law 'cubic' is not known"),
+        ({"stribeck_exponent": None}, "neither friction_law nor stribeck_exponent"),
+    ],
+)
+def test_a_result_with_a_law_that_is_not_known_is_refused(
+    changed: dict[str, object], said: str, form_of: Forms
+) -> None:
+    with pytest.raises(ValidationError, match=said):
+        FormState.model_validate(form_of().model_dump() | changed)
 
 
 class TestValues:
