@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from resampling import clusters_of, replicates
 
 from diffbench.documents import load_visit
 from diffbench.fitting.candidate import Candidate, fit_form, quick_search
@@ -22,6 +21,7 @@ from diffbench.physics.preload import Additive
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
 from recordings import Unit, write_visit
+from resampling import clusters_of, replicates
 
 
 @pytest.fixture(scope="module")
