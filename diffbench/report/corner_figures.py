@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
 from diffbench.report.wording import printable
 from diffbench.trackside.corner import CornerEntry, PhaseResult
 from diffbench.trackside.operating_point import Interval
+from diffbench.whole_files import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -104,7 +106,7 @@ def corner_figure(result: CornerEntry) -> Figure:
 
 
 def save_corner_figure(result: CornerEntry, path: Path, *, kind: str) -> None:
-    """Write both figures into a file.
+    """Write both figures into a file, whole or not at all.
 
     Parameters
     ----------
@@ -114,8 +116,15 @@ def save_corner_figure(result: CornerEntry, path: Path, *, kind: str) -> None:
         Where to write.
     kind : {"png", "svg", "pdf"}
         Of the file.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written; then an earlier one stands as it stood.
     """
-    corner_figure(result).savefig(path, format=kind, dpi=150, metadata={})
+    buffer = io.BytesIO()
+    corner_figure(result).savefig(buffer, format=kind, dpi=150, metadata={})
+    write_whole(path.parent, {path.name: buffer.getvalue()})
 
 
 def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:
