@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,9 +94,12 @@ def corner(
     units = _units(maps, preloads, characterisation)
     result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
     if picture is not None:
+        from diffbench.cli.placing import put
         from diffbench.report.corner_figures import save_corner_figure
 
-        save_corner_figure(result, picture, kind=kind)
+        drawn = io.BytesIO()
+        save_corner_figure(result, drawn, kind=kind)
+        put(picture, drawn.getvalue(), replace=True)
     if as_json:
         click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
         return

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -13,7 +12,6 @@ from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
 from diffbench.report.wording import printable
 from diffbench.trackside.corner import CornerEntry, PhaseResult
 from diffbench.trackside.operating_point import Interval
-from diffbench.whole_files import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -105,26 +103,19 @@ def corner_figure(result: CornerEntry) -> Figure:
     return figure
 
 
-def save_corner_figure(result: CornerEntry, path: Path, *, kind: str) -> None:
-    """Write both figures into a file, whole or not at all.
+def save_corner_figure(result: CornerEntry, path: Path | IO[bytes], *, kind: str) -> None:
+    """Write both figures into a file.
 
     Parameters
     ----------
     result : CornerEntry
         The result.
-    path : Path
+    path : Path or file
         Where to write.
     kind : {"png", "svg", "pdf"}
         Of the file.
-
-    Raises
-    ------
-    OutputError
-        The file cannot be written; then an earlier one stands as it stood.
     """
-    buffer = io.BytesIO()
-    corner_figure(result).savefig(buffer, format=kind, dpi=150, metadata={})
-    write_whole(path.parent, {path.name: buffer.getvalue()})
+    corner_figure(result).savefig(path, format=kind, dpi=150, metadata={})
 
 
 def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:
