@@ -24,6 +24,7 @@ __all__ = [
     "check_whole",
     "content_digest",
     "document",
+    "document_schema",
     "forget",
     "holds",
     "manifest_of",
@@ -254,3 +255,24 @@ def forget(directory: Path) -> list[str]:
     except DocumentError:
         return [NAME]
     return [] if manifest is None else [NAME, *manifest.files]
+
+
+def document_schema() -> dict[str, Any]:
+    """JSON Schema of a manifest."""
+    digest = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+    keys = {
+        "format": {"const": FORMAT},
+        "result": {"type": "string", "description": "hash of what the set's main document says"},
+        "files": {"type": "object", "description": "SHA-256 by name", "additionalProperties": digest},
+        "sha256": {**digest, "description": "of the content of this document"},
+    }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": FORMAT,
+        "title": FORMAT,
+        "description": "the files of a set that was written as one",
+        "type": "object",
+        "properties": keys,
+        "required": list(keys),
+        "additionalProperties": False,
+    }

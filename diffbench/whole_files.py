@@ -145,7 +145,7 @@ def _ready(directory: Path, contents: Mapping[str, bytes], plan: Mapping[str, An
     written = {f"{_NEW}/{name}": content for name, content in contents.items()}
     written[_PLAN] = json.dumps(plan).encode("ascii")
     try:
-        folders = {ready, ready / _OLD} | {(ready / name).parent for name in written}
+        folders = {ready} | {(ready / name).parent for name in written}
         for folder in sorted(folders):
             folder.mkdir(parents=True, exist_ok=True)
         for name, content in written.items():

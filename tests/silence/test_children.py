@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+import diffbench
 from diffbench.children import run
 
 PATIENCE = 20.0  # s, on a machine that is busy with other things; what is waited for takes a moment
@@ -60,6 +62,18 @@ def test_a_program_gives_status_and_output() -> None:
     missing = run(["/no/such/program"])
     assert missing.returncode == 127
     assert b"No such file" in missing.stderr
+
+
+def test_every_program_is_started_so() -> None:
+    """Nothing else in the package starts a process: one that did would outlive a kill."""
+    package = Path(diffbench.__file__).parent
+    starts = re.compile(
+        r"subprocess\.(run|Popen|call|check_\w+)\(|os\.(system|popen|fork|spawn\w*)\(|\.Process\("
+    )
+    found = {path.name for path in package.rglob("*.py") if starts.search(path.read_text(encoding="utf-8"))}
+    assert found == {"children.py"}
+    pools = {path.name for path in package.rglob("*.py") if "ProcessPoolExecutor(" in path.read_text("utf-8")}
+    assert pools == {"engines.py"}  # whose workers are held to it below
 
 
 @linux
