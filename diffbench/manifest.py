@@ -149,8 +149,25 @@ def document(path: Path, name: str) -> Path:
     against its manifest as a whole (`check_whole`)."""
     if not path.is_dir():
         return path
-    check_whole(path)
+    if check_whole(path) is None:
+        _refuse_two_fits(path)
     return path / name
+
+
+def _refuse_two_fits(directory: Path) -> None:
+    """Without a manifest, documents of one fit are known by the hash that they name."""
+    said = []
+    for name, key in (("characterisation.json", "sha256"), ("map.json", "characterisation_sha256")):
+        try:
+            said.append(json.loads((directory / name).read_bytes()).get(key))
+        except (OSError, ValueError, AttributeError):
+            return  # not there, or none: who reads it says so
+    if None not in said and said[0] != said[1]:
+        raise DocumentError.single(
+            "is not the map of the characterisation beside it: they are of two fits, or one was edited",
+            file=str(directory / "map.json"),
+            mend=f"{_AGAIN}, or name the one that is wanted by its own file",
+        )
 
 
 def check_whole(directory: Path) -> Manifest | None:

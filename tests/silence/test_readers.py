@@ -108,6 +108,8 @@ def test_a_mixed_result_is_told(
     shutil.copy(folder / "map.json", tmp_path / "alone.json")
     assert load_map(tmp_path / "alone.json").document.characterisation_sha256 == other.digest
     assert "of another fit" in call(command, folder)
+    (folder / "result-manifest.json").unlink()
+    assert "they are of two fits" in call(command, folder)
 
 
 def test_results_of_older_versions_are_read(
