@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError,
 from diffbench.documents.build import PreloadLawName
 from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.manifest import content_digest, document, read_whole
 
 if TYPE_CHECKING:
     from diffbench.documents import Build
@@ -261,7 +262,10 @@ class Evidence:
 
 
 class Characterisation(_Frozen):
-    """What one unit does. ``parameters`` by name; the rest is how sure that is and why."""
+    """What one unit does. ``parameters`` by name; the rest is how sure that is and why.
+
+    ``sha256`` is of the content (`content_digest`); a file without it was written by an older version.
+    """
 
     format: Literal["diffbench-characterisation/1"] = FORMAT
     unit: str
@@ -283,6 +287,7 @@ class Characterisation(_Frozen):
     forms: list[FormState]
     map_axes: dict[str, tuple[float, float] | None]
     provenance: Provenance
+    sha256: str | None = None
     _evidence: Evidence | None = PrivateAttr(default=None)
 
     @property
@@ -311,17 +316,24 @@ class Characterisation(_Frozen):
         html: str = importlib.import_module("diffbench.report.notebook").characterisation_html(self)
         return html
 
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the content (`content_digest`), by which the other files of its result name it."""
+        return content_digest(self.model_dump(mode="json", exclude={"sha256"}))
+
     def to_json(self) -> str:
-        """The document as JSON text, numbers in full."""
-        return json.dumps(self.model_dump(mode="json"), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        """The document as JSON text, numbers in full, with the hash of its content."""
+        content = self.model_dump(mode="json", exclude={"sha256"})
+        content["sha256"] = content_digest(content)
+        return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def load_characterisation(path: str | Path) -> Characterisation:
-    """Read ``characterisation.json``. Raises ``DocumentError`` naming file, key and mend where it is not
-    one."""
-    file = Path(path)
+    """Read ``characterisation.json``, or that of the folder of a result. Raises ``DocumentError`` naming
+    file, key and mend where it is not one, or is not as it was written."""
+    file = document(Path(path), "characterisation.json")
     try:
-        text = file.read_text(encoding="utf-8")
+        text = read_whole(file).decode("utf-8")
     except OSError as error:
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
@@ -331,7 +343,7 @@ def load_characterisation(path: str | Path) -> Characterisation:
             "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
         ) from error
     try:
-        return Characterisation.model_validate_json(text)
+        made = Characterisation.model_validate_json(text)
     except ValidationError as error:
         raise DocumentError(
             [
@@ -343,6 +355,17 @@ def load_characterisation(path: str | Path) -> Characterisation:
                 for item in error.errors()[:20]
             ]
         ) from error
+    found = content_digest(json.loads(text))
+    if made.sha256 not in (None, found):
+        raise DocumentError.single(
+            f"the content does not match its hash (written {made.sha256:.12}…, found {found[:12]}…): "
+            "the file was edited or damaged",
+            file=str(file),
+            key="sha256",
+            mend="make it again with diffbench fit, or take the hash out if the change was meant",
+        )
+    # what was read is what it says it is: from here on the hash follows from the content
+    return made.model_copy(update={"sha256": None})
 
 
 def document_schema() -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import importlib
 import json
 from collections.abc import Mapping, Sequence
@@ -18,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.grid_lookup import Grid, Table
+from diffbench.manifest import content_digest, document, read_whole
 
 Array = NDArray[np.float64]
 Branch = Literal["loading", "unloading", "mean"]
@@ -62,6 +62,7 @@ class MapDocument(BaseModel):
     """``map.json``: locking torque in steady state, plates and oil at one temperature.
 
     ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
+    ``characterisation_sha256`` is that of the characterisation that the map was made of.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -76,6 +77,7 @@ class MapDocument(BaseModel):
     provenance: dict[str, Any]
     interpolation: MapInterpolation | None = None
     sha256: str | None = None
+    characterisation_sha256: str | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit
 
 
@@ -260,37 +262,13 @@ def _content(document: MapDocument) -> dict[str, Any]:
     return {key: part for key, part in content.items() if part is not None and key != "sha256"}
 
 
-def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of what a map's document says, whatever spaces and order it is written in.
-
-    Parameters
-    ----------
-    content : mapping
-        The document as plain values; its own ``sha256`` is left out.
-
-    Returns
-    -------
-    64 hexadecimal digits.
-
-    Examples
-    --------
-    >>> content_digest({"b": 1.0, "a": [2.5]}) == content_digest({"a": [2.5], "b": 1.0, "sha256": "x"})
-    True
-
-    Source: FIPS 180-4, over UTF-8 JSON (RFC 8259) with sorted keys and no spaces, other than ASCII escaped,
-    floats by the shortest text that reads back the same.
-    """
-    kept = {key: part for key, part in content.items() if key != "sha256"}
-    text = json.dumps(kept, sort_keys=True, separators=(",", ":"), allow_nan=True)
-    return hashlib.sha256(text.encode("ascii")).hexdigest()
-
-
 def load_map(path: str | Path) -> LockingMap:
-    """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
-    file = Path(path)
+    """Read ``map.json``, or that of the folder of a result. Raises ``DocumentError`` naming file, key and
+    mend where it is not one, or is not as it was written."""
+    file = document(Path(path), "map.json")
     again = "make it again with diffbench fit"
     try:
-        text = file.read_text(encoding="utf-8")
+        text = read_whole(file).decode("utf-8")
     except OSError as error:
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
@@ -314,7 +292,7 @@ def load_map(path: str | Path) -> LockingMap:
             mend=newer,
         )
     try:
-        document = MapDocument.model_validate(content)
+        held = MapDocument.model_validate(content)
     except ValidationError as error:
         raise DocumentError(
             [
@@ -326,13 +304,13 @@ def load_map(path: str | Path) -> LockingMap:
                 for item in error.errors()[:20]
             ]
         ) from error
-    faults = _shape_faults(document, str(file)) or _content_faults(document, str(file))
-    if document.sha256 is not None and not faults:
-        found = content_digest(_content(document))
-        if found != document.sha256:
+    faults = _shape_faults(held, str(file)) or _content_faults(held, str(file))
+    if held.sha256 is not None and not faults:
+        found = content_digest(_content(held))
+        if found != held.sha256:
             faults.append(
                 Fault(
-                    f"the content does not match its hash (written {document.sha256[:12]}…, "
+                    f"the content does not match its hash (written {held.sha256[:12]}…, "
                     f"found {found[:12]}…): the file was edited or damaged",
                     Place(str(file), key="sha256"),
                     f"{again}, or take the hash out if the change was meant",
@@ -341,7 +319,7 @@ def load_map(path: str | Path) -> LockingMap:
     if faults:
         raise DocumentError(faults)
     # what was read is what it says it is: from here on the hash follows from the content
-    return LockingMap(document.model_copy(update={"sha256": None}))
+    return LockingMap(held.model_copy(update={"sha256": None}))
 
 
 def _shape_faults(document: MapDocument, file: str) -> list[Fault]:

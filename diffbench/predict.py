@@ -121,6 +121,7 @@ def map_on(
             notes=_notes(characterisation),
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
+            characterisation_sha256=characterisation.digest,
         )
     )
 

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+if TYPE_CHECKING:
+    from diffbench.wear.comparison import Comparison
+
+MANIFEST = "comparison-manifest.json"
 PATH = click.Path(path_type=Path)
 
 
@@ -96,7 +102,7 @@ def compare(
         events=events,
     )
     if out is not None:
-        _write(out, result.to_json(), result)
+        _write(out, result)
     if picture is not None:
         from diffbench.predict import make_map
         from diffbench.report.pictures import put_picture
@@ -123,23 +129,13 @@ def compare(
         raise SystemExit(1)
 
 
-def _write(out: Path, text: str, result: object) -> None:
-    """Both files, each whole or not at all."""
-    from diffbench.cli.placing import put_whole
-    from diffbench.errors import OutputError
-    from diffbench.wear.comparison import Comparison, difference_csv
+def _write(out: Path, result: Comparison) -> None:
+    """Both files, as one."""
+    from diffbench.manifest import with_manifest
+    from diffbench.wear.comparison import difference_csv
+    from diffbench.whole_files import write_whole
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError.single(
-            f"no folder can be made there ({error.strerror})", file=str(out), mend="name another folder"
-        ) from error
-    put_whole(out / "comparison.json", lambda path: _put(path, text), replace=True)
-    assert isinstance(result, Comparison)
     table = "" if result.difference_map is None else difference_csv(result.difference_map)
-    put_whole(out / "difference.csv", lambda path: _put(path, table), replace=True)
-
-
-def _put(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
+    contents = {"difference.csv": table.encode("utf-8"), "comparison.json": result.to_json().encode("utf-8")}
+    digest = hashlib.sha256(contents["comparison.json"]).hexdigest()
+    write_whole(out, with_manifest(contents, result=digest, name=MANIFEST))

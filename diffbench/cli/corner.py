@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,10 +94,12 @@ def corner(
     units = _units(maps, preloads, characterisation)
     result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
     if picture is not None:
-        from diffbench.cli.placing import put_whole
+        from diffbench.cli.placing import put
         from diffbench.report.corner_figures import save_corner_figure
 
-        put_whole(picture, lambda path: save_corner_figure(result, path, kind=kind), replace=True)
+        drawn = io.BytesIO()
+        save_corner_figure(result, drawn, kind=kind)
+        put(picture, drawn.getvalue(), replace=True)
     if as_json:
         click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
         return
@@ -156,7 +159,8 @@ def _units(
         return units
     if len(maps) > 1:
         raise click.UsageError("A ladder of preloads belongs to one map: name one.")
-    source = maps[0].with_name("characterisation.json") if characterisation is None else characterisation
+    beside = maps[0] if maps[0].is_dir() else maps[0].parent
+    source = beside / "characterisation.json" if characterisation is None else characterisation
     return _ladder(*units[0], source, [torque for text in preloads for torque in _rungs(text)])
 
 
@@ -169,7 +173,12 @@ def _ladder(
 
     result = load_characterisation(source)
     document = measured.document
-    if document.predicted is not None or document.provenance != result.provenance.model_dump(mode="json"):
+    of_one_fit = (
+        document.provenance == result.provenance.model_dump(mode="json")
+        if document.characterisation_sha256 is None  # written by an older version
+        else document.characterisation_sha256 == result.digest
+    )
+    if document.predicted is not None or not of_one_fit:
         raise DocumentError.single(
             f"this is not the characterisation that map {name} was made of: their preloads cannot stand "
             "side by side",

@@ -35,6 +35,7 @@ def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
     from diffbench.locking_map import load_map
 
     locking_map = load_map(map_file)
+    map_file = map_file / "map.json" if map_file.is_dir() else map_file
     target = out if out is not None else map_file.with_suffix("")
     if out is None and to == "json":
         raise OutputError.single(

@@ -127,7 +127,9 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
     if outcome.faults:
         return row
-    found = json.loads((fleet.folder(sheet) / "characterisation.json").read_bytes())
+    from diffbench.manifest import read_whole
+
+    found = json.loads(read_whole(fleet.folder(sheet) / "characterisation.json"))
     row.update({key: found[key] for key in ("unit", "build", "date")})
     verdicts = {limit["verdict"] for limit in found["limits"]}
     row["limits"] = next((v for v in ("outside", "not proven", "within") if v in verdicts), None)

@@ -65,10 +65,9 @@ def rebuild(
     result = load_characterisation(characterisation)
     made = predicted_map(result, change, build=build)
     if target is not None:
-        from diffbench.cli.placing import put_whole
+        from diffbench.cli.placing import put_text
 
-        text = made.to_json()
-        put_whole(target, lambda path: _write(path, text), replace=False)
+        put_text(target, made.to_json())
     rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
         from diffbench.trackside.plain import plain
@@ -80,7 +79,3 @@ def rebuild(
     click.echo(rebuild_text(made, rows, result.reference))
     if target is not None:
         click.echo(f"Written: {target}")
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")

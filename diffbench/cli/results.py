@@ -40,8 +40,6 @@ def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
 
         with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
             return fit([path], progress=say)
-    if path.is_dir():
-        return load_characterisation(path / "characterisation.json")
     return load_characterisation(path)
 
 
@@ -49,10 +47,11 @@ def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path
     """Results of several paths, each with the path that it is from; a folder without a characterisation
     gives its run sheets, in the order of their names."""
     from diffbench.errors import DocumentError
+    from diffbench.manifest import holds
 
     listed: list[Path] = []
     for path in paths:
-        if path.is_dir() and not (path / "characterisation.json").is_file():
+        if path.is_dir() and not holds(path, "characterisation.json"):
             found = run_sheets_in(path)
             if not found:
                 raise DocumentError.single(

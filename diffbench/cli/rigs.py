@@ -33,7 +33,9 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
             f"there is no rig '{name}'", key="--copy", mend=f"name one of {', '.join(sorted(found))}"
         )
     if target is not None:
-        _write(target, found[name])
+        from diffbench.cli.placing import put_text
+
+        put_text(target, found[name])
     if as_json:
         written = None if target is None else str(target)
         click.echo(json.dumps({"rig": name, "written": written, "toml": found[name]}, ensure_ascii=False))
@@ -41,24 +43,6 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
         click.echo(found[name], nl=False)
     else:
         click.echo(f"Written: {target}")
-
-
-def _write(target: Path, text: str) -> None:
-    from diffbench.errors import OutputError
-
-    try:
-        with target.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise OutputError.single(
-            "is there already, and is left as it is", file=str(target), mend="name a new file"
-        ) from error
-    except OSError as error:
-        raise OutputError.single(
-            f"cannot be written ({error.strerror})",
-            file=str(target),
-            mend="name a new file in a folder that you may write to",
-        ) from error
 
 
 def _described() -> dict[str, str]:

@@ -18,6 +18,7 @@ SCHEMAS: dict[str, str] = {
     "car": "diffbench.documents.schemas:car_schema",
     "characterisation": "diffbench.characterisation:document_schema",
     "map": "diffbench.locking_map:document_schema",
+    "manifest": "diffbench.manifest:document_schema",
     "conformity": "diffbench.wear.conformity:document_schema",
     "comparison": "diffbench.wear.comparison:document_schema",
     "repeatability": "diffbench.wear.repeats:document_schema",

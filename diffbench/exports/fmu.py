@@ -12,7 +12,6 @@ import os
 import platform
 import shlex
 import shutil
-import subprocess
 import sys
 import tempfile
 import uuid
@@ -20,6 +19,7 @@ import zipfile
 from pathlib import Path
 
 import diffbench
+from diffbench.children import run
 from diffbench.errors import OutputError
 from diffbench.exports.c_source import c_identifier, c_sources, fill_template
 from diffbench.exports.fmu_description import (
@@ -145,11 +145,9 @@ def _compiled(compiler: list[str], sources: dict[str, str], library: str) -> byt
         for path, text in sources.items():
             (Path(folder) / path).write_text(text, encoding="utf-8")
         command = [*compiler, *_OPTIONS, "-o", library, *_c_files(sources)]
-        ran = subprocess.run(
-            command, cwd=folder, capture_output=True, encoding="utf-8", errors="replace", check=False
-        )
+        ran = run(command, cwd=folder)
         if ran.returncode != 0:
-            said = (ran.stderr.strip().splitlines() or ["it says nothing"])[0]
+            said = (ran.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"])[0]
             raise OutputError.single(
                 f"the C compiler '{shlex.join(compiler)}' refuses the unit's source ({said})",
                 mend="name another compiler in the environment variable CC; CC=none: source alone",

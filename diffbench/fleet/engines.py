@@ -12,6 +12,7 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from diffbench.children import end_with_parent
 from diffbench.errors import FitError
 
 PATIENCE = 10.0  # s that a scheduler may take to answer
@@ -47,7 +48,9 @@ def processes(jobs: int) -> Engine:
 
 def _begin(collections: tuple[int, int, int]) -> None:
     """A worker is deaf to Ctrl-C, which goes to every process of a terminal: the one that was called ends the
-    run, workers finish. It looks for rubbish as often as the one that started it."""
+    run, workers finish; where that one is killed, they end with it. It looks for rubbish as often as the one
+    that started it."""
+    end_with_parent()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     gc.set_threshold(*collections)
 

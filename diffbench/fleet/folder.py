@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import json
-import os
-import sys
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
-from diffbench.errors import FitError, OutputError
+from diffbench.errors import DiffbenchError, FitError
 from diffbench.fleet.job import Outcome, digest
-from diffbench.whole_files import write_whole
+from diffbench.manifest import check_whole, holds, missing, read_whole
+from diffbench.report.files import FAULTS, put_results
+from diffbench.whole_files import made_and_held, recover, write_whole
 
 LOCK = ".fit-all.lock"
-FAULTS = "faults.txt"  # stands where a result would, until there is one
+EARLIER = "The result beside this file is an earlier one, of other papers, recordings or another version."
 RESULT = "characterisation.json"
 _RUN_SHEET = "diffbench-run/"
 
@@ -34,16 +33,20 @@ class Fleet:
         return self.out / sheet.relative_to(self.source).with_suffix("")
 
     def is_done(self, sheet: Path, *, page: bool) -> bool:
-        """Whether the result stands, made by this version of these very bytes of papers and recordings."""
+        """Whether the result stands whole, unedited and of one fit, made by this version of these very bytes
+        of papers and recordings; what an earlier run was ended in is brought to its end first. Raises
+        ``OutputError`` where it cannot be."""
         from diffbench import __version__
 
         folder = self.folder(sheet)
-        if page and not (folder / "report.html").exists():
-            return False
+        recover(folder)
         try:
-            provenance = json.loads((folder / RESULT).read_bytes())["provenance"]
+            manifest = check_whole(folder)
+            if manifest is None or missing(folder, manifest) or page > ("report.html" in manifest.files):
+                return False
+            provenance = json.loads(read_whole(folder / RESULT))["provenance"]
             inputs, version = dict(provenance["inputs"]), provenance["version"]
-        except (OSError, ValueError, KeyError, TypeError):
+        except (DiffbenchError, OSError, ValueError, KeyError, TypeError):
             return False
         return (
             version == __version__
@@ -52,38 +55,19 @@ class Fleet:
         )
 
     def keep(self, outcome: Outcome) -> None:
-        """Write a result, or its faults, whole. Raises ``OutputError`` where it cannot be."""
+        """Write a result in the place of an earlier one, or its faults, beside an earlier one, whole. Raises
+        ``OutputError`` where it cannot be."""
         folder = self.folder(Path(outcome.sheet))
         if outcome.files:
-            write_whole(folder, outcome.files)
-            with suppress(FileNotFoundError):
-                (folder / FAULTS).unlink()
+            put_results(folder, outcome.files)
         else:
-            write_whole(folder, {FAULTS: ("\n".join(outcome.faults) + "\n").encode()})
+            lines = [*outcome.faults, *([EARLIER] if holds(folder, RESULT) else [])]
+            write_whole(folder, {FAULTS: ("\n".join(lines) + "\n").encode()})
 
-    @contextmanager
-    def alone(self) -> Iterator[None]:
+    def alone(self) -> AbstractContextManager[None]:
         """Hold the folder of results for one run; a second one is refused. The system lets go of the lock
         however a run ends."""
-        try:
-            self.out.mkdir(parents=True, exist_ok=True)
-            handle = os.open(self.out / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
-        except OSError as error:
-            raise OutputError.single(
-                f"the folder for the results cannot be used ({error.strerror or error})",
-                file=str(self.out),
-                mend="name another folder with --out",
-            ) from None
-        try:
-            if not _locked(handle):
-                raise OutputError.single(
-                    "another run is writing its results here",
-                    file=str(self.out),
-                    mend="wait until it has ended, or name another folder with --out",
-                )
-            yield
-        finally:
-            os.close(handle)
+        return made_and_held(self.out, name=LOCK)
 
 
 def run_sheets(source: Path) -> tuple[Path, ...]:
@@ -112,19 +96,3 @@ def _is_run_sheet(path: Path) -> bool:
     except tomllib.TOMLDecodeError:
         return _RUN_SHEET in text
     return isinstance(stated, str) and stated.startswith(_RUN_SHEET)
-
-
-def _locked(handle: int) -> bool:
-    """Take the lock of an open file, or tell that somebody has it."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -10,7 +10,8 @@ from pathlib import Path
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a run sheet: ``files`` of the result by name, or ``faults`` one line each.
+    """What became of a run sheet: ``files`` of the result by name, manifest included, or ``faults`` one line
+    each.
 
     ``verdict`` is "outside" where a limit of the build sheet is proven to be broken, else "".
     """
@@ -37,22 +38,14 @@ def fitted(sheet: str, page: bool) -> Outcome:
     the papers and recordings come back as texts, so that they cost this run sheet only.
     """
     from diffbench.errors import DiffbenchError
-    from diffbench.exports.csv_table import map_csv
     from diffbench.fitting import fit
+    from diffbench.manifest import with_manifest
     from diffbench.predict import make_map
+    from diffbench.report.files import documents
 
     try:
         result = fit(sheet)
-        locking_map = make_map(result)
-        texts = {
-            "characterisation.json": result.to_json(),
-            "map.json": locking_map.to_json(),
-            "map.csv": map_csv(locking_map),
-        }
-        if page:
-            from diffbench.report.page import page as made
-
-            texts["report.html"] = made(result, locking_map)
+        files = with_manifest(documents(result, make_map(result), page=page), result=result.digest)
     except DiffbenchError as error:
         return Outcome(sheet, {}, tuple(str(fault) for fault in error.faults))
     except (ArithmeticError, LookupError, MemoryError, TypeError, ValueError) as error:
@@ -60,8 +53,4 @@ def fitted(sheet: str, page: bool) -> Outcome:
         what = f"{sheet}: the fit broke off ({type(error).__name__}: {error})"
         return Outcome(sheet, {}, (f"{what}. Fit it by itself, and report it with its files",))
     outside = any(limit.verdict == "outside" for limit in result.limits)
-    return Outcome(
-        sheet,
-        {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()},
-        verdict="outside" if outside else "",
-    )
+    return Outcome(sheet, files, verdict="outside" if outside else "")

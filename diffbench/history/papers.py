@@ -11,6 +11,7 @@ from typing import Any
 from diffbench.characterisation import load_characterisation
 from diffbench.errors import DocumentError
 from diffbench.history.entries import BuildFact, Facts, sha256
+from diffbench.manifest import document, read_whole
 
 __all__ = ["Paper", "recordings", "take"]
 
@@ -43,10 +44,10 @@ def take(path: Path) -> Paper:
     ------
     DocumentError : where it is none.
     """
-    file = path / NAME if path.is_dir() else path
+    file = document(path, NAME)
     characterisation = load_characterisation(file)
     try:
-        content = file.read_bytes()
+        content = read_whole(file)
         same = json.loads(content).get("unit") == characterisation.unit
     except (OSError, ValueError) as error:
         raise DocumentError.single(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diffbench.errors import DocumentError, Fault, OutputError, Place
+from diffbench.errors import DocumentError, Fault, Place
 from diffbench.history.entries import START, Entry, link, sha256
 from diffbench.history.verification import damage_of
 from diffbench.whole_files import write_whole
@@ -53,11 +53,7 @@ def write_export(path: Path, entries: Iterable[tuple[Entry, bytes | None]]) -> N
         chain = link(chain, entry.digest)
     head = json.dumps({"format": FORMAT, "entries": len(lines), "chain": chain})
     text = "".join(f"{line}\n" for line in (head, *lines))
-    if path.exists():
-        raise OutputError.single(
-            "is there already, and is left as it is", file=str(path), mend="name a new file"
-        )
-    write_whole(path.parent, {path.name: text.encode("utf-8")})
+    write_whole(path.parent, {path.name: text.encode("utf-8")}, replace=False)
 
 
 def read_export(path: Path) -> list[Arrival]:

@@ -22,6 +22,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
 from diffbench.readers.foreign import damaged
 from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, store
@@ -62,15 +63,7 @@ def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[Late
         # More threads than one only take memory here.
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         try:
-            done = subprocess.run(
-                command,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                env=environment,
-                timeout=_PATIENCE * seconds,
-                check=False,
-            )
+            done = run(command, env=environment, timeout=_PATIENCE * seconds)
         except subprocess.TimeoutExpired:
             raise damaged(path, what, "its library finds no end") from None
         told = Path(folder) / "told.json"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -103,14 +103,14 @@ def corner_figure(result: CornerEntry) -> Figure:
     return figure
 
 
-def save_corner_figure(result: CornerEntry, path: Path, *, kind: str) -> None:
+def save_corner_figure(result: CornerEntry, path: Path | IO[bytes], *, kind: str) -> None:
     """Write both figures into a file.
 
     Parameters
     ----------
     result : CornerEntry
         The result.
-    path : Path
+    path : Path or file
         Where to write.
     kind : {"png", "svg", "pdf"}
         Of the file.

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from diffbench.characterisation import Characterisation
 from diffbench.exports.csv_table import map_csv
 from diffbench.locking_map import LockingMap
+from diffbench.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = ["NAMES", "map_csv", "write_results"]
+__all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_results"]
 
-#: The files of a result, in the order in which they are put into place: the page, which speaks of
-#: the others, last.
+#: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"
 NAMES = ("characterisation.json", "map.json", "map.csv", "report.html")
+#: What stands where a result would, until there is one: written by a run over many run sheets.
+FAULTS = "faults.txt"
 
 
 def write_results(
@@ -43,7 +46,7 @@ def write_results(
     Returns
     -------
     Paths of ``characterisation.json``, ``map.json``, ``map.csv``, ``report.html``, and ``report.pdf`` where
-    it was asked for.
+    it was asked for, all named in the manifest that is written with them.
 
     Raises
     ------
@@ -51,18 +54,56 @@ def write_results(
         Something cannot be written, or the page not printed. Then nothing of this result is left, and an
         earlier one stands as it stood.
     """
-    from diffbench.report.page import page
-
-    texts = {
-        "characterisation.json": characterisation.to_json(),
-        "map.json": locking_map.to_json(),
-        "map.csv": map_csv(locking_map),
-        "report.html": page(characterisation, locking_map, refresh=refresh),
-    }
-    # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
-    contents = {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
+    contents = documents(characterisation, locking_map, page=True, refresh=refresh)
     if paper is not None:
         from diffbench.report.printing import printed
 
         contents = {PDF: printed(contents["report.html"], paper=paper), **contents}
-    return write_whole(directory, contents)
+    contents = with_manifest(contents, result=characterisation.digest)
+    return [path for path in put_results(directory, contents) if path.name != NAME]
+
+
+def documents(
+    characterisation: Characterisation,
+    locking_map: LockingMap,
+    *,
+    page: bool,
+    refresh: int | None = None,
+) -> dict[str, bytes]:
+    """The files of a result by name, without their manifest; parameters as of `write_results`, ``page`` says
+    whether the page is one of them."""
+    texts = {
+        "characterisation.json": characterisation.to_json(),
+        "map.json": locking_map.to_json(),
+        "map.csv": map_csv(locking_map),
+    }
+    if page:
+        from diffbench.report.page import page as made
+
+        texts["report.html"] = made(characterisation, locking_map, refresh=refresh)
+    # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
+    return {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
+
+
+def put_results(directory: Path, contents: Mapping[str, bytes]) -> list[Path]:
+    """Write the files of a result, manifest included, in the place of an earlier one: what that had and this
+    one has not goes. Raises ``OutputError`` as `write_results` does."""
+    return write_whole(directory, contents, gone=lambda folder: (*NAMES, PDF, FAULTS, *forget(folder)))
+
+
+def without_refresh(page: Path, seconds: int) -> None:
+    """Leave a page that no longer loads itself again, with its result. Raises ``DiffbenchError`` or
+    ``OSError`` where the result is not whole any more, or cannot be written."""
+    from diffbench.report.page import refresh_line
+
+    directory, line = page.parent, refresh_line(seconds).encode()
+    manifest = check_whole(directory)
+    names = [page.name] if manifest is None else list(manifest.files)
+    contents = {name: read_whole(directory / name) for name in names}
+    if line not in contents[page.name]:
+        return
+    contents[page.name] = contents[page.name].replace(line, b"", 1)
+    if manifest is None:
+        write_whole(directory, contents)
+    else:
+        put_results(directory, with_manifest(contents, result=manifest.result))

@@ -149,6 +149,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "visits": [printable(visit) for visit in provenance.visits],
         "version": printable(provenance.version, limit=40),
         "made": printable(provenance.made, limit=40),
+        "digest": characterisation.digest,
         "rule": RULE,
     }
 

@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from diffbench.children import run
 from diffbench.errors import OutputError
 
 __all__ = ["browser", "printed"]
@@ -92,7 +93,7 @@ def printed(page: bytes, *, paper: str = "A4") -> bytes:
             # its own fence does not work for root; the page runs no script and asks for nothing
             command.insert(1, "--no-sandbox")
         try:
-            done = subprocess.run(command, capture_output=True, check=False, timeout=PATIENCE)
+            done = run(command, timeout=PATIENCE)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise OutputError.single(
                 f"the browser did not print ({error})", file=program, mend=MEND

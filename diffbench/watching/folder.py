@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -14,8 +15,7 @@ from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.predict import make_map
-from diffbench.report.files import write_results
-from diffbench.report.page import refresh_line
+from diffbench.report.files import without_refresh, write_results
 from diffbench.report.wording import key_names, seen_in
 from diffbench.watching.files import Followed, Stamp
 
@@ -115,11 +115,9 @@ class Watch:
     def close(self) -> None:
         """Leave pages that no longer load themselves again."""
         for page in self.pages:
-            text = page.read_text(encoding="utf-8")
-            calm = text.replace(refresh_line(self._refresh), "", 1)
-            beside = page.with_name(f".{page.name}.calm")
-            beside.write_text(calm, encoding="utf-8", newline="\n")
-            beside.replace(page)
+            # where somebody has taken it away or changed it, it is theirs
+            with contextlib.suppress(DiffbenchError, OSError):
+                without_refresh(page, self._refresh)
 
 
 def _first_number(result: Characterisation) -> str:

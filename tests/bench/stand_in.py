@@ -10,6 +10,7 @@ from pathlib import Path
 from diffbench.documents import load_visit
 from diffbench.errors import DiffbenchError
 from diffbench.fleet.job import Outcome, digest
+from diffbench.manifest import with_manifest
 
 FOLDER = "DIFFBENCH_STAND_IN"  # names the folder of the result, for the workers too
 
@@ -25,4 +26,5 @@ def fitted(sheet: str, page: bool) -> Outcome:
     result = json.loads((folder / "characterisation.json").read_bytes())
     paths = [*map(Path, visit.digests), *(visit.recording_path(run) for run in visit.run_sheet.run)]
     result["provenance"]["inputs"] = {str(path): digest(path) for path in paths}
-    return Outcome(sheet, {"characterisation.json": json.dumps(result, indent=1).encode(), **files})
+    files["characterisation.json"] = json.dumps(result, indent=1).encode()
+    return Outcome(sheet, with_manifest(files, result=result["sha256"]))

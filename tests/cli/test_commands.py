@@ -101,7 +101,8 @@ def test_a_misspelt_option(run: Run) -> None:
 
 
 def test_demo(demo) -> None:
-    """The main job: done, nothing on standard error, four files that can be read again."""
+    """The main job: done, nothing on standard error, four files that can be read again, and their
+    manifest."""
     assert demo.status == 0, demo.told
     assert demo.told == ""
     assert "preload torque" in demo.printed
@@ -111,6 +112,7 @@ def test_demo(demo) -> None:
         "map.csv",
         "map.json",
         "report.html",
+        "result-manifest.json",
     ]
     assert demo.characterisation.unit == "Q17"
     assert demo.locking_map.document.build == "Q17-2026-04-13"

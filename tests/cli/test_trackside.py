@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
+from diffbench import Characterisation
 from diffbench.locking_map import load_map
 
 Run = Callable[..., Result]
@@ -79,7 +80,8 @@ def test_corner_refuses(run: Run, refused: Refused, demo, car: Path, tmp_path: P
     assert f"{made}: " in fault
     foreign = tmp_path / "characterisation.json"
     words = (demo.folder / "characterisation.json").read_text(encoding="utf-8")
-    foreign.write_text(words.replace('"made": "', '"made": "1'), encoding="utf-8")
+    other = Characterisation.model_validate_json(words.replace('"made": "', '"made": "1'))
+    foreign.write_text(other.to_json(), encoding="utf-8")
     (fault,) = refused("corner", made, "--car", car, "--preload", "40 Nm", "--characterisation", foreign)
     assert "not the characterisation that map Q17-2026-04-13 was made of" in fault
     (fault,) = refused("corner", made, "--car", car, "--preload=-40 Nm")

@@ -87,7 +87,8 @@ def test_repeatability(demo, run: Run, tmp_path: Path) -> None:
     for i, share in enumerate((0.98, 1.0, 1.03)):
         paths.append(tmp_path / f"{i}.json")
         text = weakened(demo.characterisation, share, f"{i}" * 64).to_json()
-        paths[-1].write_text(text.replace("speed-sweep.csv", f"speed-{i}.csv"), encoding="utf-8")
+        other = Characterisation.model_validate_json(text.replace("speed-sweep.csv", f"speed-{i}.csv"))
+        paths[-1].write_text(other.to_json(), encoding="utf-8")
     shown = run("repeatability", *paths)
     assert shown.exit_code == 0, shown.output
     assert shown.stdout.splitlines()[-3].startswith("[repeatability]")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from diffbench import __version__
 from diffbench.fleet.job import Outcome, digest
+from diffbench.manifest import with_manifest
 
 
 def quick(sheet: str, page: bool) -> Outcome:
@@ -21,7 +22,9 @@ def quick(sheet: str, page: bool) -> Outcome:
         "characterisation.json": json.dumps({"provenance": provenance, "unit": path.stem}).encode(),
         "map.json": b"0" * 200_000,
     }
-    return Outcome(sheet, {**files, "report.html": b"<p>"} if page else files)
+    if page:
+        files["report.html"] = f"<p>{digest(path)}".encode()
+    return Outcome(sheet, with_manifest(files, result="invented"))
 
 
 def deadly(sheet: str, page: bool) -> Outcome:

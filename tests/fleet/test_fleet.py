@@ -38,7 +38,14 @@ def fleet_of(tmp_path: Path) -> Callable[..., Fleet]:
     return made
 
 
-def run(fleet: Fleet, monkeypatch: pytest.MonkeyPatch, job: str = "quick", *, jobs: int = 2) -> Told:
+def run(
+    fleet: Fleet,
+    monkeypatch: pytest.MonkeyPatch,
+    job: str = "quick",
+    *,
+    jobs: int = 2,
+    page: bool = False,
+) -> Told:
     """What was told of each run sheet: its name, whether it is new, whether it has faults."""
     monkeypatch.setattr("diffbench.fleet.run.fitted", getattr(invented_jobs, job))
     told: Told = []
@@ -46,7 +53,7 @@ def run(fleet: Fleet, monkeypatch: pytest.MonkeyPatch, job: str = "quick", *, jo
     def tell(outcome: Outcome, new: bool) -> None:
         told.append((Path(outcome.sheet).stem, new, bool(outcome.faults)))
 
-    fit_fleet(fleet, processes(jobs), jobs=jobs, page=False, told=tell)
+    fit_fleet(fleet, processes(jobs), jobs=jobs, page=page, told=tell)
     return sorted(told)
 
 
@@ -91,6 +98,67 @@ def test_a_changed_input_is_fitted_again(
     result.write_text(json.dumps({**document, "provenance": {**document["provenance"], "version": "0.0"}}))
     (fleet.folder(fleet.sheets[2]) / "characterisation.json").write_bytes(b"{")
     assert sum(new for _, new, _ in run(fleet, monkeypatch)) == 3
+
+
+def test_done_is_whole(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that lacks a file, has one of another fit, was edited, or has no manifest is fitted again."""
+    fleet = fleet_of("", "", "", "", "")
+    run(fleet, monkeypatch)
+    folders = [fleet.folder(sheet) for sheet in fleet.sheets]
+    (folders[0] / "map.json").unlink()
+    (folders[1] / "map.json").write_bytes(b"1" * 200_000)
+    document = json.loads((folders[2] / "characterisation.json").read_bytes())
+    (folders[2] / "characterisation.json").write_text(json.dumps({**document, "unit": "other"}))
+    (folders[3] / "result-manifest.json").unlink()
+    again = run(fleet, monkeypatch)
+    assert [name for name, new, _ in again if not new] == [fleet.sheets[4].stem]
+
+
+def test_a_stale_page_goes(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Written with pages, changed, written without: no page of the earlier numbers stays beside the later."""
+    fleet = fleet_of("", "")
+    run(fleet, monkeypatch, page=True)
+    pages = sorted(fleet.out.rglob("report.html"))
+    assert len(pages) == 2
+    fleet.sheets[0].write_text('format = "diffbench-run/1"\nnote = "other"\n')
+    run(fleet, monkeypatch)
+    kept = sorted(fleet.out.rglob("report.html"))
+    assert kept == [fleet.folder(fleet.sheets[1]) / "report.html"]
+
+
+def test_faults_leave_an_earlier_result_and_say_so(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A recording that cannot be read any more takes no numbers away; it is told that they are earlier."""
+    fleet = fleet_of("")
+    run(fleet, monkeypatch)
+    folder = fleet.folder(fleet.sheets[0])
+    before = (folder / "characterisation.json").read_bytes()
+    fleet.sheets[0].write_text('format = "diffbench-run/1"\nnote = "broken"\n')
+    run(fleet, monkeypatch)
+    assert (folder / "characterisation.json").read_bytes() == before
+    assert "is an earlier one" in (folder / "faults.txt").read_text()
+
+
+def test_what_a_killed_run_was_ended_in_is_brought_to_its_end(
+    fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In force but not in its places: put there, and not fitted again; not in force: swept away."""
+    fleet = fleet_of("", "")
+    run(fleet, monkeypatch)
+    for sheet, name in zip(fleet.sheets, (".diffbench-set-0", ".diffbench-ready-0"), strict=True):
+        folder = fleet.folder(sheet)
+        names = [path.name for path in folder.iterdir()]
+        (folder / name / "new").mkdir(parents=True)
+        (folder / name / "old").mkdir()
+        for each in names if "set" in name else ():
+            (folder / each).replace(folder / name / "new" / each)
+        plan = {"files": names, "gone": [], "replace": True}
+        (folder / name / "plan.json").write_text(json.dumps(plan))
+    assert not any(new for _, new, _ in run(fleet, monkeypatch))
+    for sheet in fleet.sheets:
+        found = sorted(path.name for path in fleet.folder(sheet).iterdir())
+        assert found == ["characterisation.json", "map.json", "result-manifest.json"]
 
 
 def test_killed_workers_lose_nothing(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -144,7 +212,7 @@ def test_a_full_disk_is_told_and_what_stands_is_whole(
             run(fleet, monkeypatch)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    assert [path.name for path in fleet.out.rglob("*") if path.is_file()] == [".fit-all.lock"]
+    assert not fleet.out.exists()
     assert all(new and not faults for _, new, faults in run(fleet, monkeypatch))
 
 

@@ -16,10 +16,12 @@ import diffbench
 PACKAGE = Path(diffbench.__file__).parent
 
 FLOORS = {
+    "children": 0,
     "errors": 0,
     "grid_lookup": 0,
     "quantities": 0,
     "unit_spellings": 0,
+    "manifest": 0,
     "whole_files": 0,
     "physics": 1,
     "documents": 1,
@@ -48,6 +50,7 @@ BESIDE = {
     "documents": {"physics"},
     "quantities": {"errors", "unit_spellings"},
     "whole_files": {"errors"},
+    "manifest": {"errors", "whole_files"},
     "fitting": {"characterisation"},
     "predict": {"locking_map", "map_grid"},
     "exports": {"locking_map"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -89,6 +90,36 @@ def test_an_edited_file_is_refused(
     (fault,) = caught.value.faults
     assert (fault.place.file, fault.place.key) == (str(path), key)
     assert "diffbench fit" in fault.mend
+
+
+@pytest.mark.parametrize(
+    "edit", [('"value": 81.7', '"value": 80.7'), ('"needs": "coast torque"', '"needs": null')]
+)
+def test_an_edited_number_or_word_is_told(
+    edit: tuple[str, str], result: Characterisation, tmp_path: Path
+) -> None:
+    """What could well be true, too: by the hash of the content. Spaces and order are none of it; without the
+    hash, as older versions wrote it, it is read as it is."""
+    path = tmp_path / "characterisation.json"
+    text = result.to_json()
+    assert edit[0] in text
+    path.write_text(text.replace(*edit), encoding="utf-8")
+    with pytest.raises(DocumentError, match=r"sha256: .* edited or damaged.*diffbench fit"):
+        load_characterisation(path)
+    content = json.loads(text)
+    path.write_text(json.dumps(content, sort_keys=True), encoding="utf-8")
+    assert load_characterisation(path) == result
+    del content["sha256"]
+    path.write_text(json.dumps(content), encoding="utf-8")
+    assert load_characterisation(path) == result
+
+
+def test_the_hash_is_that_of_a_plain_program(result: Characterisation) -> None:
+    """Source: FIPS 180-4 by hashlib, over sorted JSON without spaces, ASCII: five lines for anybody."""
+    content = json.loads(result.to_json())
+    told = content.pop("sha256")
+    plain = json.dumps(content, sort_keys=True, separators=(",", ":")).encode("ascii")
+    assert told == hashlib.sha256(plain).hexdigest() == result.digest
 
 
 @pytest.mark.parametrize("keep", [0, 200])

@@ -289,8 +289,9 @@ class TestFile:
     def test_a_file_that_is_not_there(self, tmp_path: Path) -> None:
         self.refuse(tmp_path / "none.json", None, "cannot be read")
 
-    def test_a_folder(self, tmp_path: Path) -> None:
-        self.refuse(tmp_path, None, "cannot be read")
+    def test_a_folder_without_one(self, tmp_path: Path) -> None:
+        with pytest.raises(DocumentError, match=r"map\.json: cannot be read"):
+            load_map(tmp_path)
 
     def test_bytes_that_are_no_text(self, tmp_path: Path) -> None:
         path = tmp_path / "map.json"

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import csv
-import errno
+import hashlib
 import json
-import os
+import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from diffbench.characterisation import Characterisation, load_characterisation
-from diffbench.errors import OutputError
+from diffbench.errors import DocumentError, OutputError
 from diffbench.locking_map import BRANCHES, LockingMap, load_map
+from diffbench.manifest import NAME as MANIFEST
+from diffbench.manifest import check_whole
+from diffbench.predict import make_map
 from diffbench.report import files
-from diffbench.report.files import NAMES, map_csv, write_results
+from diffbench.report.files import NAMES, map_csv, without_refresh, write_results
+from diffbench.report.page import refresh_line
 
 
 @pytest.fixture(autouse=True)
@@ -33,14 +39,14 @@ def everything(folder: Path) -> dict[str, bytes | None]:
     }
 
 
-def test_four_files_and_nothing_else(
+def test_four_files_their_manifest_and_nothing_else(
     complete: Characterisation, complete_map: LockingMap, tmp_path: Path
 ) -> None:
     """Paths come back in order, folders are made, and what is read again is what was written."""
     out = tmp_path / "new" / "result"
     written = write_results(out, complete, complete_map)
     assert written == [out / name for name in NAMES]
-    expected = ["new", "new/result", *(f"new/result/{name}" for name in NAMES)]
+    expected = ["new", "new/result", *(f"new/result/{name}" for name in (*NAMES, MANIFEST))]
     assert sorted(everything(tmp_path)) == sorted(expected)
     assert load_characterisation(written[0]).model_dump() == complete.model_dump()
     assert load_map(written[1]).document == complete_map.document
@@ -75,11 +81,11 @@ def test_an_earlier_result_is_replaced(
     complete: Characterisation, complete_map: LockingMap, tmp_path: Path
 ) -> None:
     """Old files of a result go, what else is in the folder stays."""
-    for name in (*NAMES, "notes.txt"):
+    for name in (*NAMES, "report.pdf", "faults.txt", "notes.txt"):
         (tmp_path / name).write_text("old", encoding="utf-8")
     write_results(tmp_path, complete, complete_map)
     assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "old"
-    assert sorted(everything(tmp_path)) == sorted([*NAMES, "notes.txt"])
+    assert sorted(everything(tmp_path)) == sorted([*NAMES, MANIFEST, "notes.txt"])
     assert "old" not in {(tmp_path / name).read_text(encoding="utf-8") for name in NAMES}
 
 
@@ -156,81 +162,77 @@ def test_a_folder_in_the_place_of_a_file(
     assert everything(tmp_path) == before
 
 
-@pytest.mark.parametrize("fails", [1, 2, 3, 4])
-def test_full_disk_while_writing(
-    complete: Characterisation,
-    complete_map: LockingMap,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    fails: int,
-) -> None:
-    """The disk is full at any of the files: an earlier result stands, new folders are gone, the mend is
-    named."""
-    count = 0
-    write = Path.write_bytes
-
-    def full(path: Path, data: bytes) -> int:
-        nonlocal count
-        count += 1
-        if count == fails:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
-        return write(path, data)
-
-    (tmp_path / "map.csv").write_text("old", encoding="utf-8")
-    monkeypatch.setattr(Path, "write_bytes", full)
-    told = refused(tmp_path, complete, complete_map)
-    assert "No space left on device" in told
-    assert "make room on that disk" in told
-    count = 0
-    refused(tmp_path / "deep" / "er", complete, complete_map)
-    assert everything(tmp_path) == {"map.csv": b"old"}
-
-
-@pytest.mark.parametrize("fails", [1, 2, 3, 4])
-def test_a_move_that_fails_puts_everything_back(
-    complete: Characterisation,
-    complete_map: LockingMap,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    fails: int,
-) -> None:
-    """Whichever file cannot be put into place, the folder is as it was: old files old, new files none."""
-    for name in ("characterisation.json", "map.csv"):
-        (tmp_path / name).write_text("old", encoding="utf-8")
-    before = everything(tmp_path)
-    count = 0
-    replace = Path.replace
-
-    def refuse(path: Path, target: Path) -> Path:
-        nonlocal count
-        if path.parent.name.startswith(".diffbench-") and path.name in NAMES:
-            count += 1
-            if count == fails:
-                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path), None, str(target))
-        return replace(path, target)
-
-    monkeypatch.setattr(Path, "replace", refuse)
-    told = refused(tmp_path, complete, complete_map)
-    assert str(tmp_path / NAMES[fails - 1]) in told
-    assert everything(tmp_path) == before
-
-
-def test_an_interrupt_leaves_nothing(
+def test_all_of_it_is_of_one_fit(
     complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Ctrl-C between two moves: the interrupt goes through, and the folder is as it was."""
-    (tmp_path / "report.html").write_text("old", encoding="utf-8")
-    replace = Path.replace
+    """Manifest, map and page name the characterisation by its hash; a file of another fit is told."""
+    monkeypatch.undo()
+    write_results(tmp_path / "one", complete, complete_map)
+    content = json.loads((tmp_path / "one" / "characterisation.json").read_bytes())
+    manifest = check_whole(tmp_path / "one")
+    assert manifest is not None
+    assert set(manifest.files) == set(NAMES)
+    for name, digest in manifest.files.items():
+        assert hashlib.sha256((tmp_path / "one" / name).read_bytes()).hexdigest() == digest
+    of_map = json.loads((tmp_path / "one" / "map.json").read_bytes())["characterisation_sha256"]
+    page = (tmp_path / "one" / "report.html").read_text(encoding="utf-8")
+    (of_page,) = re.findall(r'<meta name="characterisation-sha256" content="(\w+)">', page)
+    assert content["sha256"] == of_map == of_page == manifest.result == complete.digest
+    other = complete.model_copy(update={"date": "2026-01-01"})
+    write_results(tmp_path / "two", other, make_map(other))
+    shutil.copy(tmp_path / "two" / "map.json", tmp_path / "one" / "map.json")
+    with pytest.raises(DocumentError, match=r"map\.json: .* of another fit"):
+        load_map(tmp_path / "one")
+    with pytest.raises(DocumentError, match=r"map\.json: .* of another fit"):
+        load_characterisation(tmp_path / "one")
 
-    def interrupt(path: Path, target: Path) -> Path:
-        if path.name == "map.csv" and path.parent.name.startswith(".diffbench-"):
-            raise KeyboardInterrupt
-        return replace(path, target)
 
-    monkeypatch.setattr(Path, "replace", interrupt)
-    with pytest.raises(KeyboardInterrupt):
-        write_results(tmp_path, complete, complete_map)
-    assert everything(tmp_path) == {"report.html": b"old"}
+def test_a_page_that_calms_down_is_of_the_result_still(
+    complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The watch takes a line out of it at its end: manifest and page change as one."""
+    monkeypatch.setattr("diffbench.report.page.page", lambda *_, refresh: refresh_line(refresh) + "<p>page")
+    page = write_results(tmp_path, complete, complete_map, refresh=7)[-1]
+    without_refresh(page, 7)
+    assert page.read_text(encoding="utf-8") == "<p>page"
+    assert check_whole(tmp_path) is not None
+    page.write_text(refresh_line(7) + "mine", encoding="utf-8")
+    with pytest.raises(DocumentError, match="edited"):
+        without_refresh(page, 7)
+
+
+def test_an_interrupt_leaves_what_was(
+    complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C at any move: it goes through, and the folder is as it was; past the last file of an earlier
+    result it is the new one."""
+    old = dict.fromkeys(NAMES, b"old")
+    for fails in range(1, 30):
+        count = 0
+        shutil.rmtree(tmp_path)
+        tmp_path.mkdir()
+        for name, content in old.items():
+            (tmp_path / name).write_bytes(content)
+        with monkeypatch.context() as patched:
+            replace = Path.replace
+
+            def interrupt(path: Path, target: Path, fails: int = fails, replace: Any = replace) -> Path:
+                nonlocal count
+                count += 1
+                if count == fails:
+                    raise KeyboardInterrupt
+                return replace(path, target)
+
+            patched.setattr(Path, "replace", interrupt)
+            try:
+                write_results(tmp_path, complete, complete_map)
+            except KeyboardInterrupt:
+                if everything(tmp_path) != old:
+                    assert check_whole(tmp_path) is not None
+                    assert sorted(everything(tmp_path)) == sorted([*NAMES, MANIFEST])
+        if count < fails:
+            break
+    assert fails > 9  # one into force, three out, five in, one away: all were interrupted
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits on the size of files are POSIX")
@@ -261,6 +263,7 @@ except OutputError as error:
     assert everything(tmp_path) == {}
 
 
-def test_page_speaks_last() -> None:
-    """The page is put into place after what it speaks of."""
+def test_the_page_is_never_missing() -> None:
+    """It is the last of its set, which takes the place of the earlier one in one step: a browser that loads
+    it again and again finds one."""
     assert files.NAMES[-1] == "report.html"
