@@ -41,6 +41,7 @@ from diffbench.fitting.intervals import refined
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.noise import MODEL_FLOOR
+from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.shims import shim_rates
@@ -80,16 +81,15 @@ def fit(
     say = progress or _silent
     visits = [load_visit(path) for path in paths]
     _one_unit(visits)
-    conditioned: list[ConditionedVisit] = []
-    builds: list[Build] = []
+    parts: list[list[ConditionedVisit]] = []
     inputs: dict[str, str] = {}
     for visit in visits:
         inputs.update(visit.digests)
-        parts, digests = condition_visit(visit, say)
+        mine, digests = condition_visit(visit, say)
         inputs.update(digests)
-        conditioned += parts
-        builds += [visit.build] * len(parts)
-    return _characterise(visits, builds, conditioned, inputs, say)
+        parts.append(mine)
+    noticed = may_share(visits, parts, say)
+    return _characterise(visits, parts, noticed, inputs, say)
 
 
 def _silent(text: str) -> None:
@@ -109,17 +109,20 @@ def _one_unit(visits: Sequence[Visit]) -> None:
 
 def _characterise(
     visits: Sequence[Visit],
-    builds: list[Build],
-    conditioned: list[ConditionedVisit],
+    parts: Sequence[Sequence[ConditionedVisit]],
+    noticed: Sequence[Finding],
     inputs: dict[str, str],
     say: Progress,
 ) -> Characterisation:
+    conditioned = [part for mine in parts for part in mine]
+    builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     data = gather(conditioned)
     reference = reference_of(builds[0])
     sharing = sharing_of(builds, data)
     temperature_u = max((v.temperature_u or 0.0 for v in conditioned), default=0.0)
     choice = choose(builds, data, sharing, reference, temperature_u=temperature_u, progress=say)
     best = choice.best
+    refits_apart(best, visits, parts)
     say("uncertainty")
     checked = adequacy(best)
     misfit = misfit_factor(checked)
@@ -144,6 +147,7 @@ def _characterise(
         temperature_floor=reference.temperature,
     )
     findings = [
+        *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
         *excitation_findings(best, tested, conditioned),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
