@@ -103,23 +103,30 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
             mend=f"name one of {', '.join(units)}" if units else "add characterisations first",
         )
     documents = history.documents(records)
-    latest: dict[tuple[str, ...], int] = {}
+    latest: dict[tuple[str, ...], int] = {}  # by the recordings and the build that they are of
     for record in records:
         document = documents[record.number]
         if isinstance(document, Damage):
             notes.append(f"damaged and left out: record {record.number}: {document}")
             continue
         behind = recordings(document)
-        if behind in latest and behind:
-            later = f"record {record.number} is a later fit of the same recordings"
-            notes.append(f"record {latest[behind]} left out: {later}")
-        latest[behind or (record.document,)] = record.number
-    kept = set(latest.values())
+        displaced = set()
+        for fact in record.facts.builds:
+            key = (*(behind or (record.document,)), fact.measured_as)
+            displaced |= {latest[key]} if key in latest else set()
+            latest[key] = record.number
+        later = f"record {record.number} is a later fit of the same recordings"
+        notes += [f"record {number} left out: {later}" for number in sorted(displaced)]
+    kept = {(number, key[-1]) for key, number in latest.items()}
     visits = []
     for record in sorted(records, key=lambda one: (one.facts.date, one.number)):
         document = documents[record.number]
-        if record.number in kept and not isinstance(document, Damage):
-            visits += [Visit(record, fact, document) for fact in record.facts.builds]
+        if not isinstance(document, Damage):
+            visits += [
+                Visit(record, fact, document)
+                for fact in record.facts.builds
+                if (record.number, fact.measured_as) in kept
+            ]
     return visits, notes
 
 
