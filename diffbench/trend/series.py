@@ -20,6 +20,8 @@ OF_A_VISIT = ("bench repeatability", "noise", "tare")
 #: Without this one the others are no measure of how two visits differ.
 REPEATABILITY = "bench repeatability"
 
+_OF_THE_SHEET = "(build sheet)"
+_CARRIES = 0.1
 _LIMITED_AS = {"ramp_bias_drive": "ramp_bias_drive_loading", "ramp_bias_coast": "ramp_bias_coast_loading"}
 
 
@@ -166,9 +168,47 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
             continue
         unit = str(found["unit"])
         points.append(_point(visit, found, float(x)))
+    notes += _other_statements(visits, quantity)
     points.sort(key=lambda point: (point.x, point.date, point.record))
     low, high = visits[-1].limits(quantity) or (None, None)
     return Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), low, high), notes
+
+
+def _other_statements(visits: Sequence[Visit], quantity: str) -> list[str]:
+    """A note where a quantity rests on other statements of the sheet in some records than in others: its
+    numbers are then of two kinds, and a step between them is none of the unit."""
+    shares = {
+        visit.record.number: _of_the_sheet(found["budget"])
+        for visit in visits
+        if (found := visit.parameter(quantity)) is not None and found.get("budget")
+    }
+    # what carries a number in one record and is not even named in another
+    deciding = sorted(
+        stem
+        for stem in {stem for share in shares.values() for stem in share}
+        if any(share.get(stem, 0.0) >= _CARRIES for share in shares.values())
+        and any(stem not in share for share in shares.values())
+    )
+    kinds: dict[str, list[str]] = {}
+    for number, share in shares.items():
+        stated = " and ".join(stem.removesuffix(_OF_THE_SHEET).strip() for stem in deciding if stem in share)
+        kinds.setdefault(stated or "other statements", []).append(str(number))
+    if len(kinds) < 2:
+        return []
+    told = "; ".join(f"on {stated} in record {', '.join(numbers)}" for stated, numbers in kinds.items())
+    what = f"{quantity} does not rest on the same statements of the build sheet in all records"
+    return [f"{what}, and steps with them: {told}"]
+
+
+def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
+    """Statements of the sheet behind a number, and the share of its variance that each has; one that has no
+    uncertainty carries it all the same."""
+    total = sum(part**2 for part in budget.values()) or 1.0
+    return {
+        stem: 1.0 if part == 0.0 else part**2 / total
+        for source, part in budget.items()
+        if (stem := str(source).partition(":")[0]).endswith(_OF_THE_SHEET)
+    }
 
 
 def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:

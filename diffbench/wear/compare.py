@@ -288,6 +288,12 @@ def _caveats(
             "the two states were fitted by different laws: part of the difference is the law's, not the "
             "unit's; state the law in the build sheet"
         )
+    best = {(f.law, f.stribeck_exponent) for m in pair.members for f in (m.characterisation.forms[0],)}
+    if pair.alike and len(best) > 1:
+        lines.append(
+            "the two states are fitted best by different forms of the model; the changes are by one form for "
+            "both, so that they are not to the last digit what lies between the numbers before and after"
+        )
     builds = {m.facts.build for m in [*earlier, *later]}
     if len(builds) > 1:
         lines.append(

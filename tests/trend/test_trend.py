@@ -10,6 +10,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from invented_results import parameter
 
 from diffbench.cli import main
 from diffbench.errors import HistoryError
@@ -321,3 +322,26 @@ def test_above_the_upper_limit(history: History, visit: Visit) -> None:
     assert ran.exit_code == 1
     assert "OUT OF LIMITS, proven to be above 70 to 90 N·m" in " ".join(ran.stdout.split())
     assert not trend_of(history, "Q17").reached
+
+
+def test_numbers_that_rest_on_other_statements(history: History, visit: Visit) -> None:
+    """A friction by the spring's force in one record, by ramp angles in the next: told, with the records;
+    what is in every record, or a small part of one, is not."""
+    force = {"spring force (build sheet)": 0.0034, "gear friction (build sheet)": 0.0001, "noise": 0.0001}
+    angle = {
+        "gear friction (build sheet)": 0.0014,
+        "bench repeatability": 0.0012,
+        "plate heat capacity (build sheet)": 1e-5,
+        "ramp angle (build sheet): no uncertainty stated, counts as exact": 0.0,
+    }
+    paths = []
+    for number, (value, budget) in enumerate(((0.1132, force), (0.1063, angle), (0.1061, angle))):
+        path = visit("Q17-b", f"2026-0{number + 1}-01", 500.0 * number, 82.0 - number)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        document["parameters"]["friction_coefficient"] = parameter(value, budget)
+        path.write_text(json.dumps(document), encoding="utf-8")
+        paths.append(path)
+    history.add(paths)
+    (told,) = trend_of(history, "Q17").notes
+    assert told.startswith("friction_coefficient does not rest on the same statements")
+    assert "on spring force in record 1; on ramp angle in record 2, 3" in told

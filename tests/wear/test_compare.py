@@ -11,6 +11,7 @@ from wear_study import Drawer, State, worn_spring
 
 from diffbench.characterisation import Characterisation
 from diffbench.errors import DiffbenchError, FitError
+from diffbench.report.comparison_text import comparison_summary
 from diffbench.wear.compare import NEEDS_REPEATABILITY, compare
 from diffbench.wear.comparison import Comparison, difference_csv
 from diffbench.wear.joint import combined, paired
@@ -364,3 +365,35 @@ def test_papers_say_what_is_shared(demo) -> None:
 
 def test_document_is_read_back(worn: Comparison) -> None:
     assert Comparison.model_validate_json(worn.to_json()) == worn
+
+
+def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member], worn: Comparison) -> None:
+    """Before and after are what the results say themselves. Friction and spring force after rest on another
+    sheet there: what the change makes of the number before goes by a name of its own."""
+    before, after = (who.characterisation.parameters for who in worn_pair)
+    preload = worn.changes["preload_torque"]
+    assert preload.before == pytest.approx(before["preload_torque"].value)
+    assert preload.after == pytest.approx(after["preload_torque"].value)
+    assert preload.carried is None
+    for name, own in (("friction", "friction_coefficient"), ("spring_force", "spring_force")):
+        change = worn.changes[name]
+        assert change.before == pytest.approx(before[own].value)
+        assert change.after is None
+        assert change.before is not None
+        assert change.carried == pytest.approx(change.before * (1.0 + change.change))
+    told = " ".join(comparison_summary(worn).split())
+    assert "carried over from before by that change: friction " in told
+    assert "the numbers of each result itself rest on its own sheet" in told
+
+
+def test_a_broken_limit_does_not_last(worn_pair: tuple[Member, Member]) -> None:
+    """A preload that went up, and is still proven to be below its limit: a line through both states would
+    lead back within, and is no answer."""
+    high, low = worn_pair
+    (limit,) = high.characterisation.limits
+    assert limit.quantity == "preload_torque"
+    result = compare(low, changed(high, limits=[limit.model_copy(update={"low": 86.0, "high": 140.0})]))
+    outcome = {check.quantity: check.outcome for check in result.limits}["preload_torque"]
+    assert outcome == "not conforming"
+    assert result.next_event is not None
+    assert result.next_event.answer == "no"
