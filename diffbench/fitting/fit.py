@@ -149,19 +149,8 @@ def _characterise(
 
     tested = tested_in()
     if len(facts) > 1:
-        dates = [visit.run_sheet.date for visit, mine in zip(visits, parts, strict=True) for _ in mine]
-        facts = [
-            one.model_copy(
-                update={
-                    "folder": folder,
-                    "date": str(max(dates[v] for v in mine)),
-                    "tested": tested_in(label, mine),
-                    "map_axes": _map_axes(builds[mine[0]]),
-                }
-            )
-            for one, label, folder in zip(facts, labels, folder_names([f.build for f in facts]), strict=True)
-            for mine in ([i for i, build in enumerate(builds) if build.build == one.build],)
-        ]
+        dates = [str(visit.run_sheet.date) for visit, mine in zip(visits, parts, strict=True) for _ in mine]
+        facts = _each_with_its_own(facts, labels, builds, dates, tested_in)
     findings = [
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
@@ -214,6 +203,28 @@ def _characterise(
         ),
     )
     return result.with_evidence(evidence_of(best, builds))
+
+
+def _each_with_its_own(
+    facts: Sequence[BuildFacts],
+    labels: Sequence[str],
+    builds: Sequence[Build],
+    dates: Sequence[str],
+    tested_in: Callable[[str, Sequence[int]], Tested],
+) -> list[BuildFacts]:
+    """Of several builds, each with folder, date, tested region and map of its own; ``builds`` and ``dates``
+    are by visit."""
+    made = []
+    for one, label, folder in zip(facts, labels, folder_names([f.build for f in facts]), strict=True):
+        mine = [i for i, build in enumerate(builds) if build.build == one.build]
+        own = {
+            "folder": folder,
+            "date": max(dates[i] for i in mine),
+            "tested": tested_in(label, mine),
+            "map_axes": _map_axes(builds[mine[0]]),
+        }
+        made.append(one.model_copy(update=own))
+    return made
 
 
 def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:

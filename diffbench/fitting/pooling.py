@@ -404,8 +404,8 @@ def _drag(candidate: Candidate, x: Array) -> float:
     )
 
 
-def _ramp(words: str, name: str, flank: str) -> _Question:
-    return _Question(words, "", "ramps", _unknown(name), _log(name), lambda build: ramp_key(build, flank))
+def _ramp(words: str, name: str, flank: str, part: str = "ramps") -> _Question:
+    return _Question(words, "", part, _unknown(name), _log(name), lambda build: ramp_key(build, flank))
 
 
 def _shape(
@@ -428,8 +428,8 @@ _QUESTIONS = (
     ),
     _ramp("ramp bias, drive, loading", "ramp_bias_drive_loading", "drive"),
     _ramp("ramp bias, coast, loading", "ramp_bias_coast_loading", "coast"),
-    _ramp("unloading over loading ramp bias, drive", "unloading_ratio_drive", "drive"),
-    _ramp("unloading over loading ramp bias, coast", "unloading_ratio_coast", "coast"),
+    _ramp("unloading over loading ramp bias, drive", "unloading_ratio_drive", "drive", "shape"),
+    _ramp("unloading over loading ramp bias, coast", "unloading_ratio_coast", "coast", "shape"),
     _shape(
         "static friction excess",
         "",

@@ -15,6 +15,7 @@ from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired
 from diffbench.wear.limits import LIMITED, POWER_95, Judged, judged_limits, visits_for
 from diffbench.wear.locking import corner_entry, difference_map
 from diffbench.wear.next_event import next_event
+from diffbench.wear.one_state import check_state
 from diffbench.wear.readings import readings
 from diffbench.wear.sharing import REPEATABILITY, Member, member, shared_text
 from diffbench.wear.significance import LEVEL
@@ -62,7 +63,8 @@ def compare(
     Raises
     ------
     FitError
-        The results are of different units, or quoted at different conditions; or there is no event.
+        The results are of different units, or quoted at different conditions; visits of one state contradict
+        each other; or there is no event.
 
     References
     ----------
@@ -73,6 +75,8 @@ def compare(
     earlier, later = _members(before), _members(after)
     members = [*earlier, *later]
     _check(members)
+    for side in (earlier, later):
+        check_state(side)
     pair = paired(members)
     same = len({m.visit for m in members}) == 1
     judged = same or all(has_repeatability(m) for m in members)

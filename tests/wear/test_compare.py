@@ -15,6 +15,7 @@ from diffbench.report.comparison_text import comparison_summary
 from diffbench.wear.compare import NEEDS_REPEATABILITY, compare
 from diffbench.wear.comparison import Comparison, difference_csv
 from diffbench.wear.joint import combined, paired
+from diffbench.wear.one_state import check_state
 from diffbench.wear.sharing import REPEATABILITY, Member, member
 
 Drawers = Callable[[int], Drawer]
@@ -397,3 +398,51 @@ def test_a_broken_limit_does_not_last(worn_pair: tuple[Member, Member]) -> None:
     assert outcome == "not conforming"
     assert result.next_event is not None
     assert result.next_event.answer == "no"
+
+
+class TestOneState:
+    """Visits of one state are averaged only where they may be."""
+
+    def test_refits_may(self, drawer_of: Drawers) -> None:
+        """Three visits of a state drawn with the rig's repeatability."""
+        drawer = drawer_of(11)
+        errors, force = drawer.errors(), drawer.force()
+        visits = [drawer.visit(State(), errors, force) for _ in range(3)]
+        assert compare(visits, visits[0]).changes["preload_torque"].before == pytest.approx(
+            float(np.exp(np.mean([np.log(v.characterisation.value("preload_torque")) for v in visits])))
+        )
+
+    @pytest.mark.parametrize("stated", [True, False])
+    def test_a_worn_visit_among_them_may_not(self, worn_pair: tuple[Member, Member], stated: bool) -> None:
+        """Named with both numbers, whether the rig states its repeatability or not."""
+        high, low = worn_pair
+        pair = [high, low] if stated else [without_repeatability(m) for m in worn_pair]
+        with pytest.raises(FitError, match="contradict each other") as caught:
+            compare(pair, low)
+        told = str(caught.value)
+        for who in worn_pair:
+            assert f"{who.characterisation.value('preload_torque'):.4g} N·m" in told
+
+    def test_nor_one_at_another_distance(self, worn_pair: tuple[Member, Member]) -> None:
+        """Asked about even where the numbers agree."""
+        high, low = worn_pair
+        with pytest.raises(FitError, match=r"at 0 km in .*, .* at 12 km in"):
+            compare([stating(high, distance_m=0.0), stating(high, distance_m=12e3)], low)
+
+    def test_how_often_one_state_is_refused(self, drawer_of: Drawers) -> None:
+        """At most one in a thousand: of 500 pairs of refits as the rig states them, half a pair; more than
+        four by chance once in five thousand times. Of a loss of 15 % none passes: it is seven standard
+        uncertainties of the difference."""
+        drawer = drawer_of(23)
+        refused = 0
+        for number in range(500):
+            errors, force = drawer.errors(), drawer.force()
+            one = drawer.visit(State(), errors, force)
+            try:
+                check_state([one, drawer.visit(State(), errors, force)])
+            except FitError:
+                refused += 1
+            if number % 25 == 0:
+                with pytest.raises(FitError, match="preload torque"):
+                    check_state([one, drawer.visit(State(spring=0.85), errors, force)])
+        assert refused <= 4
