@@ -126,19 +126,27 @@ def map_on(
 
 
 def of_one(characterisation: Characterisation, build: str | None) -> Characterisation:
-    """What a joint fit says of one build, the first if none is named; a fit of one build as it is."""
+    """What a joint fit says of one build; a fit of one build as it is. Raises ``FitError`` where several were
+    fitted together and none is named, or there is none of that name."""
+    facts, _ = facts_of(characterisation, build)
     if len(characterisation.builds) == 1:
         return characterisation
     from diffbench.fitting.one_build import one_build
 
-    return one_build(characterisation, build or characterisation.builds[0].build)
+    return one_build(characterisation, facts.build)
 
 
 def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
-    """One build, and what its quantities have behind their names."""
+    """One build, and what its quantities have behind their names. Raises ``FitError`` as `of_one`."""
     builds = [facts.build for facts in characterisation.builds]
+    names = ", ".join(builds)
+    if build is None and len(builds) > 1:
+        raise FitError.single(
+            f"several builds were fitted together ({names}), and it is not said which is meant",
+            mend="name the build, or the folder of its own result beside that one",
+        )
     if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {names}")
     facts = characterisation.builds[builds.index(build) if build else 0]
     return facts, "" if len(builds) == 1 else f"[{facts.build}]"
 

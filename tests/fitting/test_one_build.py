@@ -97,6 +97,12 @@ class TestOneBuild:
             assert apart.changes[name].change == pytest.approx(change.change, rel=1e-9, abs=1e-12)
             assert apart.changes[name].u == pytest.approx(change.u, rel=1e-6, abs=1e-9)
 
+    def test_which_build_is_never_guessed(self, shims: Characterisation) -> None:
+        """The first one is not taken for all where none is named."""
+        for ask in (lambda: map_on(shims, AXES), lambda: compare(shims, shims, details=False)):
+            with pytest.raises(FitError, match="it is not said which is meant"):
+                ask()
+
     def test_no_such_build(self, shims: Characterisation) -> None:
         with pytest.raises(FitError, match="there is no build 'X'"):
             one_build(shims, "X")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -45,7 +46,7 @@ def refused(sheets: list[Path]) -> list[str]:
 
 def test_a_rebuilt_and_a_worn_state_are_not_averaged(demo_with: Callable[..., list[Path]]) -> None:
     """The demo's two states: the sheets differ under one name, and so do the recordings. The simulator's
-    unit has 82.0 and 65.8 N·m (truth.toml): both numbers are told, and what to do."""
+    unit has 81.8 and 66.1 N·m (2 μ n R_e F of truth.toml): both numbers are told, and what to do."""
     sheets = demo_with()
     papers, recordings = refused(sheets)
     for told in ("Q17-2026-04-13", "distance is 0 km in", "1860 km in", "name of its own", "compare"):
@@ -148,3 +149,27 @@ def test_what_is_common_to_all_does_not_count() -> None:
     """A gain error of 10 % that both visits share tells nothing of their difference."""
     common = np.full((2, 2), 0.01)
     assert apart(np.array([4.40, 4.42]), np.diag([1e-4, 1e-4]) + common)[0] == pytest.approx(2.0)
+
+
+def test_the_joint_fit_is_asked_as_well(
+    demo_with: Callable[..., list[Path]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no visit tells by itself, the refits that the joint fit would need do: here the first question is
+    left out, and the demo's two states still are not averaged."""
+    monkeypatch.setattr(sys.modules["diffbench.fitting.fit"], "may_share", lambda visits, parts, say: [])
+    sheets = demo_with()
+    told = refused(sheets)
+    assert "preload torque [N·m] would have to be 81" in told[0]
+    assert "times what the rig says of a refit" in told[0]
+    assert all(str(sheet) in told[0] for sheet in sheets)
+
+
+def test_hand_readings_and_a_sweep_may_be_pooled() -> None:
+    """Of one state of the demo's unit (81.9 N·m by 2 μ n R_e F of its truth.toml), the wrench on a rig that
+    does not state its repeatability: fitted, and that is told."""
+    found = fit([FIXTURES / "hand-readings" / "run.toml", FIXTURES / "demo" / "rebuilt" / "run.toml"])
+    preload = found.parameters["preload_torque"]
+    assert preload.low is not None
+    assert preload.high is not None
+    assert preload.low < 81.9 < preload.high
+    assert "repeatability not stated" in {finding.name for finding in found.findings}

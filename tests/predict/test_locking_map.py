@@ -290,7 +290,10 @@ class TestFile:
         self.refuse(tmp_path / "none.json", None, "cannot be read")
 
     def test_a_folder(self, tmp_path: Path) -> None:
-        self.refuse(tmp_path, None, "cannot be read")
+        """The map in it is read; one without is refused by the map's own path."""
+        with pytest.raises(DocumentError, match="cannot be read") as caught:
+            load_map(tmp_path)
+        assert caught.value.faults[0].place.file == str(tmp_path / "map.json")
 
     def test_bytes_that_are_no_text(self, tmp_path: Path) -> None:
         path = tmp_path / "map.json"
