@@ -47,7 +47,7 @@ from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
-from diffbench.fitting.visits import condition_visit
+from diffbench.fitting.visits import condition_visit, once_each
 
 Array = NDArray[np.float64]
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
@@ -89,6 +89,7 @@ def fit(
         mine, digests = condition_visit(visit, say)
         inputs.update(digests)
         parts.append(mine)
+    once_each(visits, inputs)
     noticed = may_share(visits, parts, say)
     return _characterise(visits, parts, noticed, inputs, say)
 

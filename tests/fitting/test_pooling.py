@@ -173,3 +173,13 @@ def test_hand_readings_and_a_sweep_may_be_pooled() -> None:
     assert preload.high is not None
     assert preload.low < 81.9 < preload.high
     assert "repeatability not stated" in {finding.name for finding in found.findings}
+
+
+def test_a_recording_counts_once(tmp_path: Path) -> None:
+    """A copy of a recording under another name is no second visit: the doubt would come out too small."""
+    folder = tmp_path / "repeats"
+    shutil.copytree(FIXTURES / "repeats", folder)
+    shutil.copy(folder / "refit-1.csv", folder / "refit-2.csv")
+    (told,) = refused([folder / f"run-refit-{i}.toml" for i in (1, 2)])
+    assert "refit-2.csv holds the same recording as" in told
+    assert "counted twice" in told
