@@ -262,6 +262,16 @@ def _content(document: MapDocument) -> dict[str, Any]:
     return {key: part for key, part in content.items() if part is not None and key != "sha256"}
 
 
+def _of_builds(folder: Path) -> list[str]:
+    """The folders of the builds, where a folder holds the result of several that were fitted together."""
+    try:
+        content = json.loads((folder / "characterisation.json").read_bytes())
+        names = [str(build["folder"]) for build in content["builds"] if build.get("folder")]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # it is no such result; what is wrong with the map is told as it is
+    return [str(folder / name) for name in names]
+
+
 def load_map(path: str | Path) -> LockingMap:
     """Read ``map.json``, or that of the folder of a result. Raises ``DocumentError`` naming file, key and
     mend where it is not one, or is not as it was written."""
@@ -270,6 +280,12 @@ def load_map(path: str | Path) -> LockingMap:
     try:
         text = read_whole(file).decode("utf-8")
     except OSError as error:
+        if folders := _of_builds(file.parent):
+            raise DocumentError.single(
+                "is not there: of several builds fitted together, each has a map in a folder of its own",
+                file=str(file),
+                mend=f"name one of {', '.join(folders)}",
+            ) from error
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
         ) from error

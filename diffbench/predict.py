@@ -48,6 +48,7 @@ def make_map(
     of the joint distribution of the fit: noise, bench errors, repeatability, and the spread of the forms.
     Raises ``FitError`` for an unknown build.
     """
+    characterisation = of_one(characterisation, build)
     facts, label = facts_of(characterisation, build)
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
     tested = characterisation.tested
@@ -97,6 +98,7 @@ def map_on(
 
     ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
     """
+    characterisation = of_one(characterisation, build)
     facts, label = facts_of(characterisation, build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
     made: dict[str, MapBranch] = {}
@@ -126,11 +128,28 @@ def map_on(
     )
 
 
+def of_one(characterisation: Characterisation, build: str | None) -> Characterisation:
+    """What a joint fit says of one build; a fit of one build as it is. Raises ``FitError`` where several were
+    fitted together and none is named, or there is none of that name."""
+    facts, _ = facts_of(characterisation, build)
+    if len(characterisation.builds) == 1:
+        return characterisation
+    from diffbench.fitting.one_build import one_build
+
+    return one_build(characterisation, facts.build)
+
+
 def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
-    """One build, and what its quantities have behind their names."""
+    """One build, and what its quantities have behind their names. Raises ``FitError`` as `of_one`."""
     builds = [facts.build for facts in characterisation.builds]
+    names = ", ".join(builds)
+    if build is None and len(builds) > 1:
+        raise FitError.single(
+            f"several builds were fitted together ({names}), and it is not said which is meant",
+            mend="name the build, or the folder of its own result beside that one",
+        )
     if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {names}")
     facts = characterisation.builds[builds.index(build) if build else 0]
     return facts, "" if len(builds) == 1 else f"[{facts.build}]"
 
@@ -153,8 +172,14 @@ def unit_of(
         for name in (f"{stem}{label}", stem):
             if name in form.names:
                 return get(name)
-        # several builds share this one: it bears the name of the first that has it
-        return get(next(name for name in form.names if name.startswith(f"{stem}[")))
+        # several builds share this one: in older files it bears the name of the first that has it
+        shared = [name for name in form.names if name.startswith(f"{stem}[")]
+        if len(shared) > 1:
+            raise FitError.single(
+                f"the file does not say which {stem} the build has",
+                mend="it was written by an older version: make it again with diffbench fit",
+            )
+        return get(shared[0])
 
     preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
     return UnitQuantities(

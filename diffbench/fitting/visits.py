@@ -1,8 +1,8 @@
-"""Read and condition the recordings of one visit."""
+"""Read and condition the recordings of visits."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from diffbench.conditioning.flanks import check_flanks
@@ -89,3 +89,26 @@ def _parts(
         rows += len(part)
         yield part
         del part
+
+
+def once_each(visits: Sequence[Visit], digests: Mapping[str, str]) -> None:
+    """Refuse a recording that is in two places, under whatever name: it would be counted twice.
+
+    ``digests``: SHA-256 of each recording by its path. Raises ``FitError``. A tare run may serve two visits.
+    """
+    seen: dict[str, tuple[Path, Path]] = {}
+    for visit in visits:
+        for run in visit.run_sheet.run:
+            path = visit.recording_path(run)
+            digest = digests.get(str(path))
+            if digest is None or run.kind == "tare":
+                continue
+            if digest in seen:
+                first, sheet = seen[digest]
+                raise FitError.single(
+                    f"{path} holds the same recording as {first} of {sheet}, and would be counted twice",
+                    file=str(visit.run_sheet_path),
+                    key="run",
+                    mend="name every recording once",
+                )
+            seen[digest] = path, visit.run_sheet_path

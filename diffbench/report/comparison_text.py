@@ -88,6 +88,16 @@ def _changes(result: Comparison, width: int, *, main: bool) -> list[str]:
         else "Ramps, friction surface and oil, held against the doubt of the fits alone"
     )
     lines = [heading, *headed(("", "before", "after", "change", "95 % interval", ""), rows, width)]
+    carried = [
+        f"{label(name)} {with_unit(number_text(change.carried, change.carried * change.u), change.unit)}"
+        for name, change in result.changes.items()
+        if main and name in names and change.carried is not None
+    ]
+    if carried:
+        text = f"carried over from before by that change: {', '.join(carried)}"
+        lines += wrapped(
+            f"{text}; the numbers of each result itself rest on its own sheet", width, first="  "
+        )
     doubts: dict[str, list[str]] = {}
     for name, change in result.changes.items():
         if main and name in names and change.budget:

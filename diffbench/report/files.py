@@ -11,7 +11,7 @@ from diffbench.locking_map import LockingMap
 from diffbench.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_results"]
+__all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_builds", "write_results"]
 
 #: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"
@@ -54,13 +54,73 @@ def write_results(
         Something cannot be written, or the page not printed. Then nothing of this result is left, and an
         earlier one stands as it stood.
     """
+    contents = _of_one(characterisation, locking_map, refresh=refresh, paper=paper)
+    contents = with_manifest(contents, result=characterisation.digest)
+    return [path for path in put_results(directory, contents) if path.name != NAME]
+
+
+def write_builds(
+    directory: Path,
+    joint: Characterisation,
+    maps: Mapping[str, LockingMap],
+    *,
+    paper: str | None = None,
+) -> dict[str, list[Path]]:
+    """Write the result of several builds that were fitted together: a set for each, beside what they share,
+    and one manifest over all.
+
+    Parameters
+    ----------
+    directory : Path
+        The folder, made if it is not there.
+    joint : Characterisation
+        The result; its builds name the folder of each.
+    maps : mapping
+        The map of each build, by its name.
+    paper : str or None
+        "A4" or "letter": every page is printed on that, too.
+
+    Returns
+    -------
+    Paths of each set by the build's name, and of what they share by "": characterisation.json and a page that
+    holds the builds side by side. A map is of one build, so that none stands there; one of an earlier result
+    goes.
+
+    Raises
+    ------
+    OutputError
+        Something cannot be written. Then nothing of this result is left, and an earlier one stands as it
+        stood.
+    """
+    from diffbench.fitting.one_build import one_build
+
+    folders = {facts.build: f"{facts.folder or facts.build}/" for facts in joint.builds}
+    sets = {
+        build: _of_one(one_build(joint, build), maps[build], paper=paper, folder=folder)
+        for build, folder in folders.items()
+    }
+    shared = _of_one(joint, maps[joint.builds[0].build], paper=paper)
+    sets[""] = {name: content for name, content in shared.items() if not name.startswith("map.")}
+    together = {name: content for one in sets.values() for name, content in one.items()}
+    put_results(directory, with_manifest(together, result=joint.digest))
+    return {build: [directory / name for name in one] for build, one in sets.items()}
+
+
+def _of_one(
+    characterisation: Characterisation,
+    locking_map: LockingMap,
+    *,
+    refresh: int | None = None,
+    paper: str | None = None,
+    folder: str = "",
+) -> dict[str, bytes]:
+    """The files of one result by their names, printed page included, below a folder."""
     contents = documents(characterisation, locking_map, page=True, refresh=refresh)
     if paper is not None:
         from diffbench.report.printing import printed
 
         contents = {PDF: printed(contents["report.html"], paper=paper), **contents}
-    contents = with_manifest(contents, result=characterisation.digest)
-    return [path for path in put_results(directory, contents) if path.name != NAME]
+    return {f"{folder}{name}": content for name, content in contents.items()}
 
 
 def documents(

@@ -20,6 +20,8 @@ OF_A_VISIT = ("bench repeatability", "noise", "tare")
 #: Without this one the others are no measure of how two visits differ.
 REPEATABILITY = "bench repeatability"
 
+_OF_THE_SHEET = "(build sheet)"
+_CARRIES = 0.1
 _LIMITED_AS = {"ramp_bias_drive": "ramp_bias_drive_loading", "ramp_bias_coast": "ramp_bias_coast_loading"}
 
 
@@ -37,14 +39,14 @@ class Visit:
         found = parameters.get(f"{name}[{self.fact.measured_as}]", parameters.get(name))
         return found if found is not None and found.get("value") is not None else None
 
-    def lower_limit(self, name: str) -> float | None:
-        """The lower limit of the build sheet for a quantity."""
+    def limits(self, name: str) -> tuple[float, float] | None:
+        """Both limits of the build sheet for a quantity."""
         for limit in self.document.get("limits", []):
             quantity, bracket, rest = str(limit["quantity"]).partition("[")
             if bracket and rest.removesuffix("]") != self.fact.measured_as:
                 continue
             if _LIMITED_AS.get(quantity, quantity) == name:
-                return float(limit["low"])
+                return float(limit["low"]), float(limit["high"])
         return None
 
 
@@ -52,7 +54,7 @@ class Visit:
 class Point:
     """One record in a series: ``x`` in metres, events or visits; ``u`` its full standard uncertainty,
     ``u_visit`` the part that is new at every visit (None where no repeatability was stated), ``u_shared`` the
-    rest."""
+    rest; ``low`` and ``high`` its own 95 % interval, None where the record has none."""
 
     record: int
     date: str
@@ -61,6 +63,8 @@ class Point:
     u: float | None
     u_visit: float | None
     u_shared: float
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,12 @@ class Series:
     axis: Axis
     points: tuple[Point, ...]
     lower_limit: float | None
+    upper_limit: float | None = None
+
+    @property
+    def newest(self) -> Point | None:
+        """The record of the latest date, filed last: how the unit stood when it was last seen."""
+        return max(self.points, key=lambda point: (point.date, point.record), default=None)
 
 
 def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
@@ -95,23 +105,30 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
             mend=f"name one of {', '.join(units)}" if units else "add characterisations first",
         )
     documents = history.documents(records)
-    latest: dict[tuple[str, ...], int] = {}
+    latest: dict[tuple[str, ...], int] = {}  # by the recordings and the build that they are of
     for record in records:
         document = documents[record.number]
         if isinstance(document, Damage):
             notes.append(f"damaged and left out: record {record.number}: {document}")
             continue
         behind = recordings(document)
-        if behind in latest and behind:
-            later = f"record {record.number} is a later fit of the same recordings"
-            notes.append(f"record {latest[behind]} left out: {later}")
-        latest[behind or (record.document,)] = record.number
-    kept = set(latest.values())
+        displaced = set()
+        for fact in record.facts.builds:
+            key = (*(behind or (record.document,)), fact.measured_as)
+            displaced |= {latest[key]} if key in latest else set()
+            latest[key] = record.number
+        later = f"record {record.number} is a later fit of the same recordings"
+        notes += [f"record {number} left out: {later}" for number in sorted(displaced)]
+    kept = {(number, key[-1]) for key, number in latest.items()}
     visits = []
     for record in sorted(records, key=lambda one: (one.facts.date, one.number)):
         document = documents[record.number]
-        if record.number in kept and not isinstance(document, Damage):
-            visits += [Visit(record, fact, document) for fact in record.facts.builds]
+        if not isinstance(document, Damage):
+            visits += [
+                Visit(record, fact, document)
+                for fact in record.facts.builds
+                if (record.number, fact.measured_as) in kept
+            ]
     return visits, notes
 
 
@@ -151,11 +168,47 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
             continue
         unit = str(found["unit"])
         points.append(_point(visit, found, float(x)))
+    notes += _other_statements(visits, quantity)
     points.sort(key=lambda point: (point.x, point.date, point.record))
-    return (
-        Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), visits[-1].lower_limit(quantity)),
-        notes,
+    low, high = visits[-1].limits(quantity) or (None, None)
+    return Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), low, high), notes
+
+
+def _other_statements(visits: Sequence[Visit], quantity: str) -> list[str]:
+    """A note where a quantity rests on other statements of the sheet in some records than in others: its
+    numbers are then of two kinds, and a step between them is none of the unit."""
+    shares = {
+        visit.record.number: _of_the_sheet(found["budget"])
+        for visit in visits
+        if (found := visit.parameter(quantity)) is not None and found.get("budget")
+    }
+    # what carries a number in one record and is not even named in another
+    deciding = sorted(
+        stem
+        for stem in {stem for share in shares.values() for stem in share}
+        if any(share.get(stem, 0.0) >= _CARRIES for share in shares.values())
+        and any(stem not in share for share in shares.values())
     )
+    kinds: dict[str, list[str]] = {}
+    for number, share in shares.items():
+        stated = " and ".join(stem.removesuffix(_OF_THE_SHEET).strip() for stem in deciding if stem in share)
+        kinds.setdefault(stated or "other statements", []).append(str(number))
+    if len(kinds) < 2:
+        return []
+    told = "; ".join(f"on {stated} in record {', '.join(numbers)}" for stated, numbers in kinds.items())
+    what = f"{quantity} does not rest on the same statements of the build sheet in all records"
+    return [f"{what}, and steps with them: {told}"]
+
+
+def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
+    """Statements of the sheet behind a number, and the share of its variance that each has; one that has no
+    uncertainty carries it all the same."""
+    total = sum(part**2 for part in budget.values()) or 1.0
+    return {
+        stem: 1.0 if part == 0.0 else part**2 / total
+        for source, part in budget.items()
+        if (stem := str(source).partition(":")[0]).endswith(_OF_THE_SHEET)
+    }
 
 
 def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
@@ -170,4 +223,6 @@ def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
         u=None if u is None else float(u),
         u_visit=of_visit if budget.get(REPEATABILITY) else None,
         u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
+        low=None if found.get("low") is None else float(found["low"]),
+        high=None if found.get("high") is None else float(found["high"]),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,7 +113,7 @@ def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
     counts = weighted_holm(chances, share)
     changes: dict[str, Change] = {}
     if preload_known:
-        ends = _levels_of(pair, before, lambda unit: unit.preload_torque)
+        ends = _own_ends(pair.members, before, "preload_torque")
         changes["preload_torque"] = _relative(
             joint,
             0,
@@ -125,11 +125,11 @@ def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
             "locking torque of the preload alone: friction times spring force",
         )
     if flanks:
-        known = _parameter_ends(pair.members, before, "friction_coefficient", float(np.exp(joint.value[1])))
+        start = _own_ends(pair.members, before, "friction_coefficient")[0]
         changes["friction"] = _relative(
             joint,
             1,
-            known,
+            (start, None),
             "1",
             chances["friction"],
             counts["friction"],
@@ -137,11 +137,11 @@ def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
             f"friction of the plates, by the ramp bias in {' and '.join(flanks)}",
         )
     if "spring_force" in chances:
-        known = _parameter_ends(pair.members, before, "spring_force", float(np.exp(joint.value[2])))
+        start = _own_ends(pair.members, before, "spring_force")[0]
         changes["spring_force"] = _relative(
             joint,
             2,
-            known,
+            (start, None),
             "N",
             chances["spring_force"],
             counts["spring_force"],
@@ -275,6 +275,7 @@ def _relative(
         against="repeatability" if judged else "fit",
         meaning=meaning,
         budget={source: ratio * part for source, part in joint.budget(i).items()},
+        carried=None if ends[0] is None or ends[1] is not None else ends[0] * ratio,
     )
 
 
@@ -292,29 +293,14 @@ def _known(members: Sequence[Member], parameter: str) -> bool:
 
 def _parameter(who: Member, name: str) -> Parameter | None:
     """A parameter of a member's build."""
-    return who.characterisation.parameters.get(f"{name}{who.label}") or who.characterisation.parameters.get(
-        name
-    )
+    return who.characterisation.parameters.get(name)
 
 
-def _parameter_ends(
-    members: Sequence[Member], before: int, name: str, ratio: float
-) -> tuple[float | None, float | None]:
-    """A quantity before, and after by its ratio; None where no result before states or measures it."""
-    values = [
-        item.value for m in members[:before] if (item := _parameter(m, name)) is not None and item.value
-    ]
-    if not values:
-        return None, None
-    start = sum(values) / len(values)
-    return start, start * ratio
-
-
-def _levels_of(pair: Paired, before: int, quantity: Callable[[UnitQuantities], float]) -> tuple[float, float]:
-    """A positive quantity before and after, geometric means over the members of each."""
-    after = len(pair.members) - before
-    ends = []
-    for factors in ([1.0 / before] * before + [0.0] * after, [0.0] * before + [1.0 / after] * after):
-        level = valued(pair, factors, lambda unit: np.array([np.log(max(quantity(unit), SMALLEST))]))
-        ends.append(float(np.exp(level[0])))
+def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float | None, float | None]:
+    """A positive quantity before and after as the results themselves have it, geometric means over the
+    members of each; None where one does not state or measure it."""
+    ends: list[float | None] = []
+    for side in (members[:before], members[before:]):
+        values = [item.value for m in side if (item := _parameter(m, name)) is not None and item.value]
+        ends.append(float(np.exp(np.mean(np.log(values)))) if len(values) == len(side) else None)
     return ends[0], ends[1]

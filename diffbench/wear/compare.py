@@ -15,6 +15,7 @@ from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired
 from diffbench.wear.limits import LIMITED, POWER_95, Judged, judged_limits, visits_for
 from diffbench.wear.locking import corner_entry, difference_map
 from diffbench.wear.next_event import next_event
+from diffbench.wear.one_state import check_state
 from diffbench.wear.readings import readings
 from diffbench.wear.sharing import REPEATABILITY, Member, member, shared_text
 from diffbench.wear.significance import LEVEL
@@ -62,7 +63,8 @@ def compare(
     Raises
     ------
     FitError
-        The results are of different units, or quoted at different conditions; or there is no event.
+        The results are of different units, or quoted at different conditions; visits of one state contradict
+        each other; or there is no event.
 
     References
     ----------
@@ -73,6 +75,8 @@ def compare(
     earlier, later = _members(before), _members(after)
     members = [*earlier, *later]
     _check(members)
+    for side in (earlier, later):
+        check_state(side)
     pair = paired(members)
     same = len({m.visit for m in members}) == 1
     judged = same or all(has_repeatability(m) for m in members)
@@ -131,7 +135,7 @@ def _check(members: Sequence[Member]) -> None:
             key="reference",
             mend="state one [reference] in both build sheets, and fit again",
         )
-    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.characterisation.builds[m.build],)}
+    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.facts,)}
     if len(faces) > 1:
         raise FitError.single(
             "the results are of packs with different faces or radii",
@@ -152,8 +156,7 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
         (
             p
             for m in earlier
-            for name in (f"spring_force{m.label}", "spring_force")
-            if (p := m.characterisation.parameters.get(name)) is not None and p.value is not None
+            if (p := m.characterisation.parameters.get("spring_force")) is not None and p.value is not None
         ),
         None,
     )
@@ -260,7 +263,7 @@ def _next(
     events: int,
 ) -> NextEvent | None:
     """The next event, where both states are of one build: a rebuild in between is no wear."""
-    builds = [m.characterisation.builds[m.build] for m in (earlier[0], later[0])]
+    builds = [m.facts for m in (earlier[0], later[0])]
     if builds[0].build != builds[1].build:
         return None
     ways = [facts.distance_m for facts in builds]
@@ -270,7 +273,7 @@ def _next(
 
 def _side(members: Sequence[Member]) -> Side:
     one = members[0].characterisation
-    facts = one.builds[members[0].build]
+    facts = members[0].facts
     return Side(
         unit=one.unit,
         build=facts.build,
@@ -289,7 +292,13 @@ def _caveats(
             "the two states were fitted by different laws: part of the difference is the law's, not the "
             "unit's; state the law in the build sheet"
         )
-    builds = {m.characterisation.builds[m.build].build for m in [*earlier, *later]}
+    best = {(f.law, f.stribeck_exponent) for m in pair.members for f in (m.characterisation.forms[0],)}
+    if pair.alike and len(best) > 1:
+        lines.append(
+            "the two states are fitted best by different forms of the model; the changes are by one form for "
+            "both, so that they are not to the last digit what lies between the numbers before and after"
+        )
+    builds = {m.facts.build for m in [*earlier, *later]}
     if len(builds) > 1:
         lines.append(
             f"two builds ({', '.join(sorted(builds))}): a change may be what was assembled, not wear"

@@ -23,6 +23,9 @@ class Change(Frozen):
     by 19 per cent), else in ``unit``. ``chance`` is that of a change as large by doubt alone; ``significant``
     is decided over all questions of its kind together. ``against`` says what doubt it was held against:
     ``repeatability``, what a refit to the bench moves, or ``fit``, where the rig does not say that.
+    ``before`` and ``after`` are the results' own numbers. ``carried`` is there where each of these rests on
+    what its own sheet states: the number before, and what the change alone makes of it after; ``after`` is
+    then left to the result after.
     """
 
     before: float | None
@@ -38,6 +41,7 @@ class Change(Frozen):
     against: Literal["repeatability", "fit"]
     meaning: str
     budget: dict[str, float]
+    carried: float | None = None
 
 
 class Wear(Frozen):

@@ -101,7 +101,8 @@ def repeatability(
     Raises
     ------
     FitError
-        No group has two results, a result is of several builds, or one recording is in two results.
+        No group has two results, a group's distances differ, a result is of several builds, or one recording
+        is in two results.
 
     References
     ----------
@@ -112,6 +113,18 @@ def repeatability(
     groups: dict[str, list[int]] = {}
     for i, result in enumerate(results):
         groups.setdefault(f"{result.unit} {result.build}", []).append(i)
+    for name, group in groups.items():
+        ways = {results[i].builds[0].distance_m for i in group}
+        if len(ways) > 1:
+            told = ", ".join(
+                f"{'not stated' if way is None else f'{way / 1000.0:g} km'} in {labels[i]}"
+                for i in group
+                for way in (results[i].builds[0].distance_m,)
+            )
+            raise FitError.single(
+                f"repeats are of one state, and the distance of {name} differs: {told}",
+                mend="name refits with nothing driven in between; or state one distance, if that is so",
+            )
     if max((len(group) for group in groups.values()), default=0) < 2:
         raise FitError.single(
             "repeatability needs two visits of one build or more",

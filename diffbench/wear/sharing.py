@@ -12,6 +12,7 @@ from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.predict import of_one
 
 # Errors by what they belong to: the bench for good, the unit for good; everything else to its visit.
 OF_THE_BENCH = (
@@ -28,7 +29,7 @@ REPEATABILITY = "bench repeatability"
 
 @dataclass(frozen=True)
 class Member:
-    """One characterisation of a comparison: which bench, unit and visit its errors belong to.
+    """One characterisation of a comparison, of one build: which bench, unit and visit its errors belong to.
 
     ``bench``, ``unit_key`` and ``visit`` are keys: an error is the same in two members where the key that
     it goes by is. ``sheet`` is the build sheet where it can still be read, as it was when the fit read it:
@@ -36,22 +37,15 @@ class Member:
     """
 
     characterisation: Characterisation
-    build: int
     bench: str
     unit_key: str
     visit: str
     sheet: Build | None
 
     @property
-    def label(self) -> str:
-        """Suffix of the build's quantities."""
-        builds = self.characterisation.builds
-        return "" if len(builds) == 1 else f"[{builds[self.build].build}]"
-
-    @property
     def facts(self) -> BuildFacts:
         """What the characterisation has of the build sheet."""
-        return self.characterisation.builds[self.build]
+        return self.characterisation.builds[0]
 
     @property
     def springs(self) -> SpringFacts | None:
@@ -93,7 +87,7 @@ def member(
     characterisation : Characterisation
         The result.
     build : str or None
-        Which build of a joint fit; the only one, or the first, by default.
+        Which build of a joint fit; may be left out where there is only one.
     folder : Path or None
         Folder of the document, in which papers are looked for too.
     bench : str or None
@@ -106,25 +100,25 @@ def member(
     Raises
     ------
     DiffbenchError
-        There is no build of that name.
+        There is no build of that name, or there are several and none is named.
     """
-    names = [facts.build for facts in characterisation.builds]
-    if build is not None and build not in names:
-        raise DiffbenchError.single(
-            f"there is no build '{build}' in the characterisation", mend=f"name one of {', '.join(names)}"
-        )
-    at = 0 if build is None else names.index(build)
+    one = of_one(characterisation, build)
+    name = one.builds[0].build
     inputs = characterisation.provenance.inputs
     visits = set(characterisation.provenance.visits)
     papers = {p: d for p, d in inputs.items() if p.endswith(".toml") and p not in visits}
     recordings = sorted(d for p, d in inputs.items() if p not in visits and p not in papers)
-    rigs, sheet = _papers(papers, names[at], folder)
+    rigs, sheet = _papers(papers, name, folder)
     if bench is None:
         # a paper that cannot be read again may be a rig: all of them together are then the key
         bench = " ".join(sorted(set(rigs or papers.values())))
     digest = hashlib.sha256(" ".join(recordings).encode()).hexdigest()
     return Member(
-        characterisation, at, bench, _unit_key(characterisation, at), digest if recordings else "?", sheet
+        one,
+        bench,
+        _unit_key(one),
+        digest if recordings else "?",
+        sheet,
     )
 
 
@@ -157,10 +151,10 @@ def shared_text(members: Sequence[Member], before: int) -> list[str]:
     return lines
 
 
-def _unit_key(characterisation: Characterisation, at: int) -> str:
+def _unit_key(characterisation: Characterisation) -> str:
     """Unit and what its sheet says of the gears, as the fit took it."""
     form = characterisation.forms[0]
-    facts = characterisation.builds[at]
+    facts = characterisation.builds[0]
     share = form.shares.get(OF_THE_UNIT[0])
     if share is None or "gear_friction" not in form.names:
         return f"{facts.unit} {facts.build}"

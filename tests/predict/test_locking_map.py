@@ -289,9 +289,11 @@ class TestFile:
     def test_a_file_that_is_not_there(self, tmp_path: Path) -> None:
         self.refuse(tmp_path / "none.json", None, "cannot be read")
 
-    def test_a_folder_without_one(self, tmp_path: Path) -> None:
-        with pytest.raises(DocumentError, match=r"map\.json: cannot be read"):
+    def test_a_folder(self, tmp_path: Path) -> None:
+        """The map in it is read; one without is refused by the map's own path."""
+        with pytest.raises(DocumentError, match="cannot be read") as caught:
             load_map(tmp_path)
+        assert caught.value.faults[0].place.file == str(tmp_path / "map.json")
 
     def test_bytes_that_are_no_text(self, tmp_path: Path) -> None:
         path = tmp_path / "map.json"

@@ -371,8 +371,9 @@ class TestBuilds:
         apart = other.locking_torque(0.0, 4.0, 60.0) - one.locking_torque(0.0, 4.0, 60.0)
         assert apart == pytest.approx(20.0, rel=1e-3)
 
-    def test_the_first_one_is_meant_where_none_is_named(self, two: Characterisation) -> None:
-        assert make_map(two).document.build == "Q17-a"
+    def test_none_is_taken_for_both_where_none_is_named(self, two: Characterisation) -> None:
+        with pytest.raises(FitError, match=r"\(Q17-a, Q17-b\), and it is not said which is meant"):
+            make_map(two)
 
     def test_an_unknown_one_is_refused_with_the_names(self, two: Characterisation) -> None:
         with pytest.raises(FitError, match="there is no build 'Q17-c'") as caught:

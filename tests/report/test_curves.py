@@ -85,7 +85,9 @@ def test_readings_by_hand_and_rejected_cells_are_not_carried(
 def test_cells_of_several_builds_are_not_mixed(synthetic: ModuleType, complete_map: LockingMap) -> None:
     """A map is of one build: cells of two are not laid over it, nor cells that are not at hand."""
     both = synthetic.two_builds()
-    assert carried_cells(both, make_map(both), speed_difference=4.0, temperature=60.0) is None
+    assert (
+        carried_cells(both, make_map(both, build="K04-shim"), speed_difference=4.0, temperature=60.0) is None
+    )
     bare = synthetic.complete().model_copy()
     bare._evidence = None
     assert carried_cells(bare, complete_map, speed_difference=4.0, temperature=60.0) is None

@@ -123,3 +123,10 @@ def test_precision_of_one_group_is_the_plain_standard_deviation() -> None:
     assert found.reproducibility is None
     with pytest.raises(ValueError, match="two results"):
         precision([[1.0], [2.0]])
+
+
+def test_repeats_at_two_distances_are_none(dozens: list[Characterisation]) -> None:
+    """What was driven in between would count as scatter of the bench."""
+    driven = dozens[1].builds[0].model_copy(update={"distance_m": 1860e3})
+    with pytest.raises(FitError, match=r"distance of Q17 .* differs: 0 km in .*, 1860 km in"):
+        repeatability([dozens[0], dozens[1].model_copy(update={"builds": [driven]})])
