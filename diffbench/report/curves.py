@@ -11,7 +11,7 @@ from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.friction import shape, sliding_speed, temperature_factor
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import unit_of
+from diffbench.predict import best_unit
 
 __all__ = [
     "BranchCurve",
@@ -282,16 +282,13 @@ def best_form(characterisation: Characterisation) -> FormState:
 
 def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQuantities:
     """The unit of the map's build by the best form."""
-    form = best_form(characterisation)
     builds = [facts.build for facts in characterisation.builds]
     name = locking_map.document.build
     facts = characterisation.builds[builds.index(name) if name in builds else 0]
-    return unit_of(
-        form,
-        np.array(form.values),
+    return best_unit(
+        characterisation,
         radius=facts.effective_radius_m,
         label="" if len(builds) == 1 else f"[{facts.build}]",
-        reference=characterisation.reference,
     )
 
 
