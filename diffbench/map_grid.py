@@ -36,7 +36,7 @@ Region = Callable[[Array, Array, Array], Sequence[NDArray[np.bool_]]]
 #: those of the law, hold between nodes as well. A good bench knows the law to a thousandth.
 ALLOWED = 0.0005
 #: Where nothing was tested, the error may be that share of so many times the local torque, and of so many
-#: times what the limits part by there: 0.5 % and a twentieth. Nodes are not spent on digits that nobody knows.
+#: times what the limits part by there: 0.5 % and a twentieth. No node is spent on digits that nobody knows.
 UNTESTED, UNTESTED_PARTED = 10.0, 100.0
 #: The local torque counts as at least this share of the largest one: a share of nothing has no meaning.
 LEAST = 1e-3

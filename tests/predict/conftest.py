@@ -44,8 +44,8 @@ def make_document(**changes: Any) -> dict[str, Any]:
     branches = {
         branch: {
             "locking_torque_Nm": surface(branch).tolist(),
-            "low_Nm": (surface(branch) - 4.0).tolist(),
-            "high_Nm": (surface(branch) + 5.0).tolist(),
+            "low_Nm": (surface("loading" if branch == "either" else branch) - 4.0).tolist(),
+            "high_Nm": (surface("unloading" if branch == "either" else branch) + 5.0).tolist(),
             "tested": tested.tolist(),
         }
         for branch in BRANCHES
