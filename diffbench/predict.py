@@ -484,15 +484,15 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
     if name in characterisation.reference and low <= characterisation.reference[name] <= high:
         # where the numbers of the result are quoted, the map is the law itself
         ends |= {characterisation.reference[name]}
-    low, high = min(ends), max(ends)
+    first, last = min(ends), max(ends)
     if name == "speed_difference_rad_s":
         # in steps that widen with speed: friction changes most where sliding is slow
         decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.05)).ravel()
-        places = decades[decades > 1e-4 * high]
+        places = decades[decades > 1e-4 * last]
     else:
-        step = _round_step((high - low) / 400.0) if high > low else 1.0
-        places = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
-    inner = places[(places > low) & (places < high)].tolist()
+        # finer where it was tested
+        places = np.union1d(_round_places(low, high, 400), _round_places(first, last, 100))
+    inner = places[(places > first) & (places < last)].tolist()
     return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
 
 
@@ -535,6 +535,13 @@ def _rounded_up(reach: float) -> float:
         return 0.0
     power = 10.0 ** (np.floor(np.log10(reach)) - 1.0)
     return float(np.ceil(reach / power * (1.0 - 1e-12)) * power)
+
+
+def _round_places(low: float, high: float, most: int) -> Array:
+    """Places at a round step from one end to the other, some ``most`` of them."""
+    step = _round_step((high - low) / most) if high > low else 1.0
+    places: Array = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    return places
 
 
 def _round_step(step: float) -> float:

@@ -174,7 +174,7 @@ class TestLookup:
 
 
 class TestOutside:
-    """What stands in `diffbench.beyond_axes`, worked out by hand from the nodes and the numbers of the file."""
+    """What stands in `diffbench.beyond_axes`, worked out by hand from the nodes and the file's numbers."""
 
     @pytest.mark.parametrize(
         ("place", "held"),
@@ -188,8 +188,8 @@ class TestOutside:
     def test_along_speed_and_temperature_the_value_is_held_and_the_limits_part(
         self, place: tuple[float, float, float], held: tuple[float, float, float], small: LockingMap
     ) -> None:
-        """By their share of the value for each rad/s and kelvin; a tenth of the value at least to stand-still,
-        for each time the highest speed again and for 30 K."""
+        """By their share of the value for each rad/s and kelvin; a tenth of the value at least to
+        stand-still, for each time the highest speed again and for 30 K."""
         rule = small.beyond
         share = sum(
             ends[0] * max(inside - at, 0.0) + ends[1] * max(at - inside, 0.0)
@@ -216,15 +216,18 @@ class TestOutside:
         self, torque: float, end: int, inner: int, small: LockingMap
     ) -> None:
         """From the last two nodes; limits move along and part by a tenth of the change, or by what the
-        half-widths at the end and at zero torque allow over the distance between both, 9 N·m here."""
+        half-widths at the end and at zero torque allow over the distance between both."""
         for branch in BRANCHES:
             values, axis = small.values[branch][:, 1, 1], small.axes[0]
             slope = (values[end] - values[inner]) / (axis[end] - axis[inner])
             change = slope * (torque - axis[end])
-            wider = max((5.0 + 5.0) / abs(axis[end]) * abs(torque - axis[end]), 0.1 * abs(change))
+            low, high = small.low[branch], small.high[branch]
+            half = np.maximum(high - small.values[branch], small.values[branch] - low)
+            doubt = float((half[end] + half[2]).max()) / abs(axis[end])
+            wider = max(doubt * abs(torque - axis[end]), 0.1 * abs(change))
             found = small.read(torque, 4.0, 60.0, branch)
             assert found.locking_torque == pytest.approx(values[end] + change, rel=1e-12)
-            expected = (values[end] - 4.0 + change - wider, values[end] + 5.0 + change + wider)
+            expected = (low[end, 1, 1] + change - wider, high[end, 1, 1] + change + wider)
             assert (found.low, found.high) == pytest.approx(expected, rel=1e-12)
             assert (found.tested, found.beyond) == (False, True)
 
