@@ -2,87 +2,56 @@
 
 from __future__ import annotations
 
-import hashlib
 import importlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, ValidationError
 
-from diffbench.beyond_axes import Beyond, Ends, beyond_of, continued, inner_nodes
-from diffbench.errors import DocumentError, Fault, Place
+from diffbench.beyond_axes import beyond_of, continued, inner_nodes
 from diffbench.grid_lookup import Grid, Table
+from diffbench.map_document import (
+    AXES,
+    BRANCHES,
+    EITHER,
+    FORMAT,
+    Beyond,
+    Branch,
+    Ends,
+    MapAxes,
+    MapBranch,
+    MapDocument,
+    MapInterpolation,
+    content_digest,
+    content_of,
+    document_schema,
+    read_document,
+)
+
+__all__ = [
+    "AXES",
+    "BRANCHES",
+    "FORMAT",
+    "Branch",
+    "LockingMap",
+    "MapAxes",
+    "MapBranch",
+    "MapDocument",
+    "MapInterpolation",
+    "Reading",
+    "content_digest",
+    "document_schema",
+    "either_of",
+    "load_map",
+]
 
 Array = NDArray[np.float64]
-Branch = Literal["loading", "unloading", "mean", "either"]
-
-FORMAT = "diffbench-map/1"
-AXES = ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")
-BRANCHES: tuple[Branch, ...] = ("loading", "unloading", "mean", "either")
-#: Which branch is not known: the value of the mean, limits that hold both real branches with theirs.
-EITHER: Branch = "either"
 _SIDES: tuple[Branch, Branch] = ("loading", "unloading")
-
-
-class MapAxes(BaseModel):
-    """The axes, each a rising list; the speed difference is its magnitude."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-    input_torque_Nm: tuple[float, ...]  # the file contract's key
-    speed_difference_rad_s: tuple[float, ...]
-    temperature_degC: tuple[float, ...]  # the file contract's key
-
-
-class MapBranch(BaseModel):
-    """One branch: nested lists [torque][speed][temperature]."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-    locking_torque_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
-    low_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
-    high_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
-    tested: tuple[tuple[tuple[bool, ...], ...], ...]
-
-
-class MapInterpolation(BaseModel):
-    """What the nodes leave out: the most that a lookup between them was found to add, as a share of the local
-    locking torque (where nothing was tested, of ten times that, or a hundred times what the limits part by
-    there), when the map was held against its law; and the share of the tested region that is shown as not
-    tested, because a cell counts only when all its nodes do."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-    allowed: float
-    locking_torque: float
-    limits: float
-    tested_not_shown: float
-
-
-class MapDocument(BaseModel):
-    """``map.json``: locking torque in steady state, plates and oil at one temperature.
-
-    ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-    format: Literal["diffbench-map/1"]
-    unit: str
-    build: str
-    law: str
-    confidence: float
-    axes: MapAxes
-    branches: dict[str, MapBranch]
-    notes: tuple[str, ...]
-    provenance: dict[str, Any]
-    interpolation: MapInterpolation | None = None
-    beyond: Beyond | None = None  # a file of before has none: it is made from the tables
-    sha256: str | None = None
-    predicted: str | None = None  # what was changed, where no bench has measured this unit
 
 
 @dataclass(frozen=True)
@@ -310,11 +279,11 @@ class LockingMap:
     @property
     def digest(self) -> str:
         """SHA-256 of the content (`content_digest`), by which copies of a map in other formats are known."""
-        return content_digest(_content(self.document))
+        return content_digest(content_of(self.document))
 
     def to_json(self) -> str:
         """The document as JSON text, with the hash of its content."""
-        content = _content(self.document) | {"sha256": self.digest}
+        content = content_of(self.document) | {"sha256": self.digest}
         return json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -345,155 +314,6 @@ def _frozen(values: NDArray[Any]) -> NDArray[Any]:
     return values
 
 
-def _content(document: MapDocument) -> dict[str, Any]:
-    """A document as plain values, without its hash and without what it does not say."""
-    content = document.model_dump(mode="json")
-    return {key: part for key, part in content.items() if part is not None and key != "sha256"}
-
-
-def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of what a map's document says, whatever spaces and order it is written in.
-
-    Parameters
-    ----------
-    content : mapping
-        The document as plain values; its own ``sha256`` is left out.
-
-    Returns
-    -------
-    64 hexadecimal digits.
-
-    Examples
-    --------
-    >>> content_digest({"b": 1.0, "a": [2.5]}) == content_digest({"a": [2.5], "b": 1.0, "sha256": "x"})
-    True
-
-    Source: FIPS 180-4, over UTF-8 JSON (RFC 8259) with sorted keys and no spaces, other than ASCII escaped,
-    floats by the shortest text that reads back the same.
-    """
-    kept = {key: part for key, part in content.items() if key != "sha256"}
-    text = json.dumps(kept, sort_keys=True, separators=(",", ":"), allow_nan=True)
-    return hashlib.sha256(text.encode("ascii")).hexdigest()
-
-
 def load_map(path: str | Path) -> LockingMap:
     """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
-    file = Path(path)
-    again = "make it again with diffbench fit"
-    try:
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise DocumentError.single(
-            f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise DocumentError.single("is not UTF-8 text", file=str(file), mend=again) from error
-    try:
-        content = json.loads(text)
-    except json.JSONDecodeError as error:
-        what = f"Invalid JSON: the file is cut off or damaged ({error.msg})"
-        raise DocumentError.single(what, file=str(file), line=error.lineno, mend=again) from error
-    except RecursionError as error:
-        raise DocumentError.single("Invalid JSON: nested without end", file=str(file), mend=again) from error
-    newer = f"{again}; a file of a newer version needs a newer diffbench"
-    told = content.get("format") if isinstance(content, dict) else None
-    if isinstance(told, str) and told.startswith("diffbench-map/") and told != FORMAT:
-        raise DocumentError.single(
-            f"'{told}' is another version of the format: this diffbench reads {FORMAT}",
-            file=str(file),
-            key="format",
-            mend=newer,
-        )
-    try:
-        document = MapDocument.model_validate(content)
-    except ValidationError as error:
-        raise DocumentError(
-            [
-                Fault(
-                    item["msg"],
-                    Place(str(file), key=".".join(str(part) for part in item["loc"]) or None),
-                    newer,
-                )
-                for item in error.errors()[:20]
-            ]
-        ) from error
-    faults = _shape_faults(document, str(file)) or _content_faults(document, str(file))
-    if document.sha256 is not None and not faults:
-        found = content_digest(_content(document))
-        if found != document.sha256:
-            faults.append(
-                Fault(
-                    f"the content does not match its hash (written {document.sha256[:12]}…, "
-                    f"found {found[:12]}…): the file was edited or damaged",
-                    Place(str(file), key="sha256"),
-                    f"{again}, or take the hash out if the change was meant",
-                )
-            )
-    if faults:
-        raise DocumentError(faults)
-    # what was read is what it says it is: from here on the hash follows from the content
-    return LockingMap(document.model_copy(update={"sha256": None}))
-
-
-def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
-    mend = "make the map again with diffbench fit: this one was edited or cut"
-    faults: list[Fault] = []
-    sizes = []
-    for name in AXES:
-        axis = getattr(document.axes, name)
-        sizes.append(len(axis))
-        if not axis or any(b <= a for a, b in pairwise(axis)) or not np.isfinite(axis).all():
-            faults.append(
-                Fault("the axis is not a rising list of numbers", Place(file, key=f"axes.{name}"), mend)
-            )
-    for branch in BRANCHES:
-        if branch not in document.branches and branch == EITHER:
-            continue  # a file of before: it follows from the others
-        if branch not in document.branches:
-            faults.append(Fault("the branch is missing", Place(file, key=f"branches.{branch}"), mend))
-            continue
-        for table in ("locking_torque_Nm", "low_Nm", "high_Nm", "tested"):
-            nested = getattr(document.branches[branch], table)
-            place = Place(file, key=f"branches.{branch}.{table}")
-            try:
-                values = np.array(nested, dtype=np.float64)
-            except ValueError:
-                faults.append(Fault("the rows are of different lengths", place, mend))
-                continue
-            if list(values.shape) != sizes:
-                faults.append(
-                    Fault(f"the shape {values.shape} is not that of the axes {tuple(sizes)}", place, mend)
-                )
-            elif not np.isfinite(values).all():
-                faults.append(Fault("a node holds no number", place, mend))
-    return faults
-
-
-def _content_faults(document: MapDocument, file: str) -> list[Fault]:
-    """What the numbers of a well-formed map cannot be."""
-    mend = "make the map again with diffbench fit: this one was edited"
-    faults: list[Fault] = []
-    if document.axes.speed_difference_rad_s[0] < 0.0:
-        place = Place(file, key="axes.speed_difference_rad_s")
-        faults.append(Fault("a speed difference is its magnitude, and this one is negative", place, mend))
-    for branch in (name for name in BRANCHES if name in document.branches):
-        held = document.branches[branch]
-        low, value, high = (
-            np.array(nested) for nested in (held.low_Nm, held.locking_torque_Nm, held.high_Nm)
-        )
-        if (low < 0.0).any():
-            place = Place(file, key=f"branches.{branch}.low_Nm")
-            faults.append(Fault("a locking torque is never negative, and this one is", place, mend))
-        if (low > value).any() or (value > high).any():
-            place = Place(file, key=f"branches.{branch}.locking_torque_Nm")
-            faults.append(Fault("a node is not within its own limits", place, mend))
-    return faults
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of ``map.json``."""
-    schema = MapDocument.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["$id"] = FORMAT
-    schema["title"] = FORMAT
-    return schema
+    return LockingMap(read_document(path))

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
+from diffbench.map_limits import best_unit
 from diffbench.physics.friction import shape, sliding_speed, temperature_factor
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import best_unit
 from diffbench.report.map_window import torques_to_draw
 
 __all__ = [

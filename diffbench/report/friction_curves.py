@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, FormState
 from diffbench.locking_map import Branch, LockingMap
+from diffbench.map_limits import unit_of
 from diffbench.physics.friction import sliding_speed
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import unit_of
 from diffbench.report.curves import BranchCurve, best_form, friction_factor, sweep_cells, viscous_at
 from diffbench.report.map_window import torques_to_draw
 

@@ -285,8 +285,8 @@ class TestAxes:
         """Over what was tested, at places of this test's own: the map against the law itself, and what the
         file says of it against what is found; over the rest of the axes, what was asked for included, against
         what the limits part by there."""
+        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
-        from diffbench.predict import unit_of
 
         asked = {"speed_difference_rad_s": (0.1, 30.0), "temperature_degC": (20.0, 120.0)}
         form = form_of(law)
@@ -326,8 +326,8 @@ class TestAxes:
     def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
         """No inner node of speed that is not required can be left out: it keeps its part of what is allowed,
         which the axes share."""
+        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
-        from diffbench.predict import unit_of
 
         form = form_of()
         result = characterised(form)
@@ -345,7 +345,7 @@ class TestAxes:
 
     def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
         """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
-        from diffbench.predict import is_inside
+        from diffbench.tested_region import is_inside
 
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))
