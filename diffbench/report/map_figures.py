@@ -97,7 +97,7 @@ def contours(
     Parameters
     ----------
     locking_map : LockingMap
-        The map, with at least two input torques and two speed differences.
+        The map, with at least two input torques and two speed differences to draw.
     axes : matplotlib.axes.Axes
         Where to draw.
     branch : str
@@ -115,7 +115,7 @@ def contours(
     Raises
     ------
     ValueError
-        The map has a single input torque or speed difference.
+        A single input torque or speed difference is to be drawn.
     """
     across, upward = torques_to_draw(locking_map), speeds_to_draw(locking_map)
     torque, speed = locking_map.axes[0][across], locking_map.axes[1][upward]

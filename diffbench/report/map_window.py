@@ -38,7 +38,7 @@ def _near(locking_map: LockingMap, which: int, share: float) -> NDArray[np.intp]
     axis = locking_map.axes[which]
     others = tuple(other for other in range(3) if other != which)
     tested: NDArray[np.bool_] = np.any(locking_map.tested["loading"], axis=others)
-    if np.count_nonzero(tested) < 2:
+    if not tested.any():
         return np.arange(axis.size)
     low, high = float(axis[tested][0]), float(axis[tested][-1])
     reach = share * (high - low)

@@ -53,7 +53,7 @@ class PageFigure:
 
 def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> PageFigure | None:
     """The sweep over the fitted map at the reference condition; None where the map has one input torque."""
-    if locking_map.axes[0].size < 2:
+    if torques_to_draw(locking_map).size < 2:
         return None
     speed, heat = figures.place_of_reference(characterisation, None, None)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
@@ -120,7 +120,7 @@ def _why_no_cells(characterisation: Characterisation) -> str:
 
 def evidence_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
     """What the locking torque is made of, the cells as recorded, and the residuals."""
-    if locking_map.axes[0].size > 1:
+    if torques_to_draw(locking_map).size > 1:
         yield _parts_figure(characterisation, locking_map)
     evidence = characterisation.evidence
     if evidence is None:
@@ -246,10 +246,10 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> PageFigure:
 
 
 def map_page_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
-    """The map as filled contours, by temperature and branch; none where it has a single speed difference or
-    torque."""
-    torque, speed, heat = locking_map.axes
-    if torque.size < 2 or speed.size < 2:
+    """The map as filled contours, by temperature and branch; none where a single speed
+    difference or torque is drawn."""
+    heat = locking_map.axes[2]
+    if torques_to_draw(locking_map).size < 2 or speeds_to_draw(locking_map).size < 2:
         return
     levels = map_figures.contour_levels(locking_map)
     for index in map_figures.temperatures_to_show(

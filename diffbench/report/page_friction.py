@@ -39,7 +39,7 @@ def friction_page_figures(
     characterisation: Characterisation, locking_map: LockingMap
 ) -> Iterator[PageFigure]:
     """Torque bias, friction over sliding speed and over plate temperature, temperatures and plate heat."""
-    if locking_map.axes[0].size > 1:
+    if torques_to_draw(locking_map).size > 1:
         yield _bias_figure(characterisation, locking_map)
     for over in _NAMES:
         curve = friction_curve(characterisation, over)

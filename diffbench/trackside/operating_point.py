@@ -7,6 +7,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from diffbench.errors import QuantityError
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
@@ -196,7 +198,7 @@ def slip_state(
         Of plates and oil [°C].
     speed_difference : float or None
         At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference that was
-        tested there (else the lowest of the map): a unit at rest is nearest to it.
+        tested there (else anywhere, else the lowest of the map): a unit at rest is nearest to it.
     branch : {"either", "mean", "loading", "unloading"}
         Of the map; by default it is not known which, and the limits hold both real ones.
 
@@ -224,7 +226,8 @@ def slip_state(
     if speed_difference is None:
         nodes = [float(node) for node in locking_map.axes[1]]
         tested = [node for node in nodes if locking_map.is_tested(whole, node, float(temperature), branch)]
-        at = min(tested, default=nodes[0])
+        anywhere = [node for i, node in enumerate(nodes) if np.any(locking_map.tested[branch][:, i])]
+        at = min(tested or anywhere or nodes)
     else:
         _finite(speed_difference=speed_difference)
         at = abs(float(speed_difference))
