@@ -113,6 +113,20 @@ def test_answers_as_the_map_does(
         assert float.fromhex(alone) == numbers[0]
 
 
+def test_answers_by_the_rule_of_the_map(
+    ruled: LockingMap, places: np.ndarray, tmp_path: Path, compiled: Callable[..., Path]
+) -> None:
+    """Its own numbers beyond the axes, not those that its tables would give."""
+    export_map(ruled, "c", tmp_path / "q17.h")
+    (tmp_path / "host.c").write_text(HOST, encoding="utf-8")
+    host = compiled(tmp_path, "host", ["host.c", "q17.c"])
+    found = ask(host, [" ".join(["3", *(value.hex() for value in p)]) for p in places.tolist()])
+    assert any(line[5] == "1" for line in found)
+    for line, place in zip(found, places.tolist(), strict=True):
+        told = ruled.read(*place)
+        assert [float.fromhex(text) for text in line[1:4]] == [told.locking_torque, told.low, told.high]
+
+
 def test_says_what_is_no_place(folder: Path, compiled: Callable[..., Path]) -> None:
     """No number, an unknown branch: a status, and numbers that are none."""
     host = compiled(folder, "host_bad", ["host.c", "q17.c"])
