@@ -232,9 +232,7 @@ def law_corners(characterisation: Characterisation) -> set[float]:
     form = characterisation.forms[0]
     if form.law != "greater-of":
         return found
-    builds = [facts.build for facts in characterisation.builds]
-    for name in builds:
-        label = "" if len(builds) == 1 else f"[{name}]"
+    for label in _labels(characterisation):
         unit = best_unit(characterisation, radius=1.0, label=label)
         for sign, bias, ratio in (
             (1.0, unit.drive_bias, unit.drive_ratio),
@@ -242,6 +240,12 @@ def law_corners(characterisation: Characterisation) -> set[float]:
         ):
             found |= {sign * opening_thrust(unit) / (bias * r) for r in (1.0, ratio) if bias * r > 1e-6}
     return found
+
+
+def _labels(characterisation: Characterisation) -> list[str]:
+    """What the quantities of each build have behind their names."""
+    builds = [facts.build for facts in characterisation.builds]
+    return [""] if len(builds) == 1 else [f"[{name}]" for name in builds]
 
 
 def _rounded_up(reach: float) -> float:
@@ -281,4 +285,15 @@ def _notes(characterisation: Characterisation) -> list[str]:
                 f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess "
                 "of that flank, with limits for any ramp"
             )
+    form = characterisation.forms[0]
+    slight = form.law == "additive" and any(
+        closed_flanks(characterisation, form, best_unit(characterisation, radius=1.0, label=label))
+        for label in _labels(characterisation)
+    )
+    if slight:
+        notes.append(
+            "the ramps passed on so little that a preload contact of the greater-of law may never have "
+            "opened: beyond the tested torque the limits hold that, too; sweep to a higher input torque, or "
+            "state the law in the build sheet"
+        )
     return notes

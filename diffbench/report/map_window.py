@@ -12,6 +12,7 @@ __all__ = ["speeds_to_draw", "torques_to_draw"]
 #: How far beyond the tested torques a node is still drawn, over their span: a map reaches several times as
 #: far, and drawn whole it would show what nobody measured.
 NEAR = 0.5
+ONE_LEVEL = 1.1
 
 
 def torques_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
@@ -30,8 +31,11 @@ def torques_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
 
 
 def speeds_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
-    """Nodes of speed difference to draw: those tested at any input torque (see `torques_to_draw`)."""
-    return _near(locking_map, 1, 0.0)
+    """Nodes of speed difference to draw: those tested at any input torque (see `torques_to_draw`); one where
+    one level was swept, however that wobbled."""
+    drawn = _near(locking_map, 1, 0.0)
+    speeds = locking_map.axes[1][drawn]
+    return drawn[:1] if 0.0 < speeds[-1] < ONE_LEVEL * speeds[0] else drawn
 
 
 def _near(locking_map: LockingMap, which: int, share: float) -> NDArray[np.intp]:
