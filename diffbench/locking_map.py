@@ -229,7 +229,8 @@ class LockingMap:
             return [float(column[0]) for column in several]
         answers = self._grid.many(tables, torque, speed, heat)
         outside = np.zeros(torque.shape, dtype=bool)
-        for column, (low, high) in zip((torque, speed, heat), self._ends, strict=True):
+        columns = (torque, speed, heat)[: 1 if count == 1 else 3]  # a value alone changes along torque only
+        for column, (low, high) in zip(columns, self._ends, strict=False):
             outside |= (column < low) | (column > high)
         if outside.any():
             beyond = [answer[outside] for answer in answers]
@@ -240,35 +241,35 @@ class LockingMap:
 
     def _go_on(self, branch: Branch, found: list[Array], torque: Array, speed: Array, heat: Array) -> None:
         """From what the ends of the axes say (m,) to what the map says beyond them, in place."""
-        change, per_torque = np.zeros(torque.shape), np.zeros(torque.shape)
+        change, by_torque = np.zeros(torque.shape), np.zeros(torque.shape)
         for side, (end, inner) in enumerate(self._lines):
             here = np.isfinite(torque) & ((torque < end) if side == 0 else (torque > end))
             if not here.any():
                 continue
             distance = torque[here] - end
             if inner != end:
-                before = self._grid.many(
-                    [self._tables[branch][0]], np.full(distance.shape, inner), speed[here], heat[here]
-                )[0]
+                place = np.full(distance.shape, inner), speed[here], heat[here]
+                before = self._grid.many(self._tables[branch][:1], *place)[0]
                 change[here] = distance * ((found[0][here] - before) / (end - inner))
-            per_torque[here] = self.beyond.half_width_per_Nm[branch][side] * np.abs(distance)
+            by_torque[here] = self.beyond.half_width_per_Nm[branch][side] * np.abs(distance)
+        if len(found) == 1:
+            found[0][:] = np.maximum(found[0] + change, 0.0)
+            return
         share = np.zeros(torque.shape)
         for column, (low, high), (below, above) in (
             (speed, self._ends[1], self.beyond.half_width_share_per_rad_s),
             (heat, self._ends[2], self.beyond.half_width_share_per_K),
         ):
             share += below * np.maximum(low - column, 0.0) + above * np.maximum(column - high, 0.0)
-        low_and_high = found[1:3] if len(found) > 2 else [found[0], found[0]]
-        made = continued(
+        found[:3] = continued(
             found[0],
-            *low_and_high,
+            found[1],
+            found[2],
             change=change,
-            by_torque=per_torque,
+            by_torque=by_torque,
             share=share,
             of_change=self.beyond.half_width_share_of_change,
         )
-        for column, new in zip(found[:3], made, strict=False):
-            column[:] = new
 
     def _repr_html_(self) -> str:
         """As a notebook shows it: what it covers, and its contours."""
