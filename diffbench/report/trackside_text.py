@@ -123,7 +123,7 @@ def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
     """
     words = "inside what was tested" if tested else "NOT tested: an extrapolation"
     if beyond:
-        words = "BEYOND the axes of the map: an extrapolation"
+        words = "NOT tested, BEYOND the axes of the map: an extrapolation"
     if predicted is not None:
         words = f"PREDICTED, not measured: {printable(predicted)}" + (f"; {words}" if beyond else "")
     return words
