@@ -4,35 +4,55 @@ distribution."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import BuildFacts, Characterisation, FormState, Tested
+from diffbench.beyond_axes import beyond_of
+from diffbench.characterisation import BuildFacts, Characterisation
 from diffbench.errors import FitError
 from diffbench.locking_map import (
     AXES,
     BRANCHES,
     FORMAT,
+    Branch,
     LockingMap,
     MapAxes,
     MapBranch,
     MapDocument,
     MapInterpolation,
+    either_of,
 )
-from diffbench.map_grid import ALLOWED, AxisPlan, choose_grid, interpolation_error
-from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
-from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
+from diffbench.map_limits import (
+    SIDES,
+    best_unit,
+    bracket,
+    closed_flanks,
+    limited_locking_torque,
+    opening_thrust,
+    parted_untested,
+)
+from diffbench.physics.steady import steady_locking_torque
+from diffbench.tested_region import (
+    SPEED_TOLERANCE,
+    TORQUE_TOLERANCE,
+    is_inside,
+    speed_tested,
+    temperature_tested,
+    torque_tested,
+)
 
 Array = NDArray[np.float64]
 
-# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an
-# oil that swept 50 to 75 °C reads a little less at both ends.
-TORQUE_TOLERANCE = 0.012
-SPEED_TOLERANCE = 0.03
-TEMPERATURE_TOLERANCE = 1.0  # K
-NORMAL_95 = 1.959964
+# How far a map reaches of itself. A bench pulls a fraction of what first gear and an engine put through the
+# case, or of what the wheels do to it under braking: five times the largest torque tested, on both flanks.
+# Outputs start from stand-still, and an unloaded wheel may spin up: twice the fastest. Oil starts cold and
+# ends hot: 20 K either way. What is further goes on as `diffbench.beyond_axes` says.
+TORQUE_REACH = 5.0
+SPEED_REACH = 2.0
+TEMPERATURE_REACH = 20.0  # K
 
 
 def make_map(
@@ -44,8 +64,11 @@ def make_map(
     """The map of one build.
 
     ``axes`` asks for limits by name (``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``);
-    the map covers the tested region and reaches what the build sheet or the caller asks for. Limits are 95 %
-    of the joint distribution of the fit: noise, bench errors, repeatability, and the spread of the forms.
+    the map covers the tested region and reaches what the build sheet or the caller asks for, else
+    `TORQUE_REACH` times the tested torque both ways, from stand-still to `SPEED_REACH` times the tested speed
+    difference, and `TEMPERATURE_REACH` beyond the tested temperatures. Limits are 95 % of the joint
+    distribution of the fit (noise, bench errors, repeatability, and the spread of the forms), and wider by
+    the distance from what was tested.
     Raises ``FitError`` for an unknown build.
     """
     characterisation = of_one(characterisation, build)
@@ -53,32 +76,36 @@ def make_map(
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
     tested = characterisation.tested
 
-    def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+    def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Limited]:
         radius = facts.effective_radius_m
-        found = (_mixture(characterisation, torque, speed, heat, b, radius, label) for b in branches)
-        return [(value, NORMAL_95 * u) for value, u in found]
+        return [
+            limited_locking_torque(characterisation, torque, speed, heat, b, radius, label) for b in branches
+        ]
 
-    def values(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Array]:
-        form = characterisation.forms[0]
-        unit = unit_of(
-            form,
-            np.array(form.values),
-            radius=facts.effective_radius_m,
-            label=label,
-            reference=characterisation.reference,
-        )
-        return [steady_locking_torque(unit, torque, speed, heat, b) for b in branches]
+    def values(
+        branches: Iterable[str], torque: Array, speed: Array, heat: Array
+    ) -> list[tuple[Array, Array]]:
+        unit = best_unit(characterisation, radius=facts.effective_radius_m, label=label)
+        closed = closed_flanks(characterisation, characterisation.forms[0], unit)
+        found = []
+        for b in branches:
+            value = steady_locking_torque(unit, torque, speed, heat, b)
+            parted = parted_untested(unit, tested, value, (torque, speed, heat), b)
+            low, high = bracket(unit, closed, (torque, speed, heat), b, value)
+            found.append((value, parted + (high - low)))
+        return found
 
     one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
     grid = choose_grid(
         (one, two, three),
         # the mean of two errors is not larger than both: it need not be looked at before the end
-        lambda *place: law(("loading", "unloading"), *place),
-        lambda *place: values(("loading", "unloading"), *place),
-        lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in ("loading", "unloading")],
+        lambda *place: law(SIDES, *place),
+        lambda *place: values(SIDES, *place),
+        lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in SIDES],
+        (torque_tested(tested, "loading"), speed_tested(tested), temperature_tested(tested)),
     )
     value_error, limit_error = interpolation_error(
-        grid.axes, lambda *place: law(BRANCHES, *place), lambda *place: values(BRANCHES, *place)
+        grid.axes, lambda *place: law(SIDES, *place), lambda *place: values(SIDES, *place)
     )
     interpolation = MapInterpolation(
         allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
@@ -101,16 +128,17 @@ def map_on(
     characterisation = of_one(characterisation, build)
     facts, label = facts_of(characterisation, build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
-    made: dict[str, MapBranch] = {}
-    for branch in BRANCHES:
-        value, u = _mixture(characterisation, torque, speed, heat, branch, facts.effective_radius_m, label)
-        inside = is_inside(characterisation.tested, torque, speed, heat, branch)
-        made[branch] = MapBranch(
-            locking_torque_Nm=value.tolist(),
-            low_Nm=np.maximum(value - NORMAL_95 * u, 0.0).tolist(),
-            high_Nm=(value + NORMAL_95 * u).tolist(),
-            tested=inside.tolist(),
+    held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
+    for branch in (*SIDES, "mean"):
+        limited = limited_locking_torque(
+            characterisation, torque, speed, heat, branch, facts.effective_radius_m, label
         )
+        inside = is_inside(characterisation.tested, torque, speed, heat, branch)
+        for name, table in zip(held, (*limited, inside), strict=True):
+            held[name][cast(Branch, branch)] = table
+    for name, table in either_of(held).items():
+        held[name]["either"] = table
+    tables = [held[name] for name in ("values", "low", "high")]
     return LockingMap(
         MapDocument(
             format=FORMAT,
@@ -119,11 +147,21 @@ def map_on(
             law=characterisation.law.chosen,
             confidence=0.95,
             axes=MapAxes(**{name: tuple(axis.tolist()) for name, axis in zip(AXES, axes, strict=True)}),
-            branches={branch: made[branch] for branch in BRANCHES},
+            branches={
+                branch: MapBranch(
+                    locking_torque_Nm=held["values"][branch].tolist(),
+                    low_Nm=held["low"][branch].tolist(),
+                    high_Nm=held["high"][branch].tolist(),
+                    tested=held["tested"][branch].tolist(),
+                )
+                for branch in BRANCHES
+            },
             notes=_notes(characterisation),
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
             characterisation_sha256=characterisation.digest,
+            # the limits of a flank that was not seen at work hold its corner already
+            beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
         )
     )
 
@@ -154,139 +192,42 @@ def facts_of(characterisation: Characterisation, build: str | None) -> tuple[Bui
     return facts, "" if len(builds) == 1 else f"[{facts.build}]"
 
 
-def friction_law_of(form: FormState) -> FrictionLaw:
-    """The law of friction over speed of a fitted form; older results have the Stribeck exponent alone."""
-    return FRICTION_LAWS[form.friction_law] if form.friction_law else stribeck(form.stribeck_exponent or 1.0)
-
-
-def unit_of(
-    form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]
-) -> UnitQuantities:
-    """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
-
-    def get(name: str) -> float:
-        i = form.names.index(name)
-        return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
-
-    def of_build(stem: str) -> float:
-        for name in (f"{stem}{label}", stem):
-            if name in form.names:
-                return get(name)
-        # several builds share this one: in older files it bears the name of the first that has it
-        shared = [name for name in form.names if name.startswith(f"{stem}[")]
-        if len(shared) > 1:
-            raise FitError.single(
-                f"the file does not say which {stem} the build has",
-                mend="it was written by an older version: make it again with diffbench fit",
-            )
-        return get(shared[0])
-
-    preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
-    return UnitQuantities(
-        preload_law=preload,
-        preload_values=tuple(get(own.name) for own in preload.unknowns),
-        preload_torque=of_build("preload_torque"),
-        drive_bias=of_build("ramp_bias_drive_loading"),
-        coast_bias=of_build("ramp_bias_coast_loading"),
-        drive_ratio=of_build("unloading_ratio_drive"),
-        coast_ratio=of_build("unloading_ratio_coast"),
-        gear_friction=get("gear_friction"),
-        viscous=get("viscous"),
-        viscous_exponent=get("viscous_exponent"),
-        friction_law=friction,
-        friction_values=tuple(get(own.name) for own in friction.unknowns),
-        temperature_coefficient=get("temperature_coefficient"),
-        effective_radius=radius,
-        reference_temperature=reference["temperature_degC"],
-        reference_speed_difference=reference["speed_difference_rad_s"],
-    )
-
-
-def _mixture(
-    characterisation: Characterisation,
-    torque: Array,
-    speed: Array,
-    heat: Array,
-    branch: str,
-    radius: float,
-    label: str,
-) -> tuple[Array, Array]:
-    """Value of the best form and standard uncertainty over all forms."""
-    best: Array | None = None
-    variance = np.zeros(torque.shape)
-    for form in characterisation.forms:
-        x = np.array(form.values)
-        covariance = np.array(form.covariance)
-
-        def unit_at(x: Array, form: FormState = form) -> UnitQuantities:
-            return unit_of(form, x, radius=radius, label=label, reference=characterisation.reference)
-
-        unit = unit_at(x)
-        value = steady_locking_torque(unit, torque, speed, heat, branch)
-        best = value if best is None else best
-        deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        gradient = np.zeros((*torque.shape, x.size))
-        for i in np.flatnonzero(deviation).tolist():
-            ahead, behind = x.copy(), x.copy()
-            ahead[i] += deviation[i]
-            behind[i] -= deviation[i]
-            sides = unit_at(ahead), unit_at(behind)
-            if sides == (unit, unit):
-                continue  # of the bench, or of another build
-            more, less = (steady_locking_torque(side, torque, speed, heat, branch) for side in sides)
-            more, less = more - value, value - less
-            # the larger of both sides: at a corner of the greater-of law one of them is flat
-            gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
-        own = np.sum((gradient @ covariance) * gradient, axis=-1)
-        variance += form.weight * (np.maximum(own, 0.0) + (value - best) ** 2)
-    assert best is not None
-    return best, np.sqrt(variance)
-
-
 def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:
-    """Round places for the nodes of an axis, over the tested region and what was asked for."""
+    """Round places for the nodes of an axis, over the tested region and what was asked for, or as far as
+    maps reach of themselves."""
     tested = characterisation.tested
     outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
-    # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
-    # reads 299.8
     if name == "input_torque_Nm":
-        low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
-        slack = 0.4 * TORQUE_TOLERANCE * (high - low)
-        low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
-    elif name == "speed_difference_rad_s":
-        low, high = float(outline[:, 1].min()), float(outline[:, 1].max())
-        if high > low:
-            low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
-    else:
-        low, high = tested.temperature_degC
-        low, high = np.floor(2.0 * low) / 2.0 - 0.5, np.ceil(2.0 * high) / 2.0 + 0.5
-    ends = {float(low), float(high)}
-    if name == "input_torque_Nm":
+        low, high = torque_tested(tested, "loading")
+        reach = _rounded_up(TORQUE_REACH * max(-low, high))
+        far = (-reach, reach)
         # where the unloading branch stops to count as tested, and where the law has a corner: between nodes
         # the map is straight, as the law is
-        drive, coast = tested.drive_unloading_Nm, -tested.coast_unloading_Nm
-        marks = {
-            float(np.floor(drive + slack)),
-            float(np.ceil(coast - slack)),
-            *law_corners(characterisation),
-        }
-        ends |= {0.0} | {place for place in marks if low < place < high}
+        marks = {0.0, *torque_tested(tested, "unloading"), *law_corners(characterisation)}
     elif name == "speed_difference_rad_s":
-        ends |= {speed for speed in _corner_speeds(outline) if low < speed < high}
+        low, high = speed_tested(tested)
+        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), _corner_speeds(outline)
+    else:
+        low, high = temperature_tested(tested)
+        far, marks = (low - TEMPERATURE_REACH, high + TEMPERATURE_REACH), set()
+    if not tested.outline:
+        far = (low, high)
+    if asked is not None:
+        far = asked
+    ends = {low, high, min(low, far[0]), max(high, far[1])}
+    ends |= {place for place in marks if min(ends) < place < max(ends)}
     if name in characterisation.reference and low <= characterisation.reference[name] <= high:
         # where the numbers of the result are quoted, the map is the law itself
         ends |= {characterisation.reference[name]}
-    if asked is not None:
-        ends |= {min(float(low), asked[0]), max(float(high), asked[1])}
-    low, high = min(ends), max(ends)
+    first, last = min(ends), max(ends)
     if name == "speed_difference_rad_s":
         # in steps that widen with speed: friction changes most where sliding is slow
         decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.05)).ravel()
-        places = decades[decades > 1e-4 * high]
+        places = decades[decades > 1e-4 * last]
     else:
-        step = _round_step((high - low) / 400.0) if high > low else 1.0
-        places = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
-    inner = places[(places > low) & (places < high)].tolist()
+        # finer where it was tested
+        places = np.union1d(_round_places(low, high, 400), _round_places(first, last, 100))
+    inner = places[(places > first) & (places < last)].tolist()
     return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
 
 
@@ -307,13 +248,8 @@ def _corner_speeds(outline: Array) -> set[float]:
 def law_corners(characterisation: Characterisation) -> set[float]:
     """Input torques at which the preload law of any build has its corner, loading and unloading [N·m]."""
     found: set[float] = set()
-    form = characterisation.forms[0]
-    builds = [facts.build for facts in characterisation.builds]
-    for name in builds:
-        label = "" if len(builds) == 1 else f"[{name}]"
-        unit = unit_of(
-            form, np.array(form.values), radius=1.0, label=label, reference=characterisation.reference
-        )
+    for label in _labels(characterisation):
+        unit = best_unit(characterisation, radius=1.0, label=label)
         opening = unit.preload_law.opening(unit.preload_torque, unit.preload_values)
         if opening is None:
             return found
@@ -321,8 +257,29 @@ def law_corners(characterisation: Characterisation) -> set[float]:
             (1.0, unit.drive_bias, unit.drive_ratio),
             (-1.0, unit.coast_bias, unit.coast_ratio),
         ):
-            found |= {sign * opening / (bias * r) for r in (1.0, ratio) if bias > 1e-6}
+            found |= {sign * opening_thrust(unit) / (bias * r) for r in (1.0, ratio) if bias * r > 1e-6}
     return found
+
+
+def _labels(characterisation: Characterisation) -> list[str]:
+    """What the quantities of each build have behind their names."""
+    builds = [facts.build for facts in characterisation.builds]
+    return [""] if len(builds) == 1 else [f"[{name}]" for name in builds]
+
+
+def _rounded_up(reach: float) -> float:
+    """To two digits."""
+    if reach <= 0.0:
+        return 0.0
+    power = 10.0 ** (np.floor(np.log10(reach)) - 1.0)
+    return float(np.ceil(reach / power * (1.0 - 1e-12)) * power)
+
+
+def _round_places(low: float, high: float, most: int) -> Array:
+    """Places at a round step from one end to the other, some ``most`` of them."""
+    step = _round_step((high - low) / most) if high > low else 1.0
+    places: Array = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    return places
 
 
 def _round_step(step: float) -> float:
@@ -332,53 +289,11 @@ def _round_step(step: float) -> float:
     )
 
 
-def is_inside(tested: Tested, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
-    """Whether nodes lie in the tested region of a branch."""
-    if len(tested.outline) < 1:
-        return np.zeros(torque.shape, dtype=bool)
-    outline = np.array(tested.outline)
-    span = max(float(np.ptp(outline[:, 0])), 1.0)
-    allowed = np.stack(
-        [np.full(torque.shape, TORQUE_TOLERANCE * span), np.maximum(SPEED_TOLERANCE * np.abs(speed), 0.02)]
-    )
-    inside = _in_outline(outline, torque, np.abs(speed), allowed)
-    low, high = tested.temperature_degC
-    inside &= (heat >= low - TEMPERATURE_TOLERANCE) & (heat <= high + TEMPERATURE_TOLERANCE)
-    if branch == "loading":
-        return inside
-    slack = TORQUE_TOLERANCE * span
-    return (
-        inside
-        & (torque <= tested.drive_unloading_Nm + slack)
-        & (torque >= -tested.coast_unloading_Nm - slack)
-    )
-
-
-def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> NDArray[np.bool_]:
-    """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by
-    its own allowance towards the outline's middle first."""
-    middle = outline.mean(axis=0)
-    t = torque + np.clip(middle[0] - torque, -allowed[0], allowed[0])
-    s = speed + np.clip(middle[1] - speed, -allowed[1], allowed[1])
-    inside = np.ones(torque.shape, dtype=bool)
-    if len(outline) < 3:
-        lows, highs = outline.min(axis=0), outline.max(axis=0)
-        return np.asarray(
-            (torque >= lows[0] - allowed[0])
-            & (torque <= highs[0] + allowed[0])
-            & (speed >= lows[1] - allowed[1])
-            & (speed <= highs[1] + allowed[1])
-        )
-    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        inside &= (b[0] - a[0]) * (s - a[1]) - (b[1] - a[1]) * (t - a[0]) >= -1e-9
-    return inside
-
-
 def _notes(characterisation: Characterisation) -> list[str]:
     notes = [
         "steady state; plates and oil at the same temperature; the speed difference is its magnitude",
         "the unloading branch is where the ramps stand after coming down from a much higher input torque",
-        "a node that is not tested is an extrapolation by the fitted law",
+        "a node that is not tested is an extrapolation by the fitted law, its limits wider by the distance",
     ]
     for flank, seen in (
         ("drive", characterisation.tested.drive_ramp_seen),
@@ -387,6 +302,17 @@ def _notes(characterisation: Characterisation) -> list[str]:
         if not seen:
             notes.append(
                 f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess "
-                "of that flank"
+                "of that flank, with limits for any ramp"
             )
+    form = characterisation.forms[0]
+    slight = form.law == "additive" and any(
+        closed_flanks(characterisation, form, best_unit(characterisation, radius=1.0, label=label))
+        for label in _labels(characterisation)
+    )
+    if slight:
+        notes.append(
+            "the ramps passed on so little that a preload contact of the greater-of law may never have "
+            "opened: beyond the tested torque the limits hold that, too; sweep to a higher input torque, or "
+            "state the law in the build sheet"
+        )
     return notes

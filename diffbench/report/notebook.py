@@ -9,6 +9,7 @@ from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.report import doubt_figures, map_figures
 from diffbench.report.drawing import draw
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page_tables import Table, key_table, typeset
 from diffbench.report.style import GRID, INK, MUTED
 from diffbench.report.verdict import unit_line, verdict
@@ -85,7 +86,7 @@ def map_html(locking_map: LockingMap) -> str:
     place = f"{heat[middle]:.0f} °C, loading"
     drawing = ""
     prefix = f"notebook-{next(_COUNT)}"
-    if torque.size > 1 and speed.size > 1:
+    if torques_to_draw(locking_map).size > 1 and speeds_to_draw(locking_map).size > 1:
         drawing = draw(
             lambda axes: map_figures.contours(locking_map, axes, branch="loading", temperature=middle),
             size=CONTOURS,

@@ -20,6 +20,7 @@ from diffbench.report.curves import (
 )
 from diffbench.report.drawing import draw
 from diffbench.report.figures import BRANCHES
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page_tables import Table, typeset
 from diffbench.report.rounding import number_text
 
@@ -52,7 +53,7 @@ class PageFigure:
 
 def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) -> PageFigure | None:
     """The sweep over the fitted map at the reference condition; None where the map has one input torque."""
-    if locking_map.axes[0].size < 2:
+    if torques_to_draw(locking_map).size < 2:
         return None
     speed, heat = figures.place_of_reference(characterisation, None, None)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
@@ -119,7 +120,7 @@ def _why_no_cells(characterisation: Characterisation) -> str:
 
 def evidence_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
     """What the locking torque is made of, the cells as recorded, and the residuals."""
-    if locking_map.axes[0].size > 1:
+    if torques_to_draw(locking_map).size > 1:
         yield _parts_figure(characterisation, locking_map)
     evidence = characterisation.evidence
     if evidence is None:
@@ -245,10 +246,10 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> PageFigure:
 
 
 def map_page_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[PageFigure]:
-    """The map as filled contours, by temperature and branch; none where it has a single speed difference or
-    torque."""
-    torque, speed, heat = locking_map.axes
-    if torque.size < 2 or speed.size < 2:
+    """The map as filled contours, by temperature and branch; none where a single speed
+    difference or torque is drawn."""
+    heat = locking_map.axes[2]
+    if torques_to_draw(locking_map).size < 2 or speeds_to_draw(locking_map).size < 2:
         return
     levels = map_figures.contour_levels(locking_map)
     for index in map_figures.temperatures_to_show(
@@ -261,8 +262,9 @@ def map_page_figures(characterisation: Characterisation, locking_map: LockingMap
 def _contour_figure(
     locking_map: LockingMap, branch: Branch, index: int, temperature: float, levels: map_figures.Array
 ) -> PageFigure:
-    torque, speed, _ = locking_map.axes
-    values, tested = locking_map.values[branch][:, :, index], locking_map.tested[branch][:, :, index]
+    across, upward = torques_to_draw(locking_map), speeds_to_draw(locking_map)
+    torque, speed, drawn = locking_map.axes[0][across], locking_map.axes[1][upward], np.ix_(across, upward)
+    values, tested = (table[branch][:, :, index][drawn] for table in (locking_map.values, locking_map.tested))
     rows = [
         (
             f"{torque[i]:.0f}",

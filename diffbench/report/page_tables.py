@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from diffbench.characterisation import Characterisation
-from diffbench.predict import friction_law_of
+from diffbench.map_limits import friction_law_of
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
 from diffbench.report.verdict import check_text, disagrees, limited_name

@@ -7,6 +7,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from diffbench.errors import QuantityError
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
@@ -50,6 +52,8 @@ class TorqueSplit:
         Whether the bench covered the place.
     predicted : str or None
         What was changed, where the map is of no measured unit.
+    beyond : bool
+        Whether the place is beyond the axes of the map.
     """
 
     input_torque: float
@@ -63,6 +67,7 @@ class TorqueSplit:
     faster_output: float
     tested: bool
     predicted: str | None
+    beyond: bool
 
 
 @dataclass(frozen=True)
@@ -87,6 +92,8 @@ class SlipVerdict:
         Whether the bench covered the place.
     predicted : str or None
         As `TorqueSplit`.
+    beyond : bool
+        As `TorqueSplit`.
     """
 
     left_torque: float
@@ -99,6 +106,7 @@ class SlipVerdict:
     share_of_locking_torque: float | None
     tested: bool
     predicted: str | None
+    beyond: bool
 
 
 def torque_split(
@@ -107,7 +115,7 @@ def torque_split(
     speed_difference: float,
     temperature: float,
     *,
-    branch: Branch = "mean",
+    branch: Branch = "either",
 ) -> TorqueSplit:
     """Locking torque, locking effect and torque bias ratio at an operating point.
 
@@ -123,8 +131,8 @@ def torque_split(
         Of the outputs [rad/s]; the magnitude counts.
     temperature : float
         Of plates and oil [°C].
-    branch : {"mean", "loading", "unloading"}
-        Of the map.
+    branch : {"either", "mean", "loading", "unloading"}
+        Of the map; by default it is not known which, and the limits hold both real ones.
 
     Returns
     -------
@@ -146,7 +154,8 @@ def torque_split(
     """
     _finite(input_torque=input_torque, speed_difference=speed_difference, temperature=temperature)
     place = (float(input_torque), abs(float(speed_difference)), float(temperature))
-    torque = interval_at(locking_map, place, branch)
+    read = locking_map.read(*place, branch)
+    torque = Interval(read.locking_torque, read.low, read.high)
     assert torque.value is not None
     effect = Interval(*(_effect(limit, place[0]) for limit in (torque.value, torque.low, torque.high)))
     ratio = Interval(*(_ratio(limit) for limit in (effect.value, effect.low, effect.high)))
@@ -160,8 +169,9 @@ def torque_split(
         torque_bias_ratio=ratio,
         slower_output=(place[0] + torque.value) / 2.0,
         faster_output=(place[0] - torque.value) / 2.0,
-        tested=bool(locking_map.is_tested(*place, branch)),
+        tested=read.tested,
         predicted=locking_map.document.predicted,
+        beyond=read.beyond,
     )
 
 
@@ -172,7 +182,7 @@ def slip_state(
     temperature: float,
     *,
     speed_difference: float | None = None,
-    branch: Branch = "mean",
+    branch: Branch = "either",
 ) -> SlipVerdict:
     """Locked or slipping for a given left and right torque.
 
@@ -188,9 +198,9 @@ def slip_state(
         Of plates and oil [°C].
     speed_difference : float or None
         At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference that was
-        tested there (else the lowest of the map): a unit at rest is nearest to it.
-    branch : {"mean", "loading", "unloading"}
-        Of the map.
+        tested there (else anywhere, else the lowest of the map): a unit at rest is nearest to it.
+    branch : {"either", "mean", "loading", "unloading"}
+        Of the map; by default it is not known which, and the limits hold both real ones.
 
     Returns
     -------
@@ -216,12 +226,14 @@ def slip_state(
     if speed_difference is None:
         nodes = [float(node) for node in locking_map.axes[1]]
         tested = [node for node in nodes if locking_map.is_tested(whole, node, float(temperature), branch)]
-        at = min(tested, default=nodes[0])
+        anywhere = [node for i, node in enumerate(nodes) if np.any(locking_map.tested[branch][:, i])]
+        at = min(tested or anywhere or nodes)
     else:
         _finite(speed_difference=speed_difference)
         at = abs(float(speed_difference))
     place = (whole, at, float(temperature))
-    torque = interval_at(locking_map, place, branch)
+    read = locking_map.read(*place, branch)
+    torque = Interval(read.locking_torque, read.low, read.high)
     assert torque.value is not None
     assert torque.low is not None
     assert torque.high is not None
@@ -240,8 +252,9 @@ def slip_state(
         speed_difference=at,
         state=state,
         share_of_locking_torque=difference / torque.value if torque.value > 0.0 else None,
-        tested=bool(locking_map.is_tested(*place, branch)),
+        tested=read.tested,
         predicted=locking_map.document.predicted,
+        beyond=read.beyond,
     )
 
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import FormState
+from diffbench.map_limits import friction_law_of, unit_of
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import friction_law_of, unit_of
 from diffbench.wear.sharing import REPEATABILITY, Member
 
 Array = NDArray[np.float64]

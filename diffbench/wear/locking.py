@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Tested
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.predict import is_inside
+from diffbench.tested_region import is_inside
 from diffbench.wear.comparison import Condition, DifferenceBranch, DifferenceMap
 from diffbench.wear.joint import NORMAL_95, Paired, valued, widest
 

@@ -7,16 +7,19 @@ import json
 import shlex
 import subprocess
 import sys
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import click
 import pytest
+from benchsim.scenario import Q17
 from click.testing import Result
 
 import diffbench
 from diffbench.cli import main
 from diffbench.cli.group import COMMANDS
+from diffbench.documents.build import MapAxes
 from diffbench.documents.schemas import SCHEMAS
 
 Run = Callable[..., Result]
@@ -207,8 +210,39 @@ def test_lookup(run: Run, demo) -> None:
 
 def test_lookup_beyond_the_test_says_so(run: Run, demo) -> None:
     """Outside what was tested the number is an extrapolation, and is called one."""
-    place = ("--torque", "5000", "--speed", "4", "--temperature", "60")
+    place = ("--torque", "2000", "--speed", "4", "--temperature", "60")
     assert "NOT tested" in run("lookup", demo.folder / "map.json", *place).stdout
+
+
+@pytest.mark.parametrize("torque", ["3000 Nm", "-600 Nm", "-5000 Nm"])
+def test_lookup_and_split_where_no_bench_goes(torque: str, run: Run, demo) -> None:
+    """A launch and engine braking, far beyond what was swept: within the limits lies the simulator's unit,
+    whichever branch, and the value is its mean within 2 %."""
+    made, newtons = demo.folder / "map.json", float(torque.removesuffix(" Nm"))
+    place = ("--torque", torque, "--speed", "4 rad/s", "--temperature", "60 degC", "--json")
+    truth = [float(Q17.locking_torque(newtons, 4.0, 60.0, branch)) for branch in ("loading", "unloading")]
+    found = json.loads(run("lookup", made, *place).stdout)
+    assert (found["branch"], found["tested"], found["beyond"]) == ("either", False, newtons == -5000.0)
+    assert found["low_Nm"] <= min(truth) < max(truth) <= found["high_Nm"]
+    assert found["locking_torque_Nm"] == pytest.approx(0.5 * sum(truth), rel=0.02)
+    split = json.loads(run("split", made, *place).stdout)
+    assert split["locking_torque_Nm"]["value"] == found["locking_torque_Nm"]
+    assert split["beyond"] is found["beyond"]
+
+
+def test_beyond_the_map_the_way_there_is_told(run: Run, demo) -> None:
+    """The lines to put into the build sheet, which its reader takes, and which reach the place."""
+    place = ("--torque", "-5000", "--speed", "4", "--temperature", "131")
+    words = run("lookup", demo.folder / "map.json", *place).stdout
+    assert "BEYOND the axes of the map" in words
+    sheet = tomllib.loads("\n".join(words.partition("[map]")[2].splitlines()))
+    axes = MapAxes.model_validate(sheet)
+    assert axes.input_torque is not None
+    assert axes.temperature is not None
+    assert axes.speed_difference is None
+    assert axes.input_torque[0] == -5000.0
+    assert axes.input_torque[1] == pytest.approx(demo.locking_map.axes[0][-1], rel=1e-5)
+    assert 131.0 <= axes.temperature[1] < 145.0
 
 
 @pytest.mark.parametrize("kind", SCHEMAS)

@@ -70,6 +70,19 @@ def perturbed(awkward: LockingMap) -> LockingMap:
 
 
 @pytest.fixture(scope="session")
+def ruled(awkward: LockingMap) -> LockingMap:
+    """With a rule beyond the axes of its own, not the one that its tables would give."""
+    content = awkward.document.model_dump(mode="json")
+    content["beyond"] = {
+        "half_width_share_of_change": 0.12,
+        "half_width_per_Nm": {branch: [0.03 + 0.01 * i, 0.2 - 0.04 * i] for i, branch in enumerate(BRANCHES)},
+        "half_width_share_per_rad_s": [0.31, 0.017],
+        "half_width_share_per_K": [0.004, 0.0055],
+    }
+    return LockingMap(MapDocument.model_validate(content))
+
+
+@pytest.fixture(scope="session")
 def places() -> np.ndarray:
     """Places within the axes, on nodes, on edges and beyond, signed speeds included: (n, 3)."""
     held = make_awkward()

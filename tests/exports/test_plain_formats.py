@@ -25,7 +25,8 @@ from diffbench.documents.schemas import schema
 from diffbench.errors import OutputError
 from diffbench.exports import FORMATS, export_map
 from diffbench.exports.hdf5_times import without_times
-from diffbench.locking_map import AXES, BRANCHES, LockingMap
+from diffbench.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench.map_document import RULE
 
 QUANTITIES = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
 
@@ -89,6 +90,72 @@ def test_csv(awkward: LockingMap, tmp_path: Path) -> None:
                 assert column == ["true" if tested else "false" for tested in expected]
             else:
                 assert [float(text) for text in column] == expected
+
+
+def by_rule(held: LockingMap, rule: dict[str, Any], torque: float, branch: Any) -> list[float]:
+    """Value and limits beyond a torque end at the first speed and temperature, from a copy's own numbers."""
+    side, end, inner = (0, 0, 1) if torque < 0.0 else (1, -1, -2)
+    axis, value = held.axes[0], held.values[branch][:, 0, 0]
+    distance = torque - axis[end]
+    change = distance * (value[end] - value[inner]) / (axis[end] - axis[inner])
+    there = max(value[end] + change, 0.0)
+    moved = there - value[end]
+    wider = max(
+        rule["half_width_per_Nm"][branch][side] * abs(distance),
+        rule["half_width_share_of_change"] * abs(moved),
+    )
+    low, high = held.low[branch][end, 0, 0], held.high[branch][end, 0, 0]
+    return [there, max(low + moved - wider, 0.0), high + moved + wider]
+
+
+@pytest.mark.parametrize("to", ["mat", "netcdf", "json"])
+def test_the_rule_beyond_the_axes_is_in_the_file(to: str, ruled: LockingMap, tmp_path: Path) -> None:
+    """In numbers, with which another tool gets what the map itself says."""
+    from scipy.io import loadmat
+
+    (path,) = export_map(ruled, to, tmp_path / "q17")
+    if to == "mat":
+        rule = loadmat(path, simplify_cells=True)["locking_map"]["beyond"]
+    elif to == "netcdf":
+        with xarray.open_dataset(path) as found:
+            rule = json.loads(found.attrs["beyond"])
+            assert rule["rule"] in found.attrs["comment"]
+    else:
+        rule = json.loads(path.read_text(encoding="utf-8"))["beyond"]
+    assert (rule["input_torque"], rule["speed_difference"], rule["temperature"]) == ("linear", "held", "held")
+    speed, heat = (float(axis[0]) for axis in ruled.axes[1:])
+    for branch in BRANCHES:
+        for torque in (-900.0, 900.0):
+            read = ruled.read(torque, speed, heat, branch)
+            told = [read.locking_torque, read.low, read.high]
+            assert by_rule(ruled, rule, torque, branch) == pytest.approx(told, rel=1e-12)
+
+
+def test_csv_says_the_rule_at_the_ends(ruled: LockingMap, tmp_path: Path) -> None:
+    """Growth for each N·m, rad/s and kelvin at the nodes of an end, empty at all others."""
+    (path,) = export_map(ruled, "csv", tmp_path / "q17.csv")
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    sizes = tuple(axis.size for axis in ruled.axes)
+    for number, row in enumerate(rows):
+        i, j, k = (int(index) for index in np.unravel_index(number, sizes))
+        place = [float(axis[index]) for axis, index in zip(ruled.axes, (i, j, k), strict=True)]
+        for branch in BRANCHES:
+            cells = [row[f"{branch}_beyond_per_Nm"], row[f"{branch}_beyond_half_width_per_Nm"]]
+            if 0 < i < sizes[0] - 1:
+                assert cells == ["", ""]
+                continue
+            here = ruled.read(*place, branch)
+            out = ruled.read(place[0] + (-2.0 if i == 0 else 2.0), place[1], place[2], branch)
+            slope, grows = (float(text) for text in cells)
+            assert out.locking_torque == pytest.approx(here.locking_torque + 2.0 * slope, rel=1e-9)
+            assert out.high == pytest.approx(here.high + 2.0 * (slope + grows), rel=1e-9)
+        share = row["beyond_half_width_share_per_K"]
+        assert (share == "") == (0 < k < sizes[2] - 1)
+        if share:
+            here, out = ruled.read(*place), ruled.read(*place[:2], place[2] + (-2.0 if k == 0 else 2.0))
+            assert out.high == pytest.approx(here.high + 2.0 * float(share) * here.locking_torque, rel=1e-9)
+        assert (row["beyond_half_width_share_per_rad_s"] == "") == (0 < j < sizes[1] - 1)
 
 
 def test_json(awkward: LockingMap, tmp_path: Path) -> None:
@@ -190,7 +257,19 @@ def test_modelica(awkward: LockingMap, tmp_path: Path) -> None:
     found = modelica_tables(text)
     torque, speed, heat = awkward.axes
     np.testing.assert_array_equal(found["axes_K_degC"], np.stack([np.arange(1.0, 5.0), heat], axis=-1))
-    assert len(found) == 1 + 3 * 4 * heat.size
+    rule = awkward.beyond
+    np.testing.assert_array_equal(
+        found["beyond_half_width_per_Nm"][1:, 1:], [rule.half_width_per_Nm[branch] for branch in BRANCHES]
+    )
+    np.testing.assert_array_equal(
+        found["beyond_half_width_share_per_K"][1:, 1:], [rule.half_width_share_per_K]
+    )
+    np.testing.assert_array_equal(
+        found["beyond_half_width_share_per_rad_s"][1:, 1:], [rule.half_width_share_per_rad_s]
+    )
+    assert found["beyond_half_width_share_of_change"][1, 1] == rule.half_width_share_of_change
+    assert "LastTwoPoints" in text
+    assert len(found) == 1 + 4 + 4 * len(BRANCHES) * heat.size
     for branch in BRANCHES:
         for quantity, table in tables(awkward, branch).items():
             for k in range(heat.size):
@@ -283,6 +362,37 @@ class TestPythonReader:
                 told = awkward.read(*place, branch=branch)
                 expected.append([branch, told.locking_torque, told.low, told.high, told.tested])
         assert found == expected
+
+    def test_answers_alike_from_files_of_now_and_before(
+        self, reader: Path, ruled: LockingMap, places: np.ndarray, tmp_path: Path
+    ) -> None:
+        """With the rule in the file; and without rule and branch, which the reader then makes of the tables
+        as the library does, also where a flank is not in the map or the law may have a corner beyond."""
+        before = ruled.document.model_dump(mode="json")
+        del before["branches"]["either"]
+        before["beyond"] = before["interpolation"] = before["sha256"] = before["predicted"] = None
+        drive = json.loads(json.dumps(before))
+        drive["law"] = "greater-of"
+        drive["axes"]["input_torque_Nm"] = drive["axes"]["input_torque_Nm"][2:]
+        for branch in drive["branches"].values():
+            branch.update({name: table[2:] for name, table in branch.items()})
+        maps = [ruled, *(LockingMap(MapDocument.model_validate(each)) for each in (before, drive))]
+        for number, held in enumerate(maps):
+            path = tmp_path / f"map{number}.json"
+            path.write_text(held.to_json(), encoding="utf-8")
+            assert load_map(path).document == held.document
+            code = (
+                f"held = r.load({str(path)!r})\nplaces = json.loads({json.dumps(places.tolist())!r})\n"
+                "print(json.dumps([[held.locking_torque(*p), *held.interval(*p), held.is_tested(*p),"
+                " held.is_beyond(*p)] for p in places]))"
+            )
+            told = [held.read(*place) for place in places.tolist()]
+            assert json.loads(self.run(reader, code)) == [
+                [each.locking_torque, each.low, each.high, each.tested, each.beyond] for each in told
+            ]
+
+    def test_says_the_same_rule(self, reader: Path) -> None:
+        assert self.run(reader, "print(r.RULE)").strip() == RULE
 
     def test_reads_other_maps(self, reader: Path, perturbed: LockingMap, tmp_path: Path) -> None:
         other = tmp_path / "map.json"

@@ -82,7 +82,7 @@ def test_arguments_are_frozen() -> None:
     for method in ("locking_torque", "interval", "is_tested"):
         function = getattr(diffbench.LockingMap, method)
         assert arguments(function) == place
-        assert inspect.signature(function).parameters["branch"].default == "mean"
+        assert inspect.signature(function).parameters["branch"].default == "either"
 
 
 def test_fields_of_a_parameter_are_frozen(demo) -> None:
@@ -104,7 +104,7 @@ def test_map_contract(demo) -> None:
     sizes = [len(axis) for axis in axes.values()]
     for axis in axes.values():
         assert axis == sorted(set(axis))
-    assert list(document["branches"]) == ["loading", "unloading", "mean"]
+    assert list(document["branches"]) == ["loading", "unloading", "mean", "either"]
     for branch in document["branches"].values():
         assert list(branch) == ["locking_torque_Nm", "low_Nm", "high_Nm", "tested"]
         for nested in branch.values():

@@ -127,8 +127,20 @@ class TestLimits:
         assert (high - low) / 2 == pytest.approx(1.959964 * np.sqrt(both), rel=2e-3)
 
     def test_an_exact_characterisation_has_none(self, characterised: Results) -> None:
+        """Where it was tested; beyond, limits part by what nobody knows."""
         found = make_map(characterised())
-        np.testing.assert_allclose(found.low["mean"], found.high["mean"])
+        tested = found.tested["mean"]
+        np.testing.assert_allclose(found.low["mean"][tested], found.high["mean"][tested])
+        assert (found.low["mean"] < found.high["mean"])[~tested].all()
+
+    def test_either_branch_holds_both(self, characterised: Results, form_of: Forms) -> None:
+        """At 400 N·m, 60 °C and 4 rad/s: 80 + 0.52 T + 1 loading, 80 + 0.72 T + 1 unloading, each with the
+        half-width of its own preload (2 N·m of u)."""
+        found = make_map(characterised(form_of(u={"preload_torque": 2.0})), axes={})
+        low, high = found.interval(400.0, 4.0, 60.0)
+        assert low == pytest.approx(81.0 + 0.52 * 400.0 - 1.959964 * 2.0, rel=1e-3)
+        assert high == pytest.approx(81.0 + 0.72 * 400.0 + 1.959964 * 2.0, rel=1e-3)
+        assert found.locking_torque(400.0, 4.0, 60.0) == pytest.approx(81.0 + 0.62 * 400.0, rel=1e-3)
 
     def test_the_spread_of_the_forms_counts(self, characterised: Results, form_of: Forms) -> None:
         """Two forms, 80 and 90 N·m at zero torque, weights 0.8 and 0.2: the best one's value, √0.2 · 10 of
@@ -185,7 +197,7 @@ class TestTestedRegion:
         """The fast level was swept to 300 N·m only: at 600 N·m and 10 rad/s nothing was seen."""
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))
-        assert found.is_tested(550.0, 1.6, 60.0, branch="loading")
+        assert found.is_tested(550.0, 1.52, 60.0, branch="loading")
         assert not found.is_tested(550.0, 9.0, 60.0, branch="loading")
 
     def test_a_flank_that_never_opened_is_said(self, characterised: Results, region_of: Region) -> None:
@@ -222,8 +234,28 @@ class TestAxes:
             assert (np.diff(axis) > 0).all()
             # a little outside, by less than counts as tested
             assert found.tested["loading"].any()
-        assert found.tested["loading"][0].any()
-        assert found.tested["loading"][-1].any()
+        ends = np.flatnonzero(found.tested["loading"].any(axis=(1, 2)))
+        assert -310.0 < found.axes[0][ends[0]] <= -300.0
+        assert 600.0 <= found.axes[0][ends[-1]] < 610.0
+
+    def test_reach_further_than_the_bench_by_a_stated_rule(
+        self, characterised: Results, region_of: Region
+    ) -> None:
+        """Five times the largest torque (605 N·m with its margin) on both flanks, stand-still to twice the
+        fastest (10.2 rad/s), 20 K beyond either end; nodes beyond are not tested."""
+        found = make_map(characterised())
+        torque, speed, heat = found.axes
+        assert (torque[0], torque[-1]) == (-3100.0, 3100.0)
+        assert (speed[0], speed[-1]) == (0.0, 21.0)
+        assert (heat[0], heat[-1]) == (27.5, 96.5)
+        for branch in BRANCHES:
+            tested = found.tested[branch]
+            assert not tested[[0, -1]].any()
+            assert not tested[:, [0, -1]].any()
+            assert not tested[:, :, [0, -1]].any()
+        one = region_of(outline=[(0.0, 1.5), (400.0, 1.5), (400.0, 10.0), (0.0, 10.0)])
+        drive = make_map(characterised(tested=one))
+        assert (drive.axes[0][0], drive.axes[0][-1]) == (-2100.0, 2100.0)
 
     @pytest.mark.parametrize(
         ("name", "asked", "which"),
@@ -274,10 +306,11 @@ class TestAxes:
     def test_interpolation_adds_less_than_a_good_bench_can_tell(
         self, law: str, characterised: Results, form_of: Forms
     ) -> None:
-        """Over the whole of the axes, what was asked for included, at places of this test's own: the map
-        against the law itself, and what the file says of it against what is found."""
+        """Over what was tested, at places of this test's own: the map against the law itself, and what the
+        file says of it against what is found; over the rest of the axes, what was asked for included, against
+        what the limits part by there."""
+        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
-        from diffbench.predict import unit_of
 
         asked = {"speed_difference_rad_s": (0.1, 30.0), "temperature_degC": (20.0, 120.0)}
         form = form_of(law)
@@ -285,31 +318,40 @@ class TestAxes:
         unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
         rng = np.random.default_rng(1)
         for found in (make_map(result), make_map(result, axes=asked)):
-            place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
+            box = ((-305.0, 605.0), (1.4685, 10.21), (47.5, 76.5))
+            place = [rng.uniform(low, high, 20_000) for low, high in box]
+            anywhere = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
             worst = 0.0
-            for branch in BRANCHES:
+            for branch in ("loading", "unloading", "mean"):
                 true = steady_locking_torque(unit, *place, branch)
                 error = found.locking_torque(*place, branch=branch) / true - 1.0
                 worst = max(worst, float(np.max(np.abs(error))))
+                # where nothing was tested: a twentieth of what limits part by, or half a per cent
+                true = steady_locking_torque(unit, *anywhere, branch)
+                read = found.read(*anywhere, branch)
+                allowed = np.maximum(0.055 * (read.high - read.locking_torque), 0.005 * true)
+                assert (np.abs(read.locking_torque - true) <= allowed).all()
             told = found.document.interpolation
             assert told is not None
             assert told.allowed == 0.0005
             assert worst <= told.allowed
-            assert worst <= 1.03 * told.locking_torque  # it was measured at other places
+            assert (
+                worst <= 1.03 * told.locking_torque
+            )  # it was measured at other places, beyond the tested too
             assert told.locking_torque <= told.allowed
 
     def test_nodes_are_few(self, characterised: Results) -> None:
-        """An additive law is straight in torque on each flank: nodes there are the ends, zero, and where the
-        unloading branch stops to count as tested."""
+        """An additive law is straight in torque on each flank: nodes there are the ends, of what was tested
+        and of the axis, zero, and where the unloading branch stops to count as tested."""
         found = make_map(characterised())
-        assert found.axes[0].size == 5
-        assert found.values["mean"].size < 300
+        assert found.axes[0].size == 7
+        assert found.values["mean"].size < 1000
 
     def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
         """No inner node of speed that is not required can be left out: it keeps its part of what is allowed,
         which the axes share."""
+        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
-        from diffbench.predict import unit_of
 
         form = form_of()
         result = characterised(form)
@@ -327,12 +369,13 @@ class TestAxes:
 
     def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
         """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
-        from diffbench.predict import is_inside
+        from diffbench.tested_region import is_inside
 
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))
         rng = np.random.default_rng(2)
-        place = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
+        box = ((-305.0, 605.0), (1.4685, 10.21), (47.5, 76.5))
+        place = [rng.uniform(low, high, 20_000) for low, high in box]
         told = found.document.interpolation
         assert told is not None
         assert 0.0 < told.tested_not_shown <= 0.06
@@ -343,6 +386,133 @@ class TestAxes:
             assert not (shown & ~inside).any()
             lost.append(1.0 - np.count_nonzero(shown) / np.count_nonzero(inside))
         assert max(lost) == pytest.approx(told.tested_not_shown, abs=0.02)
+
+
+class TestBeyond:
+    """What the map says beyond what was tested and beyond its axes, against the law worked out by hand: at
+    60 °C and 4 rad/s friction is its own reference, T = P + (K r + k) |T_in| + c Δω."""
+
+    @pytest.mark.parametrize("torque", [-9000.0, -3000.0, -600.0, 900.0, 3000.0, 9000.0])
+    @pytest.mark.parametrize("axes", [{}, {"input_torque_Nm": (-305.0, 605.0)}])
+    def test_along_torque_it_is_the_law(
+        self, torque: float, axes: dict[str, Any], characterised: Results
+    ) -> None:
+        """Within the axes and beyond: to a part in 10⁵; unloading nodes beyond are as straight."""
+        found = make_map(characterised(), axes=axes)
+        bias, ratio = (0.5, 1.4) if torque > 0.0 else (0.3, 1.3)
+        for branch, slope in (
+            ("loading", bias + 0.02),
+            ("unloading", bias * ratio + 0.02),
+            ("either", bias * 0.5 * (1.0 + ratio) + 0.02),
+        ):
+            law = 81.0 + slope * abs(torque)
+            read = found.read(torque, 4.0, 60.0, branch)
+            assert read.locking_torque == pytest.approx(law, rel=1e-5)
+            edge = (
+                (605.0 if torque > 0.0 else 305.0)
+                if branch == "loading"
+                else 434.0
+                if torque > 0.0
+                else 234.0
+            )
+            least = 0.1 * slope * (abs(torque) - edge)
+            assert read.high - law >= 0.999 * least
+            assert law - read.low >= min(0.999 * least, law)
+            assert not read.tested
+
+    @pytest.mark.parametrize("axes", [{}, {"input_torque_Nm": (-305.0, 605.0)}])
+    def test_the_slope_s_own_doubt_is_within(
+        self, axes: dict[str, Any], characterised: Results, form_of: Forms
+    ) -> None:
+        """u² = σ_P² + (T σ_K)² − 2 · 0.8 σ_P σ_K T, preload and bias tied: a slope known to 30 % only, far
+        more than the tenth."""
+        form = form_of(u={"preload_torque": 20.0, "ramp_bias_drive_loading": 0.15})
+        covariance = np.array(form.covariance)
+        covariance[0, 1] = covariance[1, 0] = -0.8 * 20.0 * 0.15
+        tied = characterised(form.model_copy(update={"covariance": covariance.tolist()}))
+        found = make_map(tied, axes=axes)
+        for torque in (700.0, 1500.0, 3000.0, 8000.0):
+            u = np.sqrt(20.0**2 + (0.15 * torque) ** 2 - 2 * 0.8 * 20.0 * 0.15 * torque)
+            read = found.read(torque, 4.0, 60.0, "loading")
+            assert read.high - read.locking_torque >= 1.959964 * u * 0.999
+
+    def test_limits_part_from_the_tested_edge_on(self, characterised: Results) -> None:
+        """Along each axis alone, of an exact unit: nothing inside, then ever more."""
+        found = make_map(characterised())
+        for where, inside in (
+            ([(t, 4.0, 60.0) for t in (605.0, 900.0, 2000.0, 3100.0, 5000.0)], (400.0, 4.0, 60.0)),
+            ([(t, 4.0, 60.0) for t in (-305.0, -700.0, -2000.0, -3100.0, -5000.0)], (-100.0, 4.0, 60.0)),
+            ([(50.0, s, 60.0) for s in (1.4685, 1.0, 0.5, 0.0)], (50.0, 2.0, 60.0)),
+            ([(50.0, s, 60.0) for s in (10.21, 15.0, 21.0, 40.0)], (50.0, 9.0, 60.0)),
+            ([(50.0, 4.0, h) for h in (47.5, 35.0, 27.5, 0.0)], (50.0, 4.0, 50.0)),
+            ([(50.0, 4.0, h) for h in (76.5, 90.0, 96.5, 150.0)], (50.0, 4.0, 70.0)),
+        ):
+            reads = [found.read(*place, "loading") for place in (inside, *where)]
+            halves = [read.high - read.locking_torque for read in reads]
+            assert halves[0] == pytest.approx(0.0, abs=1e-9)
+            assert halves[1] == pytest.approx(0.0, abs=0.01)
+            assert (np.diff(halves[1:]) > 0.0).all()
+
+    def test_an_asked_speed_above_still_begins_where_it_was_tested(self, characterised: Results) -> None:
+        """A tenth of the value at stand-still, and at twice the fastest, by hand from the law at rest: m =
+        (1 + s)/(1 + s exp(-v/v_s)), v = Δω R/2."""
+        found = make_map(characterised(), axes={"speed_difference_rad_s": (0.0, 20.42)})
+        at_rest = found.read(0.0, 0.0, 60.0, "loading")
+        reference = 1.0 + 0.15 * np.exp(-0.5 * 4.0 * 0.046 / 0.03)
+        assert at_rest.locking_torque == pytest.approx(80.0 * 1.15 / reference, rel=1e-3)
+        assert at_rest.high - at_rest.locking_torque == pytest.approx(0.1 * at_rest.locking_torque, rel=0.01)
+
+
+class TestAFlankThatNeverOpened:
+    """Greater-of, P = 80, Phi = 0.1, coast swept to -150 N·m: contact opens where K |T| > 80/0.9 = 88.9, no
+    ramp of K < 0.59 was seen, and the fit's own number is worth nothing."""
+
+    @pytest.fixture
+    def found(self, characterised: Results, form_of: Forms, region_of: Region) -> LockingMap:
+        form = form_of(
+            "greater-of",
+            gear_friction=0.0,
+            viscous=0.0,
+            ramp_bias_coast_loading=0.3,
+            u={"preload_torque": 1.0, "ramp_bias_coast_loading": 2.0, "unloading_ratio_coast": 0.5},
+        )
+        region = region_of(
+            outline=[(-150.0, 1.5), (600.0, 1.5), (600.0, 10.0), (-150.0, 10.0)],
+            coast_unloading_Nm=75.0,
+            coast_ramp_seen=False,
+        )
+        # what was measured there: P + Phi K |T|, to 1 N·m; the fit knows Phi K, not K
+        covariance = np.array(form.covariance)
+        bias, joint = form.names.index("ramp_bias_coast_loading"), form.names.index("joint_fraction")
+        covariance[joint, joint] = (2.0 * 0.1 / 0.3) ** 2
+        covariance[bias, joint] = covariance[joint, bias] = -2.0 * 2.0 * 0.1 / 0.3
+        return make_map(
+            characterised(form.model_copy(update={"covariance": covariance.tolist()}), tested=region)
+        )
+
+    def test_is_as_sure_as_it_was_measured(self, found: LockingMap) -> None:
+        for torque in (-20.0, -80.0, -145.0):
+            read = found.read(torque, 4.0, 60.0, "loading")
+            assert read.tested
+            assert read.locking_torque == pytest.approx(80.0 + 0.03 * abs(torque), rel=1e-3)
+            # Phi stays a share: its other side is cut, so no more than a factor
+            assert (
+                1.9 <= read.high - read.locking_torque <= 1.959964 * np.hypot(1.0, 0.06 * abs(torque)) + 6.0
+            )
+
+    def test_beyond_no_node_is_tested_and_any_ramp_is_within(self, found: LockingMap) -> None:
+        """From a contact that never opens to one that opens right behind 150 N·m: K = 80/150 + 0.03."""
+        assert not any(found.tested[branch][found.axes[0] < -160.0].any() for branch in BRANCHES)
+        for torque in (-200.0, -400.0, -700.0):
+            read = found.read(torque, 4.0, 60.0, "loading")
+            assert read.low <= 80.0 + 0.03 * abs(torque)
+            assert read.high >= (80.0 / 150.0 + 0.03) * abs(torque)
+            assert read.high <= 1.3 * (80.0 / 150.0 + 0.03) * abs(torque) + 10.0
+
+    def test_the_other_flank_is_untouched(self, found: LockingMap) -> None:
+        read = found.read(400.0, 4.0, 60.0, "loading")
+        assert read.tested
+        assert read.locking_torque == pytest.approx(200.0, rel=1e-3)
 
 
 class TestBuilds:

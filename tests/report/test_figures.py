@@ -17,6 +17,7 @@ from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.predict import make_map
 from diffbench.report import figures, map_figures
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 
 Draw = Callable[[Axes], Axes]
 
@@ -119,8 +120,10 @@ def test_extrapolation_is_hatched_and_the_tested_region_is_not(complete_map: Loc
     """A mesh of the map is hatched exactly where one of its corners was not tested."""
     map_figures.contours(complete_map, axes, branch="unloading", temperature=1)
     hatched = next(patch for patch in axes.patches if isinstance(patch, PathPatch) and patch.get_hatch())
-    tested = complete_map.tested["unloading"][:, :, 1]
-    torque, speed = complete_map.axes[0], complete_map.axes[1]
+    across, upward = torques_to_draw(complete_map), speeds_to_draw(complete_map)
+    tested = complete_map.tested["unloading"][:, :, 1][np.ix_(across, upward)]
+    torque, speed = complete_map.axes[0][across], complete_map.axes[1][upward]
+    assert axes.get_xlim() == (torque[0], torque[-1])
     for i in range(torque.size - 1):
         for j in range(speed.size - 1):
             middle = (0.5 * (torque[i] + torque[i + 1]), 0.5 * (speed[j] + speed[j + 1]))
@@ -142,9 +145,10 @@ def test_a_map_of_one_speed_has_no_contours(synthetic: ModuleType, axes: Axes) -
 
 
 def test_levels_are_round_and_cover_the_map(complete_map: LockingMap) -> None:
-    """The first and the last level enclose every value of both branches."""
+    """The first and the last level enclose every value of both branches that is drawn."""
+    drawn = np.ix_(torques_to_draw(complete_map), speeds_to_draw(complete_map))
     levels = map_figures.contour_levels(complete_map)
-    every_value = np.concatenate([complete_map.values[b].ravel() for b in ("loading", "unloading")])
+    every_value = np.concatenate([complete_map.values[b][drawn].ravel() for b in ("loading", "unloading")])
     assert levels[0] <= every_value.min()
     assert levels[-1] >= every_value.max()
     assert 4 <= levels.size <= 16

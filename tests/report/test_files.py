@@ -61,6 +61,8 @@ def test_csv_is_the_map(complete_map: LockingMap) -> None:
     assert list(rows[0]) == [
         "input_torque_Nm", "speed_difference_rad_s", "temperature_degC",
         *(f"{b}_{c}" for b in BRANCHES for c in ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")),
+        *(f"{b}_{c}" for b in BRANCHES for c in ("beyond_per_Nm", "beyond_half_width_per_Nm")),
+        *("beyond_half_width_share_per_rad_s", "beyond_half_width_share_per_K"),
     ]  # fmt: skip
     sizes = [len(axes[name]) for name in ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")]
     assert len(rows) == sizes[0] * sizes[1] * sizes[2]

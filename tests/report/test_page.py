@@ -17,6 +17,7 @@ from diffbench.characterisation import Characterisation
 from diffbench.conditioning.checks.flanges import WORDS
 from diffbench.locking_map import LockingMap
 from diffbench.predict import make_map
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page import page
 from diffbench.report.page_tables import UNITS, adequacy_table, bench_error_table, form_table, typeset
 from diffbench.report.wording import key_names, shown
@@ -191,16 +192,17 @@ def test_every_key_number_is_the_document_s(complete: Characterisation, outline:
 
 
 def test_map_table_is_the_map(complete_map: LockingMap, outline: Outline) -> None:
-    """The table behind a contour figure gives every node, an extrapolation in brackets."""
+    """The table behind a contour figure gives every node that is drawn, an extrapolation in brackets."""
     text = outline.text()
     index = int(np.flatnonzero(complete_map.axes[2] == 60.0)[0])
     start = text.index("Locking torque [N·m], unloading, at 60 °C")
-    for i in (0, complete_map.axes[0].size // 2):
+    upward = speeds_to_draw(complete_map)
+    for i in torques_to_draw(complete_map)[[0, 3]]:
         cells = [
             f"{v:.1f}" if tested else f"({v:.1f})"
             for v, tested in zip(
-                complete_map.values["unloading"][i, :, index],
-                complete_map.tested["unloading"][i, :, index],
+                complete_map.values["unloading"][i, upward, index],
+                complete_map.tested["unloading"][i, upward, index],
                 strict=True,
             )
         ]

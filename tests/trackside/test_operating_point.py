@@ -61,12 +61,13 @@ def test_left_and_right_are_alike(flat_map: FlatMap, left: float, right: float) 
 
 
 def test_slip_is_judged_where_the_bench_was(flat_map: FlatMap) -> None:
-    """The lowest speed difference of the map is 0.25 rad/s, the lowest that was tested 0.5 rad/s."""
+    """The map begins at stand-still, the lowest speed difference that was tested is 0.5 rad/s; so it is asked
+    where the torque was not tested, too."""
     found = slip_state(flat_map(80.0), 60.0, 20.0, 60.0)
     assert (found.speed_difference, found.tested, found.state) == (0.5, True, "locked")
     assert found.share_of_locking_torque == 0.5
     beyond = slip_state(flat_map(80.0), 600.0, 590.0, 60.0)
-    assert (beyond.speed_difference, beyond.tested) == (0.25, False)
+    assert (beyond.speed_difference, beyond.tested, beyond.beyond) == (0.5, False, True)
     assert slip_state(flat_map(80.0), 60.0, 20.0, 60.0, speed_difference=-0.3).tested is False
 
 
