@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.cells import Sweep, crossings
+from diffbench.conditioning.motion import LEAST_SLIP
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.documents import Rig
@@ -186,6 +187,23 @@ def test_no_cell_spans_both_flanks(
     for middle, width in zip(run.cells.time, run.cells.width, strict=True):
         own = torque[np.abs(time - middle) < 0.5 * width]
         assert own.min() > -step or own.max() < step, middle
+
+
+def test_no_cell_spans_a_run_of_the_speed(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """Speeds that run from 1 up to 9 rad/s within half a second: a quarter of a cell's mean and the
+    least slip, and a sample's step; while they stay, cells are as long as ever."""
+    time, channels = ideal(cycles=4, noise=0.0)
+    size = np.interp(time, [0.0, 12.0, 12.5, time[-1]], [1.0, 1.0, 9.0, 9.0])
+    difference = np.sign(channels["left_speed"] - channels["right_speed"]) * size
+    channels["left_speed"], channels["right_speed"] = 60.0 + 0.5 * difference, 60.0 - 0.5 * difference
+    cells = conditioned(time, channels).cells
+    for middle, width, mean in zip(cells.time, cells.width, cells.speed_difference, strict=True):
+        own = size[np.abs(time - middle) < 0.5 * width]
+        assert np.ptp(own) < 0.25 * abs(mean) + LEAST_SLIP + 16.0 * float(time[1] - time[0]) + 0.02
+    runs = (cells.time > 12.0) & (cells.time < 12.4)
+    assert cells.count[runs].mean() < 0.6 * np.median(cells.count)
 
 
 def test_a_wobble_about_zero_passes_nowhere() -> None:

@@ -1,10 +1,10 @@
 """The chain between flange and unit, taken off again: benches without any scatter, so that what is missed is
 bias.
 
-Expected values are those of the simulator, whose lag, shafts and bearings are states stepped in time. Before
-rates of change were those of short averages, the lag's correction smeared the corners of the torque's course
-at zero torque and at its turns: 0.1 to 0.2 N·m of locking torque, always the same way, and up to 0.3 % of a
-small coast bias.
+Expected values are those of the simulator, whose bristles, ramps, plates and lag are states stepped in time.
+Rates taken from neighbouring cells smear the corners of the torque's course at zero torque and at its turns
+(0.1 to 0.2 N·m of locking torque, always the same way), and so does a cell in which the speed runs through
+the hollow of the friction curve: small coast biases were 0.4 to 1.8 % off.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from diffbench.conditioning.run import ConditionedRun
 from diffbench.documents import load_visit
 from diffbench.fitting.visits import condition_visit
 
-# triangles; lags of 8 to 30 ms, unequal in a pair; both arrangements
-SEEDS = (4, 6, 9)
+# lags of 5 to 30 ms, unequal in a pair; a slow case, two forms of bristle, triangles and a sine
+SEEDS = (3, 5, 7)
 Array = np.ndarray
 
 
