@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.conditioning.motion import LEAST_SLIP
 from diffbench.conditioning.samples import KEPT, Samples
 from diffbench.conditioning.smoothing import local_mean, white_noise
 from diffbench.conditioning.turning import TurningPoint, turning_points
@@ -22,6 +23,9 @@ Index = NDArray[np.int64]
 
 CELLS_PER_STRETCH = 50
 LONGEST_CELL = 1.0  # s
+# The friction over a cell in which the speed runs up is above that at its mean speed, as the curve is hollow.
+# Over a quarter of a speed the Stribeck curve is straight to a thousandth of the friction.
+SPEED_SHARE = 0.25
 
 
 @dataclass(frozen=True)
@@ -137,6 +141,17 @@ def course_of(
     return Sweep(time, torque, segment, turns, duration, threshold, step)
 
 
+def crossings(course: Sweep) -> Array:
+    """Times at which the input torque passes from one flank to the other [s], by the line between the
+    averages on either side that stand clear of zero; what only wobbles about zero passes nowhere."""
+    clear = np.flatnonzero(np.abs(course.torque) > course.threshold)
+    time, torque, segment = course.time[clear], course.torque[clear], course.segment[clear]
+    passes = (torque[1:] * torque[:-1] < 0.0) & (segment[1:] == segment[:-1])
+    before, after = torque[:-1][passes], torque[1:][passes]
+    share = before / (before - after)
+    return np.asarray(time[:-1][passes] + share * (time[1:] - time[:-1])[passes])
+
+
 def heat(samples: Samples, locking: Array) -> Heat:
     """Friction heat from the measured locking torque (n,) [N·m] (NaN = unknown: bridged; holding: no
     heat)."""
@@ -163,7 +178,8 @@ def heat(samples: Samples, locking: Array) -> Heat:
 
 
 def cells(samples: Samples, course: Sweep) -> Cells:
-    """Average the kept samples."""
+    """Average the kept samples: never over a turn, a change of slip direction or of the flank, at each of
+    which the locking torque's course has a corner."""
     kept = samples.reason == KEPT
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
@@ -174,11 +190,12 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     np.floor(key_bin, out=key_bin)
     change = key_bin[1:] != key_bin[:-1]
     change |= direction[1:] != direction[:-1]
-    # turns and segments are few: the samples that follow them are looked up, not each sample's turn
+    # these are few: the samples that follow them are looked up, not each sample's turn
     breaks = course.time[np.flatnonzero(np.diff(course.segment))]
-    after = np.searchsorted(time, np.concatenate([turn_times, breaks]), side="right")
+    after = np.searchsorted(time, np.concatenate([turn_times, breaks, crossings(course)]), side="right")
     change[after[(after > 0) & (after < time.size)] - 1] = True
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
+    starts = _cut_by_speed(starts, np.abs(samples.motion.speed_difference[kept]))
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
     at = np.searchsorted(course.time, time[starts])
     segment = course.segment[np.clip(at, 0, course.segment.size - 1)]
@@ -195,11 +212,8 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         own = value[kept]
         if np.isfinite(own).all():
             readings[name] = averaged(own)
-    cell_time = averaged(time)
-    piece = np.stack([stretch, segment, direction[starts]])
-    same = np.all(piece[:, 1:] == piece[:, :-1], axis=0)
     return Cells(
-        time=cell_time,
+        time=averaged(time),
         count=counts,
         width=counts * samples.step,
         direction=direction[starts].astype(np.float64),
@@ -207,12 +221,24 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         oil=None if samples.oil is None else mean(samples.oil),
         plate=None if samples.plate is None else mean(samples.plate),
         readings=readings,
-        rates={name: _slope(cell_time, value, same) for name, value in readings.items()},
+        rates={name: mean(value) for name, value in samples.rates.items() if name in readings},
         speeds={name: mean(value) for name, value in samples.speeds.items()},
         accelerations={name: mean(value) for name, value in samples.accelerations.items()},
         stretch=stretch.astype(np.int64),
         segment=segment.astype(np.int64),
     )
+
+
+def _cut_by_speed(starts: Index, speed: Array) -> Index:
+    """Starts of cells (c,) among samples of a speed difference (n,), and further ones where it runs through
+    more than ``SPEED_SHARE`` of itself within a cell; what only swings to and fro is no run."""
+    ends = np.append(starts[1:], speed.size)
+    first, last = speed[starts], speed[ends - 1]
+    room = SPEED_SHARE * 0.5 * (first + last) + LEAST_SLIP
+    pieces = np.minimum(np.ceil(np.abs(last - first) / room).astype(np.int64), ends - starts)
+    long = np.flatnonzero(pieces > 1).tolist()
+    cuts = [starts[i] + (ends[i] - starts[i]) * np.arange(1, pieces[i]) // pieces[i] for i in long]
+    return np.sort(np.concatenate([starts, *cuts]))
 
 
 def _where(good: NDArray[np.bool_], time: Array, values: Array) -> tuple[Array, Array]:
@@ -278,10 +304,11 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
     return out
 
 
-def locking_slope(made: Cells, locking: Array) -> Array:
-    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break or a change of slip
-    direction."""
+def locking_slope(made: Cells, locking: Array, course: Sweep) -> Array:
+    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break, a change of slip
+    direction or of the flank."""
     same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
+    same &= np.diff(np.searchsorted(crossings(course), made.time)) == 0
     return _slope(made.time, locking, same)
 
 
