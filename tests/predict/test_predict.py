@@ -12,7 +12,8 @@ from pydantic import ValidationError
 from diffbench.characterisation import Characterisation, FormState
 from diffbench.errors import FitError
 from diffbench.locking_map import BRANCHES, LockingMap
-from diffbench.predict import friction_law_of, make_map
+from diffbench.map_limits import friction_law_of
+from diffbench.predict import make_map
 
 Region = Callable[..., Any]
 Forms = Callable[..., FormState]
