@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import importlib
 import json
+import math
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.input_files import RESULT, content_of, unfit_values
 
 if TYPE_CHECKING:
     from diffbench.documents import Build
@@ -306,7 +309,7 @@ def load_characterisation(path: str | Path) -> Characterisation:
     one."""
     file = Path(path)
     try:
-        text = file.read_text(encoding="utf-8")
+        text = content_of(file, most=RESULT).decode("utf-8")
     except OSError as error:
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
@@ -316,7 +319,7 @@ def load_characterisation(path: str | Path) -> Characterisation:
             "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
         ) from error
     try:
-        return Characterisation.model_validate_json(text)
+        read = Characterisation.model_validate_json(text)
     except ValidationError as error:
         raise DocumentError(
             [
@@ -328,6 +331,27 @@ def load_characterisation(path: str | Path) -> Characterisation:
                 for item in error.errors()[:20]
             ]
         ) from error
+    faults = _content_faults(read, str(file))
+    if faults:
+        raise DocumentError(faults)
+    return read
+
+
+def _content_faults(read: Characterisation, file: str) -> list[Fault]:
+    """What the numbers of a well-formed characterisation cannot be."""
+    mend = "make it again with diffbench fit: this one was edited or damaged"
+    faults = [
+        Fault(what, Place(file, key=key), mend) for key, what in islice(unfit_values(read.model_dump()), 20)
+    ]
+    for name, item in read.parameters.items():
+        key = f"parameters.{name}"
+        if item.u is not None and item.u < 0.0:
+            faults.append(Fault("the uncertainty is negative", Place(file, key=f"{key}.u"), mend))
+        low = -math.inf if item.low is None else item.low
+        high = math.inf if item.high is None else item.high
+        if item.value is not None and not low <= item.value <= high:
+            faults.append(Fault("the value is not within its own interval", Place(file, key=key), mend))
+    return faults
 
 
 def document_schema() -> dict[str, Any]:

@@ -7,7 +7,7 @@ import importlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal
@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.grid_lookup import Grid, Table
+from diffbench.input_files import RESULT, content_of, unfit_values
 
 Array = NDArray[np.float64]
 Branch = Literal["loading", "unloading", "mean"]
@@ -290,7 +291,7 @@ def load_map(path: str | Path) -> LockingMap:
     file = Path(path)
     again = "make it again with diffbench fit"
     try:
-        text = file.read_text(encoding="utf-8")
+        text = content_of(file, most=RESULT).decode("utf-8")
     except OSError as error:
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
@@ -379,7 +380,10 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
 def _content_faults(document: MapDocument, file: str) -> list[Fault]:
     """What the numbers of a well-formed map cannot be."""
     mend = "make the map again with diffbench fit: this one was edited"
-    faults: list[Fault] = []
+    told = document.model_dump(exclude={"axes", "branches"})  # their numbers have been looked at
+    faults = [Fault(what, Place(file, key=key), mend) for key, what in islice(unfit_values(told), 20)]
+    if not 0.0 < document.confidence < 1.0:
+        faults.append(Fault("no confidence lies outside 0 to 1", Place(file, key="confidence"), mend))
     if document.axes.speed_difference_rad_s[0] < 0.0:
         place = Place(file, key="axes.speed_difference_rad_s")
         faults.append(Fault("a speed difference is its magnitude, and this one is negative", place, mend))

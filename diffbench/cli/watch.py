@@ -39,7 +39,7 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
     that one more recording is complete; report.html loads itself again as long as the watch goes on. Ctrl-C
     ends it, with exit status 0; the last result stays.
     """
-    from diffbench.cli.results import run_sheets_in
+    from diffbench.documents import run_sheets_in
     from diffbench.watching import Event, Watch
 
     signal.signal(signal.SIGTERM, _end)

@@ -11,6 +11,7 @@ from typing import Any
 from diffbench.characterisation import load_characterisation
 from diffbench.errors import DocumentError
 from diffbench.history.entries import BuildFact, Facts, sha256
+from diffbench.input_files import RESULT, content_of
 
 __all__ = ["Paper", "recordings", "take"]
 
@@ -46,7 +47,7 @@ def take(path: Path) -> Paper:
     file = path / NAME if path.is_dir() else path
     characterisation = load_characterisation(file)
     try:
-        content = file.read_bytes()
+        content = content_of(file, most=RESULT)
         same = json.loads(content).get("unit") == characterisation.unit
     except (OSError, ValueError) as error:
         raise DocumentError.single(

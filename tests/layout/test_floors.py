@@ -18,6 +18,8 @@ PACKAGE = Path(diffbench.__file__).parent
 FLOORS = {
     "errors": 0,
     "grid_lookup": 0,
+    "input_files": 0,
+    "plain_text": 0,
     "quantities": 0,
     "unit_spellings": 0,
     "whole_files": 0,
@@ -45,6 +47,8 @@ FLOORS = {
 }
 # On one floor, who may lean on whom: readers and physics, which never meet, are not here.
 BESIDE = {
+    "errors": {"plain_text"},
+    "input_files": {"errors"},
     "quantities": {"errors", "unit_spellings"},
     "whole_files": {"errors"},
     "fitting": {"characterisation"},

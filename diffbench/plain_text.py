@@ -1,0 +1,58 @@
+"""Texts from files, as they may leave the program: nothing in them steers a terminal or a spreadsheet."""
+
+from __future__ import annotations
+
+import unicodedata
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def escaped(text: str) -> str:
+    """Text whose steering characters are written out; line ends and tabs become blanks.
+
+    Parameters
+    ----------
+    text : str
+        Any text, for example a name in a file.
+
+    Returns
+    -------
+    The text in one line. Beside controls, what turns the direction of writing and half a surrogate pair are
+    written out: a terminal obeys the one, and no encoding has the other.
+
+    Examples
+    --------
+    >>> escaped("D07\\x1b]0;title\\x07"), escaped("a\\u202eb"), escaped("two\\nlines")
+    ('D07\\\\x1b]0;title\\\\x07', 'a\\\\u202eb', 'two lines')
+    """
+    return text if text.isprintable() else "".join(_plain(character) for character in text)
+
+
+def _plain(character: str) -> str:
+    if character in "\t\n\r":
+        return " "
+    if unicodedata.category(character)[0] != "C" and character not in "\u2028\u2029":
+        return character
+    return character.encode("unicode_escape").decode("ascii")
+
+
+def spreadsheet_text(text: str) -> str:
+    """Text as a cell of a table that a spreadsheet may open: it never begins like a formula.
+
+    Parameters
+    ----------
+    text : str
+        A text; numbers are written as they are, and not given here.
+
+    Returns
+    -------
+    The text, with ``'`` before it where a spreadsheet would compute it.
+
+    Examples
+    --------
+    >>> spreadsheet_text("=HYPERLINK(1)"), spreadsheet_text("D07-2026")
+    ("'=HYPERLINK(1)", 'D07-2026')
+
+    Source: OWASP, "CSV Injection" (characters and remedy from memory).
+    """
+    return f"'{text}" if text.startswith(_FORMULA) else text
