@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import RESULT, content_of, unfit_values
+from diffbench.plain_text import whole_texts
 
 if TYPE_CHECKING:
     from diffbench.documents import Build
@@ -28,6 +29,12 @@ Status = Literal["measured", "stated", "not-determined"]
 
 class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _texts_that_can_be_written(cls, content: Any) -> Any:
+        """Names of files need not be Unicode; what a document says of them is."""
+        return whole_texts(content) if isinstance(content, dict) else content
 
 
 class Parameter(_Frozen):

@@ -78,7 +78,7 @@ def refuse_irregular(path: Path) -> None:
         mode = path.stat().st_mode
     except ValueError as error:  # a zero byte, or half a surrogate pair
         raise DocumentError.single(
-            f"no file can have this name ({error})", file=str(path), mend=_MEND
+            f"the file can't be read: no file can have this name ({error})", file=str(path), mend=_MEND
         ) from None
     if stat.S_ISDIR(mode):
         raise IsADirectoryError(21, "Is a directory", str(path))

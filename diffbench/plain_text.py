@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from typing import Any
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -34,6 +35,34 @@ def _plain(character: str) -> str:
     if unicodedata.category(character)[0] != "C" and character not in "\u2028\u2029":
         return character
     return character.encode("unicode_escape").decode("ascii")
+
+
+def whole_texts(content: Any) -> Any:
+    """Plain values whose texts any encoding has: halves of surrogate pairs are written out.
+
+    Parameters
+    ----------
+    content : text, or dicts, lists and tuples of texts
+        Other values are left as they are; so are lists of anything else.
+
+    Returns
+    -------
+    The content; a new one only where it had to be changed.
+
+    Examples
+    --------
+    >>> whole_texts({"inputs": {"sweep-\udcff.csv": "ab"}})
+    {'inputs': {'sweep-\\udcff.csv': 'ab'}}
+    """
+    if isinstance(content, str):
+        if content.isascii():
+            return content
+        return content.encode("utf-8", "backslashreplace").decode("utf-8")
+    if isinstance(content, dict):
+        return {whole_texts(name): whole_texts(part) for name, part in content.items()}
+    if isinstance(content, list | tuple) and content and isinstance(content[0], str | dict):
+        return type(content)(whole_texts(part) for part in content)
+    return content
 
 
 def spreadsheet_text(text: str) -> str:

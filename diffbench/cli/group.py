@@ -92,14 +92,14 @@ class _Commands(SuggestingGroup):
         except MemoryError:
             _tell(
                 "the memory of this machine does not suffice. Mend: close other programs, or cut the "
-                "recording"
+                "recording."
             )
             ctx.exit(DiffbenchError.exit_status)
         except OSError as error:
             file = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
             _tell(
                 f"{file}the system refuses it ({error.strerror or error}). Mend: check the path, what you "
-                "may do there, and the room on the disk"
+                "may do there, and the room on the disk."
             )
             ctx.exit(DiffbenchError.exit_status)
         except Exception as error:  # noqa: BLE001  the last resort: whatever it is, it ends in one line
