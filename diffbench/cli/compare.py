@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 PATH = click.Path(path_type=Path)
 
 
@@ -114,11 +116,11 @@ def compare(
         from diffbench.cli.terminal import width
         from diffbench.report.comparison_text import comparison_summary
 
-        click.echo(comparison_summary(result, width=width()))
+        print_text(comparison_summary(result, width=width()))
         if out is not None:
-            click.echo(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+            print_text(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
         if picture is not None:
-            click.echo(f"\nDrawn: {picture}")
+            print_text(f"\nDrawn: {picture}")
     if result.failed:
         raise SystemExit(1)
 

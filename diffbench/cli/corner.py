@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.documents import Phase
     from diffbench.locking_map import Branch, LockingMap
@@ -102,9 +104,9 @@ def corner(
         return
     from diffbench.report.corner_text import corner_summary
 
-    click.echo(corner_summary(result, width=width()))
+    print_text(corner_summary(result, width=width()))
     if picture is not None:
-        click.echo(f"Written: {picture}")
+        print_text(f"Written: {picture}")
 
 
 def _kind_of(picture: Path | None) -> str:

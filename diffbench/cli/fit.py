@@ -11,6 +11,7 @@ import click
 
 from diffbench.cli.progress import Progress
 from diffbench.cli.ranges import pair
+from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation
@@ -109,9 +110,9 @@ def fit(
         if not at_once:
             _tell(result, verbose=verbose)
         if out is not None:
-            click.echo("Written: " + ", ".join(str(path) for path in written))
+            print_text("Written: " + ", ".join(str(path) for path in written))
         else:
-            click.echo("Nothing written: name a folder with --out for map, numbers and page.")
+            print_text("Nothing written: name a folder with --out for map, numbers and page.")
     if any(limit.verdict == "outside" for limit in result.limits):
         raise SystemExit(1)
 
@@ -120,7 +121,7 @@ def _tell(result: Characterisation, *, verbose: bool) -> None:
     from diffbench.cli.terminal import colour, width
     from diffbench.report.text import summary
 
-    click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
+    print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)
 
 
 def _refuse_hopeless(out: Path) -> None:

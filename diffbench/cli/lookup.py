@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.locking_map import Branch
 
@@ -61,7 +63,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
             )
         )
         return
-    click.echo(
+    print_text(
         f"{value:.4g} N·m locking torque ({branch}), 95 % within {low:.4g} to {high:.4g} N·m, "
         + ("inside what was tested" if tested else "NOT tested: an extrapolation")
     )

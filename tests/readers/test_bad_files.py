@@ -369,7 +369,7 @@ def test_many_bad_cells_are_counted(read_sweep):
     ("last", "kept"),
     [
         ("0.04,1.9,2.", False),
-        ("0.04,1.9,2.9,584,", True),
+        ("0.04,1.9,2.9,584,", False),
         ("0.04,1.9,2.9,584,5e", False),
         ("0.04", False),
         ("0.04,1.9,2.9,584,569", True),
