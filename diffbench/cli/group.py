@@ -87,10 +87,7 @@ class _Commands(SuggestingGroup):
             # The reader has seen enough and there is nobody to tell; Python's own last flush goes nowhere.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
-        except click.ClickException as error:
-            error.message = "\n".join(escaped(line) for line in error.message.split("\n"))
-            raise
-        except (click.exceptions.Exit, click.Abort):
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except MemoryError:
             _tell(
