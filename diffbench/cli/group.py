@@ -71,6 +71,11 @@ class _Commands(SuggestingGroup):
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in sorted(COMMANDS.items())])
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if any("\0" in word for word in args):
+            raise click.UsageError("A zero byte is part of no name.", ctx)
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             result = super().invoke(ctx)

@@ -4,11 +4,12 @@ Run ``python tests/readers/fuzz.py --count 20000 --seed 1``. Good files of every
 are cut, flipped, overwritten, spliced, wrongly encoded and filled with what no bench writes. Each is given to
 the program's own way in: `read_parts`, all that comes between it and a fit, and `inspect_file` for
 recordings, `load_rig` and its kin for papers, `load_characterisation` and `load_map` for results; and to the
-command line, which must end with status 0, 1 or 2 (``--processes 20``: every twentieth as a process of its own). Every other recording is read some hundred samples at a time,
-as very long ones are. A failure is anything but a result or a `DiffbenchError`:
-another exception, a dead process, more than 10 s of processor time, or more than 1 GB; and a result without
-its findings, which is a recording that gives another preload or ramp bias than the undamaged one and of which
-nothing is told. Every input can be made again from its seed and number alone.
+command line, which must end with status 0, 1 or 2 (``--processes 20``: every twentieth as a process of its
+own). Every other recording is read some hundred samples at a time, as very long ones are. A failure is
+anything but a result or a `DiffbenchError`: another exception, a dead process, more than 10 s of processor
+time, or more than 1 GB; and a result without its findings, which is a recording that gives another preload or
+ramp bias than the undamaged one and of which nothing is told. Every input can be made again from its seed and
+number alone.
 """
 
 from __future__ import annotations
@@ -93,6 +94,8 @@ _TOML = (
     "name = \"\"", "format = 3", "unit = \"N.m\"", "lag = \"1e999 s\"", "zero = \"nan N.m\"",
     "file = \"../../../../etc/passwd\"",
 )  # fmt: skip
+
+_VALUES = ("1e999", "-1e308", "NaN", "-1", "0", '"\\ud800"', '"\\u001b]0;x"', "null", "[]", "{}")
 
 
 @cache
@@ -277,9 +280,7 @@ def numbers(rng: random.Random, data: bytes) -> bytes:
         begin = rng.randrange(len(text))
         found = re.search(r"(?<=: )(-?[0-9.e-]+|\"[^\"]*\")|(?<=\n )-?[0-9.e-]+", text[begin:])
         if found:
-            told = rng.choice(
-                ("1e999", "-1e308", "NaN", "-1", "0", '"\\ud800"', '"\\u001b]0;x"', "null", "[]", "{}")
-            )
+            told = rng.choice(_VALUES)
             text = text[: begin + found.start()] + told + text[begin + found.end() :]
     return text.encode("utf-8", "surrogatepass")
 
