@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import sys
 from pathlib import Path
@@ -68,6 +69,7 @@ def test_a_file_that_is_cut_off_is_refused(form, tmp_path: Path, monkeypatch) ->
         path.write_bytes(data[:cut])
         with pytest.raises(ReadingError):
             pytest.fail(f"cut after {cut} bytes it gives {_read(form.name, path, folder)}")
+    gc.collect()
 
 
 def test_a_cut_zstandard_file_is_refused_from_its_process(tmp_path: Path) -> None:
