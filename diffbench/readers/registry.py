@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -153,7 +154,7 @@ def raw_tables(
     """
     path = Path(path)
     try:
-        before = path.stat()
+        before = _stat(path)
         if not stat.S_ISREG(before.st_mode):
             raise ReadingError.single(
                 "this is no file that can be read", file=str(path), mend="name the recording itself"
@@ -218,6 +219,15 @@ def reader_for(head: bytes, path: Path) -> Reader:
         file=str(path),
         mend=f"export it from the bench as one of: {formats}",
     )
+
+
+def _stat(path: Path) -> os.stat_result:
+    try:
+        return path.stat()
+    except ValueError as error:  # a zero byte, or half a surrogate pair
+        raise ReadingError.single(
+            f"no file can have this name ({error})", file=str(path), mend="name the recording itself"
+        ) from None
 
 
 def _sha256(path: Path) -> str:
