@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import importlib
 import json
+import math
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -15,7 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError,
 from diffbench.documents.build import PreloadLawName
 from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.input_files import unfit_values
 from diffbench.manifest import content_digest, document, read_whole
+from diffbench.plain_text import whole_texts
 
 if TYPE_CHECKING:
     from diffbench.documents import Build
@@ -28,6 +32,12 @@ Status = Literal["measured", "stated", "not-determined"]
 
 class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _texts_that_can_be_written(cls, content: Any) -> Any:
+        """Names of files need not be Unicode; what a document says of them is."""
+        return whole_texts(content) if isinstance(content, dict) else content
 
 
 class Parameter(_Frozen):
@@ -352,7 +362,7 @@ def load_characterisation(path: str | Path) -> Characterisation:
             "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
         ) from error
     try:
-        made = Characterisation.model_validate_json(text)
+        read = Characterisation.model_validate_json(text)
     except ValidationError as error:
         raise DocumentError(
             [
@@ -365,16 +375,36 @@ def load_characterisation(path: str | Path) -> Characterisation:
             ]
         ) from error
     found = content_digest(json.loads(text))
-    if made.sha256 not in (None, found):
+    if read.sha256 not in (None, found):
         raise DocumentError.single(
-            f"the content does not match its hash (written {made.sha256:.12}…, found {found[:12]}…): "
+            f"the content does not match its hash (written {read.sha256:.12}…, found {found[:12]}…): "
             "the file was edited or damaged",
             file=str(file),
             key="sha256",
             mend="make it again with diffbench fit, or take the hash out if the change was meant",
         )
+    faults = _content_faults(read, str(file))
+    if faults:
+        raise DocumentError(faults)
     # what was read is what it says it is: from here on the hash follows from the content
-    return made.model_copy(update={"sha256": None})
+    return read.model_copy(update={"sha256": None})
+
+
+def _content_faults(read: Characterisation, file: str) -> list[Fault]:
+    """What the numbers of a well-formed characterisation cannot be."""
+    mend = "make it again with diffbench fit: this one was edited or damaged"
+    faults = [
+        Fault(what, Place(file, key=key), mend) for key, what in islice(unfit_values(read.model_dump()), 20)
+    ]
+    for name, item in read.parameters.items():
+        key = f"parameters.{name}"
+        if item.u is not None and item.u < 0.0:
+            faults.append(Fault("the uncertainty is negative", Place(file, key=f"{key}.u"), mend))
+        low = -math.inf if item.low is None else item.low
+        high = math.inf if item.high is None else item.high
+        if item.value is not None and not low <= item.value <= high:
+            faults.append(Fault("the value is not within its own interval", Place(file, key=key), mend))
+    return faults
 
 
 def document_schema() -> dict[str, Any]:

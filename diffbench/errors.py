@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar, Self
 
+from diffbench.plain_text import escaped
+
 
 @dataclass(frozen=True)
 class Place:
@@ -68,10 +70,10 @@ class Fault:
     def __str__(self) -> str:
         place = str(self.place)
         head = f"{place}: " if place else ""
-        # One line each, whatever a cell or a library's message carries.
+        # One line each that steers no terminal, whatever a cell or a library's message carries.
         text = f"{head}{self.what.rstrip('.')}. Mend: {self.mend.rstrip('.')}"
         text += "" if text.endswith("?") else "."
-        return " ".join(text.split())
+        return escaped(" ".join(text.split()))
 
     def located(
         self,

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from diffbench.errors import DocumentError, Fault, OutputError
+from diffbench.input_files import RESULT, content_of
 from diffbench.whole_files import in_force, recover
 
 __all__ = [
@@ -119,7 +120,7 @@ def read_whole(path: Path) -> bytes:
         if (not seen[0] and _seen(home) == seen) or time.monotonic() > until:
             break
         time.sleep(0.005)
-    content = path.read_bytes()  # where it cannot be read, this says why
+    content = content_of(path, most=RESULT)  # where it cannot be read, this says why
     if expected is None:
         return content
     told = f"written {expected[:12]}…, found {hashlib.sha256(content).hexdigest()[:12]}…"
@@ -133,8 +134,8 @@ def read_whole(path: Path) -> bytes:
 
 def _bytes(path: Path) -> bytes | None:
     try:
-        return path.read_bytes()
-    except OSError:
+        return content_of(path, most=RESULT)
+    except (OSError, DocumentError):
         return None
 
 
@@ -159,8 +160,8 @@ def _refuse_two_fits(directory: Path) -> None:
     said = []
     for name, key in (("characterisation.json", "sha256"), ("map.json", "characterisation_sha256")):
         try:
-            said.append(json.loads((directory / name).read_bytes()).get(key))
-        except (OSError, ValueError, AttributeError):
+            said.append(json.loads(content_of(directory / name, most=RESULT)).get(key))
+        except (OSError, ValueError, AttributeError, DocumentError):
             return  # not there, or none: who reads it says so
     if None not in said and said[0] != said[1]:
         raise DocumentError.single(
@@ -223,7 +224,7 @@ def _seen(directory: Path) -> _Seen:
         content: bytes | None = None
         for place in (*(folder / NAME for folder in sets), directory / NAME):
             with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-                content = place.read_bytes()
+                content = content_of(place, most=RESULT)
                 break
         if tuple(in_force(directory)) == sets:
             return sets, content

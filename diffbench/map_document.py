@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,6 +11,8 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.input_files import RESULT, unfit_values
+from diffbench.input_files import content_of as bytes_of
 from diffbench.manifest import content_digest, document, read_whole
 
 __all__ = [
@@ -143,9 +145,9 @@ def content_of(document: MapDocument) -> dict[str, Any]:
 def _of_builds(folder: Path) -> list[str]:
     """The folders of the builds, where a folder holds the result of several that were fitted together."""
     try:
-        content = json.loads((folder / "characterisation.json").read_bytes())
+        content = json.loads(bytes_of(folder / "characterisation.json", most=RESULT))
         names = [str(build["folder"]) for build in content["builds"] if build.get("folder")]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (DocumentError, OSError, ValueError, KeyError, TypeError, AttributeError):
         return []  # it is no such result; what is wrong with the map is told as it is
     return [str(folder / name) for name in names]
 
@@ -253,7 +255,10 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
 def _content_faults(document: MapDocument, file: str) -> list[Fault]:
     """What the numbers of a well-formed map cannot be."""
     mend = "make the map again with diffbench fit: this one was edited"
-    faults: list[Fault] = []
+    told = document.model_dump(exclude={"axes", "branches"})  # their numbers have been looked at
+    faults = [Fault(what, Place(file, key=key), mend) for key, what in islice(unfit_values(told), 20)]
+    if not 0.0 < document.confidence < 1.0:
+        faults.append(Fault("no confidence lies outside 0 to 1", Place(file, key="confidence"), mend))
     if document.axes.speed_difference_rad_s[0] < 0.0:
         place = Place(file, key="axes.speed_difference_rad_s")
         faults.append(Fault("a speed difference is its magnitude, and this one is negative", place, mend))

@@ -38,6 +38,25 @@ class Source:
         object.__setattr__(self, "details", dict(self.details))
 
 
+@dataclass(frozen=True)
+class LastLine:
+    """The last line of a text that was not written to its end, or may not have been.
+
+    Parameters
+    ----------
+    number : its number, counted from 1.
+    kept : whether its sample is among the others; False where it is seen to break off.
+    """
+
+    number: int
+    kept: bool
+
+    def __str__(self) -> str:
+        if self.kept:
+            return f"Line {self.number}, the last, has no line end: its last cell may be cut short."
+        return f"Line {self.number}, the last, breaks off in the middle and is left out."
+
+
 @dataclass(frozen=True, eq=False)
 class Recording:
     """The samples of one file, in SI, as the transducers read them.
@@ -55,6 +74,7 @@ class Recording:
     notes : what a user should know about the reading, each one sentence.
     rows : shape (n,), the line in the file that each sample stands on, counted from 1 (the record number
         in formats without lines).
+    last_line : the last line of a text, where it may not have been written to its end.
 
     Raises
     ------
@@ -81,6 +101,7 @@ class Recording:
     source: Source
     notes: tuple[str, ...]
     rows: NDArray[np.int64]
+    last_line: LastLine | None = None
 
     def __post_init__(self) -> None:
         n = len(self.time)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from diffbench.cli.ranges import pair, quantity
+from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.wear.rungs import Way
@@ -71,4 +72,4 @@ def advise(
     from diffbench.cli.terminal import width
     from diffbench.report.shim_text import shim_summary
 
-    click.echo(shim_summary(result, width=width()))
+    print_text(shim_summary(result, width=width()))

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.wear.comparison import Comparison
 
@@ -117,11 +119,11 @@ def compare(
         from diffbench.cli.terminal import width
         from diffbench.report.comparison_text import comparison_summary
 
-        click.echo(comparison_summary(result, width=width()))
+        print_text(comparison_summary(result, width=width()))
         if out is not None:
-            click.echo(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+            print_text(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
         if picture is not None:
-            click.echo(f"\nDrawn: {picture}")
+            print_text(f"\nDrawn: {picture}")
     if result.failed:
         raise SystemExit(1)
 

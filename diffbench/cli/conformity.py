@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(epilog="Example: diffbench conformity demo-result")
 @click.argument("result", type=click.Path(path_type=Path))
@@ -26,6 +28,6 @@ def conformity(result: Path, as_json: bool) -> None:
         from diffbench.cli.terminal import width
         from diffbench.report.conformity_text import conformity_summary
 
-        click.echo(conformity_summary(found, width=width()))
+        print_text(conformity_summary(found, width=width()))
     if found.outcome == "not conforming":
         raise SystemExit(1)

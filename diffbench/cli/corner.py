@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.documents import Phase
     from diffbench.locking_map import Branch, LockingMap
@@ -106,16 +108,16 @@ def corner(
     from diffbench.report.corner_text import corner_summary
     from diffbench.report.trackside_text import beyond_advice
 
-    click.echo(corner_summary(result, width=width()))
+    print_text(corner_summary(result, width=width()))
     far = [
         (phase.input_torque, phase.speed_difference.value or 0.0, phase.temperature)
         for phase in result.rungs[0].phases
         if phase.beyond
     ]
     if far:
-        click.echo("\n" + beyond_advice(units[0][1], far))
+        print_text("\n" + beyond_advice(units[0][1], far))
     if picture is not None:
-        click.echo(f"Written: {picture}")
+        print_text(f"Written: {picture}")
 
 
 def _kind_of(picture: Path | None) -> str:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(
     epilog="Example: diffbench draft run my-visit.toml --rig my-cell.toml --build q17.toml "
@@ -47,7 +49,7 @@ def draft(
     if as_json:
         click.echo(json.dumps({"written": str(path), "toml": text}, ensure_ascii=False))
     else:
-        click.echo(f'Written: {path}. Fill in the empty texts (""), then read it once from top to bottom.')
+        print_text(f'Written: {path}. Fill in the empty texts (""), then read it once from top to bottom.')
 
 
 def _from(sheet: Path, named: Path | None) -> str:

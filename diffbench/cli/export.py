@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 #: Here as well as in the registry, so that help loads nothing; a test holds them together.
 NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "python", "fmi2", "fmi3")
 
@@ -51,9 +53,9 @@ def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
             told["binary"] = _holds_binary(written[0])
         click.echo(json.dumps(told))
         return
-    click.echo("Written: " + ", ".join(str(path) for path in written))
+    print_text("Written: " + ", ".join(str(path) for path in written))
     if to.startswith("fmi") and not _holds_binary(written[0]):
-        click.echo("There is no C compiler here: the unit holds its source alone, to be built where it runs.")
+        print_text("There is no C compiler here: the unit holds its source alone, to be built where it runs.")
 
 
 def _holds_binary(path: Path) -> bool:

@@ -11,6 +11,7 @@ import click
 
 from diffbench.cli.progress import Progress
 from diffbench.cli.ranges import pair
+from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation
@@ -111,7 +112,7 @@ def fit(
     elif not quiet:
         if not at_once:
             _tell(result, verbose=verbose)
-        click.echo(_where(written) if out is not None else NOTHING_WRITTEN)
+        print_text(_where(written) if out is not None else NOTHING_WRITTEN)
     if any(limit.verdict == "outside" for limit in result.limits):
         raise SystemExit(1)
 
@@ -144,7 +145,7 @@ def _tell(result: Characterisation, *, verbose: bool) -> None:
     from diffbench.cli.terminal import colour, width
     from diffbench.report.text import summary
 
-    click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
+    print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)
 
 
 def _refuse_hopeless(out: Path) -> None:

@@ -14,6 +14,8 @@ import click
 
 from diffbench.cli.group import INTERRUPTED
 from diffbench.cli.progress import Progress
+from diffbench.cli.terminal import print_text
+from diffbench.plain_text import spreadsheet_text
 
 if TYPE_CHECKING:
     from diffbench.fleet import Fleet, Outcome
@@ -37,7 +39,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
     "--scheduler",
     metavar="ADDRESS",
     help="Fit on the workers of a dask scheduler, e.g. tcp://bench-server:8786; they must see the recordings "
-    "under the same paths.",
+    "under the same paths. Name one that you trust only: it may run any code here, as you.",
 )
 @click.option("--page", is_flag=True, help="Write report.html too, which takes longer than the fit.")
 @click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
@@ -66,6 +68,8 @@ def fit_all(
     from diffbench.fleet.engines import cluster, processes
     from diffbench.whole_files import write_whole
 
+    if not folder.is_dir():
+        raise click.BadParameter(f"'{folder}' is no folder.", param_hint="FOLDER")
     source = folder.resolve()
     fleet = Fleet(source, out.resolve(), run_sheets(source))
     engine = processes(jobs) if scheduler is None else cluster(scheduler)
@@ -86,7 +90,7 @@ def fit_all(
             fit_fleet(fleet, engine, jobs=jobs if scheduler is None else _ELSEWHERE, page=page, told=told)
         except KeyboardInterrupt:
             say.clear()
-            click.echo("\ndiffbench: stopped; what is fitted stands, the same command goes on.", err=True)
+            print_text("\ndiffbench: stopped; what is fitted stands, the same command goes on.", err=True)
             raise SystemExit(INTERRUPTED) from None
         rows.sort(key=lambda row: str(row["run_sheet"]))
         write_whole(fleet.out, {"overview.csv": _table(rows)})
@@ -97,13 +101,13 @@ def fit_all(
         click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
     faults = [fault for row in rows for fault in row["faults"]]
     for fault in faults[:_TOLD]:
-        click.echo(f"diffbench: {fault}", err=True)
+        print_text(f"diffbench: {fault}", err=True)
     if len(faults) > _TOLD:
-        click.echo(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
+        print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
     outside = sum(row["limits"] == "outside" for row in rows)
     if not quiet and not as_json:
         was = len(rows) - new
-        click.echo(
+        print_text(
             f"{len(rows)} run sheets: {new - broken} fitted, {was} done before, {broken} with faults; "
             f"{outside} beyond a limit of their sheet.\nWritten: {out}"
         )
@@ -145,7 +149,10 @@ def _table(rows: list[dict[str, Any]]) -> bytes:
         text, fieldnames=[key for key in rows[0] if key != "faults"], extrasaction="ignore"
     )
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows(
+        {key: spreadsheet_text(cell) if isinstance(cell, str) else cell for key, cell in row.items()}
+        for row in rows
+    )
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 

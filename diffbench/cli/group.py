@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -12,6 +13,7 @@ import click
 
 from diffbench.cli.suggesting import SuggestingGroup
 from diffbench.errors import DiffbenchError
+from diffbench.plain_text import escaped
 
 #: Objects made before young ones are looked through, and how often older ones are.
 COLLECTIONS = (100_000, 20, 50)
@@ -69,6 +71,11 @@ class _Commands(SuggestingGroup):
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in sorted(COMMANDS.items())])
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if any("\0" in word for word in args):
+            raise click.UsageError("A zero byte is part of no name.", ctx)
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             result = super().invoke(ctx)
@@ -76,7 +83,7 @@ class _Commands(SuggestingGroup):
             sys.stdout.flush()
         except DiffbenchError as error:
             for fault in error.faults:
-                click.echo(f"diffbench: {fault}", err=True)
+                _tell(str(fault))
             ctx.exit(error.exit_status)
         except KeyboardInterrupt:
             click.echo("\ndiffbench: stopped; nothing of this result was left behind.", err=True)
@@ -85,7 +92,38 @@ class _Commands(SuggestingGroup):
             # The reader has seen enough and there is nobody to tell; Python's own last flush goes nowhere.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except MemoryError:
+            _tell(
+                "the memory of this machine does not suffice. Mend: close other programs, or cut the "
+                "recording."
+            )
+            ctx.exit(DiffbenchError.exit_status)
+        except OSError as error:
+            file = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
+            _tell(
+                f"{file}the system refuses it ({error.strerror or error}). Mend: check the path, what you "
+                "may do there, and the room on the disk."
+            )
+            ctx.exit(DiffbenchError.exit_status)
+        except Exception as error:  # noqa: BLE001  the last resort: whatever it is, it ends in one line
+            from diffbench.cli.last_resort import UNFORESEEN, last_words
+
+            _tell(last_words(error))
+            ctx.exit(UNFORESEEN)
         return result
+
+
+def _tell(text: str) -> None:
+    click.echo(f"diffbench: {escaped(text)}", err=True)
+
+
+def _any_name_prints() -> None:
+    """Names of files need not be Unicode, nor a terminal have all of it: what it has not is written out."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _one_thread_each() -> None:
@@ -125,5 +163,6 @@ def main() -> None:
     Work at a bench can hurt: rotating parts, hot oil, stored spring force. The maker's limits, local rules
     and qualified people come before anything that this program says.
     """
+    _any_name_prints()
     _one_thread_each()
     _few_collections()

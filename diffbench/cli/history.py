@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.suggesting import SuggestingGroup
+from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.history import Damage, History
@@ -71,8 +72,8 @@ def add(
         return
     from diffbench.report.history_text import added_text
 
-    click.echo("\n".join(added_text(item) for item in added))
-    click.echo(f"History: {found.label}")
+    print_text("\n".join(added_text(item) for item in added))
+    print_text(f"History: {found.label}")
 
 
 @history.command("list", epilog="Example: diffbench history list --unit Q17")
@@ -93,7 +94,7 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
     from diffbench.cli.terminal import width
     from diffbench.report.history_text import listing
 
-    click.echo(listing(contents.records, width=width()))
+    print_text(listing(contents.records, width=width()))
     _tell(contents.damage)
 
 
@@ -115,7 +116,7 @@ def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
     else:
         from diffbench.report.history_text import record_text
 
-        click.echo(record_text(shown))
+        print_text(record_text(shown))
 
 
 @history.command(
@@ -161,7 +162,7 @@ def correct(
         return
     from diffbench.report.history_text import record_text
 
-    click.echo(record_text(corrected))
+    print_text(record_text(corrected))
 
 
 @history.command(epilog="Example: diffbench history export workshop-2026.jsonl")
@@ -176,7 +177,7 @@ def export(file: Path, store: str | None, as_json: bool) -> None:
     if as_json:
         _print({"written": str(file), "entries": count, "damage": [_plain(item) for item in damage]})
     else:
-        click.echo(f"Written: {file}, {count} entries")
+        print_text(f"Written: {file}, {count} entries")
         _tell(damage)
     if damage:
         raise SystemExit(1)
@@ -192,13 +193,13 @@ def import_file(file: Path, store: str | None, as_json: bool) -> None:
     if as_json:
         _print(_plain(merged))
         return
-    click.echo(
+    print_text(
         f"{merged.records} records and {merged.corrections} corrections are new, "
         f"{merged.known} entries were there"
     )
     for record in merged.differing:
-        click.echo(f"Record {record.number} was filed with other facts there: it stays as it is here.")
-    click.echo(f"History: {found.label}")
+        print_text(f"Record {record.number} was filed with other facts there: it stays as it is here.")
+    print_text(f"History: {found.label}")
 
 
 @history.command(epilog="Example: diffbench history verify")
@@ -210,9 +211,9 @@ def verify(store: str | None, as_json: bool) -> None:
     if as_json:
         _print(_plain(result))
     else:
-        click.echo(f"{result.entries} entries, {len(result.damage)} damaged; chain {result.chain}")
+        print_text(f"{result.entries} entries, {len(result.damage)} damaged; chain {result.chain}")
         _tell(result.damage)
-        click.echo(f"History: {found.label}")
+        print_text(f"History: {found.label}")
     if result.damage:
         raise SystemExit(1)
 
@@ -237,4 +238,4 @@ def _plain(item: Any) -> dict[str, Any]:
 
 def _tell(damage: Sequence[Damage]) -> None:
     for item in damage:
-        click.echo(f"Damaged: {item}")
+        print_text(f"Damaged: {item}")

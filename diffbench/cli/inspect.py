@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
@@ -60,13 +62,13 @@ def inspect(
         written = None if draft is None else str(draft)
         click.echo(json.dumps({**found.as_json(), "draft_rig": written}, ensure_ascii=False, allow_nan=False))
         return
-    click.echo(inspection_text(found, width=width()))
+    print_text(inspection_text(found, width=width()))
     if rig is not None:
-        click.echo(f"\nThe file is as {rig_path} says.")
+        print_text(f"\nThe file is as {rig_path} says.")
     elif draft is not None:
-        click.echo(f"\nWritten: {draft}. Read it line by line, and correct what is not true for your bench.")
+        print_text(f"\nWritten: {draft}. Read it line by line, and correct what is not true for your bench.")
     else:
-        click.echo("\nA rig to start from: diffbench inspect ... --draft-rig my-rig.toml")
+        print_text("\nA rig to start from: diffbench inspect ... --draft-rig my-rig.toml")
 
 
 def _settings(stated: tuple[str, ...]) -> FileSettings:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.locking_map import Branch
 
@@ -63,9 +65,9 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
         return
     from diffbench.report.trackside_text import beyond_advice, standing
 
-    click.echo(
+    print_text(
         f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
         f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
     )
     if read.beyond:
-        click.echo(beyond_advice(found, [place]))
+        print_text(beyond_advice(found, [place]))

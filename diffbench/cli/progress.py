@@ -8,6 +8,8 @@ from typing import Self
 
 import click
 
+from diffbench.plain_text import escaped
+
 
 class Progress:
     """A context manager that is called with a line of text now and then; silent unless ``enabled``, and with
@@ -23,6 +25,7 @@ class Progress:
         return self
 
     def __call__(self, text: str) -> None:
+        text = escaped(text)
         if self._verbose:
             click.echo(f"{time.monotonic() - self._begun:7.2f} s  {text}", err=True)
         if not self._enabled:

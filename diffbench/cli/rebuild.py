@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(
     epilog="Example: diffbench rebuild demo-result/characterisation.json --preload '60 Nm' "
@@ -76,6 +78,6 @@ def rebuild(
         document = {"predicted": made.document.predicted, "written": written, "points": plain(rows)}
         click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
         return
-    click.echo(rebuild_text(made, rows, result.reference))
+    print_text(rebuild_text(made, rows, result.reference))
     if target is not None:
-        click.echo(f"Written: {target}")
+        print_text(f"Written: {target}")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")
 @click.argument("results", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUNSHEET...")
@@ -28,4 +30,4 @@ def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
     from diffbench.cli.terminal import width
     from diffbench.report.repeatability_text import repeatability_summary
 
-    click.echo(repeatability_summary(result, width=width()))
+    print_text(repeatability_summary(result, width=width()))

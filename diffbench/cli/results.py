@@ -11,6 +11,7 @@ from diffbench.cli.progress import Progress
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation
+    from diffbench.errors import Fault
 
 
 def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
@@ -45,8 +46,16 @@ def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
 
 def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path, Characterisation]]:
     """Results of several paths, each with the path that it is from; a folder without a characterisation
-    gives its run sheets, in the order of their names."""
-    from diffbench.errors import DocumentError
+    gives its run sheets, in the order of their names.
+
+    Raises
+    ------
+    DiffbenchError
+        A file cannot serve. Every fault of every run sheet is told before any is fitted: a result from fewer
+        visits than were named would be another one.
+    """
+    from diffbench.documents import load_visit, run_sheets_in
+    from diffbench.errors import DiffbenchError, DocumentError
     from diffbench.manifest import holds
 
     listed: list[Path] = []
@@ -62,19 +71,13 @@ def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path
             listed += found
         else:
             listed.append(path)
+    faults: dict[Fault, None] = {}
+    for path in listed:
+        if path.suffix.lower() == ".toml":
+            try:
+                load_visit(path)
+            except DiffbenchError as error:
+                faults |= dict.fromkeys(error.faults)
+    if faults:
+        raise DocumentError(list(faults))
     return [(path, result_of(path, quiet=quiet)) for path in listed]
-
-
-def run_sheets_in(folder: Path) -> list[Path]:
-    """Run sheets of a folder, told by their format."""
-    import tomllib
-
-    found = []
-    for path in sorted(folder.glob("*.toml")):
-        try:
-            kind = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("format", "")
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError):
-            continue  # whatever it is, it is no run sheet; a named one is told its faults
-        if str(kind).startswith("diffbench-run/"):
-            found.append(path)
-    return found

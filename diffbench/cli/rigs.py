@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(epilog="Example: diffbench rigs --copy twin-output-cell --to my-rig.toml")
 @click.option("--copy", "name", help="Name of a rig to copy.")
@@ -42,7 +44,7 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
     elif target is None:
         click.echo(found[name], nl=False)
     else:
-        click.echo(f"Written: {target}")
+        print_text(f"Written: {target}")
 
 
 def _described() -> dict[str, str]:

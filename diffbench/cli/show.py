@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(epilog="Example: diffbench show demo-result/characterisation.json")
 @click.argument("characterisation", type=click.Path(path_type=Path))
@@ -22,4 +24,4 @@ def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
     from diffbench.cli.terminal import colour, width
     from diffbench.report.text import summary
 
-    click.echo(summary(result, colour=colour(), width=width(), verbose=verbose))
+    print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)

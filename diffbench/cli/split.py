@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.locking_map import Branch, LockingMap
     from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
@@ -78,6 +80,6 @@ def split(
     from diffbench.report.trackside_text import beyond_advice, slip_text, split_text
     from diffbench.trackside.operating_point import SlipVerdict as Verdict
 
-    click.echo(slip_text(result) if isinstance(result, Verdict) else split_text(result))
+    print_text(slip_text(result) if isinstance(result, Verdict) else split_text(result))
     if result.beyond:
-        click.echo(beyond_advice(found, [(result.input_torque, result.speed_difference, heat)]))
+        print_text(beyond_advice(found, [(result.input_torque, result.speed_difference, heat)]))

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 
+import click
+
+from diffbench.plain_text import escaped
+
+_OUR_STYLES = re.compile(r"(\x1b\[[0-9;]*m)")
 WIDEST = 100  # columns of a summary: more are hard to read
 
 
@@ -27,3 +33,23 @@ def width() -> int:
     The terminal's as far as they are of use; the most of use in a file, where nothing cuts lines.
     """
     return min(shutil.get_terminal_size((WIDEST, 24)).columns, WIDEST) if sys.stdout.isatty() else WIDEST
+
+
+def print_text(text: str, *, err: bool = False, styled: bool = False) -> None:
+    """Print a text for people: what came from files steers nothing.
+
+    Parameters
+    ----------
+    text : str
+        Lines.
+    err : bool
+        Whether to print on standard error.
+    styled : bool
+        Whether the text has styles of ours (SGR, ECMA-48): they stay, and nothing else.
+    """
+    parts = _OUR_STYLES.split(text) if styled else [text]
+    safe = [
+        part if styled and i % 2 else "\n".join(escaped(line) for line in part.split("\n"))
+        for i, part in enumerate(parts)
+    ]
+    click.echo("".join(safe), err=err)

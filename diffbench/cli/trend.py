@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 if TYPE_CHECKING:
     from diffbench.trend import Axis
 
@@ -78,9 +80,9 @@ def trend(
         from diffbench.cli.terminal import width
         from diffbench.report.trend_text import trend_text
 
-        click.echo(trend_text(found, width=width()))
+        print_text(trend_text(found, width=width()))
         if picture is not None:
-            click.echo(f"Written: {picture}")
+            print_text(f"Written: {picture}")
     if found.failed:
         raise SystemExit(1)
 

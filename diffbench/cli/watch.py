@@ -12,6 +12,7 @@ from types import FrameType
 import click
 
 from diffbench.cli.progress import Progress
+from diffbench.cli.terminal import print_text
 
 
 @click.command(epilog="Example: diffbench watch visits/today --out today-result")
@@ -39,9 +40,11 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
     that one more recording is complete; report.html loads itself again as long as the watch goes on. Ctrl-C
     ends it, with exit status 0; the last result stays.
     """
-    from diffbench.cli.results import run_sheets_in
+    from diffbench.documents import run_sheets_in
     from diffbench.watching import Event, Watch
 
+    if not folder.is_dir():
+        raise click.BadParameter(f"'{folder}' is no folder.", param_hint="FOLDER")
     signal.signal(signal.SIGTERM, _end)
 
     def tell(event: Event) -> None:
@@ -50,11 +53,9 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
                 json.dumps({"kind": event.kind, "file": event.file, "text": event.text}, ensure_ascii=False)
             )
         elif not quiet or event.kind in {"fitted", "fault"}:
-            from diffbench.report.wording import printable
-
             name = Path(event.file).name if event.kind in {"recording", "paper"} else event.file
             text = event.text if event.text.startswith(event.file) else f"{name}: {event.text}"
-            click.echo(f"{time.strftime('%H:%M:%S')}  {printable(text)}")
+            print_text(f"{time.strftime('%H:%M:%S')}  {text}")
         sys.stdout.flush()
 
     with Progress(enabled=not (quiet or as_json) and sys.stderr.isatty()) as say:
@@ -73,7 +74,7 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
             watching.close()
     if not (as_json or quiet):
         pages = ", ".join(str(page) for page in watching.pages)
-        click.echo(f"Ended. {'The last result stands in ' + pages if pages else 'Nothing was fitted'}.")
+        print_text(f"Ended. {'The last result stands in ' + pages if pages else 'Nothing was fitted'}.")
 
 
 def _end(number: int, frame: FrameType | None) -> None:

@@ -6,6 +6,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from diffbench.recording import Recording
+
 Severity = Literal["note", "caveat", "stop"]
 
 
@@ -25,3 +27,21 @@ class Finding:
         return (
             f"{self.severity}: {self.name} ({self.where}): {self.evidence} {self.effect} {self.mend}".strip()
         )
+
+
+def breaks_off(recording: Recording) -> list[Finding]:
+    """What is to be told of a recording whose last line was not written to its end, or may not have been."""
+    last = recording.last_line
+    if last is None:
+        return []
+    return [
+        Finding(
+            "recording breaks off",
+            "caveat",
+            str(recording.source.path),
+            str(last),
+            "What came after it is missing"
+            + ("." if not last.kept else ", if anything did; the sample counts as it was read."),
+            "Copy the file from the bench again, or record again.",
+        )
+    ]

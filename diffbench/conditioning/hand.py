@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.findings import breaks_off
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
 from diffbench.documents import Rig
@@ -95,6 +96,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         None if temperature is None else temperature.u_zero,
         tuple(notes),
         rig,
+        findings=tuple(breaks_off(recording)),
     )
 
 

@@ -6,6 +6,7 @@ from diffbench.documents.channels import CHANNEL_DIMENSIONS, LABEL_WORDS, Channe
 from diffbench.documents.loading import load_build, load_car, load_rig, load_run_sheet, phase_of
 from diffbench.documents.rig import FileSettings, Rig
 from diffbench.documents.run_sheet import Run, RunSheet
+from diffbench.documents.sheets_of import run_sheets_in
 from diffbench.documents.visit import Visit, load_visit
 
 __all__ = [
@@ -26,4 +27,5 @@ __all__ = [
     "load_run_sheet",
     "load_visit",
     "phase_of",
+    "run_sheets_in",
 ]

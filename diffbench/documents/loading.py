@@ -21,6 +21,7 @@ from diffbench.documents.lines import key_lines, line_of
 from diffbench.documents.rig import Rig
 from diffbench.documents.run_sheet import RunSheet
 from diffbench.errors import DocumentError
+from diffbench.input_files import PAPER, content_of
 
 Document = TypeVar("Document", bound=Table)
 
@@ -206,7 +207,7 @@ def nearest_file(path: Path) -> str | None:
 
 def _bytes(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return content_of(path, most=PAPER)
     except FileNotFoundError as error:
         near = nearest_file(path)
         mend = f"did you mean '{near}', in the same folder?" if near else "check the path"
@@ -215,9 +216,9 @@ def _bytes(path: Path) -> bytes:
         raise DocumentError.single(
             "this is a folder, a TOML file is wanted", file=str(path), mend="name the file in it"
         ) from error
-    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+    except OSError as error:
         raise DocumentError.single(
-            f"the file can't be read ({getattr(error, 'strerror', None) or error})",
+            f"the file can't be read ({error.strerror or error})",
             file=str(path),
             mend="check the path and its permissions",
         ) from error

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from diffbench.errors import OutputError
 from diffbench.locking_map import LockingMap
+from diffbench.plain_text import whole_texts
 from diffbench.whole_files import write_whole
 
 __all__ = ["FORMATS", "Format", "export_map"]
@@ -82,6 +83,10 @@ def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]
     name = target.stem if target.suffix.lower() in endings else target.name
     if not name:
         raise OutputError.single("the path names no file", file=str(path), mend="name a file with --out")
+    if whole_texts(name) != name:
+        raise OutputError.single(
+            "the file's name stands in the file, and is no Unicode", file=str(path), mend="name another file"
+        )
     module, _, function = FORMATS[to].maker.partition(":")
     make: Callable[[LockingMap, str], dict[str, bytes]] = getattr(importlib.import_module(module), function)
     return write_whole(target.parent, make(locking_map, name))

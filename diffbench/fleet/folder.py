@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
+from diffbench.documents import run_sheets_in
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fleet.job import Outcome, digest
 from diffbench.manifest import check_whole, holds, missing, read_whole
@@ -17,7 +17,6 @@ from diffbench.whole_files import made_and_held, recover, write_whole
 LOCK = ".fit-all.lock"
 EARLIER = "The result beside this file is an earlier one, of other papers, recordings or another version."
 RESULT = "characterisation.json"
-_RUN_SHEET = "diffbench-run/"
 
 
 @dataclass(frozen=True)
@@ -71,12 +70,9 @@ class Fleet:
 
 
 def run_sheets(source: Path) -> tuple[Path, ...]:
-    """All run sheets in a folder and below it, in the order of their paths.
-
-    A file is taken for a run sheet by its ``format``; one that is no TOML is taken too if it says so in its
-    text, so that its fault is told. Raises ``FitError`` where there is none.
-    """
-    found = tuple(path for path in sorted(source.rglob("*.toml")) if path.is_file() and _is_run_sheet(path))
+    """All run sheets in a folder and below it, in the order of their paths (`run_sheets_in`). Raises
+    ``FitError`` where there is none."""
+    found = tuple(run_sheets_in(source, below=True))
     if not found:
         raise FitError.single(
             "there is no run sheet in this folder or below it",
@@ -84,15 +80,3 @@ def run_sheets(source: Path) -> tuple[Path, ...]:
             mend='name a folder that holds run sheets: .toml files with format = "diffbench-run/1"',
         )
     return found
-
-
-def _is_run_sheet(path: Path) -> bool:
-    try:
-        text = path.read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return False
-    try:
-        stated = tomllib.loads(text).get("format")
-    except tomllib.TOMLDecodeError:
-        return _RUN_SHEET in text
-    return isinstance(stated, str) and stated.startswith(_RUN_SHEET)

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from diffbench.errors import DocumentError
+from diffbench.input_files import refuse_irregular
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -25,9 +28,10 @@ class Outcome:
 def digest(path: Path) -> str | None:
     """SHA-256 of a file; None where it cannot be read."""
     try:
+        refuse_irregular(path)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
+    except (DocumentError, OSError):
         return None
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.history.entries import START, Entry, link, sha256
 from diffbench.history.verification import damage_of
+from diffbench.input_files import EXPORT, content_of
 from diffbench.whole_files import write_whole
 
 __all__ = ["FORMAT", "Arrival", "read_export", "write_export"]
@@ -73,7 +74,7 @@ def read_export(path: Path) -> list[Arrival]:
     DocumentError : where it is none, or not what was written, with every line that is not.
     """
     try:
-        lines = path.read_text(encoding="utf-8").split("\n")
+        lines = content_of(path, most=EXPORT).decode("utf-8").split("\n")
     except OSError as error:
         raise DocumentError.single(
             f"cannot be read ({error.strerror or error})", file=str(path), mend="check the path"

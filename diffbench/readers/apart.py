@@ -1,12 +1,13 @@
 """Reading in a process apart, for libraries that crash or run on over a damaged file.
 
-The libraries of HDF5 and MDF end the whole process, find no end or take gigabytes over some damaged files; no
-check beforehand finds them all. So they work in a child of this program that has limits of time and memory,
-and what it has read comes back as arrays in a folder.
+Libraries that are not written in Python end the whole process, find no end or take gigabytes over some
+damaged files; no check beforehand finds them all. So they work in a child of this program that has limits of
+time and memory, and what it has read comes back as arrays, or as a text, in a folder.
 """
 
 from __future__ import annotations
 
+import errno
 import importlib
 import json
 import os
@@ -14,7 +15,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
@@ -25,19 +26,24 @@ from numpy.typing import NDArray
 from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
 from diffbench.readers.foreign import damaged
-from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, store
+from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, StoredTexts, store, store_texts
 from diffbench.readers.protocol import RawColumn
 from diffbench.readers.time_bases import LateGroup
 
 MEMORY = 1 << 30  # bytes that the child may take
 _SECONDS, _BYTES_A_SECOND = 8, 4_000_000  # of processor time: to load the library, and to read
 _PATIENCE = 10  # real time over processor time, on a machine that is busy with other things
-_REFUSED = 2
+_REFUSED, _NO_ROOM = 2, 4
+_FULL_DISK = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+_TEXT = "text"  # name of the text that a child makes of a file
+_ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 
 
 @contextmanager
 def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
     """Give the groups of a file, read in a child process, for as long as they are needed.
+
+    See `text_apart` for a file that is read as a text.
 
     Parameters
     ----------
@@ -46,8 +52,8 @@ def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[Late
     what : str
         Name of the format, for messages.
     module : str
-        Full name of the module whose ``read_groups(path, keep)`` reads the file. It hands each column of
-        numbers, as it is read, to ``keep``, which puts it aside.
+        Full name of the module whose ``read_groups(path, folder)`` reads the file. It hands each column, as
+        it is read, to the `Folder`, which puts it aside.
 
     Returns
     -------
@@ -57,22 +63,66 @@ def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[Late
     ------
     ReadingError : when the child has refused the file, broken down, or come to its limits.
     """
+    with _read_apart(path, what, module, None) as (said, folder):
+        yield [_loaded(group, folder) for group in said["groups"]], said["notes"]
+
+
+@contextmanager
+def text_apart(
+    path: Path, what: str, module: str, stated: Mapping[str, str | None]
+) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """Give a file as the text that a child process made of it, for as long as it is needed.
+
+    Parameters
+    ----------
+    path, what : Path, str
+        As in `groups_apart`.
+    module : str
+        Full name of the module whose ``write_text(path, copy, stated)`` writes the text to ``copy``, and
+        returns plain values.
+    stated : mapping
+        What else it needs to know.
+
+    Returns
+    -------
+    The text's file, and what the module returned.
+
+    Raises
+    ------
+    ReadingError : as `groups_apart`.
+    """
+    with _read_apart(path, what, module, stated) as (said, folder):
+        yield folder / _TEXT, said["says"]
+
+
+@contextmanager
+def _read_apart(
+    path: Path, what: str, module: str, stated: Mapping[str, str | None] | None
+) -> Iterator[tuple[dict[str, Any], Path]]:
+    """Give what a child said, and the folder that it wrote to."""
     seconds = _SECONDS + path.stat().st_size // _BYTES_A_SECOND
     with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
-        # More threads than one only take memory here.
-        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+        command += [] if stated is None else [json.dumps(stated)]
+        # More threads than one only take memory here, and so does memory that is laid in beforehand.
+        environment = {**os.environ, **dict.fromkeys(_ONE_THREAD, "1"), "ARROW_DEFAULT_MEMORY_POOL": "system"}
         try:
             done = run(command, env=environment, timeout=_PATIENCE * seconds)
         except subprocess.TimeoutExpired:
             raise damaged(path, what, "its library finds no end") from None
         told = Path(folder) / "told.json"
+        if done.returncode == _NO_ROOM:
+            raise ReadingError.single(
+                f"what is read of it finds no room in the folder for passing files, {tempfile.gettempdir()}",
+                file=str(path),
+                mend="make room there, or name another folder by the environment's TMPDIR",
+            )
         if done.returncode not in (0, _REFUSED) or not told.exists():
             raise damaged(path, what, _breakdown(done.returncode, seconds))
         said = json.loads(told.read_text(encoding="utf-8"))
         if done.returncode == _REFUSED:
             raise ReadingError([_fault(fault, path) for fault in said["faults"]])
-        yield [_loaded(group, Path(folder)) for group in said["groups"]], said["notes"]
+        yield said, Path(folder)
 
 
 def _breakdown(status: int, seconds: int) -> str:
@@ -88,10 +138,10 @@ def _fault(said: dict[str, Any], path: Path) -> Fault:
 def _loaded(said: dict[str, Any], folder: Path) -> LateGroup:
     """Return a group from the child's folder."""
     columns = tuple(
-        LateColumn(column["name"], column["unit"], Stored(folder / column["file"]))
-        if column["texts"] is None
-        else RawColumn(
-            column["name"], column["unit"], np.array([*column["texts"], ""], dtype=np.object_)[:-1]
+        LateColumn(
+            column["name"],
+            column["unit"],
+            (StoredTexts if column["text"] else Stored)(folder / column["file"]),
         )
         for column in said["columns"]
     )
@@ -100,7 +150,21 @@ def _loaded(said: dict[str, Any], folder: Path) -> LateGroup:
     return LateGroup(said["name"], columns, time, clock)
 
 
-class _Folder:
+class _NoRoomError(Exception):
+    """The disk is full: no fault of the file, and so nothing that a reader may take for one."""
+
+
+@contextmanager
+def _writing() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _FULL_DISK:  # nobody who reads has that
+            raise _NoRoomError from error
+        raise
+
+
+class Folder:
     """Where the child puts numbers aside."""
 
     def __init__(self, folder: Path) -> None:
@@ -112,17 +176,24 @@ class _Folder:
         if isinstance(values, Stored):
             return values
         self._count += 1
-        return store(values, self._folder / f"{self._count}.npy")
+        with _writing():
+            return store(values, self._folder / f"{self._count}.npy")
+
+    def keep_texts(self, pieces: Iterable[NDArray[np.object_]]) -> StoredTexts:
+        """Write texts to a file of their own, and where each ends to another."""
+        self._count += 1
+        with _writing():
+            return store_texts(pieces, self._folder / f"{self._count}")
 
 
-def _told(groups: Sequence[LateGroup], folder: _Folder) -> list[dict[str, Any]]:
+def _told(groups: Sequence[LateGroup], folder: Folder) -> list[dict[str, Any]]:
     """Return what tells groups whose numbers are in the folder."""
 
     def column(one: RawColumn | LateColumn) -> dict[str, Any]:
-        if isinstance(one, RawColumn) and one.is_text:
-            return {"name": one.name, "unit": one.unit, "texts": one.values.tolist(), "file": None}
-        numbers = folder.keep(cast("NDArray[np.float64] | OnDemand", one.values))
-        return {"name": one.name, "unit": one.unit, "texts": None, "file": numbers.path.name}
+        stored = one.values
+        if not isinstance(stored, StoredTexts):
+            stored = folder.keep_texts([cast(Any, stored)]) if one.is_text else folder.keep(cast(Any, stored))
+        return {"name": one.name, "unit": one.unit, "text": one.is_text, "file": stored.path.name}
 
     return [
         {
@@ -148,7 +219,7 @@ def _limit(seconds: int) -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def main(module: str, path: str, folder: str, seconds: str) -> int:
+def main(module: str, path: str, folder: str, seconds: str, stated: str | None = None) -> int:
     """Read in this process, and write what was read to the folder.
 
     Parameters
@@ -159,17 +230,26 @@ def main(module: str, path: str, folder: str, seconds: str) -> int:
         Where the parent looks for it.
     seconds : str
         Processor time that may be taken.
+    stated : str or None
+        In JSON, as in `text_apart`; None to read groups.
 
     Returns
     -------
-    0 when the file was read, 2 when it was refused.
+    0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
     """
     _limit(int(seconds))
     told = Path(folder) / "told.json"
     try:
-        aside = _Folder(Path(folder))
-        groups, notes = importlib.import_module(module).read_groups(Path(path), aside.keep)
-        told.write_text(json.dumps({"groups": _told(groups, aside), "notes": notes}), encoding="utf-8")
+        reads: Any = importlib.import_module(module)
+        for name in getattr(reads, "BARRED", ()):
+            cast("dict[str, Any]", sys.modules).setdefault(name, None)
+        if stated is None:
+            aside = Folder(Path(folder))
+            groups, notes = reads.read_groups(Path(path), aside)
+            says = {"groups": _told(groups, aside), "notes": notes}
+        else:
+            says = {"says": reads.write_text(Path(path), Path(folder) / _TEXT, json.loads(stated))}
+        told.write_text(json.dumps(says), encoding="utf-8")
     except ReadingError as error:
         faults = [
             {
@@ -183,6 +263,8 @@ def main(module: str, path: str, folder: str, seconds: str) -> int:
         ]
         told.write_text(json.dumps({"faults": faults}), encoding="utf-8")
         return _REFUSED
+    except _NoRoomError:
+        return _NO_ROOM
     return 0
 
 

@@ -1,9 +1,13 @@
-"""Readers of Parquet and Feather: tables of named, typed columns."""
+"""Readers of Parquet and Feather: tables of named, typed columns.
+
+Their library is no Python, and ends the program over some damaged files: it works in a process apart.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,25 +15,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import damaged, guarded_each, library, most_in_parts, refuse_too_many
+from diffbench.readers.apart import Folder, groups_apart
+from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.marked import MarkedReader
-from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.on_demand import AT_ONCE, InTurn, LateColumn
+from diffbench.readers.protocol import RawTable
 from diffbench.readers.raw_values import as_column
+from diffbench.readers.time_bases import LateGroup
 from diffbench.readers.whole_or_parts import ReadsInParts, even_parts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
+BARRED = ("pandas",)  # the library loads it where it can, for nothing that is needed here: 0.2 s
 _BUFFER = 1 << 20  # bytes read at once
-_BATCH = 1 << 16  # rows decoded at once, where the file is read in parts
 _UNITS = (b"unit", b"units")  # keys of a column's own metadata
+_MEND = "write the part of the recording that is needed"
+_PARQUET, _FEATHER = b"PAR1", b"ARROW1"
 
 
 class ParquetReader(MarkedReader, ReadsInParts):
     """Parquet. See `diffbench.readers.protocol.Reader`."""
 
     name = "Parquet"
-    marks = (b"PAR1",)
+    marks = (_PARQUET,)
 
     def read_tables(
         self,
@@ -57,33 +66,14 @@ class ParquetReader(MarkedReader, ReadsInParts):
         ------
         ReadingError : when the file is damaged or too large.
         """
-        arrow = library("pyarrow", extra="parquet", path=path)
-        parquet = library("pyarrow.parquet", extra="parquet", path=path)
-
-        def read() -> Iterator[RawTable]:
-            with path.open("rb") as source:
-                # pages come through a buffer: a file may hold all its rows in one group
-                file = parquet.ParquetFile(source, buffer_size=_BUFFER, pre_buffer=False)
-                count, width = file.metadata.num_rows, file.metadata.num_columns
-                parts = even_parts(count, rows)
-                most = None if len(parts) == 1 else most_in_parts(path)
-                refuse_too_many(
-                    count * width, path, "write the part of the recording that is needed", most=most
-                )
-                if len(parts) == 1:
-                    yield _as_raw(arrow, _one_by_one(file), parts[0], path, {})
-                else:
-                    batches = file.iter_batches(batch_size=_BATCH, use_threads=False)
-                    yield from _in_parts(arrow, batches, parts, path)
-
-        return guarded_each(path, self.name, read(), arrow.ArrowException)
+        yield from _tables(path, self.name, rows)
 
 
 class FeatherReader(MarkedReader, ReadsInParts):
     """Feather, which is the file format of Arrow. See `diffbench.readers.protocol.Reader`."""
 
     name = "Feather"
-    marks = (b"ARROW1", b"FEA1")
+    marks = (_FEATHER, b"FEA1")
 
     def read_tables(
         self,
@@ -111,137 +101,178 @@ class FeatherReader(MarkedReader, ReadsInParts):
         ------
         ReadingError : when the file is damaged, too large, or of Feather's first version.
         """
-        arrow = library("pyarrow", extra="parquet", path=path)
-        return guarded_each(path, self.name, _feather_tables(arrow, path, rows), arrow.ArrowException)
+        with path.open("rb") as file:
+            if file.read(4) == b"FEA1":
+                raise ReadingError.single(
+                    "the file is of Feather's first version, which libraries have given up",
+                    file=str(path),
+                    mend="write it as Parquet, or as Feather version 2",
+                )
+        yield from _tables(path, self.name, rows)
 
 
-def _feather_tables(arrow: Any, path: Path, rows: int | None) -> Iterator[RawTable]:
-    with path.open("rb") as source:
-        if source.read(4) == b"FEA1":
+def _tables(path: Path, name: str, rows: int | None) -> Iterator[RawTable]:
+    require("pyarrow", extra="parquet", path=path)
+    with groups_apart(path, name, __name__) as (groups, notes):
+        if not groups:
             raise ReadingError.single(
-                "the file is of Feather's first version, which libraries have given up",
+                "the file holds no columns of numbers or texts",
                 file=str(path),
-                mend="write it as Parquet, or as Feather version 2",
+                mend="write one column a channel, one row a sample",
             )
+        (group,) = groups
+        parts = even_parts(len(group), rows)
+        if len(parts) == 1:
+            refuse_too_many(len(group) * len(group.columns), path, _MEND)
+        for first, last in parts:
+            lines = np.arange(first + 1, last + 1, dtype=np.int64)
+            columns = group.part(first, last).columns
+            yield RawTable(columns, lines, notes=tuple(notes), more=last < len(group))
+            del columns
+
+
+@dataclass(frozen=True)
+class _Open:
+    """An open file: its rows, its columns, and the pieces of each column in turn."""
+
+    rows: int
+    schema: Any
+    pieces: Callable[[int], Iterator[Any]]
+
+
+def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
+    """Return all columns of a file as one group, in this process.
+
+    Parameters
+    ----------
+    path : Path
+        A Parquet or Feather file.
+    folder : Folder
+        Takes each column as it is read.
+
+    Returns
+    -------
+    One group without a clock, none where there is no column; and notes on what was left out.
+
+    Raises
+    ------
+    ReadingError : when the file is damaged or too large.
+    """
+    arrow = library("pyarrow", extra="parquet", path=path)
+    with path.open("rb") as source:
+        is_parquet = source.read(4) == _PARQUET
         source.seek(0)
-        file = arrow.ipc.open_file(source)
-        count, width, mend = 0, len(file.schema), "write the part of the recording that is needed"
-        for index in range(file.num_record_batches):
-            count += file.get_batch(index).num_rows
-            refuse_too_many(count * width, path, mend, most=None if rows is None else most_in_parts(path))
-        parts = even_parts(count, rows)
-        if len(parts) == 1:
-            refuse_too_many(count * width, path, mend)
-        batches = (file.get_batch(index) for index in range(file.num_record_batches))
-        if len(parts) == 1:
-            yield _as_raw(arrow, [arrow.Table.from_batches(list(batches), file.schema)], parts[0], path, {})
-        else:
-            yield from _in_parts(arrow, batches, parts, path)
+
+        def read() -> tuple[list[LateGroup], list[str]]:
+            opened = _parquet(path, source) if is_parquet else _feather(arrow, source)
+            refuse_too_many(opened.rows * max(1, len(opened.schema)), path, _MEND, most=most_in_parts(path))
+            return _groups(arrow, opened, folder)
+
+        name = ParquetReader.name if is_parquet else FeatherReader.name
+        return guarded(path, name, read, arrow.ArrowException)
 
 
-def _in_parts(
-    arrow: Any, batches: Iterable[Any], parts: Sequence[tuple[int, int]], path: Path
-) -> Iterator[RawTable]:
-    """Yield the rows of Arrow's batches in parts."""
-    waiting: list[Any] = []
-    origins: dict[str, np.datetime64] = {}
-    held = place = 0
-    for batch in batches:
-        waiting.append(batch)
-        held += batch.num_rows
-        while place < len(parts) and held >= (count := parts[place][1] - parts[place][0]):
-            table = arrow.Table.from_batches(waiting)
-            waiting, held = table.slice(count).to_batches(), held - count
-            made = _as_raw(arrow, [table.slice(0, count)], parts[place], path, origins)
-            del table
-            place += 1
-            yield replace(made, more=place < len(parts))
-    if place < len(parts):
-        raise damaged(path, "Parquet", f"it says {parts[-1][1]} rows and holds fewer")
-
-
-def _one_by_one(file: Any) -> Iterator[Any]:
-    """Yield a Parquet file column by column, so that little more than the result is held in memory; whole
-    where names do not tell columns apart."""
+def _parquet(path: Path, source: Any) -> _Open:
+    parquet = library("pyarrow.parquet", extra="parquet", path=path)
+    # pages come through a buffer: a file may hold all its rows in one group
+    file = parquet.ParquetFile(source, buffer_size=_BUFFER, pre_buffer=False)
     names = file.schema_arrow.names
-    if len(set(names)) == len(names) == file.metadata.num_columns:
-        for name in names:
-            yield file.read(columns=[name], use_threads=False)
-    else:
-        yield file.read(use_threads=False)
+    apart = len(set(names)) == len(names)
+
+    def pieces(place: int) -> Iterator[Any]:
+        # column by column, so that little is held in memory; all where names do not tell them apart
+        chosen = [names[place]] if apart else None
+        for batch in file.iter_batches(batch_size=AT_ONCE, columns=chosen, use_threads=False):
+            yield batch.column(0 if apart else place)
+
+    return _Open(file.metadata.num_rows, file.schema_arrow, pieces)
 
 
-def _as_raw(
-    arrow: Any,
-    tables: Iterable[Any],
-    part: tuple[int, int],
-    path: Path,
-    origins: dict[str, np.datetime64],
-) -> RawTable:
-    """Return the columns of Arrow tables that hold a part of the rows as raw ones; ``origins`` are the
-    moments from which columns of moments count, filled on the way."""
+def _feather(arrow: Any, source: Any) -> _Open:
+    def opened(*places: int) -> Any:
+        source.seek(0)
+        options = arrow.ipc.IpcReadOptions(use_threads=False, included_fields=list(places))
+        return arrow.ipc.open_file(source, options=options)
+
+    def pieces(place: int) -> Iterator[Any]:
+        file = opened(place)
+        for index in range(file.num_record_batches):
+            yield file.get_batch(index).column(0)
+
+    schema = arrow.ipc.open_file(source).schema
+    rows = sum(len(piece) for piece in pieces(0)) if len(schema) else 0
+    return _Open(rows, schema, pieces)
+
+
+def _groups(arrow: Any, opened: _Open, folder: Folder) -> tuple[list[LateGroup], list[str]]:
+    columns: list[LateColumn] = []
     notes: list[str] = []
-    columns: list[RawColumn] = []
-    first, last = part
-    for table in tables:
-        if table.num_rows != last - first:
-            raise damaged(
-                path, "Parquet", f"it says {last - first} rows and holds {table.num_rows} of a column"
-            )
-        columns += _columns(arrow, table, notes, origins)
-    if not columns:
-        raise ReadingError.single(
-            "the file holds no columns of numbers or texts",
-            file=str(path),
-            mend="write one column a channel, one row a sample",
-        )
-    lines = np.arange(first + 1, last + 1, dtype=np.int64)
-    return RawTable(tuple(columns), lines, {}, notes=tuple(notes))
-
-
-def _columns(arrow: Any, table: Any, notes: list[str], origins: dict[str, np.datetime64]) -> list[RawColumn]:
-    """Return the columns of an Arrow table."""
-    # A damaged file can hold offsets that point anywhere: nothing is touched before they are checked.
-    table.validate(full=True)
-    columns: list[RawColumn] = []
-    for field, data in zip(table.schema, table.columns, strict=True):
-        values = _values(arrow, field.type, data)
+    for place, field in enumerate(opened.schema):
         metadata: Mapping[bytes, bytes] = field.metadata or {}
         unit = next((metadata[key] for key in _UNITS if key in metadata), None)
-        if values is not None and values.dtype.kind == "M" and field.name not in origins:
-            there = values[~np.isnat(values)]
-            origins |= {field.name: there[0]} if len(there) else {}
-        own = data.num_chunks > 1
-        column = (
-            None
-            if values is None
-            else as_column(field.name, unit, values, own=own, since=origins.get(field.name))
-        )
-        if column is None:
+        pieces = _values_of(arrow, field, opened.pieces(place))
+        first = next(pieces, None)
+        column = None if first is None else as_column(field.name, unit, first[:0])
+        if first is None or column is None:
             notes.append(f"Column '{field.name}' is left out: it is of type {field.type}.")
-        else:
-            columns.append(column)
-    return columns
+            continue
+        made = _as_raw(chain([first], pieces))
+        kept = folder.keep_texts(made) if column.is_text else folder.keep(InTurn(opened.rows, made))
+        if len(kept) != opened.rows:
+            msg = f"it says {opened.rows} rows and holds {len(kept)} of a column"
+            raise ValueError(msg)
+        columns.append(LateColumn(column.name, column.unit, kept))
+    return ([LateGroup("", tuple(columns), None)] if columns else []), notes
+
+
+def _values_of(arrow: Any, field: Any, pieces: Iterator[Any]) -> Iterator[NDArray[Any]]:
+    """Yield the values of a column piece by piece, an empty piece first; nothing for a type that no channel
+    has."""
+    empty = _values(arrow, field.type, arrow.nulls(0, field.type))
+    if empty is None:
+        return
+    yield empty
+    for piece in pieces:
+        # A damaged file can hold offsets that point anywhere: nothing is touched before they are checked.
+        piece.validate(full=True)
+        values = _values(arrow, field.type, piece)
+        assert values is not None
+        yield values
+
+
+def _as_raw(pieces: Iterable[NDArray[Any]]) -> Iterator[Any]:
+    """Yield a column's values as floats or texts; moments count from the first of all that is there."""
+    since: np.datetime64 | None = None
+    for values in pieces:
+        if values.dtype.kind == "M" and since is None:
+            there = values[~np.isnat(values)]
+            since = there[0] if len(there) else None
+        column = as_column("", None, values, own=True, since=since)
+        if column is None:
+            msg = "a column holds more than one value a row"
+            raise ValueError(msg)
+        yield column.values
 
 
 def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
-    """Return the values of one column; None for a type that no channel has. Those of several chunks are put
-    together in new memory, those of a single one are the library's."""
+    """Return the values of a piece of a column; None for a type that no channel has."""
     types = arrow.types
 
     def numbers() -> NDArray[Any]:
         # Not `to_numpy` of the column itself: that makes objects of truth values and decimals.
-        return np.asarray(data.cast(arrow.float64(), safe=False).to_numpy(), dtype=np.float64)
+        return np.asarray(
+            data.cast(arrow.float64(), safe=False).to_numpy(zero_copy_only=False), dtype=np.float64
+        )
 
     def moments() -> NDArray[Any]:
-        return np.asarray(data.to_numpy())
+        return np.asarray(data.to_numpy(zero_copy_only=False))
 
     def days() -> NDArray[Any]:
-        return np.asarray(data.cast(arrow.timestamp("ms")).to_numpy())
+        return np.asarray(data.cast(arrow.timestamp("ms")).to_numpy(zero_copy_only=False))
 
     def clock_times() -> NDArray[Any]:
         wide = data.cast(arrow.time64("ns")).cast(arrow.int64())
-        return np.asarray(wide.to_numpy(), dtype=np.float64).astype("timedelta64[ns]")
+        return np.asarray(wide.to_numpy(zero_copy_only=False), dtype=np.float64).astype("timedelta64[ns]")
 
     def texts() -> NDArray[Any]:
         return np.array([value or "" for value in data.to_pylist()], dtype=np.object_)

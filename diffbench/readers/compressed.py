@@ -1,4 +1,7 @@
-"""Reader of compressed text: gzip, xz, Zstandard, and a ZIP archive that holds one file."""
+"""Reader of compressed text: gzip, xz, Zstandard, and a ZIP archive that holds one file.
+
+Every one of them must prove its end: what is cut off is refused, and not read as if it were all.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +9,15 @@ import gzip
 import lzma
 import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import damaged, guarded, library
+from diffbench.readers.apart import text_apart
+from diffbench.readers.foreign import damaged, guarded, library, require
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text import TextReader, read_copy
 from diffbench.readers.text_blocks import looks_binary
@@ -30,6 +35,7 @@ _KINDS = {
     b"PK\x05\x06": "ZIP",  # an archive without members
 }
 _PIECE = 1 << 18  # bytes unpacked at once
+_FEW = 1 << 10  # bytes of Zstandard unpacked at once: they may hold 32 MB
 _HEAD = 1 << 12  # bytes that must look like text before more is unpacked
 _MEMORY = 1 << 28  # bytes that an unpacker may take for what it looks back on
 _WORKBOOK_PARTS = (b"[Content_Types].xml", b"_rels/", b"docProps/", b"xl/", b"mimetypeapplication/vnd.")
@@ -117,32 +123,57 @@ class CompressedTextReader(ReadsInParts):
         kind = next((kind for mark, kind in _KINDS.items() if head.startswith(mark)), None)
         if kind is None:
             raise damaged(path, self.name, "it begins with no mark of a compressed file")
-        pieces = {"gzip": _gzip, "xz": _xz, "Zstandard": _zstandard, "ZIP": _zip}[kind](path)
-        with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
-            copy = Path(folder) / "text"
-            guarded(path, kind, lambda: self._unpack(pieces, copy, path), lzma.LZMAError)
+        with self._unpacked(path, kind) as copy:
             for table in read_copy(TextReader(), copy, path, settings, rows=rows):
                 yield replace(table, details={"compression": kind, **table.details})
 
-    def _unpack(self, pieces: Iterator[bytes], copy: Path, path: Path) -> None:
-        """Write what is unpacked to a file, and stop at the first sign that it is no recording."""
-        size = 0
-        with copy.open("wb") as target:
-            for piece in pieces:
-                if not size and looks_binary(piece[:_HEAD]):
-                    raise ReadingError.single(
-                        "what is compressed in it is no text",
-                        file=str(path),
-                        mend="unpack it, and name the recording itself",
-                    )
-                size += len(piece)
-                if size > self._limit:
-                    raise ReadingError.single(
-                        f"it unpacks to more than {self._limit >> 20} MiB, and no more is unpacked here",
-                        file=str(path),
-                        mend="unpack it and name the text itself, or cut the recording",
-                    )
-                target.write(piece)
+    @contextmanager
+    def _unpacked(self, path: Path, kind: str) -> Iterator[Path]:
+        if kind == "Zstandard":
+            require("zstandard", extra="zstd", path=path)
+            with text_apart(path, kind, __name__, {"limit": str(self._limit)}) as (copy, _):
+                yield copy
+            return
+        pieces = {"gzip": _gzip, "xz": _xz, "ZIP": _zip}[kind](path)
+        with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
+            copy = Path(folder) / "text"
+            guarded(path, kind, lambda: unpack(pieces, copy, path, self._limit), lzma.LZMAError)
+            yield copy
+
+
+def unpack(pieces: Iterator[bytes], copy: Path, path: Path, limit: int) -> None:
+    """Write what is unpacked to a file, and stop at the first sign that it is no recording.
+
+    Parameters
+    ----------
+    pieces : iterator of bytes
+        What is unpacked, in order.
+    copy, path : Path
+        Where it goes, and where it is from.
+    limit : int
+        Bytes that are unpacked at most.
+
+    Raises
+    ------
+    ReadingError : when it is no text, or more than that.
+    """
+    size = 0
+    with copy.open("wb") as target:
+        for piece in pieces:
+            if not size and looks_binary(piece[:_HEAD]):
+                raise ReadingError.single(
+                    "what is compressed in it is no text",
+                    file=str(path),
+                    mend="unpack it, and name the recording itself",
+                )
+            size += len(piece)
+            if size > limit:
+                raise ReadingError.single(
+                    f"it unpacks to more than {limit >> 20} MiB, and no more is unpacked here",
+                    file=str(path),
+                    mend="unpack it and name the text itself, or cut the recording",
+                )
+            target.write(piece)
 
 
 def _gzip(path: Path) -> Iterator[bytes]:
@@ -173,16 +204,50 @@ def _xz(path: Path) -> Iterator[bytes]:
                     raise EOFError(msg)
 
 
+def write_text(path: Path, copy: Path, stated: Mapping[str, str | None]) -> dict[str, str]:
+    """Unpack a Zstandard file, in this process.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    copy : Path
+        Where the text goes.
+    stated : mapping
+        ``limit``, bytes that are unpacked at most.
+
+    Returns
+    -------
+    Nothing.
+
+    Raises
+    ------
+    ReadingError : when the file is damaged or cut off, holds no text, or unpacks to more than the limit.
+    """
+    guarded(path, "Zstandard", lambda: unpack(_zstandard(path), copy, path, int(stated["limit"] or LIMIT)))
+    return {}
+
+
 def _zstandard(path: Path) -> Iterator[bytes]:
     zstandard = library("zstandard", extra="zstd", path=path)
+    unpacker: Any = None
     with path.open("rb") as file:
-        unpacker = zstandard.ZstdDecompressor(max_window_size=_MEMORY >> 1)
-        try:
-            with unpacker.stream_reader(file, read_across_frames=True) as stream:
-                while piece := stream.read(_PIECE):
+        while data := file.read(_FEW):
+            while data:
+                if unpacker is None:
+                    unpacker = zstandard.ZstdDecompressor(max_window_size=_MEMORY >> 1).decompressobj()
+                try:
+                    piece = unpacker.decompress(data)
+                except zstandard.ZstdError as error:
+                    raise ValueError(str(error)) from None
+                if piece:
                     yield piece
-        except zstandard.ZstdError as error:
-            raise ValueError(str(error)) from None
+                # Frames may follow each other.
+                data = unpacker.unused_data if unpacker.eof else b""
+                unpacker = None if unpacker.eof else unpacker
+    if unpacker is not None:
+        msg = "it ends before the end of what is compressed in it"
+        raise EOFError(msg)
 
 
 def _zip(path: Path) -> Iterator[bytes]:

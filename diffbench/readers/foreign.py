@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.metadata
 import importlib.util
 import logging
 import struct
@@ -122,6 +121,8 @@ def requirements(extra: str) -> tuple[str, ...]:
     >>> [text.partition(">")[0] for text in requirements("parquet")]
     ['pyarrow']
     """
+    import importlib.metadata  # late: it costs a process apart more than its own work
+
     found: list[str] = []
     for text in importlib.metadata.requires("diffbench") or []:
         need, _, marker = text.partition(";")

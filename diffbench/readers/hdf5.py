@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import groups_apart
+from diffbench.readers.apart import Folder, groups_apart
 from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
@@ -22,8 +22,6 @@ from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
-
-Keep = Callable[[OnDemand], OnDemand]
 
 _MAGIC = b"\x89HDF\r\n\x1a\n"
 _USER_BLOCKS = (0, 512, 1024, 2048, 4096, 8192, 16384, 32768)  # where the mark may stand (HDF5 spec., II.A)
@@ -88,14 +86,14 @@ class Hdf5Reader(ReadsInParts):
                 yield replace(table, notes=(*notes, *table.notes))
 
 
-def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
+def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, in this process.
 
     Parameters
     ----------
     path : Path
         An HDF5 file.
-    keep : callable
+    folder : Folder
         Takes the numbers of each dataset while the file is open, and gives them back as they were put aside.
 
     Returns
@@ -111,12 +109,12 @@ def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
 
     def read() -> list[LateGroup]:
         with h5py.File(path, "r") as file:
-            return _groups(h5py, file, path, notes, keep)
+            return _groups(h5py, file, path, notes, folder)
 
     return guarded(path, Hdf5Reader.name, read), notes
 
 
-def _groups(h5py: Any, file: Any, path: Path, notes: list[str], keep: Keep) -> list[LateGroup]:
+def _groups(h5py: Any, file: Any, path: Path, notes: list[str], folder: Folder) -> list[LateGroup]:
     """Return the datasets, those of one parent and one length together."""
     datasets = list(islice(_datasets(h5py, file), _MOST_DATASETS + 1))
     if len(datasets) > _MOST_DATASETS:
@@ -146,12 +144,12 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str], keep: Keep) -> l
         if node.dtype.names:
             units = _field_units(node)
             for field in node.dtype.names:
-                column = _column(field, units.get(field), node.fields(field), node.dtype[field], keep)
+                column = _column(field, units.get(field), node.fields(field), node.dtype[field], folder)
                 if column is not None:
                     found.setdefault((name, len(node)), []).append(column)
             continue
         unit = next((node.attrs[key] for key in _UNITS if key in node.attrs), None)
-        column = _column(own, unit, node, node.dtype, keep, attributes=node.attrs)
+        column = _column(own, unit, node, node.dtype, folder, attributes=node.attrs)
         if column is None:
             notes.append(f"Dataset '{name}' is left out: it holds no single numbers or texts.")
         elif len(column.values):
@@ -164,7 +162,13 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str], keep: Keep) -> l
 
 
 def _column(
-    name: str, unit: object, node: Any, kind: Any, keep: Keep, *, attributes: Mapping[str, Any] | None = None
+    name: str,
+    unit: object,
+    node: Any,
+    kind: Any,
+    folder: Folder,
+    *,
+    attributes: Mapping[str, Any] | None = None,
 ) -> RawColumn | LateColumn | None:
     """Return one column: numbers as they were put aside, words as they are."""
     if kind.kind not in "fiub" or kind.shape:
@@ -175,7 +179,7 @@ def _column(
     def read(first: int, last: int) -> NDArray[np.float64]:
         return _unpacked(np.asarray(node[first:last]), attributes or {})
 
-    return LateColumn(named.name, named.unit, keep(OnDemand(len(node), read)))
+    return LateColumn(named.name, named.unit, folder.keep(OnDemand(len(node), read)))
 
 
 def _datasets(h5py: Any, file: Any) -> Iterator[tuple[str, Any]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import groups_apart
+from diffbench.readers.apart import Folder, groups_apart
 from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.mdf_blocks import check_chains
@@ -23,8 +23,6 @@ from diffbench.readers.whole_or_parts import ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
-
-Keep = Callable[[OnDemand], OnDemand]
 
 _MAGIC = b"MDF     "
 _UNFINISHED = b"UnFinMF "
@@ -83,14 +81,14 @@ class MdfReader(MarkedReader, ReadsInParts):
                 yield replace(table, details=details, notes=(*notes, *table.notes))
 
 
-def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
+def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, in this process.
 
     Parameters
     ----------
     path : Path
         An MDF 4 file.
-    keep : callable
+    folder : Folder
         Takes the numbers of each channel as it is read, and gives them back as they were put aside.
 
     Returns
@@ -107,12 +105,12 @@ def read_groups(path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
         # By an open file: of a path the library would judge the ending, and might open the file for writing.
         with path.open("rb") as source:
             measurement = asammdf.MDF(source, process_bus_logging=False, use_display_names=False)
-            return _groups(measurement, path, keep)
+            return _groups(measurement, path, folder)
 
     return guarded(path, MdfReader.name, read, asammdf.blocks.utils.MdfException, SystemError)
 
 
-def _groups(measurement: Any, path: Path, keep: Keep) -> tuple[list[LateGroup], list[str]]:
+def _groups(measurement: Any, path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
     values = sum(g.channel_group.cycles_nr * len(g.channels) for g in measurement.groups)
     refuse_too_many(values, path, "export the part of the recording that is needed", most=most_in_parts(path))
     groups: list[LateGroup] = []
@@ -127,21 +125,21 @@ def _groups(measurement: Any, path: Path, keep: Keep) -> tuple[list[LateGroup], 
                 if channel.sync_type == _TIME:
                     clock = channel.name
                 continue
-            column = _column(measurement, index, place, channel.name, group.channel_group.cycles_nr, keep)
+            column = _column(measurement, index, place, channel.name, group.channel_group.cycles_nr, folder)
             if column is None:
                 notes.append(f"Channel '{channel.name}' is left out: it holds no single numbers or texts.")
             else:
                 columns.append(column)
         time = None
         if clock is not None:
-            time = keep(_clock(measurement, index, group.channel_group.cycles_nr))
+            time = folder.keep(_clock(measurement, index, group.channel_group.cycles_nr))
         name = group.channel_group.acq_name or f"group {index + 1}"
         groups.append(LateGroup(str(name), tuple(columns), time, clock))
     return groups, notes
 
 
 def _column(
-    measurement: Any, group: int, place: int, name: str, count: int, keep: Keep
+    measurement: Any, group: int, place: int, name: str, count: int, folder: Folder
 ) -> RawColumn | LateColumn | None:
     """Return one channel: numbers as they were put aside, words as they are."""
 
@@ -157,7 +155,7 @@ def _column(
     def read(begin: int, end: int) -> NDArray[np.float64]:
         return np.asarray(_with_holes(signal(begin, end)), dtype=np.float64)
 
-    return LateColumn(first.name, first.unit, keep(OnDemand(count, read)))
+    return LateColumn(first.name, first.unit, folder.keep(OnDemand(count, read)))
 
 
 def _clock(measurement: Any, group: int, count: int) -> OnDemand:

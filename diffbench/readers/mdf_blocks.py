@@ -35,13 +35,15 @@ def check_chains(path: Path) -> None:
 
     Raises
     ------
-    ReadingError : when a block is met twice in its chain, or the chains are longer than any recording's.
+    ReadingError : when a block is met twice in its chain or reaches beyond the end of the file, or the chains
+        are longer than any recording's.
     """
+    size = path.stat().st_size
     with path.open("rb") as file:
         seen: set[int] = set()
         heads = [_HD_AT]
         while heads:
-            for address in _chain(file, heads.pop(), heads):
+            for address in _chain(path, file, size, heads.pop(), heads):
                 if address in seen:
                     said = f"the block at byte {address} is linked to twice"
                     raise damaged(path, "MDF", said)
@@ -50,7 +52,7 @@ def check_chains(path: Path) -> None:
                     raise damaged(path, "MDF", f"it has more than {_MOST_BLOCKS} groups and channels")
 
 
-def _chain(file: BinaryIO, address: int, heads: list[int]) -> Iterator[int]:
+def _chain(path: Path, file: BinaryIO, size: int, address: int, heads: list[int]) -> Iterator[int]:
     """Yield the addresses of a chain's blocks, and gather the heads of the chains below."""
     while address:
         yield address
@@ -60,7 +62,9 @@ def _chain(file: BinaryIO, address: int, heads: list[int]) -> Iterator[int]:
         head = file.read(_HEADER.size)
         if len(head) < _HEADER.size:
             return  # beyond the end: the library says so
-        kind, _, _, count = _HEADER.unpack(head)
+        kind, _, length, count = _HEADER.unpack(head)
+        if address + length > size:
+            raise damaged(path, "MDF", f"the block at byte {address} reaches beyond the end of the file")
         if kind not in _CHAINS:
             return
         following, below = _CHAINS[kind]

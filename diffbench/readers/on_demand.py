@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -56,23 +57,90 @@ class Stored(OnDemand):
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        length = len(np.load(path, mmap_mode="r"))
+        head = path.stat().st_size - 8 * length
 
         def read(first: int, last: int) -> Array:
-            # mapped anew each time: what is mapped counts as memory until it is closed
-            return np.array(np.load(path, mmap_mode="r")[first:last], dtype=np.float64)
+            return np.fromfile(path, dtype="<f8", count=last - first, offset=head + 8 * first)
 
-        super().__init__(len(np.load(path, mmap_mode="r")), read)
+        super().__init__(length, read)
+
+
+class InTurn(OnDemand):
+    """Floats that come piece by piece and can be asked for in order only, once.
+
+    Parameters
+    ----------
+    length : how many there are.
+    pieces : the pieces, in order.
+
+    Examples
+    --------
+    >>> numbers = InTurn(3, iter([np.array([0.0, 0.5]), np.array([1.0])]))
+    >>> numbers[0:1].tolist(), numbers[1:3].tolist()
+    ([0.0], [0.5, 1.0])
+    """
+
+    def __init__(self, length: int, pieces: Iterator[Array]) -> None:
+        self._rest: Array = np.empty(0)
+
+        def read(first: int, last: int) -> Array:
+            taken, held = [self._rest], len(self._rest)
+            while held < last - first:
+                piece = next(pieces, None)
+                if piece is None:
+                    msg = f"the file says {length} values of a column, and holds fewer"
+                    raise ValueError(msg)
+                taken.append(piece)
+                held += len(piece)
+            whole = taken[1] if len(taken) == 2 and not len(taken[0]) else np.concatenate(taken)
+            self._rest = whole[last - first :]
+            return whole[: last - first]
+
+        super().__init__(length, read)
+
+
+class StoredTexts:
+    """The texts of a file that `store_texts` wrote: all in UTF-8, and beside it where each ends.
+
+    Parameters
+    ----------
+    path : the file; it stays where it is for as long as texts are asked for.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._length = len(np.load(path.with_suffix(".npy"), mmap_mode="r"))
+
+    def __len__(self) -> int:
+        return self._length
+
+    def __getitem__(self, place: slice) -> NDArray[np.object_]:
+        first, last, _ = place.indices(self._length)
+        last = max(first, last)
+        ends = np.load(self.path.with_suffix(".npy"), mmap_mode="r")[max(first - 1, 0) : last].tolist()
+        starts = [0, *ends] if first == 0 else ends
+        with self.path.open("rb") as file:
+            file.seek(starts[0] if starts else 0)
+            data = file.read(starts[-1] - starts[0]) if starts else b""
+        found = np.empty(last - first, dtype=np.object_)
+        for i, (begin, end) in enumerate(pairwise(starts)):
+            found[i] = data[begin - starts[0] : end - starts[0]].decode()
+        return found
 
 
 @dataclass(frozen=True, eq=False)
 class LateColumn:
-    """One column of numbers that are in the file still; see `diffbench.readers.protocol.RawColumn`."""
+    """One column that is in the file still; see `diffbench.readers.protocol.RawColumn`."""
 
     name: str
     unit: str | None
-    values: OnDemand
+    values: OnDemand | StoredTexts
 
-    is_text = False
+    @property
+    def is_text(self) -> bool:
+        """Whether the column holds texts rather than floats."""
+        return isinstance(self.values, StoredTexts)
 
     def part(self, first: int, last: int) -> RawColumn:
         """Return some of the rows, in memory."""
@@ -97,8 +165,32 @@ def store(values: Array | OnDemand, path: Path) -> Stored:
     with path.open("wb") as file:
         np.lib.format.write_array_header_1_0(file, header)
         for first in range(0, len(values), AT_ONCE):
-            file.write(np.ascontiguousarray(values[first : first + AT_ONCE], dtype="<f8").tobytes())
+            file.write(np.ascontiguousarray(values[first : first + AT_ONCE], dtype="<f8").data)
     return Stored(path)
+
+
+def store_texts(pieces: Iterable[NDArray[np.object_]], path: Path) -> StoredTexts:
+    """Write texts to a file, and where each ends to one beside it.
+
+    Parameters
+    ----------
+    pieces : arrays of texts
+        In order.
+    path : Path
+        The file; without an ending of its own.
+
+    Returns
+    -------
+    The texts, as they are in the file.
+    """
+    lengths: list[NDArray[np.int64]] = [np.empty(0, dtype=np.int64)]
+    with path.open("wb") as file:
+        for piece in pieces:
+            texts = [text.encode("utf-8", "replace") for text in piece.tolist()]
+            lengths.append(np.fromiter(map(len, texts), dtype=np.int64, count=len(texts)))
+            file.write(b"".join(texts))
+    np.save(path.with_suffix(".npy"), np.cumsum(np.concatenate(lengths)))
+    return StoredTexts(path)
 
 
 def rises(values: Array | OnDemand) -> bool:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.recording import LastLine
+
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
@@ -63,6 +65,7 @@ class RawTable:
     header_line : the line that the names stand on, where there is one.
     unnamed : whether the file names no columns, so that the reader has called them by their place.
     more : whether these are not all rows, and further ones follow in another table.
+    last_line : the last line of a text, where it may not have been written to its end.
     """
 
     columns: tuple[RawColumn, ...]
@@ -72,6 +75,7 @@ class RawTable:
     header_line: int | None = None
     unnamed: bool = False
     more: bool = False
+    last_line: LastLine | None = None
 
     def behind(self, row: RawTable) -> RawTable:
         """Return the same rows with one before them, as `last_row` gives it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +14,6 @@ from diffbench.readers.array_file import ArrayFileReader
 from diffbench.readers.arrow import FeatherReader, ParquetReader
 from diffbench.readers.compressed import CompressedTextReader
 from diffbench.readers.hdf5 import Hdf5Reader
-from diffbench.readers.mapping import Before, to_part, to_recording
 from diffbench.readers.mdf import MdfReader
 from diffbench.readers.protocol import RawTable, Reader
 from diffbench.readers.tdms import TdmsReader
@@ -23,6 +23,7 @@ from diffbench.recording import Recording, Source
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings, Rig
+    from diffbench.readers.mapping import Before
 
 ROWS = 1_000_000  # samples of a part: 17 minutes at 1 kHz, some 64 MB
 HEAD_SIZE = 1 << 16  # bytes that a reader may look at to recognise its format
@@ -71,6 +72,8 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
         rig says; with file, line, column and mend, all faults at once.
     """
+    from diffbench.readers.mapping import to_recording  # late: a process apart needs neither it nor papers
+
     table, source = read_raw(path, rig.file)
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
@@ -93,6 +96,8 @@ def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator
     ------
     ReadingError : as `read_recording`, perhaps after some of the parts.
     """
+    from diffbench.readers.mapping import to_part, to_recording
+
     before: Before | None = None
     for table, source in raw_tables(path, rig.file, rows=rows):
         last = table.last_row() if table.more else None
@@ -149,7 +154,7 @@ def raw_tables(
     """
     path = Path(path)
     try:
-        before = path.stat()
+        before = _stat(path)
         if not stat.S_ISREG(before.st_mode):
             raise ReadingError.single(
                 "this is no file that can be read", file=str(path), mend="name the recording itself"
@@ -214,6 +219,15 @@ def reader_for(head: bytes, path: Path) -> Reader:
         file=str(path),
         mend=f"export it from the bench as one of: {formats}",
     )
+
+
+def _stat(path: Path) -> os.stat_result:
+    try:
+        return path.stat()
+    except ValueError as error:  # a zero byte, or half a surrogate pair
+        raise ReadingError.single(
+            f"no file can have this name ({error})", file=str(path), mend="name the recording itself"
+        ) from None
 
 
 def _sha256(path: Path) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.readers.foreign import guarded_each, library, most_in_parts, refuse_too_many
+from diffbench.readers.foreign import damaged, guarded_each, library, most_in_parts, refuse_too_many
 from diffbench.readers.marked import MarkedReader
 from diffbench.readers.on_demand import LateColumn, OnDemand
 from diffbench.readers.protocol import RawColumn, RawTable
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
 _UNITS = ("unit_string", "unit", "units")  # properties that hold a channel's unit
+_LEAD, _BIG_ENDIAN, _OPEN = 28, 1 << 6, (1 << 64) - 1  # a segment's lead-in; a mark in it; length if open
 _CLOCK = "time"  # name of the column that waveform properties make
 
 
@@ -55,7 +56,7 @@ class TdmsReader(MarkedReader, ReadsInParts):
         ReadingError : when the file is damaged or too large.
         """
         nptdms = library("nptdms", extra="tdms", path=path)
-        path.open("rb").close()
+        check_whole(path)
 
         def read() -> Iterator[RawTable]:
             with nptdms.TdmsFile.open(path) as file:
@@ -64,6 +65,35 @@ class TdmsReader(MarkedReader, ReadsInParts):
                     yield replace(table, notes=(*notes, *table.notes))
 
         return guarded_each(path, self.name, read())
+
+
+def check_whole(path: Path) -> None:
+    """Refuse a file that ends within a segment: the library reads what is there as if it were all.
+
+    Parameters
+    ----------
+    path : Path
+        A TDMS file.
+
+    Raises
+    ------
+    ReadingError : when the last segment was never closed, or reaches beyond the end of the file.
+
+    Source: National Instruments, "TDMS File Format Internal Structure" (the lead-in), from memory.
+    """
+    size, begun = path.stat().st_size, 0
+    with path.open("rb") as file:
+        while begun < size:
+            file.seek(begun)
+            lead = file.read(_LEAD)
+            if len(lead) < _LEAD or not lead.startswith(b"TDSm"):
+                raise damaged(path, TdmsReader.name, f"no segment begins at byte {begun}, where one should")
+            order: Literal["big", "little"] = "big" if lead[4] & _BIG_ENDIAN else "little"
+            length = int.from_bytes(lead[12:20], order)
+            begun += _LEAD + length
+            if begun > size:
+                what = "its last segment was never closed" if length == _OPEN else "it ends within a segment"
+                raise damaged(path, TdmsReader.name, what)
 
 
 def _read(file: Any, path: Path, *, most: int | None) -> tuple[list[LateGroup], list[str]]:

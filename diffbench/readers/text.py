@@ -16,9 +16,10 @@ from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text_body import TextBody
 from diffbench.readers.text_layout import Layout, find_layout
-from diffbench.readers.text_lines import head_lines
+from diffbench.readers.text_lines import HeadLine, head_lines
 from diffbench.readers.text_parsing import AT_ONCE
 from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.recording import LastLine
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -100,6 +101,7 @@ class TextReader(ReadsInParts):
             notes: tuple[str, ...] = (),
             *,
             more: bool = False,
+            last_line: LastLine | None = None,
         ) -> RawTable:
             return RawTable(
                 columns,
@@ -109,6 +111,7 @@ class TextReader(ReadsInParts):
                 header_line=layout.header_line,
                 unnamed=layout.header_line is None,
                 more=more,
+                last_line=last_line,
             )
 
         def parts() -> Iterator[RawTable]:
@@ -129,7 +132,7 @@ class TextReader(ReadsInParts):
         yield from parts()
         if faults := body.faults():
             raise ReadingError(faults)
-        yield table(*body.columns(), body.notes())
+        yield table(*body.columns(), body.notes(), last_line=body.last_line)
 
     def _table_blocks(self, path: Path, settings: FileSettings, layout: Layout) -> Iterator[Block]:
         """Yield the blocks of the file from the first row of the table on."""
@@ -191,7 +194,7 @@ def read_copy(
 
 def _layout_of(path: Path, settings: FileSettings) -> Layout:
     """Return the layout, from as little of the file's top as shows it."""
-    last_word = ""
+    lines: list[HeadLine] = []
     for size in _HEADS:
         block = next(iter(TextBlocks(path, settings.encoding, block_size=size)))
         if not block.data or block.data.isspace():
@@ -205,7 +208,6 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
                     line=line.number,
                     mend="check that this is a text recording with one sample a line",
                 )
-        last_word = next((line.text for line in reversed(lines) if line.text.strip()), "")
         try:
             layout = find_layout(lines, settings, str(path))
         except ReadingError:
@@ -217,12 +219,14 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
             return layout
         if block.last:
             break
-    if not last_word:
+    told = sum(1 for line in lines if line.text.strip())
+    if not told:
         raise ReadingError.single(
             "the file is empty", file=str(path), mend="record it again, or name another file"
         )
+    # No line of it is shown: a file that is no recording may be anybody's.
     raise ReadingError.single(
-        f"no row of numbers was found, the last line is '{last_word[:60]}'",
+        f"no row of numbers was found in {told} lines",
         file=str(path),
         mend="check that the recording was saved with its samples, and that delimiter, decimal and skip_rows "
         "in the rig's [file] are true for it, where they are stated",

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from diffbench.errors import Fault, Place
 from diffbench.readers.cells import is_missing, split_cells
 from diffbench.readers.growing import GrowingColumn, GrowingRows, Values
+from diffbench.readers.last_line import ending
 from diffbench.readers.protocol import ODD_LIMIT, RawColumn
 from diffbench.readers.text_blocks import Block
 from diffbench.readers.text_layout import Layout
@@ -29,9 +30,11 @@ from diffbench.readers.text_parsing import (
     parse_by_cell,
     parse_numbers,
 )
+from diffbench.recording import LastLine
 
 _BETWEEN_BLANKS = re.compile(rb"[^ \t]+")
 _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+_NEAR = 1 << 14  # bytes above the last line that it is held against
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
@@ -77,6 +80,8 @@ class TextBody:
         self._notes: list[str] = []
         self._faults: list[Fault] = []
         self._more_faults = 0
+        self._above = b""
+        self.last_line: LastLine | None = None
 
     def add(self, block: Block) -> None:
         """Take one block; those before it must have been taken.
@@ -86,6 +91,9 @@ class TextBody:
         block : Block
             Whole lines.
         """
+        if block.last and not block.data.endswith((b"\n", b"\r")):
+            block = self._judged(block)
+        self._above = block.data[-_NEAR:]
         if not self._may_be_regular(block):
             self.finish()
             self._add_alone(block)
@@ -93,6 +101,28 @@ class TextBody:
         self._waiting.append(block)
         if sum(len(waiting.data) for waiting in self._waiting) >= self._at_once:
             self.finish()
+
+    def _judged(self, block: Block) -> Block:
+        """Hold the last line of the file, which has no end, against those above; return the block without it
+        where it is broken."""
+        start = block.data.rfind(b"\n") + 1
+        line = block.data[start:]
+        near = (self._above + block.data[:start])[-_NEAR:].split(b"\n")[:-1]
+        width = len(self.layout.names)
+        if not line.strip() or is_comment(line.decode()) or self._width(line) != width:
+            return block  # of fewer cells: it is noted where lines are looked at one by one
+        above = [self._cells(one) for one in near if not has_comment(one)]  # the first may be half a line
+        cells = [one[width - 1] for one in above if len(one) == self.layout.cells]
+        if not cells:
+            return block
+        last, numeric = self._cells(line)[-1], self.layout.numeric[-1]
+        found = ending(last, cells, self.layout.marks.decimal, numeric=numeric)
+        number = block.first_line + block.line_ends
+        if found == "whole":
+            return block
+        self.last_line = LastLine(number, kept=found == "doubtful")
+        self._notes.append(str(self.last_line))
+        return block if self.last_line.kept else replace(block, data=block.data[:start])
 
     def finish(self) -> None:
         """Parse what still waits for more: all at once, or block by block if it turns out not to be
@@ -305,7 +335,8 @@ class TextBody:
                 continue
             width = self._width(line)
             if i == end and self._is_cut(line, width, ended=data.endswith((b"\n", b"\r"))):
-                self._notes.append(f"Line {number}, the last, breaks off in the middle and is left out.")
+                self.last_line = LastLine(number, kept=False)
+                self._notes.append(str(self.last_line))
             elif _CONTROL.search(line):
                 self._refuse(number, "the line holds control characters", "remove them, or the line")
             elif width not in (wanted, self.layout.cells) or (width > wanted and self._cells(line)[-1]):

@@ -117,10 +117,12 @@ def clock_among(
                 continue
         elif bare not in _CLOCK_WORDS:
             continue
-        if isinstance(column, LateColumn):
-            if rises(column.values):
-                return column, column.values.times(scale)
+        late = column.values
+        if isinstance(late, OnDemand):
+            if rises(late):
+                return column, late.times(scale)
             continue
+        assert isinstance(column, RawColumn)  # texts were passed over
         values = column.values.astype(np.float64)
         if rises(values):
             return column, values * scale

@@ -5,14 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import math
-import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import ReadingError
+from diffbench.readers.apart import text_apart
 from diffbench.readers.compressed import is_workbook
-from diffbench.readers.foreign import damaged, guarded, library
+from diffbench.readers.foreign import damaged, guarded, library, require
 from diffbench.readers.protocol import RawTable
 from diffbench.readers.text import TextReader, read_copy
 from diffbench.readers.whole_or_parts import ReadsWhole
@@ -71,51 +71,68 @@ class WorkbookReader(ReadsWhole):
         ReadingError : when the workbook is damaged, encrypted or too large, when it has no such sheet, and
             when several sheets hold recordings and none is stated.
         """
-        calamine = library("python_calamine", extra="excel", path=path)
+        require("python_calamine", extra="excel", path=path)
         with path.open("rb") as file:
             zipped = file.read(4) == b"PK\x03\x04"
         notes = look_through(path) if zipped else ()
-        with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
-            copy = Path(folder) / "sheet"
-            name = guarded(
-                path, self.name, lambda: _write(calamine, path, settings, copy), calamine.CalamineError
-            )
+        decimal = settings.decimal or "."
+        with text_apart(path, self.name, __name__, {"sheet": settings.sheet, "decimal": decimal}) as made:
+            copy, says = made
             # Tabs and points are ours, whatever the rig says of its text files.
-            own = {"delimiter": "\t", "encoding": "utf-8", "decimal": settings.decimal or "."}
+            own = {"delimiter": "\t", "encoding": "utf-8", "decimal": decimal}
             (table,) = read_copy(TextReader(), copy, path, settings.model_copy(update=own))
         return RawTable(
             table.columns,
             table.rows,
-            {"sheet": name},
+            {"sheet": says["sheet"]},
             (*notes, *table.notes),
             table.header_line,
             unnamed=table.unnamed,
         )
 
 
-def _write(calamine: Any, path: Path, settings: FileSettings, copy: Path) -> str:
-    """Write one sheet as text, and return its name."""
-    try:
-        book = calamine.load_workbook(str(path))
-        try:
+def write_text(path: Path, copy: Path, stated: Mapping[str, str | None]) -> dict[str, str]:
+    """Write one sheet as text, in this process.
+
+    Parameters
+    ----------
+    path : Path
+        A workbook.
+    copy : Path
+        Where the text goes: one row a line, tabs between.
+    stated : mapping
+        ``sheet``, the sheet's name or nothing, and ``decimal``, the mark that numbers get.
+
+    Returns
+    -------
+    The ``sheet`` that it was.
+
+    Raises
+    ------
+    ReadingError : when the workbook is damaged or has no such sheet.
+    """
+    calamine = library("python_calamine", extra="excel", path=path)
+
+    def write() -> dict[str, str]:
+        with calamine.load_workbook(str(path)) as book:
             sheets = {
                 meta.name: book.get_sheet_by_name(meta.name)
                 for meta in book.sheets_metadata
                 if meta.typ == calamine.SheetTypeEnum.WorkSheet
             }
-            name = _chosen(sheets, settings.sheet, path)
-            decimal = settings.decimal or "."
+            name = _chosen(sheets, stated["sheet"], path)
             with copy.open("w", encoding="utf-8", newline="\n") as file:
                 for row in _rows(sheets[name]):
-                    file.write(_line(row, decimal) + "\n")
-        finally:
-            book.close()
+                    file.write(_line(row, stated["decimal"] or ".") + "\n")
+        return {"sheet": name}
+
+    try:
+        return guarded(path, WorkbookReader.name, write, calamine.CalamineError)
     except BaseException as error:
         # The library's own language has an exception that is none of Python's tree.
         if type(error).__name__ == "PanicException":
-            raise damaged(path, "workbook", str(error)[:200]) from None
+            raise damaged(path, WorkbookReader.name, str(error)[:200]) from None
         raise
-    return name
 
 
 def _rows(sheet: Any) -> Iterable[list[Any]]:

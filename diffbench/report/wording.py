@@ -4,12 +4,12 @@ safe to print."""
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from diffbench.characterisation import Characterisation, FindingRecord, Parameter
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 
 __all__ = [
@@ -346,15 +346,7 @@ def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:
     """
     if len(text) > limit:
         text = text[: limit - 3] + "..."
-    return "".join(_plain(character) for character in text)
-
-
-def _plain(character: str) -> str:
-    if character in "\t\n\r":
-        return " "
-    if unicodedata.category(character)[0] != "C" and character not in "\u2028\u2029":
-        return character
-    return character.encode("unicode_escape").decode("ascii")
+    return escaped(text)
 
 
 def limit_text(low: float, high: float, unit: str) -> str:

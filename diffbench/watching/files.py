@@ -30,7 +30,7 @@ def stamp_of(path: Path) -> Stamp | None:
     """Stamp of a file; None where there is none, or it may not be looked at now."""
     try:
         found = path.stat()
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a name that no file can have
         return None
     return Stamp(found.st_size, found.st_mtime_ns)
 

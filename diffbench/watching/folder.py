@@ -14,6 +14,7 @@ from diffbench.characterisation import Characterisation, FindingRecord
 from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
+from diffbench.input_files import PAPER, content_of
 from diffbench.predict import make_map
 from diffbench.report.files import without_refresh, write_results
 from diffbench.report.wording import key_names, seen_in
@@ -71,6 +72,7 @@ class Watch:
         self._visits: dict[Path, _Visit] = {}
         self.pages: list[Path] = []
         self._empty_told = False
+        self._told = ""
 
     def look(self, now: float) -> Iterator[Event]:
         """Look at everything once, and fit what has become complete.
@@ -84,7 +86,14 @@ class Watch:
         -------
         What is new, in order, as it happens. Faults are events too: a watch does not end by them.
         """
-        found = self._sheets(self._folder)
+        try:
+            found = self._sheets(self._folder)
+        except DiffbenchError as error:  # a network drive that comes and goes
+            if (text := str(error)) != self._told:
+                self._told = text
+                yield Event("fault", str(self._folder), f"{text} (waiting for it)")
+            return
+        self._told = ""
         if not found and not self._empty_told:
             self._empty_told = True
             yield Event("paper", str(self._folder), "no run sheet yet; waiting for one")
@@ -167,9 +176,9 @@ class _Visit:
     def _read(self) -> None:
         """The run sheet, where it has changed; recordings that it goes on to name are followed further."""
         try:
-            text = self.path.read_bytes()
-        except OSError:
-            text = b""  # gone between two looks: the reader says so
+            text = content_of(self.path, most=PAPER)
+        except (DiffbenchError, OSError):
+            text = b""  # gone between two looks, or no file at all: the reader says so
         if self._sheet is not None and text == self._text:
             return
         sheet = load_run_sheet(self.path)

@@ -11,6 +11,7 @@ from pathlib import Path
 from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
+from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.predict import of_one
 
@@ -183,7 +184,11 @@ def _papers(papers: dict[str, str], build: str, folder: Path | None) -> tuple[li
         if found is None:
             unread = True
             continue
-        kind = str(tomllib.loads(found.read_text(encoding="utf-8-sig")).get("format", ""))
+        try:
+            kind = str(tomllib.loads(content_of(found, most=PAPER).decode("utf-8-sig")).get("format", ""))
+        except (DiffbenchError, OSError, ValueError, RecursionError):
+            unread = True
+            continue
         if kind.startswith("diffbench-rig/"):
             rigs.append(digest)
         elif kind.startswith("diffbench-build/"):
@@ -199,6 +204,6 @@ def _papers(papers: dict[str, str], build: str, folder: Path | None) -> tuple[li
 
 def _digest(path: Path) -> str | None:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
+        return hashlib.sha256(content_of(path, most=PAPER)).hexdigest()
+    except (DiffbenchError, OSError):
         return None

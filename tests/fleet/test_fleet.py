@@ -63,8 +63,9 @@ def test_run_sheets_are_found_by_what_they_say(fleet_of: Callable[..., Fleet], t
     (fleet.source / "rig.toml").write_text('format = "diffbench-rig/1"\n')
     (fleet.source / "torn.toml").write_text('format = "diffbench-run/1"\n[[run')
     assert [path.name for path in run_sheets(fleet.source)] == ["v1.toml", "torn.toml", "v0.toml"]
+    (tmp_path / "empty").mkdir()
     with pytest.raises(FitError, match="no run sheet"):
-        run_sheets(tmp_path / "out")
+        run_sheets(tmp_path / "empty")
 
 
 def test_a_broken_recording_costs_itself(

@@ -19,6 +19,8 @@ FLOORS = {
     "children": 0,
     "errors": 0,
     "grid_lookup": 0,
+    "input_files": 0,
+    "plain_text": 0,
     "quantities": 0,
     "unit_spellings": 0,
     "manifest": 0,
@@ -52,6 +54,8 @@ FLOORS = {
 # On one floor, who may lean on whom.
 BESIDE = {
     "documents": {"physics"},
+    "errors": {"plain_text"},
+    "input_files": {"errors"},
     "quantities": {"errors", "unit_spellings"},
     "whole_files": {"errors"},
     "manifest": {"errors", "whole_files"},

@@ -3,11 +3,13 @@
 Run ``python tests/readers/fuzz.py --count 20000 --seed 1``. Good files of every format and the papers in TOML
 are cut, flipped, overwritten, spliced, wrongly encoded and filled with what no bench writes. Each is given to
 the program's own way in: `read_parts`, all that comes between it and a fit, and `inspect_file` for
-recordings, `load_rig` and its kin for papers. Every other recording is read some hundred samples at a time,
-as very long ones are. A failure is anything but a result or a `DiffbenchError`:
-another exception, a dead process, more than 10 s of processor time, or more than 1 GB; and a result without
-its findings, which is a recording that gives another preload or ramp bias than the undamaged one and of which
-nothing is told. Every input can be made again from its seed and number alone.
+recordings, `load_rig` and its kin for papers, `load_characterisation` and `load_map` for results; and to the
+command line, which must end with status 0, 1 or 2 (``--processes 20``: every twentieth as a process of its
+own). Every other recording is read some hundred samples at a time, as very long ones are. A failure is
+anything but a result or a `DiffbenchError`: another exception, a dead process, more than 10 s of processor
+time, or more than 1 GB; and a result without its findings, which is a recording that gives another preload or
+ramp bias than the undamaged one and of which nothing is told. Every input can be made again from its seed and
+number alone.
 """
 
 from __future__ import annotations
@@ -19,9 +21,11 @@ import json
 import lzma
 import os
 import random
+import re
 import resource
 import select
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -33,13 +37,19 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from click.testing import CliRunner
 from numpy.typing import NDArray
 
+from diffbench.characterisation import load_characterisation
+from diffbench.cli import main as cli
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
+from diffbench.fitting import fit
 from diffbench.inspection import inspect_file
+from diffbench.locking_map import load_map
+from diffbench.predict import make_map
 from diffbench.readers import read_parts
 from diffbench.readers.registry import ROWS
 from diffbench.recording import Recording
@@ -53,10 +63,11 @@ SECONDS, MEMORY = 10.0, 1 << 30  # what one input may take
 # How often each kind of input comes, in a thousand. Those read in a process apart take seconds each, and what
 # their libraries do there cannot reach this program: fewer of them.
 WEIGHTS = {
-    "text": 360, "toml": 240, "npy": 60, "xlsx": 70, "parquet": 60, "feather": 60, "tdms": 70, "gzip": 20,
-    "xz": 20, "zstd": 20, "zip": 14, "hdf5": 3, "mdf": 3,
+    "text": 380, "toml": 270, "npy": 70, "tdms": 80, "gzip": 30, "xz": 30, "zip": 30, "result": 80,
+    "xlsx": 8, "parquet": 6, "feather": 6, "zstd": 6, "hdf5": 2, "mdf": 2,
 }  # fmt: skip
-APART = ("hdf5", "mdf")
+APART = ("xlsx", "parquet", "feather", "zstd", "hdf5", "mdf")
+ENDS = (0, 1, 2)  # 3 is for what nobody foresaw
 SAMPLES = 200
 FEW = 500  # samples of a part
 # N.m, and share of the input torque: four times what noise moves them from one recording to the next.
@@ -83,6 +94,8 @@ _TOML = (
     "name = \"\"", "format = 3", "unit = \"N.m\"", "lag = \"1e999 s\"", "zero = \"nan N.m\"",
     "file = \"../../../../etc/passwd\"",
 )  # fmt: skip
+
+_VALUES = ("1e999", "-1e308", "NaN", "-1", "0", '"\\ud800"', '"\\u001b]0;x"', "null", "[]", "{}")
 
 
 @cache
@@ -148,6 +161,9 @@ def good(kind: str) -> tuple[bytes, ...]:
         )
         found = [path for pattern in papers for path in sorted(REPOSITORY.glob(pattern))]
         return tuple(path.read_bytes() for path in found if path.name != "truth.toml")
+    if kind == "result":
+        result = fit(REPOSITORY / "fixtures" / "demo" / "rebuilt" / "run.toml")
+        return result.to_json().encode(), make_map(result).to_json().encode()
     form = next(form for form in FORMATS if form.name == kind)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "good"
@@ -257,13 +273,28 @@ TEXT = (words, words, words, flipped, cut, shifted, spliced, encoded, wide, pack
 PAPERS = (words, words, words, flipped, cut, shifted, encoded)
 
 
+def numbers(rng: random.Random, data: bytes) -> bytes:
+    """Numbers and texts of JSON made what no result holds."""
+    text = data.decode("utf-8", "replace")
+    for _ in range(rng.choice((1, 1, 3))):
+        begin = rng.randrange(len(text))
+        found = re.search(r"(?<=: )(-?[0-9.e-]+|\"[^\"]*\")|(?<=\n )-?[0-9.e-]+", text[begin:])
+        if found:
+            told = rng.choice(_VALUES)
+            text = text[: begin + found.start()] + told + text[begin + found.end() :]
+    return text.encode("utf-8", "surrogatepass")
+
+
+RESULTS = (numbers, numbers, flipped, cut, shifted, encoded)
+
+
 def make(seed: int, number: int) -> tuple[str, str, bytes]:
     """Return kind, way and bytes of one input."""
     rng = random.Random(f"{seed}-{number}")
     kind = rng.choices(tuple(WEIGHTS), tuple(WEIGHTS.values()))[0]
-    ways: tuple[Callable[[random.Random, bytes], bytes], ...] = {"text": TEXT, "toml": PAPERS}.get(
-        kind, BINARY
-    )
+    ways: tuple[Callable[[random.Random, bytes], bytes], ...] = {
+        "text": TEXT, "toml": PAPERS, "result": RESULTS,
+    }.get(kind, BINARY)  # fmt: skip
     way = rng.choice(ways)
     return kind, way.__name__, way(rng, rng.choice(good(kind)))
 
@@ -315,8 +346,9 @@ def silent(parts: Sequence[Recording]) -> str | None:
 def take(kind: str, path: Path) -> str:
     """Give one input to the program, and return what came of it."""
     try:
-        if kind == "toml":
-            for load in (load_rig, load_build, load_run_sheet):
+        if kind in ("toml", "result"):
+            papers: tuple[Callable[[Path], object], ...] = (load_rig, load_build, load_run_sheet)
+            for load in papers if kind == "toml" else (load_characterisation, load_map):
                 try:
                     load(path)
                 except DiffbenchError as error:
@@ -340,6 +372,31 @@ def take(kind: str, path: Path) -> str:
     return "read"
 
 
+def arguments(number: int, kind: str, path: Path) -> list[str]:
+    """A command for one input."""
+    commands = {
+        "toml": (["fit", "{}"], ["inspect", str(REPOSITORY / "fixtures/demo/tare.csv"), "--rig", "{}"],
+                 ["repeatability", "{}"], ["draft", "build", "{}/x"]),
+        "result": (["show", "{}"], ["show", "{}", "--verbose"], ["conformity", "{}"], ["compare", "{}", "{}"],
+                   ["export", "{}", "--to", "c", "--out", "{}.out/x"],
+                   ["lookup", "{}", "--torque", "100", "--speed", "4", "--temperature", "60"]),
+    }.get(kind, (["inspect", "{}"], ["inspect", "{}", "--json"]))  # fmt: skip
+    return [word.replace("{}", str(path)) for word in commands[number % len(commands)]]
+
+
+def status(command: Sequence[str], *, process: bool) -> int:
+    """What a command ends with, in this process or in one of its own; -1 where a traceback is shown."""
+    if process:
+        program = [sys.executable, "-m", "diffbench", *command]
+        done = subprocess.run(program, capture_output=True, check=False, timeout=120)
+        shown = done.stderr
+        ended = done.returncode
+    else:
+        result = CliRunner().invoke(cli, list(command))
+        shown, ended = result.stderr.encode(), result.exit_code
+    return -1 if b"Traceback" in shown else ended
+
+
 @dataclass
 class Outcome:
     """What came of a run."""
@@ -351,7 +408,7 @@ class Outcome:
     memory: int = 0
 
 
-def work(seed: int, numbers: range, pipe: int, folder: Path) -> None:
+def work(seed: int, numbers: range, pipe: int, folder: Path, processes: int) -> None:
     """Take inputs one after the other in this process, and tell of each before and after."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     path = folder / "input.dat"
@@ -362,6 +419,10 @@ def work(seed: int, numbers: range, pipe: int, folder: Path) -> None:
         begun = time.process_time()
         try:
             came = take(kind, path)
+            if kind not in APART:
+                own = bool(processes) and number % processes == 0
+                ended = status(arguments(number, kind, path), process=own)
+                came = came if ended in ENDS else f"STATUS {ended} of {arguments(number, kind, path)[0]}"
         except BaseException as error:  # noqa: BLE001  anything that gets out is what this looks for
             came = f"EXCEPTION {type(error).__name__}: {str(error)[:200]}"
         told = {
@@ -379,9 +440,15 @@ def work(seed: int, numbers: range, pipe: int, folder: Path) -> None:
 
 
 def fuzz(
-    count: int, seed: int, *, first: int = 0, tell: Callable[[str], None] = lambda text: None
+    count: int,
+    seed: int,
+    *,
+    first: int = 0,
+    processes: int = 0,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> Outcome:
-    """Return what came of ``count`` inputs."""
+    """Return what came of ``count`` inputs; of every ``processes``th the command is a process of its own."""
+    good("result")  # once, before processes part
     outcome = Outcome()
     number, end = first, first + count
     while number < end:
@@ -391,7 +458,7 @@ def fuzz(
             if child == 0:
                 os.close(source)
                 try:
-                    work(seed, range(number, end), target, Path(folder))
+                    work(seed, range(number, end), target, Path(folder), processes)
                 finally:
                     os._exit(0)
             os.close(target)
@@ -436,7 +503,7 @@ def _watch(
             if told["memory"] > MEMORY:
                 outcome.failures.append(f"{number} ({what}): {told['memory'] >> 20} MB")
             number, what = number + 1, ""
-            if outcome.count % 1000 == 0:
+            if outcome.count % 200 == 0:
                 tell(f"{outcome.count} inputs, {len(outcome.failures)} failures")
     os.waitpid(child, 0)
     return number
@@ -448,8 +515,15 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=20_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
+    parser.add_argument("--processes", type=int, default=20, help="every so many commands in its own")
     chosen = parser.parse_args()
-    outcome = fuzz(chosen.count, chosen.seed, first=chosen.first, tell=lambda text: print(text, flush=True))
+    outcome = fuzz(
+        chosen.count,
+        chosen.seed,
+        first=chosen.first,
+        processes=chosen.processes,
+        tell=lambda text: print(text, flush=True),
+    )
     for result, count in sorted(outcome.results.items()):
         print(f"  {result:20} {count}")
     for failure in outcome.failures:

@@ -369,7 +369,7 @@ def test_many_bad_cells_are_counted(read_sweep):
     ("last", "kept"),
     [
         ("0.04,1.9,2.", False),
-        ("0.04,1.9,2.9,584,", True),
+        ("0.04,1.9,2.9,584,", False),
         ("0.04,1.9,2.9,584,5e", False),
         ("0.04", False),
         ("0.04,1.9,2.9,584,569", True),
@@ -396,7 +396,12 @@ def test_a_loggers_mark_for_overload_is_missing_and_noted(read_sweep, cell):
 
 @pytest.mark.parametrize(
     ("name", "what"),
-    [("absent.csv", "cannot be read"), (".", "no file that can be read"), ("loop", "cannot be read")],
+    [
+        ("absent.csv", "cannot be read"),
+        (".", "no file that can be read"),
+        ("loop", "cannot be read"),
+        ("a\0b", "no file can have this name"),
+    ],
 )
 def test_what_is_no_file_is_refused(tmp_path, rig_of, sweep, name, what):
     from diffbench.readers import read_recording

@@ -15,7 +15,7 @@ COUNT, SEED = 100, 20_260_414
 
 def test_damaged_and_hostile_files_are_read_or_refused(capsys: pytest.CaptureFixture[str]) -> None:
     """No other exception, no dead process, no input beyond 10 s or 1 GB, no result without its findings."""
-    outcome = fuzz(COUNT, SEED)
+    outcome = fuzz(COUNT, SEED, processes=25)
     with capsys.disabled():
         print(f"\n{outcome.count} inputs of seed {SEED}: {len(outcome.failures)} failures")
     assert outcome.failures == []

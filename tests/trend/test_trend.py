@@ -198,6 +198,8 @@ def test_several_builds_in_one_record(history: History, visit: Visit) -> None:
     document["parameters"]["preload_torque[Q17-c]"] = {
         **document["parameters"].pop("preload_torque"),
         "value": 60.0,
+        "low": 58.0,
+        "high": 62.0,
     }
     document["limits"] = [{**document["limits"][0], "quantity": "preload_torque[Q17-c]", "low": 55.0}]
     path.write_text(json.dumps(document), encoding="utf-8")

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from diffbench import Characterisation
-from diffbench.cli.results import run_sheets_in
+from diffbench.documents import run_sheets_in
 from diffbench.errors import FitError, ReadingError
 from diffbench.watching import Watch, files, folder
 

@@ -1,0 +1,108 @@
+"""Libraries that are not written in Python read in a process apart: what ends them ends nothing else."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from diffbench.documents import FileSettings
+from diffbench.errors import ReadingError
+from diffbench.readers import apart
+from diffbench.readers.workbook import WorkbookReader
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
+
+from writers import FORMATS
+
+COLUMNS = {"Time [s]": [0.0, 0.01, 0.02], "Torque LH [Nm]": [1.5, 2.5, 3.5], "Case": ["held", "", "frei ü"]}
+NATIVE = {
+    "xlsx": "python_calamine", "parquet": "pyarrow", "feather": "pyarrow", "hdf5": "h5py", "mdf": "asammdf",
+    "zstd": "zstandard",
+}  # fmt: skip
+
+
+@pytest.fixture
+def deadly(tmp_path: Path) -> Path:
+    """A workbook with a reference to a cell that no sheet has: its library ends the process over it."""
+    whole, path = tmp_path / "whole.xlsx", tmp_path / "deadly.xlsx"
+    next(form for form in FORMATS if form.name == "xlsx").write(whole, COLUMNS)
+    with zipfile.ZipFile(whole) as source, zipfile.ZipFile(path, "w") as target:
+        for part in source.infolist():
+            data = source.read(part)
+            if part.filename.startswith("xl/worksheets/"):
+                assert b'"B3"' in data
+                data = data.replace(b'"B3"', b'"ZZZZ99999999"')
+            target.writestr(part, data)
+    return path
+
+
+def test_a_workbook_that_ends_its_library_is_refused(deadly: Path) -> None:
+    """And this process lives."""
+    with pytest.raises(ReadingError, match="the file is damaged, or no workbook"):
+        WorkbookReader().read_table(deadly, FileSettings())
+
+
+def test_a_watch_outlives_such_a_workbook(deadly: Path, run) -> None:
+    """The command that a watch uses for every recording ends with status 2."""
+    assert run("inspect", deadly).exit_code == 2
+
+
+@pytest.mark.parametrize("name", NATIVE)
+def test_no_native_library_is_loaded_here(name: str, tmp_path: Path) -> None:
+    """Nor could it end what did not load it."""
+    form = next(form for form in FORMATS if form.name == name)
+    path = tmp_path / "good"
+    form.write(path, {name: values for name, values in COLUMNS.items() if name != "Case"})
+    code = (
+        "import sys; from pathlib import Path; from diffbench.inspection import inspect_file; "
+        "assert inspect_file(Path(sys.argv[1])).samples == 3; print(sys.argv[2] in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path), NATIVE[name]],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    assert done.stdout.strip() == "False"
+
+
+def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is read is put aside on a disk, and that may be full."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(apart, "store", full)
+    path = tmp_path / "good.parquet"
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(path, COLUMNS)
+    monkeypatch.setattr(apart, "_limit", lambda seconds: None)
+    assert apart.main("diffbench.readers.arrow", str(path), str(tmp_path), "9") == apart._NO_ROOM
+
+    def ended(*_: object, **__: object) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.CompletedProcess([], apart._NO_ROOM)
+
+    monkeypatch.setattr(subprocess, "run", ended)
+    with pytest.raises(ReadingError, match="finds no room") as caught:
+        form.reader.read_table(path, FileSettings())
+    assert "damaged" not in str(caught.value)
+
+
+def test_texts_come_back_as_they_are(tmp_path: Path) -> None:
+    """Empty ones, line ends and other alphabets; some from the middle."""
+    import numpy as np
+
+    from diffbench.readers.on_demand import store_texts
+
+    words = ["", "held", "zwei\nZeilen", "ü", "\u2212", ""]
+    stored = store_texts([np.array(words[:2], object), np.array(words[2:], object)], tmp_path / "texts")
+    assert stored[0 : len(stored)].tolist() == words
+    assert stored[2:5].tolist() == words[2:5]
+    assert stored[3:3].tolist() == []
+    assert json.dumps(stored[0:6].tolist()) == json.dumps(words)

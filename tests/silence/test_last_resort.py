@@ -1,0 +1,152 @@
+"""Nothing ends with a traceback, or with the status of a broken limit, that is none."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diffbench.cli import show
+
+
+@pytest.fixture
+def raising(run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    """End a command by an exception."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+
+    def of(error: BaseException):
+        def raise_it(*_: object) -> None:
+            raise error
+
+        monkeypatch.setattr("diffbench.characterisation.load_characterisation", raise_it)
+        assert show  # loaded: it looks the function up when it is called
+        return run("show", "x.json")
+
+    return of
+
+
+def test_what_nobody_foresaw_ends_with_three(raising, tmp_path: Path) -> None:
+    """One line, which names a file that has what a report needs."""
+    result = raising(ZeroDivisionError("a \x1b]0;title\x07 of a cell" + 500 * "x"))
+    assert result.exit_code == 3
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    assert "\x1b" not in line
+    (path,) = re.findall(rf"{re.escape(str(tmp_path))}\S+\.txt", line)
+    told = Path(path).read_text(encoding="utf-8")
+    assert "ZeroDivisionError" in told
+    assert "in raise_it" in told
+    assert re.search(r"diffbench \d+\.\d+", told)
+    assert "Python 3" in told
+    assert 300 * "x" not in told  # an error's own words may quote what was read
+    assert Path(path).stat().st_mode & 0o077 == 0  # nobody else's
+
+
+def test_a_report_that_cannot_be_written_is_no_second_error(raising, monkeypatch) -> None:
+    """The line comes all the same."""
+    monkeypatch.setattr("tempfile.tempdir", "/nonexistent")
+    result = raising(KeyError("unit"))
+    assert result.exit_code == 3
+    assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "said"),
+    [
+        (MemoryError(), 2, "memory"),
+        (OSError(28, "No space left on device", "/x/y"), 2, "/x/y: the system refuses it (No space left"),
+        (RecursionError("maximum recursion depth exceeded"), 3, "RecursionError"),
+        (KeyboardInterrupt(), 130, "stopped"),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_what_the_machine_refuses_has_its_own_status(raising, error, status: int, said: str) -> None:
+    """Not a mistake of the program: told as what it is."""
+    result = raising(error)
+    assert result.exit_code == status
+    assert said in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def _parameter(**changes: object) -> Callable[[dict[str, Any]], object]:
+    return lambda document: document["parameters"]["preload_torque"].update(changes)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (_parameter(value=1e6), "parameters.preload_torque: the value is not within its own interval"),
+        (_parameter(u=-1.0), "the uncertainty is negative"),
+        (_parameter(u=float("inf")), "parameters.preload_torque.u: a number is infinite, or none"),
+        (_parameter(value=float("nan")), "a number is infinite, or none"),
+    ],
+)
+@pytest.mark.parametrize("command", ["show", "conformity"])
+def test_a_characterisation_that_cannot_be_is_refused(
+    run, demo, tmp_path: Path, change, said: str, command: str
+) -> None:
+    """By key, with status 2."""
+    document = json.loads((demo.folder / "characterisation.json").read_text(encoding="utf-8"))
+    change(document)
+    path = tmp_path / "edited.json"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    result = run(command, path)
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+@pytest.mark.parametrize("to", ["csv", "c", "fmi2", "mat", "netcdf", "python", "modelica"])
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"confidence": float("inf")}, "confidence: a number is infinite"),
+        ({"confidence": 95.0}, "no confidence lies outside 0 to 1"),
+        ({"unit": "\ud800"}, "unit: a text holds half a character"),
+    ],
+)
+def test_a_map_that_cannot_be_is_not_exported(run, demo, tmp_path: Path, to: str, change, said) -> None:
+    """Whatever the format; nothing is written."""
+    document = json.loads((demo.folder / "map.json").read_text(encoding="utf-8"))
+    document.pop("sha256", None)
+    path = tmp_path / "edited.json"
+    path.write_text(json.dumps({**document, **change}), encoding="utf-8")
+    result = run("export", path, "--to", to, "--out", tmp_path / "out" / "x")
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("step", ["5e-324", "1e-300", "1e-15", "1e9"])
+def test_a_time_step_that_no_bench_has_is_refused(run, visits: Path, step: str) -> None:
+    """Too short for anything mechanical, or years."""
+    path = visits / "refit-1.csv"
+    header, *rows = path.read_text(encoding="utf-8").splitlines()[:2000]
+    changed = [f"{i * float(step)!r},{row.split(',', 1)[1]}" for i, row in enumerate(rows)]
+    path.write_text("\n".join([header, *changed]) + "\n", encoding="utf-8")
+    result = run("fit", visits / "run-refit-1.toml")
+    assert result.exit_code == 2
+    assert "from sample to sample, which is no bench's" in result.stderr
+
+
+def test_names_that_are_no_unicode_go_in_and_out(visits: Path, tmp_path: Path) -> None:
+    """A result of such a file can be read again, and its name is printed with escapes."""
+    program = [sys.executable, "-m", "diffbench"]
+    folder = os.fsencode(tmp_path) + b"/v\xff"
+    visits.rename(os.fsdecode(folder))
+    out = os.fsencode(tmp_path) + b"/out\xfe"
+    for words in (
+        [b"fit", folder + b"/run-refit-1.toml", b"--out", out],
+        [b"show", out + b"/characterisation.json", b"--verbose"],
+        [b"export", out + b"/map.json", b"--to", b"csv", b"--out", os.fsencode(tmp_path) + b"/x"],
+        [b"inspect", folder + b"/refit-1.csv"],
+    ):
+        done = subprocess.run([*map(os.fsencode, program), *words], capture_output=True, check=False)
+        assert done.returncode == 0, done.stderr
+        assert b"\xff" not in done.stdout
