@@ -374,6 +374,9 @@ def load_characterisation(path: str | Path) -> Characterisation:
                 for item in error.errors()[:20]
             ]
         ) from error
+    faults = _content_faults(read, str(file))
+    if faults:
+        raise DocumentError(faults)
     found = content_digest(json.loads(text))
     if read.sha256 not in (None, found):
         raise DocumentError.single(
@@ -383,9 +386,6 @@ def load_characterisation(path: str | Path) -> Characterisation:
             key="sha256",
             mend="make it again with diffbench fit, or take the hash out if the change was meant",
         )
-    faults = _content_faults(read, str(file))
-    if faults:
-        raise DocumentError(faults)
     # what was read is what it says it is: from here on the hash follows from the content
     return read.model_copy(update={"sha256": None})
 

@@ -32,6 +32,7 @@ from diffbench.map_document import (
     document_schema,
     read_document,
 )
+from diffbench.physics.preload import PRELOAD_LAWS
 
 __all__ = [
     "AXES",
@@ -114,12 +115,13 @@ class LockingMap:
         set_once("axes", axes)
         for name, by_branch in held.items():
             set_once(name, MappingProxyType(by_branch))
+        law = PRELOAD_LAWS.get(document.law)
         by_tables = document.beyond or beyond_of(
             axes,
             self.values,
             self.low,
             self.high,
-            corner_unseen=document.law != "additive",
+            corner_unseen=law is None or not law.linear,
         )
         set_once("beyond", by_tables)
         set_once("_grid", grid)

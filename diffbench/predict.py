@@ -34,6 +34,7 @@ from diffbench.map_limits import (
     opening_thrust,
     parted_untested,
 )
+from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import steady_locking_torque
 from diffbench.tested_region import (
     SPEED_TOLERANCE,
@@ -305,7 +306,7 @@ def _notes(characterisation: Characterisation) -> list[str]:
                 "of that flank, with limits for any ramp"
             )
     form = characterisation.forms[0]
-    slight = form.law == "additive" and any(
+    slight = PRELOAD_LAWS[form.law].linear and any(
         closed_flanks(characterisation, form, best_unit(characterisation, radius=1.0, label=label))
         for label in _labels(characterisation)
     )

@@ -28,6 +28,8 @@ from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import gradient
 from diffbench.fitting.model import REFIT_PARTS
 from diffbench.fitting.setup import ramp_key, reference_of, sharing_of
+from diffbench.physics.laws import LawUnknown
+from diffbench.physics.steady import LAW_UNKNOWNS
 
 __all__ = ["LEVEL", "apart", "may_share", "refits_apart"]
 
@@ -392,10 +394,6 @@ def _oil_span(data: FitData) -> float:
     return float(np.ptp(oil)) if oil.size else 0.0
 
 
-def _joint(candidate: Candidate, x: Array) -> float:
-    return candidate.names.value(x, "joint_fraction") if "joint_fraction" in candidate.names else 0.0
-
-
 def _drag(candidate: Candidate, x: Array) -> float:
     """Viscous drag at the highest speed, as a share of the locking torque."""
     data = candidate.model.data
@@ -417,6 +415,15 @@ def _shape(
     return _Question(words, unit, "shape", size, effect, lambda build: build.unit)
 
 
+def _of_law(own: LawUnknown, reach: Callable[[float], float]) -> _Question:
+    """What a law brings; a visit whose law does not bring it has none."""
+
+    def size(candidate: Candidate, x: Array) -> float:
+        return candidate.names.value(x, own.name) if own.name in candidate.names else 0.0
+
+    return _shape(own.label, own.unit.removeprefix("1"), size, lambda c, x: reach(size(c, x)))
+
+
 _QUESTIONS = (
     _Question(
         "preload torque",
@@ -431,17 +438,11 @@ _QUESTIONS = (
     _ramp("unloading over loading ramp bias, drive", "unloading_ratio_drive", "drive", "shape"),
     _ramp("unloading over loading ramp bias, coast", "unloading_ratio_coast", "coast", "shape"),
     _shape(
-        "static friction excess",
-        "",
-        _unknown("static_excess"),
-        lambda c, x: float(np.log1p(c.names.value(x, "static_excess"))),
-    ),
-    _shape(
         "friction slope, temperature",
         "1/K",
         _unknown("temperature_coefficient"),
         lambda c, x: c.names.value(x, "temperature_coefficient") * _oil_span(c.model.data),
     ),
     _shape("viscous drag coefficient", "N·m·s/rad", _unknown("viscous"), _drag),
-    _shape("joint stiffness fraction", "", _joint, lambda c, x: -float(np.log1p(-min(_joint(c, x), 0.99)))),
+    *(_of_law(own, own.reach) for own in LAW_UNKNOWNS if own.reach is not None),
 )

@@ -237,6 +237,7 @@ class Stribeck(FrictionLaw):
             meaning="static over kinetic friction, less one",
             needs="a speed sweep through low speed differences, or breakaway and running readings",
             scale=0.1,
+            reach=math.log1p,
         ),
         LawUnknown(
             "stribeck_speed",

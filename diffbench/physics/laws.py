@@ -6,7 +6,7 @@ each in its list. A fit searches what they bring, results and reports name it, a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 Values = Sequence[float]
@@ -41,6 +41,9 @@ class LawUnknown:
         Its bounds are where it ends by nature: no warning is due there.
     starts : tuple of float
         Other starts, in its own unit, where the search may find another minimum.
+    reach : callable or None
+        The most by which a value of it moves the locking torque, as a logarithm, by which visits are held
+        against each other; None where they are not.
     """
 
     name: str
@@ -59,3 +62,4 @@ class LawUnknown:
     logarithm: bool = False
     ends: bool = False
     starts: tuple[float, ...] = ()
+    reach: Callable[[float], float] | None = None

@@ -6,6 +6,7 @@ The laws work on axial forces and, since both act on the same plates, on locking
 and name it in `diffbench.documents.build.PreloadLawName`.
 """
 
+import math
 from abc import ABC, abstractmethod
 from typing import ClassVar
 
@@ -136,6 +137,7 @@ class GreaterOf(PreloadLaw):
             needs="slip at input torques below and above the opening of the contact",
             scale=0.1,
             ends=True,  # a contact may pass on nothing
+            reach=lambda share: -math.log1p(-min(share, 0.99)),
         ),
     )
 

@@ -58,7 +58,7 @@ BESIDE = {
     "input_files": {"errors"},
     "quantities": {"errors", "unit_spellings"},
     "whole_files": {"errors"},
-    "manifest": {"errors", "whole_files"},
+    "manifest": {"errors", "input_files", "whole_files"},
     "fitting": {"characterisation"},
     "beyond_axes": {"map_document"},
     "locking_map": {"beyond_axes", "map_document"},
@@ -69,7 +69,7 @@ BESIDE = {
     "watching": {"predict", "report"},
     "fleet": {"exports", "predict", "report"},
     "trackside": {"locking_map", "predict"},
-    "wear": {"map_limits", "tested_region"},
+    "wear": {"map_limits", "predict", "tested_region"},
     "trend": {"history"},
     "__main__": {"cli"},
 }

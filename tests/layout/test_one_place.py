@@ -24,8 +24,8 @@ HOMES = {
     **{own.reported: "physics/friction.py" for law in FRICTION_LAWS.values() for own in law.unknowns},
 }
 BESIDES = {
-    # the names that a build sheet may write, without the sums
-    **dict.fromkeys(PRELOAD_LAWS, ("documents/build.py",)),
+    # the names that a build sheet may write, without the sums; and what is copied to stand alone elsewhere
+    **dict.fromkeys(PRELOAD_LAWS, ("documents/build.py", "exports/standalone_reader.py")),
     # a build sheet may state it: it is then not searched
     "joint_fraction": ("documents/build.py", "fitting/setup.py", "fitting/fit.py"),
     # which of the two a rig was mistaken for

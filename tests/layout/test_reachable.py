@@ -78,13 +78,23 @@ def _bound(tree: ast.Module) -> Iterator[tuple[str, Name]]:
 def _mentioned(module: str, code: list[ast.stmt]) -> Iterator[Name]:
     """What a piece of a module's code leads to."""
     here = _module(module)
-    for node in (node for statement in code for node in ast.walk(statement)):
+    nodes = [node for statement in code for node in ast.walk(statement)]
+    modules = {
+        target.id
+        for node in nodes
+        if isinstance(node, ast.Assign | ast.AnnAssign) and "import_module" in ast.unparse(node)
+        for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+        if isinstance(target, ast.Name)
+    }
+    for node in nodes:
         if isinstance(node, ast.Name):
             yield (module, node.id) if node.id in here.defined else here.bound.get(node.id, ("", ""))
         elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             owner, inside = here.bound.get(node.value.id, ("", ""))
             if owner in PATHS and not inside:
                 yield owner, node.attr
+            elif node.value.id in modules:
+                yield from ((each, node.attr) for each in PATHS if node.attr in _module(each).defined)
         elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Call):
             # import_module(...).name: of whichever module is imported there
             if "import_module" in ast.unparse(node.value.func):

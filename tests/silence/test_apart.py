@@ -88,7 +88,7 @@ def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest
     def ended(*_: object, **__: object) -> subprocess.CompletedProcess[bytes]:
         return subprocess.CompletedProcess([], apart._NO_ROOM)
 
-    monkeypatch.setattr(subprocess, "run", ended)
+    monkeypatch.setattr(apart, "run", ended)
     with pytest.raises(ReadingError, match="finds no room") as caught:
         form.reader.read_table(path, FileSettings())
     assert "damaged" not in str(caught.value)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 from pathlib import Path
 
@@ -53,7 +54,8 @@ def test_a_unit_that_steers_is_written_out(run, demo, tmp_path: Path, command: s
     """Its name stands in results and histories."""
     text = (demo.folder / "characterisation.json").read_text(encoding="utf-8")
     path = tmp_path / "named.json"
-    path.write_text(text.replace('"Q17"', '"Q\\u001b]0;title\\u0007"'), encoding="utf-8")
+    document = json.loads(text.replace('"Q17"', '"Q\\u001b]0;title\\u0007"'))
+    path.write_text(json.dumps({**document, "sha256": None}), encoding="utf-8")
     store = tmp_path / "history.sqlite"
     words = ("show", path)
     if command == "trend":
