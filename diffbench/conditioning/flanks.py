@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.documents import Build
+from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError
 
 Array = NDArray[np.float64]
@@ -23,6 +23,7 @@ LEAST_APART = 0.2
 # A flank whose ramps never overcame a greater-of preload climbs by gears and joint fraction alone.
 LEAST_CLIMB = 0.08
 LEAST_CELLS = 30
+BEYOND = 2.0
 
 
 def climb_while_loading(torque: Array, locking: Array, loading: NDArray[np.bool_]) -> float | None:
@@ -59,34 +60,73 @@ def flank_climbs(runs: Sequence[ConditionedRun]) -> tuple[float | None, float | 
     return drive, coast
 
 
-def check_flanks(build: Build, runs: Sequence[ConditionedRun]) -> None:
-    """Refuse sweeps whose drive flank locks as the sheet's coast ramps would, and the other way round.
+def exchanged_share(build: Build, drive: float | None, coast: float | None) -> float | None:
+    """What the climbs of both flanks say of the sheet's ramps: 1 as the sheet has them, -1 the other way round;
+    None where the sheet, or the sweep, cannot tell.
 
-    A ramp at an angle β from the plane of rotation thrusts by cot β. The ratio of both flanks' slopes must be
-    nearer, by far, to that of the exchanged angles than to that of the sheet's. Without both angles, or with
-    ramps much alike, nothing can be said. Raises ``RecordingError``.
+    A ramp at an angle β from the plane of rotation thrusts by cot β: held against each other are the logarithms
+    of both ratios. Beyond two either way, something else is at work.
     """
     angles = build.ramps.drive_angle, build.ramps.coast_angle
-    if angles[0] is None or angles[1] is None:
-        return
+    if angles[0] is None or angles[1] is None or drive is None or coast is None:
+        return None
     thrusts = [1.0 / np.tan(angle.value) for angle in angles if angle is not None]
-    if min(thrusts) <= 0.0:
-        return
+    if min(thrusts) <= 0.0 or min(drive, coast) < LEAST_CLIMB:
+        return None
     stated = float(np.log(thrusts[0] / thrusts[1]))
+    if abs(stated) < LEAST_APART:
+        return None
+    share = float(np.log(drive / coast)) / stated
+    return share if abs(share) < BEYOND else None
+
+
+def check_flanks(build: Build, rig: Rig, runs: Sequence[ConditionedRun]) -> None:
+    """Refuse sweeps whose drive flank locks as the sheet's coast ramps would, and the other way round.
+
+    The ratio of both flanks' slopes must be nearer, by far, to that of the exchanged angles than to that of the
+    sheet's. Without both angles, or with ramps much alike, nothing can be said. Raises ``RecordingError``.
+    """
     drive, coast = flank_climbs(runs)
-    if drive is None or coast is None or abs(stated) < LEAST_APART or min(drive, coast) < LEAST_CLIMB:
+    share = exchanged_share(build, drive, coast)
+    if share is None or share > -0.5:
         return
-    share = float(np.log(drive / coast)) / stated  # 1 as the sheet says, -1 exchanged
-    if not -2.0 < share < -0.5:
-        return
+    angles = build.ramps.drive_angle, build.ramps.coast_angle
     shown = [f"{np.degrees(angle.value):.4g} deg" for angle in angles if angle is not None]
+    outputs = f"the torques are wired so ({_other_way_round(rig)})"
+    sheet = (
+        "the ring sits the other way round (exchange drive_angle and coast_angle in the build sheet), or the "
+        'angles are from the axis (write angle_from = "axis" there, or take it out if they are not)'
+    )
+    # an input torque that is recorded besides, and agrees with the outputs, settles their signs
+    settled = rig.arrangement == "both-outputs" and "input_torque" in rig.channel
+    first, second = (sheet, outputs) if settled else (outputs, sheet)
     raise RecordingError.single(
         f"drive and coast are exchanged: locking torque climbs by {drive:.3g} of the input torque in drive "
         f"and by {coast:.3g} in coast, and the build sheet's ramps ({shown[0]} drive, {shown[1]} coast, from "
         "the plane of rotation) would do it the other way round",
         file=runs[0].name,
         key="channel",
-        mend="if the outputs are wired so, exchange the columns of both torques and reverse both signs; if "
-        "the ring sits the other way round, exchange drive_angle and coast_angle in the build sheet; if the "
-        'angles are from the axis, write angle_from = "axis" there, or take it out if they are not',
+        mend=f"either {first}; or {second}. "
+        + (
+            "The recorded input torque agrees with the outputs, so look at the ring first"
+            if settled
+            else "Load the unit in drive: where the input torque then comes out negative, it is the wiring"
+        ),
+    )
+
+
+def _other_way_round(rig: Rig) -> str:
+    """The lines that turn the input torque round and leave locking torque as it was."""
+    if rig.arrangement == "both-outputs":
+        left, right = rig.channel["left_torque"], rig.channel["right_torque"]
+        return (
+            "exchange the columns of both torques and reverse both signs: "
+            f'column = "{right.column}", sign = {-right.sign:g} in [channel.left_torque], '
+            f'column = "{left.column}", sign = {-left.sign:g} in [channel.right_torque]'
+        )
+    side = "left_torque" if "left_torque" in rig.channel else "right_torque"
+    return (
+        "reverse both signs and exchange the speeds: "
+        f"sign = {-rig.channel['input_torque'].sign:g} in [channel.input_torque], "
+        f"sign = {-rig.channel[side].sign:g} in [channel.{side}]"
     )

@@ -20,6 +20,23 @@ from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
 
+RIG = Rig.model_validate(
+    {
+        "format": "diffbench-rig/1",
+        "name": "Ideal cell",
+        "arrangement": "both-outputs",
+        "channel": {
+            name: {"column": f"{name} logged", "unit": unit}
+            for name, unit in (
+                ("left_torque", "N.m"),
+                ("right_torque", "N.m"),
+                ("left_speed", "rad/s"),
+                ("right_speed", "rad/s"),
+            )
+        },
+    }
+)
+
 
 def build(drive: float | None, coast: float | None, side: str = "plane") -> Build:
     """A sheet with these ramp angles [deg]."""
@@ -62,9 +79,9 @@ def test_exchanged_and_reversed_outputs_are_refused_by_the_ramps_of_the_sheet(
     visit: Callable[[bool], ConditionedVisit],
 ) -> None:
     """cot 42° / cot 57° = 1.71, measured 0.5 / 0.3 = 1.67: the sheet's own way round, or the other."""
-    check_flanks(build(42.0, 57.0), visit(False).runs)
+    check_flanks(build(42.0, 57.0), RIG, visit(False).runs)
     with pytest.raises(RecordingError) as caught:
-        check_flanks(build(42.0, 57.0), visit(True).runs)
+        check_flanks(build(42.0, 57.0), RIG, visit(True).runs)
     (fault,) = caught.value.faults
     assert fault.place.file == "sweep.csv"
     assert "drive and coast are exchanged" in fault.what
@@ -73,9 +90,9 @@ def test_exchanged_and_reversed_outputs_are_refused_by_the_ramps_of_the_sheet(
 
 def test_angles_from_the_wrong_side_are_told_by_the_same(visit: Callable[[bool], ConditionedVisit]) -> None:
     """48° and 33° from the axis are 42° and 57° from the plane."""
-    check_flanks(build(48.0, 33.0, "axis"), visit(False).runs)
+    check_flanks(build(48.0, 33.0, "axis"), RIG, visit(False).runs)
     with pytest.raises(RecordingError, match='angle_from = "axis"'):
-        check_flanks(build(48.0, 33.0), visit(False).runs)
+        check_flanks(build(48.0, 33.0), RIG, visit(False).runs)
 
 
 @pytest.mark.parametrize(("drive", "coast"), [(None, 57.0), (42.0, None), (45.0, 46.0), (90.0, 57.0)])
@@ -84,7 +101,7 @@ def test_a_sheet_that_cannot_tell_refuses_nothing(
 ) -> None:
     for exchanged in (False, True):
         seen = visit(exchanged)
-        check_flanks(build(drive, coast), seen.runs)
+        check_flanks(build(drive, coast), RIG, seen.runs)
         assert ("coast further than drive" in {f.name for f in seen.findings}) is exchanged
 
 
@@ -94,15 +111,15 @@ def test_ramps_that_never_overcame_the_preload_tell_nothing(
     """Locking torque of a coast flank that stays closed climbs by gears alone, whatever its angle."""
     (run,) = visit(False).runs
     closed = np.where(run.input_torque > 0.0, run.locking, 80.0 + 0.03 * np.abs(run.input_torque))
-    check_flanks(build(57.0, 42.0), [replace(run, difference=-run.cells.direction * closed)])
+    check_flanks(build(57.0, 42.0), RIG, [replace(run, difference=-run.cells.direction * closed)])
     with pytest.raises(RecordingError, match="exchanged"):
-        check_flanks(build(57.0, 42.0), [run])
+        check_flanks(build(57.0, 42.0), RIG, [run])
 
 
 def test_a_speed_sweep_alone_tells_nothing(visit: Callable[[bool], ConditionedVisit]) -> None:
     (run,) = visit(True).runs
     assert flank_climbs([replace(run, kind="speed-sweep")]) == (None, None)
-    check_flanks(build(42.0, 57.0), [replace(run, kind="speed-sweep")])
+    check_flanks(build(42.0, 57.0), RIG, [replace(run, kind="speed-sweep")])
 
 
 @pytest.mark.parametrize(

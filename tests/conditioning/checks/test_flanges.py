@@ -38,7 +38,7 @@ def test_a_gain_of_one_per_cent_is_found_and_widens_what_is_common(both: Any) ->
         ("both: transducer hysteresis", "caveat", (1.0, 7.0)),
         # input less right, of which one newton metre is two of the difference; 0.2 % each is stated, and 1 %
         # is three of both together
-        ("pinion: gain mismatch", "note", (0.7, 1.3)),
+        ("pinion: gain mismatch", "caveat", (0.7, 1.3)),
         ("pinion: lag mismatch", "caveat", (-23.0, -17.0)),
         ("pinion: zero drift", "caveat", (-7.0, -3.0)),
         ("pinion: transducer hysteresis", "caveat", (-9.0, -3.0)),
@@ -58,8 +58,7 @@ def test_a_fault_that_the_simulator_planted_is_found_and_named(
 
 
 def test_a_gain_that_the_rig_hardly_allows_for_widens_what_is_common(benches: dict[str, Any]) -> None:
-    """A note only, as two flanges of 0.2 % may be 0.8 % apart; but a rig that is wrong of one may be of
-    both."""
+    """Two flanges of 0.2 % are hardly 0.8 % apart; and a rig that is wrong of one may be of both."""
     visit = benches["pinion: gain mismatch"].condition()
     (found,) = (f for f in visit.findings if f.name == "gain mismatch")
     assert "every interval is widened" in found.effect
