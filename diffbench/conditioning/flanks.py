@@ -61,11 +61,11 @@ def flank_climbs(runs: Sequence[ConditionedRun]) -> tuple[float | None, float | 
 
 
 def exchanged_share(build: Build, drive: float | None, coast: float | None) -> float | None:
-    """What the climbs of both flanks say of the sheet's ramps: 1 as the sheet has them, -1 the other way round;
-    None where the sheet, or the sweep, cannot tell.
+    """What the climbs of both flanks say of the sheet's ramps: 1 as the sheet has them, -1 the other way
+    round; None where the sheet, or the sweep, cannot tell.
 
-    A ramp at an angle β from the plane of rotation thrusts by cot β: held against each other are the logarithms
-    of both ratios. Beyond two either way, something else is at work.
+    A ramp at an angle β from the plane of rotation thrusts by cot β: held against each other are the
+    logarithms of both ratios. Beyond two either way, something else is at work.
     """
     angles = build.ramps.drive_angle, build.ramps.coast_angle
     if angles[0] is None or angles[1] is None or drive is None or coast is None:
@@ -83,8 +83,9 @@ def exchanged_share(build: Build, drive: float | None, coast: float | None) -> f
 def check_flanks(build: Build, rig: Rig, runs: Sequence[ConditionedRun]) -> None:
     """Refuse sweeps whose drive flank locks as the sheet's coast ramps would, and the other way round.
 
-    The ratio of both flanks' slopes must be nearer, by far, to that of the exchanged angles than to that of the
-    sheet's. Without both angles, or with ramps much alike, nothing can be said. Raises ``RecordingError``.
+    The ratio of both flanks' slopes must be nearer, by far, to that of the exchanged angles than to that of
+    the sheet's. Without both angles, or with ramps much alike, nothing can be said. Raises
+    ``RecordingError``.
     """
     drive, coast = flank_climbs(runs)
     share = exchanged_share(build, drive, coast)

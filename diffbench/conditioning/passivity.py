@@ -13,8 +13,8 @@ PASSIVE_SHARE = 0.9
 # An open unit shows noise and zero errors only: where so few cells stand clear of them, nothing can be said
 # of signs.
 LEAST_CLEAR = 0.05
-# An input torque that stays below this share of the locking torque, or within so many of its noise, is held at
-# nothing: what locking torque does beside it (with speed, or heat) is no climb.
+# An input torque that stays below this share of the locking torque, or within so many of its noise, is held
+# at nothing: what locking torque does beside it (with speed, or heat) is no climb.
 SWEPT, CLEAR = 0.15, 6.0
 
 

@@ -22,10 +22,10 @@ from diffbench.documents import Rig
 def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, noise: float, file: str) -> None:
     """Refuse a run whose torques and speeds cannot belong together, naming what would make them fit.
 
-    Raises ``WiringError`` when more than a tenth of the torque difference drives instead of holding back, when
-    part of the input torque is in it whatever way the outputs slip, or when a one-sided run climbs as none can.
-    Every wiring that would explain the readings is named. Never mended silently: a swap of the torques and a
-    reversal of both cannot be told apart by them, and give other maps.
+    Raises ``WiringError`` when more than a tenth of the torque difference drives instead of holding back,
+    when part of the input torque is in it whatever way the outputs slip, or when a one-sided run climbs as
+    none can. Every wiring that would explain the readings is named. Never mended silently: a swap of the
+    torques and a reversal of both cannot be told apart by them, and give other maps.
     """
     whole, difference = at_cells(rig, made, cells)
     even, others = other_arrangements(rig, cells, whole, difference)
@@ -45,7 +45,7 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
             f"slip: the arrangement {rig.arrangement!r} can't be true"
         )
     elif slope is not None:
-        what = f"the locking torque climbs by {slope:.3g} of the input torque, which no unit that slips can do"
+        what = f"the locking torque climbs by {slope:.3g} of the input torque: no unit that slips can do so"
     else:
         return
     found = explanations(rig, made, cells, noise=noise)

@@ -1,5 +1,5 @@
-"""Wirings that would explain readings which cannot be: every sign and swap that makes friction hold back again,
-ranked by whatever else was recorded and by the build sheet.
+"""Wirings that would explain readings which cannot be: every sign and swap that makes friction hold back
+again, ranked by whatever else was recorded and by the build sheet.
 
 Two of them may give other maps: with both torques reversed, and with left and right swapped, friction holds
 back, but what is drive in one is coast in the other. So nothing is mended silently, and all that remain are
@@ -36,8 +36,8 @@ MOST_MISTAKES = 3
 
 @dataclass(frozen=True)
 class Wiring:
-    """One explanation: torques that count the other way (``reversed``), torque columns that are exchanged, slip
-    of the other sign (``turned``); with what it makes of the readings, and what speaks for and against it.
+    """One explanation: torques that count the other way (``reversed``), torque columns that are exchanged,
+    slip of the other sign (``turned``); with what it makes of the readings, and what speaks for and against.
 
     ``climbs`` of the locking torque over the input torque in drive and coast; ``drives``: whether the
     input torque goes further in drive (1), further in coast (-1), or neither (0).
@@ -63,8 +63,8 @@ class Wiring:
 
 
 def wirings(names: Sequence[str]) -> Iterator[Wiring]:
-    """All of them, apart from that of the rig. Exchanging both torques and slip names the sides anew and changes
-    nothing else."""
+    """All of them, apart from that of the rig. Exchanging both torques and slip names the sides anew and
+    changes nothing else."""
     flips = [tuple(some) for n in range(len(names) + 1) for some in combinations(names, n)]
     for flip in flips:
         for exchanged in (False, True) if len(names) == 2 else (False,):
@@ -91,7 +91,12 @@ def rewired(
         return {name: values.get(sides.get(name, name), value) for name, value in values.items()}
 
     input_torque, difference = bench.torques(
-        rig, made, torque(cells.readings), torque(cells.rates), shaft(cells.speeds), shaft(cells.accelerations)
+        rig,
+        made,
+        torque(cells.readings),
+        torque(cells.rates),
+        shaft(cells.speeds),
+        shaft(cells.accelerations),
     )
     return input_torque, difference, -cells.direction if wiring.turned else cells.direction
 
@@ -124,14 +129,13 @@ def _judged(
         return []
     rising = torque * np.gradient(torque, cells.time) > 0.0 if torque.size > 2 else torque > np.inf
     drive, coast = (
-        climb_while_loading(torque[side], locking[side], rising[side]) for side in (torque > 0.0, torque < 0.0)
+        climb_while_loading(torque[side], locking[side], rising[side])
+        for side in (torque > 0.0, torque < 0.0)
     )
     ahead, back = max(float(torque.max()), 0.0), max(-float(torque.min()), 0.0)
     drives = int(ahead > FURTHER * back) - int(back > FURTHER * ahead)
     supports, refutes = _recorded_besides(rig, made, cells, wiring, torque)
-    return [
-        replace(wiring, climbs=(drive, coast), drives=drives, supports=supports, refutes=refutes)
-    ]
+    return [replace(wiring, climbs=(drive, coast), drives=drives, supports=supports, refutes=refutes)]
 
 
 def _recorded_besides(
@@ -159,7 +163,14 @@ class WiringError(RecordingError):
     """Readings that cannot be, with every wiring that would explain them."""
 
     def __init__(
-        self, rig: Rig, what: str, found: Sequence[Wiring], *, file: str | None, key: str, others: Sequence[str]
+        self,
+        rig: Rig,
+        what: str,
+        found: Sequence[Wiring],
+        *,
+        file: str | None,
+        key: str,
+        others: Sequence[str],
     ) -> None:
         self.rig, self.what, self.found, self.others = rig, what, tuple(found), tuple(others)
         self.file, self.key = file, key
@@ -170,30 +181,28 @@ class WiringError(RecordingError):
         found = []
         for wiring in self.found:
             share = exchanged_share(build, *wiring.climbs)
+            supports, refutes = wiring.supports, wiring.refutes
             if share is not None and share > 0.5:
-                wiring = replace(wiring, supports=(*wiring.supports, "the ramps of the build sheet agree"))
+                supports = (*supports, "the ramps of the build sheet agree")
             elif share is not None and share < -0.5:
-                against = "the ramps of the build sheet speak against it"
-                wiring = replace(wiring, refutes=(*wiring.refutes, against))
-            found.append(wiring)
+                refutes = (*refutes, "the ramps of the build sheet speak against it")
+            found.append(replace(wiring, supports=supports, refutes=refutes))
         found.sort(key=lambda wiring: wiring.rank)
-        return WiringError(
-            self.rig, self.what, found, file=self.file, key=self.key, others=self.others
-        )
+        return WiringError(self.rig, self.what, found, file=self.file, key=self.key, others=self.others)
 
     def _mend(self) -> str:
         named = [_words(self.rig, wiring) + _besides(wiring, self.found) for wiring in self.found]
         named += self.others
         if not named:
             return (
-                "no swap or sign explains it: check which column is which, and that all torques are in "
-                "the units that the rig says (lbf.ft taken as N.m on one side does this, too)"
+                "no swap or sign explains it: check which column is which, that both speeds are live, and "
+                "that all torques are in the units that the rig says (lbf.ft taken as N.m on one side does this, too)"
             )
         if len(named) == 1:
             return named[0]
         listed = "; or ".join(f"({number}) {text}" for number, text in enumerate(named, 1))
         remain = [wiring for wiring in self.found if not wiring.refutes] or list(self.found)
-        return f"likeliest first: {listed}. {' '.join(_settled_by(remain))}".strip()
+        return f"likeliest first: {listed}. {_settled_by(self.rig, remain)}".strip()
 
 
 def _besides(wiring: Wiring, found: Sequence[Wiring]) -> str:
@@ -206,23 +215,23 @@ def _besides(wiring: Wiring, found: Sequence[Wiring]) -> str:
     return f" [{', '.join(said)}]" if said else ""
 
 
-def _settled_by(remain: Sequence[Wiring]) -> list[str]:
+def _settled_by(rig: Rig, remain: Sequence[Wiring]) -> str:
     """What would decide between those that remain."""
-    if len(remain) < 2:
-        return []
     told = []
     # all torques reversed exchanges drive and coast, a swap does not
     if len({bool(wiring.reversed) for wiring in remain}) > 1:
+        record = "" if "input_torque" in rig.channel else "record input_torque, or "
         told.append(
-            "Drive and coast hang on which it is: load the unit in drive and see whether the torques read "
-            "positive, or record input_torque, or state both ramp angles"
+            "Drive and coast hang on which it is: load the unit in drive and see whether the torques then "
+            f"read positive, or {record}state both ramp angles in the build sheet"
         )
-    if len([wiring for wiring in remain if wiring.exchanged or wiring.turned]) > 1:
+    swaps = [(wiring.exchanged, wiring.turned) for wiring in remain if not wiring.reversed]
+    if (True, False) in swaps and (False, True) in swaps and rig.arrangement == "both-outputs":
         told.append(
             "Which pair is swapped: turn one output by hand, and see whose torque and speed read "
-            "(the numbers are the same with either)"
+            "(either gives the same numbers)"
         )
-    return [". ".join(told)] if told else []
+    return ". ".join(told)
 
 
 def _words(rig: Rig, wiring: Wiring) -> str:
@@ -232,7 +241,9 @@ def _words(rig: Rig, wiring: Wiring) -> str:
     if wiring.exchanged:
         first, second = names
         words = "left and right are swapped" if "input_torque" not in names else "both torques are swapped"
-        parts.append(f"{words} (exchange the columns of {first} and {second}: {_columns(rig, first, second)})")
+        parts.append(
+            f"{words} (exchange the columns of {first} and {second}: {_columns(rig, first, second)})"
+        )
     if wiring.turned:
         parts.append(_turned(rig))
     if wiring.reversed:
@@ -248,7 +259,8 @@ def _words(rig: Rig, wiring: Wiring) -> str:
 
 def _turned(rig: Rig) -> str:
     if "left_speed" in rig.channel and "right_speed" in rig.channel:
-        mend = f"exchange the columns of left_speed and right_speed: {_columns(rig, 'left_speed', 'right_speed')}"
+        lines = _columns(rig, "left_speed", "right_speed")
+        mend = f"exchange the columns of left_speed and right_speed: {lines}"
     elif "speed_difference" in rig.channel:
         mend = (
             f"the sign of speed_difference: set sign = {-rig.channel['speed_difference'].sign:g} in "

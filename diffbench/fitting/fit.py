@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from diffbench.characterisation import (
     Provenance,
     SpringFacts,
 )
+from diffbench.conditioning.bench import ErrorSource
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
@@ -36,7 +38,7 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
-from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.excitation import constants_together, excitation_findings
 from diffbench.fitting.intervals import refined
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
@@ -146,6 +148,7 @@ def _characterise(
     findings = [
         *(finding for visit in conditioned for finding in visit.findings),
         *excitation_findings(best, tested, conditioned),
+        *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(checked, misfit),
     ]
@@ -333,14 +336,10 @@ def _diagnostics(
     costs = np.array(best.starts)
     # an answer that only one search in three finds may not be the best that there is
     agree = bool(np.mean(costs <= costs.min() + SAME) >= 0.5)
-    errors = {}
+    errors: dict[str, dict[str, float]] = {}
     for source in data.sources:
         i = best.names.position[f"error:{source.key}"]
-        # one name in several visits is several errors
-        label = (
-            source.label if source.label not in errors else f"{source.label} ({source.key.rsplit(':', 1)[0]})"
-        )
-        errors[label] = {
+        errors[_apart(source, conditioned, errors)] = {
             "standard_uncertainties": float(best.x[i]),
             "u": float(np.sqrt(covariance.total[i, i])),
             "stated_u": source.u,
@@ -348,7 +347,11 @@ def _diagnostics(
     return Diagnostics(
         converged=best.solution.converged,
         starts_agree=agree,
-        at_bound=[n for n in best.solution.at_bound if not n.startswith(NATURAL_BOUNDS)],
+        at_bound=[
+            best.names.unknowns[best.names.position[name]].label or name
+            for name in best.solution.at_bound
+            if not name.startswith(NATURAL_BOUNDS)
+        ],
         residuals_clean=misfit == 1.0,
         residual_rms_Nm=float(np.sqrt(np.mean(best.residual[best.used] ** 2))),
         cells=int(best.used.sum()),
@@ -371,6 +374,17 @@ def _diagnostics(
         adequacy=checked,
         bench_errors=errors,
     )
+
+
+def _apart(source: ErrorSource, conditioned: Sequence[ConditionedVisit], taken: Container[str]) -> str:
+    """A bench error in words: one name in several visits is several errors, told apart by rig and
+    recording."""
+    visit = next(visit for visit in conditioned if source.key in visit.sources)
+    near = f"{visit.rig.name}, {visit.runs[0].name}" if visit.runs else visit.rig.name
+    for words in (source.label, f"{source.label} ({visit.rig.name})", f"{source.label} ({near})"):
+        if words not in taken:
+            return words
+    return next(words for number in count(2) if (words := f"{source.label} ({near}, {number})") not in taken)
 
 
 def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:

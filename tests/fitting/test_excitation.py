@@ -13,7 +13,7 @@ from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.excitation import excitation_findings
+from diffbench.fitting.excitation import contradicted, excitation_findings
 from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
@@ -142,3 +142,16 @@ def test_a_bench_constant_that_is_not_as_stated(pull: float, found: Callable[...
 
 def test_a_pull_that_chance_makes_is_not_told(found: Callable[..., dict[str, str]]) -> None:
     assert found(pull=2.5) == {}
+
+
+@pytest.mark.parametrize(("pull", "told"), [(2.3, False), (2.6, True)])
+def test_a_difference_counts_where_neither_gain_alone_does(pull: float, told: bool) -> None:
+    """Two gains of which the sweeps tell the difference exactly and the sum not at all: a difference of d
+    pulls each by d/√2 of what it is in its own standard uncertainty (closed form)."""
+    covariance = np.array([[0.5, 0.5], [0.5, 0.5]])
+    found = contradicted(np.array([pull, -pull]), covariance)
+    assert bool(found) is told
+    if told:
+        assert found[0][0] == pytest.approx(pull * np.sqrt(2.0))
+        assert found[0][1] == [0, 1]
+    assert contradicted(np.array([pull, pull]), covariance) == []  # what both have in common never shows

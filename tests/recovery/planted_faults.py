@@ -1,12 +1,11 @@
-"""Random benches with one fault each, of which their papers know nothing: how often does a fit stay silent and
-miss the truth?
+"""Random benches with one fault each that their papers do not know: how often is a fit silent, and wrong?
 
-Run by hand: ``python tests/recovery/planted_faults.py --benches 300 --jobs 2 --details FILE``. Every seed draws
-a bench (`benchsim.random_benches`), a fault and its size. A fit is *silent* where no finding of it is a caveat
-that names the fault, or a channel's constants, or a law that misses; a stop is never silent. It *misses* where
-the 95 % interval of the preload torque, or of a ramp bias while loading, does not hold the truth. Intervals of
-95 % miss one truth in twenty on a clean bench, too: what ``--clean`` counts stands beside the table. Faults that
-no recording can show are counted apart.
+Run by hand: ``python tests/recovery/planted_faults.py --benches 300 --jobs 2 --details FILE``. Every seed
+draws a bench (`benchsim.random_benches`), a fault and its size. A fit is *silent* where it was not stopped
+and no finding beyond those of a protocol (what was not run, what a logger lost) is a caveat. It is *out*
+where the 95 % interval of the preload torque, or of a ramp bias while loading, does not hold the truth; by
+chance each does so once in twenty on a clean bench, too, which ``--clean`` counts, with the false alarms.
+Faults that no recording can show are counted apart.
 """
 
 from __future__ import annotations
@@ -40,7 +39,8 @@ JUDGED = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"
 OF_THE_PROTOCOL = {
     "short of SAE J3011", "one slip direction only", "one speed level only", "no drive samples",
     "no coast samples", "no temperature", "drive ramps never overcame the preload",
-    "coast ramps never overcame the preload", "cells apart from the fit", "spikes", "missing readings", "missing stretches",
+    "coast ramps never overcame the preload", "cells apart from the fit", "spikes",
+    "missing readings", "missing stretches",
 }  # fmt: skip
 
 
@@ -60,7 +60,9 @@ class Fault:
 
 
 def _each(
-    recordings: Recordings, change: Callable[[dict[str, Array]], Mapping[str, Array]], kinds: Sequence[str] = ()
+    recordings: Recordings,
+    change: Callable[[dict[str, Array]], Mapping[str, Array]],
+    kinds: Sequence[str] = (),
 ) -> Recordings:
     return {
         stem: {**channels, **(change(channels) if not kinds or stem in kinds else {})}
@@ -128,7 +130,9 @@ def _torques_exchanged(factor: float) -> Callable[[Bench, Recordings, str, float
 def _dead(one: bool) -> Callable[[Bench, Recordings, str, float], Recordings]:
     def change(bench: Bench, recordings: Recordings, channel: str, size: float) -> Recordings:
         names = [channel] if one else list(bench.stand.torques)
-        return _each(recordings, lambda c: {name: np.full_like(c[name], 0.35 * (size > 0.0)) for name in names})
+        return _each(
+            recordings, lambda c: {name: np.full_like(c[name], 0.35 * (size > 0.0)) for name in names}
+        )
 
     return change
 
@@ -137,7 +141,9 @@ def _both_gains(bench: Bench, recordings: Recordings, channel: str, size: float)
     return _each(recordings, lambda c: {name: c[name] * (1.0 + size / 100.0) for name in bench.stand.torques})
 
 
-def _oil(change: Callable[[Array, Array, float], Array]) -> Callable[[Bench, Recordings, str, float], Recordings]:
+def _oil(
+    change: Callable[[Array, Array, float], Array],
+) -> Callable[[Bench, Recordings, str, float], Recordings]:
     def made(bench: Bench, recordings: Recordings, channel: str, size: float) -> Recordings:
         return _each(recordings, lambda c: {"oil_temperature": change(c["time"], c["oil_temperature"], size)})
 
@@ -232,8 +238,15 @@ def looked_at(bench: Bench, recordings: Recordings, outcome: Outcome) -> Outcome
             outcome.findings[finding.name] = finding.severity
     for name, true in truth_of(bench).items():
         item = result.parameters.get(name)
-        if name in JUDGED and item is not None and item.value is not None and item.u and item.status == "measured":
-            assert item.low is not None and item.high is not None
+        if (
+            name in JUDGED
+            and item is not None
+            and item.value is not None
+            and item.u
+            and item.status == "measured"
+        ):
+            assert item.low is not None
+            assert item.high is not None
             outcome.z[name] = (item.value - true) / item.u
             outcome.held[name] = item.low <= true <= item.high
             outcome.relative_u[name] = item.u / abs(true)
@@ -269,7 +282,8 @@ def study(seeds: Sequence[int], *, clean: bool = False, jobs: int = 1, batch: in
 
 def table(outcomes: Sequence[Outcome]) -> str:
     """A line a fault: benches, stopped, told by a caveat, silent, silent and out."""
-    lines = [f"{'fault':34} {'benches':>7} {'stopped':>7} {'caveat':>6} {'silent':>6}  silent and out (any, preload)"]
+    head = f"{'fault':34} {'benches':>7} {'stopped':>7} {'caveat':>6} {'silent':>6}"
+    lines = [f"{head}  silent and out: any, preload"]
 
     def line(words: str, group: Sequence[Outcome]) -> str:
         stopped = sum(bool(o.stop) for o in group)
@@ -284,8 +298,13 @@ def table(outcomes: Sequence[Outcome]) -> str:
     for hidden in (False, True):
         some = [o for o in outcomes if o.hidden is hidden]
         if some:
-            lines += [line(words, [o for o in some if o.fault == words]) for words in dict.fromkeys(o.fault for o in some)]
-            lines.append(line("all that no recording can show" if hidden else "all that a recording can show", some))
+            lines += [
+                line(words, [o for o in some if o.fault == words])
+                for words in dict.fromkeys(o.fault for o in some)
+            ]
+            lines.append(
+                line("all that no recording can show" if hidden else "all that a recording can show", some)
+            )
     return "\n".join(lines)
 
 

@@ -159,8 +159,8 @@ def dead(
     """Torque channels that hold nothing but noise: one while another moves, or all of them.
 
     Parameters: ``torques`` channel to values (n,) [N·m]; ``u_zero`` [N·m] standard uncertainty of their zeros
-    where the rig states it; ``reverses``: whether slip does. A unit gives its slower output the torque that the
-    faster one lacks, so no output stays still while the other moves by hundreds of its noise; and a bias
+    where the rig states it; ``reverses``: whether slip does. A unit gives its slower output the torque that
+    the faster one lacks, so no output stays still while the other moves by hundreds of its noise; and a bias
     sweep moves all torques, or it is none. A speed sweep may run with no input torque, but its outputs turn
     with the slip.
 
@@ -180,9 +180,7 @@ def dead(
     most = max(moves.values(), default=0.0)
     # 4.7 standard deviations lie between the outer percentiles of pure noise
     noise = {name: 7.0 * white_noise(values) for name, values in known.items()}
-    floor = {
-        name: max(LEAST_MOVE, noise[name], ZEROS * (u_zero or {}).get(name, 0.0)) for name in known
-    }
+    floor = {name: max(LEAST_MOVE, noise[name], ZEROS * (u_zero or {}).get(name, 0.0)) for name in known}
     # a load that is held is live: it reads something, by its noise, while the slip goes one way
     held_so = {
         name: not reverses and _level(values) > floor[name] and np.nanmax(values) > np.nanmin(values)
@@ -190,7 +188,7 @@ def dead(
     }
     if known and all(moves[name] < floor[name] and not held_so[name] for name in known):
         return [
-            _dead(name, known[name], file, f"a sweep of torque moves it by {floor[name]:.2g} N·m at the least.")
+            _dead(name, known[name], file, f"a sweep of torque moves it by {floor[name]:.2g} N·m or more.")
             for name in known
         ]
     return [

@@ -80,7 +80,7 @@ def frozen_speeds(recording: Recording, rig: Rig) -> list[Finding]:
                     f"{name}, {recording.source.path}",
                     f"{name} reads {float(np.nanmedian(known[name])):.4g} rad/s from start to end, while "
                     f"{fast} turns at {_usual(others[fast]):.4g} rad/s and changes.",
-                    "Speed difference, sliding speed and plate heat are wrong, unless that shaft was held so.",
+                    "Speed difference, sliding speed and plate heat are wrong, unless that shaft was held.",
                     "Check sensor, cable and column of that speed; nothing, if the shaft was held.",
                 )
             )
