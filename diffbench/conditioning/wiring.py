@@ -196,7 +196,8 @@ class WiringError(RecordingError):
         if not named:
             return (
                 "no swap or sign explains it: check which column is which, that both speeds are live, and "
-                "that all torques are in the units that the rig says (lbf.ft taken as N.m on one side does this, too)"
+                "that all torques are in the units that the rig says (lbf.ft taken as N.m on one side does "
+                "this, too)"
             )
         if len(named) == 1:
             return named[0]

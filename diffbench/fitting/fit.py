@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Container, Sequence
-from itertools import count
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +22,6 @@ from diffbench.characterisation import (
     Provenance,
     SpringFacts,
 )
-from diffbench.conditioning.bench import ErrorSource
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
@@ -32,13 +30,14 @@ from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
+from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
-from diffbench.fitting.excitation import constants_together, excitation_findings
+from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.intervals import refined
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
@@ -336,14 +335,6 @@ def _diagnostics(
     costs = np.array(best.starts)
     # an answer that only one search in three finds may not be the best that there is
     agree = bool(np.mean(costs <= costs.min() + SAME) >= 0.5)
-    errors: dict[str, dict[str, float]] = {}
-    for source in data.sources:
-        i = best.names.position[f"error:{source.key}"]
-        errors[_apart(source, conditioned, errors)] = {
-            "standard_uncertainties": float(best.x[i]),
-            "u": float(np.sqrt(covariance.total[i, i])),
-            "stated_u": source.u,
-        }
     return Diagnostics(
         converged=best.solution.converged,
         starts_agree=agree,
@@ -372,19 +363,8 @@ def _diagnostics(
         noise_method=covariance.method,
         misfit_factor=misfit,
         adequacy=checked,
-        bench_errors=errors,
+        bench_errors=bench_errors(best, covariance, conditioned),
     )
-
-
-def _apart(source: ErrorSource, conditioned: Sequence[ConditionedVisit], taken: Container[str]) -> str:
-    """A bench error in words: one name in several visits is several errors, told apart by rig and
-    recording."""
-    visit = next(visit for visit in conditioned if source.key in visit.sources)
-    near = f"{visit.rig.name}, {visit.runs[0].name}" if visit.runs else visit.rig.name
-    for words in (source.label, f"{source.label} ({visit.rig.name})", f"{source.label} ({near})"):
-        if words not in taken:
-            return words
-    return next(words for number in count(2) if (words := f"{source.label} ({near}, {number})") not in taken)
 
 
 def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:

@@ -11,9 +11,10 @@ import pytest
 from diffbench import characterisation
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
+from diffbench.fitting.bench_constants import contradicted
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.excitation import contradicted, excitation_findings
+from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
