@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import Cells
-from diffbench.conditioning.flanks import climb_while_loading, exchanged_share
+from diffbench.conditioning.flanks import Flanks, exchanged_share
 from diffbench.conditioning.other_arrangement import EVEN, even_part
 from diffbench.conditioning.passivity import holds_back, impossible_climb
 from diffbench.conditioning.transducers import TorqueChain
@@ -39,14 +39,16 @@ class Wiring:
     """One explanation: torques that count the other way (``reversed``), torque columns that are exchanged,
     slip of the other sign (``turned``); with what it makes of the readings, and what speaks for and against.
 
-    ``climbs`` of the locking torque over the input torque in drive and coast; ``drives``: whether the
-    input torque goes further in drive (1), further in coast (-1), or neither (0).
+    ``backwards``: slip turns because both shafts count backwards, and not because they are exchanged.
+    ``flanks`` are what the locking torque then does in drive and coast; ``drives``: whether the input torque
+    goes further in drive (1), further in coast (-1), or neither (0).
     """
 
     reversed: tuple[str, ...] = ()
     exchanged: bool = False
     turned: bool = False
-    climbs: tuple[float | None, float | None] = (None, None)
+    backwards: bool = False
+    flanks: Flanks | None = None
     drives: int = 0
     supports: tuple[str, ...] = ()
     refutes: tuple[str, ...] = ()
@@ -59,7 +61,8 @@ class Wiring:
     @property
     def rank(self) -> tuple[int, int, int]:
         """Smaller is likelier."""
-        return len(self.refutes) - len(self.supports), -self.drives, self.mistakes
+        weight = len(self.refutes) - len(self.supports)
+        return weight, -self.drives, self.mistakes - int(self.backwards)
 
 
 def wirings(names: Sequence[str]) -> Iterator[Wiring]:
@@ -128,14 +131,15 @@ def _judged(
     if even is not None and abs(even) > EVEN:
         return []
     rising = torque * np.gradient(torque, cells.time) > 0.0 if torque.size > 2 else torque > np.inf
-    drive, coast = (
-        climb_while_loading(torque[side], locking[side], rising[side])
-        for side in (torque > 0.0, torque < 0.0)
-    )
-    ahead, back = max(float(torque.max()), 0.0), max(-float(torque.min()), 0.0)
+    flanks = Flanks.of(torque, locking, rising)
+    ahead, back = flanks.reach
     drives = int(ahead > FURTHER * back) - int(back > FURTHER * ahead)
     supports, refutes = _recorded_besides(rig, made, cells, wiring, torque)
-    return [replace(wiring, climbs=(drive, coast), drives=drives, supports=supports, refutes=refutes)]
+    judged = replace(wiring, flanks=flanks, drives=drives, supports=supports, refutes=refutes)
+    both = {"left_speed", "right_speed"} <= set(rig.channel)
+    if wiring.turned and both and float(np.median(cells.speeds["case"])) < 0.0:
+        return [replace(judged, backwards=True), judged]
+    return [judged]
 
 
 def _recorded_besides(
@@ -180,7 +184,7 @@ class WiringError(RecordingError):
         """The same, ranked by the sheet's ramps as well."""
         found = []
         for wiring in self.found:
-            share = exchanged_share(build, *wiring.climbs)
+            share = exchanged_share(build, wiring.flanks)
             supports, refutes = wiring.supports, wiring.refutes
             if share is not None and share > 0.5:
                 supports = (*supports, "the ramps of the build sheet agree")
@@ -246,7 +250,7 @@ def _words(rig: Rig, wiring: Wiring) -> str:
             f"{words} (exchange the columns of {first} and {second}: {_columns(rig, first, second)})"
         )
     if wiring.turned:
-        parts.append(_turned(rig))
+        parts.append(_backwards(rig) if wiring.backwards else _turned(rig))
     if wiring.reversed:
         lines = " and ".join(
             f"sign = {-rig.channel[name].sign:g} in [channel.{name}]" for name in wiring.reversed
@@ -256,6 +260,13 @@ def _words(rig: Rig, wiring: Wiring) -> str:
         else:
             parts.append(f"all torques count the other way, as reactions do (set {lines})")
     return ", and ".join(parts)
+
+
+def _backwards(rig: Rig) -> str:
+    lines = " and ".join(
+        f"sign = {-rig.channel[name].sign:g} in [channel.{name}]" for name in ("left_speed", "right_speed")
+    )
+    return f"both speeds count backwards, as their sum does (set {lines})"
 
 
 def _turned(rig: Rig) -> str:

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.protocol import flanks, reach
-from diffbench.conditioning.flanks import check_flanks, flank_climbs
+from diffbench.conditioning.flanks import check_flanks, flanks_of
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Rig
@@ -108,17 +108,31 @@ def test_a_sheet_that_cannot_tell_refuses_nothing(
 def test_ramps_that_never_overcame_the_preload_tell_nothing(
     visit: Callable[[bool], ConditionedVisit],
 ) -> None:
-    """Locking torque of a coast flank that stays closed climbs by gears alone, whatever its angle."""
+    """A coast flank that stays closed climbs by gears alone, whatever its angle: of 300 N·m of preload the
+    drive flank's ramps overcome the last at 333 N·m, and coast was swept to 300."""
     (run,) = visit(False).runs
-    closed = np.where(run.input_torque > 0.0, run.locking, 80.0 + 0.03 * np.abs(run.input_torque))
+    torque = run.input_torque
+    closed = np.where(torque > 0.0, np.maximum(300.0, 0.9 * torque), 300.0 + 0.03 * np.abs(torque))
     check_flanks(build(57.0, 42.0), RIG, [replace(run, difference=-run.cells.direction * closed)])
     with pytest.raises(RecordingError, match="exchanged"):
         check_flanks(build(57.0, 42.0), RIG, [run])
 
 
+def test_ramps_that_should_have_overcome_the_preload_tell(visit: Callable[[bool], ConditionedVisit]) -> None:
+    """A drive flank that climbs by gears alone up to 600 N·m, while coast overcomes 60 N·m of preload at 120:
+    by the sheet drive locks more, so the flanks are exchanged, however far the climbs are apart."""
+    (run,) = visit(False).runs
+    torque = run.input_torque
+    locking = np.where(torque < 0.0, np.maximum(60.0, 0.5 * np.abs(torque)), 60.0 + 0.02 * torque)
+    wrong = [replace(run, difference=-run.cells.direction * locking)]
+    with pytest.raises(RecordingError, match="exchanged"):
+        check_flanks(build(42.0, 57.0), RIG, wrong)
+    check_flanks(build(57.0, 42.0), RIG, wrong)
+
+
 def test_a_speed_sweep_alone_tells_nothing(visit: Callable[[bool], ConditionedVisit]) -> None:
     (run,) = visit(True).runs
-    assert flank_climbs([replace(run, kind="speed-sweep")]) == (None, None)
+    assert flanks_of([replace(run, kind="speed-sweep")]) is None
     check_flanks(build(42.0, 57.0), RIG, [replace(run, kind="speed-sweep")])
 
 

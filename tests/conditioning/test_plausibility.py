@@ -333,3 +333,18 @@ def test_a_one_way_speed_sweep_at_no_input_torque_is_not_refused(
         both_outputs, [("speed-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
     )
     assert (visit.runs[0].locking > 50.0).all()
+
+
+def test_speeds_that_both_count_backwards_are_told_from_swapped_ones(
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
+) -> None:
+    """Their sum is negative; exchanged ones would turn forward."""
+    time, channels = sweep
+    rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
+    wrong = {**channels, **{name: -channels[name] for name in SPEEDS}}
+    mend = error_of(rig, recording_of, time, wrong, "bias-sweep").faults[0].mend
+    assert (
+        "sign = -1 in [channel.left_speed] and sign = -1 in [channel.right_speed]"
+        in mend[: mend.index("(2)")]
+    )
+    assert "exchange the columns of left_speed and right_speed" in mend

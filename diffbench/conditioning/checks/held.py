@@ -198,6 +198,26 @@ def dead(
     ]
 
 
+def frozen_tare(torques: Mapping[str, Array], *, file: str) -> list[Finding]:
+    """Torque channels of which a tare run shows one value and not even noise.
+
+    >>> [f.severity for f in frozen_tare({"left_torque": np.zeros(500)}, file="tare.csv")]
+    ['caveat']
+    """
+    return [
+        Finding(
+            "stuck channel",
+            "caveat",
+            f"{name}, {file}",
+            f"It reads {float(np.nanmax(values)):.4g} N·m all through the tare run: no noise moves it.",
+            "Its zero counts as known exactly, and is not known at all if the channel was off.",
+            "Record the tare run with the amplifier on and all digits, or leave it out and state u_zero.",
+        )
+        for name, values in torques.items()
+        if np.isfinite(values).sum() >= 50 and float(np.nanmax(values)) == float(np.nanmin(values))
+    ]
+
+
 def _level(values: Array) -> float:
     """Size of the readings but for strays; same unit."""
     finite = np.abs(values[np.isfinite(values)])

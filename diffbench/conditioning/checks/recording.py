@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.checks.balance import torque_balance
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
 from diffbench.conditioning.checks.dropouts import dropouts
-from diffbench.conditioning.checks.held import coarse, dead, held
+from diffbench.conditioning.checks.held import coarse, dead, frozen_tare, held
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
 from diffbench.conditioning.checks.speeds import frozen_speeds, speed_difference, speeds
@@ -57,7 +57,9 @@ def checked_samples(
     steady = samples.motion.settled if kind != "tare" else np.ones(len(recording), dtype=bool)
     found += strays(int(((samples.reason == SPIKE) & steady).sum()), len(recording), file=file)
     slow = None
-    if kind != "tare":
+    if kind == "tare":
+        found += frozen_tare(torques, file=file)
+    else:
         moving = samples.motion.direction[samples.motion.direction != 0]
         found += dead(
             # gain may stand for a scale: a dead channel is judged by the newton metres that it reads
