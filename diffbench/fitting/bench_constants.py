@@ -50,7 +50,8 @@ def _apart(source: ErrorSource, conditioned: Sequence[ConditionedVisit], taken: 
 
 
 def constants_pulled(candidate: Candidate) -> list[Finding]:
-    """Constants that the sweeps pull by more than ``PULLED`` of their standard uncertainties."""
+    """Constants that the sweeps pull by more than ``PULLED`` of their standard uncertainties; a zero that moved
+    since its tare run by no more than the rig states of it is told only."""
     found: list[Finding] = []
     for source in candidate.model.data.sources:
         pull = float(candidate.x[candidate.names.position[f"error:{source.key}"]])
@@ -58,7 +59,7 @@ def constants_pulled(candidate: Candidate) -> list[Finding]:
             found.append(
                 Finding(
                     "bench constant not as stated",
-                    "caveat",
+                    "caveat" if abs(pull) * source.u > source.allowed else "note",
                     source.label,
                     f"The sweeps ask for an error of {pull:+.1f} standard uncertainties (u = "
                     f"{source.u:.3g}).",
@@ -88,7 +89,9 @@ def constants_together(candidate: Candidate) -> list[Finding]:
     for group, members in kinds.items():
         at = [names.position[f"error:{sources[number].key}"] for number in members]
         pulls = candidate.x[at]
-        if np.abs(pulls).max() > PULLED:
+        sizes = np.abs(pulls) * [sources[number].u for number in members]
+        within = np.all(sizes <= [sources[number].allowed for number in members])
+        if within or np.abs(pulls).max() > PULLED:
             continue
         for size, meant in contradicted(pulls, covariance[np.ix_(place[at], place[at])]):
             found.append(

@@ -185,3 +185,12 @@ def test_no_unknown_of_the_bench_is_without_words(data_of: Callable[..., FitData
         if ":" in unknown.name or "[" in unknown.name:
             assert unknown.label, unknown.name
             assert "6b53" not in unknown.label
+
+
+@pytest.mark.parametrize(("allowed", "severity"), [(0.0, "caveat"), (0.4, "caveat"), (0.6, "note")])
+def test_a_zero_that_moved_within_what_the_rig_states_is_told_only(
+    allowed: float, severity: str, found: Callable[..., dict[str, str]]
+) -> None:
+    """Half a newton metre since the tare run, which says a tenth."""
+    tare = ErrorSource("g", "tare of left_torque", "tare", 0.1, allowed=allowed)
+    assert found(pull=5.0, sources=(tare,))["bench constant not as stated"].startswith(severity)
