@@ -28,8 +28,8 @@ class ErrorSource:
 
     ``key`` is the same for all runs that share the error; ``group`` names it in the uncertainty budget. A
     ``considered`` one is not searched, as the sweeps cannot tell it: only its uncertainty is passed on.
-    ``allowed`` is what the rig states of it where a measurement at one time has replaced that: a zero may move
-    by as much after its tare run.
+    ``allowed`` is what the rig states of it where a measurement at one time has replaced that: a zero may
+    move by as much after its tare run.
     """
 
     key: str

@@ -50,8 +50,8 @@ def _apart(source: ErrorSource, conditioned: Sequence[ConditionedVisit], taken: 
 
 
 def constants_pulled(candidate: Candidate) -> list[Finding]:
-    """Constants that the sweeps pull by more than ``PULLED`` of their standard uncertainties; a zero that moved
-    since its tare run by no more than the rig states of it is told only."""
+    """Constants that the sweeps pull by more than ``PULLED`` of their standard uncertainties; a zero that
+    moved since its tare run by no more than the rig states of it is told only."""
     found: list[Finding] = []
     for source in candidate.model.data.sources:
         pull = float(candidate.x[candidate.names.position[f"error:{source.key}"]])

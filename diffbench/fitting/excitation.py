@@ -53,13 +53,15 @@ def excitation_findings(
                     "Add a speed sweep, or sweeps at two more speed levels.",
                 )
             )
-        directions = np.unique(data.direction[sweeps])
+        # a speed sweep that goes both ways at one torque tells nothing of gains: bias sweeps count
+        swept = sweeps & np.array([kind == "bias-sweep" for kind in data.run_kinds])[data.run]
+        directions = np.unique(data.direction[swept if swept.any() else sweeps])
         if directions.size == 1:
             found.append(
                 Finding(
                     "one slip direction only",
                     "caveat",
-                    "all sweeps",
+                    "bias sweeps" if swept.any() else "all sweeps",
                     "The left output is always the "
                     + ("faster one." if directions[0] > 0 else "slower one."),
                     "A zero or gain difference of the transducers cannot be told from locking torque: "

@@ -194,3 +194,15 @@ def test_a_zero_that_moved_within_what_the_rig_states_is_told_only(
     """Half a newton metre since the tare run, which says a tenth."""
     tare = ErrorSource("g", "tare of left_torque", "tare", 0.1, allowed=allowed)
     assert found(pull=5.0, sources=(tare,))["bench constant not as stated"].startswith(severity)
+
+
+def test_a_speed_sweep_both_ways_does_not_make_up_for_a_bias_sweep_one_way(
+    found: Callable[..., dict[str, str]],
+) -> None:
+    """At one torque a gain, a lag or a drift does not show."""
+    run = np.repeat([0, 1], CELLS // 2)
+    direction = np.where(run == 0, 1.0, np.tile([1.0, -1.0], CELLS // 2))
+    kinds = ("bias-sweep", "speed-sweep")
+    said = found(run=run, direction=direction, run_kinds=kinds)["one slip direction only"]
+    assert said.startswith("caveat: bias sweeps")
+    assert "one slip direction only" not in found(run=run, direction=-direction[::-1], run_kinds=kinds)
