@@ -27,6 +27,8 @@ class ErrorSource:
 
     ``key`` is the same for all runs that share the error; ``group`` names it in the uncertainty budget. A
     ``considered`` one is not searched, as the sweeps cannot tell it: only its uncertainty is passed on.
+    ``allowed`` is what the rig states of it where a measurement at one time has replaced that: a zero may
+    move by as much after its tare run.
     """
 
     key: str
@@ -34,6 +36,7 @@ class ErrorSource:
     group: str
     u: float
     considered: bool = False
+    allowed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,16 +97,18 @@ def sources(
     """
     found: dict[tuple[str, str], ErrorSource] = {}
 
-    def add(channel: str, constant: str, group: str, u: float | None, key: str) -> None:
+    def add(channel: str, constant: str, group: str, u: float | None, key: str, allowed: float = 0.0) -> None:
         if u:
             label = f"{constant} of {channel}"
-            found[channel, constant] = ErrorSource(f"{key}:{channel}.{constant}", label, group, u)
+            found[channel, constant] = ErrorSource(
+                f"{key}:{channel}.{constant}", label, group, u, allowed=allowed
+            )
 
     for name in needed_torques(rig):
         channel = rig.channel[name]
         add(name, "gain", "transducer gain", channel.u_gain, rig_key)
         if tare is not None and name in tare.mean:
-            add(name, "tare", "tare", tare.u[name], visit_key)
+            add(name, "tare", "tare", tare.u[name], visit_key, channel.u_zero or 0.0)
         else:
             add(name, "zero", "transducer zero", channel.u_zero, visit_key)
             add(name, "drag", "bearing and seal drag", channel.drag.u, rig_key)

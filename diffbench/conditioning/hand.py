@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.checks.held import LEAST_LEVEL
 from diffbench.conditioning.findings import breaks_off
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
@@ -51,6 +52,12 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
             "no reading holds a number within the channel's range",
             file=str(recording.source.path),
             mend="check the torque column, and range in [channel.turning_torque]",
+        )
+    if float(np.max(np.abs(torque[good]))) < LEAST_LEVEL:
+        raise RecordingError.single(
+            f"no reading is more than {LEAST_LEVEL:g} N·m: no unit that turns reads so little",
+            file=str(recording.source.path),
+            mend="check the torque column and its unit, and gain and drag in [channel.turning_torque]",
         )
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):

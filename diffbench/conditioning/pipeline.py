@@ -16,6 +16,7 @@ from diffbench.conditioning.joining import told_once
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.conditioning.sweeps import Sweeps, Taken
 from diffbench.conditioning.tare import Tare, TareRun, joined_tare, tare, tare_run
+from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig
 from diffbench.errors import DiffbenchError, Fault, RecordingError
 from diffbench.recording import Recording
@@ -110,6 +111,8 @@ def _read(
                 elif sweeps is not None and not faults:
                     sweeps.add(own, part, samples)
                 del part, samples
+        except WiringError:
+            raise  # who knows the build sheet ranks what explains it
         except DiffbenchError as error:
             faults += error.faults
         if kind == "tare":

@@ -28,6 +28,7 @@ from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
+from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
@@ -155,6 +156,7 @@ def _characterise(
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
         *excitation_findings(best, tested, conditioned),
+        *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(checked, misfit),
     ]
@@ -350,22 +352,14 @@ def _diagnostics(
     costs = np.array(best.starts)
     # an answer that only one search in three finds may not be the best that there is
     agree = bool(np.mean(costs <= costs.min() + SAME) >= 0.5)
-    errors = {}
-    for source in data.sources:
-        i = best.names.position[f"error:{source.key}"]
-        # one name in several visits is several errors
-        label = (
-            source.label if source.label not in errors else f"{source.label} ({source.key.rsplit(':', 1)[0]})"
-        )
-        errors[label] = {
-            "standard_uncertainties": float(best.x[i]),
-            "u": float(np.sqrt(covariance.total[i, i])),
-            "stated_u": source.u,
-        }
     return Diagnostics(
         converged=best.solution.converged,
         starts_agree=agree,
-        at_bound=[n for n in best.solution.at_bound if not n.startswith(NATURAL_BOUNDS)],
+        at_bound=[
+            best.names.unknowns[best.names.position[name]].label or name
+            for name in best.solution.at_bound
+            if not name.startswith(NATURAL_BOUNDS)
+        ],
         residuals_clean=misfit == 1.0,
         residual_rms_Nm=float(np.sqrt(np.mean(best.residual[best.used] ** 2))),
         cells=int(best.used.sum()),
@@ -386,7 +380,7 @@ def _diagnostics(
         noise_method=covariance.method,
         misfit_factor=misfit,
         adequacy=checked,
-        bench_errors=errors,
+        bench_errors=bench_errors(best, covariance, conditioned),
     )
 
 

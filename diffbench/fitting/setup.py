@@ -261,6 +261,7 @@ def unknowns(
             prior=0.0,
             prior_u=2.0,
             source="weak: plate temperature at the start",
+            label=f"plate temperature at the start of {data.run_names[run]}",
         )
         for run in np.unique(data.heat_run)
     ]
@@ -276,6 +277,7 @@ def unknowns(
             prior=0.5,
             prior_u=0.29,
             source="weak: state of the ramps at the start",
+            label="state of the ramps at the start",
         )
         for segment in np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * scale)
     ]
@@ -292,6 +294,7 @@ def unknowns(
             prior_u=1.0,
             source=source.group,
             considered=source.considered,
+            label=source.label,
         )
         for source in data.sources
     ]
@@ -307,6 +310,7 @@ def unknowns(
                 prior_u=1.0,
                 source="temperature reading",
                 considered=True,
+                label="temperature reading",
             )
         )
     return Names(tuple(made))
@@ -336,6 +340,7 @@ def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
                     prior=0.0,
                     prior_u=1.0,
                     source="bench repeatability",
+                    label=f"refit to the bench of visit {visit + 1}",
                     considered=sharers == 1,
                 )
             )

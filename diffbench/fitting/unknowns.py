@@ -29,7 +29,7 @@ class Unknown:
     uncertainty of what is known beforehand, on the searched scale; ``source`` names it in the budget. A
     ``considered`` one is not searched: it stays at its prior, and what its uncertainty does to all others is
     added to theirs. That is for errors that only a misfit of the model could pull (Schmidt 1966, consider
-    states).
+    states). ``label``: what a reader is told in place of a name that is a key of the program.
     """
 
     name: str
@@ -43,6 +43,7 @@ class Unknown:
     prior_u: float = np.inf
     source: str = ""
     considered: bool = False
+    label: str = ""
 
     @property
     def fixed(self) -> bool:

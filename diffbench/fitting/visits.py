@@ -9,10 +9,14 @@ from diffbench.conditioning.flanks import check_flanks
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig, Visit
 from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
 from diffbench.readers import read_parts, read_recording
 from diffbench.recording import Recording
+
+#: Arrangements that sweep the input torque on both flanks.
+SWEPT = ("both-outputs", "input-and-one-output")
 
 
 def condition_visit(
@@ -50,9 +54,11 @@ def condition_visit(
             try:
                 made.append(condition(rig, recordings, rig_key=rig_key, visit_key=visit_key))
             except RecordingError as error:
-                faults += error.faults
+                told = error.with_sheet(visit.build) if isinstance(error, WiringError) else error
+                faults += told.faults
                 continue
-            check_flanks(visit.build, made[-1].runs)
+            if rig.arrangement in SWEPT:
+                check_flanks(visit.build, rig, made[-1].runs)
         made += [
             hand_readings(rig, readings, rig_key=rig_key, visit_key=visit_key)
             for own, _, readings in by_hand

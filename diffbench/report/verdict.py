@@ -117,6 +117,18 @@ def limited_name(characterisation: Characterisation, quantity: str) -> str:
     )
 
 
+def _bound(name: str) -> str:
+    """An unknown in words; results of earlier versions hold the program's own key of a bench constant.
+
+    >>> _bound("error:6b53:left_torque.gain"), _bound("joint_fraction")
+    ('gain of left torque', 'joint fraction')
+    """
+    if not name.startswith("error:"):
+        return label(name)
+    channel, _, constant = name.rpartition(":")[2].partition(".")
+    return label(f"{constant} of {channel}" if constant else channel)
+
+
 def _cautions(characterisation: Characterisation) -> list[str]:
     found: list[str] = []
     diagnostics = characterisation.diagnostics
@@ -126,7 +138,7 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         found.append("searches from different starts ended at different answers")
     if diagnostics.at_bound:
         found.append(
-            "ended on a bound of what is plausible: " + ", ".join(label(n) for n in diagnostics.at_bound)
+            "ended on a bound of what is plausible: " + ", ".join(_bound(n) for n in diagnostics.at_bound)
         )
     misses = [f.severity for f in characterisation.findings if f.name == "model misses"]
     if not diagnostics.residuals_clean and set(misses) != {"note"}:

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.protocol import flanks, reach
-from diffbench.conditioning.flanks import check_flanks, flank_climbs
+from diffbench.conditioning.flanks import check_flanks, flanks_of
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Rig
@@ -19,6 +19,23 @@ from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+
+RIG = Rig.model_validate(
+    {
+        "format": "diffbench-rig/1",
+        "name": "Ideal cell",
+        "arrangement": "both-outputs",
+        "channel": {
+            name: {"column": f"{name} logged", "unit": unit}
+            for name, unit in (
+                ("left_torque", "N.m"),
+                ("right_torque", "N.m"),
+                ("left_speed", "rad/s"),
+                ("right_speed", "rad/s"),
+            )
+        },
+    }
+)
 
 
 def build(drive: float | None, coast: float | None, side: str = "plane") -> Build:
@@ -62,9 +79,9 @@ def test_exchanged_and_reversed_outputs_are_refused_by_the_ramps_of_the_sheet(
     visit: Callable[[bool], ConditionedVisit],
 ) -> None:
     """cot 42° / cot 57° = 1.71, measured 0.5 / 0.3 = 1.67: the sheet's own way round, or the other."""
-    check_flanks(build(42.0, 57.0), visit(False).runs)
+    check_flanks(build(42.0, 57.0), RIG, visit(False).runs)
     with pytest.raises(RecordingError) as caught:
-        check_flanks(build(42.0, 57.0), visit(True).runs)
+        check_flanks(build(42.0, 57.0), RIG, visit(True).runs)
     (fault,) = caught.value.faults
     assert fault.place.file == "sweep.csv"
     assert "drive and coast are exchanged" in fault.what
@@ -73,9 +90,9 @@ def test_exchanged_and_reversed_outputs_are_refused_by_the_ramps_of_the_sheet(
 
 def test_angles_from_the_wrong_side_are_told_by_the_same(visit: Callable[[bool], ConditionedVisit]) -> None:
     """48° and 33° from the axis are 42° and 57° from the plane."""
-    check_flanks(build(48.0, 33.0, "axis"), visit(False).runs)
+    check_flanks(build(48.0, 33.0, "axis"), RIG, visit(False).runs)
     with pytest.raises(RecordingError, match='angle_from = "axis"'):
-        check_flanks(build(48.0, 33.0), visit(False).runs)
+        check_flanks(build(48.0, 33.0), RIG, visit(False).runs)
 
 
 @pytest.mark.parametrize(("drive", "coast"), [(None, 57.0), (42.0, None), (45.0, 46.0), (90.0, 57.0)])
@@ -84,25 +101,39 @@ def test_a_sheet_that_cannot_tell_refuses_nothing(
 ) -> None:
     for exchanged in (False, True):
         seen = visit(exchanged)
-        check_flanks(build(drive, coast), seen.runs)
+        check_flanks(build(drive, coast), RIG, seen.runs)
         assert ("coast further than drive" in {f.name for f in seen.findings}) is exchanged
 
 
 def test_ramps_that_never_overcame_the_preload_tell_nothing(
     visit: Callable[[bool], ConditionedVisit],
 ) -> None:
-    """Locking torque of a coast flank that stays closed climbs by gears alone, whatever its angle."""
+    """A coast flank that stays closed climbs by gears alone, whatever its angle: of 300 N·m of preload the
+    drive flank's ramps overcome the last at 333 N·m, and coast was swept to 300."""
     (run,) = visit(False).runs
-    closed = np.where(run.input_torque > 0.0, run.locking, 80.0 + 0.03 * np.abs(run.input_torque))
-    check_flanks(build(57.0, 42.0), [replace(run, difference=-run.cells.direction * closed)])
+    torque = run.input_torque
+    closed = np.where(torque > 0.0, np.maximum(300.0, 0.9 * torque), 300.0 + 0.03 * np.abs(torque))
+    check_flanks(build(57.0, 42.0), RIG, [replace(run, difference=-run.cells.direction * closed)])
     with pytest.raises(RecordingError, match="exchanged"):
-        check_flanks(build(57.0, 42.0), [run])
+        check_flanks(build(57.0, 42.0), RIG, [run])
+
+
+def test_ramps_that_should_have_overcome_the_preload_tell(visit: Callable[[bool], ConditionedVisit]) -> None:
+    """A drive flank that climbs by gears alone up to 600 N·m, while coast overcomes 60 N·m of preload at 120:
+    by the sheet drive locks more, so the flanks are exchanged, however far the climbs are apart."""
+    (run,) = visit(False).runs
+    torque = run.input_torque
+    locking = np.where(torque < 0.0, np.maximum(60.0, 0.5 * np.abs(torque)), 60.0 + 0.02 * torque)
+    wrong = [replace(run, difference=-run.cells.direction * locking)]
+    with pytest.raises(RecordingError, match="exchanged"):
+        check_flanks(build(42.0, 57.0), RIG, wrong)
+    check_flanks(build(57.0, 42.0), RIG, wrong)
 
 
 def test_a_speed_sweep_alone_tells_nothing(visit: Callable[[bool], ConditionedVisit]) -> None:
     (run,) = visit(True).runs
-    assert flank_climbs([replace(run, kind="speed-sweep")]) == (None, None)
-    check_flanks(build(42.0, 57.0), [replace(run, kind="speed-sweep")])
+    assert flanks_of([replace(run, kind="speed-sweep")]) is None
+    check_flanks(build(42.0, 57.0), RIG, [replace(run, kind="speed-sweep")])
 
 
 @pytest.mark.parametrize(

@@ -186,3 +186,12 @@ def test_readings_outside_the_range_are_left_out_and_counted(
     assert run.samples == 4
     with pytest.raises(RecordingError, match="within the channel's range"):
         condition(rig, readings([420.0, 421.0], reading="running"))
+
+
+@pytest.mark.parametrize("factor", [0.0, 1e-12])
+def test_readings_of_nothing_are_no_preload(
+    factor: float, wrench: Rig, readings: Callable[..., Recording]
+) -> None:
+    with pytest.raises(RecordingError, match="no unit that turns reads so little") as caught:
+        condition(wrench, readings([factor * 42.0, factor * 43.0], reading="running"))
+    assert "unit" in caught.value.faults[0].mend

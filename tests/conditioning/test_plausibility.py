@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.pipeline import condition
-from diffbench.documents import Rig
+from diffbench.conditioning.wiring import WiringError
+from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
@@ -153,12 +155,12 @@ def test_columns_that_are_no_torques_are_not_explained_away(
     rig_of: Callable[..., Rig],
     recording_of: Callable[..., Recording],
 ) -> None:
-    """Noise in place of a torque: no single swap or sign fits, and the mend says so."""
+    """Noise in place of a torque: no swap or sign fits, and the mend says so."""
     time, channels = sweep
     wave = 400.0 * np.sin(2 * np.pi * time / 3.7)
     channels["left_torque"], channels["right_torque"] = wave, np.roll(wave, 77)
     rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
-    assert "no single swap or sign explains it" in attempt(rig, recording_of, time, channels)
+    assert "no swap or sign explains it" in attempt(rig, recording_of, time, channels)
 
 
 def test_an_open_differential_is_not_accused(
@@ -215,3 +217,134 @@ def test_an_input_torque_that_is_reversed_never_passes_where_slip_is_one_way(
     with pytest.raises(RecordingError) as caught:
         condition(rig, wrong, rig_key="R", visit_key="V")
     assert "the sign of input_torque is reversed" in caught.value.faults[0].mend
+
+
+LEFT_RIGHT = {
+    name: {"column": f"{name} logged"} for name in ("left_torque", "right_torque", *SPEEDS, "input_torque")
+}
+
+
+def error_of(
+    rig: Rig, recording_of: Callable[..., Recording], time: Array, channels: dict[str, Array], kind: str
+) -> WiringError:
+    recorded = {name: channels[name] for name in rig.channel}
+    with pytest.raises(WiringError) as caught:
+        condition(rig, [(kind, recording_of(time, **recorded))], rig_key="R", visit_key="V")
+    return caught.value
+
+
+def reactions(channels: dict[str, Array]) -> dict[str, Array]:
+    """Both output torques logged as reactions."""
+    return {**channels, "left_torque": -channels["left_torque"], "right_torque": -channels["right_torque"]}
+
+
+class TestEveryWiringIsNamed:
+    """Both torques reversed, and sides swapped, look alike but for drive and coast: all are named."""
+
+    def test_both_torques_as_reactions(
+        self, sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
+    ) -> None:
+        time, channels = sweep
+        names = ("left_torque", "right_torque", *SPEEDS)
+        rig = rig_of(**{name: LEFT_RIGHT[name] for name in names})
+        mend = error_of(rig, recording_of, time, reactions(channels), "bias-sweep").faults[0].mend
+        first, second, third = mend.index("(1)"), mend.index("(2)"), mend.index("(3)")
+        assert "sign = -1 in [channel.left_torque] and sign = -1 in [channel.right_torque]" in mend[:second]
+        assert "further in drive" in mend[first:second]
+        assert 'column = "right_speed logged" in [channel.left_speed]' in mend[second:third]
+        assert 'column = "right_torque logged" in [channel.left_torque]' in mend[third:]
+        assert "Drive and coast hang on which it is" in mend
+        assert "record input_torque" in mend
+
+    @pytest.mark.parametrize("mistake", ["reactions", "swap"])
+    def test_a_recorded_input_torque_ranks_them(
+        self,
+        mistake: str,
+        sweep: tuple[Array, dict[str, Array]],
+        rig_of: Callable[..., Rig],
+        recording_of: Any,
+    ) -> None:
+        """And settles drive and coast, so that only the pair that is swapped stays open."""
+        time, channels = sweep
+        # as far in coast as in drive, so that the reach tells nothing
+        kept = np.abs(channels["input_torque"]) < 290.0
+        time, channels = time[kept], {name: values[kept] for name, values in channels.items()}
+        left, right = channels["left_torque"], channels["right_torque"]
+        wrong = (
+            reactions(channels)
+            if mistake == "reactions"
+            else {**channels, "left_torque": right, "right_torque": left}
+        )
+        rig = rig_of(**LEFT_RIGHT)
+        mend = error_of(rig, recording_of, time, wrong, "bias-sweep").faults[0].mend
+        first = mend[: mend.index("(2)")]
+        assert ("all torques count the other way" in first) is (mistake == "reactions")
+        assert "the recorded input torque agrees" in first
+        assert "the recorded input torque speaks against it" in mend
+        assert "Drive and coast hang" not in mend
+
+    def test_the_ramps_of_the_sheet_rank_them(
+        self, sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
+    ) -> None:
+        """The ideal bench locks by 0.5 in drive and 0.3 in coast: ramps of 42° and 57°, or of 57° and 42°."""
+        time, channels = sweep
+        rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
+        error = error_of(rig, recording_of, time, reactions(channels), "bias-sweep")
+        for angles, likely in (((42.0, 57.0), "all torques count"), ((57.0, 42.0), "left and right are")):
+            drive, coast = (f"{angle} deg" for angle in angles)
+            build = Build.model_validate(
+                {
+                    "format": "diffbench-build/1",
+                    "unit": "A",
+                    "build": "A-1",
+                    "packs": {"faces": 4, "inner_radius": "38 mm", "outer_radius": "54 mm"},
+                    "ramps": {"angle_from": "plane", "drive_angle": drive, "coast_angle": coast},
+                }
+            )
+            mend = error.with_sheet(build).faults[0].mend
+            assert likely in mend[: mend.index("(2)")]
+            assert "the ramps of the build sheet agree" in mend[: mend.index("(2)")]
+            assert "the ramps of the build sheet speak against it" in mend[mend.index("(2)") :]
+
+    def test_input_and_output_exchanged(
+        self,
+        sweep: tuple[Array, dict[str, Array]],
+        one_output: Callable[[str], Rig],
+        recording_of: Callable[..., Recording],
+    ) -> None:
+        time, channels = sweep
+        channels["input_torque"], channels["left_torque"] = channels["left_torque"], channels["input_torque"]
+        error = error_of(one_output("left"), recording_of, time, channels, "bias-sweep")
+        assert "both torques are swapped" in error.faults[0].mend
+
+
+def test_a_one_way_speed_sweep_at_no_input_torque_is_not_refused(
+    both_outputs: Rig, channels_of: Callable[..., dict[str, Array]], recording_of: Callable[..., Recording]
+) -> None:
+    """What friction does over speed is no climb over an input torque that is not swept: here it falls by
+    15 N·m while bearings move the input torque by two."""
+    time = np.arange(3000) / 50.0
+    slip = 1.0 + 9.0 * time / time[-1]
+    channels = channels_of(time, input_torque=2.0 * slip / 10.0, speed_difference=slip)
+    rng = np.random.default_rng(5)
+    for name, side in (("left_torque", 1.0), ("right_torque", -1.0)):
+        channels[name] = channels[name] + side * 0.75 * slip + rng.normal(0.0, 0.3, time.size)
+    visit = condition(
+        both_outputs, [("speed-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
+    )
+    assert (visit.runs[0].locking > 50.0).all()
+
+
+def test_speeds_that_both_count_backwards_are_told_from_swapped_ones(
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
+) -> None:
+    """Their sum is negative; exchanged ones would turn forward."""
+    time, channels = sweep
+    rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
+    wrong = {**channels, **{name: -channels[name] for name in SPEEDS}}
+    mend = error_of(rig, recording_of, time, wrong, "bias-sweep").faults[0].mend
+    assert (
+        "sign = -1 in [channel.left_speed] and sign = -1 in [channel.right_speed]"
+        in mend[: mend.index("(2)")]
+    )
+    assert "exchange the columns of left_speed and right_speed" in mend

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from diffbench import characterisation
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
+from diffbench.fitting.bench_constants import _apart, contradicted
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
 from diffbench.fitting.excitation import excitation_findings
@@ -144,3 +146,65 @@ def test_a_bench_constant_that_is_not_as_stated(pull: float, found: Callable[...
 
 def test_a_pull_that_chance_makes_is_not_told(found: Callable[..., dict[str, str]]) -> None:
     assert found(pull=2.5) == {}
+
+
+@pytest.mark.parametrize(("pull", "told"), [(2.3, False), (2.6, True)])
+def test_a_difference_counts_where_neither_gain_alone_does(pull: float, told: bool) -> None:
+    """Two gains of which the sweeps tell the difference exactly and the sum not at all: a difference of d
+    pulls each by d/√2 of what it is in its own standard uncertainty (closed form)."""
+    covariance = np.array([[0.5, 0.5], [0.5, 0.5]])
+    found = contradicted(np.array([pull, -pull]), covariance)
+    assert bool(found) is told
+    if told:
+        assert found[0][0] == pytest.approx(pull * np.sqrt(2.0))
+        assert found[0][1] == [0, 1]
+    assert contradicted(np.array([pull, pull]), covariance) == []  # what both have in common never shows
+
+
+def test_bench_errors_of_one_name_are_told_apart_in_words() -> None:
+    """By rig and recording, and never by the program's own keys."""
+    labels: dict[str, None] = {}
+    for visit, (name, key) in enumerate((("Cell A", "6b53:x"), ("Cell B", "77aa:x"), ("Cell B", "90ff:x"))):
+        source = ErrorSource(key, "gain of left_torque", "transducer gain", 0.001)
+        run = SimpleNamespace(name=f"sweep-{visit}.csv")
+        conditioned: Any = SimpleNamespace(rig=SimpleNamespace(name=name), runs=(run,), sources={key: source})
+        labels[_apart(source, [conditioned], labels)] = None
+    assert list(labels) == [
+        "gain of left_torque",
+        "gain of left_torque (Cell B)",
+        "gain of left_torque (Cell B, sweep-2.csv)",
+    ]
+
+
+def test_no_unknown_of_the_bench_is_without_words(data_of: Callable[..., FitData], demo_build: Build) -> None:
+    """What may end on a bound is told by its label: no key of the program reaches a reader."""
+    effects = {name: np.zeros((1, CELLS)) for name in ("effect_input", "effect_difference", "noise_share")}
+    sources = (ErrorSource("6b53:left_torque.gain", "gain of left_torque", "transducer gain", 0.0015),)
+    data = data_of(cells=CELLS, sources=sources, **effects)
+    sharing = sharing_of([demo_build], data)
+    names = unknowns([demo_build], data, Form(False, 1.0), sharing, temperature_u=0.5)
+    for unknown in names.unknowns:
+        if ":" in unknown.name or "[" in unknown.name:
+            assert unknown.label, unknown.name
+            assert "6b53" not in unknown.label
+
+
+@pytest.mark.parametrize(("allowed", "severity"), [(0.0, "caveat"), (0.4, "caveat"), (0.6, "note")])
+def test_a_zero_that_moved_within_what_the_rig_states_is_told_only(
+    allowed: float, severity: str, found: Callable[..., dict[str, str]]
+) -> None:
+    """Half a newton metre since the tare run, which says a tenth."""
+    tare = ErrorSource("g", "tare of left_torque", "tare", 0.1, allowed=allowed)
+    assert found(pull=5.0, sources=(tare,))["bench constant not as stated"].startswith(severity)
+
+
+def test_a_speed_sweep_both_ways_does_not_make_up_for_a_bias_sweep_one_way(
+    found: Callable[..., dict[str, str]],
+) -> None:
+    """At one torque a gain, a lag or a drift does not show."""
+    run = np.repeat([0, 1], CELLS // 2)
+    direction = np.where(run == 0, 1.0, np.tile([1.0, -1.0], CELLS // 2))
+    kinds = ("bias-sweep", "speed-sweep")
+    said = found(run=run, direction=direction, run_kinds=kinds)["one slip direction only"]
+    assert said.startswith("caveat: bias sweeps")
+    assert "one slip direction only" not in found(run=run, direction=-direction[::-1], run_kinds=kinds)

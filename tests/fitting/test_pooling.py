@@ -51,7 +51,7 @@ def test_a_rebuilt_and_a_worn_state_are_not_averaged(demo_with: Callable[..., li
     papers, recordings = refused(sheets)
     for told in ("Q17-2026-04-13", "distance is 0 km in", "1860 km in", "name of its own", "compare"):
         assert told in papers
-    for told in ("81.66 N·m in", "65.91 N·m in", *map(str, sheets), "diffbench compare", "name of its own"):
+    for told in ("81.65 N·m in", "65.89 N·m in", *map(str, sheets), "diffbench compare", "name of its own"):
         assert told in recordings
 
 
@@ -69,8 +69,8 @@ def test_one_sheet_does_not_make_them_one_state(
             rig=rig,
         )
     )
-    assert "81.66 N·m" in told
-    assert "65.91 N·m" in told
+    assert "81.65 N·m" in told
+    assert "65.89 N·m" in told
     assert ("the rig does not say" if rig else "repeatability (1.5 %)") in told
 
 

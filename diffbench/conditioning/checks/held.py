@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,10 @@ BEYOND = 1e-3
 TOO_COARSE = 0.7
 # A torque channel that moves less than this share of the other one's movement is not connected.
 DEAD_SHARE = 0.005
+# No differential is swept by less than a newton metre, nor slipped by a tenth; nor does a sweep say anything
+# that stays within two standard uncertainties of a zero (common practice, no source).
+LEAST_MOVE, LEAST_LEVEL = 1.0, 0.1  # N·m
+ZEROS = 2.0
 
 
 @dataclass(frozen=True)
@@ -143,31 +148,93 @@ def _runs(equal: Flags) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return starts, np.flatnonzero(edges == -1) - starts
 
 
-def dead(torques: dict[str, Array], *, file: str) -> list[Finding]:
-    """Torque channels that hold nothing but noise while another one moves.
+def dead(
+    torques: Mapping[str, Array],
+    *,
+    file: str,
+    kind: str = "bias-sweep",
+    u_zero: Mapping[str, float] | None = None,
+    reverses: bool = False,
+) -> list[Finding]:
+    """Torque channels that hold nothing but noise: one while another moves, or all of them.
 
-    Parameters: ``torques`` channel to values (n,) [N·m]. A unit gives its slower output the torque that the
-    faster one lacks, so no output stays still while the other moves by hundreds of its noise.
+    Parameters: ``torques`` channel to values (n,) [N·m]; ``u_zero`` [N·m] standard uncertainty of their zeros
+    where the rig states it; ``reverses``: whether slip does. A unit gives its slower output the torque that
+    the faster one lacks, so no output stays still while the other moves by hundreds of its noise; and a bias
+    sweep moves all torques, or it is none. A speed sweep may run with no input torque, but its outputs turn
+    with the slip.
+
+    >>> [f.where for f in dead({"left_torque": np.zeros(500), "right_torque": np.zeros(500)}, file="a.csv")]
+    ['left_torque, a.csv', 'right_torque, a.csv']
     """
-    moves = {name: movement(values) for name, values in torques.items()}
+    known = {name: values for name, values in torques.items() if np.isfinite(values).any()}
+    if kind != "bias-sweep":
+        outputs = {name: values for name, values in known.items() if name != "input_torque"}
+        still = [
+            _dead(name, values, file, "no unit that is slipped holds so still.")
+            for name, values in outputs.items()
+            if _level(values) < LEAST_LEVEL or (reverses and np.nanmax(values) == np.nanmin(values))
+        ]
+        return still if len(still) == len(outputs) else []
+    moves = {name: movement(values) for name, values in known.items()}
     most = max(moves.values(), default=0.0)
-    found: list[Finding] = []
-    for name, move in moves.items():
-        # 4.7 standard deviations lie between the outer percentiles of pure noise
-        nothing = max(DEAD_SHARE * most, 7.0 * white_noise(torques[name]))
-        if move < min(nothing, 0.1 * most):
-            found.append(
-                Finding(
-                    "dead channel",
-                    "stop",
-                    f"{name}, {file}",
-                    f"{name} moves by {move:.3g} N·m in all, while another torque moves by {most:.4g} N·m.",
-                    "Locking torque cannot be worked out from one live output.",
-                    "Check cable, supply and column of that channel; if the bench measures the input and one "
-                    'output, write arrangement = "input-and-one-output".',
-                )
-            )
-    return found
+    # 4.7 standard deviations lie between the outer percentiles of pure noise
+    noise = {name: 7.0 * white_noise(values) for name, values in known.items()}
+    floor = {name: max(LEAST_MOVE, noise[name], ZEROS * (u_zero or {}).get(name, 0.0)) for name in known}
+    # a load that is held is live: it reads something, by its noise, while the slip goes one way
+    held_so = {
+        name: not reverses and _level(values) > floor[name] and np.nanmax(values) > np.nanmin(values)
+        for name, values in known.items()
+    }
+    if known and all(moves[name] < floor[name] and not held_so[name] for name in known):
+        return [
+            _dead(name, known[name], file, f"a sweep of torque moves it by {floor[name]:.2g} N·m or more.")
+            for name in known
+        ]
+    return [
+        _dead(name, known[name], file, f"another torque moves by {most:.4g} N·m.")
+        for name, move in moves.items()
+        if move < min(max(DEAD_SHARE * most, noise[name]), 0.1 * most)
+    ]
+
+
+def frozen_tare(torques: Mapping[str, Array], *, file: str) -> list[Finding]:
+    """Torque channels of which a tare run shows one value and not even noise.
+
+    >>> [f.severity for f in frozen_tare({"left_torque": np.zeros(500)}, file="tare.csv")]
+    ['caveat']
+    """
+    return [
+        Finding(
+            "stuck channel",
+            "caveat",
+            f"{name}, {file}",
+            f"It reads {float(np.nanmax(values)):.4g} N·m all through the tare run: no noise moves it.",
+            "Its zero counts as known exactly, and is not known at all if the channel was off.",
+            "Record the tare run with the amplifier on and all digits, or leave it out and state u_zero.",
+        )
+        for name, values in torques.items()
+        if np.isfinite(values).sum() >= 50 and float(np.nanmax(values)) == float(np.nanmin(values))
+    ]
+
+
+def _level(values: Array) -> float:
+    """Size of the readings but for strays; same unit."""
+    finite = np.abs(values[np.isfinite(values)])
+    return float(np.percentile(finite, 95.0)) if finite.size else 0.0
+
+
+def _dead(name: str, values: Array, file: str, instead: str) -> Finding:
+    level, move = float(np.nanmedian(values)), movement(values)
+    return Finding(
+        "dead channel",
+        "stop",
+        f"{name}, {file}",
+        f"{name} reads {level:.3g} N·m and moves by {move:.3g} N·m in all; {instead}",
+        "Locking torque cannot be worked out from a channel that is not live.",
+        f"Check cable, supply and amplifier of {name}, its column, unit and gain in the rig; if the bench "
+        'measures the input and one output only, write arrangement = "input-and-one-output".',
+    )
 
 
 def coarse(values: Array, *, name: str, file: str) -> list[Finding]:

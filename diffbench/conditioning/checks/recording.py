@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from diffbench.conditioning.checks.balance import torque_balance
 from diffbench.conditioning.checks.clock import clock, lost_readings, strays
 from diffbench.conditioning.checks.dropouts import dropouts
-from diffbench.conditioning.checks.held import coarse, dead, held
+from diffbench.conditioning.checks.held import coarse, dead, frozen_tare, held
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
-from diffbench.conditioning.checks.speeds import speed_difference, speeds
+from diffbench.conditioning.checks.speeds import frozen_speeds, speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding, breaks_off
 from diffbench.conditioning.run import ConditionedRun
@@ -57,8 +57,20 @@ def checked_samples(
     steady = samples.motion.settled if kind != "tare" else np.ones(len(recording), dtype=bool)
     found += strays(int(((samples.reason == SPIKE) & steady).sum()), len(recording), file=file)
     slow = None
+    if kind == "tare":
+        found += frozen_tare(torques, file=file)
+    else:
+        moving = samples.motion.direction[samples.motion.direction != 0]
+        found += dead(
+            # gain may stand for a scale: a dead channel is judged by the newton metres that it reads
+            {name: rig.channel[name].gain * values for name, values in torques.items()},
+            file=file,
+            kind=kind,
+            u_zero={name: rig.channel[name].u_zero or 0.0 for name in torques},
+            reverses=bool(moving.size) and bool(np.any(moving != moving[0])),
+        )
+        found += frozen_speeds(recording, rig)
     if kind == "bias-sweep":
-        found += dead(torques, file=file)
         for name, values in torques.items():
             found += coarse(values, name=name, file=file)
     if kind == "bias-sweep" and (samples.reason == KEPT).any():

@@ -34,6 +34,7 @@ FASTEST_SHAFT = 300.0  # rad/s
 FASTEST_SLIP = 60.0  # rad/s
 # Two measurements of one speed agree to a hundredth or something is wrong with one.
 AGREE = 0.01
+MANY = 50  # readings: fewer may well be alike
 # How near to a factor counts as that factor: slip and rounding move the ratio by less.
 NEAR = 0.03
 
@@ -53,6 +54,41 @@ def speeds(recording: Recording, rig: Rig, *, slow_slip: float | None = None) ->
         if name in known and slow_slip:
             found += _coarse(known[name], slow_slip, name, file)
     return found
+
+
+def frozen_speeds(recording: Recording, rig: Rig) -> list[Finding]:
+    """Speeds that stand still to the last digit, or at nothing, while another one turns and changes.
+
+    A shaft that is held does so, too: so it is told, and does not stop the fit.
+    """
+    known = {name: v for name, v in _known(recording, rig).items() if np.isfinite(v).sum() >= MANY}
+    found: list[Finding] = []
+    for name in ("left_speed", "right_speed", "case_speed", "speed_difference"):
+        if name not in known:
+            continue
+        others = {other: values for other, values in known.items() if other != name}
+        fast = max(others, key=lambda other: _usual(others[other]), default=None)
+        if fast is None or float(np.nanmax(others[fast]) - np.nanmin(others[fast])) == 0.0:
+            continue
+        stands = float(np.nanmax(known[name]) - np.nanmin(known[name])) == 0.0 and name != "case_speed"
+        nothing = name != "speed_difference" and _usual(known[name]) < 0.5 and _usual(others[fast]) > 20.0
+        if stands or nothing:
+            found.append(
+                Finding(
+                    "dead channel",
+                    "caveat",
+                    f"{name}, {recording.source.path}",
+                    f"{name} reads {float(np.nanmedian(known[name])):.4g} rad/s from start to end, while "
+                    f"{fast} turns at {_usual(others[fast]):.4g} rad/s and changes.",
+                    "Speed difference, sliding speed and plate heat are wrong, unless that shaft was held.",
+                    "Check sensor, cable and column of that speed; nothing, if the shaft was held.",
+                )
+            )
+    return found
+
+
+def _usual(values: Array) -> float:
+    return float(np.nanmedian(np.abs(values)))
 
 
 def speed_difference(recording: Recording, rig: Rig) -> Array | None:

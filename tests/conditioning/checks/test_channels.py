@@ -13,6 +13,7 @@ from diffbench.conditioning.checks.clock import clock, lost_readings, strays
 from diffbench.conditioning.checks.dropouts import dropouts
 from diffbench.conditioning.checks.held import coarse, dead, held, resolution
 from diffbench.conditioning.checks.hum import hum
+from diffbench.conditioning.checks.speeds import frozen_speeds
 from diffbench.conditioning.checks.temperature import hot_plates, temperature
 
 Array = NDArray[np.float64]
@@ -75,6 +76,51 @@ class TestHeld:
     def test_an_output_with_a_twentieth_of_the_other_s_torque_is_alive(self) -> None:
         """A torque bias ratio of 20 is beyond any plate unit."""
         assert dead({"left_torque": TORQUE / 20.0, "right_torque": TORQUE}, file="a.csv") == []
+
+    @pytest.mark.parametrize(
+        "wrong",
+        [
+            lambda torque: 0.0 * torque,
+            lambda torque: 0.0 * torque + 37.0,
+            lambda torque: 1e-12 * torque,
+            lambda torque: 0.0 * torque + np.random.default_rng(1).normal(0.0, 1.4, torque.size),
+        ],
+        ids=["nothing", "one value", "a millionth of a millionth", "noise"],
+    )
+    @pytest.mark.parametrize("kind", ["bias-sweep", "speed-sweep"])
+    def test_no_live_torque_at_all(self, wrong: Callable[[Array], Array], kind: str) -> None:
+        """Both channels are named; noise alone in a speed sweep may be a unit that hardly locks."""
+        both = {"left_torque": wrong(TORQUE), "right_torque": wrong(-TORQUE)}
+        found = dead(both, file="a.csv", kind=kind, reverses=True)
+        if kind == "speed-sweep" and np.ptp(both["left_torque"]) > 2.0:
+            assert found == []
+            return
+        assert [(f.name, f.severity) for f in found] == [("dead channel", "stop")] * 2
+        assert ["left_torque" in found[0].where, "right_torque" in found[1].where] == [True, True]
+
+    def test_a_sweep_within_the_doubt_of_its_zeros_is_none(self) -> None:
+        small = {"left_torque": TORQUE / 100.0}
+        assert dead(small, file="a.csv") == []
+        assert names(dead(small, file="a.csv", u_zero={"left_torque": 5.0})) == ["dead channel"]
+
+    def test_a_load_that_is_held_is_live(self) -> None:
+        """Half a kilonewton metre with its noise, the slip one way; a speed sweep at no input torque, too."""
+        noise = np.random.default_rng(1).normal(0.0, 1.0, TIME.size)
+        assert dead({"left_torque": 85.0 + noise, "right_torque": 415.0 - noise}, file="a.csv") == []
+        sweep = {"input_torque": 0.0 * noise, "left_torque": -40.0 + noise}
+        assert dead(sweep, file="a.csv", kind="speed-sweep") == []
+
+
+class TestFrozenSpeeds:
+    """A speed that stands still, beside one that turns and changes."""
+
+    @pytest.mark.parametrize("value", [0.0, 57.3])
+    def test_one_output_s_speed_is_told_and_named(self, value: float, both: Any) -> None:
+        changed = both.changed(right_speed=lambda x, r: 0.0 * x + value)
+        (sweep,) = (recording for kind, recording in changed.recordings if kind == "bias-sweep")
+        (found,) = frozen_speeds(sweep, changed.rig)
+        assert (found.name, found.severity) == ("dead channel", "caveat")
+        assert found.where.startswith("right_speed")
 
 
 class TestCoarse:
