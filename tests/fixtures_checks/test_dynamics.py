@@ -236,3 +236,26 @@ def test_low_static_friction_holds_what_it_slid_at() -> None:
     assert couple(response)[-1] == pytest.approx(
         float(unit.locking_torque(100.0, 4.0, 60.0, "loading")), rel=1e-9
     )
+
+
+@pytest.mark.parametrize("bristle", ["angle", "stiffness", "deflection"])
+def test_bristles_differ_in_how_late_they_follow_a_load(bristle: str) -> None:
+    """Sliding at 2 rad/s under a torque rising by 100 N.m/s: the couple is late by theta/dw with a constant
+    angle, by cap/sigma/dw with a constant stiffness, not at all with a constant deflection. First order, to
+    the internal step."""
+    unit = replace(COOL_Q17, bristle=bristle, presliding_angle=0.04)
+    response = run(unit, steady(Trace((0.0, 5.0), (0.0, 500.0)), 2.0, 5.0))
+    now = int(np.searchsorted(response.time, 4.5))
+    sliding = unit.locking_torque(response.input_torque, 2.0, 60.0, "loading")
+    slope = (sliding[now + 1] - sliding[now - 1]) / (2.0 * TIME_STEP)
+    preload = unit.torque_per_force * unit.friction_kinetic * unit.spring_force
+    late = {"angle": 0.02, "stiffness": 0.02 * sliding[now] / preload, "deflection": 0.0}[bristle]
+    # with a stiffness the time constant itself grows while it is waited for
+    assert couple(response)[now] == pytest.approx(
+        sliding[now] - late * slope, abs=slope * (TIME_STEP + 0.2 * late * (bristle == "stiffness"))
+    )
+
+
+def test_an_unknown_bristle_is_refused() -> None:
+    with pytest.raises(ValueError, match="bristle 'brush' is not known"):
+        replace(Q17, bristle="brush")
