@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
+from diffbench.definitions import DEFINITIONS
 from diffbench.errors import DocumentError, Fault, Place
 
 if TYPE_CHECKING:
@@ -336,4 +337,10 @@ def document_schema() -> dict[str, Any]:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["$id"] = FORMAT
     schema["title"] = FORMAT
+    named = {"$ref": "#/$defs/Parameter"}
+    schema["properties"]["parameters"]["properties"] = {
+        name: {**named, "description": f"{one.meaning} [{one.unit}]"}
+        for name, one in DEFINITIONS.items()
+        if one.in_result
+    }
     return schema

@@ -63,7 +63,7 @@ def rig_schema() -> dict[str, Any]:
     -------
     A schema of draft 2020-12.
     """
-    from diffbench.documents.channels import CHANNEL_NAMES
+    from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES
     from diffbench.documents.rig import Rig
 
     made = _of(Rig, "rig", "a bench, described once")
@@ -71,6 +71,10 @@ def rig_schema() -> dict[str, Any]:
     # The name of a channel is its heading; the loader puts it in.
     del channel["properties"]["name"]
     channel["required"].remove("name")
+    named = {"$ref": "#/$defs/Channel"}
+    made["properties"]["channel"]["properties"] = {
+        name: {**named, "description": words} for name, words in CHANNEL_MEANINGS.items()
+    }
     made["properties"]["channel"]["propertyNames"] = {"enum": list(CHANNEL_NAMES)}
     return made
 
