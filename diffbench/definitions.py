@@ -24,7 +24,9 @@ class Definition:
 
 _BIAS = "locking torque from the ramps per input torque, gear friction apart, at the reference condition: "
 _LE = "`LE = T_lock / |T_in|` at the highest tested input torque, loading (SAE J2817); read in per cent"
-_TBR = "`TBR = T_high / T_low = (1 + LE)/(1 − LE)` at the same place (SAE J2817); without meaning for LE of 1 or more"
+_TBR = (
+    "`TBR = T_high / T_low = (1 + LE)/(1 − LE)` at the same place (SAE J2817); no meaning for LE of 1 or more"
+)
 _ANGLE = (
     "`β`: ramp angle from the plane of rotation as it acts, worked out from bias and friction, to be held "
     "against the drawing"
@@ -66,8 +68,8 @@ DEFINITIONS: dict[str, Definition] = {
     "gear_friction": Definition(
         "gear-mesh friction",
         "1",
-        "`k_gear`: share of the input torque that the bevel gears' mesh friction adds; as the build sheet states "
-        "it, sharpened where a greater-of contact is closed and the gears alone follow the torque",
+        "`k_gear`: share of the input torque that the bevel gears' mesh friction adds; as the build sheet "
+        "states it, sharpened where a greater-of contact is closed and the gears alone follow the torque",
     ),
     "viscous_coefficient": Definition(
         "viscous drag coefficient",
@@ -89,8 +91,8 @@ DEFINITIONS: dict[str, Definition] = {
     "friction_slope": Definition(
         "friction slope, sliding speed",
         "s/m",
-        "relative change of friction per sliding speed at the reference condition; a negative one invites chatter "
-        "(SAE J3210)",
+        "relative change of friction per sliding speed at the reference condition; a negative one invites "
+        "chatter (SAE J3210)",
     ),
     "heat_capacity": Definition("plate heat capacity", "J/K", "of the plates of both packs"),
     "heat_conductance": Definition(

@@ -52,8 +52,8 @@ INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is tak
 EXIT_STATUSES = {
     0: "done",
     1: "done, and a limit is proven to be broken: its whole 95 % interval is outside. For `trend`, a lower "
-    "limit reached with 95 % confidence; for `compare`, also worn. Or a history is damaged (`history verify`, "
-    "`history export`)",
+    "limit reached with 95 % confidence; for `compare`, also worn. Or a history is damaged (`history "
+    "verify`, `history export`)",
     2: "the command, a paper or a recording is wrong. Standard error names file, place and mend; nothing is "
     "written",
     INTERRUPTED: "interrupted by Ctrl-C; nothing is written. A `watch` ends so with 0, and its result stays",

@@ -29,8 +29,8 @@ class Finding:
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of finding, for the guide: its name or names, what it is told from, how grave it is, and what becomes
-    of it."""
+    """A kind of finding, for the guide: its name or names, what it is told from, how grave it is, and what
+    becomes of it."""
 
     names: tuple[str, ...]
     told_from: str
@@ -42,8 +42,8 @@ class Kind:
 KINDS = (
     Kind(
         ("unit off by a known factor",),
-        "gains of two flanges more than 5 % apart with slip both ways round; an output's speed 9.55 times the "
-        "other's",
+        "gains of two flanges more than 5 % apart with slip both ways round; an output's speed 9.55 times "
+        "the other's",
         "stop; speeds below 60 rad/s of slip: caveat",
         "names the unit (lbf.ft, kgf.m, rpm, ...) that explains it",
     ),
@@ -56,8 +56,8 @@ KINDS = (
     Kind(
         ("gain mismatch",),
         "part of the torque difference that does not turn with the direction of slip",
-        "beyond what the rig states and 0.3 %: caveat; within, but over 0.9 %, or over 0.7 % and two of the rig's "
-        "standard uncertainties: note",
+        "beyond what the rig states and 0.3 %: caveat; within, but over 0.9 %, or over 0.7 % and two of "
+        "the rig's standard uncertainties: note",
         "taken off, and the common part widens the intervals",
     ),
     Kind(
@@ -74,8 +74,8 @@ KINDS = (
     ),
     Kind(
         ("transducer hysteresis",),
-        "same, a channel that stays behind its load (a lens over each cycle, beside any lag), over 0.2 % of the "
-        "largest torque",
+        "same, a channel that stays behind its load (a lens over each cycle, beside any lag), over 0.2 % "
+        "of the largest torque",
         "caveat",
         "same",
     ),
@@ -140,8 +140,8 @@ KINDS = (
     Kind(("plates far hotter than the oil",), "heat balance of the fit, over 40 K", "caveat"),
     Kind(
         ("too little slip", "too few cycles", "sampled too slowly"),
-        "outputs that hold more than half of the time; less than two cycles; fewer than 40 samples from turn to "
-        "turn",
+        "outputs that hold more than half of the time; less than two cycles; fewer than 40 samples from "
+        "turn to turn",
         "caveat",
     ),
     Kind(("sweep too fast",), "lag or inertia over 5 % of the torque difference", "caveat"),

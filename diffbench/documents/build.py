@@ -84,8 +84,8 @@ class Ramps(Table):
     # Before the angles, which are converted by it.
     angle_from: Literal["plane", "axis"] = Field(
         default="plane",
-        description="what angles are measured from: the plane of rotation, where 90° gives no thrust and less "
-        "locks more, or the axis",
+        description="what angles are measured from: the plane of rotation, where 90° gives no thrust and "
+        "less locks more, or the axis",
     )
     drive_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
         default=None,

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
 from diffbench.guide.pages import FOLDER, Page, every
@@ -77,13 +78,16 @@ def write_site(directory: Path) -> list[Path]:
     contents: dict[str, bytes] = {}
     index: list[dict[str, str]] = []
     for number, page in enumerate(pages):
-        body, headings = _rendered(page)
-        index += _sections(page)
-        neighbours = {
-            "before": pages[number - 1] if number else None,
-            "after": pages[number + 1] if number + 1 < len(pages) else None,
-        }
-        text = template.render(page=page, body=body, headings=headings, **neighbours, **shared)
+        rendered = _rendered(page)
+        index += [asdict(section) for section in rendered.sections]
+        text = template.render(
+            page=page,
+            body=rendered.html,
+            headings=rendered.headings,
+            before=pages[number - 1] if number else None,
+            after=pages[number + 1] if number + 1 < len(pages) else None,
+            **shared,
+        )
         contents[f"{page.topic}.html"] = text.encode()
     contents |= {path.name: path.read_bytes() for path in sorted((FOLDER / "pictures").glob("*.png"))}
     search = f"const SECTIONS = {json.dumps(index, ensure_ascii=False)};\n{_asset('search.js')}"
@@ -97,54 +101,102 @@ def _asset(name: str) -> str:
     return (FOLDER / "site" / name).read_text(encoding="utf-8")
 
 
-def _parsed(page: Page) -> tuple[Any, list[Token]]:
+@dataclass
+class _Section:
+    """What the search finds: a heading with the text below it, or a row of a table by its first cell."""
+
+    at: str
+    page: str
+    head: str
+    text: str
+
+
+@dataclass
+class _Rendered:
+    """HTML of a page, anchor and words of its headings of the second level, and what the search finds."""
+
+    html: str
+    headings: list[tuple[str, str]]
+    sections: list[_Section]
+
+
+def _rendered(page: Page) -> _Rendered:
     from markdown_it import MarkdownIt
 
     parser = MarkdownIt("commonmark").enable("table")
-    return parser, parser.parse(page.text)
-
-
-def _rendered(page: Page) -> tuple[str, list[tuple[str, str]]]:
-    """HTML of a page, and anchor and text of its headings of the second level."""
-    parser, tokens = _parsed(page)
+    tokens = [token for token in parser.parse(page.text) if token.type != "html_block"]  # marks of examples
     headings: list[tuple[str, str]] = []
-    kept: list[Token] = []
-    for token, following in zip(tokens, [*tokens[1:], None], strict=True):
-        if token.type == "html_block":
-            continue  # marks of examples and tables
-        if token.type == "heading_open" and following is not None:
-            words = _plain(following)
-            token.attrSet("id", anchor(words))
-            if token.tag == "h2":
-                headings.append((anchor(words), words))
-        for child in token.children or []:
-            if child.type == "link_open":
-                target = str(child.attrs["href"])
-                child.attrSet("href", re.sub(r"^(\w+)\.md(?=#|$)", r"\1.html", target))
-            elif child.type == "image":
-                child.attrSet("src", str(child.attrs["src"]).removeprefix("pictures/"))
-        kept.append(token)
-    html = parser.renderer.render(kept, parser.options, {})
-    # A wide table moves by itself, not the page; by the keyboard, too.
-    html = html.replace("<table>", '<div class="wide" tabindex="0"><table>').replace(
-        "</table>", "</table></div>"
-    )
-    return html.replace("<pre>", '<pre tabindex="0">'), headings
-
-
-def _sections(page: Page) -> list[dict[str, str]]:
-    """What the search looks through: each heading with the text below it."""
-    _, tokens = _parsed(page)
-    found: list[dict[str, str]] = []
+    sections: list[_Section] = []
+    taken: set[str] = set()
     for before, token in zip([None, *tokens[:-1]], tokens, strict=True):
+        if token.type == "inline":
+            _relinked(token)
         if token.type == "inline" and before is not None and before.type == "heading_open":
             words = _plain(token)
-            found.append(
-                {"at": f"{page.topic}.html#{anchor(words)}", "page": page.title, "head": words, "text": ""}
-            )
-        elif token.type in {"inline", "fence"} and found:
-            found[-1]["text"] += " " + (_plain(token) if token.type == "inline" else token.content)
-    return [{key: " ".join(text.split()) for key, text in section.items()} for section in found]
+            name = _free(anchor(words), taken)
+            before.attrSet("id", name)
+            sections.append(_Section(f"{page.topic}.html#{name}", page.title, words, ""))
+            if before.tag == "h2":
+                headings.append((name, words))
+        elif token.type in {"inline", "fence"} and sections and not _is_cell(before):
+            sections[-1].text += " " + (_plain(token) if token.type == "inline" else token.content)
+    sections += _rows(page, tokens, taken)
+    for section in sections:
+        section.text = " ".join(section.text.split())
+    html: str = parser.renderer.render(tokens, parser.options, {})
+    # What is wider than the page moves by itself; by the keyboard, too.
+    return _Rendered(html.replace("<pre>", '<pre tabindex="0">'), headings, sections)
+
+
+def _rows(page: Page, tokens: list[Token], taken: set[str]) -> list[_Section]:
+    """What the rows of tables say of their first cells; each cell gets its heading, for a narrow page."""
+    found: list[_Section] = []
+    heads: list[str] = []
+    column = 0
+    for token, following in zip(tokens, [*tokens[1:], None], strict=True):
+        if token.type == "thead_open":
+            heads = []
+        elif token.type == "tr_open":
+            column, row = 0, token
+        elif token.type == "th_open" and following is not None:
+            heads.append(_plain(following))
+        elif token.type == "td_open" and following is not None:
+            words = _plain(following)
+            token.attrSet("data-head", heads[column])
+            if not words:
+                token.attrSet("class", "empty")
+            if column == 0 and words:
+                name = _free(anchor(words) or "row", taken)
+                row.attrSet("id", name)
+                found.append(_Section(f"{page.topic}.html#{name}", f"{page.title}, {heads[0]}", words, ""))
+            elif words:
+                found[-1].text += f" {heads[column]}: {words};" if heads[column] != "what" else f" {words};"
+            column += 1
+    return found
+
+
+def _is_cell(before: Token | None) -> bool:
+    return before is not None and before.type in {"th_open", "td_open"}
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """A name that no other place of the page has: what stands there twice is counted."""
+    count = 2
+    one = name
+    while one in taken:
+        one, count = f"{name}-{count}", count + 1
+    taken.add(one)
+    return one
+
+
+def _relinked(token: Token) -> None:
+    """Lead links and pictures to the files beside the page."""
+    for child in token.children or []:
+        if child.type == "link_open":
+            target = str(child.attrs["href"])
+            child.attrSet("href", re.sub(r"^(\w+)\.md(?=#|$)", r"\1.html", target))
+        elif child.type == "image":
+            child.attrSet("src", str(child.attrs["src"]).removeprefix("pictures/"))
 
 
 def _plain(token: Token) -> str:

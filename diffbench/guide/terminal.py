@@ -61,9 +61,10 @@ def _block(node: SyntaxTreeNode, width: int, style: Style) -> str:
     """Text of a block; none of a comment, which marks an example or a table."""
     text = ""
     if node.type == "heading":
-        text = _inline(node)
+        text = textwrap.fill(_inline(node), width)
         rule = {"h1": "=", "h2": "-"}.get(node.tag)
-        text = style(text, "1") + (f"\n{rule * len(text)}" if rule else "")
+        rule = f"\n{rule * max(map(len, text.splitlines()))}" if rule else ""
+        text = style(text, "1") + rule
     elif node.type == "paragraph":
         text = textwrap.fill(_inline(node), width, break_long_words=False, break_on_hyphens=False)
     elif node.type == "fence":
@@ -117,7 +118,10 @@ def _table(rows: Sequence[Sequence[str]], width: int, style: Style) -> str:
         widths[max(range(count), key=lambda i: (spare[i] > 0) * widths[i])] -= 1
     lines: list[str] = []
     for number, row in enumerate(rows):
-        cells = [textwrap.wrap(cell, have) or [""] for cell, have in zip(row, widths, strict=True)]
+        cells = [
+            textwrap.wrap(cell, have, break_on_hyphens=False) or [""]
+            for cell, have in zip(row, widths, strict=True)
+        ]
         for k in range(max(map(len, cells))):
             parts = [
                 (cell[k] if k < len(cell) else "").ljust(have)
@@ -135,7 +139,7 @@ def _stacked(rows: Sequence[Sequence[str]], width: int, style: Style) -> str:
     head, *body = rows
     blocks = []
     for row in body:
-        lines = [style(row[0], "1")]
+        lines = [style(textwrap.fill(row[0], width), "1")]
         for name, cell in zip(head[1:], row[1:], strict=True):
             if cell:
                 text = f"{name}: {cell}" if name else cell

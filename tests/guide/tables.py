@@ -1,5 +1,8 @@
-"""The reference tables of the guide, made from what they describe: ``python tests/guide/tables.py`` writes them
-into the pages, between ``<!-- table: NAME -->`` and ``<!-- end -->``."""
+"""The reference tables of the guide, made from what they describe.
+
+``python tests/guide/tables.py`` writes them into the pages, between ``<!-- table: NAME -->`` and
+``<!-- end -->``.
+"""
 
 from __future__ import annotations
 
@@ -57,7 +60,15 @@ PAPERS: dict[str, type[BaseModel]] = {
     "[[phase]]": Phase,
 }
 NOT_WRITTEN = {("Channel", "name")}  # the channel's heading says it
-PLAIN = {"1": "", "N.m": "N·m", "kg.m^2": "kg·m²", "mm^2/s": "mm²/s", "J/(kg.K)": "J/(kg·K)", "um": "µm", "degC": "°C"}
+PLAIN = {
+    "1": "",
+    "N.m": "N·m",
+    "kg.m^2": "kg·m²",
+    "mm^2/s": "mm²/s",
+    "J/(kg.K)": "J/(kg·K)",
+    "um": "µm",
+    "degC": "°C",
+}
 LONGEST_SPELLING = 7  # longer ones are written out or in the plural
 
 
@@ -176,11 +187,14 @@ def units() -> str:
     rows: dict[object, tuple[list[str], str]] = {}
     for dimension, known in TABLE.items():
         words = [[word.rstrip("!") for word in row[2].split()] for row in known]
-        shown = [[word for k, word in enumerate(of) if k == 0 or len(word) <= LONGEST_SPELLING] for of in words]
+        shown = [
+            [word for k, word in enumerate(of) if k == 0 or len(word) <= LONGEST_SPELLING] for of in words
+        ]
         text = ", ".join(" = ".join(f"`{word}`" for word in of) for of in shown)
         rows.setdefault(known, ([], text))[0].append(plain_dimension(dimension))
     return table(
-        ["quantity", "units, each with its spellings"], [[", ".join(names), text] for names, text in rows.values()]
+        ["quantity", "units, each with its spellings"],
+        [[", ".join(names), text] for names, text in rows.values()],
     )
 
 
@@ -192,9 +206,12 @@ def refused_units() -> str:
         for word, reason in words.items():
             reasons.setdefault(reason, []).append(f"`{word}`")
         for (why, mend), spelled in reasons.items():
-            rows.setdefault((" ".join(spelled), why, mend.replace("'", "`")), []).append(plain_dimension(dimension))
+            rows.setdefault((" ".join(spelled), why, mend.replace("'", "`")), []).append(
+                plain_dimension(dimension)
+            )
     return table(
-        ["for", "is refused", "because it", "instead"], [[", ".join(names), *row] for row, names in rows.items()]
+        ["for", "is refused", "because it", "instead"],
+        [[", ".join(names), *row] for row, names in rows.items()],
     )
 
 

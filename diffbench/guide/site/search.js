@@ -17,7 +17,7 @@
       if (!one) return 0;
       sum += one;
     }
-    return sum;
+    return sum + (plain(s.head) === words.join(" ") ? 500 : 0);
   };
   const marked = (parent, text, words) => {
     const low = text.toLowerCase();
@@ -42,7 +42,7 @@
     const best = sections.map((s) => [score(s, words), s]).filter(([n]) => n)
       .sort((a, b) => b[0] - a[0]).slice(0, 20);
     const told = document.createElement("p");
-    told.textContent = best.length ? `${best.length} ${best.length > 1 ? "sections" : "section"}` : "Nothing has all these words.";
+    told.textContent = best.length ? `${best.length} ${best.length > 1 ? "places" : "place"}` : "Nothing has all these words.";
     const list = document.createElement("ol");
     for (const [, s] of best) {
       const item = document.createElement("li");

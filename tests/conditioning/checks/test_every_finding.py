@@ -4,7 +4,6 @@ does not list."""
 from __future__ import annotations
 
 import ast
-import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
