@@ -1,4 +1,8 @@
-"""What one unit does, as measured: the frozen result of a fit, and its JSON document."""
+"""What one unit does, as measured: the frozen result of a fit, and its JSON document.
+
+Results hold no library's types: plain numbers and texts, frozen and versioned. The cells behind them
+(``evidence``) are for pictures and not written.
+"""
 
 from __future__ import annotations
 

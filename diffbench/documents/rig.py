@@ -1,4 +1,8 @@
-"""The rig: a bench described once, its arrangement, its files and its transducers."""
+"""The rig: a bench described once, its arrangement, its files and its transducers.
+
+Nothing that is not stated is filled in: a default that changes a result is exact zero or one, and is listed
+aloud as counting as exact. Arrangement, unit, sign, left and right are never guessed.
+"""
 
 from __future__ import annotations
 

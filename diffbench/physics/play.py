@@ -2,6 +2,10 @@
 
 In units of torque, w is the torque that would give the present thrust while loading, so that the ramp part of
 the locking torque is K_loading · w on the way up, on the way down and in between.
+
+It is walked over turning points and evaluated in closed form in between: between two turns the torque only
+rises or only falls, whatever its noise, and samples run through it would ratchet up on noise. Where a history
+begins the ramps stand anywhere between their limits: one unknown for each.
 """
 
 from dataclasses import dataclass
