@@ -84,9 +84,9 @@ def season(place: Path, run: Callable[[str], subprocess.CompletedProcess[str]]) 
             "low": preload - 2,
             "high": preload + 2,
         }
+        document["date"] = f"2026-0{4 + number}-14"
         for build in document["builds"]:
-            build["date"] = f"2026-0{4 + number}-14"
-            build["distance_km"] = 600.0 * number
+            build["distance_m"] = 600e3 * number
         file = place / f"visit-{number}.json"
         file.write_text(json.dumps(document), encoding="utf-8")
         done = run(f"diffbench history add {file.name}")

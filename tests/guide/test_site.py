@@ -123,15 +123,15 @@ def test_a_key_is_found_and_led_to(browser: Browser, site: Path) -> None:
     """By its exact name first; words that stand nowhere are told."""
     page = browser.new_page()
     page.goto((site / "map.html").as_uri())
-    page.fill("#find", "u_zero")
-    first = page.locator("#found a").first
+    page.fill("#guide-find", "u_zero")
+    first = page.locator("#guide-found a").first
     assert first.inner_text() == "u_zero"
-    page.press("#find", "Enter")
+    page.press("#guide-find", "Enter")
     page.wait_for_url("**/papers.html#u_zero")
-    page.fill("#find", "<b>nowhere")
-    assert "Nothing" in page.locator("#found").inner_text()
-    page.press("#find", "Escape")
-    assert not page.locator("#found").is_visible()
+    page.fill("#guide-find", "<b>nowhere")
+    assert "Nothing" in page.locator("#guide-found").inner_text()
+    page.press("#guide-find", "Escape")
+    assert not page.locator("#guide-found").is_visible()
     page.close()
 
 

@@ -5,8 +5,8 @@
   const fold = () => { topics.open = !narrow.matches; };
   narrow.addEventListener("change", fold);
   fold();
-  const field = document.getElementById("find");
-  const found = document.getElementById("found");
+  const field = document.getElementById("guide-find");
+  const found = document.getElementById("guide-found");
   const plain = (text) => text.normalize("NFKD").replace(/[\u0300-\u036f]/g, "").toLowerCase();
   const sections = SECTIONS.map((s) => ({ ...s, plainHead: plain(s.page + " " + s.head), plainText: plain(s.text) }));
   const count = (text, word) => text.split(word).length - 1;
