@@ -16,7 +16,7 @@ from diffbench.conditioning.samples import REASONS
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents import load_build, load_car, load_rig, load_run_sheet
 from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES, LABEL_WORDS
-from diffbench.documents.schemas import schema
+from diffbench.documents.schemas import SCHEMAS, schema
 from diffbench.guide.pages import FOLDER, TOPICS, page
 from diffbench.guide.site import anchor
 from diffbench.guide.terminal import as_text
@@ -56,6 +56,12 @@ def test_every_key_has_its_words_in_the_schema_too() -> None:
     assert list(CHANNEL_MEANINGS) == list(CHANNEL_NAMES)
     channels = schema("rig")["properties"]["channel"]["properties"]
     assert {name: rule["description"] for name, rule in channels.items()} == CHANNEL_MEANINGS
+
+
+def test_the_help_names_every_schema() -> None:
+    """It loads none of them, and so can't ask."""
+    told = CliRunner().invoke(main, ["schema", "--help"]).stdout
+    assert set(SCHEMAS) <= set(re.findall(r"[a-z-]+", told))
 
 
 def test_every_word_of_a_channel_is_on_the_page() -> None:
