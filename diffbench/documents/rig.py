@@ -137,9 +137,7 @@ class Rig(Table):
     format: Literal["diffbench-rig/1"] = Field(description="kind and version of the document")
     name: Text = Field(description="of the bench", examples=["Our cell"])
     note: Text | None = Field(default=None, description="anything", examples=["moved in May"])
-    arrangement: Arrangement = Field(
-        description="how the unit sits in the bench, and what is measured", examples=["both-outputs"]
-    )
+    arrangement: Arrangement = Field(description="how the unit sits in the bench, and what is measured")
     file: FileSettings = Field(
         default_factory=FileSettings, description="how its files are written; found out where not stated"
     )

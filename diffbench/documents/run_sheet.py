@@ -17,7 +17,7 @@ class Run(Table):
     """One recording: its file, what was done, and another rig where it was not taken on the visit's own."""
 
     file: Text = Field(description="path of the recording", examples=["bias-sweep.csv"])
-    kind: RunKind = Field(description="what was done", examples=["bias-sweep"])
+    kind: RunKind = Field(description="what was done")
     rig: Text | None = Field(
         default=None,
         description="where the run was not taken on the visit's own rig",

@@ -45,7 +45,7 @@ def schema(name: str) -> dict[str, Any]:
     Examples
     --------
     >>> schema("build")["properties"]["packs"]
-    {'$ref': '#/$defs/Packs'}
+    {'$ref': '#/$defs/Packs', 'description': 'the two plate packs'}
     """
     if name not in SCHEMAS:
         near = difflib.get_close_matches(name, SCHEMAS, n=1)

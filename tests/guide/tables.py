@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, get_args
+from typing import Any, Literal, get_args, get_origin
 
 import click
 from pydantic import BaseModel
@@ -159,8 +159,8 @@ def keys(name: str) -> str:
         example = "" if is_table or not field.examples else f"`{toml(field.examples[0])}`"
         if field.annotation is dt.date:
             example = example.replace('"', "")
-        if not is_table and (literal := get_args(field.annotation)) and key == "format":
-            example = f"`{toml(literal[0])}`"
+        if not is_table and field.is_required() and get_origin(field.annotation) is Literal:
+            example = f"`{toml(get_args(field.annotation)[0])}`"
         what = field.description + (choices(field) if key != "decimal" else "")
         rows.append(
             [
