@@ -71,7 +71,7 @@ def write_site(directory: Path) -> list[Path]:
             "is there already and is no page of this guide", file=str(start), mend="name another folder"
         )
     pages = every()
-    loader = FileSystemLoader(FOLDER / "site")
+    loader = FileSystemLoader(FOLDER / "frame")
     environment = Environment(autoescape=True, loader=loader, undefined=StrictUndefined, trim_blocks=True)
     template = environment.get_template("page.html.j2")
     shared = {"pages": pages, "version": __version__, "css": _asset("site.css"), "mark": _MARK}
@@ -98,7 +98,7 @@ def write_site(directory: Path) -> list[Path]:
 
 
 def _asset(name: str) -> str:
-    return (FOLDER / "site" / name).read_text(encoding="utf-8")
+    return (FOLDER / "frame" / name).read_text(encoding="utf-8")
 
 
 @dataclass

@@ -9,7 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -98,11 +98,17 @@ def watch(place: Path, program: Path, command: str, repository: Path) -> None:
     shutil.copytree(repository / "fixtures" / "hand-readings", place / "visits" / "today")
     words = [str(program), *shlex.split(command)[1:], "--every", "0.1", "--settle", "0.2"]
     with subprocess.Popen(words, cwd=place, stdout=subprocess.PIPE, encoding="utf-8") as process:
-        page, end = place / "today" / "report.html", time.monotonic() + 120
-        while not page.exists() and process.poll() is None and time.monotonic() < end:
-            time.sleep(0.1)
-        process.send_signal(signal.SIGINT)
-        printed, _ = process.communicate(timeout=60)
+        too_long = threading.Timer(120, process.kill)
+        too_long.start()
+        assert process.stdout is not None
+        lines = []
+        for line in process.stdout:
+            lines.append(line)
+            if "today/report.html:" in line:
+                process.send_signal(signal.SIGINT)
+        process.wait()
+        too_long.cancel()
+    printed = "".join(lines)
     assert process.returncode == 0
     assert "fitting 1 of 1 recordings" in printed
     assert printed.rstrip().endswith("Ended. The last result stands in today/report.html.")
