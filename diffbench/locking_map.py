@@ -285,13 +285,31 @@ def content_digest(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
+def _of_builds(folder: Path) -> list[str]:
+    """The folders of the builds, where a folder holds the result of several that were fitted together."""
+    try:
+        content = json.loads((folder / "characterisation.json").read_bytes())
+        names = [str(build["folder"]) for build in content["builds"] if build.get("folder")]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # it is no such result; what is wrong with the map is told as it is
+    return [str(folder / name) for name in names]
+
+
 def load_map(path: str | Path) -> LockingMap:
     """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
     file = Path(path)
+    if file.is_dir():
+        file /= "map.json"
     again = "make it again with diffbench fit"
     try:
         text = file.read_text(encoding="utf-8")
     except OSError as error:
+        if folders := _of_builds(file.parent):
+            raise DocumentError.single(
+                "is not there: of several builds fitted together, each has a map in a folder of its own",
+                file=str(file),
+                mend=f"name one of {', '.join(folders)}",
+            ) from error
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
         ) from error

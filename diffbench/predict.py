@@ -46,6 +46,7 @@ def make_map(
     of the joint distribution of the fit: noise, bench errors, repeatability, and the spread of the forms.
     Raises ``FitError`` for an unknown build.
     """
+    characterisation = of_one(characterisation, build)
     facts, label = facts_of(characterisation, build)
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
     tested = characterisation.tested
@@ -95,6 +96,7 @@ def map_on(
 
     ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
     """
+    characterisation = of_one(characterisation, build)
     facts, label = facts_of(characterisation, build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
     made: dict[str, MapBranch] = {}
@@ -123,6 +125,15 @@ def map_on(
     )
 
 
+def of_one(characterisation: Characterisation, build: str | None) -> Characterisation:
+    """What a joint fit says of one build, the first if none is named; a fit of one build as it is."""
+    if len(characterisation.builds) == 1:
+        return characterisation
+    from diffbench.fitting.one_build import one_build
+
+    return one_build(characterisation, build or characterisation.builds[0].build)
+
+
 def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
     """One build, and what its quantities have behind their names."""
     builds = [facts.build for facts in characterisation.builds]
@@ -145,8 +156,14 @@ def unit_of(
         for name in (f"{stem}{label}", stem):
             if name in form.names:
                 return get(name)
-        # several builds share this one: it bears the name of the first that has it
-        return get(next(name for name in form.names if name.startswith(f"{stem}[")))
+        # several builds share this one: in older files it bears the name of the first that has it
+        shared = [name for name in form.names if name.startswith(f"{stem}[")]
+        if len(shared) > 1:
+            raise FitError.single(
+                f"the file does not say which {stem} the build has",
+                mend="it was written by an older version: make it again with diffbench fit",
+            )
+        return get(shared[0])
 
     return UnitQuantities(
         greater_of=form.law == "greater-of",
