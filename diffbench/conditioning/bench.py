@@ -147,11 +147,8 @@ def _sum(terms: list[tuple[float, Array]]) -> Array:
 
 
 def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
-    """Input torque and torque difference at every sample, without the lag's correction (rates of samples are
-    noise)."""
-    nothing = np.broadcast_to(0.0, samples.time.shape)  # takes no memory
-    zeros = dict.fromkeys(made, nothing)
-    return torques(rig, made, samples.torques, zeros, samples.speeds, samples.accelerations)
+    """Input torque and torque difference at every sample."""
+    return torques(rig, made, samples.torques, samples.rates, samples.speeds, samples.accelerations)
 
 
 def at_cells(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells) -> tuple[Array, Array]:
