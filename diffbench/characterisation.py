@@ -214,7 +214,11 @@ class SpringFacts(_Frozen):
 
 
 class BuildFacts(_Frozen):
-    """What the map and later comparisons need of the build sheet, in SI."""
+    """What the map and later comparisons need of the build sheet, in SI.
+
+    Of several builds fitted together each also has the ``folder`` of its own set of results, its ``date``,
+    what of it was ``tested``, and how far its map shall reach.
+    """
 
     unit: str
     build: str
@@ -227,12 +231,16 @@ class BuildFacts(_Frozen):
     shim_m: float | None = None
     disc_spring: SpringFacts | None = None
     face_wear_limit_m: float | None = None
+    folder: str | None = None
+    date: str | None = None
+    tested: Tested | None = None
+    map_axes: dict[str, tuple[float, float] | None] | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """The cells behind the fit, for pictures: all (c,); torque in N·m, speed in rad/s, temperature in °C,
-    time in s."""
+    time in s. ``run_builds``: the build that each run is of."""
 
     run: NDArray[np.int64]
     run_names: tuple[str, ...]
@@ -248,6 +256,7 @@ class Evidence:
     model: Array
     sigma: Array
     used: NDArray[np.bool_]
+    run_builds: tuple[str, ...] = ()
 
 
 class Characterisation(_Frozen):
@@ -310,6 +319,8 @@ def load_characterisation(path: str | Path) -> Characterisation:
     """Read ``characterisation.json``. Raises ``DocumentError`` naming file, key and mend where it is not
     one."""
     file = Path(path)
+    if file.is_dir():
+        file /= "characterisation.json"
     try:
         text = file.read_text(encoding="utf-8")
     except OSError as error:

@@ -91,7 +91,7 @@ class Grid:
     Along each axis a value is a + x (b − a) between the neighbouring nodes a and b, 0 ≤ x < 1, first along
     the third axis, then the second, then the first. In floating point, too, that is exact at every node,
     rises where the nodes rise, and is never negative where no node is. Outside the axes the value at their
-    end is held.
+    end is held: what a map says there stands in `diffbench.beyond_axes`.
 
     Parameters
     ----------
@@ -130,9 +130,10 @@ class Grid:
         return Table(padded, tuple(padded.tolist()))
 
     def one(self, table: Table, first: float, second: float, third: float) -> float:
-        """A table at one place; what is no number in the place gives none."""
-        # Written out: a loop over the axes would double the cost of a single place.
-        if first != first or second != second or third != third:  # noqa: PLR0124
+        """A table at one place; what is no finite number in the place gives none."""
+        # Written out: a loop over the axes would double the cost of a single place. The difference is nil
+        # but for what is infinite or no number.
+        if (first - first) + (second - second) + (third - third) != 0.0:
             return math.nan
         (axis, gaps, last), (axis_b, gaps_b, last_b), (axis_c, gaps_c, last_c) = self._lists
         i = bisect_right(axis, first) - 1
@@ -189,6 +190,9 @@ class Grid:
             place, self._axes, self._gaps, self._buckets, (*self._strides, 1), strict=True
         ):
             held = np.minimum(np.maximum(value, axis[0]), axis[-1])
+            infinite = np.isinf(value)
+            if infinite.any():  # no place at all
+                held[infinite] = np.nan
             index = _lower_nodes(axis, buckets, held)
             shares.append((held - axis.take(index)) / gaps.take(index))
             index *= stride

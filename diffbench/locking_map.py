@@ -16,15 +16,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from diffbench.beyond_axes import Beyond, Ends, beyond_of, continued, inner_nodes
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.grid_lookup import Grid, Table
 
 Array = NDArray[np.float64]
-Branch = Literal["loading", "unloading", "mean"]
+Branch = Literal["loading", "unloading", "mean", "either"]
 
 FORMAT = "diffbench-map/1"
 AXES = ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")
-BRANCHES: tuple[Branch, ...] = ("loading", "unloading", "mean")
+BRANCHES: tuple[Branch, ...] = ("loading", "unloading", "mean", "either")
+#: Which branch is not known: the value of the mean, limits that hold both real branches with theirs.
+EITHER: Branch = "either"
+_SIDES: tuple[Branch, Branch] = ("loading", "unloading")
 
 
 class MapAxes(BaseModel):
@@ -48,8 +52,9 @@ class MapBranch(BaseModel):
 
 class MapInterpolation(BaseModel):
     """What the nodes leave out: the most that a lookup between them was found to add, as a share of the local
-    locking torque, when the map was held against its law; and the share of the tested region that is shown as
-    not tested, because a cell counts only when all its nodes do."""
+    locking torque (where nothing was tested, of ten times that, or a hundred times what the limits part by
+    there), when the map was held against its law; and the share of the tested region that is shown as not
+    tested, because a cell counts only when all its nodes do."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     allowed: float
@@ -75,6 +80,7 @@ class MapDocument(BaseModel):
     notes: tuple[str, ...]
     provenance: dict[str, Any]
     interpolation: MapInterpolation | None = None
+    beyond: Beyond | None = None  # a file of before has none: it is made from the tables
     sha256: str | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit
 
@@ -90,7 +96,7 @@ class Reading:
     tested : bool or ndarray
         Whether all nodes around the place were inside what the bench tested; False beyond the axes.
     beyond : bool or ndarray
-        Whether the place is beyond the axes: there the values at their end are held.
+        Whether the place is beyond the axes: there `diffbench.beyond_axes` says what the map does.
     """
 
     locking_torque: Any
@@ -104,9 +110,12 @@ class LockingMap:
     """Locking torque over input torque, speed difference and temperature, immutable.
 
     ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans.
+    Branches are ``loading``, ``unloading``, ``mean`` of both, and ``either``, the default: which one is not
+    known, so that its interval spans both real ones with their limits.
     Between nodes it is linear along each axis, exact at every node, monotone where the nodes are and never
-    negative; outside the axes it holds the value at their end, and ``tested`` is False there. It may be
-    pickled, and read by any number of threads at once.
+    negative. Beyond the axes it goes on straight along torque and is held along the others, with limits that
+    part by the distance (``beyond``), and ``tested`` is False. A place that is not finite gives no number.
+    It may be pickled, and read by any number of threads at once.
     """
 
     document: MapDocument
@@ -115,8 +124,11 @@ class LockingMap:
     low: Mapping[Branch, Array]
     high: Mapping[Branch, Array]
     tested: Mapping[Branch, NDArray[np.bool_]]
+    beyond: Beyond
     _grid: Grid
     _tables: Mapping[Branch, tuple[Table, Table, Table, Table]]
+    _ends: tuple[Ends, Ends, Ends]
+    _lines: tuple[tuple[float, float], tuple[float, float]]
 
     def __init__(self, document: MapDocument) -> None:
         axes = tuple(_frozen(np.array(getattr(document.axes, name), dtype=np.float64)) for name in AXES)
@@ -124,14 +136,30 @@ class LockingMap:
         held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in _TABLES}
         for b in BRANCHES:
             for name, (key, kind) in _TABLES.items():
-                held[name][b] = _frozen(np.array(getattr(document.branches[b], key), dtype=kind))
+                if b in document.branches:
+                    held[name][b] = _frozen(np.array(getattr(document.branches[b], key), dtype=kind))
+        if EITHER not in document.branches:
+            for name, table in either_of(held).items():
+                held[name][EITHER] = _frozen(table)
         set_once = super().__setattr__
         set_once("document", document)
         set_once("axes", axes)
         for name, by_branch in held.items():
             set_once(name, MappingProxyType(by_branch))
+        by_tables = document.beyond or beyond_of(
+            axes,
+            self.values,
+            self.low,
+            self.high,
+            corner_unseen=document.law != "additive",
+        )
+        set_once("beyond", by_tables)
         set_once("_grid", grid)
         set_once("_tables", {b: tuple(grid.table(held[name][b]) for name in _TABLES) for b in BRANCHES})
+        set_once("_ends", tuple((float(axis[0]), float(axis[-1])) for axis in axes))
+        torque = axes[0]
+        lines = zip((0, -1), inner_nodes(torque), strict=True)
+        set_once("_lines", tuple((float(torque[end]), float(torque[inner])) for end, inner in lines))
 
     def __setattr__(self, name: str, value: object) -> None:
         msg = f"a locking-torque map is immutable: '{name}' cannot be set"
@@ -145,7 +173,7 @@ class LockingMap:
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
-        branch: Branch = "mean",
+        branch: Branch = "either",
     ) -> Any:
         """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts)
         and ``temperature`` [°C]; arrays broadcast, single numbers give a float."""
@@ -156,18 +184,20 @@ class LockingMap:
             and isinstance(speed_difference, _NUMBER)
             and isinstance(temperature, _NUMBER)
         ):
-            return self._grid.one(table, input_torque, abs(speed_difference), temperature)
-        return self._look_up((table,), input_torque, speed_difference, temperature)[0]
+            low, high = self._ends[0]
+            if low <= input_torque <= high:
+                return self._grid.one(table, input_torque, abs(speed_difference), temperature)
+        return self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
 
     def interval(
         self,
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
-        branch: Branch = "mean",
+        branch: Branch = "either",
     ) -> tuple[Any, Any]:
         """95 % limits (low, high) [N·m] at a place, as ``locking_torque``."""
-        low, high = self._look_up(self._tables[branch][1:3], input_torque, speed_difference, temperature)
+        _, low, high = self._look_up(branch, 3, input_torque, speed_difference, temperature)
         return low, high
 
     def is_tested(
@@ -175,7 +205,7 @@ class LockingMap:
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
-        branch: Branch = "mean",
+        branch: Branch = "either",
     ) -> Any:
         """Whether all nodes around a place were inside what the bench tested. Outside the axes: False."""
         return self.read(input_torque, speed_difference, temperature, branch).tested
@@ -185,7 +215,7 @@ class LockingMap:
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
-        branch: Branch = "mean",
+        branch: Branch = "either",
     ) -> Reading:
         """Everything that the map says of a place, or of many: torque, limits, tested, beyond the axes.
 
@@ -201,10 +231,10 @@ class LockingMap:
         >>> small.read(50.0, -4.0, 60.0)
         Reading(locking_torque=105.0, low=102.0, high=108.0, tested=True, beyond=False)
         >>> small.read(150.0, 4.0, 60.0)
-        Reading(locking_torque=130.0, low=126.0, high=134.0, tested=False, beyond=True)
+        Reading(locking_torque=155.0, low=148.0, high=162.0, tested=False, beyond=True)
         """
         place = (input_torque, speed_difference, temperature)
-        value, low, high, share = self._look_up(self._tables[branch], *place)
+        value, low, high, share = self._look_up(branch, 4, *place)
         torque, speed, heat = (np.asarray(column, dtype=np.float64) for column in place)
         inside = np.ones(np.shape(value), dtype=bool)
         for column, axis in zip((torque, np.abs(speed), heat), self.axes, strict=True):
@@ -215,12 +245,61 @@ class LockingMap:
             return Reading(value, low, high, bool(tested), not bool(inside))
         return Reading(value, low, high, tested, ~inside)
 
-    def _look_up(self, tables: Sequence[Table], *place: ArrayLike) -> Sequence[Any]:
+    def _look_up(self, branch: Branch, count: int, *place: ArrayLike) -> Sequence[Any]:
+        """The first ``count`` tables of a branch: value, low, high, share of tested nodes."""
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
+        speed = np.abs(speed)
+        tables = self._tables[branch][:count]
         if torque.ndim == 0:
-            one = (float(torque), abs(float(speed)), float(heat))
-            return [self._grid.one(table, *one) for table in tables]
-        return self._grid.many(tables, torque, np.abs(speed), heat)
+            one = (float(torque), float(speed), float(heat))
+            found: list[Any] = [self._grid.one(table, *one) for table in tables]
+            if all(low <= at <= high for at, (low, high) in zip(one, self._ends, strict=True)):
+                return found
+            several = [np.array([number]) for number in found]
+            self._go_on(branch, several, *(np.array([at]) for at in one))
+            return [float(column[0]) for column in several]
+        answers = self._grid.many(tables, torque, speed, heat)
+        outside = np.zeros(torque.shape, dtype=bool)
+        for column, (low, high) in zip((torque, speed, heat), self._ends, strict=True):
+            outside |= (column < low) | (column > high)
+        if outside.any():
+            beyond = [answer[outside] for answer in answers]
+            self._go_on(branch, beyond, torque[outside], speed[outside], heat[outside])
+            for answer, column in zip(answers, beyond, strict=True):
+                answer[outside] = column
+        return answers
+
+    def _go_on(self, branch: Branch, found: list[Array], torque: Array, speed: Array, heat: Array) -> None:
+        """From what the ends of the axes say (m,) to what the map says beyond them, in place."""
+        change, per_torque = np.zeros(torque.shape), np.zeros(torque.shape)
+        for side, (end, inner) in enumerate(self._lines):
+            here = np.isfinite(torque) & ((torque < end) if side == 0 else (torque > end))
+            if not here.any():
+                continue
+            distance = torque[here] - end
+            if inner != end:
+                before = self._grid.many(
+                    [self._tables[branch][0]], np.full(distance.shape, inner), speed[here], heat[here]
+                )[0]
+                change[here] = distance * ((found[0][here] - before) / (end - inner))
+            per_torque[here] = self.beyond.half_width_per_Nm[branch][side] * np.abs(distance)
+        share = np.zeros(torque.shape)
+        for column, (low, high), (below, above) in (
+            (speed, self._ends[1], self.beyond.half_width_share_per_rad_s),
+            (heat, self._ends[2], self.beyond.half_width_share_per_K),
+        ):
+            share += below * np.maximum(low - column, 0.0) + above * np.maximum(column - high, 0.0)
+        low_and_high = found[1:3] if len(found) > 2 else [found[0], found[0]]
+        made = continued(
+            found[0],
+            *low_and_high,
+            change=change,
+            by_torque=per_torque,
+            share=share,
+            of_change=self.beyond.half_width_share_of_change,
+        )
+        for column, new in zip(found[:3], made, strict=False):
+            column[:] = new
 
     def _repr_html_(self) -> str:
         """As a notebook shows it: what it covers, and its contours."""
@@ -247,6 +326,18 @@ _TABLES: dict[str, tuple[str, type]] = {
     "high": ("high_Nm", np.float64),
     "tested": ("tested", np.bool_),
 }
+
+
+def either_of(held: Mapping[str, Mapping[Branch, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
+    """The tables of the branch ``either`` from those of the others (``values``, ``low``, ``high``,
+    ``tested``): value of the mean, limits around both real branches, tested where both were."""
+    low, high, tested = ([held[name][side] for side in _SIDES] for name in ("low", "high", "tested"))
+    return {
+        "values": held["values"]["mean"],
+        "low": np.minimum(*low),
+        "high": np.maximum(*high),
+        "tested": np.logical_and(*tested),
+    }
 
 
 def _frozen(values: NDArray[Any]) -> NDArray[Any]:
@@ -285,13 +376,31 @@ def content_digest(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
+def _of_builds(folder: Path) -> list[str]:
+    """The folders of the builds, where a folder holds the result of several that were fitted together."""
+    try:
+        content = json.loads((folder / "characterisation.json").read_bytes())
+        names = [str(build["folder"]) for build in content["builds"] if build.get("folder")]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # it is no such result; what is wrong with the map is told as it is
+    return [str(folder / name) for name in names]
+
+
 def load_map(path: str | Path) -> LockingMap:
     """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
     file = Path(path)
+    if file.is_dir():
+        file /= "map.json"
     again = "make it again with diffbench fit"
     try:
         text = file.read_text(encoding="utf-8")
     except OSError as error:
+        if folders := _of_builds(file.parent):
+            raise DocumentError.single(
+                "is not there: of several builds fitted together, each has a map in a folder of its own",
+                file=str(file),
+                mend=f"name one of {', '.join(folders)}",
+            ) from error
         raise DocumentError.single(
             f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
         ) from error
@@ -356,6 +465,8 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
                 Fault("the axis is not a rising list of numbers", Place(file, key=f"axes.{name}"), mend)
             )
     for branch in BRANCHES:
+        if branch not in document.branches and branch == EITHER:
+            continue  # a file of before: it follows from the others
         if branch not in document.branches:
             faults.append(Fault("the branch is missing", Place(file, key=f"branches.{branch}"), mend))
             continue
@@ -383,7 +494,7 @@ def _content_faults(document: MapDocument, file: str) -> list[Fault]:
     if document.axes.speed_difference_rad_s[0] < 0.0:
         place = Place(file, key="axes.speed_difference_rad_s")
         faults.append(Fault("a speed difference is its magnitude, and this one is negative", place, mend))
-    for branch in BRANCHES:
+    for branch in (name for name in BRANCHES if name in document.branches):
         held = document.branches[branch]
         low, value, high = (
             np.array(nested) for nested in (held.low_Nm, held.locking_torque_Nm, held.high_Nm)

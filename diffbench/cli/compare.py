@@ -102,10 +102,7 @@ def compare(
         from diffbench.report.pictures import put_picture
         from diffbench.report.state_figures import comparison_figure
 
-        one, other = (
-            make_map(side[0].characterisation, build=side[0].characterisation.builds[side[0].build].build)
-            for side in sides
-        )
+        one, other = (make_map(side[0].characterisation) for side in sides)
         reference = sides[0][0].characterisation.reference
         put_picture(comparison_figure(result, one, other, reference=reference), picture)
     if as_json:

@@ -58,8 +58,8 @@ POINT = {
 @click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
 @click.option(
     "--branch",
-    type=click.Choice(["loading", "unloading", "mean"]),
-    default="mean",
+    type=click.Choice(["loading", "unloading", "mean", "either"]),
+    default="either",
     show_default=True,
     help="Of the map, where a phase does not say it.",
 )
@@ -101,8 +101,16 @@ def corner(
         click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
         return
     from diffbench.report.corner_text import corner_summary
+    from diffbench.report.trackside_text import beyond_advice
 
     click.echo(corner_summary(result, width=width()))
+    far = [
+        (phase.input_torque, phase.speed_difference.value or 0.0, phase.temperature)
+        for phase in result.rungs[0].phases
+        if phase.beyond
+    ]
+    if far:
+        click.echo("\n" + beyond_advice(units[0][1], far))
     if picture is not None:
         click.echo(f"Written: {picture}")
 

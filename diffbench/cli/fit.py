@@ -14,6 +14,9 @@ from diffbench.cli.ranges import pair
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation
+    from diffbench.locking_map import LockingMap
+
+NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers and page."
 
 
 @click.command(
@@ -66,9 +69,9 @@ def fit(
 ) -> None:
     """Characterise a unit from one run sheet, or from several of one unit, fitted together.
 
-    Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out. Exit
-    status: 0 done; 1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is
-    wrong.
+    Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out; of
+    several builds, such a set for each in a folder of its build's name, beside what they share. Exit status:
+    0 done; 1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is wrong.
     """
     if quiet and verbose:
         raise click.UsageError("--quiet and --verbose exclude each other: leave out one of them.")
@@ -96,24 +99,45 @@ def fit(
             "speed_difference_rad_s": map_speed,
             "temperature_degC": map_temperature,
         }
-        say("map")
-        locking_map = make_map(result, axes=axes)
+        maps = {}
+        for facts in result.builds:
+            say(f"map of {facts.build}" if len(result.builds) > 1 else "map")
+            maps[facts.build] = make_map(result, axes=axes, build=facts.build)
         if out is not None:
-            from diffbench.report.files import write_results
-
             say("writing")
-            written = write_results(out, result, locking_map, paper=paper if pdf else None)
+            written = _write(out, result, maps, paper=paper if pdf else None)
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:
         if not at_once:
             _tell(result, verbose=verbose)
-        if out is not None:
-            click.echo("Written: " + ", ".join(str(path) for path in written))
-        else:
-            click.echo("Nothing written: name a folder with --out for map, numbers and page.")
+        click.echo(_where(written) if out is not None else NOTHING_WRITTEN)
     if any(limit.verdict == "outside" for limit in result.limits):
         raise SystemExit(1)
+
+
+def _write(
+    out: Path, result: Characterisation, maps: dict[str, LockingMap], *, paper: str | None
+) -> dict[str, list[Path]]:
+    """What was written, by build; of several, a set for each beside what they share."""
+    from diffbench.report.files import write_builds, write_results
+
+    if len(maps) == 1:
+        (only,) = maps.values()
+        return {"": write_results(out, result, only, paper=paper)}
+    return write_builds(out, result, maps, paper=paper)
+
+
+def _where(written: dict[str, list[Path]]) -> str:
+    """Which files are of which build."""
+    from diffbench.report.wording import printable
+
+    lines = []
+    for build, paths in written.items():
+        of = f"build {printable(build, limit=60)}" if build else "all builds together"
+        head = "Written" if len(written) == 1 else f"Written, {of}"
+        lines.append(f"{head}: {', '.join(str(path) for path in paths)}")
+    return "\n".join(lines)
 
 
 def _tell(result: Characterisation, *, verbose: bool) -> None:

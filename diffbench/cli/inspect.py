@@ -49,8 +49,8 @@ def inspect(
     if rig is not None:
         from diffbench.readers import read_parts
 
-        by_hand = rig.arrangement.startswith("output-turned")
-        for part in read_parts(file, rig, kind="turning-torque" if by_hand else "bias-sweep"):
+        kind = "turning-torque" if rig.turns_one_output else "bias-sweep"
+        for part in read_parts(file, rig, kind=kind):
             del part
     if draft is not None:
         from diffbench.cli.placing import put_text

@@ -22,14 +22,15 @@ if TYPE_CHECKING:
 @click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
 @click.option(
     "--branch",
-    type=click.Choice(["loading", "unloading", "mean"]),
-    default="mean",
+    type=click.Choice(["loading", "unloading", "mean", "either"]),
+    default="either",
     show_default=True,
-    help="While the input torque rises, after it has come down, or the mean of both.",
+    help="While the input torque rises, after it has come down, the mean of both, or either: not known "
+    "which, limits around both.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
 def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Branch, as_json: bool) -> None:
-    """Look up a map at one place: locking torque, 95 % limits, tested or not.
+    """Look up a map at one place: locking torque, 95 % limits, tested or not, beyond its axes or not.
 
     Bare numbers are in N·m, rad/s and °C.
     """
@@ -42,9 +43,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
         quantity(temperature, "temperature", "degC", "--temperature"),
     )
     found = load_map(map_file)
-    value = found.locking_torque(*place, branch=branch)
-    low, high = found.interval(*place, branch=branch)
-    tested = found.is_tested(*place, branch=branch)
+    read = found.read(*place, branch=branch)
     if as_json:
         click.echo(
             json.dumps(
@@ -53,15 +52,20 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
                     "speed_difference_rad_s": abs(place[1]),
                     "temperature_degC": place[2],
                     "branch": branch,
-                    "locking_torque_Nm": value,
-                    "low_Nm": low,
-                    "high_Nm": high,
-                    "tested": tested,
+                    "locking_torque_Nm": read.locking_torque,
+                    "low_Nm": read.low,
+                    "high_Nm": read.high,
+                    "tested": read.tested,
+                    "beyond": read.beyond,
                 }
             )
         )
         return
+    from diffbench.report.trackside_text import beyond_advice, standing
+
     click.echo(
-        f"{value:.4g} N·m locking torque ({branch}), 95 % within {low:.4g} to {high:.4g} N·m, "
-        + ("inside what was tested" if tested else "NOT tested: an extrapolation")
+        f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
+        f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
     )
+    if read.beyond:
+        click.echo(beyond_advice(found, [place]))

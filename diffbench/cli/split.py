@@ -22,17 +22,18 @@ if TYPE_CHECKING:
 @click.option(
     "--speed",
     help="Speed difference of the outputs, e.g. '30 rpm'. With --left and --right it may be left out: then "
-    "the lowest of the map counts.",
+    "the lowest tested one counts.",
 )
 @click.option("--left", help="Instead of --torque: torque at the left output, e.g. '40 Nm'; with --right.")
 @click.option("--right", help="Torque at the right output.")
 @click.option("--temperature", required=True, help="Plates and oil, e.g. '70 degC'.")
 @click.option(
     "--branch",
-    type=click.Choice(["loading", "unloading", "mean"]),
-    default="mean",
+    type=click.Choice(["loading", "unloading", "mean", "either"]),
+    default="either",
     show_default=True,
-    help="While the input torque rises, after it has come down, or the mean of both.",
+    help="While the input torque rises, after it has come down, the mean of both, or either: not known "
+    "which, limits around both.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
 def split(
@@ -61,18 +62,22 @@ def split(
     heat = read(temperature, "temperature", "degC", "--temperature")
     at = None if speed is None else read(speed, "angular_speed", "rad/s", "--speed")
     result: TorqueSplit | SlipVerdict
+    found: LockingMap
     if left is not None and right is not None and torque is None:
         outputs = (read(left, "torque", "N.m", "--left"), read(right, "torque", "N.m", "--right"))
-        result = slip_state(load_map(map_file), *outputs, heat, speed_difference=at, branch=branch)
+        found = load_map(map_file)
+        result = slip_state(found, *outputs, heat, speed_difference=at, branch=branch)
     elif torque is not None and at is not None and left is None and right is None:
-        found: LockingMap = load_map(map_file)
+        found = load_map(map_file)
         result = torque_split(found, read(torque, "torque", "N.m", "--torque"), at, heat, branch=branch)
     else:
         raise click.UsageError("Give either --torque and --speed, or --left and --right.")
     if as_json:
         click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
         return
-    from diffbench.report.trackside_text import slip_text, split_text
+    from diffbench.report.trackside_text import beyond_advice, slip_text, split_text
     from diffbench.trackside.operating_point import SlipVerdict as Verdict
 
     click.echo(slip_text(result) if isinstance(result, Verdict) else split_text(result))
+    if result.beyond:
+        click.echo(beyond_advice(found, [(result.input_torque, result.speed_difference, heat)]))

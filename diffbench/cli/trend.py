@@ -49,9 +49,10 @@ def trend(
 ) -> None:
     """Follow preload, ramp bias and friction of a unit since its last rebuild.
 
-    Control charts, a straight line with where the next record lies, and the distance at which the lower limit
-    is reached with 95 % confidence; how many more records are needed where it cannot be told. The exit status
-    is 1 where a lower limit is reached with 95 % confidence.
+    The newest record by itself first; then control charts, a straight line with where the next record lies,
+    and the distance at which the lower limit is reached with 95 % confidence; how many more records are
+    needed where it cannot be told. The exit status is 1 where the newest record is proven to be out of
+    limits, or a lower limit is reached with 95 % confidence.
     """
     from diffbench.history import open_history
     from diffbench.trend import trend_of
@@ -80,7 +81,7 @@ def trend(
         click.echo(trend_text(found, width=width()))
         if picture is not None:
             click.echo(f"Written: {picture}")
-    if found.reached:
+    if found.failed:
         raise SystemExit(1)
 
 

@@ -14,12 +14,11 @@ from diffbench.conditioning.samples import Samples
 from diffbench.conditioning.tare import Tare
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
+from diffbench.documents.arrangements import noise_share
 
 Array = NDArray[np.float64]
 
 SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case", "turning_torque": "turned"}
-CASE_FREE = "output-turned-case-free"
-CASE_HELD = "output-turned-case-held"
 
 
 @dataclass(frozen=True)
@@ -54,11 +53,7 @@ class Effect:
 
 def needed_torques(rig: Rig) -> tuple[str, ...]:
     """The torque channels that the arrangement computes with."""
-    if rig.arrangement == "both-outputs":
-        return ("left_torque", "right_torque")
-    if rig.arrangement in (CASE_FREE, CASE_HELD):
-        return ("turning_torque",)
-    return ("input_torque", "left_torque" if "left_torque" in rig.channel else "right_torque")
+    return tuple(rig.equilibrium)
 
 
 def refit_spread(rig: Rig) -> tuple[float, float]:
@@ -129,12 +124,7 @@ def torques(
     accelerations: Mapping[str, Array],
 ) -> tuple[Array, Array]:
     """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the
-    arrangement.
-
-    An output that is turned counts as the left one; the unit holds it back by the turning torque. With the
-    case free and the other output held nothing goes through the case, and the other output holds as much;
-    with the case held and the other output free, the case holds it all: turned forward, on the coast flank.
-    """
+    arrangement's equilibrium."""
     at_unit: dict[str, Array] = {}
     for name, chain in made.items():
         reading = readings[name]
@@ -145,25 +135,20 @@ def torques(
             accelerations[SIDES[name]] * ratio if SIDES[name] in accelerations else np.zeros_like(reading)
         )
         at_unit[name] = chain.at_unit(reading, rates[name], speed, acceleration)
-    if rig.arrangement == "both-outputs":
-        left, right = at_unit["left_torque"], at_unit["right_torque"]
-        return left + right, left - right
-    if rig.arrangement == CASE_FREE:
-        return np.zeros_like(at_unit["turning_torque"]), -2.0 * at_unit["turning_torque"]
-    if rig.arrangement == CASE_HELD:
-        return -at_unit["turning_torque"], -at_unit["turning_torque"]
-    case = at_unit["input_torque"]
-    if "left_torque" in at_unit:
-        return case, 2.0 * at_unit["left_torque"] - case
-    return case, case - 2.0 * at_unit["right_torque"]
+    shares = rig.equilibrium
+    whole = _sum([(shares[name].input_torque, torque) for name, torque in at_unit.items()])
+    return whole, _sum([(shares[name].difference, torque) for name, torque in at_unit.items()])
+
+
+def _sum(terms: list[tuple[float, Array]]) -> Array:
+    """Sum of torques by their shares; one that does not count in it may be missing."""
+    counting = [share * torque for share, torque in terms if share]
+    return sum(counting[1:], counting[0]) if counting else np.zeros_like(terms[0][1])
 
 
 def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
-    """Input torque and torque difference at every sample, without the lag's correction (rates of samples are
-    noise)."""
-    nothing = np.broadcast_to(0.0, samples.time.shape)  # takes no memory
-    zeros = dict.fromkeys(made, nothing)
-    return torques(rig, made, samples.torques, zeros, samples.speeds, samples.accelerations)
+    """Input torque and torque difference at every sample."""
+    return torques(rig, made, samples.torques, samples.rates, samples.speeds, samples.accelerations)
 
 
 def at_cells(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells) -> tuple[Array, Array]:
@@ -185,6 +170,6 @@ def effects(
         share = 0.0
         if constant == "gain" and channel != "input_torque":
             # T_L − T_R holds each output once; where one torque is measured, all of it is in it
-            share = source.u * (0.5 if rig.arrangement == "both-outputs" else 1.0)
+            share = source.u * noise_share(rig.equilibrium, channel)
         found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]), share)
     return found

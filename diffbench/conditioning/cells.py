@@ -143,6 +143,17 @@ def course_of(
     return Sweep(time, torque, segment, turns, duration, threshold, step)
 
 
+def crossings(course: Sweep) -> Array:
+    """Times at which the input torque passes from one flank to the other [s], by the line between the
+    averages on either side that stand clear of zero; what only wobbles about zero passes nowhere."""
+    clear = np.flatnonzero(np.abs(course.torque) > course.threshold)
+    time, torque, segment = course.time[clear], course.torque[clear], course.segment[clear]
+    passes = (torque[1:] * torque[:-1] < 0.0) & (segment[1:] == segment[:-1])
+    before, after = torque[:-1][passes], torque[1:][passes]
+    share = before / (before - after)
+    return np.asarray(time[:-1][passes] + share * (time[1:] - time[:-1])[passes])
+
+
 def heat(samples: Samples, locking: Array) -> Heat:
     """Friction heat from the measured locking torque (n,) [N·m] (NaN = unknown: bridged; holding: no
     heat)."""
@@ -169,7 +180,8 @@ def heat(samples: Samples, locking: Array) -> Heat:
 
 
 def cells(samples: Samples, course: Sweep) -> Cells:
-    """Average the kept samples."""
+    """Average the kept samples: never over a turn, a change of slip direction or of the flank, at each of
+    which the locking torque's course has a corner."""
     kept = samples.reason == KEPT
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
@@ -180,9 +192,9 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     np.floor(key_bin, out=key_bin)
     change = key_bin[1:] != key_bin[:-1]
     change |= direction[1:] != direction[:-1]
-    # turns and segments are few: the samples that follow them are looked up, not each sample's turn
+    # these are few: the samples that follow them are looked up, not each sample's turn
     breaks = course.time[np.flatnonzero(np.diff(course.segment))]
-    after = np.searchsorted(time, np.concatenate([turn_times, breaks]), side="right")
+    after = np.searchsorted(time, np.concatenate([turn_times, breaks, crossings(course)]), side="right")
     change[after[(after > 0) & (after < time.size)] - 1] = True
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
@@ -201,11 +213,8 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         own = value[kept]
         if np.isfinite(own).all():
             readings[name] = averaged(own)
-    cell_time = averaged(time)
-    piece = np.stack([stretch, segment, direction[starts]])
-    same = np.all(piece[:, 1:] == piece[:, :-1], axis=0)
     return Cells(
-        time=cell_time,
+        time=averaged(time),
         count=counts,
         width=counts * samples.step,
         direction=direction[starts].astype(np.float64),
@@ -213,7 +222,7 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         oil=None if samples.oil is None else mean(samples.oil),
         plate=None if samples.plate is None else mean(samples.plate),
         readings=readings,
-        rates={name: _slope(cell_time, value, same) for name, value in readings.items()},
+        rates={name: mean(value) for name, value in samples.rates.items() if name in readings},
         speeds={name: mean(value) for name, value in samples.speeds.items()},
         accelerations={name: mean(value) for name, value in samples.accelerations.items()},
         stretch=stretch.astype(np.int64),
@@ -284,10 +293,11 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
     return out
 
 
-def locking_slope(made: Cells, locking: Array) -> Array:
-    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break or a change of slip
-    direction."""
+def locking_slope(made: Cells, locking: Array, course: Sweep) -> Array:
+    """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break, a change of slip
+    direction or of the flank."""
     same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
+    same &= np.diff(np.searchsorted(crossings(course), made.time)) == 0
     return _slope(made.time, locking, same)
 
 

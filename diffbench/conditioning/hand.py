@@ -7,11 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import CASE_FREE, CASE_HELD, Effect, ErrorSource
+from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
 from diffbench.documents import Rig
+from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.errors import Fault, Place, RecordingError
 from diffbench.recording import Recording
 
@@ -23,9 +24,8 @@ KINETIC, STATIC = 1, 2
 def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: str) -> ConditionedVisit:
     """Each reading as one observation of the locking torque.
 
-    Case free, other output held: ``T_in = 0`` and the locking torque is twice the reading. Case held, other
-    output free: the input torque and the locking torque both equal the reading; turning forward loads the
-    coast flank, backward the drive flank. Breakaway reads static friction, running kinetic. Groups of one
+    By the equilibrium of its arrangement; what turning forward loads, turning backward loads on the other
+    flank. Breakaway reads static friction, running kinetic. Groups of one
     arrangement, direction and kind keep their own scatter. Raises ``RecordingError`` where arrangement,
     direction or kind of a reading are not told: none is guessed.
     """
@@ -38,12 +38,11 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     # what the bearing of the turned shaft takes, the unit does not
     torque = np.where(beyond, np.nan, np.abs(signed) - channel.drag.value)
     n = torque.size
-    arrangement = _labels(
-        recording, rig, "arrangement", rig.arrangement if "turned" in rig.arrangement else None, n
-    )
+    arrangement = _labels(recording, rig, "arrangement", rig.arrangement if rig.turns_one_output else None, n)
     kind = _labels(recording, rig, "reading", None, n)
-    held = np.array([text == CASE_HELD for text in arrangement])
-    direction = _labels(recording, rig, "direction", "forward" if not held.any() else None, n)
+    # which flank bears matters where the reading loads the ramps itself
+    loads = any(_shares(name).input_torque for name in arrangement)
+    direction = _labels(recording, rig, "direction", None if loads else "forward", n)
     oil = _temperature(recording, rig, n)
     good = np.isfinite(torque)
     if not good.any():
@@ -102,11 +101,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
 def is_slow_drive(rig: Rig, recording: Recording) -> bool:
     """Whether a turning torque was recorded sample by sample while a drive turned the output, and is no list
     of readings: its speed is on record, and no word for each line."""
-    return (
-        rig.arrangement in (CASE_FREE, CASE_HELD)
-        and not recording.labels
-        and "speed_difference" in recording.channels
-    )
+    return rig.turns_one_output and not recording.labels and "speed_difference" in recording.channels
 
 
 def _group(
@@ -121,9 +116,9 @@ def _group(
     arrangement, direction, kind = key
     reading = torque[rows]
     ones = np.ones(rows.size)
-    free = arrangement == CASE_FREE
-    flank = 0.0 if free else (-1.0 if direction == "forward" else 1.0)
-    gives = 2.0 if free else 1.0
+    shares = _shares(arrangement)
+    flank = shares.input_torque if direction == "forward" else 0.0 - shares.input_torque
+    gives = -shares.difference
     made = Cells(
         time=np.arange(rows.size, dtype=np.float64),
         count=ones,
@@ -174,6 +169,10 @@ def _group(
         friction_state=np.full(rows.size, STATIC if kind == "breakaway" else KINETIC, dtype=np.int64),
         history_known=True,
     )
+
+
+def _shares(arrangement: str) -> Shares:
+    return ARRANGEMENTS[arrangement].equilibrium(("turning_torque",))["turning_torque"]
 
 
 def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: int) -> tuple[str, ...]:

@@ -31,14 +31,15 @@ class Motion:
     settled: Flags
 
 
-def slip(time: Array, speed_difference: Array, *, lag: float = 0.0) -> Motion:
+def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float = 0.0) -> Motion:
     """Tell slipping from holding.
 
     Parameters: ``time`` (n,) [s]; ``speed_difference`` (n,) [rad/s], NaN = missing; ``lag`` the slowest
-    transducer's first-order time constant [s]. Slip counts as such where the smoothed speed difference stands
-    clear of its own noise (4 standard deviations) and of ``LEAST_SLIP``; it has settled once the plates have
-    turned ``SETTLING_ANGLE`` against each other in this direction and the lag has died away. While they hold,
-    the torque difference is a bound on the locking torque, not a sample of it.
+    transducer's first-order time constant [s]; ``ahead`` how far rates of change look ahead [s]. Slip counts
+    as such where the smoothed speed difference stands clear of its own noise (4 standard deviations) and of
+    ``LEAST_SLIP``; it has settled once the plates have turned ``SETTLING_ANGLE`` against each other in this
+    direction and the lag has died away, and until the next change of direction comes in sight. While they
+    hold, the torque difference is a bound on the locking torque, not a sample of it.
     """
     step = usual_step(time) if time.size > 1 else 1.0
     width = max(1, round(0.1 / step))
@@ -61,4 +62,7 @@ def slip(time: Array, speed_difference: Array, *, lag: float = 0.0) -> Motion:
     angle = turned - np.repeat(turned[starts], lengths)
     since = time - np.repeat(time[starts], lengths)
     settled = (direction != 0) & (angle >= SETTLING_ANGLE) & (since >= SETTLING_LAGS * lag)
+    if ahead > 0.0:
+        ends = np.append(time[change], np.inf)
+        settled &= np.repeat(ends, lengths) - time > ahead
     return Motion(smooth, direction, settled)

@@ -16,6 +16,7 @@ from diffbench.conditioning.cells import Cells
 from diffbench.conditioning.other_arrangement import other_arrangements
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
+from diffbench.documents.arrangements import OUTPUTS
 from diffbench.errors import RecordingError
 
 Array = NDArray[np.float64]
@@ -74,7 +75,7 @@ def check_signs(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, nois
         speeds = (
             "left_speed and right_speed" if "left_speed" in rig.channel else "the sign of speed_difference"
         )
-        if rig.arrangement == "both-outputs":
+        if set(rig.equilibrium) == set(OUTPUTS):
             cures.append(
                 "left and right are swapped (exchange the columns of left_torque and right_torque, or "
                 f"of {speeds}, "

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.motion import Motion, slip
-from diffbench.conditioning.smoothing import local_mean, spikes, usual_step, white_noise
+from diffbench.conditioning.smoothing import local_mean, rate_of_change, spikes, usual_step, white_noise
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -38,14 +38,19 @@ TORQUES = ("left_torque", "right_torque", "input_torque", "turning_torque")
 SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
 TEMPERATURES = ("oil_temperature", "plate_temperature")
 
+# A rate of change is that of averages over this time. A longer one smears the corners of a course, where
+# the rate jumps, over their neighbours: at zero torque and at a turn, always the same way, which is a bias.
+RATE_SPAN = 0.05  # s
+
 
 @dataclass(frozen=True)
 class Samples:
     """One recording: values after stated sign, gain and zero; shaft speeds and accelerations; what is kept
     and why not.
 
-    ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out; ``speeds`` and ``accelerations``
-    by shaft (left, right, case) [rad/s, rad/s²], the latter only where a torque is corrected for inertia;
+    ``time`` (n,) [s]; ``torques`` by channel (n,) [N·m], NaN where left out, and ``rates`` of change of those
+    that the arrangement needs [N·m/s], gaps bridged; ``speeds`` and ``accelerations`` by shaft (left, right,
+    case) [rad/s, rad/s²], the latter only where a torque is corrected for inertia;
     ``oil`` and ``plate`` (n,) [°C] smoothed, or None;
     ``motion``; ``reason`` (n,) codes into ``REASONS``; ``spike_counts`` by channel.
     """
@@ -53,6 +58,7 @@ class Samples:
     time: Array
     step: float
     torques: Mapping[str, Array]
+    rates: Mapping[str, Array]
     speeds: Mapping[str, Array]
     accelerations: Mapping[str, Array]
     oil: Array | None
@@ -124,32 +130,44 @@ def take(
 
     speeds, difference = _shafts(values, where)
     if "turning_torque" in torque_channels:
-        # the other output stands still; with the case held it turns back as fast
-        speeds["turned"] = difference if rig.arrangement == "output-turned-case-free" else 0.5 * difference
+        assert rig.sits.turned is not None
+        speeds["turned"] = rig.sits.turned * difference
     lag = max((rig.channel[name].lag.value for name in torque_channels), default=0.0)
-    motion = slip(time, difference, lag=lag)
+    inertias = [rig.channel[name].inertia for name in torque_channels]
+    inert = any(inertia.value or inertia.u for inertia in inertias)
+    ahead = 0.5 * _rate_span(lag) + step if lag or inert else 0.0
+    motion = slip(time, difference, lag=lag, ahead=ahead)
     _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
     _mark(reason, motion.direction == 0, HOLDING)
     _mark(reason, ~motion.settled, UNSETTLED)
-    width = max(1, round(0.3 / step))
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
-    accelerations: dict[str, Array] = {}
-    inertias = [rig.channel[name].inertia for name in torque_channels]
-    if any(inertia.value or inertia.u for inertia in inertias):
-        weights = _weights(time)
-        accelerations = {name: _rate(weights, local_mean(value, width)) for name, value in speeds.items()}
     return Samples(
         time=time,
         step=step,
         torques={name: values[name] for name in TORQUES if name in values},
+        rates={
+            name: rate_of_change(time, values[name], round(_rate_span(rig.channel[name].lag.value) / step))
+            for name in torque_channels
+            if name in values
+        },
         speeds=smooth_speeds,
-        accelerations=accelerations,
+        accelerations={
+            name: rate_of_change(time, value, round(RATE_SPAN / step))
+            for name, value in (speeds if inert else {}).items()
+        },
         oil=_smooth_temperature(time, values.get("oil_temperature")),
         plate=_smooth_temperature(time, values.get("plate_temperature")),
         motion=motion,
         reason=reason,
         spike_counts=counts,
     )
+
+
+def _rate_span(lag: float) -> float:
+    """Time over which a torque with that lag is averaged for its rate [s]: a lagged signal has nothing
+    quicker than its lag, so that it keeps its shape, and the lag's correction, lag times rate, adds no more
+    than half of the noise of a sample."""
+    return max(RATE_SPAN, 2.0 * lag)
 
 
 def _mark(reason: Codes, where: NDArray[np.bool_], code: int) -> None:
@@ -183,29 +201,6 @@ def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], 
         file=where,
         mend="name left_speed and right_speed, or speed_difference, in the rig's [channel] tables",
     )
-
-
-def _weights(time: Array) -> tuple[Array, Array, Array]:
-    """What the neighbour before, a sample itself and the one after count in its rate of change, three times
-    (n,) [1/s]: exact for parabolas at any spacing, made once for all channels."""
-    steps = np.diff(time)
-    before, after = np.zeros(time.size), np.zeros(time.size)
-    first, second = steps[:-1], steps[1:]
-    both = time[2:] - time[:-2]
-    before[1:-1] = -second / (first * both)
-    after[1:-1] = first / (second * both)
-    after[0], before[-1] = 1.0 / steps[0], -1.0 / steps[-1]
-    return before, -(before + after), after
-
-
-def _rate(weights: tuple[Array, Array, Array], values: Array) -> Array:
-    """Rate of change; 0 where it cannot be told, so that a missing speed makes no inertia torque."""
-    before, itself, after = weights
-    rate = itself * values
-    rate[1:] += before[1:] * values[:-1]
-    rate[:-1] += after[:-1] * values[1:]
-    rate[~np.isfinite(rate)] = 0.0
-    return np.asarray(rate)
 
 
 def _smooth_temperature(time: Array, values: Array | None) -> Array | None:

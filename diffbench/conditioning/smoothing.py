@@ -142,6 +142,33 @@ def _median_around(values: Array, index: NDArray[np.int64], width: int) -> Array
     return np.asarray(out)
 
 
+def rate_of_change(time: Array, values: Array, width: int) -> Array:
+    """Rate of change (n,) of a series, per second: that of means over ``width`` samples, from the one before
+    to the one after; what is missing is bridged.
+
+    Averaged over a run of samples, it is the change from one end of the run to the other over its length,
+    whatever happened in between: the mean of a signal before a first-order lag is that of the lagged one
+    plus lag times this.
+
+    >>> time = np.arange(100) / 50.0
+    >>> corner = np.abs(time - 1.0)
+    >>> rate = rate_of_change(time, corner, 3)
+    >>> [round(float(rate[i]), 6) + 0.0 for i in (10, 50, 90)], round(float(rate[30:70].mean()), 3)
+    ([-1.0, 0.0, 1.0], -0.025)
+    """
+    good = np.isfinite(values)
+    if values.size < 2 or not good.any():
+        return np.zeros(values.size)
+    whole = values if good.all() else np.interp(time, time[good], values[good])
+    # over lost rows a mean is of its own time, not of its middle sample's
+    mean, at = local_mean(whole, width), local_mean(time, width)
+    rate = np.empty(values.size)
+    np.divide(mean[2:] - mean[:-2], at[2:] - at[:-2], out=rate[1:-1])
+    rate[0] = (mean[1] - mean[0]) / (at[1] - at[0])
+    rate[-1] = (mean[-1] - mean[-2]) / (at[-1] - at[-2])
+    return rate
+
+
 def local_mean(values: Array, width: int) -> Array:
     """Centred moving average over ``width`` samples (made odd), NaN left out, shorter at the ends so that no
     lag arises.

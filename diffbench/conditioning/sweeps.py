@@ -179,7 +179,7 @@ def _condition_part(
         difference=cell_difference,
         effects=bench.effects(rig, made, made_cells, sweeps.doubtful),
         input_slope=along_stretch(made_cells.time, cell_input, made_cells.stretch, made_cells.segment),
-        locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference),
+        locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference, course),
         history=history_of(made_cells, course),
         heat=heat(samples, locking),
         dropped={},

@@ -64,11 +64,11 @@ def turning_points(time: Array, values: Array, *, threshold: float) -> tuple[Tur
 def _refined(time: Array, values: Array, at: int, before: int, after: int) -> TurningPoint:
     """Where the trends from both sides meet, at most one and a half steps off the extreme average.
 
-    Parabolas over up to a quarter of each stretch: long enough to bring the noise of a single average down,
+    Parabolas over up to a sixth of each stretch: long enough to bring the noise of a single average down,
     and curved, so that a rounded (sinusoidal) peak is not overshot as it would be by straight flanks.
     """
-    left = slice(max(before, at - min(max((at - before) // 4, 6), 40)), at)
-    right = slice(at + 1, at + 1 + min(max((after - at) // 4, 6), 40, after - at))
+    left = slice(max(before, at - min(max((at - before) // 6, 6), 40)), at)
+    right = slice(at + 1, at + 1 + min(max((after - at) // 6, 6), 40, after - at))
     plain = TurningPoint(float(time[at]), float(values[at]))
     if left.stop - left.start < 5 or right.stop - right.start < 5:
         return plain

@@ -373,12 +373,14 @@ class Build(Table):
         ``R_e = (r_o + r_i)/2`` for uniform wear, ``2/3 (r_o³ - r_i³)/(r_o² - r_i²)`` for uniform pressure;
         u to first order from the stated uncertainties of the radii, None where neither is stated.
         """
+        from diffbench.physics.pack import effective_radius_uniform_pressure, effective_radius_uniform_wear
+
         inner, outer = self.packs.inner_radius, self.packs.outer_radius
         r, R = inner.value, outer.value  # noqa: N806  # the formula's own symbols
         if self.packs.contact == "uniform-wear":
-            radius, by_inner, by_outer = (R + r) / 2, 0.5, 0.5
+            radius, by_inner, by_outer = float(effective_radius_uniform_wear(r, R)), 0.5, 0.5
         else:
-            radius = 2 / 3 * (R * R + R * r + r * r) / (R + r)
+            radius = float(effective_radius_uniform_pressure(r, R))
             by_inner = 2 / 3 * (1 - (R / (R + r)) ** 2)
             by_outer = 2 / 3 * (1 - (r / (R + r)) ** 2)
         if inner.u is None and outer.u is None:

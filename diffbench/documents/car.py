@@ -30,7 +30,7 @@ _CORNER = Bounds(
 _TEMPERATURE = Bounds(low=-60.0, high=600.0, mend="check the unit: a bare number is in degC")
 _MAGNITUDE = Bounds(low=0.0, mend="write the magnitude: engine_braking and drive_torque say the sign")
 
-Branch = Literal["loading", "unloading", "mean"]
+Branch = Literal["loading", "unloading", "mean", "either"]
 
 
 class Axle(Table):

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, WithJsonSchema, field_validator
 
+from diffbench.documents.arrangements import TURNED
 from diffbench.documents.fields import (
     NOT_NEGATIVE,
     POSITIVE,
@@ -47,7 +48,7 @@ CHANNEL_DIMENSIONS: dict[str, str] = {
 """Dimension of each channel of numbers."""
 
 LABEL_WORDS: dict[str, tuple[str, ...]] = {
-    "arrangement": ("output-turned-case-free", "output-turned-case-held"),
+    "arrangement": TURNED,
     "direction": ("forward", "backward"),
     "reading": ("breakaway", "running"),
 }

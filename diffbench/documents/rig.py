@@ -14,14 +14,10 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
+from diffbench.documents.arrangements import ARRANGEMENTS, Arrangement, ArrangementName, Equilibrium
 from diffbench.documents.channels import CHANNEL_NAMES, Channel, channel_refusals
 from diffbench.documents.fields import POSITIVE, Amount, Bounds, Table, Text
 from diffbench.documents.refusals import Refusal, gathered, refusal
-
-Arrangement = Literal[
-    "both-outputs", "input-and-one-output", "output-turned-case-free", "output-turned-case-held"
-]
-HAND_ARRANGEMENTS = ("output-turned-case-free", "output-turned-case-held")
 
 _SHARE = Bounds(
     low=0.0, high=1.0, open_high=True, mend="write a relative standard deviation: 0.015 or '1.5 %'"
@@ -137,7 +133,7 @@ class Rig(Table):
     format: Literal["diffbench-rig/1"] = Field(description="kind and version of the document")
     name: Text = Field(description="of the bench", examples=["Our cell"])
     note: Text | None = Field(default=None, description="anything", examples=["moved in May"])
-    arrangement: Arrangement = Field(description="how the unit sits in the bench, and what is measured")
+    arrangement: ArrangementName = Field(description="how the unit sits in the bench, and what is measured")
     file: FileSettings = Field(
         default_factory=FileSettings, description="how its files are written; found out where not stated"
     )
@@ -145,6 +141,21 @@ class Rig(Table):
     repeatability: Repeatability = Field(
         default_factory=Repeatability, description="of one refit of the same unit to the bench"
     )
+
+    @property
+    def sits(self) -> Arrangement:
+        """The arrangement itself."""
+        return ARRANGEMENTS[self.arrangement]
+
+    @property
+    def turns_one_output(self) -> bool:
+        """Whether one output is turned, by hand or by a slow drive."""
+        return self.sits.turned is not None
+
+    @property
+    def equilibrium(self) -> Equilibrium:
+        """What each torque channel counts in input torque and torque difference."""
+        return self.sits.equilibrium(self.channel)
 
     @model_validator(mode="wrap")
     @classmethod
@@ -202,41 +213,12 @@ def _same_columns(channels: Mapping[str, Any]) -> list[Refusal]:
 
 def _missing_channels(arrangement: object, names: set[str]) -> list[Refusal]:
     """Return a refusal for each channel without which the arrangement has no equilibrium to compute with."""
-
-    def missing(name: str) -> Refusal:
-        return (
-            ("channel", name),
-            f"'{name}' is missing, which the arrangement '{arrangement}' needs",
-            f"describe it under [channel.{name}], or check the arrangement",
-        )
-
-    if arrangement in HAND_ARRANGEMENTS:
-        return [] if "turning_torque" in names else [missing("turning_torque")]
-    found: list[Refusal] = []
-    outputs = [name for name in ("left_torque", "right_torque") if name in names]
-    if arrangement == "both-outputs":
-        found += [missing(name) for name in ("left_torque", "right_torque") if name not in outputs]
-    elif arrangement == "input-and-one-output":
-        if "input_torque" not in names:
-            found.append(missing("input_torque"))
-        if not outputs:
-            found.append(
-                (
-                    ("channel",),
-                    "neither left_torque nor right_torque is described",
-                    "describe the measured one, as [channel.left_torque] or [channel.right_torque]",
-                )
-            )
-        elif len(outputs) == 2:
-            found.append(
-                (
-                    ("arrangement",),
-                    "both left_torque and right_torque are described, the arrangement measures one output",
-                    'write arrangement = "both-outputs", or leave one of them out',
-                )
-            )
-    else:
+    known = ARRANGEMENTS.get(arrangement) if isinstance(arrangement, str) else None
+    if known is None:
         return []  # an unknown arrangement is reported by itself
+    found = known.refusals(names)
+    if known.turned is not None:
+        return found
     one_with_case = "case_speed" in names and names & {"left_speed", "right_speed"}
     if not {"left_speed", "right_speed"} <= names and "speed_difference" not in names and not one_with_case:
         found.append(

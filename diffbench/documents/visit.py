@@ -12,7 +12,7 @@ from diffbench.documents.faults import dotted
 from diffbench.documents.lines import key_lines, line_of
 from diffbench.documents.loading import Document, nearest_file, read_document
 from diffbench.documents.refusals import Location
-from diffbench.documents.rig import HAND_ARRANGEMENTS, Rig
+from diffbench.documents.rig import Rig
 from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
 
@@ -180,7 +180,7 @@ def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
 
 def _kind_faults(run: Run, rig: Rig, place: Place) -> list[Fault]:
     """Return a fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
-    by_hand = rig.arrangement in HAND_ARRANGEMENTS
+    by_hand = rig.turns_one_output
     own_rig = 'name the rig that it was taken on, rig = "..." under [[run]]'
     if run.kind == "turning-torque":
         if "turning_torque" not in rig.channel:

@@ -7,19 +7,21 @@ tables are written by the shortest decimal text that reads back the same double 
 from __future__ import annotations
 
 import re
+import textwrap
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 import diffbench
+from diffbench.beyond_axes import inner_nodes
 from diffbench.locking_map import Branch, LockingMap
 
 __all__ = ["c_identifier", "c_sources", "export_c", "fill_template"]
 
 TEMPLATES = Path(__file__).with_name("c")
 #: In the order of the numbers that the header gives to the branches.
-ORDER: tuple[Branch, ...] = ("mean", "loading", "unloading")
+ORDER: tuple[Branch, ...] = ("mean", "loading", "unloading", "either")
 _KEYWORDS = re.compile(
     "auto|break|case|char|const|continue|default|do|double|else|enum|extern|float|for|goto|if|inline|int|long|"
     "register|restrict|return|short|signed|sizeof|static|struct|switch|typedef|union|unsigned|void|volatile|while"
@@ -55,6 +57,7 @@ def c_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
     ]
     filled = {
         "ABOUT": "\n * ".join(_plain(line) for line in about),
+        "BEYOND": "\n * ".join(textwrap.wrap(_plain(locking_map.beyond.rule), 108)),
         "CONFIDENCE": f"{100 * document.confidence:g} %",
         "DATA": _tables(locking_map),
         "GUARD": prefix.upper(),
@@ -100,9 +103,20 @@ def _tables(locking_map: LockingMap) -> str:
         parts.append(f"static const double {name}_axis[N_{name.upper()}] = {_nested(axis)};")
     for name, held in (("value", locking_map.values), ("low", locking_map.low), ("high", locking_map.high)):
         table = np.stack([held[branch] for branch in ORDER])
-        parts.append(f"static const double {name}_table[3][N_TORQUE][N_SPEED][N_HEAT] = {_nested(table)};")
+        parts.append(f"static const double {name}_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(table)};")
     tested = np.stack([locking_map.tested[branch] for branch in ORDER])
-    parts.append(f"static const uint8_t tested_table[3][N_TORQUE][N_SPEED][N_HEAT] = {_nested(tested)};")
+    parts.append(f"static const uint8_t tested_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(tested)};")
+    rule = locking_map.beyond
+    low, high = inner_nodes(locking_map.axes[0])
+    parts.append(f"static const int32_t inner_node[2] = {{{low}, {high}}};")
+    per_torque = _nested(np.array([rule.half_width_per_Nm[branch] for branch in ORDER]))
+    parts.append(f"static const double per_torque[4][2] = {per_torque};")
+    for name, ends in (
+        ("per_speed", rule.half_width_share_per_rad_s),
+        ("per_heat", rule.half_width_share_per_K),
+    ):
+        parts.append(f"static const double {name}[2] = {_nested(np.array(ends))};")
+    parts.append(f"#define OF_CHANGE {_number(rule.half_width_share_of_change)}")
     return "\n".join(parts) + "\n"
 
 

@@ -9,11 +9,15 @@ from __future__ import annotations
 import csv
 import io
 
+from diffbench.beyond_axes import inner_nodes
 from diffbench.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_csv", "map_csv"]
 
 _COLUMNS = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
+# the rule beyond the axes, at their ends alone (see `map_csv`)
+_BEYOND = ("beyond_per_Nm", "beyond_half_width_per_Nm")
+_SHARES = ("beyond_half_width_share_per_rad_s", "beyond_half_width_share_per_K")
 
 
 def export_csv(locking_map: LockingMap, name: str) -> dict[str, bytes]:
@@ -32,13 +36,26 @@ def map_csv(locking_map: LockingMap) -> str:
     Returns
     -------
     Text with the columns ``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``, then for
-    each branch (loading, unloading, mean) ``BRANCH_locking_torque_Nm``, ``BRANCH_low_Nm``,
+    each branch (loading, unloading, mean, either) ``BRANCH_locking_torque_Nm``, ``BRANCH_low_Nm``,
     ``BRANCH_high_Nm`` and ``BRANCH_tested`` (``true`` or ``false``). Temperature varies quickest, input
     torque slowest.
+
+    Then the rule beyond the axes (`diffbench.beyond_axes`), at the nodes at an end of that axis and empty at
+    all others: for each branch ``BRANCH_beyond_per_Nm``, what the value changes by for each N·m further out,
+    and ``BRANCH_beyond_half_width_per_Nm``, what both limits part by; last
+    ``beyond_half_width_share_per_rad_s`` and ``beyond_half_width_share_per_K``, the same as shares of the
+    value.
     """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([*AXES, *(f"{branch}_{column}" for branch in BRANCHES for column in _COLUMNS)])
+    writer.writerow(
+        [
+            *AXES,
+            *(f"{branch}_{column}" for branch in BRANCHES for column in _COLUMNS),
+            *(f"{branch}_{column}" for branch in BRANCHES for column in _BEYOND),
+            *_SHARES,
+        ]
+    )
     torque, speed, heat = (axis.tolist() for axis in locking_map.axes)
     tables = [
         (
@@ -49,6 +66,7 @@ def map_csv(locking_map: LockingMap) -> str:
         )
         for b in BRANCHES
     ]
+    rule = locking_map.beyond
     for i, at_torque in enumerate(torque):
         for j, at_speed in enumerate(speed):
             for k, at_heat in enumerate(heat):
@@ -60,5 +78,34 @@ def map_csv(locking_map: LockingMap) -> str:
                         high[i][j][k],
                         "true" if tested[i][j][k] else "false",
                     ]
+                row += _beyond_torque(locking_map, i, j, k)
+                row += [
+                    _at_end(j, len(speed), rule.half_width_share_per_rad_s),
+                    _at_end(k, len(heat), rule.half_width_share_per_K),
+                ]
                 writer.writerow(row)
     return buffer.getvalue()
+
+
+def _beyond_torque(locking_map: LockingMap, i: int, j: int, k: int) -> list[object]:
+    """For each branch slope outwards and growth of the half-width; empty but at the ends of the torques."""
+    torque = locking_map.axes[0]
+    if 0 < i < torque.size - 1:
+        return [""] * (2 * len(BRANCHES))
+    rule, side = locking_map.beyond, 0 if i == 0 else 1
+    inner = inner_nodes(torque)[side]
+    cells: list[object] = []
+    for branch in BRANCHES:
+        value = locking_map.values[branch]
+        slope = 0.0
+        if inner != i:
+            slope = float((value[i, j, k] - value[inner, j, k]) / abs(torque[i] - torque[inner]))
+        least = rule.half_width_share_of_change * abs(slope)
+        cells += [slope, max(rule.half_width_per_Nm[branch][side], least)]
+    return cells
+
+
+def _at_end(index: int, size: int, ends: tuple[float, float]) -> object:
+    if size == 1:  # both ends in one node: the larger
+        return max(ends)
+    return ends[0] if index == 0 else ends[1] if index == size - 1 else ""

@@ -35,6 +35,7 @@ def facts(locking_map: LockingMap) -> dict[str, Any]:
     Plain values by the document's keys; what it does not say is left out.
     """
     document = locking_map.document.model_dump(mode="json", exclude={"axes", "branches"})
+    document["beyond"] = locking_map.beyond.model_dump(mode="json")
     document["sha256"] = locking_map.digest
     document["exported_by"] = f"diffbench {diffbench.__version__}"
     return {key: part for key, part in document.items() if part is not None}

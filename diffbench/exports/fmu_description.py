@@ -41,6 +41,7 @@ VARIABLES = (
     Variable("locking_torque_high", 9, "output", "Float64", "N.m", None, "upper 95 % limit of that"),
     Variable("locked", 12, "output", "Boolean", None, None, "holds the outputs together"),
     Variable("inside_tested", 13, "output", "Boolean", None, None, "inside what the bench tested"),
+    Variable("beyond_axes", 14, "output", "Boolean", None, None, "outside the axes of the map"),
     Variable(
         "output_inertia",
         10,
@@ -50,7 +51,15 @@ VARIABLES = (
         "1",
         "inertia that turns with one output, at most twice the true one; harmonic mean if they differ",
     ),
-    Variable("branch", 11, "parameter", "Int32", None, "0", "ramps: 0 mean, 1 loading, 2 unloading"),
+    Variable(
+        "branch",
+        11,
+        "parameter",
+        "Int32",
+        None,
+        "3",
+        "ramps: 0 mean, 1 loading, 2 unloading, 3 either: not known which, limits around both",
+    ),
 )
 _UNITS = {
     "N.m": 'kg="1" m="2" s="-2"',
@@ -160,8 +169,8 @@ def documentation(locking_map: LockingMap, identifier: str) -> str:
 <html lang="en"><head><meta charset="utf-8"><title>{escape_html(identifier)}</title></head><body>
 <h1>Limited-slip differential: {escape_html(about)}</h1>
 {predicted}<p>Written by diffbench {diffbench.__version__} from the map in resources/map.json, SHA-256
-{locking_map.digest}. Between its nodes the map is linear, at its ends the value is held, and inside_tested is
-false there.</p>
+{locking_map.digest}. Between its nodes the map is linear. {escape_html(locking_map.beyond.rule)} There
+beyond_axes is true and inside_tested is false.</p>
 <table><tr><th>variable</th><th>what</th><th>unit</th><th>meaning</th></tr>
 {rows}
 </table>

@@ -23,10 +23,11 @@ _HEADER_TEXT = 116  # bytes of free text at the beginning of the file
 def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     """The map as one file, ``name``.mat, which holds one struct, ``locking_map``.
 
-    Its fields are the three axes (columns), ``loading``, ``unloading`` and ``mean`` (structs of the arrays
-    ``locking_torque_Nm``, ``low_Nm``, ``high_Nm`` over torque, speed difference and temperature, and the
-    logical array ``tested``), ``units`` by name, ``format``, ``unit``, ``build``, ``law``, ``sha256``, and
-    ``about``: all that the map says beside its numbers, provenance too, as JSON.
+    Its fields are the three axes (columns), ``loading``, ``unloading``, ``mean`` and ``either`` (structs of
+    the arrays ``locking_torque_Nm``, ``low_Nm``, ``high_Nm`` over torque, speed difference and temperature,
+    and the logical array ``tested``), ``beyond`` (the rule beyond the axes: text and numbers), ``units`` by
+    name, ``format``, ``unit``, ``build``, ``law``, ``sha256``, and ``about``: all that the map says beside
+    its numbers, provenance too, as JSON.
     """
     from scipy.io.matlab import savemat
 
@@ -41,6 +42,7 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
             "high_Nm": locking_map.high[branch],
             "tested": np.asarray(locking_map.tested[branch], dtype=np.bool_),
         }
+    held["beyond"] = locking_map.beyond.model_dump()
     held["units"] = dict(UNITS)
     for key in ("format", "unit", "build", "law", "sha256"):
         held[key] = str(said[key]).encode("ascii", "backslashreplace").decode("ascii")

@@ -36,7 +36,8 @@ def export_netcdf(locking_map: LockingMap, name: str) -> dict[str, bytes]:
 
     Coordinates ``input_torque``, ``speed_difference`` and ``temperature``; variables
     ``BRANCH_locking_torque``, ``BRANCH_low``, ``BRANCH_high`` and ``BRANCH_tested`` (flags 0 and 1), BRANCH
-    one of loading, unloading and mean. What the map says beside its numbers is in attributes of the file.
+    one of loading, unloading, mean and either. What the map says beside its numbers, the rule beyond its axes
+    too, is in attributes of the file.
 
     Raises
     ------
@@ -64,7 +65,8 @@ def _fill(file: Any, locking_map: LockingMap) -> None:
             "title": f"Locking torque of differential {said['unit']}, build {said['build']}",
             "source": f"diffbench {diffbench.__version__}, from bench recordings",
             "history": f"exported from a map with SHA-256 {said['sha256']}",
-            "comment": " ".join([*said["notes"], "Linear between nodes; at its end, a value is held."]),
+            "comment": " ".join([*said["notes"], "Linear between nodes.", said["beyond"]["rule"]]),
+            "beyond": json.dumps(said["beyond"]),
             "law": said["law"],
             "provenance": json.dumps(said["provenance"], ensure_ascii=False),
             "about": facts_json(locking_map),

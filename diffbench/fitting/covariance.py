@@ -10,8 +10,8 @@ observed scores can be small by chance. With a floor of one, the larger of two e
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,13 +61,14 @@ class Covariance:
     """Covariance (p, p) of the unknowns and what it is made of.
 
     ``noise`` (p, p) from the samples; ``shares`` by source: (p, k) columns whose outer product is that
-    source's part; ``method`` in words.
+    source's part, and ``origins``, the unknown that each of the columns is of; ``method`` in words.
     """
 
     total: Array
     noise: Array
     shares: Mapping[str, Array]
     method: str
+    origins: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def budget(self, gradient: Array) -> dict[str, float]:
         """Standard uncertainty of ``gradientᵀ x`` by source [unit of the quantity]; the squares add up to the
@@ -119,9 +120,11 @@ def combine(
     shares: dict[str, Array] = {}
     size = active.sum()
     columns: dict[str, list[Array]] = {}
+    origins: dict[str, list[str]] = {}
     for i, (at, unknown) in enumerate((a, names.unknowns[a]) for a in np.flatnonzero(active).tolist()):
         if precision[at] > 0:
             columns.setdefault(unknown.source, []).append(inverse[:, i] * np.sqrt(precision[at]))
+            origins.setdefault(unknown.source, []).append(unknown.name)
     considered: dict[str, list[Array]] = {}
     for at, unknown in enumerate(names.unknowns):
         if unknown.considered:
@@ -129,6 +132,7 @@ def combine(
             shift[active] = -inverse @ (j.T @ jacobian[:, at]) / inflation * unknown.prior_u
             shift[at] = unknown.prior_u
             considered.setdefault(unknown.source, []).append(shift)
+            origins.setdefault(unknown.source, []).append(unknown.name)
     full = np.zeros((len(names), len(names)))
     full[np.ix_(active, active)] = noise
     total = full.copy()
@@ -141,7 +145,7 @@ def combine(
         block = np.stack(parts, axis=1)
         shares[source] = np.concatenate([shares[source], block], axis=1) if source in shares else block
         total += block @ block.T
-    return Covariance(total, full, shares, method)
+    return Covariance(total, full, shares, method, origins)
 
 
 def _not_below(meat: Array, floor: Array) -> Array:

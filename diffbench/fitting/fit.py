@@ -14,20 +14,19 @@ from diffbench.characterisation import (
     BuildFacts,
     Characterisation,
     Diagnostics,
-    Evidence,
     FindingRecord,
-    FormState,
     LimitVerdict,
     Parameter,
     Provenance,
     SpringFacts,
+    Tested,
 )
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
-from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
+from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.candidate import SAME, Candidate
@@ -38,9 +37,12 @@ from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
 from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.intervals import refined
+from diffbench.fitting.kept import evidence_of, form_state
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.noise import MODEL_FLOOR
+from diffbench.fitting.one_build import folder_names
+from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.shims import shim_rates
@@ -80,16 +82,15 @@ def fit(
     say = progress or _silent
     visits = [load_visit(path) for path in paths]
     _one_unit(visits)
-    conditioned: list[ConditionedVisit] = []
-    builds: list[Build] = []
+    parts: list[list[ConditionedVisit]] = []
     inputs: dict[str, str] = {}
     for visit in visits:
         inputs.update(visit.digests)
-        parts, digests = condition_visit(visit, say)
+        mine, digests = condition_visit(visit, say)
         inputs.update(digests)
-        conditioned += parts
-        builds += [visit.build] * len(parts)
-    return _characterise(visits, builds, conditioned, inputs, say)
+        parts.append(mine)
+    noticed = may_share(visits, parts, say)
+    return _characterise(visits, parts, noticed, inputs, say)
 
 
 def _silent(text: str) -> None:
@@ -109,17 +110,20 @@ def _one_unit(visits: Sequence[Visit]) -> None:
 
 def _characterise(
     visits: Sequence[Visit],
-    builds: list[Build],
-    conditioned: list[ConditionedVisit],
+    parts: Sequence[Sequence[ConditionedVisit]],
+    noticed: Sequence[Finding],
     inputs: dict[str, str],
     say: Progress,
 ) -> Characterisation:
+    conditioned = [part for mine in parts for part in mine]
+    builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     data = gather(conditioned)
     reference = reference_of(builds[0])
     sharing = sharing_of(builds, data)
     temperature_u = max((v.temperature_u or 0.0 for v in conditioned), default=0.0)
     choice = choose(builds, data, sharing, reference, temperature_u=temperature_u, progress=say)
     best = choice.best
+    refits_apart(best, visits, parts)
     say("uncertainty")
     checked = adequacy(best)
     misfit = misfit_factor(checked)
@@ -131,19 +135,35 @@ def _characterise(
     combined, parameters, splits = _parameters(
         choice, covariances, builds, labels, first_visit, torque_range, seed
     )
-    tested = tested_region(
-        best,
-        ratio_known={
+
+    def tested_in(label: str = "", visits: Sequence[int] | None = None) -> Tested:
+        known = {
             flank: any(
                 p.status == "measured"
                 for name, p in parameters.items()
-                if name.startswith(f"ramp_bias_{flank}_unloading")
+                if name.startswith(f"ramp_bias_{flank}_unloading{label}")
             )
             for flank in ("drive", "coast")
-        },
-        temperature_floor=reference.temperature,
-    )
+        }
+        return tested_region(best, ratio_known=known, temperature_floor=reference.temperature, visits=visits)
+
+    tested = tested_in()
+    if len(facts) > 1:
+        dates = [visit.run_sheet.date for visit, mine in zip(visits, parts, strict=True) for _ in mine]
+        facts = [
+            one.model_copy(
+                update={
+                    "folder": folder,
+                    "date": str(max(dates[v] for v in mine)),
+                    "tested": tested_in(label, mine),
+                    "map_axes": _map_axes(builds[mine[0]]),
+                }
+            )
+            for one, label, folder in zip(facts, labels, folder_names([f.build for f in facts]), strict=True)
+            for mine in ([i for i, build in enumerate(builds) if build.build == one.build],)
+        ]
     findings = [
+        *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
         *excitation_findings(best, tested, conditioned),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
@@ -180,16 +200,12 @@ def _characterise(
         next_steps=next_steps(parameters, choice.verdict),
         next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
         forms=[
-            _form_state(candidate, weight, covariance)
+            form_state(candidate, weight, covariance, builds)
             for candidate, weight, covariance in zip(
                 choice.candidates, choice.weights, covariances, strict=True
             )
         ],
-        map_axes={
-            "input_torque_Nm": builds[0].map.input_torque,
-            "speed_difference_rad_s": builds[0].map.speed_difference,
-            "temperature_degC": builds[0].map.temperature,
-        },
+        map_axes=_map_axes(builds[0]),
         provenance=Provenance(
             version=__version__,
             made=dt.datetime.now(tz=dt.UTC).isoformat(timespec="seconds"),
@@ -197,7 +213,16 @@ def _characterise(
             visits=[str(visit.run_sheet_path) for visit in visits],
         ),
     )
-    return result.with_evidence(_evidence(best))
+    return result.with_evidence(evidence_of(best, builds))
+
+
+def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:
+    """How far a sheet asks the map to reach."""
+    return {
+        "input_torque_Nm": build.map.input_torque,
+        "speed_difference_rad_s": build.map.speed_difference,
+        "temperature_degC": build.map.temperature,
+    }
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
@@ -302,25 +327,6 @@ def _parameters(
     return {**combined, **kept}, parameters, splits[0]
 
 
-def _form_state(candidate: Candidate, weight: float, covariance: Covariance) -> FormState:
-    names = candidate.names
-    kept = [
-        i
-        for i, u in enumerate(names.unknowns)
-        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:", "refit:"))
-    ]
-    return FormState(
-        law="greater-of" if candidate.form.greater_of else "additive",
-        stribeck_exponent=candidate.form.stribeck_exponent,
-        weight=weight,
-        names=[names.unknowns[i].name for i in kept],
-        logarithms=[names.unknowns[i].logarithm for i in kept],
-        values=[float(candidate.x[i]) for i in kept],
-        covariance=covariance.total[np.ix_(kept, kept)].tolist(),
-        shares={source: columns[kept].tolist() for source, columns in covariance.shares.items()},
-    )
-
-
 def _diagnostics(
     best: Candidate,
     data: FitData,
@@ -418,23 +424,3 @@ def _limit_verdicts(
                 LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
             )
     return found
-
-
-def _evidence(best: Candidate) -> Evidence:
-    data = best.model.data
-    return Evidence(
-        run=data.run,
-        run_names=data.run_names,
-        run_kinds=data.run_kinds,
-        time=data.time,
-        input_torque=data.input_torque,
-        speed_difference=data.speed_difference,
-        direction=data.direction,
-        oil=data.oil,
-        plate=best.model.plate_temperature(best.x),
-        loading=loading_of(best),
-        locking=-data.direction * best.model.difference(best.x),
-        model=best.model.locking(best.x),
-        sigma=best.noise.sigma,
-        used=best.used,
-    )

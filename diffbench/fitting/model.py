@@ -18,6 +18,7 @@ from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import shape, sliding_speed, temperature_factor
 from diffbench.physics.plate_heat import excess_temperature
+from diffbench.physics.play import at_turns, between_turns
 from diffbench.physics.preload import greater_of
 
 Array = NDArray[np.float64]
@@ -195,21 +196,8 @@ class LockingModel:
         begin = lower[starts] + self._start_share(x) * (upper[starts] - lower[starts])
         lower[starts] = begin
         upper[starts] = begin
-        # a few dozen turns: a plain loop is quicker than anything vectorised
-        value, walked = 0.0, []
-        for low, high in zip(lower.tolist(), upper.tolist(), strict=True):
-            # comparisons take a third of the time of min and max, which is most of this loop
-            if value > high:  # noqa: PLR1730
-                value = high
-            if value < low:  # noqa: PLR1730
-                value = low
-            walked.append(value)
-        carried = np.array(walked)[data.turn_before]
-        loading = np.maximum(torque, 0.0)
-        thrust = loading * ratio
-        np.minimum(carried, thrust, out=thrust)
-        np.maximum(loading, thrust, out=thrust)
-        return np.asarray(thrust)
+        carried = at_turns(lower, upper)[data.turn_before]
+        return between_turns(torque, ratio, carried)
 
     def _start_share(self, x: Array) -> Array:
         share = np.zeros(self.data.segment_torque.size)

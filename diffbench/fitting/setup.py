@@ -52,9 +52,21 @@ def reference_of(build: Build) -> Reference:
     )
 
 
+def ramp_key(build: Build, flank: str) -> tuple[object, ...]:
+    """What the ramp bias of a flank hangs on, by the sheet: where it is equal, builds share one bias."""
+    angle = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
+    pin = build.ramps.pin_radius
+    return (
+        None if angle is None else angle.value,
+        build.packs.faces,
+        build.effective_radius.value,
+        None if pin is None else pin.value,
+    )
+
+
 def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
-    """What the builds share: preload unless shim, spring or faces differ; a ramp bias unless angle or faces
-    differ.
+    """What the builds share: each has a preload of its own, and a ramp bias unless angle, faces or radii are
+    another's.
 
     One build gives plain names; several get the distinguishing build's name in brackets.
     """
@@ -68,15 +80,10 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
     def names(stem: str, first: list[int]) -> tuple[str, ...]:
         return (stem,) if len(first) == 1 else tuple(f"{stem}[{builds[i].build}]" for i in first)
 
-    def angle(build: Build, flank: str) -> float | None:
-        value = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
-        return None if value is None else value.value
-
-    faces = [b.packs.faces for b in builds]
     # two visits with one build sheet are one assembly; another build always has its own preload
     preload_place, preload_first = groups([(b.build,) for b in builds])
-    drive_place, drive_first = groups([(angle(b, "drive"), n) for b, n in zip(builds, faces, strict=True)])
-    coast_place, coast_first = groups([(angle(b, "coast"), n) for b, n in zip(builds, faces, strict=True)])
+    drive_place, drive_first = groups([ramp_key(b, "drive") for b in builds])
+    coast_place, coast_first = groups([ramp_key(b, "coast") for b in builds])
     visit = data.visit
     return Sharing(
         preloads=names("preload_torque", preload_first),

@@ -26,6 +26,7 @@ from diffbench.fitting.split_equations import (
     Statement,
     equations,
 )
+from diffbench.physics.ramps import effective_angle, log_slope
 
 Array = NDArray[np.float64]
 
@@ -352,10 +353,9 @@ def _loading_angle(
     product = products[k]
     geometry = geometries[product.build]
     assert geometry.pin_radius is not None
-    lever = geometry.pin_radius / (geometry.faces * geometry.effective_radius)
-    cotangent = product.value * lever / friction.value
-    # d(angle)/d ln(cot) = -cot/(1 + cot²)
-    slope = -float(np.degrees(cotangent / (1.0 + cotangent**2)))
+    pack = (geometry.faces, geometry.effective_radius, geometry.pin_radius)
+    angle = float(effective_angle(product.value, friction.value, *pack))
+    slope = float(np.degrees(1.0 / log_slope(angle)))  # of the angle over the logarithm of its cotangent
     by_product = -friction.by_product / friction.value
     by_product = by_product.copy()
     by_product[k] += 1.0
@@ -369,12 +369,14 @@ def _loading_angle(
 
     def of_draws(draws: JointDraws) -> Array:
         radii = (draws.standard("effective radius"), draws.standard("pin radius"))
-        longer = np.exp(radii[1] * by_force.radii_u[1] - radii[0] * by_force.radii_u[0])
-        drawn = _drawn_product(draws, product) * lever * longer / by_force.of_draws(draws)["friction"]
-        return np.asarray(np.degrees(np.arctan2(1.0, drawn)))
+        drawn = [
+            radius * np.exp(z * u) for radius, z, u in zip(pack[1:], radii, by_force.radii_u, strict=True)
+        ]
+        bias, plates = _drawn_product(draws, product), by_force.of_draws(draws)["friction"]
+        return np.degrees(effective_angle(bias, plates, geometry.faces, *drawn))
 
     estimates[key] = Estimate(
-        float(np.degrees(np.arctan2(1.0, cotangent))),
+        float(np.degrees(angle)),
         slope * by_product @ relative,
         "deg",
         f"{meaning}, from the spring force",

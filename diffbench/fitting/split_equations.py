@@ -13,6 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.physics.pack import locking_torque_of_packs
+from diffbench.physics.ramps import log_slope, ramp_bias
+
 Array = NDArray[np.float64]
 
 # Both flanks are cut in one ring and run in one oil: their friction angles are close, not equal (common
@@ -125,20 +128,20 @@ class Equations:
             if product.kind == "preload":
                 force = place[f"force[{product.build}]"]
                 design[..., k, force] = 1.0
-                model = np.log(2.0 * geometry.faces * geometry.effective_radius) + friction + z[..., force]
+                # of friction one under a force of one
+                torque = locking_torque_of_packs(1.0, geometry.faces, geometry.effective_radius, 1.0)
+                model = np.log(torque) + friction + z[..., force]
             else:
                 assert geometry.pin_radius is not None
                 angle, ramp = place[f"angle[{product.group}]"], place[f"ramp_friction[{product.group}]"]
                 side = -1.0 if product.unloading else 1.0
                 total = np.clip(z[..., angle] + side * z[..., ramp], np.radians(1.0), np.radians(89.0))
-                slope = -1.0 / (np.sin(total) * np.cos(total))
+                slope = log_slope(total)
                 design[..., k, angle], design[..., k, ramp] = slope, side * slope
-                model = (
-                    np.log(geometry.faces * geometry.effective_radius / geometry.pin_radius)
-                    - given.pin_radius
-                    + friction
-                    - np.log(np.tan(total))
+                bias = ramp_bias(
+                    1.0, geometry.faces, geometry.effective_radius, geometry.pin_radius, total, 0.0
                 )
+                model = np.log(bias) + friction - given.pin_radius
             residual[..., k] = given.products[..., k] - model - given.effective_radius
         first = len(self.products)
         for j, number in enumerate(self.used):

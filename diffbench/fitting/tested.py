@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,17 +20,24 @@ LARGEST_RATIO = 2.0
 OPENED = 1.05
 
 
-def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], temperature_floor: float) -> Tested:
+def tested_region(
+    candidate: Candidate,
+    *,
+    ratio_known: dict[str, bool],
+    temperature_floor: float,
+    visits: Sequence[int] | None,
+) -> Tested:
     """Convex outline of the kept cells over input torque and speed difference, temperatures, and unloading
     limits.
 
     The unloading branch of a flank shows only below the peak torque divided by the unloading ratio; above,
     the thrust still stands at its peak value. Under the greater-of law a flank whose thrust never overcame
     the preload tells nothing about its ramp: ``*_ramp_seen`` is False, and the map counts nothing beyond as
-    tested.
+    tested. Of several builds, ``visits`` are those of one: what another was tested at is no test of it.
     """
     data, x, model = candidate.model.data, candidate.x, candidate.model
-    sweeps = candidate.used & (data.friction_state == 0)
+    mine = _cells(candidate, visits)
+    sweeps = candidate.used & (data.friction_state == 0) & mine
     plate = model.plate_temperature(x)
     if not sweeps.any():
         return Tested(
@@ -41,7 +50,7 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
         )
     torque, speed = data.input_torque[sweeps], data.speed_difference[sweeps]
     # the turns between the cells were reached too
-    turns = data.turn_torque
+    turns = data.turn_torque[mine[data.turn_near]]
     low, high = min(float(torque.min()), float(turns.min())), max(float(torque.max()), float(turns.max()))
     at_low, at_high = speed[np.argmin(torque)], speed[np.argmax(torque)]
     points = np.concatenate([np.stack([torque, speed], axis=1), [[low, at_low], [high, at_high]]])
@@ -50,14 +59,14 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
     limits: dict[str, float] = {}
     seen: dict[str, bool] = {}
     for flank, peak, ratios in (
-        ("drive", high, model.sharing.drive_ratios),
-        ("coast", -low, model.sharing.coast_ratios),
+        ("drive", high, _own(candidate, visits, "drive", model.sharing.drive_ratios)),
+        ("coast", -low, _own(candidate, visits, "coast", model.sharing.coast_ratios)),
     ):
         ratio = (
             max(candidate.names.value(x, name) for name in ratios) if ratio_known[flank] else LARGEST_RATIO
         )
         limits[flank] = max(peak, 0.0) / ratio
-        seen[flank] = ramp_seen(candidate, flank)
+        seen[flank] = ramp_seen(candidate, flank, visits)
     return Tested(
         outline=[(float(a), float(b)) for a, b in _hull(points)],
         temperature_degC=(float(np.min(temperatures)), float(np.max(temperatures))),
@@ -68,26 +77,43 @@ def tested_region(candidate: Candidate, *, ratio_known: dict[str, bool], tempera
     )
 
 
-def ramp_seen(candidate: Candidate, flank: str) -> bool:
-    """Whether a flank's ramps were seen at work.
+def ramp_seen(candidate: Candidate, flank: str, visits: Sequence[int] | None = None) -> bool:
+    """Whether a flank's ramps were seen at work, in the visits of one build or in all.
 
     Additive: wherever it was loaded at all. Greater-of: only where the loading thrust clearly overcame the
     preload; below that, the plates feel at most the joint fraction of it.
     """
     names, model, data = candidate.names, candidate.model, candidate.model.data
+    mine = _cells(candidate, visits)
     torque = data.input_torque if flank == "drive" else -data.input_torque
-    peak = float(torque.max())
+    peak = float(torque[mine].max())
     if peak <= 0.02 * float(np.max(np.abs(data.input_torque))):
         return False
     if not model.form.greater_of:
         return True
     # with the case held, a hand reading is locking and input torque in one: it would open any contact
-    swept = data.friction_state == 0
+    swept = (data.friction_state == 0) & mine
     peak = float(torque[swept].max()) if swept.any() else 0.0
     biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
-    bias = max(names.value(candidate.x, name) for name in biases)
-    preload = min(names.value(candidate.x, name) for name in model.sharing.preloads)
+    bias = max(names.value(candidate.x, name) for name in _own(candidate, visits, flank, biases))
+    preloads = _own(candidate, visits, "preload", model.sharing.preloads)
+    preload = min(names.value(candidate.x, name) for name in preloads)
     return bool(bias * peak > OPENED * preload / (1.0 - names.value(candidate.x, "joint_fraction")))
+
+
+def _cells(candidate: Candidate, visits: Sequence[int] | None) -> NDArray[np.bool_]:
+    """The cells of some visits (c,), or all."""
+    visit = candidate.model.data.visit
+    return np.ones(visit.size, dtype=bool) if visits is None else np.isin(visit, visits)
+
+
+def _own(
+    candidate: Candidate, visits: Sequence[int] | None, part: str, names: Sequence[str]
+) -> Sequence[str]:
+    """Of the unknowns of a part, those of some visits."""
+    if visits is None:
+        return names
+    return [names[place] for place in {getattr(candidate.model.place(v), part) for v in visits}]
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:

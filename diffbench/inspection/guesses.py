@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from diffbench.documents.arrangements import TURNED
 from diffbench.errors import QuantityError
 from diffbench.quantities import DIMENSIONS, conversion
 from diffbench.readers.names import folded, split_joined_unit, split_unit
@@ -105,7 +106,7 @@ _PLACES = {
 _LABELS = {
     "direction": frozenset(["forward", "forwards", "backward", "backwards", "reverse"]),
     "reading": frozenset(["breakaway", "running", "static", "sliding"]),
-    "arrangement": frozenset(["held", "vice", "free", "output-turned-case-free", "output-turned-case-held"]),
+    "arrangement": frozenset(["held", "vice", "free", *TURNED]),
 }
 
 

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import json
 
-from diffbench.documents.channels import CHANNEL_DIMENSIONS
+from diffbench.documents.arrangements import ARRANGEMENTS, Arrangement
+from diffbench.documents.channels import CHANNEL_DIMENSIONS, CHANNEL_NAMES, LABEL_WORDS
 from diffbench.errors import QuantityError
 from diffbench.inspection.facts import ColumnFacts
 from diffbench.inspection.guesses import Guess
 from diffbench.inspection.inspect import Inspection
 from diffbench.quantities import conversion, spellings
 
-_NEEDED = {
-    "both-outputs": ("left_torque", "right_torque"),
-    "input-and-one-output": ("input_torque",),
-    "output-turned-case-free": ("turning_torque",),
-}
 _ABOUT = {
     "time": "clock of the samples",
     "input_torque": "torque at the case, or at the pinion; positive in drive, negative in coast",
@@ -40,11 +36,6 @@ _TORQUE_LINES = (
     '# lag = "10 ms"           # of the amplifier\'s filter, first order',
     '# inertia = "0.05 kg.m^2" # of what turns between transducer and unit',
 )
-_WORDS = {
-    "arrangement": ("output-turned-case-free", "output-turned-case-held"),
-    "direction": ("forward", "backward"),
-    "reading": ("breakaway", "running"),
-}
 
 
 def quoted(text: str) -> str:
@@ -87,19 +78,21 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
         # The first of several that might be it, so that the draft can be tried; the comment says so.
         if guess.channel is not None:
             sure.setdefault(guess.channel, (facts, guess))
-    arrangement, why = _arrangement(set(sure))
-    by_hand = arrangement.startswith("output-turned")
+    arrangement = next((kind for kind in ARRANGEMENTS.values() if kind.seen(sure)), None)
+    by_hand = arrangement is not None and arrangement.turned is not None
+    given = "" if arrangement is None else arrangement.name
+    why = "nothing in the file tells it: see below" if arrangement is None else arrangement.why
     lines = [
         f"# A draft, made from {inspection.source.path.name}.",
         "# Read every line, and correct what is not true for your bench.",
         '# Lines with an empty text ("") must be filled in. `diffbench schema rig` lists every key.',
         'format = "diffbench-rig/1"',
         f"name = {quoted(name)}  # of the bench",
-        f"arrangement = {quoted(arrangement)}  # {why}",
-        "# The others: both-outputs, input-and-one-output, output-turned-case-free, output-turned-case-held.",
+        f"arrangement = {quoted(given)}  # {why}",
+        f"# The others: {', '.join(ARRANGEMENTS)}.",
         *_file_lines(inspection),
     ]
-    for channel in (*CHANNEL_DIMENSIONS, *_WORDS):
+    for channel in CHANNEL_NAMES:
         if channel not in sure:
             continue
         facts, guess = sure[channel]
@@ -127,16 +120,6 @@ def _plain(line: str) -> str:
     return "".join(letter if letter.isprintable() else " " for letter in line)
 
 
-def _arrangement(channels: set[str]) -> tuple[str, str]:
-    if {"left_torque", "right_torque"} <= channels:
-        return "both-outputs", "since there is a torque at each output. Is the case driven?"
-    if "input_torque" in channels and channels & {"left_torque", "right_torque"}:
-        return "input-and-one-output", "since there is a torque at the input and at one output"
-    if "turning_torque" in channels:
-        return "output-turned-case-free", "for a file without a column that says it line by line. Is it so?"
-    return "", "nothing in the file tells it: see below"
-
-
 def _file_lines(inspection: Inspection) -> list[str]:
     """Return what was stated of the file, which the rig must go on stating."""
     stated = inspection.settings.model_dump(exclude_none=True)
@@ -162,9 +145,9 @@ def _channel_lines(channel: str, facts: ColumnFacts, guess: Guess) -> list[str]:
     dimension = CHANNEL_DIMENSIONS.get(channel)
     if dimension is None:
         lines.append(f"[channel.{channel}.values]  # what each text of the file means")
-        known = ", ".join(_WORDS[channel])
+        known = ", ".join(LABEL_WORDS[channel])
         lines += [
-            f"{quoted(word)} = {quoted(word if word in _WORDS[channel] else '')}  # {known}"
+            f"{quoted(word)} = {quoted(word if word in LABEL_WORDS[channel] else '')}  # {known}"
             for word in facts.words
         ]
         return lines
@@ -191,15 +174,15 @@ def _has_unit(facts: ColumnFacts, dimension: str) -> bool:
         return False
 
 
-def _missing_lines(arrangement: str, channels: set[str]) -> list[str]:
+def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[str]:
     """Return blocks for what the arrangement needs and the file does not show."""
-    wanted = [name for name in _NEEDED.get(arrangement, ()) if name not in channels]
-    if not arrangement:
-        wanted = [name for name in ("left_torque", "right_torque", "input_torque") if name not in channels]
+    needs = ("left_torque", "right_torque", "input_torque") if arrangement is None else arrangement.needs
+    driven = arrangement is None or arrangement.turned is None
+    wanted = [name for name in needs if name not in channels]
     speeds = {"left_speed", "right_speed"} <= channels or "speed_difference" in channels
-    if not speeds and not arrangement.startswith("output-turned"):
+    if not speeds and driven:
         wanted += [name for name in ("left_speed", "right_speed") if name not in channels]
-    if "time" not in channels and not arrangement.startswith("output-turned"):
+    if "time" not in channels and driven:
         wanted.append("time")
     if "oil_temperature" not in channels:
         wanted.append("oil_temperature")

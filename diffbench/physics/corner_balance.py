@@ -15,8 +15,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from diffbench.physics.arguments import not_negative, positive
-from diffbench.physics.corner_entry import free_speed_difference, locking_limit
+from numpy.typing import ArrayLike
+
+from diffbench.physics.arguments import Floats, not_negative, positive
 
 Turn = Literal["left", "right"]
 
@@ -135,8 +136,7 @@ def axle_balance(
 
     References
     ----------
-    Equilibrium of both wheels on linear tyres, as `diffbench.physics.corner_entry`; common practice, no
-    source.
+    Equilibrium of both wheels on linear tyres; common practice, no source.
     """
     r = float(positive("rolling radius", rolling_radius))
     free = float(free_speed_difference(speed, corner_radius, track, r))
@@ -181,6 +181,90 @@ def axle_balance(
         inner_force=base + carried / (2.0 * r),
         sliding=tight if room < linear and carried >= room else None,
     )
+
+
+def free_speed_difference(
+    speed: ArrayLike, corner_radius: ArrayLike, track: ArrayLike, rolling_radius: ArrayLike
+) -> Floats:
+    """Speed difference of the two wheels of an axle that roll freely, outer minus inner.
+
+    Delta omega_0 = V t/(R r)
+
+    Parameters
+    ----------
+    speed : array_like
+        Vehicle speed V [m/s], not negative.
+    corner_radius : array_like
+        Corner radius R to the middle of the axle [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive. All broadcast.
+
+    Returns
+    -------
+    Speed difference [rad/s].
+
+    Raises
+    ------
+    ValueError
+        An argument is out of its range.
+
+    Examples
+    --------
+    >>> print(f"{free_speed_difference(20.0, 50.0, 1.5, 0.31):.3f}")
+    1.935
+
+    References
+    ----------
+    Kinematics of rolling.
+    """
+    v, radius = not_negative("speed", speed), positive("corner radius", corner_radius)
+    return v * positive("track", track) / (radius * positive("rolling radius", rolling_radius))
+
+
+def locking_limit(
+    corner_radius: ArrayLike, track: ArrayLike, rolling_radius: ArrayLike, slip_stiffness: ArrayLike
+) -> Floats:
+    """Locking torque from which on both wheels turn at one speed.
+
+    T_lock = t r C/R
+
+    Parameters
+    ----------
+    corner_radius : array_like
+        Corner radius R [m], positive.
+    track : array_like
+        Track t [m], positive.
+    rolling_radius : array_like
+        Rolling radius r [m], positive.
+    slip_stiffness : array_like
+        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
+
+    Returns
+    -------
+    Locking torque [N·m].
+
+    Raises
+    ------
+    ValueError
+        An argument is not positive.
+
+    Notes
+    -----
+    Validity: tyres in their linear range, well below the limit of adhesion.
+
+    Examples
+    --------
+    >>> print(f"{locking_limit(50.0, 1.5, 0.31, 60e3):.0f}")
+    558
+
+    References
+    ----------
+    Each tyre bears T_lock/(2 r) at the slip t/(2 R) that the corner asks of it.
+    """
+    t, r = positive("track", track), positive("rolling radius", rolling_radius)
+    return t * r * positive("slip stiffness", slip_stiffness) / positive("corner radius", corner_radius)
 
 
 def yaw_moment_to_the_left(against_the_turn: float, turn: Turn) -> float:

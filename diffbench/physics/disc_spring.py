@@ -1,4 +1,4 @@
-"""Disc springs: load, deflection, stiffness and stress of one disc by EN 16984 (Almen and Laszlo)."""
+"""Disc springs: load and deflection of one disc by EN 16984 (Almen and Laszlo)."""
 
 from dataclasses import dataclass
 
@@ -54,29 +54,26 @@ class DiscSpring:
         return self.cone_height / self.thickness
 
     @property
-    def coefficients(self) -> tuple[float, float, float]:
-        """K1, K2 and K3 of EN 16984, functions of delta = De/Di.
+    def k1(self) -> float:
+        """K1 of EN 16984, a function of delta = De/Di.
 
-        Some books print K1 in the older form 6/(pi ln delta) ((delta − 1)/delta)², which is 0.5 to 0.9 %
+        Some books print it in the older form 6/(pi ln delta) ((delta − 1)/delta)², which is 0.5 to 0.9 %
         smaller.
 
         Examples
         --------
-        >>> print(f"{DiscSpring(0.100, 0.050, 0.004, 0.003).coefficients[0]:.7f}")
+        >>> print(f"{DiscSpring(0.100, 0.050, 0.004, 0.003).k1:.7f}")
         0.6943332
         """
         delta = self.outer_diameter / self.inner_diameter
         log = float(np.log(delta))
-        k1 = ((delta - 1.0) / delta) ** 2 / ((delta + 1.0) / (delta - 1.0) - 2.0 / log) / np.pi
-        k2 = 6.0 / np.pi * ((delta - 1.0) / log - 1.0) / log
-        k3 = 3.0 / np.pi * (delta - 1.0) / log
-        return k1, k2, k3
+        return float(((delta - 1.0) / delta) ** 2 / ((delta + 1.0) / (delta - 1.0) - 2.0 / log) / np.pi)
 
     @property
     def unit_stress(self) -> float:
         """4 E/(1 − nu²) · t²/(K1 De²) [Pa], the scale of all stresses; times t², that of the load."""
         scale = 4.0 * self.elastic_modulus / (1.0 - self.poisson_ratio**2)
-        return scale * (self.thickness / self.outer_diameter) ** 2 / self.coefficients[0]
+        return scale * (self.thickness / self.outer_diameter) ** 2 / self.k1
 
 
 def load(spring: DiscSpring, deflection: ArrayLike) -> Floats:
@@ -173,118 +170,6 @@ def deflection(spring: DiscSpring, force: ArrayLike) -> Floats:
         y = _lowest_root(p, q)
     found: Floats = t * np.clip(eta + y, 0.0, eta)
     return found
-
-
-def stiffness(spring: DiscSpring, deflection: ArrayLike) -> Floats:
-    """Stiffness of one disc at a deflection.
-
-    dF/ds = 4E/(1 − nu²) · t³/(K1 De²) · [(h0/t)² − 3 (h0/t)(s/t) + 3/2 (s/t)² + 1]
-
-    Parameters
-    ----------
-    spring : DiscSpring
-        The disc.
-    deflection : array_like
-        Deflection s [m], any shape, 0 to the cone height.
-
-    Returns
-    -------
-    Stiffness [N/m]; negative past the peak of a disc with h0/t above √2.
-
-    Raises
-    ------
-    ValueError
-        A deflection lies outside 0 to the cone height.
-
-    Examples
-    --------
-    >>> print(f"{stiffness(DiscSpring(0.050, 0.0254, 0.003, 0.0011), 0.000825) / 1e6:.2f}")
-    13.44
-
-    References
-    ----------
-    Derivative of `load`, as in EN 16984.
-    """
-    t, eta = spring.thickness, spring.steepness
-    x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
-    return spring.unit_stress * t * (eta**2 - 3.0 * eta * x + 1.5 * x**2 + 1.0)
-
-
-@dataclass(frozen=True)
-class Stress:
-    """Calculated stresses of one disc [Pa], tension positive, at the points that EN 16984 names.
-
-    Attributes
-    ----------
-    om : ndarray
-        At the middle of the upper surface.
-    i : ndarray
-        At the upper inner edge (compression).
-    ii : ndarray
-        At the lower inner edge.
-    iii : ndarray
-        At the lower outer edge, where fatigue cracks start on many discs.
-    iv : ndarray
-        At the upper outer edge.
-    """
-
-    om: Floats
-    i: Floats
-    ii: Floats
-    iii: Floats
-    iv: Floats
-
-
-def stress(spring: DiscSpring, deflection: ArrayLike) -> Stress:
-    """Stresses of one disc at a deflection.
-
-    With u = 4E/(1 − nu²) · t²/(K1 De²) · s/t and v = h0/t − s/(2t):
-    OM −3u/pi; I −u (K2 v + K3); II −u (K2 v − K3);
-    III −(u/delta) ((K2 − 2 K3) v − K3); IV −(u/delta) ((K2 − 2 K3) v + K3)
-
-    Parameters
-    ----------
-    spring : DiscSpring
-        The disc.
-    deflection : array_like
-        Deflection s [m], any shape, 0 to the cone height.
-
-    Returns
-    -------
-    The stresses.
-
-    Raises
-    ------
-    ValueError
-        A deflection lies outside 0 to the cone height.
-
-    Notes
-    -----
-    Validity: as `load`; calculated stresses, for comparison with the limits of the standard, which are made
-    for them.
-
-    Examples
-    --------
-    >>> found = stress(DiscSpring(0.025, 0.0122, 0.0015, 0.00055), 0.0004125)
-    >>> print(f"{found.ii / 1e6:.0f} {found.iii / 1e6:.0f}")
-    1419 1091
-
-    References
-    ----------
-    EN 16984 (DIN 2092), stresses of a disc without contact flats.
-    """
-    t = spring.thickness
-    x = within("deflection", deflection, 0.0, spring.cone_height, unit=" m") / t
-    _, k2, k3 = spring.coefficients
-    u, v = spring.unit_stress * x, spring.steepness - x / 2.0
-    ratio = spring.inner_diameter / spring.outer_diameter
-    return Stress(
-        om=-3.0 / np.pi * u,
-        i=-u * (k2 * v + k3),
-        ii=-u * (k2 * v - k3),
-        iii=-u * ratio * ((k2 - 2.0 * k3) * v - k3),
-        iv=-u * ratio * ((k2 - 2.0 * k3) * v + k3),
-    )
 
 
 def _lowest_root(p: float, q: Floats) -> Floats:

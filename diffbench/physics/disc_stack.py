@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, not_negative, within
-from diffbench.physics.disc_spring import DiscSpring, deflection, load, stiffness
+from diffbench.physics.disc_spring import DiscSpring, deflection, load
 
 
 @dataclass(frozen=True)
@@ -146,41 +146,3 @@ def stack_deflection(stack: DiscStack, force: ArrayLike, *, unloading: bool = Fa
     """
     single = not_negative("load", force) / stack.gain(unloading=unloading)
     return stack.series * deflection(stack.spring, single)
-
-
-def stack_stiffness(stack: DiscStack, deflection: ArrayLike, *, unloading: bool = False) -> Floats:
-    """Stiffness of a stack at a deflection: what a shim of one metre would be worth.
-
-    dF/ds = n/i · dF_1/ds(s/i) / (1 ∓ w_M (n − 1) ∓ w_R)
-
-    Parameters
-    ----------
-    stack : DiscStack
-        The stack.
-    deflection : array_like
-        Deflection s of the whole stack [m], any shape, 0 to i h0.
-    unloading : bool
-        The stack is let out.
-
-    Returns
-    -------
-    Stiffness [N/m].
-
-    Raises
-    ------
-    ValueError
-        A deflection lies outside 0 to i h0.
-
-    Examples
-    --------
-    >>> pair = DiscStack(DiscSpring(0.100, 0.080, 0.002, 0.0012), series=2)
-    >>> print(f"{stack_stiffness(pair, 0.0010) / 1e6:.2f}")
-    1.06
-
-    References
-    ----------
-    Derivative of `stack_load`.
-    """
-    share = within("deflection", deflection, 0.0, stack.travel, unit=" m") / stack.series
-    share = share.clip(max=stack.spring.cone_height)
-    return stack.gain(unloading=unloading) / stack.series * stiffness(stack.spring, share)

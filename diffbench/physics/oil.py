@@ -1,4 +1,4 @@
-"""Viscosity of the oil over temperature, and the viscous drag that follows it."""
+"""Viscosity of the oil over temperature."""
 
 from dataclasses import dataclass
 
@@ -122,69 +122,6 @@ def kinematic_viscosity(temperature: ArrayLike, oil: Walther) -> Floats:
     x = np.minimum(z, 5.0)
     correction = np.exp(-0.7487 + x * (-3.295 + x * (0.6119 - 0.3193 * x)))
     return (z - correction) / MM2_PER_M2
-
-
-def viscous_coefficient(
-    temperature: ArrayLike,
-    at_reference: ArrayLike,
-    reference: float,
-    *,
-    viscosity_40: float | None = None,
-    viscosity_100: float | None = None,
-    exponent: ArrayLike | None = None,
-) -> Floats:
-    """Viscous drag per speed difference, at an oil temperature.
-
-    c(Theta) = c_ref nu(Theta)/nu(Theta_ref) if the oil is stated, c_ref exp(−b (Theta − Theta_ref)) if not
-
-    Parameters
-    ----------
-    temperature : array_like
-        Oil temperature Theta [°C], any shape; NaN passes through.
-    at_reference : array_like
-        Coefficient c_ref at the reference temperature [N·m·s/rad]; broadcast.
-    reference : float
-        Reference temperature Theta_ref [°C].
-    viscosity_40 : float or None
-        Kinematic viscosity of the oil at 40 °C [m²/s], together with `viscosity_100`.
-    viscosity_100 : float or None
-        Kinematic viscosity of the oil at 100 °C [m²/s].
-    exponent : array_like or None
-        Relative fall b of the coefficient per kelvin [1/K], instead of the two viscosities; broadcast.
-
-    Returns
-    -------
-    Coefficient c [N·m·s/rad].
-
-    Raises
-    ------
-    ValueError
-        Neither both viscosities nor the exponent is given, or both ways at once.
-
-    Notes
-    -----
-    Validity: laminar film of unchanging thickness; oil density is taken as constant (it falls by less than
-    0.1 % per kelvin, the viscosity by several).
-
-    Examples
-    --------
-    >>> oil = {"viscosity_40": 190e-6, "viscosity_100": 17.5e-6}
-    >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, **oil):.4f}")
-    0.0500
-    >>> print(f"{viscous_coefficient(100.0, 0.2, 60.0, exponent=0.035):.4f}")
-    0.0493
-
-    References
-    ----------
-    Newton's law of viscosity; `kinematic_viscosity`. The exponential is common practice (Reynolds' law).
-    """
-    theta, c_ref = floats(temperature), floats(at_reference)
-    if exponent is not None and viscosity_40 is None and viscosity_100 is None:
-        return c_ref * np.exp(-floats(exponent) * (theta - reference))
-    if exponent is None and viscosity_40 is not None and viscosity_100 is not None:
-        oil = walther(viscosity_40, viscosity_100)
-        return c_ref * kinematic_viscosity(theta, oil) / kinematic_viscosity(reference, oil)
-    raise ValueError("give the oil by both viscosities, or by the exponent, and not by both ways")
 
 
 def _log_log(viscosity: float) -> Floats:

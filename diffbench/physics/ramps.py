@@ -15,17 +15,7 @@ infinite, which stands for "it keeps whatever it had".
 import numpy as np
 from numpy.typing import ArrayLike
 
-from diffbench.physics.arguments import Floats, not_negative, positive, unwrapped, within
-from diffbench.physics.play import Stretches, monotone_stretches, play
-
-__all__ = [
-    "Stretches",
-    "monotone_stretches",
-    "play",
-    "ramp_bias",
-    "thrust_per_torque",
-    "unloading_ratio",
-]
+from diffbench.physics.arguments import Floats, floats, not_negative, positive, unwrapped, within
 
 QUARTER_TURN = np.pi / 2.0
 
@@ -177,6 +167,78 @@ def unloading_ratio(angle: ArrayLike, friction_angle: ArrayLike) -> Floats:
     np.divide(wide + narrow, wide - narrow, out=ratio, where=~held)
     # No ramp friction, no play: also in the limit of a face along the axis, where both thrusts are zero.
     return unwrapped(np.where(phi == 0.0, 1.0, ratio))
+
+
+def effective_angle(
+    bias: ArrayLike,
+    friction: ArrayLike,
+    faces: ArrayLike,
+    effective_radius: ArrayLike,
+    pin_radius: ArrayLike,
+) -> Floats:
+    """Effective ramp angle: the angle that a ramp without friction would have to have for this bias.
+
+    cot beta_eff = K r_p/(mu n R_e): beta + phi from the loading bias, beta − phi from the unloading bias
+
+    Parameters
+    ----------
+    bias : array_like
+        Ramp bias K [-], not negative.
+    friction : array_like
+        Friction coefficient mu of the plates [-], positive.
+    faces : array_like
+        Friction faces n in one pack [-], positive.
+    effective_radius : array_like
+        Effective radius R_e of the plates [m], positive.
+    pin_radius : array_like
+        Radius r_p at which the cross pin bears [m], positive. All five broadcast.
+
+    Returns
+    -------
+    Effective ramp angle from the plane of rotation [rad], above 0 to pi/2 (no bias).
+
+    Raises
+    ------
+    ValueError
+        An argument is out of its range.
+
+    Examples
+    --------
+    >>> print(f"{np.degrees(effective_angle(0.5172, 0.11, 5, 0.0447, 0.0385)):.1f}")
+    51.0
+
+    References
+    ----------
+    `ramp_bias` turned round.
+    """
+    lever = _lever(positive("friction", friction), positive("faces", faces), effective_radius)
+    return np.arctan2(lever, not_negative("ramp bias", bias) * positive("pin radius", pin_radius))
+
+
+def log_slope(effective_angle: ArrayLike) -> Floats:
+    """Slope of the logarithm of thrust, or ramp bias, over the effective ramp angle.
+
+    d ln cot(x)/dx = −2/sin 2x
+
+    Parameters
+    ----------
+    effective_angle : array_like
+        Effective ramp angle x = beta ± phi [rad], above 0 and below pi/2.
+
+    Returns
+    -------
+    Slope [1/rad].
+
+    Examples
+    --------
+    >>> print(f"{log_slope(np.radians(45.0)):.1f}")
+    -2.0
+
+    References
+    ----------
+    Derivative of `thrust_per_torque`.
+    """
+    return -2.0 / np.sin(2.0 * floats(effective_angle))
 
 
 def _lever(friction: Floats, faces: Floats, effective_radius: ArrayLike) -> Floats:

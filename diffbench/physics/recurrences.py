@@ -1,10 +1,9 @@
 """Recurrences x[i] = f_i(x[i-1]) without a Python loop over samples.
 
-Both kinds used here are closed under composition: a clamp after a clamp is a clamp, a straight line after a
-straight line is a straight line. So n samples are cut into about sqrt(n) blocks of sqrt(n) samples. All
-blocks are composed side by side, their start values follow one from the other, and all blocks are then run
-side by side: about 3 sqrt(n) numpy calls, O(n) work, no growth of intermediate numbers and nothing to
-compile.
+A straight line after a straight line is a straight line. So n samples are cut into about sqrt(n) blocks of
+sqrt(n) samples. All blocks are composed side by side, their start values follow one from the other, and all
+blocks are then run side by side: about 3 sqrt(n) numpy calls, O(n) work, no growth of intermediate numbers
+and nothing to compile.
 """
 
 import math
@@ -15,53 +14,6 @@ from diffbench.physics.arguments import Floats
 
 _LENGTH = 64  # of a block of constant decay: its triangle of powers stays in the processor's cache
 _APART = np.arange(_LENGTH)[None, :] - np.arange(_LENGTH)[:, None]  # how many samples later
-
-
-def clamp_recurrence(lower: Floats, upper: Floats, start: float) -> Floats:
-    """Run x[i] = max(lower[i], min(x[i-1], upper[i])), exactly as the loop over samples would.
-
-    A clamp only ever picks one of the numbers it was given, so the result is equal to the last bit.
-
-    Parameters
-    ----------
-    lower : ndarray
-        Lower limits, shape (n,).
-    upper : ndarray
-        Upper limits, shape (n,), nowhere below `lower`.
-    start : float
-        x before the first sample.
-
-    Returns
-    -------
-    x, shape (n,).
-
-    Examples
-    --------
-    >>> clamp_recurrence(np.array([1.0, 3.0, 0.5]), np.array([2.0, 6.0, 1.0]), 0.0).tolist()
-    [1.0, 3.0, 1.0]
-
-    References
-    ----------
-    Composition of clamps, elementary.
-    """
-    n = lower.size
-    low, high = _in_blocks(lower, -np.inf), _in_blocks(upper, np.inf)
-    length, blocks = low.shape
-    # A whole block is the clamp to [bottom, top].
-    bottom, top = np.full(blocks, -np.inf), np.full(blocks, np.inf)
-    for row in range(length):
-        bottom = np.maximum(low[row], np.minimum(bottom, high[row]))
-        top = np.maximum(low[row], np.minimum(top, high[row]))
-    x = np.empty(blocks)
-    value = float(start)
-    for block, (b, t) in enumerate(zip(bottom.tolist(), top.tolist(), strict=True)):
-        x[block] = value
-        value = max(b, min(value, t))
-    out = np.empty_like(low)
-    for row in range(length):
-        x = np.maximum(low[row], np.minimum(x, high[row]))
-        out[row] = x
-    return np.ascontiguousarray(out.T).reshape(-1)[:n]
 
 
 def affine_recurrence(gain: Floats, offset: Floats, start: float) -> Floats:

@@ -202,7 +202,7 @@ class _Mapping:
         return found
 
     def _is_needed(self, name: str) -> bool:
-        if name in _ALWAYS or self.rig.arrangement.startswith("output-turned"):
+        if name in _ALWAYS or self.rig.turns_one_output:
             return True
         return (name in _HAND_CHANNELS) == self.by_hand
 

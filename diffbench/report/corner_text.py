@@ -96,7 +96,9 @@ def _row(rung: Rung, phase: PhaseResult) -> tuple[str, str, str, str, str]:
     state: str = phase.state if phase.state != "not proven" else "locked or not: not proven"
     if phase.sliding is not None:
         state += f", {phase.sliding} tyre slides"
-    if not phase.tested and rung.predicted is None:
+    if phase.beyond:
+        state += ", BEYOND the map"
+    elif not phase.tested and rung.predicted is None:
         state += ", NOT tested"
     kept = interval_cell(phase.share_kept, times=PER_CENT)
     return printable(rung.label), kept, interval_cell(phase.yaw_moment), forces, state

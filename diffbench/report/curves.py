@@ -11,7 +11,8 @@ from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.friction import shape, sliding_speed, temperature_factor
 from diffbench.physics.steady import UnitQuantities
-from diffbench.predict import unit_of
+from diffbench.predict import best_unit
+from diffbench.report.map_window import torques_to_draw
 
 __all__ = [
     "BranchCurve",
@@ -98,7 +99,7 @@ def branch_curve(
     locking_map : LockingMap
         The map.
     branch : str
-        "loading", "unloading" or "mean".
+        "loading", "unloading", "mean" or "either".
     speed_difference : float
         Speed difference [rad/s].
     temperature : float
@@ -106,9 +107,9 @@ def branch_curve(
 
     Returns
     -------
-    The curve at the map's nodes of input torque.
+    The curve at the map's nodes of input torque, as far as they are drawn.
     """
-    torque = np.array(locking_map.axes[0])
+    torque = locking_map.axes[0][torques_to_draw(locking_map)]
     speed, heat = np.full(torque.shape, speed_difference), np.full(torque.shape, temperature)
     low, high = locking_map.interval(torque, speed, heat, branch)
     return BranchCurve(
@@ -182,7 +183,7 @@ def parts_over_torque(
     speed_difference: float,
     temperature: float,
 ) -> Parts:
-    """What the locking torque of one branch is made of, over the input torques of the map.
+    """What the locking torque of one branch is made of, over the input torques of the map that are drawn.
 
     Parameters
     ----------
@@ -191,7 +192,7 @@ def parts_over_torque(
     locking_map : LockingMap
         Gives the build and the input torques.
     branch : str
-        "loading", "unloading" or "mean".
+        "loading", "unloading", "mean" or "either".
     speed_difference, temperature : float
         Where [rad/s, °C].
 
@@ -205,7 +206,7 @@ def parts_over_torque(
     is left of the clamping, P − (1 − Phi) K |T_in|, until the contact has opened: as the load on a preloaded
     joint is shared.
     """
-    if branch == "mean":
+    if branch in ("mean", "either"):
         both = [
             parts_over_torque(
                 characterisation,
@@ -221,7 +222,7 @@ def parts_over_torque(
             both[0].input_torque, *(0.5 * (getattr(both[0], n) + getattr(both[1], n)) for n in names)
         )
     unit = _unit(characterisation, locking_map)
-    torque = np.array(locking_map.axes[0])
+    torque = locking_map.axes[0][torques_to_draw(locking_map)]
     drive, coast = unit.drive_bias, unit.coast_bias
     if branch == "unloading":
         drive, coast = drive * unit.drive_ratio, coast * unit.coast_ratio
@@ -282,16 +283,13 @@ def best_form(characterisation: Characterisation) -> FormState:
 
 def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQuantities:
     """The unit of the map's build by the best form."""
-    form = best_form(characterisation)
     builds = [facts.build for facts in characterisation.builds]
     name = locking_map.document.build
     facts = characterisation.builds[builds.index(name) if name in builds else 0]
-    return unit_of(
-        form,
-        np.array(form.values),
+    return best_unit(
+        characterisation,
         radius=facts.effective_radius_m,
         label="" if len(builds) == 1 else f"[{facts.build}]",
-        reference=characterisation.reference,
     )
 
 

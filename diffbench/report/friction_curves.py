@@ -14,6 +14,7 @@ from diffbench.physics.friction import sliding_speed
 from diffbench.physics.steady import UnitQuantities
 from diffbench.predict import unit_of
 from diffbench.report.curves import BranchCurve, best_form, friction_factor, sweep_cells, viscous_at
+from diffbench.report.map_window import torques_to_draw
 
 __all__ = [
     "FrictionCells",
@@ -69,7 +70,7 @@ def bias_curve(
     locking_map : LockingMap
         The map.
     branch : str
-        "loading", "unloading" or "mean".
+        "loading", "unloading", "mean" or "either".
     speed_difference, temperature : float
         Where [rad/s, °C].
 
@@ -82,7 +83,7 @@ def bias_curve(
     ----------
     SAE J2817.
     """
-    ends = locking_map.axes[0]
+    ends = locking_map.axes[0][torques_to_draw(locking_map)]
     torque = np.unique(np.append(np.linspace(float(ends[0]), float(ends[-1]), BIAS_NODES), ends))
     speed, heat = np.full(torque.shape, speed_difference), np.full(torque.shape, temperature)
     low, high = locking_map.interval(torque, speed, heat, branch)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.locking_map import Branch, LockingMap
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
 
 if TYPE_CHECKING:
@@ -62,11 +63,13 @@ def contour_levels(locking_map: LockingMap) -> Array:
     Examples
     --------
     >>> from types import SimpleNamespace
-    >>> values = {"loading": np.array([80.0, 430.0]), "unloading": np.array([80.0, 560.0])}
-    >>> contour_levels(SimpleNamespace(values=values)).tolist()
+    >>> values = {"loading": np.array([[[80.0]], [[430.0]]]), "unloading": np.array([[[80.0]], [[560.0]]])}
+    >>> axes, tested = (np.array([0.0, 700.0]), np.array([4.0])), {"loading": np.ones((2, 1, 1), dtype=bool)}
+    >>> contour_levels(SimpleNamespace(values=values, axes=axes, tested=tested)).tolist()
     [50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0, 450.0, 500.0, 550.0, 600.0]
     """
-    every = np.concatenate([locking_map.values[branch].ravel() for branch in ("loading", "unloading")])
+    drawn = np.ix_(torques_to_draw(locking_map), speeds_to_draw(locking_map))
+    every = np.concatenate([locking_map.values[branch][drawn].ravel() for branch in ("loading", "unloading")])
     return round_levels(float(every.min()), float(every.max()), MOST_LEVELS)
 
 
@@ -98,7 +101,7 @@ def contours(
     axes : matplotlib.axes.Axes
         Where to draw.
     branch : str
-        "loading", "unloading" or "mean".
+        "loading", "unloading", "mean" or "either".
     temperature : int
         Index along the map's temperature axis.
     levels : numpy.ndarray or None
@@ -106,19 +109,21 @@ def contours(
 
     Returns
     -------
-    The axes. Lines bear their locking torque [N·m]; what the bench did not cover is hatched, its border
-    drawn.
+    The axes, over what was tested and what lies near. Lines bear their locking torque [N·m]; what the bench
+    did not cover is hatched, its border drawn.
 
     Raises
     ------
     ValueError
         The map has a single input torque or speed difference.
     """
-    torque, speed = locking_map.axes[0], locking_map.axes[1]
+    across, upward = torques_to_draw(locking_map), speeds_to_draw(locking_map)
+    torque, speed = locking_map.axes[0][across], locking_map.axes[1][upward]
     if torque.size < 2 or speed.size < 2:
         msg = "contours need at least two input torques and two speed differences"
         raise ValueError(msg)
-    values = locking_map.values[branch][:, :, temperature].T
+    drawn = np.ix_(across, upward)
+    values = locking_map.values[branch][:, :, temperature][drawn].T
     levels = contour_levels(locking_map) if levels is None else levels
     colours = scale()
     shades = [colours(0.04 + 0.92 * i / max(len(levels) - 2, 1)) for i in range(len(levels) - 1)]
@@ -128,7 +133,7 @@ def contours(
         in_ratios(axes, "y")
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
-    tested = locking_map.tested[branch][:, :, temperature]
+    tested = locking_map.tested[branch][:, :, temperature][drawn]
     hatch_untested(axes, tested.T, torque, speed)
     _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
     axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))

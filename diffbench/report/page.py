@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
@@ -100,6 +101,11 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "build": printable(characterisation.build, limit=LONGEST_NAME),
         "map_build": printable(locking_map.document.build, limit=LONGEST_NAME),
         "several_builds": len(characterisation.builds) > 1,
+        "folders": [
+            (printable(facts.build, limit=LONGEST_NAME), quote(f"{facts.folder}/report.html"))
+            for facts in characterisation.builds
+            if facts.folder
+        ],
         "date": printable(characterisation.date, limit=40),
         "verdict": verdict(characterisation),
         "typeset": typeset,

@@ -20,6 +20,7 @@ from diffbench.report.curves import (
 )
 from diffbench.report.drawing import draw
 from diffbench.report.figures import BRANCHES
+from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page_tables import Table, typeset
 from diffbench.report.rounding import number_text
 
@@ -261,8 +262,9 @@ def map_page_figures(characterisation: Characterisation, locking_map: LockingMap
 def _contour_figure(
     locking_map: LockingMap, branch: Branch, index: int, temperature: float, levels: map_figures.Array
 ) -> PageFigure:
-    torque, speed, _ = locking_map.axes
-    values, tested = locking_map.values[branch][:, :, index], locking_map.tested[branch][:, :, index]
+    across, upward = torques_to_draw(locking_map), speeds_to_draw(locking_map)
+    torque, speed, drawn = locking_map.axes[0][across], locking_map.axes[1][upward], np.ix_(across, upward)
+    values, tested = (table[branch][:, :, index][drawn] for table in (locking_map.values, locking_map.tested))
     rows = [
         (
             f"{torque[i]:.0f}",

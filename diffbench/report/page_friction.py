@@ -21,6 +21,7 @@ from diffbench.report.friction_curves import (
     friction_scale,
     reference_place,
 )
+from diffbench.report.map_window import torques_to_draw
 from diffbench.report.page_figures import HALF, PageFigure, numbers
 from diffbench.report.rounding import number_text
 
@@ -54,7 +55,7 @@ def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) ->
     speed, heat = place_of_reference(characterisation, None, None)
     place = f"{heat:g} °C and {speed:g} rad/s"
     rows, peak = [], ""
-    torque = locking_map.axes[0]
+    torque = locking_map.axes[0][torques_to_draw(locking_map)]
     curves = [
         bias_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in BRANCHES
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from diffbench.locking_map import LockingMap
@@ -12,7 +13,7 @@ from diffbench.report.wording import printable
 from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
 from diffbench.trackside.rebuild import Compared
 
-__all__ = ["rebuild_text", "slip_text", "split_text"]
+__all__ = ["beyond_advice", "rebuild_text", "slip_text", "split_text", "standing"]
 
 WIDTH = 100
 
@@ -45,7 +46,7 @@ def split_text(split: TorqueSplit) -> str:
     head = (
         f"{number_text(split.input_torque)} N·m at the case, {number_text(split.speed_difference)} rad/s, "
         f"{number_text(split.temperature)} °C, {split.branch} branch; 95 % in brackets; "
-        + _standing(split.tested, split.predicted)
+        + standing(tested=split.tested, beyond=split.beyond, predicted=split.predicted)
     )
     return "\n".join([head, *table(rows, WIDTH)])
 
@@ -69,7 +70,8 @@ def slip_text(found: SlipVerdict) -> str:
         f"{words[found.state]}: {number_text(found.torque_difference)} N·m across, of "
         f"{interval_cell(found.locking_torque)} N·m locking torque{used} at "
         f"{number_text(found.input_torque)} N·m input torque and "
-        f"{number_text(found.speed_difference)} rad/s; {_standing(found.tested, found.predicted)}"
+        f"{number_text(found.speed_difference)} rad/s; "
+        + standing(tested=found.tested, beyond=found.beyond, predicted=found.predicted)
     )
 
 
@@ -105,7 +107,78 @@ def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[
     return "\n".join([head, at, *table(lines, WIDTH, right=[0])])
 
 
-def _standing(tested: bool, predicted: str | None) -> str:
+def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
+    """What a value of a map rests on.
+
+    Parameters
+    ----------
+    tested, beyond : bool
+        Whether the bench covered the place; whether it is beyond the axes of the map.
+    predicted : str or None
+        What was changed, where the map is of no measured unit.
+
+    Returns
+    -------
+    The text.
+    """
+    words = "inside what was tested" if tested else "NOT tested: an extrapolation"
+    if beyond:
+        words = "BEYOND the axes of the map: an extrapolation"
     if predicted is not None:
-        return f"PREDICTED, not measured: {printable(predicted)}"
-    return "inside what was tested" if tested else "NOT tested: an extrapolation"
+        words = f"PREDICTED, not measured: {printable(predicted)}" + (f"; {words}" if beyond else "")
+    return words
+
+
+_AXES = (
+    ("input_torque", "N.m", "goes on in a straight line"),
+    ("speed_difference", "rad/s", "is held"),
+    ("temperature", "degC", "is held"),
+)
+
+
+def beyond_advice(locking_map: LockingMap, places: Sequence[tuple[float, float, float]]) -> str:
+    """How a map comes to reach places that are beyond its axes.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    places : sequence of tuple
+        Input torque [N·m], speed difference [rad/s], temperature [°C]; at least one beyond an axis.
+
+    Returns
+    -------
+    The text: what the map does there, and the lines of the build sheet with which a fit reaches there.
+    """
+    does, asked = [], []
+    for (key, unit, words), axis, column in zip(
+        _AXES, locking_map.axes, zip(*places, strict=True), strict=True
+    ):
+        low, high = float(axis[0]), float(axis[-1])
+        if low <= min(column) and max(column) <= high:
+            continue
+        does.append(f"along {key.replace('_', ' ')} ({low:.6g} to {high:.6g} {unit}) the value {words}")
+        far = [
+            end if reached else _outwards(place)
+            for end, place, reached in (
+                (low, min(column), low <= min(column)),
+                (high, max(column), max(column) <= high),
+            )
+        ]
+        asked.append(f'{key} = ["{far[0]:.6g} {unit}", "{far[1]:.6g} {unit}"]')
+    return "\n".join(
+        [
+            f"Beyond the axes of this map {' and '.join(does)}; the limits part by the distance.",
+            "A map that reaches there is fitted with these lines in the build sheet:",
+            "  [map]",
+            *(f"  {line}" for line in asked),
+        ]
+    )
+
+
+def _outwards(value: float) -> float:
+    """Away from zero to two digits."""
+    if value == 0.0:
+        return 0.0
+    power = 10.0 ** (math.floor(math.log10(abs(value))) - 1)
+    return math.copysign(math.ceil(abs(value) / power - 1e-9) * power, value)

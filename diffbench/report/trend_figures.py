@@ -168,7 +168,8 @@ def _line(course: Course, axes: Axes, scale: float) -> None:
     far = course.crossing.expected if course.crossing is not None else None
     if far is not None and far < places[-1] + 2.0 * (places[-1] - places[0]):
         ahead = max(ahead, far + 0.1 * (places[-1] - places[0]))
-    x = np.linspace(places[0], ahead, 120)
+    # after a jump a new line begins
+    x = np.linspace(places[0 if course.jump is None else course.jump.at], ahead, 120)
     low, high = line.next_record(x)
     axes.fill_between(x * scale, low, high, color=RECORD, alpha=0.14, linewidth=0, label="next record, 95 %")
     known = x <= places[-1]

@@ -37,9 +37,34 @@ def verdict_text(course: Course) -> str:
         middle, low, high = (100.0 * share for share in course.change)
         numbers = f"{middle:+.1f} % (95 %: {low:+.1f} to {high:+.1f} %)"
         last = along_text(course.series.points[-1].x, course.series.axis)
-        word = "cannot be told yet" if course.state == "open" else course.state
+        word = {"open": "cannot be told yet", "jumped": f"{'fell' if middle < 0 else 'rose'} at once"}.get(
+            course.state, course.state
+        )
         head = f"{word}, {numbers} to {last} by {records}"
     return f"{head}: {course.reason}"
+
+
+def newest_text(course: Course) -> str | None:
+    """How the unit stood when it was last seen, against its limits."""
+    found = course.newest
+    if found is None:
+        return None
+    point, unit, axis = found.point, course.series.unit, course.series.axis
+    value = with_unit(number_text(point.value, point.u), unit)
+    if point.low is not None and point.high is not None:
+        value += f" (95 %: {number_text(point.low, point.u)} to {number_text(point.high, point.u)})"
+    low, high = (None if end is None else number_text(end) for end in (found.lower_limit, found.upper_limit))
+    limits = with_unit(
+        f"{low} to {high}" if None not in (low, high) else f"at least {low}" if low else f"at most {high}",
+        unit,
+    )
+    said = {
+        "conforming": f"within {limits}",
+        "not conforming": f"OUT OF LIMITS, proven to be {'below' if found.below else 'above'} {limits}",
+        "not proven": f"not proven either way against {limits}",
+    }[found.outcome]
+    where = along_text(point.x, axis)
+    return f"newest record by itself, {point.record} ({where}, {point.date}): {value}: {said}"
 
 
 def needed_text(course: Course) -> str | None:
@@ -76,6 +101,8 @@ def limit_text(course: Course) -> str | None:
         return None
     axis = course.series.axis
     limit = with_unit(number_text(found.limit), course.series.unit)
+    if course.newest is not None and course.newest.below:
+        return f"lower limit {limit}: REACHED, by the newest record itself"
     if course.reached:
         return f"lower limit {limit}: REACHED, with 95 % confidence"
     if found.open_at_start:
@@ -127,7 +154,7 @@ def trend_text(trend: Trend, *, width: int = 100) -> str:
     lines = [f"{head}over {trend.axis} since it was assembled"]
     for course in trend.courses:
         lines += ["", *wrapped(f"{label(course.series.quantity)}: {verdict_text(course)}", width, rest="  ")]
-        told = (needed_text, next_text, limit_text, lasting_text, charts_text)
+        told = (newest_text, needed_text, next_text, limit_text, lasting_text, charts_text)
         for text in (tell(course) for tell in told):
             if text is not None:
                 lines += wrapped(text, width, first="  - ")

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import BuildFacts, Characterisation, FormState
 from diffbench.errors import Fault, FitError, Place
-from diffbench.physics.ramps import thrust_per_torque, unloading_ratio
+from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_ratio
 from diffbench.quantities import Quantity
 
 Array = NDArray[np.float64]
@@ -198,8 +198,8 @@ def _ramp(
     for name, factor in zip(names, (loading, ratio), strict=True):
         change.scale(factor, name)
     # d ln cot(x)/dx at both ends; a new angle given off the nominal one errs with the one that acts
-    new_up, new_down = _log_slope(after + friction), _log_slope(after - friction)
-    old_up, old_down = _log_slope(before + friction), _log_slope(before - friction)
+    new_up, new_down = log_slope([after + friction, after - friction]).tolist()
+    old_up, old_down = log_slope([before + friction, before - friction]).tolist()
     moves = 0.0 if nominal_deg is None else 1.0
     by_angle = (moves * new_up - old_up, moves * (new_down - new_up) - (old_down - old_up))
     by_friction = (new_up - old_up, old_down + old_up - new_down - new_up)
@@ -207,11 +207,6 @@ def _ramp(
         change.doubts.append(
             {name: slope * math.radians(u or 0.0) for name, slope in zip(names, slopes, strict=True)}
         )
-
-
-def _log_slope(angle: float) -> float:
-    """Slope of the logarithm of a cotangent: −2/sin 2x [1/rad]."""
-    return -2.0 / math.sin(2.0 * angle)
 
 
 def measured(characterisation: Characterisation, name: str, label: str) -> Quantity | None:

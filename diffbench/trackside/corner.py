@@ -61,6 +61,8 @@ class PhaseResult:
     tested : bool
         Whether the bench covered the place. A locked axle does not slide: it counts where that torque and
         temperature were covered at some speed difference up to free rolling.
+    beyond : bool
+        Whether the place is beyond the axes of the map.
     """
 
     phase: str
@@ -81,6 +83,7 @@ class PhaseResult:
     state: AxleState
     sliding: Literal["outer", "inner"] | None
     tested: bool
+    beyond: bool
 
 
 @dataclass(frozen=True)
@@ -144,7 +147,7 @@ def corner_entry(
     units: Sequence[tuple[str, LockingMap]],
     *,
     phases: Sequence[Phase] | None = None,
-    branch: Branch = "mean",
+    branch: Branch = "either",
     file: str | None = None,
 ) -> CornerEntry:
     """What each unit does in every phase of a corner entry.
@@ -157,8 +160,8 @@ def corner_entry(
         Names and maps, measured or predicted.
     phases : sequence of Phase or None
         Instead of the car's own.
-    branch : {"mean", "loading", "unloading"}
-        Of the maps, where a phase does not say it.
+    branch : {"either", "mean", "loading", "unloading"}
+        Of the maps, where a phase does not say it; by default it is not known which.
     file : str or None
         The car's file, for messages.
 
@@ -174,8 +177,8 @@ def corner_entry(
     Notes
     -----
     Validity: as `diffbench.physics.corner_balance.axle_balance`; each phase in steady state, the torque of
-    the map at its own speed difference; limits by all of the map at its lower, and at its upper limit. Below
-    the lowest speed difference of a map its value there holds.
+    the map at its own speed difference; limits by all of the map at its lower, and at its upper limit. Beyond
+    the axes of a map, its own rule.
 
     References
     ----------
@@ -282,6 +285,7 @@ def _phase(unit: LockingMap, car: Car, phase: Phase, branch: Branch, file: str |
         state=state,
         sliding=best.sliding,
         tested=any(bool(unit.is_tested(torque, at, heat, branch)) for at in places),
+        beyond=all(bool(unit.read(torque, at, heat, branch).beyond) for at in places),
     )
 
 

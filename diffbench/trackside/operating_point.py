@@ -50,6 +50,8 @@ class TorqueSplit:
         Whether the bench covered the place.
     predicted : str or None
         What was changed, where the map is of no measured unit.
+    beyond : bool
+        Whether the place is beyond the axes of the map.
     """
 
     input_torque: float
@@ -63,6 +65,7 @@ class TorqueSplit:
     faster_output: float
     tested: bool
     predicted: str | None
+    beyond: bool
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,8 @@ class SlipVerdict:
         Whether the bench covered the place.
     predicted : str or None
         As `TorqueSplit`.
+    beyond : bool
+        As `TorqueSplit`.
     """
 
     left_torque: float
@@ -99,6 +104,7 @@ class SlipVerdict:
     share_of_locking_torque: float | None
     tested: bool
     predicted: str | None
+    beyond: bool
 
 
 def torque_split(
@@ -107,7 +113,7 @@ def torque_split(
     speed_difference: float,
     temperature: float,
     *,
-    branch: Branch = "mean",
+    branch: Branch = "either",
 ) -> TorqueSplit:
     """Locking torque, locking effect and torque bias ratio at an operating point.
 
@@ -123,8 +129,8 @@ def torque_split(
         Of the outputs [rad/s]; the magnitude counts.
     temperature : float
         Of plates and oil [°C].
-    branch : {"mean", "loading", "unloading"}
-        Of the map.
+    branch : {"either", "mean", "loading", "unloading"}
+        Of the map; by default it is not known which, and the limits hold both real ones.
 
     Returns
     -------
@@ -146,7 +152,8 @@ def torque_split(
     """
     _finite(input_torque=input_torque, speed_difference=speed_difference, temperature=temperature)
     place = (float(input_torque), abs(float(speed_difference)), float(temperature))
-    torque = interval_at(locking_map, place, branch)
+    read = locking_map.read(*place, branch)
+    torque = Interval(read.locking_torque, read.low, read.high)
     assert torque.value is not None
     effect = Interval(*(_effect(limit, place[0]) for limit in (torque.value, torque.low, torque.high)))
     ratio = Interval(*(_ratio(limit) for limit in (effect.value, effect.low, effect.high)))
@@ -160,8 +167,9 @@ def torque_split(
         torque_bias_ratio=ratio,
         slower_output=(place[0] + torque.value) / 2.0,
         faster_output=(place[0] - torque.value) / 2.0,
-        tested=bool(locking_map.is_tested(*place, branch)),
+        tested=read.tested,
         predicted=locking_map.document.predicted,
+        beyond=read.beyond,
     )
 
 
@@ -172,7 +180,7 @@ def slip_state(
     temperature: float,
     *,
     speed_difference: float | None = None,
-    branch: Branch = "mean",
+    branch: Branch = "either",
 ) -> SlipVerdict:
     """Locked or slipping for a given left and right torque.
 
@@ -189,8 +197,8 @@ def slip_state(
     speed_difference : float or None
         At which sliding the unit is asked to hold [rad/s]; None asks at the lowest speed difference that was
         tested there (else the lowest of the map): a unit at rest is nearest to it.
-    branch : {"mean", "loading", "unloading"}
-        Of the map.
+    branch : {"either", "mean", "loading", "unloading"}
+        Of the map; by default it is not known which, and the limits hold both real ones.
 
     Returns
     -------
@@ -221,7 +229,8 @@ def slip_state(
         _finite(speed_difference=speed_difference)
         at = abs(float(speed_difference))
     place = (whole, at, float(temperature))
-    torque = interval_at(locking_map, place, branch)
+    read = locking_map.read(*place, branch)
+    torque = Interval(read.locking_torque, read.low, read.high)
     assert torque.value is not None
     assert torque.low is not None
     assert torque.high is not None
@@ -240,8 +249,9 @@ def slip_state(
         speed_difference=at,
         state=state,
         share_of_locking_torque=difference / torque.value if torque.value > 0.0 else None,
-        tested=bool(locking_map.is_tested(*place, branch)),
+        tested=read.tested,
         predicted=locking_map.document.predicted,
+        beyond=read.beyond,
     )
 
 

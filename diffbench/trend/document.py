@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from diffbench.trend.charts import Charts
-from diffbench.trend.line import Line
+from diffbench.trend.line import Jump, Line
 from diffbench.trend.outlook import Course, Trend
 
 __all__ = ["FORMAT", "document_of"]
@@ -33,6 +33,7 @@ def document_of(trend: Trend) -> dict[str, Any]:
         "builds": list(trend.builds),
         "over": trend.axis,
         "limit_reached": trend.reached,
+        "failed": trend.failed,
         "quantities": {course.series.quantity: _course(course) for course in trend.courses},
         "notes": list(trend.notes),
     }
@@ -41,12 +42,14 @@ def document_of(trend: Trend) -> dict[str, Any]:
 def _course(course: Course) -> dict[str, Any]:
     return {
         "unit": course.series.unit,
+        "newest": None if course.newest is None else asdict(course.newest),
         "state": course.state,
         "reason": course.reason,
         "more_records_needed": course.needed,
         "change": None
         if course.change is None
         else dict(zip(("value", "low", "high"), course.change, strict=True)),
+        "jump": None if course.jump is None else _jump(course, course.jump),
         "line": None if course.line is None else _line(course.line),
         "lower_limit": None
         if course.crossing is None
@@ -58,6 +61,18 @@ def _course(course: Course) -> dict[str, Any]:
         "earlier_builds": {
             series.build: [asdict(point) for point in series.points] for series in course.earlier
         },
+    }
+
+
+def _jump(course: Course, jump: Jump) -> dict[str, Any]:
+    before, after = course.series.points[jump.at - 1], course.series.points[jump.at]
+    return {
+        "between_records": [before.record, after.record],
+        "size": jump.size,
+        "low": jump.low,
+        "high": jump.high,
+        "sigma": jump.sigma,
+        "degrees_of_freedom": jump.freedom,
     }
 
 

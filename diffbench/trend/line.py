@@ -14,7 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["STATED_FREEDOM", "Crossing", "Line", "crossing", "fit_line", "pooled", "records_needed"]
+__all__ = [
+    "STATED_FREEDOM",
+    "Crossing",
+    "Jump",
+    "Line",
+    "crossing",
+    "find_jump",
+    "fit_line",
+    "pooled",
+    "records_needed",
+]
 
 Array = NDArray[np.float64]
 
@@ -27,6 +37,8 @@ _ONE_SIDED = 0.95
 _TWO_SIDED = 0.975
 _POWER = 0.9
 MOST_RECORDS = 200
+#: Chance that a jump is told of a series that has none.
+_JUMP = 0.01
 #: A limit farther off than that many times the distance so far is not looked for.
 _FARTHEST = 1000.0
 
@@ -110,6 +122,24 @@ class Crossing:
     reached_by: float | None
 
 
+@dataclass(frozen=True)
+class Jump:
+    """A step between two neighbouring records that no straight line explains.
+
+    ``at`` is the first record after it (counted from 0); ``size`` with its two-sided 95 % interval ``low`` to
+    ``high`` in the unit of the series, ``before`` the line just before it; ``sigma`` with its ``freedom`` the
+    scatter of records about line and step.
+    """
+
+    at: int
+    size: float
+    low: float
+    high: float
+    before: float
+    sigma: float
+    freedom: float
+
+
 def pooled(observed: float | None, freedom: int, stated: float | None) -> tuple[float, float] | None:
     """One scatter from what was observed and what was stated.
 
@@ -183,6 +213,65 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, stated: float | None = None) -> Line
     if scatter is None or scatter[0] <= 0.0:
         return None
     return Line(count, centre, spread, level, slope, *scatter, observed, stated)
+
+
+def find_jump(x: ArrayLike, y: ArrayLike, *, stated: float | None = None) -> Jump | None:
+    """The step that stands out most from a straight line, where one does.
+
+    y = a + b x + c [i ≥ k], each place k of the step in turn; c is held against the scatter about that, which
+    a step does not widen. The chance that a series without a step shows one is 1 % over all places.
+
+    Parameters
+    ----------
+    x, y : array_like, (n,)
+        Distance in rising order, and the quantity.
+    stated : float or None
+        Standard deviation from record to record as stated.
+
+    Returns
+    -------
+    The step; None where there is none, or where records are too few to tell it: three with a stated scatter,
+    five without.
+
+    Examples
+    --------
+    >>> steps = find_jump([0.0, 1.0, 2.0, 3.0], [82.0, 82.3, 81.8, 66.0], stated=1.2)
+    >>> steps.at, round(steps.size, 1)
+    (3, -15.8)
+    >>> find_jump([0.0, 1.0, 2.0, 3.0], [82.0, 76.5, 71.8, 66.0], stated=1.2) is None
+    True
+
+    References
+    ----------
+    Two-phase regression at each place with the bound of Bonferroni: D. C. Montgomery et al., Introduction to
+    Linear Regression Analysis, section on indicator variables (from memory).
+    """
+    from scipy.stats import t
+
+    across, upward = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    count = across.size
+    best: tuple[float, Jump] | None = None
+    for at in range(1, count):
+        columns = [np.ones(count), (np.arange(count) >= at).astype(float)]
+        if np.ptp(across) > 0.0:
+            columns.append((across - across[at]) / np.ptp(across))
+        design = np.column_stack(columns)
+        found, _, rank, _ = np.linalg.lstsq(design, upward, rcond=1e-9)
+        if rank < design.shape[1]:
+            continue  # the line alone does what the step would
+        freedom = count - rank
+        residual = upward - design @ found
+        # one degree of freedom is no measure of a scatter that is to be held against one per mille
+        observed = math.sqrt(float(residual @ residual) / freedom) if freedom > 1 else None
+        scatter = pooled(observed, freedom, stated)
+        if scatter is None or scatter[0] <= 0.0:
+            continue
+        u = scatter[0] * math.sqrt(np.linalg.inv(design.T @ design)[1, 1])
+        chance = 2.0 * float(t.sf(abs(found[1]) / u, scatter[1])) * (count - 1)
+        if chance < _JUMP and (best is None or chance < best[0]):
+            size, reach = float(found[1]), _student(_TWO_SIDED, scatter[1]) * u
+            best = chance, Jump(at, size, size - reach, size + reach, float(found[0]), *scatter)
+    return None if best is None else best[1]
 
 
 def crossing(line: Line, limit: float, *, start: float, shared: float = 0.0) -> Crossing:

@@ -12,10 +12,19 @@ import numpy as np
 from diffbench.errors import HistoryError
 from diffbench.history import History
 from diffbench.trend.charts import Charts, charts_of
-from diffbench.trend.line import Crossing, Line, crossing, fit_line, pooled, records_needed
-from diffbench.trend.series import Axis, Series, Visit, axis_for, series_of, visits_of
+from diffbench.trend.line import (
+    Crossing,
+    Jump,
+    Line,
+    crossing,
+    find_jump,
+    fit_line,
+    pooled,
+    records_needed,
+)
+from diffbench.trend.series import Axis, Point, Series, Visit, axis_for, series_of, visits_of
 
-__all__ = ["QUANTITIES", "Course", "Lasting", "State", "Trend", "course_of", "trend_of"]
+__all__ = ["QUANTITIES", "Course", "Lasting", "Newest", "State", "Trend", "course_of", "trend_of"]
 
 #: What is followed unless something else is asked for.
 QUANTITIES = (
@@ -27,9 +36,21 @@ QUANTITIES = (
 #: A loss over the distance so far that a series should be able to show, as a share of where it began.
 MATERIAL = 0.05
 
-State = Literal["falling", "rising", "steady", "open"]
+State = Literal["falling", "rising", "steady", "open", "jumped"]
 #: A chance that counts as a yes; as a no where it is that of the contrary.
 SURE = 0.95
+
+
+@dataclass(frozen=True)
+class Newest:
+    """The newest record by itself, by its own 95 % interval against the limits (ISO 14253-1): whatever the
+    records before it say, this is how the unit stands."""
+
+    point: Point
+    lower_limit: float | None
+    upper_limit: float | None
+    outcome: Literal["conforming", "not conforming", "not proven"]
+    below: bool
 
 
 @dataclass(frozen=True)
@@ -49,10 +70,11 @@ class Lasting:
 class Course:
     """One quantity since the last rebuild.
 
-    ``change`` is the change over the distance so far as a share of the line's beginning, with its two-sided
-    95 % interval; ``needed`` the number of further records that would tell where ``state`` is ``open`` (None
-    where no number of them helps, or none is needed); ``reached`` whether the lower limit is proven to be
-    passed.
+    ``newest`` is the newest record by itself, None without a limit. ``change`` is the change over the
+    distance so far as a share of the line's beginning, with its two-sided 95 % interval; of a series with a
+    ``jump`` it is the jump, and the line begins after it. ``needed`` is the number of further records that
+    would tell where ``state`` is ``open`` (None where no number of them helps, or none is needed);
+    ``reached`` whether the lower limit is proven to be passed, by the newest record itself or by the line.
     """
 
     series: Series
@@ -68,6 +90,13 @@ class Course:
     shared: float
     ahead: float | None = None
     lasting: Lasting | None = None
+    newest: Newest | None = None
+    jump: Jump | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether a limit is proven to be broken."""
+        return self.reached or (self.newest is not None and self.newest.outcome == "not conforming")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +114,11 @@ class Trend:
     def reached(self) -> bool:
         """Whether any lower limit is proven to be passed."""
         return any(course.reached for course in self.courses)
+
+    @property
+    def failed(self) -> bool:
+        """Whether any limit is proven to be broken."""
+        return any(course.failed for course in self.courses)
 
 
 def trend_of(
@@ -177,18 +211,25 @@ def course_of(
     y = np.array([point.value for point in series.points])
     stated = _stated(series)
     shared = max((point.u_shared for point in series.points), default=0.0)
-    line = fit_line(x, y, stated=stated)
-    charts = _charts(x, y, line, stated, baseline)
-    state, reason, needed = _state(series, x, line, stated)
-    change = None
-    if line is not None:
-        start = float(line.at(x[0]))
-        span = float(np.ptp(x))
-        middle, reach = line.slope * span / start, line.factor * line.u_slope * span / abs(start)
-        change = (middle, middle - reach, middle + reach)
+    newest = _newest(series, limit)
+    jump = find_jump(x, y, stated=stated)
+    since = 0 if jump is None else jump.at
+    line = fit_line(x[since:], y[since:], stated=stated)
+    charts = _charts(x, y, jump, stated, baseline)
+    if jump is None:
+        state, reason, needed = _state(series, x, line, stated)
+        change = None if line is None else _change(line, x)
+    else:
+        state, reason, needed = "jumped", _jump_reason(series, jump), None
+        start = abs(jump.before)
+        change = jump.size / start, jump.low / start, jump.high / start
     meets = None
     if line is not None and limit is not None:
         meets = crossing(line, limit, start=float(x[-1]), shared=shared)
+    reached = meets is not None and meets.reached_by == float(x[-1])
+    if newest is not None and newest.below:
+        # as the unit was last seen it is below: no line through earlier records takes that back
+        reached, meets = True, Crossing(newest.lower_limit or 0.0, True, None, None, newest.point.x)
     ahead = _ahead(series, x)
     return Course(
         series=series,
@@ -199,13 +240,48 @@ def course_of(
         change=change,
         charts=charts,
         crossing=meets,
-        reached=meets is not None and meets.reached_by == float(x[-1]),
+        reached=reached,
         needed=needed,
         shared=shared,
         ahead=ahead,
         lasting=None
-        if line is None or limit is None or ahead is None
+        if line is None or limit is None or ahead is None or reached
         else _lasting(line, limit, ahead, shared),
+        newest=newest,
+        jump=jump,
+    )
+
+
+def _newest(series: Series, lower: float | None) -> Newest | None:
+    """The newest record against the limits by its own interval; None where there is no limit."""
+    point, upper = series.newest, series.upper_limit
+    if point is None or (lower is None and upper is None):
+        return None
+    ends = point.low, point.high
+    if ends[0] is None or ends[1] is None:
+        return Newest(point, lower, upper, "not proven", below=False)
+    low, high = -math.inf if lower is None else lower, math.inf if upper is None else upper
+    below = ends[1] < low
+    inside = low <= ends[0] and ends[1] <= high
+    outcome: Literal["conforming", "not conforming", "not proven"] = (
+        "not conforming" if below or ends[0] > high else "conforming" if inside else "not proven"
+    )
+    return Newest(point, lower, upper, outcome, below)
+
+
+def _change(line: Line, x: np.ndarray) -> tuple[float, float, float]:
+    start, span = float(line.at(x[0])), float(np.ptp(x))
+    middle, reach = line.slope * span / start, line.factor * line.u_slope * span / abs(start)
+    return middle, middle - reach, middle + reach
+
+
+def _jump_reason(series: Series, jump: Jump) -> str:
+    before, after = series.points[jump.at - 1], series.points[jump.at]
+    places = " and ".join(f"record {point.record} ({point.date})" for point in (before, after))
+    went = "fell" if jump.size < 0 else "rose"
+    return (
+        f"it {went} at once between {places}, by more than a straight line and the scatter of records "
+        "explain: look for what happened there"
     )
 
 
@@ -235,11 +311,17 @@ def _stated(series: Series) -> float | None:
 
 
 def _charts(
-    x: np.ndarray, y: np.ndarray, line: Line | None, stated: float | None, baseline: int | None
+    x: np.ndarray, y: np.ndarray, jump: Jump | None, stated: float | None, baseline: int | None
 ) -> Charts | None:
+    """Charts with the scatter of the records before the newest, or about a jump: what is to be found must
+    not widen the limits that are to find it."""
     first = int(np.sum(x == x[0])) if x.size else 0
     count = first if baseline is None else baseline
-    scatter = (line.sigma, line.freedom) if line is not None else pooled(None, 0, stated)
+    if jump is not None:
+        scatter: tuple[float, float] | None = (jump.sigma, jump.freedom)
+    else:
+        line = fit_line(x[:-1], y[:-1], stated=stated) or fit_line(x, y, stated=stated)
+        scatter = pooled(None, 0, stated) if line is None else (line.sigma, line.freedom)
     if scatter is None or not 0 < count < y.size:
         return None
     return charts_of(y, baseline=count, sigma=scatter[0], freedom=scatter[1])

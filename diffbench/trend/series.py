@@ -37,14 +37,14 @@ class Visit:
         found = parameters.get(f"{name}[{self.fact.measured_as}]", parameters.get(name))
         return found if found is not None and found.get("value") is not None else None
 
-    def lower_limit(self, name: str) -> float | None:
-        """The lower limit of the build sheet for a quantity."""
+    def limits(self, name: str) -> tuple[float, float] | None:
+        """Both limits of the build sheet for a quantity."""
         for limit in self.document.get("limits", []):
             quantity, bracket, rest = str(limit["quantity"]).partition("[")
             if bracket and rest.removesuffix("]") != self.fact.measured_as:
                 continue
             if _LIMITED_AS.get(quantity, quantity) == name:
-                return float(limit["low"])
+                return float(limit["low"]), float(limit["high"])
         return None
 
 
@@ -52,7 +52,7 @@ class Visit:
 class Point:
     """One record in a series: ``x`` in metres, events or visits; ``u`` its full standard uncertainty,
     ``u_visit`` the part that is new at every visit (None where no repeatability was stated), ``u_shared`` the
-    rest."""
+    rest; ``low`` and ``high`` its own 95 % interval, None where the record has none."""
 
     record: int
     date: str
@@ -61,6 +61,8 @@ class Point:
     u: float | None
     u_visit: float | None
     u_shared: float
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,12 @@ class Series:
     axis: Axis
     points: tuple[Point, ...]
     lower_limit: float | None
+    upper_limit: float | None = None
+
+    @property
+    def newest(self) -> Point | None:
+        """The record of the latest date, filed last: how the unit stood when it was last seen."""
+        return max(self.points, key=lambda point: (point.date, point.record), default=None)
 
 
 def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
@@ -95,23 +103,30 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
             mend=f"name one of {', '.join(units)}" if units else "add characterisations first",
         )
     documents = history.documents(records)
-    latest: dict[tuple[str, ...], int] = {}
+    latest: dict[tuple[str, ...], int] = {}  # by the recordings and the build that they are of
     for record in records:
         document = documents[record.number]
         if isinstance(document, Damage):
             notes.append(f"damaged and left out: record {record.number}: {document}")
             continue
         behind = recordings(document)
-        if behind in latest and behind:
-            later = f"record {record.number} is a later fit of the same recordings"
-            notes.append(f"record {latest[behind]} left out: {later}")
-        latest[behind or (record.document,)] = record.number
-    kept = set(latest.values())
+        displaced = set()
+        for fact in record.facts.builds:
+            key = (*(behind or (record.document,)), fact.measured_as)
+            displaced |= {latest[key]} if key in latest else set()
+            latest[key] = record.number
+        later = f"record {record.number} is a later fit of the same recordings"
+        notes += [f"record {number} left out: {later}" for number in sorted(displaced)]
+    kept = {(number, key[-1]) for key, number in latest.items()}
     visits = []
     for record in sorted(records, key=lambda one: (one.facts.date, one.number)):
         document = documents[record.number]
-        if record.number in kept and not isinstance(document, Damage):
-            visits += [Visit(record, fact, document) for fact in record.facts.builds]
+        if not isinstance(document, Damage):
+            visits += [
+                Visit(record, fact, document)
+                for fact in record.facts.builds
+                if (record.number, fact.measured_as) in kept
+            ]
     return visits, notes
 
 
@@ -152,10 +167,8 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
         unit = str(found["unit"])
         points.append(_point(visit, found, float(x)))
     points.sort(key=lambda point: (point.x, point.date, point.record))
-    return (
-        Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), visits[-1].lower_limit(quantity)),
-        notes,
-    )
+    low, high = visits[-1].limits(quantity) or (None, None)
+    return Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), low, high), notes
 
 
 def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
@@ -170,4 +183,6 @@ def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
         u=None if u is None else float(u),
         u_visit=of_visit if budget.get(REPEATABILITY) else None,
         u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
+        low=None if found.get("low") is None else float(found["low"]),
+        high=None if found.get("high") is None else float(found["high"]),
     )

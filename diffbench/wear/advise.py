@@ -128,7 +128,7 @@ def advise(
         way=ladder.way,
         rungs=[
             Rung(
-                build=m.characterisation.builds[m.build].build,
+                build=m.facts.build,
                 shim_m=float(shims[i]),
                 preload_torque_Nm=float(ladder.joint.value[i]),
                 u_Nm=float(ladder.joint.u[i]),

@@ -300,9 +300,7 @@ def _known(members: Sequence[Member], parameter: str) -> bool:
 
 def _parameter(who: Member, name: str) -> Parameter | None:
     """A parameter of a member's build."""
-    return who.characterisation.parameters.get(f"{name}{who.label}") or who.characterisation.parameters.get(
-        name
-    )
+    return who.characterisation.parameters.get(name)
 
 
 def _parameter_ends(

@@ -131,7 +131,7 @@ def _check(members: Sequence[Member]) -> None:
             key="reference",
             mend="state one [reference] in both build sheets, and fit again",
         )
-    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.characterisation.builds[m.build],)}
+    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.facts,)}
     if len(faces) > 1:
         raise FitError.single(
             "the results are of packs with different faces or radii",
@@ -152,8 +152,7 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
         (
             p
             for m in earlier
-            for name in (f"spring_force{m.label}", "spring_force")
-            if (p := m.characterisation.parameters.get(name)) is not None and p.value is not None
+            if (p := m.characterisation.parameters.get("spring_force")) is not None and p.value is not None
         ),
         None,
     )
@@ -260,7 +259,7 @@ def _next(
     events: int,
 ) -> NextEvent | None:
     """The next event, where both states are of one build: a rebuild in between is no wear."""
-    builds = [m.characterisation.builds[m.build] for m in (earlier[0], later[0])]
+    builds = [m.facts for m in (earlier[0], later[0])]
     if builds[0].build != builds[1].build:
         return None
     ways = [facts.distance_m for facts in builds]
@@ -270,7 +269,7 @@ def _next(
 
 def _side(members: Sequence[Member]) -> Side:
     one = members[0].characterisation
-    facts = one.builds[members[0].build]
+    facts = members[0].facts
     return Side(
         unit=one.unit,
         build=facts.build,
@@ -289,7 +288,7 @@ def _caveats(
             "the two states were fitted by different laws: part of the difference is the law's, not the "
             "unit's; state the law in the build sheet"
         )
-    builds = {m.characterisation.builds[m.build].build for m in [*earlier, *later]}
+    builds = {m.facts.build for m in [*earlier, *later]}
     if len(builds) > 1:
         lines.append(
             f"two builds ({', '.join(sorted(builds))}): a change may be what was assembled, not wear"

@@ -232,14 +232,14 @@ def _added(one: Array, other: Array) -> Array:
 
 def _prepared(who: Member, form: FormState) -> Prepared:
     """Make a form of a member ready."""
-    facts = who.characterisation.builds[who.build]
+    facts = who.facts
 
     def at(x: Array) -> UnitQuantities:
         return unit_of(
             form,
             x,
             radius=facts.effective_radius_m,
-            label=who.label,
+            label="",
             reference=who.characterisation.reference,
         )
 
@@ -253,10 +253,11 @@ def _prepared(who: Member, form: FormState) -> Prepared:
         sides.append((i, at(ahead), at(behind), float(deviation[i])))
     blocks = {source: np.array(listed) for source, listed in form.shares.items()}
     known = sum((block @ block.T for block in blocks.values()), np.zeros_like(covariance))
-    blocks["noise"] = _root(covariance - known)
+    # one build of a joint fit brings its own: two of them share the noise of one fit
+    blocks.setdefault("noise", _root(covariance - known))
     joined = dict(blocks)
     if REPEATABILITY in blocks:
-        joined[REPEATABILITY] = _as_friction(blocks[REPEATABILITY], form, who.label)
+        joined[REPEATABILITY] = _as_friction(blocks[REPEATABILITY], form)
     return Prepared(at(x), tuple(sides), _keyed(who, blocks), _keyed(who, joined))
 
 
@@ -270,18 +271,16 @@ def _root(covariance: Array) -> Array:
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
-def _as_friction(block: Array, form: FormState, label: str) -> Array:
+def _as_friction(block: Array, form: FormState) -> Array:
     """Columns of the refit as if it moved friction, and with it both flanks and the preload.
 
     What a refit moves the preload by beyond friction stays its own: ``√(s_P² − s_K²)``.
     """
 
-    def row(stem: str) -> int | None:
-        named = [n for n in (f"{stem}{label}", stem) if n in form.names]
-        named += [n for n in form.names if n.startswith(f"{stem}[")]
-        return form.names.index(named[0]) if named else None
-
-    rows = {s: row(s) for s in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading")}
+    rows = {
+        stem: form.names.index(stem) if stem in form.names else None
+        for stem in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
+    }
     size: dict[str, float] = {}
     for stem, i in rows.items():
         value = 0.0 if i is None else abs(form.values[i])

@@ -143,8 +143,7 @@ def judged_limits(
 
 
 def _own(who: Member, parameter: str) -> Parameter | None:
-    parameters = who.characterisation.parameters
-    return parameters.get(f"{parameter}{who.label}") or parameters.get(parameter)
+    return who.characterisation.parameters.get(parameter)
 
 
 def _refits(joint: Joint, i: int) -> float:

@@ -94,7 +94,9 @@ def next_event(
             )
     if not held:
         return None
-    least = min(limit.chance for limit in held)
+    # a limit that is broken now is not held through the next event, wherever a line would lead
+    broken = any(judged.check.outcome == "not conforming" for judged in limits)
+    least = 0.0 if broken else min(limit.chance for limit in held)
     answer: Answer = "yes" if least >= SURE else "no" if least <= 1.0 - SURE else "not proven"
     return NextEvent(
         answer=answer,

@@ -154,10 +154,10 @@ def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
             f"the results are of different units ({', '.join(units)})", mend="name builds of one unit"
         )
     for m in found:
-        item = m.characterisation.parameters.get(f"preload_torque{m.label}")
+        item = m.characterisation.parameters.get("preload_torque")
         if item is None or item.value is None:
             raise FitError.single(
-                f"the preload torque of {m.characterisation.builds[m.build].build} is not determined",
+                f"the preload torque of {m.facts.build} is not determined",
                 mend="leave that build out, or test it with slip near zero input torque",
             )
     return found
@@ -178,7 +178,7 @@ def _forces(members: Sequence[Member]) -> tuple[list[float], list[float]]:
     """Stated spring force of each rung [N] and its standard uncertainty; NaN where none is stated."""
     values, doubts = [], []
     for m in members:
-        item = m.characterisation.parameters.get(f"spring_force{m.label}")
+        item = m.characterisation.parameters.get("spring_force")
         stated = item is not None and item.status == "stated" and item.value is not None
         values.append(float(item.value) if item is not None and stated and item.value else float("nan"))
         doubts.append(float(item.u or 0.0) if item is not None and stated else 0.0)
@@ -193,9 +193,8 @@ def _repeatability(members: Sequence[Member]) -> float:
         share = form.shares.get(REPEATABILITY)
         if share is None:
             continue
-        names = [n for n in (f"preload_torque{m.label}", "preload_torque") if n in form.names]
-        if names:
-            i = form.names.index(names[0])
+        if "preload_torque" in form.names:
+            i = form.names.index("preload_torque")
             largest = max(largest, float(np.linalg.norm(share[i])) / abs(form.values[i]))
     return largest
 

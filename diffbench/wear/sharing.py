@@ -11,6 +11,7 @@ from pathlib import Path
 from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
+from diffbench.predict import of_one
 
 # Errors by what they belong to: the bench for good, the unit for good; everything else to its visit.
 OF_THE_BENCH = (
@@ -27,7 +28,7 @@ REPEATABILITY = "bench repeatability"
 
 @dataclass(frozen=True)
 class Member:
-    """One characterisation of a comparison: which bench, unit and visit its errors belong to.
+    """One characterisation of a comparison, of one build: which bench, unit and visit its errors belong to.
 
     ``bench``, ``unit_key`` and ``visit`` are keys: an error is the same in two members where the key that
     it goes by is. ``sheet`` is the build sheet where it can still be read, as it was when the fit read it:
@@ -35,22 +36,15 @@ class Member:
     """
 
     characterisation: Characterisation
-    build: int
     bench: str
     unit_key: str
     visit: str
     sheet: Build | None
 
     @property
-    def label(self) -> str:
-        """Suffix of the build's quantities."""
-        builds = self.characterisation.builds
-        return "" if len(builds) == 1 else f"[{builds[self.build].build}]"
-
-    @property
     def facts(self) -> BuildFacts:
         """What the characterisation has of the build sheet."""
-        return self.characterisation.builds[self.build]
+        return self.characterisation.builds[0]
 
     @property
     def springs(self) -> SpringFacts | None:
@@ -123,7 +117,11 @@ def member(
         bench = " ".join(sorted(set(rigs or papers.values())))
     digest = hashlib.sha256(" ".join(recordings).encode()).hexdigest()
     return Member(
-        characterisation, at, bench, _unit_key(characterisation, at), digest if recordings else "?", sheet
+        of_one(characterisation, names[at]),
+        bench,
+        _unit_key(characterisation, at),
+        digest if recordings else "?",
+        sheet,
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning.cells import Sweep, crossings
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.documents import Rig
@@ -171,3 +172,33 @@ def test_a_longer_recording_makes_more_cells_not_larger_ones(
     assert slow.cells.time.size == pytest.approx(4 * 50, abs=12)
     assert fast.cells.time.size == pytest.approx(4 * 50, abs=12)
     assert np.median(fast.cells.count) == pytest.approx(10 * np.median(slow.cells.count), rel=0.1)
+
+
+def test_no_cell_spans_both_flanks(
+    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
+) -> None:
+    """The locking torque has a corner at zero input torque: its mean over a cell would not be that at the
+    cell's mean torque. To within one sample's step of the ramp."""
+    time, channels = ideal(cycles=4, noise=0.0)
+    run = conditioned(time, channels)
+    torque = channels["left_torque"] + channels["right_torque"]
+    step = float(np.max(np.abs(np.diff(torque))))
+    for middle, width in zip(run.cells.time, run.cells.width, strict=True):
+        own = torque[np.abs(time - middle) < 0.5 * width]
+        assert own.min() > -step or own.max() < step, middle
+
+
+def test_a_wobble_about_zero_passes_nowhere() -> None:
+    """Nor does a torque that returns before it stands clear of zero on the other side."""
+    time = np.arange(0.0, 10.0, 0.1)
+    rng = np.random.default_rng(3)
+    segment = np.zeros(time.size, dtype=np.int64)
+
+    def course(torque: Array) -> Array:
+        return crossings(Sweep(time, torque, segment, (), 10.0, threshold=5.0, step=0.1))
+
+    assert course(rng.normal(0.0, 1.0, time.size)).size == 0
+    assert course(40.0 * np.abs(time - 5.0) - 2.0).size == 0
+    np.testing.assert_allclose(
+        course(40.0 * (time - 5.03) + rng.normal(0.0, 0.1, time.size)), [5.03], atol=0.01
+    )

@@ -89,3 +89,14 @@ def test_left_and_right_exchanged_reverse_the_direction_only() -> None:
     one, other = slip(time, values), slip(time, -values)
     np.testing.assert_array_equal(one.direction, -other.direction)
     np.testing.assert_array_equal(one.settled, other.settled)
+
+
+def test_a_reversal_ahead_is_not_looked_into() -> None:
+    """Rates of change look 40 ms ahead: the last samples before a reversal hold what comes after it."""
+    time, values = signal((4.0, 4.0), (4.0, -4.0))
+    plain, wary = slip(time, values), slip(time, values, ahead=0.04)
+    turn = float(time[np.argmax(plain.direction < 0)])
+    lost = time[plain.settled & ~wary.settled]
+    assert (lost >= turn - 0.04 - 1e-9).all()
+    assert (lost < turn).all()
+    assert lost.size >= 3

@@ -8,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from diffbench.conditioning.smoothing import local_mean, running_median, spikes, white_noise
+from diffbench.conditioning.smoothing import (
+    local_mean,
+    rate_of_change,
+    running_median,
+    spikes,
+    white_noise,
+)
 
 NUMBERS = arrays(np.float64, st.integers(12, 60), elements=st.floats(-1e3, 1e3, width=32))
 GAPPY = arrays(
@@ -143,3 +149,32 @@ class TestLocalMean:
         """1/√25; tolerance for 800 independent windows, three standard deviations."""
         values = np.random.default_rng(9).normal(0.0, 1.0, 20_000)
         assert local_mean(values, 25)[100:-100].std() == pytest.approx(0.2, rel=0.08)
+
+
+class TestRateOfChange:
+    @pytest.mark.parametrize("lag", [0.005, 0.03])
+    def test_takes_a_lag_off_whatever_the_course_does(self, lag: float) -> None:
+        """A corner behind a first-order lag, in closed form: x = s|t|, and after it the lag's own exponential
+        (any text on linear systems). The mean of lagged signal plus lag times rate over a cell beside the
+        corner is that of x; from averages of neighbouring cells it would be lag·2s/16 = 0.3 N·m off."""
+        slope, step, width = 80.0, 0.01, 0.3
+        time = np.arange(-3.0, 3.0, step)
+        before = -slope * (time - lag)
+        after = slope * (time - lag) + 2.0 * slope * lag * np.exp(-np.maximum(time, 0.0) / lag)
+        lagged = np.where(time < 0.0, before, after)
+        taken_off = lagged + lag * rate_of_change(time, lagged, round(2.0 * lag / step))
+        for first in (0.1, 0.1 + width, -0.1 - width, -0.1 - 2 * width):
+            cell = (time > first) & (time < first + width)
+            assert taken_off[cell].mean() == pytest.approx(slope * np.abs(time[cell]).mean(), abs=0.02)
+        around = np.abs(time) < 0.5 * width
+        assert taken_off[around].mean() == pytest.approx(slope * np.abs(time[around]).mean(), abs=0.05)
+
+    def test_bridges_what_is_missing(self) -> None:
+        """Spikes taken out, empty cells and lost rows leave a ramp's rate as it is."""
+        time = np.delete(np.arange(200) / 50.0, np.arange(120, 137))
+        values = 7.0 * time
+        values[[20, 21, 60]] = np.nan
+        np.testing.assert_allclose(rate_of_change(time, values, 5), 7.0, atol=1e-9)
+
+    def test_nothing_known_has_no_rate(self) -> None:
+        assert not rate_of_change(np.arange(5.0), np.full(5, np.nan), 3).any()

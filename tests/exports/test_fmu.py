@@ -182,7 +182,7 @@ def test_runs_as_the_library_does(
     to: str, h: float, started: Callable[..., Unit], awkward: LockingMap
 ) -> None:
     """A history through zero, all branches, against the map and the coupling in Python: to the last bit."""
-    for index, branch in enumerate(("mean", "loading", "unloading")):
+    for index, branch in enumerate(("mean", "loading", "unloading", "either")):
         unit = started(to, inertia=0.8, branch=index)
         unit.begin(100.0, 12.0, 9.0, 60.0)
         mirror = Coupling(awkward, branch, 0.8, 3.0, 100.0, 60.0)
@@ -191,7 +191,7 @@ def test_runs_as_the_library_does(
             assert unit.step(*args) == mirror.step(*args)
             told = awkward.read(args[1], args[2] - args[3], args[4], branch=branch)
             assert unit.get_real(TORQUES[2:]) == [told.locking_torque, told.low, told.high]
-            assert bool(unit.slave.getBoolean([13])[0]) is told.tested
+            assert [bool(flag) for flag in unit.slave.getBoolean([13, 14])] == [told.tested, told.beyond]
 
 
 @pytest.mark.parametrize("to", VERSIONS)
@@ -402,7 +402,7 @@ class TestInterface:
     def test_refuses_settings_that_cannot_be(self, to: str, started: Callable[..., Unit]) -> None:
         unit = started(to)
         with pytest.raises(FMICallException, match="fmi"):
-            unit.set_whole([BRANCH], [3])
+            unit.set_whole([BRANCH], [4])
         with pytest.raises(FMICallException, match="fmi"):
             unit.set_real([TORQUES[0]], [1.0])
         with pytest.raises(FMICallException, match="fmi"):
@@ -557,7 +557,7 @@ def test_in_a_plain_c_host(
     )
     assert ran.returncode == 0, ran.stderr
     found = [[float.fromhex(word) for word in line.split()] for line in ran.stdout.splitlines()]
-    mirror = Coupling(awkward, "mean", 1.0, 2.0, 80.0, 60.0)
+    mirror = Coupling(awkward, "either", 1.0, 2.0, 80.0, 60.0)
     assert len(found) == len(places)
     for (left, right, locking), place in zip(found[1:], places[1:], strict=True):
         assert mirror.step(0.001, *place)[:2] == (left, right)

@@ -262,7 +262,10 @@ def commands() -> str:
             if isinstance(option, click.Option) and "--json" not in option.opts and not option.hidden:
                 spelled = ", ".join((*option.opts, *option.secondary_opts))
                 value = "" if option.is_flag else " " + option.make_metavar(context)
-                rows.append([f"`{spelled}{value}`", " ".join((option.help or "").split())])
+                told = " ".join((option.help or "").split())
+                if option.show_default:
+                    told = f"{told.rstrip('.')}; {option.default} if not given."
+                rows.append([f"`{spelled}{value}`", told])
         parts.append(f"### `diffbench {path}`")
         parts.append(f"`diffbench {path} {usage}`: {text}")
         if rows:

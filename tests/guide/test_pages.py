@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from typing import get_args
 
 import documents
 import pytest
@@ -15,7 +16,9 @@ from diffbench.cli import main
 from diffbench.conditioning.samples import REASONS
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents import load_build, load_car, load_rig, load_run_sheet
+from diffbench.documents.arrangements import ArrangementName
 from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES, LABEL_WORDS
+from diffbench.documents.run_sheet import RunKind
 from diffbench.documents.schemas import SCHEMAS, schema
 from diffbench.guide.pages import FOLDER, TOPICS, page
 from diffbench.guide.site import anchor
@@ -64,8 +67,10 @@ def test_the_help_names_every_schema() -> None:
     assert set(SCHEMAS) <= set(re.findall(r"[a-z-]+", told))
 
 
-def test_every_word_of_a_channel_is_on_the_page() -> None:
-    """Channels of words say which."""
+def test_every_word_of_a_paper_is_on_the_page() -> None:
+    """Channels of words say which; arrangements and kinds of run have a row each."""
+    rows = set(re.findall(r'^\| `"([a-z-]+)"` \|', documents.text("papers"), re.MULTILINE))
+    assert rows == {*get_args(ArrangementName), *get_args(RunKind)}
     for name in (word for words in LABEL_WORDS.values() for word in words):
         assert f"`{name}`" in documents.text("papers")
 

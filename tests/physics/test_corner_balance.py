@@ -12,7 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from diffbench.physics.corner_balance import axle_balance, mean_share_kept, yaw_moment_to_the_left
+from diffbench.physics.corner_balance import (
+    axle_balance,
+    free_speed_difference,
+    locking_limit,
+    mean_share_kept,
+    yaw_moment_to_the_left,
+)
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -52,6 +58,30 @@ def test_constant_locking_torque_has_closed_forms(
     if found.locked:
         assert found.speed_difference == 0.0
         assert found.yaw_moment == pytest.approx(C * T**2 / (2.0 * radius), rel=1e-12)
+
+
+@given(radius=radii)
+@reproducible
+def test_free_wheels_follow_their_own_radii(radius: float) -> None:
+    """Analytic: V (R + t/2)/(R r) − V (R − t/2)/(R r)."""
+    outer, inner = 20.0 * (radius + T / 2.0) / (radius * R_W), 20.0 * (radius - T / 2.0) / (radius * R_W)
+    assert free_speed_difference(20.0, radius, T, R_W) == pytest.approx(outer - inner, abs=1e-12)
+
+
+@given(speed=speeds, radius=radii, torque=torques)
+@reproducible
+def test_wheels_and_tyres_are_in_balance(speed: float, radius: float, torque: float) -> None:
+    """The definition: each tyre's slip times its stiffness is T_lock/(2 r) while the unit slips."""
+    found = axle_balance(constant(torque), speed=speed, corner_radius=radius, **CAR)
+    # Each wheel is off its free speed by half of what the difference has lost, its slip is that over V/r.
+    slip = 0.5 * (found.free_difference - found.speed_difference) / (speed / R_W)
+    assert C * slip == pytest.approx(found.carried_torque / (2.0 * R_W), abs=1e-9 * C)
+
+
+def test_a_straight_road_locks_at_once() -> None:
+    """As the corner opens up the limit goes to zero: on the straight any unit is locked."""
+    assert locking_limit(1e9, **CAR) < 1e-3
+    assert axle_balance(constant(90.0), speed=20.0, corner_radius=1e9, **CAR).locked
 
 
 def simulated(torque: float, turn: float, *, across: float, brake: float) -> dict[str, float]:

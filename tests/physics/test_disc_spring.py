@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.physics.disc_spring import DiscSpring, deflection, load, stiffness, stress
-from diffbench.physics.disc_stack import DiscStack, stack_deflection, stack_load, stack_stiffness
+from diffbench.physics.disc_spring import DiscSpring, deflection, load
+from diffbench.physics.disc_stack import DiscStack, stack_deflection, stack_load
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -63,7 +63,7 @@ def test_flat_disc_and_free_disc() -> None:
     """Analytic: no load at no deflection; flat, the bracket of the formula is 1."""
     assert load(DISC, 0.0) == 0.0
     assert deflection(DISC, 0.0) == pytest.approx(0.0, abs=1e-18)
-    k1 = DISC.coefficients[0]
+    k1 = DISC.k1
     flat = 4.0 * 206e9 / (1.0 - 0.3**2) * 0.002**3 * 0.0012 / (k1 * 0.100**2)
     assert load(DISC, 0.0012) == pytest.approx(flat, rel=1e-14)
     assert deflection(DISC, load(DISC, 0.0012)) == pytest.approx(0.0012, rel=1e-12)
@@ -82,18 +82,6 @@ def test_the_curve_is_symmetric_about_the_flat_disc(ratio: float, eta: float, sh
     )
 
 
-@given(ratio=ratios, eta=steepness, share=st.floats(0.01, 0.99))
-@reproducible
-def test_stiffness_is_the_slope_of_the_load(ratio: float, eta: float, share: float) -> None:
-    """Against a central difference, wrong by a sixth of the constant third derivative times its square."""
-    spring = disc(ratio, eta)
-    s, step = share * spring.cone_height, 1e-3 * spring.cone_height
-    slope = (load(spring, s + step) - load(spring, s - step)) / (2.0 * step)
-    third = 3.0 * spring.unit_stress / spring.thickness
-    rounding = 1e-12 * spring.unit_stress * spring.thickness**2 / step
-    assert stiffness(spring, s) == pytest.approx(slope, abs=1.01 * third * step**2 / 6.0 + rounding)
-
-
 @given(ratio=ratios, eta=st.floats(0.1, 1.4142))
 @reproducible
 def test_load_rises_all_the_way_up_to_a_steepness_of_root_two(ratio: float, eta: float) -> None:
@@ -104,35 +92,11 @@ def test_load_rises_all_the_way_up_to_a_steepness_of_root_two(ratio: float, eta:
 def test_a_steeper_disc_has_a_peak_and_falls_before_it_is_flat() -> None:
     spring = disc(1.5, 2.0)
     top = load(spring, peak(spring))
-    assert stiffness(spring, peak(spring)) == pytest.approx(0.0, abs=1e-9 * float(stiffness(spring, 0.0)))
-    assert stiffness(spring, 0.9 * spring.cone_height) < 0.0
-    assert top > load(spring, spring.cone_height)
+    assert np.all(load(spring, np.linspace(0.0, spring.cone_height, 1001)) <= top * (1.0 + 1e-12))
+    assert top > load(spring, 0.9 * spring.cone_height) > load(spring, spring.cone_height)
     assert deflection(spring, 0.999 * top) < peak(spring)
     with pytest.raises(ValueError, match="load must not exceed"):
         deflection(spring, 1.001 * top)
-
-
-@given(share=shares)
-@reproducible
-def test_upper_inner_edge_is_pressed_and_lower_outer_edge_pulled(share: float) -> None:
-    """Signs of EN 16984, and stress that grows with deflection."""
-    found = stress(DISC, share * DISC.cone_height)
-    assert found.i <= 0.0 <= found.iii
-    assert found.om <= 0.0
-    assert np.all(np.diff(stress(DISC, np.linspace(0.0, 0.0012, 20)).i) < 0.0)
-
-
-@given(ratio=ratios, eta=steepness, share=st.floats(0.01, 1.0))
-@reproducible
-def test_bending_at_the_outer_edge_is_that_at_the_inner_edge_over_the_ratio(
-    ratio: float, eta: float, share: float
-) -> None:
-    """Upper against lower edge is pure bending, and bending goes with the inverse radius in the theory."""
-    spring = disc(ratio, eta)
-    found = stress(spring, share * spring.cone_height)
-    assert found.iv - found.iii == pytest.approx((found.i - found.ii) / ratio, rel=1e-12)
-    assert found.i < found.ii
-    assert found.iv < found.iii
 
 
 @given(parallel=st.integers(1, 4), series=st.integers(1, 6), share=shares)
@@ -144,9 +108,6 @@ def test_a_stack_adds_loads_in_parallel_and_travel_in_series(
     s = share * stack.travel
     assert stack_load(stack, s) == pytest.approx(parallel * load(DISC, s / series), rel=1e-14)
     assert stack_deflection(stack, stack_load(stack, s)) == pytest.approx(s, abs=1e-12 * stack.travel)
-    assert stack_stiffness(stack, s) == pytest.approx(
-        parallel / series * stiffness(DISC, s / series), rel=1e-14
-    )
 
 
 @given(
@@ -187,7 +148,7 @@ def test_loads_and_deflections_out_of_reach_are_refused() -> None:
     with pytest.raises(ValueError, match=r"deflection must lie from 0 to 0\.0012 m"):
         load(DISC, 0.0013)
     with pytest.raises(ValueError, match="deflection must lie from 0"):
-        stiffness(DISC, -0.0001)
+        load(DISC, -0.0001)
     with pytest.raises(ValueError, match="load must not exceed"):
         deflection(DISC, 1.001 * load(DISC, 0.0012))
     with pytest.raises(ValueError, match="load must not be negative"):

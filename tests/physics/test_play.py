@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from diffbench.physics.ramps import Stretches, monotone_stretches, play
-from diffbench.physics.recurrences import affine_recurrence, clamp_recurrence
+from diffbench.physics.play import at_turns, between_turns
+from diffbench.physics.recurrences import affine_recurrence
 
 Samples = NDArray[np.float64]
 
@@ -33,38 +33,39 @@ def loop(torque: Samples, ratio: float, start: float | None) -> list[float]:
     return result
 
 
+def play(torque: ArrayLike, ratio: float, start: float | None = None) -> Samples:
+    """The operator over a history as the fit has it: over its turning points, then between them."""
+    history = np.asarray(torque, dtype=float)
+    loading = np.maximum(history, 0.0)
+    first = loading[0] if start is None else np.clip(start, loading[0], ratio * loading[0])
+    steps = np.diff(history)
+    moving = np.flatnonzero(steps)
+    rising = steps[moving] > 0.0
+    turns = np.append(moving[np.flatnonzero(rising[1:] != rising[:-1])] + 1, history.size - 1)
+    walked = at_turns(loading[turns], ratio * loading[turns], float(first))
+    before = np.searchsorted(turns, np.arange(history.size), side="left")
+    return between_turns(history, np.array(ratio), np.append(first, walked)[before])
+
+
 @given(torque=histories, ratio=ratios, start=starts)
 @thorough
 def test_equal_to_the_loop_over_samples(torque: Samples, ratio: float, start: float | None) -> None:
     assert play(torque, ratio, start).tolist() == loop(torque, ratio, start)
+    assert play(-torque, ratio, start).tolist() == loop(-torque, ratio, start)
 
 
-@given(torque=histories, ratio=ratios, start=starts)
-@thorough
-def test_one_set_of_stretches_serves_both_flanks(torque: Samples, ratio: float, start: float | None) -> None:
-    stretches = monotone_stretches(torque)
-    assert play(torque, ratio, start, stretches).tolist() == loop(torque, ratio, start)
-    assert play(-torque, ratio, start, stretches).tolist() == loop(-torque, ratio, start)
+@given(torque=histories, ratio=ratios, start=st.floats(0.0, 3000.0))
+@reproducible
+def test_every_sample_may_stand_for_a_turn(torque: Samples, ratio: float, start: float) -> None:
+    loading = np.maximum(torque, 0.0)
+    assert at_turns(loading, ratio * loading, start).tolist() == loop(torque, ratio, start)
 
 
 @pytest.mark.parametrize("noise", [0.0, 5.0], ids=["clean", "noisy: a turning point at every second sample"])
 def test_equal_to_the_loop_on_a_long_sweep(noise: float) -> None:
-    """Long enough for many blocks of the recurrence, with a last block that is not full."""
     time = np.arange(20_011) / 100.0
     torque = 800.0 * np.sin(0.31 * time) + np.random.default_rng(20260315).normal(0.0, noise, time.size)
     assert play(torque, 1.6).tolist() == loop(torque, 1.6, None)
-
-
-@given(torque=histories)
-@reproducible
-def test_stretches_cover_the_history_and_are_monotone(torque: Samples) -> None:
-    stretches = monotone_stretches(torque)
-    assert stretches.size == torque.size == stretches.lengths.sum()
-    first = 0
-    for end in stretches.ends.tolist():
-        steps = np.diff(torque[first : end + 1])
-        assert np.all(steps >= 0.0) or np.all(steps <= 0.0)
-        first = end
 
 
 @given(torque=histories, ratio=ratios, start=starts)
@@ -181,30 +182,6 @@ def test_a_start_outside_the_limits_is_taken_to_the_nearer_one() -> None:
     assert play([100.0], 1.5, 1000.0).tolist() == [150.0]
 
 
-@pytest.mark.parametrize(
-    ("torque", "ratio", "start", "message"),
-    [
-        ([], 1.5, None, "at least one sample"),
-        ([[1.0, 2.0]], 1.5, None, "one row"),
-        ([1.0, np.nan, 2.0], 1.5, None, "not a number at sample 1"),
-        ([1.0, 2.0], 0.9, None, "unloading ratio must lie from 1"),
-        ([1.0, 2.0], np.inf, None, "unloading ratio must lie from 1"),
-        ([1.0, 2.0], np.nan, None, "unloading ratio must lie from 1"),
-        ([1.0, 2.0], 1.5, -1.0, "start must lie from 0"),
-        ([1.0, 2.0], 1.5, np.nan, "start must lie from 0"),
-    ],
-)
-def test_what_it_refuses(torque: list[float], ratio: float, start: float | None, message: str) -> None:
-    with pytest.raises(ValueError, match=message):
-        play(torque, ratio, start)
-
-
-def test_it_refuses_the_stretches_of_another_history() -> None:
-    stretches: Stretches = monotone_stretches([0.0, 1.0, 2.0])
-    with pytest.raises(ValueError, match="of 3 samples, the torque has 2"):
-        play([0.0, 1.0], 1.5, stretches=stretches)
-
-
 @given(
     gains=st.lists(st.floats(-1.0, 1.0), min_size=0, max_size=60),
     start=st.floats(-100.0, 100.0),
@@ -224,5 +201,5 @@ def test_affine_recurrence_is_the_loop_over_samples(gains: list[float], start: f
     )
 
 
-def test_clamp_recurrence_of_nothing_is_nothing() -> None:
-    assert clamp_recurrence(np.empty(0), np.empty(0), 1.0).shape == (0,)
+def test_no_turns_leave_nothing() -> None:
+    assert at_turns(np.empty(0), np.empty(0), 1.0).shape == (0,)

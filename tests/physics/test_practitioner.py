@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.physics.arrangements import locking_torque
-from diffbench.physics.bias import locking_effect_from_locking_torque, output_torques
+from diffbench.physics.bias import locking_effect_from_locking_torque
 from diffbench.physics.pack import effective_radius_uniform_wear, locking_torque_of_packs
+from diffbench.physics.play import at_turns
 from diffbench.physics.preload import PreloadLaw, combine
-from diffbench.physics.ramps import play, ramp_bias, unloading_ratio
+from diffbench.physics.ramps import ramp_bias, unloading_ratio
 
 Samples = NDArray[np.float64]
 
@@ -56,9 +56,10 @@ class Unit:
     def locking_torque(self, input_torque: ArrayLike) -> Samples:
         """Locking torque over a history of input torque."""
         history = np.atleast_1d(np.asarray(input_torque, dtype=float))
-        ramp = self.bias(self.drive_angle) * play(history, self.ratio(self.drive_angle)) + self.bias(
-            self.coast_angle
-        ) * play(-history, self.ratio(self.coast_angle))
+        ramp = np.zeros_like(history)
+        for flank, angle in ((history, self.drive_angle), (-history, self.coast_angle)):
+            loading = np.maximum(flank, 0.0)
+            ramp += self.bias(angle) * at_turns(loading, self.ratio(angle) * loading, loading[0])
         return combine(self.law, self.preload_torque, ramp, self.joint_fraction)
 
 
@@ -175,30 +176,3 @@ def test_preload_dominates_near_zero_input_torque_and_ramps_far_from_it(unit: Un
 def test_drive_and_coast_are_mirror_images_of_each_other(unit: Unit, history: Samples) -> None:
     mirrored = replace(unit, drive_angle=unit.coast_angle, coast_angle=unit.drive_angle)
     np.testing.assert_array_equal(mirrored.locking_torque(-history), unit.locking_torque(history))
-
-
-@given(unit=units, torque=st.floats(-800.0, 800.0), slip=st.floats(0.1, 20.0))
-@reproducible
-def test_left_and_right_are_mirror_images_of_each_other(unit: Unit, torque: float, slip: float) -> None:
-    lock = unit.locking_torque(torque)[0]
-    left, right = output_torques(torque, lock, slip)
-    assert output_torques(torque, lock, -slip) == (right, left)
-    assert locking_torque(left, right, slip) == locking_torque(right, left, -slip)
-
-
-@given(unit=units, torque=st.floats(-800.0, 800.0), share=st.floats(-1.0, 1.0), slip=st.floats(0.1, 20.0))
-@reproducible
-def test_below_the_locking_torque_nothing_slips(unit: Unit, torque: float, share: float, slip: float) -> None:
-    """A split inside the locking torque would have to take more than the unit can, to slip either way.
-
-    To slip, the difference must be the locking torque in full, against the slip: then the power lost is
-    T_lock |Delta omega|/2. Any smaller difference would lose less than the plates must take.
-    """
-    lock = unit.locking_torque(torque)[0]
-    inside = (torque - share * lock) / 2.0, (torque + share * lock) / 2.0
-    for difference in (slip, -slip):
-        at_limit = output_torques(torque, lock, difference)
-        lost_at_limit = -0.5 * (at_limit[0] - at_limit[1]) * difference
-        lost_inside = -0.5 * (inside[0] - inside[1]) * difference
-        assert lost_inside <= lost_at_limit + 1e-9
-        assert locking_torque(*inside, difference) <= lock + 1e-9

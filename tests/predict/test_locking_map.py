@@ -67,7 +67,7 @@ class TestLookup:
     def test_stays_within_the_nodes_around(
         self, small: LockingMap, place: tuple[float, float, float]
     ) -> None:
-        found = small.locking_torque(*place)
+        found = small.locking_torque(min(max(place[0], -300.0), 400.0), *place[1:])
         assert small.values["mean"].min() - 1e-9 <= found <= small.values["mean"].max() + 1e-9
 
     @given(st.floats(1.0, 12.0), st.floats(45.0, 90.0), st.floats(0.0, 400.0), st.floats(0.0, 400.0))
@@ -144,7 +144,7 @@ class TestLookup:
             small.locking_torque(float(torque[i]), 3.0, 55.0) for i in picked
         ]
 
-    @given(st.floats(-320.0, 420.0), st.floats(0.9, 12.5), st.floats(44.0, 91.0))
+    @given(st.floats(-300.0, 400.0), st.floats(0.9, 12.5), st.floats(44.0, 91.0))
     def test_agrees_with_another_implementation(
         self, small: LockingMap, torque: float, speed: float, heat: float
     ) -> None:
@@ -174,26 +174,126 @@ class TestLookup:
 
 
 class TestOutside:
+    """What stands in `diffbench.beyond_axes`, worked out by hand from the nodes and the numbers of the file."""
+
     @pytest.mark.parametrize(
         ("place", "held"),
         [
-            ((900.0, 4.0, 60.0), (400.0, 4.0, 60.0)),
-            ((-900.0, 4.0, 60.0), (-300.0, 4.0, 60.0)),
             ((100.0, 0.1, 60.0), (100.0, 1.0, 60.0)),
             ((100.0, 40.0, 60.0), (100.0, 12.0, 60.0)),
             ((100.0, 4.0, -20.0), (100.0, 4.0, 45.0)),
             ((100.0, 4.0, 150.0), (100.0, 4.0, 90.0)),
-            ((np.inf, 4.0, 60.0), (400.0, 4.0, 60.0)),
         ],
     )
-    def test_the_value_at_the_end_is_held_and_flagged(
+    def test_along_speed_and_temperature_the_value_is_held_and_the_limits_part(
         self, place: tuple[float, float, float], held: tuple[float, float, float], small: LockingMap
     ) -> None:
+        """By their share of the value for each rad/s and kelvin; a tenth of the value at least to stand-still,
+        for each time the highest speed again and for 30 K."""
+        rule = small.beyond
+        share = sum(
+            ends[0] * max(inside - at, 0.0) + ends[1] * max(at - inside, 0.0)
+            for ends, at, inside in (
+                (rule.half_width_share_per_rad_s, place[1], held[1]),
+                (rule.half_width_share_per_K, place[2], held[2]),
+            )
+        )
+        least = 0.1 * max(
+            0.9 if place[1] == 0.1 else (place[1] - 12.0) / 12.0, abs(place[2] - held[2]) / 30.0
+        )
+        assert share >= least
         for branch in BRANCHES:
-            assert small.locking_torque(*place, branch=branch) == small.locking_torque(*held, branch=branch)
-            assert small.is_tested(*place, branch=branch) is False
+            found, edge = small.read(*place, branch), small.read(*held, branch)
+            assert found.locking_torque == edge.locking_torque == small.locking_torque(*place, branch)
+            assert (found.tested, found.beyond) == (False, True)
+            wider = share * edge.locking_torque
+            assert (found.low, found.high) == pytest.approx((max(edge.low - wider, 0.0), edge.high + wider))
         as_array = small.locking_torque(np.array([place[0]]), np.array([place[1]]), np.array([place[2]]))
         assert as_array[0] == small.locking_torque(*held)
+
+    @pytest.mark.parametrize(("torque", "end", "inner"), [(900.0, 4, 3), (-900.0, 0, 1)])
+    def test_along_torque_the_value_goes_on_straight(
+        self, torque: float, end: int, inner: int, small: LockingMap
+    ) -> None:
+        """From the last two nodes; limits move along and part by a tenth of the change, or by what the
+        half-widths at the end and at zero torque allow over the distance between both, 9 N·m here."""
+        for branch in BRANCHES:
+            values, axis = small.values[branch][:, 1, 1], small.axes[0]
+            slope = (values[end] - values[inner]) / (axis[end] - axis[inner])
+            change = slope * (torque - axis[end])
+            wider = max((5.0 + 5.0) / abs(axis[end]) * abs(torque - axis[end]), 0.1 * abs(change))
+            found = small.read(torque, 4.0, 60.0, branch)
+            assert found.locking_torque == pytest.approx(values[end] + change, rel=1e-12)
+            expected = (values[end] - 4.0 + change - wider, values[end] + 5.0 + change + wider)
+            assert (found.low, found.high) == pytest.approx(expected, rel=1e-12)
+            assert (found.tested, found.beyond) == (False, True)
+
+    @given(
+        st.tuples(st.floats(0.0, 3.0), st.floats(0.0, 3.0), st.floats(0.0, 3.0)),
+        st.sampled_from([(e, f, g) for e in (0, 1) for f in (0, 1) for g in (0, 1)]),
+        st.floats(0.0, 2.0),
+    )
+    def test_further_out_is_less_sure(
+        self, small: LockingMap, far: tuple[float, float, float], ends: tuple[int, int, int], more: float
+    ) -> None:
+        """Along a ray out of any corner of the axes: limits part, hold the value, and nothing is negative."""
+
+        def at(times: float) -> tuple[float, float, float]:
+            where = []
+            for axis, end, reach in zip(small.axes, ends, far, strict=True):
+                span = float(axis[-1] - axis[0])
+                where.append(float(axis[-end]) + (1.0 if end else -1.0) * times * reach * span)
+            return where[0], max(where[1], 0.0), where[2]
+
+        near, out = small.read(*at(1.0)), small.read(*at(1.0 + more))
+        assert out.high - out.locking_torque >= (near.high - near.locking_torque) * (1.0 - 1e-12)
+        for found in (near, out):
+            assert 0.0 <= found.low <= found.locking_torque <= found.high
+
+    @pytest.mark.parametrize("branch", BRANCHES)
+    def test_nothing_jumps_at_the_edge(self, branch: Any, small: LockingMap) -> None:
+        """One float further out than a corner of the axes: the same to a few roundings."""
+        for ends in ((0, 0, 0), (-1, -1, -1), (0, -1, 0)):
+            inside = [float(axis[end]) for axis, end in zip(small.axes, ends, strict=True)]
+            outside = [
+                np.nextafter(x, -1e9 if end == 0 else 1e9) for x, end in zip(inside, ends, strict=True)
+            ]
+            one, other = small.read(*inside, branch), small.read(*outside, branch)
+            assert other.beyond
+            for name in ("locking_torque", "low", "high"):
+                assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-12)
+
+    def test_a_falling_line_ends_at_zero(self, document_of: Callable[..., dict[str, Any]]) -> None:
+        document = document_of()
+        for branch in document["branches"].values():
+            for name in ("locking_torque_Nm", "low_Nm", "high_Nm"):
+                branch[name][-1] = branch[name][2]  # lower at 400 N·m than at 50
+        found = LockingMap(MapDocument.model_validate(document)).read(1e5, 4.0, 60.0)
+        assert (found.locking_torque, found.low) == (0.0, 0.0)
+        assert found.high > 0.0
+
+    def test_an_infinite_place_is_none(self, small: LockingMap) -> None:
+        for place in ((np.inf, 4.0, 60.0), (0.0, -np.inf, 60.0), (0.0, 4.0, np.inf)):
+            assert np.isnan(small.locking_torque(*place))
+            found = small.read(*place)
+            assert np.isnan([found.locking_torque, found.low, found.high]).all()
+            assert np.isnan(small.locking_torque(*(np.array([at]) for at in place))).all()
+
+    def test_a_flank_that_is_not_in_the_map_holds_its_end(
+        self, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        """A map from 0 to 400 N·m says nothing of coast: the torque at zero is held, and limits part by the
+        slope of the other flank, for as much may come."""
+        document = document_of()
+        document["axes"]["input_torque_Nm"] = [0.0, 50.0, 400.0]
+        for branch in document["branches"].values():
+            for name, table in branch.items():
+                branch[name] = table[2:]
+        drive = LockingMap(MapDocument.model_validate(document))
+        at_zero, coast = drive.read(0.0, 4.0, 60.0, "loading"), drive.read(-200.0, 4.0, 60.0, "loading")
+        assert coast.locking_torque == at_zero.locking_torque
+        values = drive.values["loading"][:, 1, 1]
+        assert coast.high - at_zero.high >= 200.0 * (values[2] - values[1]) / 350.0
 
     def test_tested_needs_all_nodes_around(self, small: LockingMap) -> None:
         """The last layer, 400 N·m, was not tested: nothing beyond 50 N·m is."""
@@ -217,6 +317,88 @@ class TestOutside:
         assert np.isnan(one.locking_torque(np.array([0.0]), 4.0, np.nan)[0])
         assert one.is_tested(0.0, 4.0, 60.0) is True
         assert one.is_tested(0.0, 4.0, 61.0) is False
+
+
+class TestEither:
+    """Which branch is not known."""
+
+    def test_its_limits_hold_both_branches(self, small: LockingMap) -> None:
+        rng = np.random.default_rng(4)
+        place = (rng.uniform(-300, 400, 200), rng.uniform(1, 12, 200), rng.uniform(45, 90, 200))
+        found = small.read(*place)
+        assert small.read(*place, "either").low.tolist() == found.low.tolist()  # the default
+        for branch in ("loading", "unloading"):
+            one = small.read(*place, branch)
+            assert (found.low <= one.low + 1e-9).all()
+            assert (found.high >= one.high - 1e-9).all()
+        np.testing.assert_array_equal(found.locking_torque, small.locking_torque(*place, branch="mean"))
+
+    def test_beyond_the_axes_too(self, small: LockingMap) -> None:
+        """Where both go on along lines of their own."""
+        place = (np.array([-2000.0, -500.0, 600.0, 3000.0]), 4.0, 60.0)
+        found = small.read(*place)
+        for branch in ("loading", "unloading"):
+            value = small.locking_torque(*place, branch=branch)
+            assert ((found.low < value) & (value < found.high)).all()
+
+
+class TestOfBefore:
+    """A file from before there was a rule and a branch ``either``."""
+
+    @pytest.fixture
+    def old(self, document_of: Callable[..., dict[str, Any]], tmp_path: Path) -> Path:
+        document = document_of()
+        del document["branches"]["either"]
+        document["branches"]["mean"]["tested"][0][0][0] = False
+        path = tmp_path / "map.json"
+        path.write_text(json.dumps(document), encoding="utf-8")
+        return path
+
+    def test_says_the_same_inside(self, old: Path, small: LockingMap) -> None:
+        found = load_map(old)
+        rng = np.random.default_rng(4)
+        place = (rng.uniform(-300, 400, 200), rng.uniform(1, 12, 200), rng.uniform(45, 90, 200))
+        for branch in ("loading", "unloading", "mean"):
+            for name in ("locking_torque", "low", "high"):
+                np.testing.assert_array_equal(
+                    getattr(found.read(*place, branch), name), getattr(small.read(*place, branch), name)
+                )
+
+    def test_the_branch_follows_from_the_others(self, old: Path) -> None:
+        """Value of the mean, limits around both (4 below loading, 5 above unloading), tested where both."""
+        found = load_map(old)
+        np.testing.assert_array_equal(found.values["either"], found.values["mean"])
+        lows = [found.low[branch] for branch in ("loading", "unloading")]
+        highs = [found.high[branch] for branch in ("loading", "unloading")]
+        np.testing.assert_array_equal(found.low["either"], np.minimum(*lows))
+        np.testing.assert_array_equal(found.high["either"], np.maximum(*highs))
+        assert found.tested["either"][0, 0, 0]
+        assert not found.tested["either"][-1].any()
+
+    def test_stays_what_it_was(self, old: Path) -> None:
+        """Written again it is the same content: its hash names it."""
+        found = load_map(old)
+        assert list(found.document.branches) == ["loading", "unloading", "mean"]
+        assert found.document.beyond is None
+        assert found.beyond.half_width_per_Nm["either"][1] > 0.0
+        assert "beyond" not in json.loads(found.to_json())
+
+    def test_a_corner_that_it_may_not_show_is_doubted(
+        self, document_of: Callable[..., dict[str, Any]]
+    ) -> None:
+        """A greater-of map whose coast is level may open beyond its end: limits allow the slope of the other
+        flank; an additive one cannot."""
+        document = document_of()
+        for branch in document["branches"].values():
+            for name in ("locking_torque_Nm", "low_Nm", "high_Nm"):
+                branch[name][0] = branch[name][1] = branch[name][2]
+        additive = LockingMap(MapDocument.model_validate(document))
+        greater = LockingMap(MapDocument.model_validate({**document, "law": "greater-of"}))
+        level = additive.read(-1000.0, 4.0, 60.0, "loading")
+        found = greater.read(-1000.0, 4.0, 60.0, "loading")
+        assert found.locking_torque == level.locking_torque
+        values = additive.values["loading"][:, 1, 1]
+        assert found.high - level.high >= 700.0 * (values[4] - values[3]) / 350.0
 
 
 class TestImmutable:

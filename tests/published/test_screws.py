@@ -17,10 +17,9 @@ import pytest
 from diffbench.physics.pack import (
     effective_radius_uniform_pressure,
     effective_radius_uniform_wear,
-    pack_torque,
+    locking_torque_of_packs,
 )
-from diffbench.physics.ramp_angles import effective_angle, friction_angle_from_ratio
-from diffbench.physics.ramps import thrust_per_torque, unloading_ratio
+from diffbench.physics.ramps import effective_angle, thrust_per_torque, unloading_ratio
 
 BHANDARI = "Bhandari, Design of Machine Elements, example "
 KHURMI = "Khurmi & Gupta, Theory of Machines, example "
@@ -53,7 +52,7 @@ class Screw:
         return 1.0 / (2.0 * float(thrust))
 
     def collar_torque_per_force(self) -> float:
-        return float(pack_torque(self.collar_friction, 1, self.collar_radius, 1.0))
+        return float(locking_torque_of_packs(self.collar_friction, 1, self.collar_radius, 1.0)) / 2.0
 
     def raising(self, load: float) -> float:
         return load * (self.thread_torque_per_force() + self.collar_torque_per_force())
@@ -155,16 +154,16 @@ def test_axial_force_from_the_torque_on_a_clamp() -> None:
 
 @pytest.mark.parametrize("screw", [pytest.param(B01, id="B01"), pytest.param(B15, id="B15")])
 def test_lead_and_friction_come_back_from_both_printed_torques(screw: Screw) -> None:
-    """B01 and B15 turned round, as a bench does: friction angle from the two directions, lead angle from one.
+    """B01 and B15 turned round, as a bench does: lead and friction angle from the two directions.
 
     Both are recovered from the wedge alone, so only rounding remains.
     """
     up, down = screw.thread_torque_per_force(), screw.thread_torque_per_force(unloading=True)
-    assert friction_angle_from_ratio(up / down, screw.lead_angle) == pytest.approx(
-        screw.friction_angle, rel=1e-9
+    wide, narrow = (
+        effective_angle(screw.mean_diameter / 2.0 / each, 1.0, 1, 1.0, 1.0) for each in (up, down)
     )
-    wide = effective_angle(screw.mean_diameter / 2.0 / up, 1.0, 1, 1.0, 1.0)
-    assert wide == pytest.approx(screw.lead_angle + screw.friction_angle, rel=1e-12)
+    assert (wide + narrow) / 2.0 == pytest.approx(screw.lead_angle, rel=1e-12)
+    assert (wide - narrow) / 2.0 == pytest.approx(screw.friction_angle, rel=1e-11)
 
 
 def test_v_thread_friction() -> None:

@@ -189,7 +189,7 @@ class Drawer:
         parameters["spring_force"] = _parameter(parameters["spring_force"], *force)
         self.visits += 1
         result = self.template.model_copy(update={"forms": [drawn], "parameters": parameters})
-        return Member(result, 0, "bench", "unit", f"visit {self.visits}", self.sheet)
+        return Member(result, "bench", "unit", f"visit {self.visits}", self.sheet)
 
 
 def _parameter(like: Parameter, value: float, u: float) -> Parameter:

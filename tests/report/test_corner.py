@@ -42,6 +42,7 @@ def phase(name: str, share: float, **changes: Any) -> PhaseResult:
         state="slipping",
         sliding=None,
         tested=True,
+        beyond=False,
     )
     return dataclasses.replace(made, **changes)
 
@@ -152,7 +153,7 @@ def test_a_picture_is_of_its_kind(tmp_path: Path, kind: str, start: bytes) -> No
 
 def test_a_slip_verdict_in_words() -> None:
     found = SlipVerdict(
-        40.0, 160.0, 200.0, 120.0, Interval(226.0, 222.0, 230.0), 0.5, "locked", 0.531, True, None
+        40.0, 160.0, 200.0, 120.0, Interval(226.0, 222.0, 230.0), 0.5, "locked", 0.531, True, None, False
     )
     assert slip_text(found) == (
         "LOCKED: 120 N·m across, of 226 (222 to 230) N·m locking torque (53 % of it) at 200 N·m input torque "
@@ -171,7 +172,7 @@ def test_a_split_in_words() -> None:
     torque = Interval(200.0, 195.0, 205.0)
     effect = Interval(0.5, 0.4875, 0.5125)
     split = TorqueSplit(
-        400.0, 4.0, 70.0, "mean", torque, effect, Interval(3.0, 2.9, 3.1), 300.0, 100.0, True, None
+        400.0, 4.0, 70.0, "mean", torque, effect, Interval(3.0, 2.9, 3.1), 300.0, 100.0, True, None, False
     )
     text = split_text(split)
     assert "locking effect         50.0 (48.8 to 51.2) %" in text

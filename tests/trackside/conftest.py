@@ -132,7 +132,7 @@ def measure() -> Callable[..., Characterisation]:
 
 def flat(torque: float, low: float | None = None, high: float | None = None) -> LockingMap:
     """A map of one locking torque everywhere, tested between 0.5 and 8 rad/s."""
-    axes = ([-300.0, 0.0, 600.0], [0.25, 0.5, 8.0], [40.0, 100.0])
+    axes = ([-300.0, 0.0, 600.0], [0.0, 0.5, 8.0], [40.0, 100.0])
 
     def table(value: float) -> list[Any]:
         return np.full([len(axis) for axis in axes], value).tolist()

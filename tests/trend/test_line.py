@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy.stats import t
 
 from diffbench.trend.charts import ALARM_RATE, charts_of, limits_for
-from diffbench.trend.line import STATED_FREEDOM, crossing, fit_line, pooled, records_needed
+from diffbench.trend.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
 
@@ -169,3 +169,28 @@ def test_one_value_against_a_target() -> None:
         width, _ = limits_for(1, baseline, 8.0)
         # the 99 % quantile of 40 000 draws scatters by 1 %
         assert width == pytest.approx(t.ppf(0.995, 8.0), rel=0.03)
+
+
+def test_how_often_a_jump_is_seen_that_is_none() -> None:
+    """Straight lines with a stated scatter of 1, and without: at most 1 % show a jump (Bonferroni is on the
+    safe side). 600 series each: 1 % is 6 of them, and 14 would be exceeded once in a thousand times."""
+    chance = np.random.default_rng(20_260_815)
+    for stated, count in ((1.0, 4), (1.0, 8), (None, 6)):
+        x = np.arange(float(count))
+        seen = sum(
+            find_jump(x, 82.0 - 1.5 * x + chance.standard_normal(count), stated=stated) is not None
+            for _ in range(600)
+        )
+        assert seen <= 14
+
+
+def test_where_a_jump_is_found() -> None:
+    """At every place of a falling line, by twelve times the scatter; its size within its
+    interval."""
+    x = np.arange(7.0)
+    noise = np.array([0.3, -0.8, 0.5, 0.9, -0.6, -0.4, 0.2])
+    for at in range(1, 7):
+        found = find_jump(x, 82.0 - 0.5 * x - 12.0 * (x >= at) + noise, stated=1.0)
+        assert found is not None
+        assert found.at == at
+        assert found.low < -12.0 < found.high

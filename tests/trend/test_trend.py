@@ -255,3 +255,69 @@ def test_json_and_picture(filled: History, tmp_path: Path) -> None:
     again = command(filled, "Q17", "--picture", str(tmp_path / "trend.png"))
     assert "Written:" in again.stdout
     assert (tmp_path / "trend.png").read_bytes().startswith(b"\x89PNG")
+
+
+GOOD = ((0.0, 82.0), (400.0, 81.6), (800.0, 82.3), (1200.0, 81.7), (1600.0, 82.1))
+
+
+@pytest.mark.parametrize("good", range(len(GOOD) + 1))
+@pytest.mark.parametrize("u", [1.2, None])
+def test_good_records_do_not_hide_a_worn_unit(
+    history: History, visit: Visit, good: int, u: float | None
+) -> None:
+    """The newest record, proven below its limit by itself, counts however many good ones stand before
+    it, with and without a stated repeatability."""
+    pairs = [*GOOD[:good], (400.0 * good, 66.0)]
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair, u=u) for i, pair in enumerate(pairs, start=1)])
+    ran = command(history, "Q17")
+    assert ran.exit_code == 1
+    told = " ".join(ran.stdout.split())
+    assert "OUT OF LIMITS, proven to be below 70 to 90 N·m" in told
+    assert "lower limit 70 N·m: REACHED" in told
+    assert "the limit is held" not in told
+    document = document_of(trend_of(history, "Q17"))
+    found = document["quantities"]["preload_torque"]
+    assert (document["failed"], document["limit_reached"]) == (True, True)
+    assert (found["newest"]["outcome"], found["newest"]["below"]) == ("not conforming", True)
+    assert json.dumps(document, allow_nan=False)
+
+
+def test_a_jump_is_no_slope(history: History, visit: Visit) -> None:
+    """It is told as what it is, between which records, and the charts' limits are those of the records before
+    it: the invented scatter of some 0.3 N·m with 1.2 N·m stated, not the 16 N·m of the step."""
+    pairs = [*GOOD, (2000.0, 66.0)]
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(pairs, start=1)])
+    course = preload(trend_of(history, "Q17"))
+    assert course.state == "jumped"
+    assert course.jump is not None
+    assert course.jump.at == 5
+    assert course.jump.size == pytest.approx(66.0 - 82.0, abs=1.0)
+    assert course.change is not None
+    assert course.change[0] == pytest.approx(-16.0 / 82.0, abs=0.01)
+    assert course.charts is not None
+    assert course.charts.sigma < 1.2
+    assert course.charts.average_signal == 4
+    text = " ".join(trend_text(trend_of(history, "Q17")).split())
+    assert "fell at once" in text
+    assert "between record 5 (2026-05-01) and record 6 (2026-06-01)" in text
+
+
+def test_after_a_jump_a_new_line_begins(history: History, visit: Visit) -> None:
+    """Records after it are followed by themselves: here they stay where they are."""
+    pairs = [*GOOD, (2000.0, 76.0), (2400.0, 76.2), (2800.0, 75.9), (3200.0, 76.1)]
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(pairs, start=1)])
+    course = preload(trend_of(history, "Q17"))
+    assert course.state == "jumped"
+    assert course.line is not None
+    assert course.line.count == 4
+    assert float(course.line.at(2.6e6)) == pytest.approx(np.mean([76.0, 76.2, 75.9, 76.1]), abs=0.1)
+    assert (course.reached, course.failed) == (False, False)
+
+
+def test_above_the_upper_limit(history: History, visit: Visit) -> None:
+    """A newest record proven to be above is out of limits as well, though no lower limit is reached."""
+    history.add([visit("Q17-b", "2026-01-01", 0.0, 82.0), visit("Q17-b", "2026-02-01", 400.0, 96.0)])
+    ran = command(history, "Q17")
+    assert ran.exit_code == 1
+    assert "OUT OF LIMITS, proven to be above 70 to 90 N·m" in " ".join(ran.stdout.split())
+    assert not trend_of(history, "Q17").reached

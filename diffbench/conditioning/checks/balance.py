@@ -11,6 +11,7 @@ from diffbench.conditioning.checks.speeds import factor_name
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.samples import Samples
 from diffbench.documents import Rig
+from diffbench.documents.arrangements import OUTPUTS
 
 Array = NDArray[np.float64]
 
@@ -31,7 +32,7 @@ def torque_balance(rig: Rig, samples: Samples, outputs: Array, *, file: str) -> 
 
     Parameters: ``outputs`` (n,) [N·m], sum of both outputs at the unit, NaN = missing.
     """
-    if rig.arrangement != "both-outputs" or "input_torque" not in samples.torques:
+    if set(rig.equilibrium) != set(OUTPUTS) or "input_torque" not in samples.torques:
         return []
     channel = rig.channel["input_torque"]
     chain = bench.chain(rig, "input_torque", None)

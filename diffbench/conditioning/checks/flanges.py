@@ -29,6 +29,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
+from diffbench.documents.arrangements import noise_share
 
 Array = NDArray[np.float64]
 Doubts = Mapping[tuple[str, str], ErrorSource]
@@ -256,9 +257,7 @@ def _noise_share(rig: Rig, made: Mapping[str, TorqueChain], extra: Extra) -> flo
     if extra.kind != "gain":
         return 0.0
     shares = dict(zip(made, extra.share, strict=True))
-    if rig.arrangement == "both-outputs":
-        return extra.source.u * 0.5 * sum(shares.values())
-    return extra.source.u * sum(share for name, share in shares.items() if name != "input_torque")
+    return extra.source.u * sum(noise_share(rig.equilibrium, name) * share for name, share in shares.items())
 
 
 def _unit(

@@ -113,9 +113,9 @@ def loop(reading: Array) -> Array:
 def leverage(rig: Rig, made: Mapping[str, TorqueChain], channel: str, kind: str) -> float:
     """What one unit of an error of a channel does to the torque difference: for torques, how many newton
     metres one of the reading is; for gains and lags 1, since both channels then count by their own torque."""
-    if kind in ("gain", "lag") or rig.arrangement == "both-outputs":
+    if kind in ("gain", "lag"):
         return 1.0
-    return made[channel].ratio if channel == "input_torque" else 2.0
+    return abs(rig.equilibrium[channel].difference) * made[channel].ratio
 
 
 def response(

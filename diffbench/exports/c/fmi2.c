@@ -264,11 +264,11 @@ EXPORTED fmi2Status API(fmi2GetBoolean)(fmi2Component c, const fmi2ValueReferenc
     }
     for (i = 0U; i < count; i++)
     {
-        if ((vr[i] != V_LOCKED) && (vr[i] != V_INSIDE_TESTED))
+        if (unit_is_boolean(vr[i]) == 0)
         {
             return refused(unit, "there is no boolean variable of that reference");
         }
-        value[i] = (fmi2Boolean)((vr[i] == V_LOCKED) ? unit->values.locked : unit->values.inside_tested);
+        value[i] = (fmi2Boolean)unit_boolean(&unit->values, vr[i]);
     }
     return fmi2OK;
 }
@@ -305,7 +305,7 @@ EXPORTED fmi2Status API(fmi2SetInteger)(fmi2Component c, const fmi2ValueReferenc
     {
         if (unit_set_branch(&unit->values, vr[i], (int32_t)value[i]) == 0)
         {
-            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading or 2 unloading");
+            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading, 2 unloading or 3 either");
         }
     }
     return fmi2OK;

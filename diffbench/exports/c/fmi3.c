@@ -292,7 +292,7 @@ EXPORTED fmi3Status API(fmi3SetInt32)(fmi3Instance c, const fmi3ValueReference v
     {
         if ((n_values != count) || (unit_set_branch(&unit->values, vr[i], values[i]) == 0))
         {
-            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading or 2 unloading");
+            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading, 2 unloading or 3 either");
         }
     }
     return fmi3OK;
@@ -309,11 +309,11 @@ EXPORTED fmi3Status API(fmi3GetBoolean)(fmi3Instance c, const fmi3ValueReference
     }
     for (i = 0U; i < count; i++)
     {
-        if ((vr[i] != V_LOCKED) && (vr[i] != V_INSIDE_TESTED))
+        if (unit_is_boolean(vr[i]) == 0)
         {
             return refused(unit, "there is no boolean variable of that reference");
         }
-        values[i] = ((vr[i] == V_LOCKED) ? unit->values.locked : unit->values.inside_tested) == 1;
+        values[i] = unit_boolean(&unit->values, vr[i]) == 1;
     }
     return fmi3OK;
 }

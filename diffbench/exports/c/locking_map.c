@@ -44,7 +44,7 @@ static bracket find(const double axis[], int32_t size, double value)
     }
     else
     {
-        /* at the first node or before it: that one is held */
+        /* at the first node or before it: that one holds here */
     }
     return found;
 }
@@ -96,9 +96,9 @@ static int32_t all_tested(const uint8_t table[N_TORQUE][N_SPEED][N_HEAT], const 
     return tested;
 }
 
-static int32_t is_within(const double axis[], int32_t size, double value)
+static double larger(double one, double other)
 {
-    return ((value >= axis[0]) && (value <= axis[size - 1])) ? 1 : 0;
+    return (one > other) ? one : other;
 }
 
 /* Neither infinite nor no number. */
@@ -130,17 +130,59 @@ static double held(double value, double limit)
     return within;
 }
 
+static int32_t is_within(const double axis[], int32_t size, double value)
+{
+    return ((value >= axis[0]) && (value <= axis[size - 1])) ? 1 : 0;
+}
+
+/* From what the ends of the axes say to what the map says beyond them: straight on along torque, held along
+ * speed and temperature, the limits parting by the distance. */
+static void go_on(int32_t branch, double input_torque, double size, double temperature, const bracket *speed,
+                  const bracket *heat, @PREFIX@_reading *reading)
+{
+    const int32_t side = (input_torque < torque_axis[0]) ? 0 : 1;
+    const int32_t end = (side == 0) ? 0 : (N_TORQUE - 1);
+    const int32_t inner = inner_node[side];
+    const double share = ((per_speed[0] * larger(speed_axis[0] - size, 0.0)) +
+                          (per_speed[1] * larger(size - speed_axis[N_SPEED - 1], 0.0))) +
+                         ((per_heat[0] * larger(heat_axis[0] - temperature, 0.0)) +
+                          (per_heat[1] * larger(temperature - heat_axis[N_HEAT - 1], 0.0)));
+    double change = 0.0;
+    double by_torque = 0.0;
+    double there;
+    double moved;
+    double wider;
+
+    if (is_within(torque_axis, N_TORQUE, input_torque) == 0)
+    {
+        const double distance = input_torque - torque_axis[end];
+        if (inner != end)
+        {
+            const bracket before = {inner, inner, 0.0};
+            change = distance * ((reading->locking_torque - blend(value_table[branch], &before, speed, heat)) /
+                                 (torque_axis[end] - torque_axis[inner]));
+        }
+        by_torque = per_torque[branch][side] * magnitude(distance);
+    }
+    there = larger(reading->locking_torque + change, 0.0);
+    moved = there - reading->locking_torque;
+    wider = larger(by_torque, OF_CHANGE * magnitude(moved)) + (share * there);
+    reading->locking_torque = there;
+    reading->low = larger((reading->low + moved) - wider, 0.0);
+    reading->high = (reading->high + moved) + wider;
+}
+
 int32_t @PREFIX@_read(int32_t branch, double input_torque, double speed_difference, double temperature,
                       @PREFIX@_reading *reading)
 {
     const double size = magnitude(speed_difference);
     int32_t status = @GUARD@_DONE;
 
-    if ((branch < @GUARD@_MEAN) || (branch > @GUARD@_UNLOADING))
+    if ((branch < @GUARD@_MEAN) || (branch > @GUARD@_EITHER))
     {
         status = @GUARD@_OUT_OF_RANGE;
     }
-    else if ((input_torque != input_torque) || (size != size) || (temperature != temperature))
+    else if ((is_finite(input_torque) == 0) || (is_finite(size) == 0) || (is_finite(temperature) == 0))
     {
         status = @GUARD@_NOT_A_NUMBER;
     }
@@ -157,6 +199,10 @@ int32_t @PREFIX@_read(int32_t branch, double input_torque, double speed_differen
                            (is_within(heat_axis, N_HEAT, temperature) == 1))
                               ? 0
                               : 1;
+        if (reading->beyond == 1)
+        {
+            go_on(branch, input_torque, size, temperature, &speed, &heat, reading);
+        }
         reading->tested = ((reading->beyond == 0) && (all_tested(tested_table[branch], &torque, &speed, &heat) == 1))
                               ? 1
                               : 0;

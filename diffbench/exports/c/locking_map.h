@@ -17,10 +17,12 @@
 extern "C" {
 #endif
 
-/* Branches of the ramps: while the input torque rises, after it came down from a much higher one, between. */
+/* Branches of the ramps: between both real ones; while the input torque rises; after it came down from a much
+ * higher one; and either, where it is not known which: the value between, limits around both. */
 #define @GUARD@_MEAN ((int32_t)0)
 #define @GUARD@_LOADING ((int32_t)1)
 #define @GUARD@_UNLOADING ((int32_t)2)
+#define @GUARD@_EITHER ((int32_t)3)
 
 /* What functions return. */
 #define @GUARD@_DONE ((int32_t)0)
@@ -34,11 +36,12 @@ typedef struct
     double low;            /* N.m, @CONFIDENCE@ limits */
     double high;           /* N.m */
     int32_t tested;        /* 1: all nodes around were inside what the bench tested */
-    int32_t beyond;        /* 1: outside the axes, the values at their end are held */
+    int32_t beyond;        /* 1: outside the axes, see below */
 } @PREFIX@_reading;
 
 /* The map at a place: linear between its nodes along each axis, exact at them. The magnitude of the speed
- * difference counts. Returns DONE; NOT_A_NUMBER, with numbers that are none, where the place holds one;
+ * difference counts. @BEYOND@
+ * Returns DONE; NOT_A_NUMBER, with numbers that are none, where the place holds one that is none or infinite;
  * OUT_OF_RANGE, likewise, for another branch. */
 int32_t @PREFIX@_read(int32_t branch, double input_torque, double speed_difference, double temperature,
                       @PREFIX@_reading *reading);
@@ -50,7 +53,7 @@ double @PREFIX@_locking_torque(int32_t branch, double input_torque, double speed
 /* The differential between two outputs whose speeds a simulation knows. */
 typedef struct
 {
-    int32_t branch;          /* MEAN, LOADING or UNLOADING */
+    int32_t branch;          /* MEAN, LOADING, UNLOADING or EITHER */
     double output_inertia;   /* kg.m^2 that turns with one output; see step */
     double friction_torque;  /* N.m, from the faster to the slower output: right less left torque */
     double speed_difference; /* rad/s, of the last step */

@@ -25,6 +25,7 @@
 #define V_BRANCH 11U
 #define V_LOCKED 12U
 #define V_INSIDE_TESTED 13U
+#define V_BEYOND_AXES 14U
 
 typedef enum
 {
@@ -41,6 +42,7 @@ typedef struct
     int32_t branch;
     int32_t locked;
     int32_t inside_tested;
+    int32_t beyond_axes;
     unit_phase phase;
     @PREFIX@_differential differential;
 } unit_values;
@@ -54,11 +56,12 @@ static void unit_reset(unit_values *unit)
     }
     unit->numbers[V_OIL_TEMPERATURE] = @OIL@;
     unit->numbers[V_OUTPUT_INERTIA] = 1.0;
-    unit->branch = @GUARD@_MEAN;
+    unit->branch = @GUARD@_EITHER;
     unit->locked = 1;
     unit->inside_tested = 0;
+    unit->beyond_axes = 0;
     unit->phase = INSTANTIATED;
-    unit->differential.branch = @GUARD@_MEAN;
+    unit->differential.branch = @GUARD@_EITHER;
     unit->differential.output_inertia = 1.0;
     unit->differential.friction_torque = 0.0;
     unit->differential.speed_difference = 0.0;
@@ -73,6 +76,7 @@ static void unit_keep(unit_values *unit, const @PREFIX@_outputs *outputs)
     unit->numbers[V_LOCKING_TORQUE_HIGH] = outputs->reading.high;
     unit->locked = outputs->locked;
     unit->inside_tested = outputs->reading.tested;
+    unit->beyond_axes = outputs->reading.beyond;
 }
 
 /* Outputs from inputs as they are before the first step: slipping, or held with no torque between them.
@@ -127,7 +131,7 @@ static int32_t unit_set_number(unit_values *unit, uint32_t reference, double val
 static int32_t unit_set_branch(unit_values *unit, uint32_t reference, int32_t value)
 {
     const int32_t allowed = ((reference == V_BRANCH) && (unit->phase != STEPPING) && (unit->phase != ENDED) &&
-                             (value >= @GUARD@_MEAN) && (value <= @GUARD@_UNLOADING))
+                             (value >= @GUARD@_MEAN) && (value <= @GUARD@_EITHER))
                                 ? 1
                                 : 0;
     if (allowed == 1)
@@ -135,6 +139,26 @@ static int32_t unit_set_branch(unit_values *unit, uint32_t reference, int32_t va
         unit->branch = value;
     }
     return allowed;
+}
+
+/* Whether a reference is one of a boolean variable. */
+static int32_t unit_is_boolean(uint32_t reference)
+{
+    return ((reference == V_LOCKED) || (reference == V_INSIDE_TESTED) || (reference == V_BEYOND_AXES)) ? 1 : 0;
+}
+
+static int32_t unit_boolean(const unit_values *unit, uint32_t reference)
+{
+    int32_t value = unit->locked;
+    if (reference == V_INSIDE_TESTED)
+    {
+        value = unit->inside_tested;
+    }
+    if (reference == V_BEYOND_AXES)
+    {
+        value = unit->beyond_axes;
+    }
+    return value;
 }
 
 /* While it is being initialized, outputs follow inputs. Returns 0 where they cannot. */
@@ -145,7 +169,7 @@ static int32_t unit_is_readable(unit_values *unit)
 
 static const char *unit_words(int32_t status)
 {
-    const char *words = "output_inertia and the step must be positive, branch one of 0, 1 and 2";
+    const char *words = "output_inertia and the step must be positive, branch one of 0, 1, 2 and 3";
     if (status == @GUARD@_NOT_A_NUMBER)
     {
         words = "an input holds no number";
