@@ -3,9 +3,6 @@
 The libraries of HDF5 and MDF end the whole process, find no end or take gigabytes over some damaged files; no
 check beforehand finds them all. So they work in a child of this program that has limits of time and memory,
 and what it has read comes back as arrays in a folder.
-
-In trials with 800 to 1,500 mutations each, the library of MDF died of a segmentation fault, took 1.3 GB and
-printed to standard output; that of HDF5 was not done after 500 s. The others raised Python's exceptions only.
 """
 
 from __future__ import annotations

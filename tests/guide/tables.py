@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 
 from diffbench.cli import main as program
 from diffbench.cli.group import COMMANDS, EXIT_STATUSES
-from diffbench.conditioning.findings import KINDS
+from diffbench.conditioning.finding_kinds import KINDS
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import (
     Build,
