@@ -101,7 +101,7 @@ def test_an_earlier_guide_is_replaced_and_nothing_else_is(tmp_path: Path) -> Non
 
 
 @driven
-@pytest.mark.parametrize("width", [390, 1440])
+@pytest.mark.parametrize("width", [390, 800, 1440])
 def test_no_page_is_wider_than_its_window(browser: Browser, site: Path, width: int) -> None:
     """Nor asks anything of a network, nor stumbles."""
     context = browser.new_context(viewport={"width": width, "height": 900})

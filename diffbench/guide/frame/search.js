@@ -1,6 +1,6 @@
 // All words must stand in a section; headings count more than texts. Words come from the page itself, never as HTML.
 (() => {
-  const narrow = matchMedia("(max-width: 48rem)");
+  const narrow = matchMedia("(max-width: 62rem)");
   const topics = document.querySelector(".topics details");
   const fold = () => { topics.open = !narrow.matches; };
   narrow.addEventListener("change", fold);
