@@ -1,4 +1,8 @@
-"""What one unit does, as measured: the frozen result of a fit, and its JSON document."""
+"""What one unit does, as measured: the frozen result of a fit, and its JSON document.
+
+Results hold no library's types: plain numbers and texts, frozen and versioned. The cells behind them
+(``evidence``) are for pictures and not written.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 
+from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import PreloadLawName
 from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
@@ -413,4 +418,10 @@ def document_schema() -> dict[str, Any]:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["$id"] = FORMAT
     schema["title"] = FORMAT
+    named = {"$ref": "#/$defs/Parameter"}
+    schema["properties"]["parameters"]["properties"] = {
+        name: {**named, "description": f"{one.meaning} [{one.unit}]"}
+        for name, one in DEFINITIONS.items()
+        if one.in_result
+    }
     return schema

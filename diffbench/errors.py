@@ -1,4 +1,8 @@
-"""One tree of errors: each says what is wrong, where, and how to mend it."""
+"""One tree of errors: each says what is wrong, where, and how to mend it.
+
+One tree carries every fault with its place and mend up to the command line, which alone turns it into a
+status.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""Linear lookup in tables over three axes: one bracket of a place serves every table of a grid."""
+"""Linear lookup in tables over three axes: one bracket of a place serves every table of a grid.
+
+Tables carry their last layer twice, so that the last node is met as any other; nodes are found by buckets
+with one node at most in each; blocks stay in a core's cache. The order of operations, a + x (b − a) along
+temperature, speed, torque, is that of the exports in C and Python: they agree to the last bit.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,11 @@
-"""Where a map has its nodes: as few as keep a lookup near the law, and show what was tested."""
+"""Where a map has its nodes: as few as keep a lookup near the law, and show what was tested.
+
+Nodes are chosen, not set. Along each axis the fewest that keep an error are found greedily; how the error is
+shared out among the axes is tried, the whole is measured, and the widest sum that holds wins. A grid of round
+steps, with a fifth more nodes, missed the law by more than twice as much and lost a fifth of the tested
+region. Interpolation adds half a thousandth: a good bench knows the law to a thousandth, two thousandths
+spoilt the limits there, and it costs less than twice the nodes. Where the law has a corner there is a node.
+"""
 
 from __future__ import annotations
 

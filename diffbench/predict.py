@@ -1,5 +1,11 @@
 """From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint
-distribution."""
+distribution.
+
+The map is the law at its nodes, so that anybody can read it without this program. A node is tested inside the
+convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
+unloading branch only below the peak torque over the unloading ratio; nothing on a greater-of flank whose
+ramps never overcame the preload.
+"""
 
 from __future__ import annotations
 

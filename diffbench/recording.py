@@ -1,4 +1,8 @@
-"""One recording in SI: named channels over time, the file they came from, and what was noted on reading."""
+"""One recording in SI: named channels over time, the file they came from, and what was noted on reading.
+
+It says what was read, conditioning what it means: readings in SI without gain, zero and sign, with the line
+in the file of every sample. So a reader needs no rig, and every correction is written once.
+"""
 
 from __future__ import annotations
 

@@ -7,6 +7,10 @@ Units, 9th edition, table 8 for minute, hour and degree).
 A row is ``(scale, shift, spellings)`` with ``SI = (x + shift) * scale``. In a spelling ``.`` joins the parts
 of a product and also stands for ``-``, a blank or nothing; ``!`` at its end means that upper and lower case
 matter. The first spelling of a row is the one that messages use; the commonest unit stands first.
+
+The table is closed because common unit libraries read ``Nm``, ``1/min``, ``U/min`` or ``C`` as something else
+in silence, and which spellings they know changes with their version. ``pint`` is an oracle in tests, for the
+spellings that it reads right.
 """
 
 from __future__ import annotations

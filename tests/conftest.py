@@ -39,6 +39,7 @@ LONG = (
     "history/test_pressure.py",
     "report/test_page_by_axe.py",
     "exports/test_fmu.py",
+    "guide/test_commands.py",
     "recovery/test_wear_study.py",
 )
 

@@ -46,9 +46,20 @@ COMMANDS = {
     ),
     "advise": ("diffbench.cli.advise", "Which shim gives a target preload."),
     "trend": ("diffbench.cli.trend", "Follow a unit between rebuilds: charts, line, distance to a limit."),
+    "guide": ("diffbench.cli.guide", "Read the guide: a topic here, or all of it in a browser."),
     "rigs": ("diffbench.cli.rigs", "List the described rigs that come with diffbench, or copy one."),
 }
 INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is taken by the verdict
+#: What each exit status means, for the guide.
+EXIT_STATUSES = {
+    0: "done",
+    1: "done, and a limit is proven to be broken: its whole 95 % interval is outside. For `trend`, a lower "
+    "limit reached with 95 % confidence; for `compare`, also worn. Or a history is damaged (`history "
+    "verify`, `history export`)",
+    2: "the command, a paper or a recording is wrong. Standard error names file, place and mend; nothing is "
+    "written",
+    INTERRUPTED: "interrupted by Ctrl-C; nothing is written. A `watch` ends so with 0, and its result stays",
+}
 
 
 class _Commands(SuggestingGroup):

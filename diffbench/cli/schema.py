@@ -8,12 +8,13 @@ import click
 
 
 @click.command(epilog="Example: diffbench schema build > build.schema.json")
-@click.argument("name", metavar="rig|build|run|car|characterisation|map")
+@click.argument("name", metavar="NAME")
 @click.option("--json", "as_json", is_flag=True, help="The same: a schema is JSON in any case.")
 def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 
-    Editors check and complete TOML files by it; other programs check what diffbench writes.
+    NAME is rig, build, run or car, by which editors check and complete TOML files; or what diffbench writes:
+    characterisation, map, conformity, comparison, repeatability or shim-advice.
     """
     from diffbench.documents.schemas import schema as schema_of
 

@@ -1,4 +1,11 @@
-"""Sweeps from samples to cells, part by part, and what is kept of each recording until all are read."""
+"""Sweeps from samples to cells, part by part, and what is kept of each recording until all are read.
+
+Parts have a million samples. Recordings of a visit up to 1.25 million samples are one part each and wait for
+each other, since the largest input torque of the visit tells what is a turn; beyond, it is the largest one
+seen by then, and sweeps of torque are read first. A part carries the row before it to the next, so that
+clocks go on and a step back at an edge is found. What a cut costs is the samples in which slip settles, and a
+cell that may straddle a turn; overlapping the parts would save those and need every check twice.
+"""
 
 from __future__ import annotations
 

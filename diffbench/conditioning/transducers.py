@@ -2,6 +2,9 @@
 
 Every step is written for one time series and its rate of change, so that the same lines serve single samples,
 averages over cells, and the same averages with one of the bench's constants off by its standard uncertainty.
+
+What one standard uncertainty of a constant does to every cell is half the difference of the whole chain with
+the constant too high and too low; the fit shifts along it.
 """
 
 from __future__ import annotations

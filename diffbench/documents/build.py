@@ -40,17 +40,23 @@ class Packs(Table):
     [J/(kg.K)].
     """
 
-    faces: Count = Field(description="friction faces in one pack", examples=[5])
-    inner_radius: Radius = Field(description="inner radius of a friction face", examples=["36.9 mm"])
-    outer_radius: Radius = Field(description="outer radius of a friction face", examples=["52.5 mm"])
+    faces: Count = Field(description="friction faces in one pack; both packs are alike", examples=[4])
+    inner_radius: Radius = Field(description="inner radius of a friction face", examples=["38 mm"])
+    outer_radius: Radius = Field(description="outer radius of a friction face", examples=["54.5 mm"])
     contact: Literal["uniform-wear", "uniform-pressure"] = Field(
-        default="uniform-wear", description="how the plates bear"
+        default="uniform-wear",
+        description="how plates bear, for the effective radius: (r_o + r_i)/2 by wear, "
+        "⅔ (r_o³ − r_i³)/(r_o² − r_i²) by pressure",
     )
     plate_mass: Annotated[Quantity | None, Measured("mass", "kg", POSITIVE)] = Field(
-        default=None, description="steel plates of both packs together"
+        default=None, description="steel plates of both packs, for their heat capacity", examples=["1.95 kg"]
     )
     specific_heat: Annotated[Quantity | None, Measured("specific_heat_capacity", "J/(kg.K)", POSITIVE)] = (
-        Field(default=None, description="of the plates")
+        Field(
+            default=None,
+            description="of the plates; 475 J/(kg·K) with u 5 % where not stated",
+            examples=["475 J/(kg.K)"],
+        )
     )
 
     @field_validator("outer_radius")
@@ -74,21 +80,24 @@ class Ramps(Table):
     """
 
     pin_radius: Annotated[Quantity | None, Measured("length", "mm", _RADIUS)] = Field(
-        default=None, description="where the cross pin bears on the ramps"
+        default=None, description="where the cross pin bears on the ramps", examples=["39 mm"]
     )
     # Before the angles, which are converted by it.
     angle_from: Literal["plane", "axis"] = Field(
         default="plane",
-        description="from the plane of rotation, where 90 deg gives no thrust, or from the axis",
+        description="what angles are measured from: the plane of rotation, where 90° gives no thrust and "
+        "less locks more, or the axis",
     )
     drive_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
-        default=None, description="ramp angle of the drive flank"
+        default=None,
+        description="nominal ramp angle of the drive flank",
+        examples=["42 deg", {"value": "42 deg", "u": "0.3 deg"}],
     )
     coast_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
-        default=None, description="ramp angle of the coast flank"
+        default=None, description="nominal ramp angle of the coast flank", examples=["57 deg"]
     )
     gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
-        default=None, description="mesh friction as a share of the input torque"
+        default=None, description="as at the top: TOML puts a last line into the last table"
     )
 
     @field_validator("drive_angle", "coast_angle")
@@ -114,12 +123,14 @@ class DiscSpring(Table):
     Lengths [m]; `parallel` springs lie the same way in a packet, `series` packets stand on each other.
     """
 
-    outer_diameter: SpringLength = Field(description="of one spring", examples=["100 mm"])
-    inner_diameter: SpringLength = Field(description="of one spring", examples=["80 mm"])
-    thickness: SpringLength = Field(description="of one spring", examples=["1.5 mm"])
-    cone_height: SpringLength = Field(description="free height less thickness", examples=["1.6 mm"])
-    parallel: Count = Field(default=1, description="springs that lie the same way, in one packet")
-    series: Count = Field(default=1, description="packets that stand on each other")
+    outer_diameter: SpringLength = Field(description="of one spring", examples=["95 mm"])
+    inner_diameter: SpringLength = Field(description="of one spring", examples=["72 mm"])
+    thickness: SpringLength = Field(description="of one spring", examples=["1.6 mm"])
+    cone_height: SpringLength = Field(description="free height less thickness", examples=["1.4 mm"])
+    parallel: Count = Field(
+        default=1, description="springs that lie the same way, in one packet", examples=[3]
+    )
+    series: Count = Field(default=1, description="packets that stand on each other", examples=[2])
 
     @field_validator("inner_diameter")
     @classmethod
@@ -155,19 +166,27 @@ class Preload(Table):
     """
 
     law: PreloadLawName | Literal["undecided"] = Field(
-        default="undecided", description="how preload and ramp thrust meet; undecided lets the bench say"
+        default="undecided",
+        description="additive: spring and ramps push together; greater-of: the ramps first unload a clamped "
+        "stack; undecided: the bench decides",
     )
     spring_force: Annotated[Quantity | None, Measured("force", "N", POSITIVE)] = Field(
-        default=None, description="axial force of the stack at its installed height"
+        default=None,
+        description="axial force of the stack at its installed height",
+        examples=[{"value": "1950 N", "u": "60 N"}],
     )
     shim: Annotated[Quantity | None, Measured("length", "mm", NOT_NEGATIVE)] = Field(
-        default=None, description="preload shim"
+        default=None, description="preload shim, for advise and compare", examples=["0.2 mm"]
     )
     joint_fraction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
         default=None,
-        description="share of the ramp thrust that a clamped stack feels before its contact opens",
+        description="greater-of only: share of the ramp thrust that the plates feel before the contact "
+        "opens; fitted where not stated",
+        examples=[0.05],
     )
-    disc_spring: DiscSpring | None = None
+    disc_spring: DiscSpring | None = Field(
+        default=None, description="the spring by EN 16983, for advise and compare; the fit does not use it"
+    )
 
     @field_validator("joint_fraction")
     @classmethod
@@ -186,12 +205,14 @@ class Oil(Table):
     Both [m²/s], or neither.
     """
 
-    name: Text | None = None
+    name: Text | None = Field(default=None, description="of the oil")
     viscosity_40: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = Field(
-        default=None, description="at 40 degC"
+        default=None,
+        description="kinematic, at 40 °C, with the other or neither: how drag falls with temperature",
+        examples=["110 mm^2/s"],
     )
     viscosity_100: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = Field(
-        default=None, description="at 100 degC"
+        default=None, description="kinematic, at 100 °C", examples=["15 mm^2/s"]
     )
 
     @field_validator("viscosity_100")
@@ -224,10 +245,12 @@ class Reference(Table):
     """
 
     temperature: Annotated[float, Amount("temperature", "degC", _TEMPERATURE)] = Field(
-        default=60.0, description="of the plates"
+        default=60.0, description="of the plates", examples=["60 degC"]
     )
     speed_difference: Annotated[float | None, Amount("angular_speed", "rad/s", POSITIVE)] = Field(
-        default=None, description="left less right, its magnitude"
+        default=None,
+        description="of the outputs, its magnitude; 4 rad/s where not stated",
+        examples=["4 rad/s"],
     )
 
 
@@ -242,22 +265,23 @@ class Limits(Table):
     # First: the pairs are read by it.
     locking_torque_sense: Literal["difference", "one-pack"] = Field(
         default="difference",
-        description="whether limits mean the left-right difference, or half of it, the torque of one pack",
+        description="whether these limits mean the whole left-right difference, or half of it, the torque of "
+        "one pack",
     )
     preload_torque: Annotated[Pair | None, PairOf("torque", "N.m", NOT_NEGATIVE)] = Field(
-        default=None, description="lowest and highest"
+        default=None, description="lowest and highest", examples=[["70 N.m", "90 N.m"]]
     )
     ramp_bias_drive: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = Field(
-        default=None, description="lowest and highest, locking torque over input torque"
+        default=None, description="lowest and highest of the loading bias", examples=[[0.45, 0.55]]
     )
     ramp_bias_coast: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = Field(
-        default=None, description="lowest and highest, locking torque over input torque"
+        default=None, description="lowest and highest of the loading bias", examples=[[0.45, 0.55]]
     )
     face_wear: Annotated[float | None, Amount("length", "um", POSITIVE)] = Field(
-        default=None, description="highest wear of one friction face"
+        default=None, description="highest wear of one friction face; judged by compare", examples=["60 um"]
     )
     gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
-        default=None, description="mesh friction as a share of the input torque"
+        default=None, description="as at the top: TOML puts a last line into the last table"
     )
 
     @field_validator("preload_torque", "ramp_bias_drive", "ramp_bias_coast")
@@ -275,13 +299,15 @@ class MapAxes(Table):
     """
 
     input_torque: Annotated[Pair | None, PairOf("torque", "N.m")] = Field(
-        default=None, description="lowest (coast, negative) and highest (drive)"
+        default=None,
+        description="lowest (coast, negative) and highest (drive)",
+        examples=[["-400 N.m", "900 N.m"]],
     )
     speed_difference: Annotated[Pair | None, PairOf("angular_speed", "rad/s", NOT_NEGATIVE)] = Field(
-        default=None, description="lowest and highest magnitude"
+        default=None, description="lowest and highest magnitude", examples=[["0 rpm", "150 rpm"]]
     )
     temperature: Annotated[Pair | None, PairOf("temperature", "degC", _TEMPERATURE)] = Field(
-        default=None, description="lowest and highest"
+        default=None, description="lowest and highest", examples=[["20 degC", "110 degC"]]
     )
 
 
@@ -291,22 +317,32 @@ class Build(Table):
     A quantity that the sheet does not state is None; nothing is filled in.
     """
 
-    format: Literal["diffbench-build/1"]
-    unit: Text = Field(description="serial of the differential", examples=["D07"])
-    build: Text = Field(description="name of this build", examples=["D07-2026-03-14"])
-    note: Text | None = None
-    distance: Annotated[float | None, Amount("distance", "km", NOT_NEGATIVE)] = Field(
-        default=None, description="run since this build"
+    format: Literal["diffbench-build/1"] = Field(description="kind and version of the document")
+    unit: Text = Field(
+        description="serial of the differential; run sheets fitted together are of one unit", examples=["Q17"]
     )
-    packs: Packs
-    ramps: Ramps = Field(default_factory=Ramps)
-    preload: Preload = Field(default_factory=Preload)
-    oil: Oil = Field(default_factory=Oil)
-    reference: Reference = Field(default_factory=Reference)
-    limits: Limits = Field(default_factory=Limits)
-    map: MapAxes = Field(default_factory=MapAxes)
+    build: Text = Field(description="name of this build", examples=["Q17-2026-04-13"])
+    note: Text | None = Field(default=None, description="anything")
+    distance: Annotated[float | None, Amount("distance", "km", NOT_NEGATIVE)] = Field(
+        default=None, description="run since this build", examples=["1860 km"]
+    )
+    packs: Packs = Field(description="the two plate packs")
+    ramps: Ramps = Field(default_factory=Ramps, description="pin and ramp angles")
+    preload: Preload = Field(default_factory=Preload, description="how the packs are pressed without torque")
+    oil: Oil = Field(default_factory=Oil, description="of the unit on the bench")
+    reference: Reference = Field(
+        default_factory=Reference, description="the condition at which one number is quoted"
+    )
+    limits: Limits = Field(default_factory=Limits, description="what the workshop holds the build to")
+    map: MapAxes = Field(
+        default_factory=MapAxes, description="how far the map shall reach beyond what was tested"
+    )
     gear_friction_stated: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
-        default=None, alias="gear_friction", description="mesh friction as a share of the input torque"
+        default=None,
+        alias="gear_friction",
+        description="mesh friction of the bevel gears as a share of the input torque, at the top or in ramps "
+        "or limits; where not stated it is part of the ramp bias",
+        examples=[{"value": 0.02, "u": 0.008}],
     )
 
     @model_validator(mode="wrap")

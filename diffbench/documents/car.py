@@ -58,31 +58,39 @@ class Phase(Table):
     `speed` [m/s], `radius` [m], torques [N.m], `temperature` [degC], `duration` [s], limits [N].
     """
 
-    name: Text = Field(description="of the phase", examples=["turn-in"])
+    name: Text = Field(description="of the phase; each has its own", examples=["turn-in"])
     speed: Annotated[float, Amount("speed", "m/s", _SPEED)] = Field(
         description="of the car", examples=["95 km/h"]
     )
     radius: Annotated[float, Amount("length", "m", _CORNER)] = Field(
-        description="of the car's path", examples=["60 m"]
+        description="of the car's path, whichever way it turns", examples=["60 m"]
     )
     engine_braking: Annotated[float | None, Amount("torque", "N.m", _MAGNITUDE)] = Field(
-        default=None, description="torque of engine braking at the case, its magnitude"
+        default=None,
+        description="torque at the case under engine braking, its magnitude; this or drive_torque",
+        examples=["120 N.m"],
     )
     drive_torque: Annotated[float | None, Amount("torque", "N.m", _MAGNITUDE)] = Field(
-        default=None, description="torque in drive at the case"
+        default=None, description="torque at the case in drive, its magnitude", examples=["200 N.m"]
     )
     temperature: Annotated[float, Amount("temperature", "degC", _TEMPERATURE)] = Field(
         description="of plates and oil", examples=["85 degC"]
     )
     brake_torque: Annotated[float, Amount("torque", "N.m", NOT_NEGATIVE)] = Field(
-        default=0.0, description="of the brake of each wheel of this axle"
+        default=0.0, description="of the brake of each wheel of this axle", examples=["120 N.m"]
     )
     duration: Annotated[float | None, Amount("time", "s", POSITIVE)] = Field(
-        default=None, description="how long the phase lasts, for the mean over the entry"
+        default=None,
+        description="for the mean over the entry: of all phases under engine braking, or of none; then each "
+        "counts alike",
+        examples=["0.5 s"],
     )
-    branch: Branch | None = Field(default=None, description="of the map, where not the command's")
+    branch: Branch | None = Field(
+        default=None, description="of the map, where not that of the command's --branch"
+    )
     turn: Literal["left", "right"] | None = Field(
-        default=None, description="which way, for results by left and right"
+        default=None,
+        description="which way: JSON then has forces by side, and the yaw moment with its sign (ISO 8855)",
     )
     outer_tyre_limit: Annotated[float | None, Amount("force", "N", POSITIVE)] = Field(
         default=None, description="largest longitudinal force of the outer tyre beside its cornering"
@@ -124,12 +132,15 @@ class Phase(Table):
 class Car(Table):
     """A car as far as its driven axle: axle, tyres, and the phases of one corner entry in their order."""
 
-    format: Literal["diffbench-car/1"]
+    format: Literal["diffbench-car/1"] = Field(description="kind and version of the document")
     name: Text = Field(description="of the car", examples=["Hill-climb car 3"])
-    note: Text | None = None
-    axle: Axle
-    tyre: Tyre
-    phase: tuple[Phase, ...] = ()
+    note: Text | None = Field(default=None, description="anything")
+    axle: Axle = Field(description="the driven axle")
+    tyre: Tyre = Field(description="one tyre of it")
+    phase: tuple[Phase, ...] = Field(
+        default=(),
+        description="one for each part of the entry, in order; without any, options describe one point",
+    )
 
     @field_validator("phase")
     @classmethod

@@ -56,6 +56,27 @@ LABEL_WORDS: dict[str, tuple[str, ...]] = {
 
 CHANNEL_NAMES = (*CHANNEL_DIMENSIONS, *LABEL_WORDS)
 
+CHANNEL_MEANINGS: dict[str, str] = {
+    "time": "clock of the samples; left out with a sample_rate, or for hand readings",
+    "input_torque": "torque at the case or at the pinion (at); needed by input-and-one-output",
+    "left_torque": "torque that the unit delivers to the left output; for sweeps",
+    "right_torque": "torque that the unit delivers to the right output; for sweeps",
+    "turning_torque": "reading of the wrench, without sign; for hand readings",
+    "left_speed": "speed of the left output; for sweeps",
+    "right_speed": "speed of the right output; for sweeps",
+    "case_speed": "beside speed_difference, which way the shafts turn, for drag and inertia; beside one "
+    "output, the other one; beside both, a check",
+    "input_speed": "speed at the case or at the pinion (at); a check of the outputs' speeds",
+    "speed_difference": "left less right, where the outputs' speeds are not logged; for sweeps",
+    "oil_temperature": "oil that the plates run in; wanted always",
+    "plate_temperature": "plates, where somebody measures there: then it need not be modelled",
+    "arrangement": "how the unit was held, line by line; without it the rig's own arrangement holds for all "
+    "hand readings",
+    "direction": "which way the output was turned; hand readings with the case held need it",
+    "reading": "static (breakaway) or sliding (running) friction; hand readings need it",
+}
+"""What each channel holds, for schema and guide."""
+
 # A bare number of a channel is in the unit that the rig states for it, else in these. Speeds have none:
 # a bench that writes 500 means rpm, the program would mean rad/s.
 _BARE_UNITS = {"torque": "N.m", "temperature": "degC", "temperature_difference": "K", "time": "s"}
@@ -90,50 +111,83 @@ class Channel(Table):
     """
 
     name: str
-    column: Text = Field(description="heading in the file", examples=["Torque LH [Nm]"])
-    unit: Text | None = Field(default=None, description="where the heading does not say it", examples=["N.m"])
+    column: Text = Field(
+        description="heading in the file, unit and all; case and blanks are forgiven",
+        examples=["Torque LH [Nm]"],
+    )
+    unit: Text | None = Field(
+        default=None, description="of the column, where its heading does not say it", examples=["lbf.ft"]
+    )
     values: dict[Text, Text] | None = Field(
-        default=None, description="for a channel of words: what each text in the file means"
+        default=None,
+        description="channels of words only: what each word in the file means",
+        examples=[{"vice": "output-turned-case-held"}],
     )
     at: Literal["case", "pinion"] = Field(
-        default="case", description="where input torque or input speed is taken"
+        default="case",
+        description="input_torque and input_speed only: where it is taken",
+        examples=["pinion"],
     )
     u_ratio: Annotated[float | None, Amount("dimensionless", "1", NOT_NEGATIVE)] = Field(
-        default=None, description="standard uncertainty of the ratio"
+        default=None, description="standard uncertainty of the ratio, if not within it"
     )
     ratio: Annotated[Quantity, Measured("dimensionless", "1", POSITIVE)] = Field(
         default=Quantity(1.0),
         validate_default=True,
-        description="final drive: turns of the pinion per turn of the case",
+        description="final drive, turns of the pinion per turn of the case; must be there with at = pinion",
+        examples=[3.42],
     )
     efficiency: Annotated[Quantity, Measured("dimensionless", "1", _EFFICIENCY)] = Field(
-        default=Quantity(1.0), description="of the final drive, lossy in the direction of power flow"
+        default=Quantity(1.0),
+        description="of the final drive, torque at the pinion only: the case gets ratio · efficiency of the "
+        "pinion's torque in drive, ratio / efficiency in coast",
+        examples=[{"value": 0.965, "u": 0.01}],
     )
     gain: Annotated[float, Amount("dimensionless", "1", _GAIN)] = Field(
-        default=1.0, description="value = sign * (reading * gain + zero)"
+        default=1.0, description="value = sign · (reading · gain + zero)", examples=[1.002]
     )
     u_gain: Annotated[float | None, Amount("dimensionless", "1", _RELATIVE)] = Field(
-        default=None, description="standard uncertainty of the gain, relative"
+        default=None,
+        description="standard uncertainty of the gain, relative; used for torques",
+        examples=[0.0015, "0.15 %"],
     )
-    zero: Annotated[float, _AMOUNT] = Field(default=0.0, description="added to the reading after its gain")
+    zero: Annotated[float, _AMOUNT] = Field(
+        default=0.0, description="added to the reading after its gain", examples=["-0.35 N.m"]
+    )
     u_zero: Annotated[float | None, _AMOUNT] = Field(
-        default=None, description="standard uncertainty of the zero"
+        default=None,
+        description="standard uncertainty of the zero, for torques and temperatures; a temperature's is a "
+        "difference, in K or degF",
+        examples=["0.8 N.m"],
     )
-    sign: Literal[1, -1] = Field(default=1, description="-1 for a channel that counts the other way")
+    sign: Literal[1, -1] = Field(
+        default=1, description="-1 for a channel that counts the other way", examples=[-1]
+    )
     u_lag: Annotated[float | None, Amount("time", "s", NOT_NEGATIVE)] = Field(
-        default=None, description="standard uncertainty of the lag"
+        default=None, description="standard uncertainty of the lag, if not within it", examples=["1 ms"]
     )
     lag: Annotated[Quantity, Measured("time", "s", NOT_NEGATIVE)] = Field(
-        default=Quantity(0.0), validate_default=True, description="time constant of the first-order lag"
+        default=Quantity(0.0),
+        validate_default=True,
+        description="time constant of a first-order lag; used for torques",
+        examples=["10 ms", {"value": "10 ms", "u": "1 ms"}],
     )
     range: Annotated[Pair | None, WithJsonSchema(pair_schema("the channel's unit"))] = Field(
-        default=None, description="lowest and highest value that can be true"
+        default=None,
+        description="lowest and highest value that can be true; a sample beyond is left out and counted",
+        examples=[["-1500 N.m", "1500 N.m"]],
     )
     inertia: Annotated[Quantity, Measured("inertia", "kg.m^2", NOT_NEGATIVE)] = Field(
-        default=Quantity(0.0), description="between this transducer and the unit"
+        default=Quantity(0.0),
+        description="torques of shafts only: what turns between transducer and unit, with its shaft's "
+        "acceleration",
+        examples=[{"value": "0.05 kg.m^2", "u": "0.004 kg.m^2"}],
     )
     drag: Annotated[Quantity, WithJsonSchema(quantity_schema("the channel's unit"))] = Field(
-        default=Quantity(0.0), description="of bearings and seals, where no tare run says it"
+        default=Quantity(0.0),
+        description="torques of shafts only: bearings and seals between transducer and unit, where no tare "
+        "run says it",
+        examples=[{"value": "1.4 N.m", "u": "0.2 N.m"}],
     )
 
     @property

@@ -166,7 +166,7 @@ def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str
     )
     what = f"'{key}' is missing"
     if field is not None and field.description:
-        what += f" ({field.description})"
+        what += f" ({field.description.partition(';')[0]})"  # what follows it is for the guide
     if field is None:
         return what, "add it"
     example = field.examples[0] if field.examples else None

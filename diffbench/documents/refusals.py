@@ -1,4 +1,9 @@
-"""How a validator of a document says what is wrong, where, and how to mend it."""
+"""How a validator of a document says what is wrong, where, and how to mend it.
+
+Pydantic's own messages never reach a user. A look at the whole (channels that an arrangement needs, two
+columns of one name) is a wrap validator, since pydantic checks a model as a whole only when all its fields
+are right, and all faults shall be told at once.
+"""
 
 from __future__ import annotations
 

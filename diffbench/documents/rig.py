@@ -1,4 +1,8 @@
-"""The rig: a bench described once, its arrangement, its files and its transducers."""
+"""The rig: a bench described once, its arrangement, its files and its transducers.
+
+Nothing that is not stated is filled in: a default that changes a result is exact zero or one, and is listed
+aloud as counting as exact. Arrangement, unit, sign, left and right are never guessed.
+"""
 
 from __future__ import annotations
 
@@ -32,24 +36,36 @@ class FileSettings(Table):
     """
 
     delimiter: str | None = Field(
-        default=None, description="character between columns, or its name: tab", examples=[";"]
+        default=None,
+        description="between columns: a character, or tab, comma, semicolon, space",
+        examples=[";"],
     )
-    decimal: Literal[".", ","] | None = Field(default=None, description="decimal mark")
+    decimal: Literal[".", ","] | None = Field(default=None, description="decimal mark", examples=[","])
     thousands: str | None = Field(default=None, description="mark between thousands", examples=["."])
-    encoding: Text | None = Field(default=None, description="of the characters", examples=["cp1252"])
+    encoding: Text | None = Field(
+        default=None,
+        description="of the characters; else byte-order mark, UTF-8, cp1252",
+        examples=["cp1252"],
+    )
     skip_rows: Annotated[int | None, Field(strict=True, ge=0)] = Field(
-        default=None, description="lines above the headings"
+        default=None, description="lines above the headings", examples=[4]
     )
     units_row: Annotated[bool | None, Field(strict=True)] = Field(
-        default=None, description="whether the row below the headings holds units"
+        default=None, description="whether the line below the headings holds units", examples=[True]
     )
-    sheet: Text | None = Field(default=None, description="of a workbook, by name")
+    sheet: Text | None = Field(
+        default=None,
+        description="of a workbook, by name; else the only one that holds numbers",
+        examples=["Sweep"],
+    )
     group: Text | None = Field(
         default=None,
-        description="of channels, by name, whose clock all channels are put onto; where a file has several",
+        description="of channels, by name: its clock is the one that all channels are put onto; else the one "
+        "with most samples",
+        examples=["Sweep"],
     )
     sample_rate: Annotated[float | None, Amount("frequency", "Hz", POSITIVE)] = Field(
-        default=None, description="clock of a file without a time column"
+        default=None, description="clock of a file without a time column", examples=["100 Hz"]
     )
 
     @field_validator("delimiter")
@@ -102,23 +118,29 @@ class Repeatability(Table):
     """Relative standard deviations of one refit of the same unit to the bench."""
 
     preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
-        default=None, description="relative standard deviation of one refit"
+        default=None,
+        description="relative standard deviation of the preload torque from refit to refit",
+        examples=[0.015],
     )
     ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
-        default=None, description="relative standard deviation of one refit"
+        default=None, description="the same of each ramp bias", examples=[0.01]
     )
 
 
 class Rig(Table):
     """A bench: its name, how the unit sits in it, its files and its channels by name."""
 
-    format: Literal["diffbench-rig/1"]
-    name: Text = Field(description="of the bench", examples=["Twin-absorber cell"])
-    note: Text | None = None
+    format: Literal["diffbench-rig/1"] = Field(description="kind and version of the document")
+    name: Text = Field(description="of the bench", examples=["Our cell"])
+    note: Text | None = Field(default=None, description="anything", examples=["moved in May"])
     arrangement: ArrangementName = Field(description="how the unit sits in the bench, and what is measured")
-    file: FileSettings = Field(default_factory=FileSettings)
-    channel: dict[str, Channel] = Field(description="[channel.NAME] for each column that is used")
-    repeatability: Repeatability = Field(default_factory=Repeatability)
+    file: FileSettings = Field(
+        default_factory=FileSettings, description="how its files are written; found out where not stated"
+    )
+    channel: dict[str, Channel] = Field(description="one for each column that is used")
+    repeatability: Repeatability = Field(
+        default_factory=Repeatability, description="of one refit of the same unit to the bench"
+    )
 
     @property
     def sits(self) -> Arrangement:

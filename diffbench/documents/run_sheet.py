@@ -16,22 +16,28 @@ RunKind = Literal["tare", "bias-sweep", "speed-sweep", "turning-torque"]
 class Run(Table):
     """One recording: its file, what was done, and another rig where it was not taken on the visit's own."""
 
-    file: Text = Field(description="path relative to the run sheet", examples=["bias-sweep.csv"])
+    file: Text = Field(description="path of the recording", examples=["bias-sweep.csv"])
     kind: RunKind = Field(description="what was done")
-    rig: Text | None = Field(default=None, description="where the run was not taken on the visit's own rig")
-    note: Text | None = None
+    rig: Text | None = Field(
+        default=None,
+        description="where the run was not taken on the visit's own rig",
+        examples=["wrench.toml"],
+    )
+    note: Text | None = Field(default=None, description="anything")
 
 
 class RunSheet(Table):
     """One visit: rig, build sheet and recordings by path relative to the run sheet, and the day."""
 
-    format: Literal["diffbench-run/1"]
-    rig: Text = Field(description="path relative to the run sheet", examples=["../rigs/twin-absorber.toml"])
-    build: Text = Field(description="path relative to the run sheet", examples=["d07-rebuilt.toml"])
+    format: Literal["diffbench-run/1"] = Field(description="kind and version of the document")
+    rig: Text = Field(description="path of the rig", examples=["my-cell.toml"])
+    build: Text = Field(description="path of the build sheet", examples=["q17.toml"])
     date: dt.date = Field(description="of the visit", examples=["2026-03-15"])
-    operator: Text | None = None
-    note: Text | None = None
-    run: tuple[Run, ...] = Field(min_length=1, examples=[[{"file": "tare.csv", "kind": "tare"}]])
+    operator: Text | None = Field(default=None, description="who ran the bench")
+    note: Text | None = Field(default=None, description="anything")
+    run: tuple[Run, ...] = Field(
+        min_length=1, description="one for each recording", examples=[[{"file": "tare.csv", "kind": "tare"}]]
+    )
 
     @field_validator("date", mode="before")
     @classmethod

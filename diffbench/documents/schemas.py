@@ -46,7 +46,7 @@ def schema(name: str) -> dict[str, Any]:
     Examples
     --------
     >>> schema("build")["properties"]["packs"]
-    {'$ref': '#/$defs/Packs'}
+    {'$ref': '#/$defs/Packs', 'description': 'the two plate packs'}
     """
     if name not in SCHEMAS:
         near = difflib.get_close_matches(name, SCHEMAS, n=1)
@@ -64,7 +64,7 @@ def rig_schema() -> dict[str, Any]:
     -------
     A schema of draft 2020-12.
     """
-    from diffbench.documents.channels import CHANNEL_NAMES
+    from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES
     from diffbench.documents.rig import Rig
 
     made = _of(Rig, "rig", "a bench, described once")
@@ -72,6 +72,10 @@ def rig_schema() -> dict[str, Any]:
     # The name of a channel is its heading; the loader puts it in.
     del channel["properties"]["name"]
     channel["required"].remove("name")
+    named = {"$ref": "#/$defs/Channel"}
+    made["properties"]["channel"]["properties"] = {
+        name: {**named, "description": words} for name, words in CHANNEL_MEANINGS.items()
+    }
     made["properties"]["channel"]["propertyNames"] = {"enum": list(CHANNEL_NAMES)}
     return made
 

@@ -3,6 +3,13 @@
 Format: Functional Mock-up Interface for Model Exchange and Co-Simulation 2.0 (sections 2.2, 2.3 and 4.3) and
 3.0 (sections 2.4, 2.5 and 4.4). The C code stands in ``c/`` beside this module; it embeds no interpreter and
 includes nothing but the C library.
+
+Co-simulation sees speeds and gives torques, so a held output is known from the past alone: a spring and a
+damper that follow from step and inertia. Gains of 0.3 and 0.15 of inertia over step give the fastest decay of
+all that are stable in a host that steps units one after the other and in one that steps them side by side
+(roots of z² − 1.655 z + 0.7 and z³ − 2 z² + 1.345 z − 0.3), up to twice the true inertia. A smooth law of the
+speed alone creeps when held, a stiff one chatters at 100 Hz. Model exchange is left out: it would need events
+between stick and slip, and the C source serves a model without lag.
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""Does the residual have structure? What a good model leaves is noise along every axis."""
+"""Does the residual have structure? What a good model leaves is noise along every axis.
+
+Bin means of the residual along every axis are compared with what noise explains; where the worst axis
+scatters more, the noise variance of everything grows by that ratio. Structure that considered errors make
+within their doubt is no misfit: an hour's sweep shows an error of 0.4 of gear friction's uncertainty where
+the ramps hold what they had at a turn.
+"""
 
 from __future__ import annotations
 

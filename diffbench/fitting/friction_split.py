@@ -4,6 +4,11 @@ A bench gives products only: ``P = 2 μ n R_e F_0`` and ``K = μ n R_e cot(β ±
 depends on what else is known. Here the logarithms of the measured products and the build sheet's statements
 are equations for the parts; what they determine is read off the rank of these equations, not off a list, and
 the doubt goes through them.
+
+By spring force and by nominal angles are two ways; where both work they are held against each other. Both
+flanks are cut in one ring and run in one oil: their friction angles are taken as close, not equal (half a
+degree), and the budget names that. Radii are the same parts in all builds, so one error of each acts on every
+product at once.
 """
 
 from __future__ import annotations

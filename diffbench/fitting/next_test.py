@@ -3,6 +3,8 @@
 What the runs so far and the papers know is an information matrix; a run that nobody has made yet adds its
 own, computed from the fitted model at the sensitivities that such a run would have (Fedorov 1972, Theory of
 Optimal Experiments, section 2.7: information of independent experiments adds up).
+
+Predicted falls are held against what further runs really brought (``tests/fitting/test_next_test.py``).
 """
 
 from __future__ import annotations

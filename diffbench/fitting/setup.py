@@ -3,6 +3,17 @@
 What physics makes plausible is written down here, once, as wide distributions. They keep the algebra regular
 where the data are silent; every quantity that leans on them shows it in its budget and is then reported as
 not determined.
+
+A quantity whose standard uncertainty exceeds half of its size, or that is not sharp to 15 % and has most of
+its variance from weak knowledge, is not determined: a property of the problem at hand, not of a list.
+
+A change of load takes an angle to show: friction surfaces give way elastically, so at slow sliding the
+reading lags a sweep by an angle over the speed, which looks like hysteresis of the ramps. That is one
+unknown, ``relaxation_angle``, times the measured slope over the speed.
+
+Considered, not searched, are gear friction under the additive law and the offset of the temperature: only a
+misfit could pull them. The covariance carries what their uncertainty does to all others (Schmidt 1966). While
+a greater-of contact is closed the gears alone follow the torque, and there gear friction is searched.
 """
 
 from __future__ import annotations

@@ -3,6 +3,12 @@
 A problem is a model ``y ≈ f(x)`` in which some of ``x`` are factors of known columns once the others are
 given. The search runs over the others alone (variable projection: Golub & Pereyra 1973; Kaufman 1975), then
 all unknowns are polished together, with what is known beforehand as further observations.
+
+Starts are judged with the noise of the first one's settled residual, since before that a wrong minimum can
+look as good as the right one, and each is polished before it is compared: a search sees some of the cells and
+may end at twice the cost of the answer that polishing takes it to. The polish is a Levenberg-Marquardt of our
+own. lmfit's errors are not used: its default rescaling by the residual hides a misfit, and it reports success
+on a bound. A search that ended on a plateau has not converged (NIST's BoxBOD tells).
 """
 
 from __future__ import annotations

@@ -1,4 +1,11 @@
-"""What a fit searches for: names, starting values, bounds, and what is known beforehand."""
+"""What a fit searches for: names, starting values, bounds, and what is known beforehand.
+
+Errors of the bench are unknowns, keyed by what they belong to: a gain to the rig, a zero or a tare to the
+visit; one key is one error in all runs. They do not shrink with the number of samples unless the sweeps tell
+them. A gain also scales the noise of its readings: residuals are weighed at the readings' own size, or the
+fit would prefer small gains. Where visits share a preload or a bias, each may stand apart by the rig's
+repeatability as one more unknown, or their scatter would bend friction over temperature and time.
+"""
 
 from __future__ import annotations
 

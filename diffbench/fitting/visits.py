@@ -15,9 +15,6 @@ from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
 from diffbench.readers import read_parts, read_recording
 from diffbench.recording import Recording
 
-#: Arrangements that sweep the input torque on both flanks.
-SWEPT = ("both-outputs", "input-and-one-output")
-
 
 def condition_visit(
     visit: Visit, say: Callable[[str], None]
@@ -57,7 +54,7 @@ def condition_visit(
                 told = error.with_sheet(visit.build) if isinstance(error, WiringError) else error
                 faults += told.faults
                 continue
-            if rig.arrangement in SWEPT:
+            if not rig.turns_one_output:
                 check_flanks(visit.build, rig, made[-1].runs)
         made += [
             hand_readings(rig, readings, rig_key=rig_key, visit_key=visit_key)

@@ -1,4 +1,8 @@
-"""The folder of many results: what is to be done, what is done already, and one run at a time."""
+"""The folder of many results: what is to be done, what is done already, and one run at a time.
+
+Done means: the result stands and its SHA-256 of papers and recordings still hold. There is no journal that
+could tear or lie.
+"""
 
 from __future__ import annotations
 

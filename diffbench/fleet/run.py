@@ -1,4 +1,10 @@
-"""Work through a fleet: results are written as they come, and a fault costs its own run sheet only."""
+"""Work through a fleet: results are written as they come, and a fault costs its own run sheet only.
+
+One process writes: workers hand back bytes, so that a full disk, a lock and what is done are one process's
+affair, and workers elsewhere need no right to write. A pool that breaks does not say who broke it: what it
+had in hand is fitted again one by one. Local processes and dask meet in the interface of
+``concurrent.futures``.
+"""
 
 from __future__ import annotations
 

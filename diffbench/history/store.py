@@ -1,4 +1,12 @@
-"""The store of results: records are added and corrected, nothing is changed or taken out."""
+"""The store of results: records are added and corrected, nothing is changed or taken out.
+
+A journal: two tables, documents by their hash, and entries (a record, a correction) that are added and never
+changed; what stands now is worked out in reading. An entry names its document by hash, never by a number, so
+that it means the same in another store; corrections act in the order in which they were made, so that stores
+that exchange exports come to say the same. Writers queue (``BEGIN IMMEDIATE``, or one advisory lock in
+PostgreSQL): numbers have no gaps, and tables are made or brought to a new form within a writer's transaction.
+Write-ahead mode with full synchronisation loses nothing committed.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,9 @@
 The locking torque of a unit depends on the speed difference that it leaves, so that the difference is a root.
 Tyres are linear, with an optional limit of their force; brakes act outside the differential and load both
 tyres alike. Indicative: steady state, one stiffness for both tyres, no lateral dynamics of the car.
+
+Of several balances the smallest difference is taken: a car comes off the straight, where the axle is locked.
+It is the only choice by which more preload never keeps more difference.
 """
 
 from __future__ import annotations

@@ -2,6 +2,10 @@
 
 Friction heats the plates, C d theta/dt = q − h theta, with theta the excess of the plate over the oil
 temperature.
+
+The heat, half of locking torque times speed difference, is taken from the measured torque, not from the
+model, so that the temperature does not feed back into the search. The excess also falls by the oil's own
+rise, without which a warming oil biases the temperature coefficient.
 """
 
 import numpy as np

@@ -5,6 +5,9 @@ the locking torque is K_loading · w on the way up, on the way down and in betwe
 flank moves, w stays between T and rho T, and moves only where one of the two takes it along. On a stretch on
 which the torque only rises or only falls the value that is carried into it decides alone, so that the history
 is run over its turning points, and all else follows from those.
+
+Samples run through it would ratchet up on noise; turns do not. Where a history begins the ramps stand
+anywhere between their limits: one unknown for each.
 """
 
 import numpy as np

@@ -1,4 +1,8 @@
-"""The chains of blocks in an MDF 4 file, walked before its library does: a ring of them would never end."""
+"""The chains of blocks in an MDF 4 file, walked before its library does: a ring of them would never end.
+
+In trials with 800 to 1,500 mutations each, the library of MDF died of a segmentation fault, took 1.3 GB and
+printed to standard output; that of HDF5 was not done after 500 s. The others raised Python's exceptions only.
+"""
 
 from __future__ import annotations
 

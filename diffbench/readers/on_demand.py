@@ -1,4 +1,9 @@
-"""Numbers of a column that stay in their file until some of them are asked for."""
+"""Numbers of a column that stay in their file until some of them are asked for.
+
+TDMS stays open and gives rows when asked; HDF5 and MDF are written out by their child, a column and half a
+million rows at a time, since a mapped file counts as memory. What a small file may claim is bounded by its
+bytes, since a dataset that was never filled would be written out whole.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""The bytes of a text file as blocks of whole lines in UTF-8, whatever the encoding, in bounded memory."""
+"""The bytes of a text file as blocks of whole lines in UTF-8, whatever the encoding, in bounded memory.
+
+Encoding: byte-order mark, else strict UTF-8, else cp1252, and the rig's word over all. Statistics of letters
+fail on files that are nearly all digits.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,8 @@
 The table is the run of numbers that reaches up from inside the file to the last line of words; the words
 directly above it are its header, perhaps with a row of units between. What the rig states goes before what is
 found.
+
+Delimiter and marks are those that turn most cells into numbers: a text is read by its own shape.
 """
 
 from __future__ import annotations

@@ -1,5 +1,10 @@
 """From a figure to a drawing that can stand in a page: plain SVG, names of its own, colours that follow the
-page."""
+page.
+
+A drawing is laid out once: the legend at the head over the whole width, then the layout, then the SVG canvas.
+``savefig`` would lay out a second time, which was half of a page's time. Colours of the surroundings become
+properties of the page, so one drawing serves light, dark and print.
+"""
 
 from __future__ import annotations
 

@@ -5,6 +5,8 @@ output was faster; lines and bands in ink are the fitted model, solid while load
 unloading; filled areas take the tones of one scale from sand to night. All is told apart by colour-blind
 readers and in grey print (tested by simulation), and the colours of measurement stand out from white as well
 as from near black, so that one picture serves both.
+
+Two figures never bear the same quantity in different units.
 """
 
 from __future__ import annotations

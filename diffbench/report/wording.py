@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from diffbench.characterisation import Characterisation, FindingRecord, Parameter
-from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.definitions import DEFINITIONS
 from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 
@@ -29,37 +29,7 @@ __all__ = [
     "split_name",
 ]
 
-LABELS = {
-    "preload_torque": "preload torque",
-    "ramp_bias_drive": "ramp bias, drive",
-    "ramp_bias_coast": "ramp bias, coast",
-    "ramp_bias_drive_loading": "ramp bias, drive, loading",
-    "ramp_bias_drive_unloading": "ramp bias, drive, unloading",
-    "ramp_bias_coast_loading": "ramp bias, coast, loading",
-    "ramp_bias_coast_unloading": "ramp bias, coast, unloading",
-    "preload_per_shim": "preload per shim",
-    "gear_friction": "gear-mesh friction",
-    "viscous_coefficient": "viscous drag coefficient",
-    "viscous_temperature_coefficient": "viscous fall with temperature",
-    **{own.reported: own.label for own in LAW_UNKNOWNS},
-    "friction_temperature_coefficient": "friction slope, temperature",
-    "friction_slope": "friction slope, sliding speed",
-    "heat_capacity": "plate heat capacity",
-    "heat_conductance": "plate-to-oil conductance",
-    "locking_effect_drive": "locking effect, drive",
-    "locking_effect_coast": "locking effect, coast",
-    "torque_bias_ratio_drive": "torque bias ratio, drive",
-    "torque_bias_ratio_coast": "torque bias ratio, coast",
-    "friction_coefficient": "friction coefficient",
-    "effective_ramp_angle_drive": "effective ramp angle, drive",
-    "effective_ramp_angle_coast": "effective ramp angle, coast",
-    "effective_ramp_angle_drive_loading": "ramp plus friction angle, drive",
-    "effective_ramp_angle_coast_loading": "ramp plus friction angle, coast",
-    "ramp_friction_angle_drive": "ramp friction angle, drive",
-    "ramp_friction_angle_coast": "ramp friction angle, coast",
-    "spring_force": "spring force",
-    "face_wear": "wear of a face",
-}
+LABELS = {name: definition.label for name, definition in DEFINITIONS.items()}
 #: What only comparisons speak of.
 CHANGE_LABELS = {
     "unloading_ratio_drive": "unloading over loading, drive",

@@ -1,4 +1,10 @@
-"""What is built otherwise, as factors on the unknowns of a fit: springs, plates and ramps."""
+"""What is built otherwise, as factors on the unknowns of a fit: springs, plates and ramps.
+
+A prediction is never taken for a measurement: the map is made of the fit's forms with scaled unknowns and
+covariance, every node is untested, and ``predicted`` in the document says what was changed. A preload torque
+keeps its uncertainty as a share. A ladder stands on the nodes of the map as built, and on every corner of its
+rungs: on grids of their own, two maps differ by up to what a lookup may add.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""Control charts: is a series still what it was when it began?"""
+"""Control charts: is a series still what it was when it began?
+
+Textbook limits (3σ, h = 5) are for endless series with known target and scatter; a unit has six records, and
+its target is one or two of them. Limits are drawn by simulation, for the length, the baseline and the degrees
+of freedom at hand, at one false alarm in a hundred unchanged series.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""A straight line through few records: scatter, intervals, and the way to a limit."""
+"""A straight line through few records: scatter, intervals, and the way to a limit.
+
+Scatter is pooled of the stated repeatability, which counts as eight degrees of freedom (known to 25 %, JCGM
+100:2008, G.4.2), and of the residuals; an F test at 1 % drops the stated one. So two records can have a
+slope. What all records share cancels between them, and is added where the line meets a limit.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,10 @@
-"""A folder that a bench writes into: run sheets, the recordings that they name, a fit when one is whole."""
+"""A folder that a bench writes into: run sheets, the recordings that they name, a fit when one is whole.
+
+It polls and never gives up: notices of the operating system do not cross network drives, which is where
+loggers write. A file counts as complete by being quiet and readable, not by its name; a part of a visit is
+fitted by a run sheet of that part. A page that loads itself again is against WCAG 2.2.1, so only a running
+watch makes one.
+"""
 
 from __future__ import annotations
 

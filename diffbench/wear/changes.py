@@ -1,4 +1,9 @@
-"""What changed: preload, friction, spring force, ramps and the shape of friction, each with its interval."""
+"""What changed: preload, friction, spring force, ramps and the shape of friction, each with its interval.
+
+Friction is the geometric mean of loading and unloading bias, on which the ramps' friction has no effect to
+first order. What a refit moves is stated as two numbers without a correlation; both extremes (each number by
+itself; friction, which moves all) are computed, and each quantity keeps the wider.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,10 @@
-"""Functions of several results at once: a weighted sum over members, with errors in common counted once."""
+"""Functions of several results at once: a weighted sum over members, with errors in common counted once.
+
+A comparison is decided by provenance. Every source of doubt is a set of columns (what one standard
+uncertainty does to the unknowns); columns of two results add before they are squared where provenance makes
+them one error: the rig file's digest for the bench, unit and stated gears for the unit, the recordings for
+all else.
+"""
 
 from __future__ import annotations
 

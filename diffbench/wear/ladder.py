@@ -1,4 +1,8 @@
-"""Preload torque over shim thickness: from a measured ladder, by the disc-spring curve, or by both."""
+"""Preload torque over shim thickness: from a measured ladder, by the disc-spring curve, or by both.
+
+By a grid, not by a tangent: how far a stack is squeezed without a shim is often known from the bend of its
+curve alone, and a grid over it with Bayes' weights needs no starting value and no linearisation.
+"""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ def test_commands_and_options_complete() -> None:
 
 
 def test_the_shell_s_script_is_printed(program: Path) -> None:
-    """As the README has it."""
+    """As the guide has it."""
     done = subprocess.run(
         [program], env={**os.environ, "_DIFFBENCH_COMPLETE": "zsh_source"}, capture_output=True, text=True,
         check=True,

@@ -64,7 +64,7 @@ def test_the_installed_package_is_whole(repository: Path) -> None:
 
 
 def test_public_names_are_frozen() -> None:
-    """A name added or taken away is a decision, and changes this test and the README."""
+    """A name added or taken away is a decision, and changes this test and the guide."""
     assert sorted(diffbench.__all__) == sorted(PUBLIC)
     for name in PUBLIC:
         assert getattr(diffbench, name) is not None
@@ -74,7 +74,7 @@ def test_public_names_are_frozen() -> None:
 
 
 def test_arguments_are_frozen() -> None:
-    """Calls written by the README stay calls."""
+    """Calls written by the guide stay calls."""
     assert arguments(diffbench.fit) == ["run_sheets", "progress"]
     assert arguments(diffbench.load_map) == ["path"]
     assert arguments(diffbench.load_characterisation) == ["path"]

@@ -18,6 +18,7 @@ HEAVY = {
     "pydantic",
     "lmfit",
     "jinja2",
+    "markdown_it",
     "pint",
     "sqlalchemy",
     "alembic",

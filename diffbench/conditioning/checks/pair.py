@@ -4,6 +4,13 @@ With slip both ways round, locking torque changes its sign with the direction of
 transducer does not. So the torque difference, over input torque, branch, speed and temperature, is split into
 a part that turns with the direction (any shape: no law of the unit is assumed) and the patterns that an error
 of either channel makes. What is common to both channels does not show, and stays with what the rig states.
+
+Uncertainty comes from leaving out one stretch after the other, since the basis misses, too. Over 227 clean
+simulated benches the mismatch of gains over its uncertainty scattered by 0.95 to 1.03, that of lags by 0.7. A
+lag and a loop of hysteresis look alike over straight ramps; a loop is told only where it shows beside a lag.
+It has a memory: a channel jumps where the slip reverses, so its loop is walked through the readings in order
+(Prandtl's elements). A lens for each stretch by itself missed loops of half a per cent, and called them a
+lag.
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
-"""Draw the demo's figures in the README again: ``python tests/report/readme_figures.py``.
+"""Draw the demo's figures in README and guide again: ``python tests/report/guide_figures.py``.
 
-Fits the demo and the ladder of shims, which takes some minutes, and writes small pictures into
-``fixtures/pictures``.
+Fits the demo and the ladder of shims, which takes some minutes, and writes small pictures into the guide.
 """
 
 from __future__ import annotations
@@ -17,11 +16,12 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from diffbench import Characterisation, LockingMap, fit
+from diffbench.guide.pages import FOLDER
 from diffbench.predict import make_map
 from diffbench.report import doubt_figures, figures, friction_figures, map_figures, state_figures
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
-PICTURES = FIXTURES / "pictures"
+PICTURES = FOLDER / "pictures"
 SIZE, TALL, DPI = (5.6, 4.2), (5.6, 6.4), 110
 TONES = 40  # few tones of few colours: a third of the size
 
@@ -43,9 +43,7 @@ def paints(
         ),
         "torque-bias": (SIZE, lambda a: friction_figures.torque_bias(result, locking_map, a)),
         "friction": (SIZE, lambda a: friction_figures.friction(result, a)),
-        "temperatures": (SIZE, lambda a: friction_figures.temperatures(result.evidence, a)),
         "intervals": (TALL, lambda a: doubt_figures.intervals(result, a)),
-        "correlation": ((7.0, 5.6), lambda a: doubt_figures.correlation(result, a)),
         "before-after": (
             SIZE,
             lambda a: state_figures.before_after(
@@ -71,7 +69,6 @@ def write(folder: Path, name: str, size: tuple[float, float], paint: Callable[[A
 
 def main() -> None:
     """Fit, draw, write."""
-    PICTURES.mkdir(exist_ok=True)
     result = fit(FIXTURES / "demo" / "rebuilt" / "run.toml")
     worn = make_map(fit(FIXTURES / "demo" / "worn" / "run.toml"))
     shims = fit(sorted((FIXTURES / "shims").glob("run-*.toml")))

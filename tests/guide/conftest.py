@@ -1,0 +1,8 @@
+"""The modules beside these tests, imported by their path."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
