@@ -38,7 +38,7 @@ def _plain(character: str) -> str:
 
 
 def whole_texts(content: Any) -> Any:
-    """Plain values whose texts any encoding has: halves of surrogate pairs are written out.
+    r"""Plain values whose texts any encoding has: halves of surrogate pairs are written out.
 
     Parameters
     ----------
