@@ -54,11 +54,13 @@ INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended: 1 is tak
 EXIT_STATUSES = {
     0: "done",
     1: "done, and a limit is proven to be broken: its whole 95 % interval is outside. For `trend`, a lower "
-    "limit reached with 95 % confidence; for `compare`, also worn. Or a history is damaged (`history "
-    "verify`, `history export`)",
+    "limit reached with 95 % confidence, or the newest record proven beyond a limit; for `compare`, also "
+    "worn. Or a history is damaged (`history verify`, `history export`)",
     2: "the command, a paper or a recording is wrong. Standard error names file, place and mend; nothing is "
     "written",
-    INTERRUPTED: "interrupted by Ctrl-C; nothing is written. A `watch` ends so with 0, and its result stays",
+    3: "an error that nobody foresaw: a mistake in diffbench. Standard error names a file to send",
+    INTERRUPTED: "interrupted by Ctrl-C; a result is left whole or not at all. A `watch` ends so with 0, and "
+    "its result stays",
 }
 
 
@@ -97,7 +99,7 @@ class _Commands(SuggestingGroup):
                 _tell(str(fault))
             ctx.exit(error.exit_status)
         except KeyboardInterrupt:
-            click.echo("\ndiffbench: stopped; nothing of this result was left behind.", err=True)
+            click.echo("\ndiffbench: stopped; a result is left whole or not at all.", err=True)
             ctx.exit(INTERRUPTED)
         except BrokenPipeError:
             # The reader has seen enough and there is nobody to tell; Python's own last flush goes nowhere.

@@ -34,9 +34,9 @@ KINDS = (
     Kind(
         ("gain mismatch",),
         "part of the torque difference that does not turn with the direction of slip",
-        "beyond what the rig states and 0.3 %: caveat; within, but over 0.9 %, or over 0.7 % and two of "
-        "the rig's standard uncertainties: note",
-        "taken off, and the common part widens the intervals",
+        "beyond 2.5 standard uncertainties of what is stated and 0.3 %: caveat; within, but over 0.9 %, or "
+        "over 0.7 % and two standard uncertainties: note",
+        "taken off; from 1.5 standard uncertainties on, the common part is doubted by half of it",
     ),
     Kind(
         ("zero mismatch", "lag mismatch"),
@@ -59,11 +59,17 @@ KINDS = (
     ),
     Kind(
         ("clipped readings", "stuck channel"),
-        "one value repeated for longer than the channel's noise allows",
+        "one value repeated for longer than the channel's noise allows; a tare run that no noise moves; a "
+        "temperature that stands still while friction heats",
         "caveat",
-        "left out, and counted",
+        "readings left out, and counted",
     ),
-    Kind(("dead channel",), "an output that holds nothing but noise while another torque moves", "stop"),
+    Kind(
+        ("dead channel",),
+        "a torque that holds nothing but noise while another moves; all torques, in a sweep that must move "
+        "them; a speed that stands still while another changes",
+        "torques: stop; a speed: caveat",
+    ),
     Kind(
         ("coarse resolution",),
         "steps over 1 % of the torque's movement, or a quarter of the slowest slip",
@@ -74,6 +80,12 @@ KINDS = (
         "samples apart from their neighbours, empty cells, lost rows",
         "note; over 1 % or 5 %: caveat",
         "left out, nothing filled in",
+    ),
+    Kind(
+        ("recording breaks off",),
+        "a text whose last line has no end, and fewer digits or cells than others",
+        "caveat",
+        "the last line is left out, or doubtful",
     ),
     Kind(
         ("sampling jitter",),
@@ -138,7 +150,7 @@ KINDS = (
             "one slip direction only",
             "no temperature",
         ),
-        "what the sweeps never did",
+        "what the sweeps never did; the slip direction by the bias sweeps",
         "caveat",
         "names what stays open, and the run that would tell",
     ),
@@ -150,8 +162,9 @@ KINDS = (
     ),
     Kind(
         ("bench constant not as stated",),
-        "a gain, zero, lag, ... that the sweeps pull by more than three of its standard uncertainties",
-        "caveat",
+        "a gain, zero, lag, ... that the sweeps pull by more than three of its standard uncertainties, or "
+        "several of a kind together by more than 3.5",
+        "caveat; a zero within `u_zero` since its tare: note",
         "names it",
     ),
     Kind(

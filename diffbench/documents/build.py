@@ -300,14 +300,18 @@ class MapAxes(Table):
 
     input_torque: Annotated[Pair | None, PairOf("torque", "N.m")] = Field(
         default=None,
-        description="lowest (coast, negative) and highest (drive)",
+        description="lowest (coast, negative) and highest (drive); not stated, ±5 times the largest tested",
         examples=[["-400 N.m", "900 N.m"]],
     )
     speed_difference: Annotated[Pair | None, PairOf("angular_speed", "rad/s", NOT_NEGATIVE)] = Field(
-        default=None, description="lowest and highest magnitude", examples=[["0 rpm", "150 rpm"]]
+        default=None,
+        description="lowest and highest magnitude; not stated, 0 to 2 times the fastest tested",
+        examples=[["0 rpm", "150 rpm"]],
     )
     temperature: Annotated[Pair | None, PairOf("temperature", "degC", _TEMPERATURE)] = Field(
-        default=None, description="lowest and highest", examples=[["20 degC", "110 degC"]]
+        default=None,
+        description="lowest and highest; not stated, 20 K beyond what was tested",
+        examples=[["20 degC", "110 degC"]],
     )
 
 

@@ -121,7 +121,7 @@ class Channel(Table):
     values: dict[Text, Text] | None = Field(
         default=None,
         description="channels of words only: what each word in the file means",
-        examples=[{"vice": "output-turned-case-held"}],
+        examples=[{"ahead": "forward"}],
     )
     at: Literal["case", "pinion"] = Field(
         default="case",

@@ -34,6 +34,8 @@ OF_THE_FIT = {
     "model misses": "fitting/test_properties.py",
     "plates far hotter than the oil": "conditioning/checks/test_channels.py",
     "visit not complete": "watching/test_watch.py",
+    "repeatability not stated": "fitting/test_pooling.py",
+    "recording breaks off": "silence/test_ends.py",
 }
 
 
