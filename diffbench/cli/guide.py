@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.terminal import print_text
+
 
 @click.command(epilog="Example: diffbench guide papers")
 @click.argument("topic", required=False)
@@ -34,7 +36,7 @@ def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
         if as_json:
             click.echo(json.dumps({"start": str(start), "written": [str(path) for path in written]}))
         else:
-            click.echo(f"Written: {len(written)} files. Open {start} in a browser.")
+            print_text(f"Written: {len(written)} files. Open {start} in a browser.")
     elif topic is not None:
         page = pages.page(topic)
         if as_json:
@@ -43,7 +45,7 @@ def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
             return
         from diffbench.guide.terminal import as_text
 
-        click.echo(as_text(page.text, width=width(), colour=colour()))
+        print_text(as_text(page.text, width=width(), colour=colour()), styled=True)
     else:
         every = pages.every()
         if as_json:
@@ -51,7 +53,7 @@ def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
             click.echo(json.dumps(listed, ensure_ascii=False))
             return
         longest = max(len(one.topic) for one in every)
-        click.echo("\n".join(f"{one.topic.ljust(longest)}  {one.summary}" for one in every))
-        click.echo(
+        print_text("\n".join(f"{one.topic.ljust(longest)}  {one.summary}" for one in every))
+        print_text(
             "\nRead one by 'diffbench guide TOPIC', or all in a browser by 'diffbench guide --html DIR'."
         )

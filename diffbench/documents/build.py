@@ -165,7 +165,7 @@ class Preload(Table):
     feels before its contact opens (greater-of only).
     """
 
-    law: PreloadLawName | Literal["undecided"] = Field(
+    law: Literal[PreloadLawName, "undecided"] = Field(
         default="undecided",
         description="additive: spring and ramps push together; greater-of: the ramps first unload a clamped "
         "stack; undecided: the bench decides",

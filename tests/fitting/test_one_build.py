@@ -155,6 +155,7 @@ def test_a_set_for_each_build(tmp_path: Path) -> None:
     assert {p.name for p in out.iterdir()} == {
         "characterisation.json",
         "report.html",
+        "result-manifest.json",
         "Q17-shim-1",
         "Q17-shim-2",
     }
