@@ -15,6 +15,7 @@ from diffbench.readers.cells import is_missing
 
 Ending = Literal["whole", "doubtful", "broken"]
 
+_LEAST_ABOVE = 8  # cells, from which on what all of them have is no chance
 _EXPONENT = re.compile(r"[eEdD]")
 
 
@@ -34,17 +35,20 @@ def ending(last: str, above: Sequence[str], decimal: str, *, numeric: bool) -> E
 
     Returns
     -------
-    ``"whole"`` where all cells above are written with as many digits, and so is this; ``"broken"`` where it
-    has fewer than any of them; else ``"doubtful"``: nothing tells.
+    ``"whole"`` where all cells above are written with as many digits, and so is this; ``"broken"`` where
+    there are enough of them and it has fewer than any; else ``"doubtful"``: nothing tells.
 
     Examples
     --------
     >>> ending("566.25", ["565.75", "1200.00"], ".", numeric=True)
     'whole'
-    >>> ending("566.2", ["565.75", "1200.00"], ".", numeric=True)
+    >>> ending("566.2", ["565.75", "1200.00"] * 4, ".", numeric=True)
     'broken'
-    >>> ending("56", ["565", "1200"], ".", numeric=True), ending("120", ["565", "1200"], ".", numeric=True)
+    >>> above = ["565", "1200"] * 4
+    >>> ending("56", above, ".", numeric=True), ending("120", above, ".", numeric=True)
     ('broken', 'doubtful')
+    >>> ending("56", ["565"], ".", numeric=True)
+    'doubtful'
     """
     if not numeric:
         return "whole" if last in above else "doubtful"
@@ -55,7 +59,8 @@ def ending(last: str, above: Sequence[str], decimal: str, *, numeric: bool) -> E
     if not shapes or shapes == {own}:
         return "whole"
     least = [min(shape[i] for shape in shapes) for i in range(3)]
-    return "broken" if any(mine < least[i] for i, mine in enumerate(own)) else "doubtful"
+    fewer = any(mine < least[i] for i, mine in enumerate(own))
+    return "broken" if fewer and len(above) >= _LEAST_ABOVE else "doubtful"
 
 
 def _shape(cell: str, decimal: str) -> tuple[int, int, int]:
