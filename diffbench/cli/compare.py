@@ -106,9 +106,9 @@ def compare(
     if out is not None:
         _write(out, result)
     if picture is not None:
-        from diffbench.predict import make_map
         from diffbench.report.pictures import put_picture
         from diffbench.report.state_figures import comparison_figure
+        from diffbench.results.predict import make_map
 
         one, other = (make_map(side[0].characterisation) for side in sides)
         reference = sides[0][0].characterisation.reference
@@ -130,7 +130,7 @@ def compare(
 
 def _write(out: Path, result: Comparison) -> None:
     """Both files, as one."""
-    from diffbench.manifest import with_manifest
+    from diffbench.results.manifest import with_manifest
     from diffbench.wear.comparison import difference_csv
     from diffbench.whole_files import write_whole
 

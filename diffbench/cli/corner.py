@@ -13,7 +13,7 @@ from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.documents import Phase
-    from diffbench.locking_map import Branch, LockingMap
+    from diffbench.results.locking_map import Branch, LockingMap
 
 PICTURES = ("png", "svg", "pdf")
 MOST_RUNGS = 40
@@ -154,7 +154,7 @@ def _units(
     maps: tuple[Path, ...], preloads: tuple[str, ...], characterisation: Path | None
 ) -> list[tuple[str, LockingMap]]:
     """Names and maps: those of the files, or one with its ladder, from low to high."""
-    from diffbench.locking_map import load_map
+    from diffbench.results.locking_map import load_map
 
     loaded = [load_map(path) for path in maps]
     builds = [found.document.build for found in loaded]
@@ -177,8 +177,8 @@ def _units(
 def _ladder(
     name: str, measured: LockingMap, source: Path, torques: list[float]
 ) -> list[tuple[str, LockingMap]]:
-    from diffbench.characterisation import load_characterisation
     from diffbench.errors import DocumentError
+    from diffbench.results.characterisation import load_characterisation
     from diffbench.trackside.rebuild import preload_ladder, preload_of
 
     result = load_characterisation(source)

@@ -131,7 +131,7 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
     if outcome.faults:
         return row
-    from diffbench.manifest import read_whole
+    from diffbench.results.manifest import read_whole
 
     found = json.loads(read_whole(fleet.folder(sheet) / "characterisation.json"))
     row.update({key: found[key] for key in ("unit", "build", "date")})

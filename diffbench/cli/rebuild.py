@@ -47,10 +47,10 @@ def rebuild(
     A prediction, not a measurement: no node of such a map counts as tested. Bare numbers are in N·m, N and
     degrees.
     """
-    from diffbench.characterisation import load_characterisation
     from diffbench.cli.ranges import quantity
-    from diffbench.predict import map_on
     from diffbench.report.trackside_text import rebuild_text
+    from diffbench.results.characterisation import load_characterisation
+    from diffbench.results.predict import map_on
     from diffbench.trackside.changes import Rebuild
     from diffbench.trackside.rebuild import compared, predicted_map
 

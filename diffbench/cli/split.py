@@ -11,7 +11,7 @@ import click
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.locking_map import Branch, LockingMap
+    from diffbench.results.locking_map import Branch, LockingMap
     from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
 
 
@@ -54,7 +54,7 @@ def split(
     locked or slipping. Bare numbers are in N·m, rad/s and °C.
     """
     from diffbench.cli.ranges import quantity
-    from diffbench.locking_map import load_map
+    from diffbench.results.locking_map import load_map
     from diffbench.trackside.operating_point import slip_state, torque_split
     from diffbench.trackside.plain import plain
 

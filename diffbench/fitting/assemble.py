@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diffbench.characterisation import Correlation, Parameter, Status
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.exact import NOT_STATED
+from diffbench.results.characterisation import Correlation, Parameter, Status
 
 # A quantity is not determined when its standard uncertainty exceeds half of its size, or when most of its
 # variance comes from what is merely plausible and it is not small either.

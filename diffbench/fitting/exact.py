@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from diffbench.characterisation import Parameter
 from diffbench.documents import Build
+from diffbench.results.characterisation import Parameter
 
 #: how a note on the bench stands in the budget of what was measured with it
 _BENCH = (

@@ -8,25 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from diffbench.characterisation import (
-    Adequacy,
-    BuildFacts,
-    Characterisation,
-    Diagnostics,
-    FindingRecord,
-    LimitVerdict,
-    Parameter,
-    Provenance,
-    SpringFacts,
-    Tested,
-)
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, misfit_factor
-from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
@@ -41,7 +28,6 @@ from diffbench.fitting.kept import evidence_of, form_state
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.noise import MODEL_FLOOR
-from diffbench.fitting.one_build import folder_names
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
@@ -49,6 +35,20 @@ from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.results.advice import next_steps
+from diffbench.results.characterisation import (
+    Adequacy,
+    BuildFacts,
+    Characterisation,
+    Diagnostics,
+    FindingRecord,
+    LimitVerdict,
+    Parameter,
+    Provenance,
+    SpringFacts,
+    Tested,
+)
+from diffbench.results.one_build import folder_names
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 # A long, quiet sweep shows what no model of plates is better than: a thousandth of the torque difference.

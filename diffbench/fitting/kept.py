@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from diffbench.characterisation import Evidence, FormState
 from diffbench.documents import Build
 from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
+from diffbench.results.characterisation import Evidence, FormState
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName

@@ -15,7 +15,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Gain, NextTest
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build
 from diffbench.fitting.assemble import Combined
@@ -27,6 +26,7 @@ from diffbench.fitting.planned_run import PlannedSweep, planned_data
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.results.characterisation import Gain, NextTest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

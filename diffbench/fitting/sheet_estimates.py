@@ -10,7 +10,6 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import SheetCheck
 from diffbench.documents import Build
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
@@ -27,6 +26,7 @@ from diffbench.fitting.split_equations import (
     equations,
 )
 from diffbench.physics.ramps import effective_angle, log_slope
+from diffbench.results.characterisation import SheetCheck
 
 Array = NDArray[np.float64]
 

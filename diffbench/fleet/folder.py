@@ -14,8 +14,8 @@ from pathlib import Path
 from diffbench.documents import run_sheets_in
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fleet.job import Outcome, digest
-from diffbench.manifest import check_whole, holds, missing, read_whole
 from diffbench.report.files import FAULTS, put_results
+from diffbench.results.manifest import check_whole, holds, missing, read_whole
 from diffbench.whole_files import made_and_held, recover, write_whole
 
 LOCK = ".fit-all.lock"

@@ -43,9 +43,9 @@ def fitted(sheet: str, page: bool) -> Outcome:
     """
     from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit
-    from diffbench.manifest import with_manifest
-    from diffbench.predict import make_map
     from diffbench.report.files import documents
+    from diffbench.results.manifest import with_manifest
+    from diffbench.results.predict import make_map
 
     try:
         result = fit(sheet)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.locking_map import Branch
 from diffbench.report.map_figures import WASH, hatch_untested, round_levels
 from diffbench.report.style import (
     DARK_LABEL,
@@ -20,6 +19,7 @@ from diffbench.report.style import (
     legend_above,
     scale,
 )
+from diffbench.results.locking_map import Branch
 from diffbench.wear.comparison import DifferenceMap
 
 if TYPE_CHECKING:

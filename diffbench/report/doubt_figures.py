@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Parameter
 from diffbench.report.page_tables import typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
@@ -24,6 +23,7 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.report.wording import Shown, key_names, label, seen_in, shared_names, split_name
+from diffbench.results.characterisation import Characterisation, Parameter
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from diffbench.characterisation import Characterisation
 from diffbench.report import doubt_figures, state_figures
 from diffbench.report.drawing import draw
 from diffbench.report.page_figures import WIDE, PageFigure, numbers
@@ -13,6 +12,7 @@ from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty
 from diffbench.report.style import SOURCE_COLOURS
 from diffbench.report.wording import printable
+from diffbench.results.characterisation import Characterisation
 
 __all__ = ["doubt_page_figures", "ladder_figure"]
 

@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.characterisation import BuildFacts, Characterisation, Parameter
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.curves import branch_curve
 from diffbench.report.difference_figures import difference, drawable, reference_layer
 from diffbench.report.figures import INPUT_TORQUE, LOCKING_TORQUE
@@ -23,6 +21,8 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.report.wording import label
+from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
+from diffbench.results.locking_map import Branch, LockingMap
 from diffbench.wear.comparison import Change, Comparison
 
 if TYPE_CHECKING:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
 from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.wording import KEY_QUANTITIES, humanised, label, limit_text, printable, split_name
+from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
 
 __all__ = [
     "Outcome",

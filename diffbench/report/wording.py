@@ -7,10 +7,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from diffbench.characterisation import Characterisation, FindingRecord, Parameter
 from diffbench.definitions import DEFINITIONS
 from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
+from diffbench.results.characterisation import Characterisation, FindingRecord, Parameter
 
 __all__ = [
     "KEY_QUANTITIES",

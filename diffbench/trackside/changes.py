@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from diffbench.characterisation import BuildFacts, Characterisation, FormState
 from diffbench.errors import Fault, FitError, Place
 from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_ratio
 from diffbench.quantities import Quantity
+from diffbench.results.characterisation import BuildFacts, Characterisation, FormState
 
 SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
 SPRING_MEND = "state spring_force in the build sheet and fit again, or give the preload torque itself"

@@ -10,7 +10,6 @@ from typing import Literal
 
 from diffbench.documents.car import Car, Phase
 from diffbench.errors import DocumentError
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.corner_balance import (
     AxleBalance,
     Turn,
@@ -18,6 +17,7 @@ from diffbench.physics.corner_balance import (
     mean_share_kept,
     yaw_moment_to_the_left,
 )
+from diffbench.results.locking_map import Branch, LockingMap
 from diffbench.trackside.operating_point import Interval
 
 AxleState = Literal["locked", "slipping", "not proven"]

@@ -10,8 +10,8 @@ from typing import Literal
 import numpy as np
 
 from diffbench.errors import QuantityError
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.results.locking_map import Branch, LockingMap
 
 SlipState = Literal["slipping", "locked", "not proven"]
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
-from diffbench.locking_map import LockingMap, MapDocument
-from diffbench.predict import facts_of, law_corners, make_map, map_on
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap, MapDocument
+from diffbench.results.predict import facts_of, law_corners, make_map, map_on
 from diffbench.trackside.changes import SWEEP_MEND, Rebuild, measured, rebuilt
 from diffbench.trackside.operating_point import Interval, interval_at
 
@@ -36,7 +36,7 @@ def predicted_map(
     rebuild : Rebuild
         What is changed. A preload torque is that of the finished build, whatever its number of faces.
     axes : mapping or None
-        Limits by name, as `diffbench.predict.make_map`.
+        Limits by name, as `diffbench.results.predict.make_map`.
     build : str or None
         Which build, where several were fitted together.
 

@@ -16,14 +16,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from diffbench.characterisation import Characterisation, FindingRecord
 from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.input_files import PAPER, content_of
-from diffbench.predict import make_map
 from diffbench.report.files import without_refresh, write_results
 from diffbench.report.wording import key_names, seen_in
+from diffbench.results.characterisation import Characterisation, FindingRecord
+from diffbench.results.predict import make_map
 from diffbench.watching.files import Followed, Stamp
 
 __all__ = ["Event", "Kind", "Watch"]

@@ -7,9 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
-from diffbench.wear.frozen import Document, Frozen
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.document import Document, Frozen
 from diffbench.wear.joint import NORMAL_95
 from diffbench.wear.ladder import Course
 from diffbench.wear.rungs import DISAGREEMENT, Ladder, Way, ladder_of, span_of

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Parameter
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.steady import UnitQuantities
+from diffbench.results.characterisation import Parameter
 from diffbench.wear.comparison import Change
 from diffbench.wear.joint import NORMAL_95, Joint, Paired, combined, valued, widest
 from diffbench.wear.sharing import Member

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
+from diffbench.results.characterisation import Characterisation
 from diffbench.wear.changes import PRELOAD_LOSS_WEIGHT, Found, find_changes
 from diffbench.wear.comparison import Comparison, NextEvent, Side, Verdict, Wear
 from diffbench.wear.face_wear import height_loss, stack_of

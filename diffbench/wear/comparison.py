@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from diffbench.wear.conformity import LimitCheck
-from diffbench.wear.frozen import Document, Frozen
+from diffbench.results.conformity import LimitCheck
+from diffbench.results.document import Document, Frozen
 
 FORMAT: Literal["diffbench-comparison/1"] = "diffbench-comparison/1"
 Verdict = Literal["unchanged", "changed within limits", "changed beyond limits", "worn", "not proven"]

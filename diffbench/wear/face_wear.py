@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from diffbench.characterisation import SpringFacts
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
+from diffbench.results.characterisation import SpringFacts
 
 
 @dataclass(frozen=True)

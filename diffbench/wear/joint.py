@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import FormState
-from diffbench.map_limits import friction_law_of, unit_of
 from diffbench.physics.steady import UnitQuantities
+from diffbench.results.characterisation import FormState
+from diffbench.results.map_limits import friction_law_of, unit_of
 from diffbench.wear.sharing import REPEATABILITY, Member
 
 Array = NDArray[np.float64]

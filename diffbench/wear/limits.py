@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diffbench.characterisation import Parameter
+from diffbench.results.characterisation import Parameter
+from diffbench.results.conformity import LimitCheck, check_limit
 from diffbench.wear.changes import Found
 from diffbench.wear.comparison import Wear
-from diffbench.wear.conformity import LimitCheck, check_limit
 from diffbench.wear.joint import NORMAL_95, Joint, Paired, widest
 from diffbench.wear.sharing import REPEATABILITY, Member
 

@@ -8,9 +8,9 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Tested
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.tested_region import is_inside
+from diffbench.results.characterisation import Tested
+from diffbench.results.tested_region import is_inside
 from diffbench.wear.comparison import Condition, DifferenceBranch, DifferenceMap
 from diffbench.wear.joint import NORMAL_95, Paired, valued, widest
 

@@ -7,9 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
-from diffbench.wear.frozen import Document, Frozen
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.document import Document, Frozen
 from diffbench.wear.outliers import (
     FEWEST_FOR_GRUBBS,
     cochran_critical,

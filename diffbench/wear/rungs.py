@@ -9,9 +9,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
 from diffbench.physics.disc_stack import DiscStack
+from diffbench.results.characterisation import Characterisation
 from diffbench.wear.face_wear import stack_of
 from diffbench.wear.joint import Joint, combined, paired
 from diffbench.wear.ladder import Course, SpringCourse, measured_course, spring_course

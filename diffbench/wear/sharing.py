@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from diffbench.characterisation import BuildFacts, Characterisation, SpringFacts
 from diffbench.documents import Build, load_build
 from diffbench.errors import DiffbenchError
 from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.predict import of_one
+from diffbench.results.characterisation import BuildFacts, Characterisation, SpringFacts
+from diffbench.results.predict import of_one
 
 # Errors by what they belong to: the bench for good, the unit for good; everything else to its visit.
 OF_THE_BENCH = (

@@ -38,7 +38,10 @@ FIT = """
 import json, sys
 import diffbench
 from diffbench.errors import DiffbenchError
-from diffbench.predict import make_map
+try:
+    from diffbench.results.predict import make_map
+except ModuleNotFoundError:  # where a commit of earlier has it
+    from diffbench.predict import make_map
 assert diffbench.__file__.startswith(sys.argv[1]), diffbench.__file__
 for job in sys.stdin:
     name, sheets, target = json.loads(job)

@@ -10,7 +10,7 @@ from pathlib import Path
 from diffbench.documents import load_visit
 from diffbench.errors import DiffbenchError
 from diffbench.fleet.job import Outcome, digest
-from diffbench.manifest import with_manifest
+from diffbench.results.manifest import with_manifest
 
 FOLDER = "DIFFBENCH_STAND_IN"  # names the folder of the result, for the workers too
 

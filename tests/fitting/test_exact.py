@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from diffbench.characterisation import Characterisation, Parameter
 from diffbench.fitting.exact import NOT_STATED, with_exact
+from diffbench.results.characterisation import Characterisation, Parameter
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from diffbench.wear.conformity import check_limit, worst
+from diffbench.results.conformity import check_limit, worst
 
 CASES = [
     # y, outcome, why

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.characterisation import Characterisation
+from diffbench.results.characterisation import Characterisation
 from diffbench.wear.outliers import (
     cochran_critical,
     cochran_statistic,

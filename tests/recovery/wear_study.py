@@ -37,8 +37,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 from benchsim import scenario  # the path above comes first
 
 import diffbench  # same
-from diffbench.characterisation import Characterisation, FormState, Parameter  # same
 from diffbench.documents import Build, load_build  # same
+from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
 from diffbench.wear.compare import compare  # same
 from diffbench.wear.comparison import Comparison  # same
 from diffbench.wear.joint import NORMAL_95  # same

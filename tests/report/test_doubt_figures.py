@@ -12,13 +12,13 @@ from matplotlib.collections import PolyCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
-from diffbench.characterisation import Characterisation, Correlation
 from diffbench.errors import OutputError
-from diffbench.locking_map import LockingMap
 from diffbench.report import difference_figures, doubt_figures, state_figures
 from diffbench.report.page_doubt import ladder_figure
 from diffbench.report.pictures import put_picture
 from diffbench.report.style import SOURCE_COLOURS
+from diffbench.results.characterisation import Characterisation, Correlation
+from diffbench.results.locking_map import LockingMap
 from diffbench.wear.comparison import (
     Change,
     Comparison,

@@ -11,10 +11,10 @@ import pytest
 from benchsim.scenario import Q17
 from benchsim.unit import Unit
 
-from diffbench import characterisation as results
-from diffbench.characterisation import Characterisation
 from diffbench.documents.car import Car
-from diffbench.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench.results import characterisation as results
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
 
 REFERENCE = {"temperature_degC": 60.0, "speed_difference_rad_s": 4.0}
 

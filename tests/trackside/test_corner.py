@@ -11,11 +11,11 @@ from benchsim.unit import Unit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.characterisation import Characterisation
 from diffbench.documents.car import Car, Phase
 from diffbench.errors import DocumentError
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 from diffbench.trackside.corner import CornerEntry, corner_entry
 from diffbench.trackside.operating_point import Interval
 from diffbench.trackside.plain import UNITS, plain

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diffbench.errors import QuantityError
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 from diffbench.trackside.operating_point import Interval, slip_state, torque_split
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)

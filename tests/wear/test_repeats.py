@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from wear_study import Drawer, State
 
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
+from diffbench.results.characterisation import Characterisation
 from diffbench.wear.precision import precision
 from diffbench.wear.repeats import Repeatability, repeatability
 

@@ -9,14 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.beyond_axes import KELVIN, LEAST_SHARE
-from diffbench.characterisation import Characterisation, FormState, Tested
 from diffbench.errors import FitError
-from diffbench.map_grid import Limited
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.tested_region import speed_tested, temperature_tested, torque_tested
+from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
+from diffbench.results.characterisation import Characterisation, FormState, Tested
+from diffbench.results.map_grid import Limited
+from diffbench.results.tested_region import speed_tested, temperature_tested, torque_tested
 
 __all__ = [
     "SIDES",

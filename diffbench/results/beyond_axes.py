@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.map_document import Beyond, Ends
+from diffbench.results.map_document import Beyond, Ends
 
 __all__ = ["KELVIN", "LEAST_SHARE", "beyond_of", "continued", "inner_nodes"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from diffbench.characterisation import LawVerdict, Parameter
+from diffbench.results.characterisation import LawVerdict, Parameter
 
 _MENDS = {
     "noise": "record more cycles",

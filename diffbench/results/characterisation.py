@@ -23,8 +23,8 @@ from diffbench.documents.build import PreloadLawName
 from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
-from diffbench.manifest import content_digest, document, read_whole
 from diffbench.plain_text import whole_texts
+from diffbench.results.manifest import content_digest, document, read_whole
 
 if TYPE_CHECKING:
     from diffbench.documents import Build

@@ -10,9 +10,9 @@ from dataclasses import fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Correlation, Evidence, FormState
 from diffbench.errors import FitError
-from diffbench.fitting.advice import next_steps
+from diffbench.results.advice import next_steps
+from diffbench.results.characterisation import Characterisation, Correlation, Evidence, FormState
 
 __all__ = ["folder_names", "one_build"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from diffbench.characterisation import Characterisation
-from diffbench.wear.frozen import Document, Frozen
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.document import Document, Frozen
 
 FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
 Outcome = Literal["conforming", "not conforming", "not proven"]

@@ -16,7 +16,7 @@ from itertools import pairwise, product
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.grid_lookup import Grid
+from diffbench.results.grid_lookup import Grid
 
 __all__ = [
     "ALLOWED",

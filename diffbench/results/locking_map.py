@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.beyond_axes import beyond_of, continued, inner_nodes
-from diffbench.grid_lookup import Grid, Table
-from diffbench.manifest import content_digest
-from diffbench.map_document import (
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.results.beyond_axes import beyond_of, continued, inner_nodes
+from diffbench.results.grid_lookup import Grid, Table
+from diffbench.results.manifest import content_digest
+from diffbench.results.map_document import (
     AXES,
     BRANCHES,
     EITHER,
@@ -32,7 +33,6 @@ from diffbench.map_document import (
     document_schema,
     read_document,
 )
-from diffbench.physics.preload import PRELOAD_LAWS
 
 __all__ = [
     "AXES",
@@ -65,7 +65,7 @@ class Reading:
     tested : bool or ndarray
         Whether all nodes around the place were inside what the bench tested; False beyond the axes.
     beyond : bool or ndarray
-        Whether the place is beyond the axes: there `diffbench.beyond_axes` says what the map does.
+        Whether the place is beyond the axes: there `diffbench.results.beyond_axes` says what the map does.
     """
 
     locking_torque: Any
@@ -191,7 +191,7 @@ class LockingMap:
 
         Examples
         --------
-        >>> from diffbench.locking_map import MapDocument
+        >>> from diffbench.results.locking_map import MapDocument
         >>> nodes = {"locking_torque_Nm": [[[80.0]], [[130.0]]], "low_Nm": [[[78.0]], [[126.0]]],
         ...     "high_Nm": [[[82.0]], [[134.0]]], "tested": [[[True]], [[True]]]}
         >>> axes = {"input_torque_Nm": [0.0, 100.0], "speed_difference_rad_s": [4.0],

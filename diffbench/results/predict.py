@@ -15,10 +15,12 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.beyond_axes import beyond_of
-from diffbench.characterisation import BuildFacts, Characterisation
 from diffbench.errors import FitError
-from diffbench.locking_map import (
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.physics.steady import steady_locking_torque
+from diffbench.results.beyond_axes import beyond_of
+from diffbench.results.characterisation import BuildFacts, Characterisation
+from diffbench.results.locking_map import (
     AXES,
     BRANCHES,
     FORMAT,
@@ -30,8 +32,8 @@ from diffbench.locking_map import (
     MapInterpolation,
     either_of,
 )
-from diffbench.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
-from diffbench.map_limits import (
+from diffbench.results.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
+from diffbench.results.map_limits import (
     SIDES,
     best_unit,
     bracket,
@@ -40,9 +42,7 @@ from diffbench.map_limits import (
     opening_thrust,
     parted_untested,
 )
-from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.physics.steady import steady_locking_torque
-from diffbench.tested_region import (
+from diffbench.results.tested_region import (
     SPEED_TOLERANCE,
     TORQUE_TOLERANCE,
     is_inside,
@@ -56,7 +56,7 @@ Array = NDArray[np.float64]
 # How far a map reaches of itself. A bench pulls a fraction of what first gear and an engine put through the
 # case, or of what the wheels do to it under braking: five times the largest torque tested, on both flanks.
 # Outputs start from stand-still, and an unloaded wheel may spin up: twice the fastest. Oil starts cold and
-# ends hot: 20 K either way. What is further goes on as `diffbench.beyond_axes` says.
+# ends hot: 20 K either way. What is further goes on as `diffbench.results.beyond_axes` says.
 TORQUE_REACH = 5.0
 SPEED_REACH = 2.0
 TEMPERATURE_REACH = 20.0  # K
@@ -179,7 +179,7 @@ def of_one(characterisation: Characterisation, build: str | None) -> Characteris
     facts, _ = facts_of(characterisation, build)
     if len(characterisation.builds) == 1:
         return characterisation
-    from diffbench.fitting.one_build import one_build
+    from diffbench.results.one_build import one_build
 
     return one_build(characterisation, facts.build)
 

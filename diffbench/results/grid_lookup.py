@@ -91,7 +91,7 @@ class Grid:
     Along each axis a value is a + x (b − a) between the neighbouring nodes a and b, 0 ≤ x < 1, first along
     the third axis, then the second, then the first. In floating point, too, that is exact at every node,
     rises where the nodes rise, and is never negative where no node is. Outside the axes the value at their
-    end is held: what a map says there stands in `diffbench.beyond_axes`.
+    end is held: what a map says there stands in `diffbench.results.beyond_axes`.
 
     Parameters
     ----------

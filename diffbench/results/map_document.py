@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import RESULT, unfit_values
 from diffbench.input_files import content_of as bytes_of
-from diffbench.manifest import content_digest, document, read_whole
+from diffbench.results.manifest import content_digest, document, read_whole
 
 __all__ = [
     "AXES",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Tested
+from diffbench.results.characterisation import Tested
 
 __all__ = [
     "SPEED_TOLERANCE",
