@@ -86,10 +86,10 @@ def corner(
     N·m and °C. Indicative: linear tyres in steady state.
     """
     kind = _kind_of(picture)
+    from diffbench.answers.corner import corner_entry
+    from diffbench.answers.operating_point import plain
     from diffbench.cli.terminal import width
     from diffbench.documents import load_car
-    from diffbench.trackside.corner import corner_entry
-    from diffbench.trackside.plain import plain
 
     car = load_car(car_file)
     phases = _point(point)
@@ -177,9 +177,9 @@ def _units(
 def _ladder(
     name: str, measured: LockingMap, source: Path, torques: list[float]
 ) -> list[tuple[str, LockingMap]]:
+    from diffbench.answers.rebuild import preload_ladder, preload_of
     from diffbench.errors import DocumentError
     from diffbench.results.characterisation import load_characterisation
-    from diffbench.trackside.rebuild import preload_ladder, preload_of
 
     result = load_characterisation(source)
     document = measured.document

@@ -47,12 +47,11 @@ def rebuild(
     A prediction, not a measurement: no node of such a map counts as tested. Bare numbers are in N·m, N and
     degrees.
     """
+    from diffbench.answers.rebuild import Rebuild, compared, predicted_map
     from diffbench.cli.ranges import quantity
     from diffbench.report.trackside_text import rebuild_text
     from diffbench.results.characterisation import load_characterisation
     from diffbench.results.predict import map_on
-    from diffbench.trackside.changes import Rebuild
-    from diffbench.trackside.rebuild import compared, predicted_map
 
     def read(text: str | None, dimension: str, bare_unit: str, option: str) -> float | None:
         return None if text is None else quantity(text, dimension, bare_unit, option)
@@ -72,7 +71,7 @@ def rebuild(
         put_text(target, made.to_json())
     rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
-        from diffbench.trackside.plain import plain
+        from diffbench.answers.operating_point import plain
 
         written = None if target is None else str(target)
         document = {"predicted": made.document.predicted, "written": written, "points": plain(rows)}

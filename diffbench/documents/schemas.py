@@ -20,9 +20,9 @@ SCHEMAS: dict[str, str] = {
     "map": "diffbench.results.locking_map:document_schema",
     "manifest": "diffbench.results.manifest:document_schema",
     "conformity": "diffbench.results.conformity:document_schema",
-    "comparison": "diffbench.wear.comparison:document_schema",
-    "repeatability": "diffbench.wear.repeats:document_schema",
-    "shim-advice": "diffbench.wear.advise:document_schema",
+    "comparison": "diffbench.answers.comparison:document_schema",
+    "repeatability": "diffbench.answers.repeatability:document_schema",
+    "shim-advice": "diffbench.answers.shims:document_schema",
 }
 """Where the schema of each kind is made: module and function without arguments, imported when asked for."""
 

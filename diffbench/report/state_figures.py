@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diffbench.answers.comparison import Change, Comparison
 from diffbench.report.curves import branch_curve
 from diffbench.report.difference_figures import difference, drawable, reference_layer
 from diffbench.report.figures import INPUT_TORQUE, LOCKING_TORQUE
@@ -23,7 +24,6 @@ from diffbench.report.style import (
 from diffbench.report.wording import label
 from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
 from diffbench.results.locking_map import Branch, LockingMap
-from diffbench.wear.comparison import Change, Comparison
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

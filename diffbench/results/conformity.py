@@ -177,7 +177,7 @@ def conformity(characterisation: Characterisation) -> Conformity:
     ----------
     characterisation : Characterisation
         The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
-        states, and is judged by `diffbench.wear.compare`.
+        states, and is judged by `diffbench.answers.compare`.
 
     Returns
     -------

@@ -37,12 +37,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 from benchsim import scenario  # the path above comes first
 
 import diffbench  # same
+from diffbench.answers.compare import compare  # same
+from diffbench.answers.comparison import Comparison  # same
+from diffbench.answers.joint import (  # same
+    NORMAL_95,  # same
+    OF_THE_BENCH,
+    OF_THE_UNIT,
+    REPEATABILITY,
+    Member,
+)
 from diffbench.documents import Build, load_build  # same
 from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
-from diffbench.wear.compare import compare  # same
-from diffbench.wear.comparison import Comparison  # same
-from diffbench.wear.joint import NORMAL_95  # same
-from diffbench.wear.sharing import OF_THE_BENCH, OF_THE_UNIT, REPEATABILITY, Member  # same
 
 Array = NDArray[np.float64]
 

@@ -11,15 +11,14 @@ from benchsim.unit import Unit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from diffbench.answers.corner import CornerEntry, corner_entry
+from diffbench.answers.operating_point import UNITS, Interval, plain
+from diffbench.answers.rebuild import preload_ladder
 from diffbench.documents.car import Car, Phase
 from diffbench.errors import DocumentError
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
 from diffbench.results.predict import make_map
-from diffbench.trackside.corner import CornerEntry, corner_entry
-from diffbench.trackside.operating_point import Interval
-from diffbench.trackside.plain import UNITS, plain
-from diffbench.trackside.rebuild import preload_ladder
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=25)
 FlatMap = Callable[..., LockingMap]

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from diffbench.answers.operating_point import Interval, slip_state, torque_split
 from diffbench.errors import QuantityError
 from diffbench.results.locking_map import LockingMap
-from diffbench.trackside.operating_point import Interval, slip_state, torque_split
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 FlatMap = Callable[..., LockingMap]

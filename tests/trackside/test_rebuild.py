@@ -11,12 +11,11 @@ import numpy as np
 import pytest
 from benchsim.unit import Unit
 
+from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation, Parameter
 from diffbench.results.locking_map import BRANCHES, LockingMap, load_map
 from diffbench.results.predict import make_map
-from diffbench.trackside.changes import Rebuild
-from diffbench.trackside.rebuild import compared, predicted_map, preload_ladder, preload_of
 
 Measure = Callable[..., Characterisation]
 

@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 from wear_study import Drawer, State, worn_spring
 
+from diffbench.answers.compare import NEEDS_REPEATABILITY, check_state, compare
+from diffbench.answers.comparison import Comparison, difference_csv
+from diffbench.answers.joint import REPEATABILITY, Member, combined, member, paired
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.report.comparison_text import comparison_summary
 from diffbench.results.characterisation import Characterisation
-from diffbench.wear.compare import NEEDS_REPEATABILITY, compare
-from diffbench.wear.comparison import Comparison, difference_csv
-from diffbench.wear.joint import combined, paired
-from diffbench.wear.one_state import check_state
-from diffbench.wear.sharing import REPEATABILITY, Member, member
 
 Drawers = Callable[[int], Drawer]
 FACE_WEAR = 47e-6  # leaves some four fifths of the spring force

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 from wear_study import Drawer, State
 
+from diffbench.answers.repeatability import Repeatability, precision, repeatability
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
-from diffbench.wear.precision import precision
-from diffbench.wear.repeats import Repeatability, repeatability
 
 
 def visits(drawer: Drawer, states: list[State], *, build: str | None = None) -> list[Characterisation]:

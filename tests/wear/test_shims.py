@@ -10,14 +10,12 @@ import pytest
 from benchsim import scenario
 from wear_study import Drawer, State
 
+from diffbench.answers.joint import Member
+from diffbench.answers.shims import Candidate, Way, advise, ladder_of, measured_course, spring_course
+from diffbench.answers.wear import height_loss
 from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack
-from diffbench.wear.advise import Candidate, advise
-from diffbench.wear.face_wear import height_loss
-from diffbench.wear.ladder import measured_course, spring_course
-from diffbench.wear.rungs import Way, ladder_of
-from diffbench.wear.sharing import Member
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
 SHIMS = (0.0, 0.1e-3, 0.2e-3, 0.3e-3)

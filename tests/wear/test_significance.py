@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.wear.significance import LEVEL, one_sided, two_sided, weighted_holm
+from diffbench.answers.differences import LEVEL, one_sided, two_sided, weighted_holm
 
 
 def test_normal_chances() -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import HistoryError
-from diffbench.history.location import Location
+from diffbench.history.connection import Location
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car, Phase
 from diffbench.errors import DocumentError
 from diffbench.physics.corner_balance import (
@@ -18,7 +19,6 @@ from diffbench.physics.corner_balance import (
     yaw_moment_to_the_left,
 )
 from diffbench.results.locking_map import Branch, LockingMap
-from diffbench.trackside.operating_point import Interval
 
 AxleState = Literal["locked", "slipping", "not proven"]
 Lookup = Callable[[float], float]

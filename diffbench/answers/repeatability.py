@@ -1,8 +1,9 @@
-"""The bench's repeatability: what refitting a unit to it moves, from repeats, ready for the rig file."""
+"""The bench's repeatability: what refitting a unit moves, from repeats, ready for the rig file (ISO 5725)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -10,14 +11,241 @@ import numpy as np
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.document import Document, Frozen
-from diffbench.wear.outliers import (
-    FEWEST_FOR_GRUBBS,
-    cochran_critical,
-    cochran_statistic,
-    grubbs_critical,
-    grubbs_statistic,
-)
-from diffbench.wear.precision import precision
+
+# Of the difference of two results, 95 %: 1.96 √2, rounded as the standard does.
+LIMIT_FACTOR = 2.8
+
+
+@dataclass(frozen=True)
+class Precision:
+    """Precision of a quantity.
+
+    Attributes
+    ----------
+    mean : float
+        Mean over all results, in the quantity's unit.
+    repeatability : float
+        Repeatability standard deviation s_r.
+    low, high : float
+        95 % interval of s_r.
+    limit : float
+        Repeatability limit r = 2.8 s_r, which the difference of two results exceeds once in twenty times.
+    reproducibility : float or None
+        Standard deviation s_R with the scatter between groups; None for one group.
+    degrees : int
+        Degrees of freedom of s_r.
+    """
+
+    mean: float
+    repeatability: float
+    low: float
+    high: float
+    limit: float
+    reproducibility: float | None
+    degrees: int
+
+
+def precision(groups: Sequence[Sequence[float]]) -> Precision:
+    """Repeatability within groups and reproducibility over groups.
+
+    s_r² = Σ (n_i − 1) s_i²/Σ (n_i − 1); s_L² = (s_d² − s_r²)/n̄ (0 where negative); s_R² = s_L² + s_r²;
+    r = 2.8 s_r
+
+    Parameters
+    ----------
+    groups : sequence of sequences of float
+        Results of each group (a unit, a build): repeats under the same conditions, in any numbers.
+
+    Returns
+    -------
+    The precision.
+
+    Raises
+    ------
+    ValueError
+        No group has two results.
+
+    Notes
+    -----
+    Validity: repeats are independent; the interval of s_r is that of a normal scatter (chi-squared).
+
+    Examples
+    --------
+    >>> found = precision([[10.0, 10.2, 9.8]])
+    >>> print(f"{found.mean:.1f} {found.repeatability:.1f} {found.limit:.2f} {found.degrees}")
+    10.0 0.2 0.56 2
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.4.5 (basic method); ISO 5725-6:1994, 4.1 (limit).
+    """
+    from scipy.special import chdtri
+
+    arrays = [np.asarray(group, dtype=np.float64) for group in groups if len(group) > 0]
+    counts = np.array([a.size for a in arrays])
+    degrees = int((counts - 1).sum()) if arrays else 0
+    if degrees < 1:
+        raise ValueError("repeatability needs two results of one group or more")
+    within = sum(float(((a - a.mean()) ** 2).sum()) for a in arrays) / degrees
+    mean = float(np.concatenate(arrays).mean())
+    reproducibility = None
+    if len(arrays) > 1:
+        p, total = len(arrays), float(counts.sum())
+        means = np.array([a.mean() for a in arrays])
+        between = float((counts * (means - mean) ** 2).sum()) / (p - 1)
+        size = (total - float((counts**2).sum()) / total) / (p - 1)
+        reproducibility = float(np.sqrt(max((between - within) / size, 0.0) + within))
+    s = float(np.sqrt(within))
+    low = s * float(np.sqrt(degrees / chdtri(degrees, 0.025)))
+    high = s * float(np.sqrt(degrees / chdtri(degrees, 0.975)))
+    return Precision(mean, s, low, high, LIMIT_FACTOR * s, reproducibility, degrees)
+
+
+FEWEST_FOR_GRUBBS = 3
+
+
+def cochran_statistic(variances: Sequence[float]) -> float:
+    """Cochran's statistic: the largest variance over the sum of all.
+
+    C = s²_max/Σ s²
+
+    Parameters
+    ----------
+    variances : sequence of float
+        Variances of the groups, of equal numbers of repeats.
+
+    Returns
+    -------
+    C [-], 0 where all variances are zero.
+
+    Raises
+    ------
+    ValueError
+        There are fewer than two groups, or a variance is negative.
+
+    Examples
+    --------
+    >>> cochran_statistic([1.0, 2.0, 5.0])
+    0.625
+
+    References
+    ----------
+    ISO 5725-2, Cochran's test.
+    """
+    values = np.asarray(variances, dtype=np.float64)
+    if values.size < 2 or (values < 0.0).any():
+        raise ValueError("Cochran's test compares the variances of two groups or more, none negative")
+    total = float(values.sum())
+    return float(values.max()) / total if total > 0.0 else 0.0
+
+
+def cochran_critical(groups: int, repeats: int, level: float) -> float:
+    """Value that Cochran's statistic exceeds by chance with probability ``level``.
+
+    C_crit = 1/(1 + (p − 1)/F), F the quantile of Fisher's distribution at 1 − level/p for n − 1 and
+    (p − 1)(n − 1) degrees of freedom
+
+    Parameters
+    ----------
+    groups : int
+        Groups p, two or more.
+    repeats : int
+        Repeats n in each, two or more.
+    level : float
+        For example 0.05 for a straggler, 0.01 for an outlier.
+
+    Returns
+    -------
+    Critical value [-].
+
+    Examples
+    --------
+    >>> print(f"{cochran_critical(10, 2, 0.05):.3f}")
+    0.602
+
+    References
+    ----------
+    ISO 5725-2, table of critical values for Cochran's test; the closed form by the bound of Bonferroni.
+    """
+    from scipy.special import fdtri
+
+    if groups < 2 or repeats < 2:
+        raise ValueError("Cochran's test needs two groups of two repeats or more")
+    f = float(fdtri(repeats - 1, (groups - 1) * (repeats - 1), 1.0 - level / groups))
+    return 1.0 / (1.0 + (groups - 1) / f)
+
+
+def grubbs_statistic(values: Sequence[float]) -> tuple[float, int]:
+    """Grubbs' statistic: the largest distance from the mean in standard deviations.
+
+    G = max |x − mean|/s
+
+    Parameters
+    ----------
+    values : sequence of float
+        Single values, three or more.
+
+    Returns
+    -------
+    G [-] and the index of the value it is of; 0 where all values are equal.
+
+    Raises
+    ------
+    ValueError
+        There are fewer than three values.
+
+    Examples
+    --------
+    >>> g, which = grubbs_statistic([10.0, 10.1, 9.9, 12.0])
+    >>> print(f"{g:.3f}", which)
+    1.495 3
+
+    References
+    ----------
+    ISO 5725-2, Grubbs' test for one outlying observation.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    if x.size < FEWEST_FOR_GRUBBS:
+        raise ValueError("Grubbs' test needs three values or more")
+    deviation = np.abs(x - x.mean())
+    spread = float(x.std(ddof=1))
+    which = int(np.argmax(deviation))
+    return (float(deviation[which]) / spread if spread > 0.0 else 0.0), which
+
+
+def grubbs_critical(count: int, level: float) -> float:
+    """Value that Grubbs' statistic, two-sided, exceeds by chance with probability ``level``.
+
+    G_crit = (n − 1)/√n · √(t²/(n − 2 + t²)), t the quantile of Student's distribution at 1 − level/(2 n) for
+    n − 2 degrees of freedom
+
+    Parameters
+    ----------
+    count : int
+        Values n, three or more.
+    level : float
+        For example 0.05 for a straggler, 0.01 for an outlier.
+
+    Returns
+    -------
+    Critical value [-].
+
+    Examples
+    --------
+    >>> print(f"{grubbs_critical(10, 0.05):.3f}")
+    2.290
+
+    References
+    ----------
+    ISO 5725-2, table of critical values for Grubbs' test, one outlying observation.
+    """
+    from scipy.special import stdtrit
+
+    if count < FEWEST_FOR_GRUBBS:
+        raise ValueError("Grubbs' test needs three values or more")
+    t = float(stdtrit(count - 2, 1.0 - level / (2.0 * count)))
+    return (count - 1) / float(np.sqrt(count)) * float(np.sqrt(t**2 / (count - 2 + t**2)))
+
 
 FORMAT: Literal["diffbench-repeatability/1"] = "diffbench-repeatability/1"
 Finding = Literal["clean", "straggler", "outlier", "not tested"]

@@ -2,23 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diffbench.errors import FitError
+from diffbench.answers.comparison import Change, Comparison, NextEvent, Side, Verdict, Wear
+from diffbench.answers.differences import (
+    FRICTION_SHAPE,
+    LEVEL,
+    PRELOAD_LOSS_WEIGHT,
+    Found,
+    corner_entry,
+    difference_map,
+    find_changes,
+)
+from diffbench.answers.joint import (
+    NORMAL_95,
+    REPEATABILITY,
+    Member,
+    Paired,
+    has_repeatability,
+    member,
+    paired,
+    shared_text,
+    widest,
+)
+from diffbench.answers.wear import (
+    LIMITED,
+    POWER_95,
+    Judged,
+    height_loss,
+    judged_limits,
+    next_event,
+    stack_of,
+    visits_for,
+)
+from diffbench.errors import Fault, FitError, Place
+from diffbench.fitting.pooling import LEVEL as MAY_SHARE
+from diffbench.fitting.pooling import UNSTATED, apart
+from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import Characterisation
-from diffbench.wear.changes import PRELOAD_LOSS_WEIGHT, Found, find_changes
-from diffbench.wear.comparison import Comparison, NextEvent, Side, Verdict, Wear
-from diffbench.wear.face_wear import height_loss, stack_of
-from diffbench.wear.joint import NORMAL_95, Paired, has_repeatability, paired
-from diffbench.wear.limits import LIMITED, POWER_95, Judged, judged_limits, visits_for
-from diffbench.wear.locking import corner_entry, difference_map
-from diffbench.wear.next_event import next_event
-from diffbench.wear.one_state import check_state
-from diffbench.wear.readings import readings
-from diffbench.wear.sharing import REPEATABILITY, Member, member, shared_text
-from diffbench.wear.significance import LEVEL
+
+__all__ = ["LARGEST_LOSS", "check_state", "compare"]
 
 # Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
 # (common practice, no source).
@@ -44,7 +70,7 @@ def compare(
     ----------
     before, after : Characterisation, Member, or sequence of them
         Results of one or several visits in each state; several, each fitted by itself, are averaged, which
-        is how refits to the bench sharpen a comparison. A `Member` (see `diffbench.wear.sharing.member`)
+        is how refits to the bench sharpen a comparison. A `Member` (see `diffbench.answers.joint.member`)
         says more of a result: which build of a joint fit it is, and where its papers are.
     largest_loss : float
         Share of the preload torque that may be lost where the sheet after states no limits on it.
@@ -319,4 +345,168 @@ def _caveats(
     return lines
 
 
-__all__ = ["LARGEST_LOSS", "compare"]
+_WORDS = {
+    "preload_torque": "preload torque",
+    "ramp_bias_drive_loading": "ramp bias, drive, loading",
+    "ramp_bias_coast_loading": "ramp bias, coast, loading",
+}
+
+
+def check_state(members: Sequence[Member]) -> None:
+    """Ask whether visits may be averaged: one build, one distance, and numbers that agree.
+
+    Parameters
+    ----------
+    members : sequence of Member
+        The visits of one state, each fitted by itself.
+
+    Raises
+    ------
+    FitError
+        Their builds or distances differ, or they contradict each other by what a refit to the bench moves:
+        in one of a thousand cases by chance.
+
+    References
+    ----------
+    As `diffbench.fitting.pooling.may_share`.
+    """
+    if len(members) < 2:
+        return
+    where = [_where(m) for m in members]
+    said = [f"{m.facts.build}{_distance(m.facts.distance_m)}" for m in members]
+    if len({(m.facts.build, m.facts.distance_m) for m in members}) > 1:
+        told = ", ".join(f"{one} in {place}" for one, place in zip(said, where, strict=True))
+        raise FitError.single(
+            f"visits of one state are of one build at one distance, and these are not: {told}",
+            file=where[-1],
+            mend="compare them with each other; or state one distance, if nothing was driven in between",
+        )
+    names = [name for name in _WORDS if all(_value(m, name) is not None for m in members)]
+    if not names:
+        return
+    one_by_one = list(np.eye(len(members)))
+    at = [list(_WORDS).index(name) for name in names]
+    joint = widest(paired(members), one_by_one, lambda unit: _logarithms(unit)[at])
+    faults = []
+    for q, name in enumerate(names):
+        rows = np.arange(len(members)) * len(names) + q
+        covariance = joint.covariance[np.ix_(rows, rows)]
+        unstated = [0.0 if has_repeatability(m) else UNSTATED**2 for m in members]
+        _, chance = apart(joint.value[rows], covariance + np.diag(unstated))
+        if chance < MAY_SHARE / len(names):
+            told = ", ".join(
+                f"{_value(m, name):.4g}{' N·m' if name == 'preload_torque' else ''} in {place}"
+                for m, place in zip(members, where, strict=True)
+            )
+            faults.append(
+                Fault(
+                    f"the visits of one state contradict each other, and their mean would be neither's: "
+                    f"{_WORDS[name]} is {told}",
+                    Place(where[-1]),
+                    "compare them with each other, and leave out what is of another state",
+                )
+            )
+    if faults:
+        raise FitError(faults)
+
+
+def _logarithms(unit: UnitQuantities) -> NDArray[np.float64]:
+    return np.log(np.maximum([unit.preload_torque, unit.drive_bias, unit.coast_bias], 1e-9))
+
+
+def _value(who: Member, name: str) -> float | None:
+    item = who.characterisation.parameters.get(name)
+    return None if item is None else item.value
+
+
+def _where(who: Member) -> str:
+    return ", ".join(who.characterisation.provenance.visits) or f"the result of {who.characterisation.date}"
+
+
+def _distance(metres: float | None) -> str:
+    return " at an unknown distance" if metres is None else f" at {metres / 1000.0:g} km"
+
+
+def readings(changes: Mapping[str, Change], wear: Wear | None) -> list[str]:
+    """Sentences on what changed.
+
+    Parameters
+    ----------
+    changes : mapping of str to Change
+        By name, as `diffbench.answers.differences` finds them.
+    wear : Wear or None
+        Loss of height, where it could be had.
+
+    Returns
+    -------
+    The sentences.
+
+    References
+    ----------
+    A friction coefficient that falls with sliding speed invites chatter (SAE J3210).
+    """
+    lines = []
+    friction, spring = changes.get("friction"), changes.get("spring_force")
+    if spring is not None and spring.significant:
+        way = "let out: plates have worn, or springs have set" if spring.change < 0 else "pressed further"
+        lines.append(f"the preload spring is {way}")
+        if wear is not None and spring.change < 0:
+            lines.append(
+                f"through the disc-spring curve that is {1e6 * wear.height_loss_m:.0f} µm of height, or "
+                f"{1e6 * wear.face_wear_m:.0f} µm for each of {wear.faces} faces of a pack on the mean, if "
+                "the springs themselves have not set"
+            )
+    if friction is not None and friction.significant:
+        lines.append(
+            "friction came down: all terms with it, preload and both ramps"
+            if friction.change < 0
+            else "friction went up: run in, or an oil that has aged, which raises boundary friction"
+        )
+    lines += _oil(changes)
+    ramps = [name for name in ("unloading_ratio_drive", "unloading_ratio_coast") if _moved(changes, name)]
+    if ramps:
+        flanks = " and ".join(name.rpartition("_")[2] for name in ramps)
+        lines.append(
+            f"unloading against loading changed in {flanks}: look at the ramps and their lubrication"
+        )
+    lines += _chatter(changes)
+    return lines
+
+
+def _moved(changes: Mapping[str, Change], name: str) -> bool:
+    return name in changes and changes[name].significant
+
+
+def _oil(changes: Mapping[str, Change]) -> list[str]:
+    lines = []
+    surface = [
+        name
+        for name in (*(own.reported for own in FRICTION_SHAPE), "friction_temperature_coefficient")
+        if _moved(changes, name)
+    ]
+    if surface:
+        lines.append("the shape of friction over speed or temperature changed: friction surface or oil")
+    if _moved(changes, "viscous_coefficient"):
+        way = "more" if changes["viscous_coefficient"].change > 0 else "less"
+        lines.append(f"the oil film drags {way}: oil of another viscosity, or other clearances")
+    friction = changes.get("friction")
+    if friction is not None and not (friction.significant and friction.change < 0):
+        lines.append(
+            "an ageing oil raises boundary friction and can mask wear of the plates: a friction that has not "
+            "come down proves no unworn surface; fresh oil before the test would tell"
+        )
+    return lines
+
+
+def _chatter(changes: Mapping[str, Change]) -> list[str]:
+    found = changes.get("friction_slope")
+    if found is None or found.after is None or found.before is None:
+        return []
+    if found.significant:
+        more = abs(found.after) > abs(found.before) if found.after < 0 else False
+        way = "steeper: chatter is more likely than before" if more else "changed"
+    else:
+        way = "as before"
+    if found.after < 0:
+        return [f"friction falls with sliding speed, which invites chatter (SAE J3210); the slope is {way}"]
+    return [f"friction does not fall with sliding speed: no chatter is invited (SAE J3210); slope {way}"]
