@@ -19,7 +19,6 @@ from diffbench.answers.differences import (
 )
 from diffbench.answers.joint import (
     NORMAL_95,
-    REPEATABILITY,
     Member,
     Paired,
     has_repeatability,
@@ -38,6 +37,7 @@ from diffbench.answers.wear import (
     stack_of,
     visits_for,
 )
+from diffbench.doubts import Source
 from diffbench.errors import Fault, FitError, Place
 from diffbench.fitting.pooling import LEVEL as MAY_SHARE
 from diffbench.fitting.pooling import UNSTATED, apart
@@ -272,7 +272,7 @@ def _power(found: Found, before: int, after: int) -> tuple[float | None, int | N
 
     reach = float(ndtri(1.0 - LEVEL * PRELOAD_LOSS_WEIGHT)) + POWER_95
     variance = float(found.preload.covariance[0, 0])
-    refits = found.preload.shares.get(REPEATABILITY)
+    refits = found.preload.shares.get(Source.REPEATABILITY)
     of_refits = 0.0 if refits is None else float(refits[0, 0])
     loss = 1.0 - float(np.exp(-reach * np.sqrt(variance)))
     once = 2.0 * of_refits / (1.0 / before + 1.0 / after)

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.documents import Build, load_build
+from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError
 from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
@@ -25,18 +26,6 @@ from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, SpringFacts
 from diffbench.results.map_limits import friction_law_of, unit_of
 from diffbench.results.predict import of_one
-
-# Errors by what they belong to: the bench for good, the unit for good; everything else to its visit.
-OF_THE_BENCH = (
-    "transducer gain",
-    "lag",
-    "inertia",
-    "final drive",
-    "bearing and seal drag",
-    "temperature reading",
-)
-OF_THE_UNIT = ("gear friction (build sheet)", "plate heat capacity (build sheet)")
-REPEATABILITY = "bench repeatability"
 
 
 @dataclass(frozen=True)
@@ -167,7 +156,7 @@ def _unit_key(characterisation: Characterisation) -> str:
     """Unit and what its sheet says of the gears, as the fit took it."""
     form = characterisation.forms[0]
     facts = characterisation.builds[0]
-    share = form.shares.get(OF_THE_UNIT[0])
+    share = form.shares.get(Source.GEAR_FRICTION)
     if share is None or "gear_friction" not in form.names:
         return f"{facts.unit} {facts.build}"
     i = form.names.index("gear_friction")
@@ -227,7 +216,6 @@ Quantities = Callable[[UnitQuantities], Array]
 Columns = Mapping[tuple[str, str], Array]
 
 NORMAL_95 = 1.959964
-FORM = "form of the model"
 
 
 @dataclass(frozen=True)
@@ -370,7 +358,7 @@ def widest(pair: Paired, factors: Sequence[float | Array], quantities: Quantitie
 
 def has_repeatability(member: Member) -> bool:
     """Whether the rig of a member stated what a refit to the bench moves."""
-    return all(REPEATABILITY in form.shares for form in member.characterisation.forms)
+    return all(Source.REPEATABILITY in form.shares for form in member.characterisation.forms)
 
 
 def _evaluated(pair: Paired, quantities: Quantities) -> list[list[tuple[Array, Array]]]:
@@ -416,7 +404,7 @@ def _summed(
         for (source, _), move in moves.items():
             add(source, weight * (move @ move.T))
         if total is not best:
-            add(FORM, weight * np.outer(total - best, total - best))
+            add(Source.FORM, weight * np.outer(total - best, total - best))
     assert best is not None
     covariance = sum(shares.values(), np.zeros((best.size, best.size)))
     return Joint(best, covariance, shares)
@@ -455,10 +443,10 @@ def _prepared(who: Member, form: FormState) -> Prepared:
     blocks = {source: np.array(listed) for source, listed in form.shares.items()}
     known = sum((block @ block.T for block in blocks.values()), np.zeros_like(covariance))
     # one build of a joint fit brings its own: two of them share the noise of one fit
-    blocks.setdefault("noise", _root(covariance - known))
+    blocks.setdefault(Source.NOISE, _root(covariance - known))
     joined = dict(blocks)
-    if REPEATABILITY in blocks:
-        joined[REPEATABILITY] = _as_friction(blocks[REPEATABILITY], form)
+    if Source.REPEATABILITY in blocks:
+        joined[Source.REPEATABILITY] = _as_friction(blocks[Source.REPEATABILITY], form)
     return Prepared(at(x), tuple(sides), _keyed(who, blocks), _keyed(who, joined))
 
 

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import NORMAL_95, REPEATABILITY, Joint, Member, combined, member, paired
+from diffbench.answers.joint import NORMAL_95, Joint, Member, combined, member, paired
 from diffbench.answers.wear import stack_of
+from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.disc_stack import DiscStack, stack_load
 from diffbench.results.characterisation import Characterisation
@@ -393,7 +394,7 @@ def _repeatability(members: Sequence[Member]) -> float:
     largest = 0.0
     for m in members:
         form = m.characterisation.forms[0]
-        share = form.shares.get(REPEATABILITY)
+        share = form.shares.get(Source.REPEATABILITY)
         if share is None:
             continue
         if "preload_torque" in form.names:

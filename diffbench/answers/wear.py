@@ -14,7 +14,8 @@ import numpy as np
 
 from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Found, one_sided
-from diffbench.answers.joint import NORMAL_95, REPEATABILITY, Joint, Member, Paired, widest
+from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, widest
+from diffbench.doubts import Source
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
 from diffbench.results.characterisation import Parameter, SpringFacts
@@ -243,7 +244,7 @@ def _own(who: Member, parameter: str) -> Parameter | None:
 
 def _refits(joint: Joint, i: int) -> float:
     """Variance of one quantity that refits to the bench make."""
-    share = joint.shares.get(REPEATABILITY)
+    share = joint.shares.get(Source.REPEATABILITY)
     return 0.0 if share is None else float(share[i, i])
 
 

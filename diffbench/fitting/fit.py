@@ -162,7 +162,8 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u))
+        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
+        key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)
     from diffbench import __version__
@@ -187,7 +188,7 @@ def _characterise(
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
-        assumed_exact=assumed,
+        assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
         next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
         forms=[

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.assemble import Combined
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
@@ -52,7 +53,6 @@ OTHERS = (
 PRESS = 0.01  # relative standard uncertainty of a spring force from a good press (common practice, no source)
 OF_ONE_RUN = ("plate_excess[", "ramp_start[")
 OF_ONE_VISIT = (".zero", ".tare")
-SPRING = "spring force (build sheet)"
 
 
 def next_tests(
@@ -104,7 +104,7 @@ def _offer(
     worth, gains = 0.0, []
     for name, ratio in zip(names, ratios.tolist(), strict=True):
         item = combined[name]
-        form = item.budget.get("form of the model", 0.0)
+        form = item.budget.get(Source.FORM, 0.0)
         then = float(np.sqrt(form**2 + max(item.u**2 - form**2, 0.0) * min(ratio, 1.0) ** 2))
         if then > WORTH * item.u:
             continue
@@ -327,8 +327,8 @@ def _pressed(
     parts = []
     for name in names:
         sheet = dict(combined[name].estimate.sheet)
-        if SPRING in sheet:
-            sheet[SPRING] *= share
+        if Source.SPRING_FORCE in sheet:
+            sheet[Source.SPRING_FORCE] *= share
         parts.append(sum(u**2 for u in sheet.values()))
     return f"measure the spring's force on a press, to {100 * PRESS:g} %", np.array(parts)
 

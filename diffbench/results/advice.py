@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+from diffbench.doubts import Source
 from diffbench.results.characterisation import LawVerdict, Parameter
 
-_MENDS = {
-    "noise": "record more cycles",
-    "transducer gain": "calibrate the torque transducers: their gain limits it",
-    "transducer zero": "take a tare run with the unit out: the transducers' zeros limit it",
-    "tare": "take a longer tare run before and after",
-    "final drive": "measure torque at the case or at both outputs: the final drive's efficiency limits it",
-    "bench repeatability": "average several refits to the bench: refitting limits it",
-    "gear friction (build sheet)": "fit other ramps once, or state the gear friction better: ramps and "
+_MENDS: dict[str, str] = {
+    Source.NOISE: "record more cycles",
+    Source.TRANSDUCER_GAIN: "calibrate the torque transducers: their gain limits it",
+    Source.TRANSDUCER_ZERO: "take a tare run with the unit out: the transducers' zeros limit it",
+    Source.TARE: "take a longer tare run before and after",
+    Source.FINAL_DRIVE: "measure torque at the case or at both outputs: the final drive's efficiency limits "
+    "it",
+    Source.REPEATABILITY: "average several refits to the bench: refitting limits it",
+    Source.GEAR_FRICTION: "fit other ramps once, or state the gear friction better: ramps and "
     "gears cannot be told apart",
-    "spring force (build sheet)": "measure the spring force better: it limits the friction coefficient",
-    "temperature reading": "calibrate the temperature channel, or measure at the plates",
-    "lag": "determine the channels' lag better, or sweep more slowly",
-    "inertia": "state the inertia better, or change speeds more slowly",
-    "form of the model": "sweep through low speed differences and to higher torque: the form of the "
-    "model limits it",
+    Source.SPRING_FORCE: "measure the spring force better: it limits the friction coefficient",
+    Source.TEMPERATURE: "calibrate the temperature channel, or measure at the plates",
+    Source.LAG: "determine the channels' lag better, or sweep more slowly",
+    Source.INERTIA: "state the inertia better, or change speeds more slowly",
+    Source.FORM: "sweep through low speed differences and to higher torque: the form of the model limits it",
 }
 
 

@@ -10,6 +10,7 @@ from dataclasses import fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.results.advice import next_steps
 from diffbench.results.characterisation import Characterisation, Correlation, Evidence, FormState
@@ -22,7 +23,6 @@ _LONGEST = 80
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{i}" for port in ("com", "lpt") for i in range(10))}
 # What stands beside the folders.
 _BESIDE = {"characterisation.json", "map.json", "map.csv", "report.html", "report.pdf"}
-_NOISE = "noise"
 
 
 def folder_names(builds: Sequence[str]) -> list[str]:
@@ -161,7 +161,7 @@ def _form(form: FormState, build: str, others: set[str]) -> FormState:
     covariance = np.array(form.covariance)
     shares = {source: np.array(columns) for source, columns in form.shares.items()}
     known = sum((block @ block.T for block in shares.values()), np.zeros_like(covariance))
-    shares.setdefault(_NOISE, _root(covariance - known))
+    shares.setdefault(Source.NOISE, _root(covariance - known))
     return form.model_copy(
         update={
             "names": list(at),

@@ -41,12 +41,10 @@ from diffbench.answers.compare import compare  # same
 from diffbench.answers.comparison import Comparison  # same
 from diffbench.answers.joint import (  # same
     NORMAL_95,  # same
-    OF_THE_BENCH,
-    OF_THE_UNIT,
-    REPEATABILITY,
     Member,
 )
 from diffbench.documents import Build, load_build  # same
+from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source  # same
 from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
 
 Array = NDArray[np.float64]
@@ -163,7 +161,7 @@ class Drawer:
                 factor[i] = state.friction * friction
         x = true * factor
         for source, block in self.shares.items():
-            if source == REPEATABILITY:
+            if source == Source.REPEATABILITY:
                 continue
             move = errors.get(source)
             x = x + block @ (rng.standard_normal(block.shape[1]) if move is None else move)
@@ -174,7 +172,7 @@ class Drawer:
         form = self.form
         shares = dict(self.shares)
         ratio = x / np.array(form.values)
-        shares[REPEATABILITY] = self.shares[REPEATABILITY] * ratio[:, None]
+        shares[Source.REPEATABILITY] = self.shares[Source.REPEATABILITY] * ratio[:, None]
         covariance = self.noise @ self.noise.T + sum(b @ b.T for b in shares.values())
         drawn = FormState(
             law=form.law,

@@ -11,7 +11,8 @@ from wear_study import Drawer, State, worn_spring
 
 from diffbench.answers.compare import NEEDS_REPEATABILITY, check_state, compare
 from diffbench.answers.comparison import Comparison, difference_csv
-from diffbench.answers.joint import REPEATABILITY, Member, combined, member, paired
+from diffbench.answers.joint import Member, combined, member, paired
+from diffbench.doubts import Source
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.report.comparison_text import comparison_summary
 from diffbench.results.characterisation import Characterisation
@@ -123,7 +124,7 @@ def test_what_the_bench_is_wrong_by_cancels(worn_pair: tuple[Member, Member]) ->
     assert apart.shares[gain][0, 0] > 1.5 * alone.shares[gain][0, 0]
     gears = "gear friction (build sheet)"
     assert same.shares[gears][1, 1] < 0.02 * alone.shares[gears][1, 1]
-    for source in ("noise", "tare", REPEATABILITY):
+    for source in ("noise", "tare", Source.REPEATABILITY):
         assert same.shares[source] == pytest.approx(apart.shares[source])
 
 
@@ -156,8 +157,8 @@ def test_doubt_of_a_refit_is_the_larger_of_both_assumptions(worn_pair: tuple[Mem
 def without_repeatability(who: Member) -> Member:
     forms = []
     for form in who.characterisation.forms:
-        shares = {s: c for s, c in form.shares.items() if s != REPEATABILITY}
-        block = np.array(form.shares[REPEATABILITY])
+        shares = {s: c for s, c in form.shares.items() if s != Source.REPEATABILITY}
+        block = np.array(form.shares[Source.REPEATABILITY])
         covariance = (np.array(form.covariance) - block @ block.T).tolist()
         forms.append(form.model_copy(update={"shares": shares, "covariance": covariance}))
     return changed(who, forms=forms)
