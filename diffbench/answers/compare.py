@@ -28,7 +28,6 @@ from diffbench.answers.joint import (
     widest,
 )
 from diffbench.answers.wear import (
-    LIMITED,
     POWER_95,
     Judged,
     height_loss,
@@ -43,6 +42,7 @@ from diffbench.fitting.pooling import LEVEL as MAY_SHARE
 from diffbench.fitting.pooling import UNSTATED, apart
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import LIMITED
 
 __all__ = ["LARGEST_LOSS", "check_state", "compare"]
 

@@ -25,6 +25,7 @@ from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, SpringFacts
 from diffbench.results.map_limits import friction_law_of, unit_of
+from diffbench.results.one_build import shares_of
 from diffbench.results.predict import of_one
 
 
@@ -440,10 +441,7 @@ def _prepared(who: Member, form: FormState) -> Prepared:
         ahead[i] += 0.5 * deviation[i]
         behind[i] -= 0.5 * deviation[i]
         sides.append((i, at(ahead), at(behind), float(deviation[i])))
-    blocks = {source: np.array(listed) for source, listed in form.shares.items()}
-    known = sum((block @ block.T for block in blocks.values()), np.zeros_like(covariance))
-    # one build of a joint fit brings its own: two of them share the noise of one fit
-    blocks.setdefault(Source.NOISE, _root(covariance - known))
+    blocks = shares_of(form)
     joined = dict(blocks)
     if Source.REPEATABILITY in blocks:
         joined[Source.REPEATABILITY] = _as_friction(blocks[Source.REPEATABILITY], form)
@@ -452,12 +450,6 @@ def _prepared(who: Member, form: FormState) -> Prepared:
 
 def _keyed(who: Member, blocks: Mapping[str, Array]) -> Columns:
     return {(source, who.scope(source)): block for source, block in blocks.items()}
-
-
-def _root(covariance: Array) -> Array:
-    """Symmetric root of what is a covariance but for rounding."""
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def _as_friction(block: Array, form: FormState) -> Array:

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from diffbench.answers.differences import one_sided
 from diffbench.answers.joint import NORMAL_95, Joint, Member, combined, member, paired
 from diffbench.answers.wear import stack_of
+from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.disc_stack import DiscStack, stack_load
@@ -591,7 +592,7 @@ def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) 
 def _limits(members: Sequence[Member]) -> tuple[float, float] | None:
     for m in members:
         for limit in m.characterisation.limits:
-            if limit.quantity.partition("[")[0] == "preload_torque":
+            if parts_of(limit.quantity)[0] == "preload_torque":
                 return limit.low, limit.high
     return None
 

@@ -15,11 +15,12 @@ import numpy as np
 from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Found, one_sided
 from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, widest
+from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
 from diffbench.results.characterisation import Parameter, SpringFacts
-from diffbench.results.conformity import LimitCheck, check_limit
+from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
 
 
 @dataclass(frozen=True)
@@ -113,12 +114,6 @@ def height_loss(
 
 POWER_95 = 1.644854  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
 MOST_VISITS = 50
-#: Limits of a sheet on what a pair of states has, by parameter; the order is that of `held_to`.
-LIMITED = {
-    "preload_torque": "preload_torque",
-    "ramp_bias_drive": "ramp_bias_drive_loading",
-    "ramp_bias_coast": "ramp_bias_coast_loading",
-}
 
 
 @dataclass(frozen=True)
@@ -183,7 +178,7 @@ def judged_limits(
     """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
     nothing is stated about it."""
     after = len(later)
-    stated = {limit.quantity.partition("[")[0]: limit for limit in later[0].characterisation.limits}
+    stated = {parts_of(limit.quantity)[0]: limit for limit in later[0].characterisation.limits}
     judged = []
     joint = widest(
         pair,

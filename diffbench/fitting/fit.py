@@ -11,6 +11,7 @@ import numpy as np
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, misfit_factor
@@ -48,6 +49,7 @@ from diffbench.results.characterisation import (
     SpringFacts,
     Tested,
 )
+from diffbench.results.conformity import LIMITED, decided
 from diffbench.results.one_build import folder_names
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
@@ -142,7 +144,7 @@ def _characterise(
             flank: any(
                 p.status == "measured"
                 for name, p in parameters.items()
-                if name.startswith(f"ramp_bias_{flank}_unloading{label}")
+                if (name if label else parts_of(name)[0]) == f"ramp_bias_{flank}_unloading{label}"
             )
             for flank in ("drive", "coast")
         }
@@ -244,7 +246,7 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
     each."""
     names = list(dict.fromkeys(build.build for build in builds))
     first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
-    labels = [""] if len(names) == 1 else [f"[{name}]" for name in names]
+    labels = [""] if len(names) == 1 else [name_of("", name) for name in names]
 
     def degrees(angle: object) -> float | None:
         return None if angle is None else float(np.degrees(angle.value))  # type: ignore[attr-defined]
@@ -405,27 +407,17 @@ def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
 def _limit_verdicts(
     builds: Sequence[Build], parameters: dict[str, Parameter], labels: Sequence[str]
 ) -> list[LimitVerdict]:
-    """Limits of each build's sheet: proven within or outside by the 95 % interval, else not proven (ISO
-    14253-1)."""
+    """Limits of each build's sheet: proven within or outside by the 95 % interval, else not proven."""
+    words = {"conforming": "within", "not conforming": "outside", "not proven": "not proven"}
     found: list[LimitVerdict] = []
     for build, label in zip(builds, labels, strict=True):
-        for name, pair, key in (
-            ("preload_torque", build.limits.preload_torque, "preload_torque"),
-            ("ramp_bias_drive", build.limits.ramp_bias_drive, "ramp_bias_drive_loading"),
-            ("ramp_bias_coast", build.limits.ramp_bias_coast, "ramp_bias_coast_loading"),
-        ):
-            item = parameters.get(f"{key}{label}")
+        for name, key in LIMITED.items():
+            item, pair = parameters.get(f"{key}{label}"), getattr(build.limits, name)
             if pair is None or item is None:
                 continue
             low, high = pair
-            if item.low is None or item.high is None:
-                verdict = "not proven"
-            elif low <= item.low and item.high <= high:
-                verdict = "within"
-            elif item.high < low or item.low > high:
-                verdict = "outside"
-            else:
-                verdict = "not proven"
+            interval = None if item.low is None or item.high is None else (item.low, item.high)
+            verdict = words[decided(interval, low, high)]
             found.append(
                 LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
             )

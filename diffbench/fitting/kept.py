@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build
 from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
@@ -37,9 +38,9 @@ def form_state(
             (sharing.drive_ratios, place.drive),
             (sharing.coast_ratios, place.coast),
         ):
-            stem, bracket, _ = names[at].partition("[")
-            if bracket:
-                kept.setdefault(f"{stem}[{build.build}]", candidate.names.position[names[at]])
+            quantity, of_some = parts_of(names[at])
+            if of_some:
+                kept.setdefault(name_of(quantity, build.build), candidate.names.position[names[at]])
     rows = list(kept.values())
     return FormState(
         law=cast("PreloadLawName", candidate.form.law),

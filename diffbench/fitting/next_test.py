@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.definitions import parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.assemble import Combined
@@ -71,7 +72,7 @@ def next_tests(
     """
     data = candidate.model.data
     swept = [v for v in range(len(visits)) if (data.friction_state[data.visit == v] == 0).any()]
-    names = [n for n in combined if n.split("[")[0] in (*TARGETS, *OTHERS) and combined[n].u > 0]
+    names = [n for n in combined if parts_of(n)[0] in (*TARGETS, *OTHERS) and combined[n].u > 0]
     if not swept or not names:
         return []
     place = swept[0]
@@ -108,7 +109,7 @@ def _offer(
         then = float(np.sqrt(form**2 + max(item.u**2 - form**2, 0.0) * min(ratio, 1.0) ** 2))
         if then > WORTH * item.u:
             continue
-        worth += -np.log(then / item.u) * (1.0 if name.split("[")[0] in TARGETS else 0.3)
+        worth += -np.log(then / item.u) * (1.0 if parts_of(name)[0] in TARGETS else 0.3)
         gains.append(Gain(quantity=name, unit=item.estimate.unit, u_now=item.u, u_then=then))
     return float(worth), NextTest(run=text, gains=gains)
 

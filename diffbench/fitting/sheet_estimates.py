@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
@@ -205,7 +206,7 @@ def split(
     groups = {"drive": (model.sharing.drive_biases, "drive"), "coast": (model.sharing.coast_biases, "coast")}
     for flank, (names, _) in groups.items():
         for name in names:
-            suffix = name[name.index("[") :] if "[" in name else ""
+            suffix = name_of("", parts_of(name)[1])
             angle_needs = (
                 FRICTION_NEEDS.split(", or the nominal", maxsplit=1)[0]
                 + f", with loading and unloading under {flank} torque"

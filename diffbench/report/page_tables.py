@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
-from diffbench.report.verdict import check_text, disagrees, limited_name
+from diffbench.report.verdict import check_text, disagrees
 from diffbench.report.wording import (
     humanised,
     key_names,
@@ -20,7 +20,7 @@ from diffbench.report.wording import (
     source_text,
 )
 from diffbench.results.characterisation import Characterisation
-from diffbench.results.conformity import conformity
+from diffbench.results.conformity import conformity, limited_name
 from diffbench.results.map_limits import friction_law_of
 
 __all__ = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.results.characterisation import LawVerdict, Parameter
 
@@ -40,7 +41,7 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
         "friction_coefficient",
     ):
         found = next(
-            (p for key, p in parameters.items() if key.split("[")[0] == name and p.status == "measured"), None
+            (p for key, p in parameters.items() if parts_of(key)[0] == name and p.status == "measured"), None
         )
         if found is None or not found.budget or not found.u or not found.value:
             continue

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, Literal
 
+from diffbench.definitions import name_of, parts_of
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.document import Document, Frozen
 
+#: Parameters that the limits of a build sheet hold, by the name of the limit.
+LIMITED = {
+    "preload_torque": "preload_torque",
+    "ramp_bias_drive": "ramp_bias_drive_loading",
+    "ramp_bias_coast": "ramp_bias_coast_loading",
+}
 FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
 Outcome = Literal["conforming", "not conforming", "not proven"]
 
@@ -54,6 +62,22 @@ RULE = (
     "whole interval lies beyond one, else not proven; the guard band is the interval's half on the side of "
     "the limit"
 )
+
+
+def decided(interval: tuple[float, float] | None, low: float | None, high: float | None) -> Outcome:
+    """Outcome by the decision rule of ISO 14253-1, see `check_limit`; not proven without an interval.
+
+    Examples
+    --------
+    >>> [decided(interval, 70.0, 90.0) for interval in ((79.3, 84.1), (65.0, 69.9), (86.3, 91.1))]
+    ['conforming', 'not conforming', 'not proven']
+    """
+    if interval is None:
+        return "not proven"
+    least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
+    if interval[1] < least or interval[0] > most:
+        return "not conforming"
+    return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
 
 
 def check_limit(
@@ -129,16 +153,6 @@ def check_limit(
         raise ValueError("the interval must hold the value")
     accept_low = None if low is None else low + below
     accept_high = None if high is None else high - above
-    reject_below = None if low is None else low - above
-    reject_above = None if high is None else high + below
-    if (reject_below is not None and value < reject_below) or (
-        reject_above is not None and value > reject_above
-    ):
-        outcome: Outcome = "not conforming"
-    elif (accept_low is None or value >= accept_low) and (accept_high is None or value <= accept_high):
-        outcome = "conforming"
-    else:
-        outcome = "not proven"
     return LimitCheck(
         quantity=quantity,
         unit=unit,
@@ -149,10 +163,10 @@ def check_limit(
         guard_high=above,
         accept_low=accept_low,
         accept_high=accept_high,
-        reject_below=reject_below,
-        reject_above=reject_above,
+        reject_below=None if low is None else low - above,
+        reject_above=None if high is None else high + below,
         provable=accept_low is None or accept_high is None or accept_low <= accept_high,
-        outcome=outcome,
+        outcome=decided(interval, low, high),
     )
 
 
@@ -170,6 +184,14 @@ def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
     return "conforming" if outcomes else None
 
 
+def limited_name(characterisation: Characterisation, limit: str) -> str:
+    """Name of the parameter that a limit is about: of the build that it names, else of the first."""
+    stem, build = parts_of(limit)
+    quantity = LIMITED.get(stem, stem)
+    alike = (name for name in characterisation.parameters if parts_of(name)[0] == quantity)
+    return next((name for name in alike if not build or parts_of(name)[1] == build), name_of(quantity, build))
+
+
 def conformity(characterisation: Characterisation) -> Conformity:
     """Conformity of the build to every limit of its sheet that a single visit can judge.
 
@@ -185,25 +207,7 @@ def conformity(characterisation: Characterisation) -> Conformity:
     """
     checks = []
     for limit in characterisation.limits:
-        stem, bracket, build = limit.quantity.partition("[")
-        item = next(
-            (
-                characterisation.parameters[name]
-                for name in (limit.quantity, f"{stem}_loading{bracket}{build}")
-                if name in characterisation.parameters
-            ),
-            None,
-        )
-        if item is None:
-            # a limit of the first of several builds bears no build in its name
-            item = next(
-                (
-                    parameter
-                    for name, parameter in characterisation.parameters.items()
-                    if name.partition("[")[0] in {stem, f"{stem}_loading"}
-                ),
-                None,
-            )
+        item = characterisation.parameters.get(limited_name(characterisation, limit.quantity))
         interval = None if item is None or item.low is None or item.high is None else (item.low, item.high)
         checks.append(
             check_limit(

@@ -10,12 +10,13 @@ from dataclasses import fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.results.advice import next_steps
 from diffbench.results.characterisation import Characterisation, Correlation, Evidence, FormState
 
-__all__ = ["folder_names", "one_build"]
+__all__ = ["folder_names", "one_build", "shares_of"]
 
 _UNSAFE = re.compile(r"[^\w.+=@ -]")
 _LONGEST = 80
@@ -85,14 +86,14 @@ def one_build(joint: Characterisation, build: str) -> Characterisation:
     if len(names) == 1:
         return joint
     facts = joint.builds[names.index(build)]
-    others = {f"[{name}]" for name in names if name != build}
+    others = {name for name in names if name != build}
 
     def own(name: str) -> str | None:
         """A quantity's name in the build's own result; None for another build's."""
-        stem, bracket, rest = name.partition("[")
-        if f"{bracket}{rest}" in others:
+        quantity, whose = parts_of(name)
+        if whose in others:
             return None
-        return stem if f"{bracket}{rest}" == f"[{build}]" else name
+        return quantity if whose == build else name
 
     kept = {name: mine for name in joint.parameters if (mine := own(name)) is not None}
     parameters = {mine: joint.parameters[name] for name, mine in kept.items()}
@@ -143,40 +144,44 @@ def _form(form: FormState, build: str, others: set[str]) -> FormState:
     """The unknowns of one build. One that builds share bears, in older files, the name of the first alone."""
     at: dict[str, int] = {}
     for i, name in enumerate(form.names):
-        stem, bracket, rest = name.partition("[")
-        if not bracket or rest == f"{build}]":
-            at[stem] = i
-        elif f"{bracket}{rest}" not in others:
+        quantity, whose = parts_of(name)
+        if whose in ("", build):
+            at[quantity] = i
+        elif whose not in others:
             at[name] = i
-    for stem in dict.fromkeys(name.partition("[")[0] for name in form.names):
-        if stem not in at:
-            of_others = [i for i, name in enumerate(form.names) if name.startswith(f"{stem}[")]
+    quantities = [parts_of(name)[0] for name in form.names]
+    for quantity in dict.fromkeys(quantities):
+        if quantity not in at:
+            of_others = [i for i, other in enumerate(quantities) if other == quantity]
             if len(of_others) > 1:
                 raise FitError.single(
-                    f"the file does not say which {stem} build '{build}' has",
+                    f"the file does not say which {quantity} build '{build}' has",
                     mend="it was written by an older version: make it again with diffbench fit",
                 )
-            at[stem] = of_others[0]
+            at[quantity] = of_others[0]
     rows = list(at.values())
     covariance = np.array(form.covariance)
-    shares = {source: np.array(columns) for source, columns in form.shares.items()}
-    known = sum((block @ block.T for block in shares.values()), np.zeros_like(covariance))
-    shares.setdefault(Source.NOISE, _root(covariance - known))
     return form.model_copy(
         update={
             "names": list(at),
             "logarithms": [form.logarithms[i] for i in rows],
             "values": [form.values[i] for i in rows],
             "covariance": covariance[np.ix_(rows, rows)].tolist(),
-            "shares": {source: block[rows].tolist() for source, block in shares.items()},
+            "shares": {source: block[rows].tolist() for source, block in shares_of(form).items()},
         }
     )
 
 
-def _root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Symmetric root of what is a covariance but for rounding."""
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+def shares_of(form: FormState) -> dict[str, NDArray[np.float64]]:
+    """Columns (p, k) of each source of doubt; what is left of the covariance is of the noise (p, p). One
+    build of a joint fit brings its own, since two of them share the noise of one fit."""
+    shares = {source: np.array(columns) for source, columns in form.shares.items()}
+    if Source.NOISE not in shares:
+        covariance = np.array(form.covariance)
+        rest = covariance - sum((block @ block.T for block in shares.values()), np.zeros_like(covariance))
+        values, vectors = np.linalg.eigh((rest + rest.T) / 2.0)  # symmetric but for rounding
+        shares[Source.NOISE] = np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+    return shares
 
 
 def _cells(evidence: Evidence, build: str) -> Evidence:

@@ -15,6 +15,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.definitions import name_of
 from diffbench.errors import FitError
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import steady_locking_torque
@@ -196,7 +197,7 @@ def facts_of(characterisation: Characterisation, build: str | None) -> tuple[Bui
     if build is not None and build not in builds:
         raise FitError.single(f"there is no build '{build}'", mend=f"name one of {names}")
     facts = characterisation.builds[builds.index(build) if build else 0]
-    return facts, "" if len(builds) == 1 else f"[{facts.build}]"
+    return facts, "" if len(builds) == 1 else name_of("", facts.build)
 
 
 def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:
@@ -271,7 +272,7 @@ def law_corners(characterisation: Characterisation) -> set[float]:
 def _labels(characterisation: Characterisation) -> list[str]:
     """What the quantities of each build have behind their names."""
     builds = [facts.build for facts in characterisation.builds]
-    return [""] if len(builds) == 1 else [f"[{name}]" for name in builds]
+    return [""] if len(builds) == 1 else [name_of("", name) for name in builds]
 
 
 def _rounded_up(reach: float) -> float:

@@ -9,8 +9,10 @@ from typing import Any, Literal
 
 import numpy as np
 
+from diffbench.definitions import parts_of
 from diffbench.errors import HistoryError
 from diffbench.history import History
+from diffbench.results.conformity import Outcome, decided
 from diffbench.trend.charts import Charts, charts_of
 from diffbench.trend.line import (
     Crossing,
@@ -60,7 +62,7 @@ class Newest:
     point: Point
     lower_limit: float | None
     upper_limit: float | None
-    outcome: Literal["conforming", "not conforming", "not proven"]
+    outcome: Outcome
     below: bool
 
 
@@ -190,7 +192,7 @@ def trend_of(
     names = list(quantities) or [
         name for name in QUANTITIES if any(visit.parameter(name) for visit in by_build[chosen])
     ]
-    known = {name.partition("[")[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
+    known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
     for name in (*names, *(limits or {})):
         if name not in known:
             raise HistoryError.single(
@@ -268,16 +270,9 @@ def _newest(series: Series, lower: float | None) -> Newest | None:
     point, upper = series.newest, series.upper_limit
     if point is None or (lower is None and upper is None):
         return None
-    ends = point.low, point.high
-    if ends[0] is None or ends[1] is None:
-        return Newest(point, lower, upper, "not proven", below=False)
-    low, high = -math.inf if lower is None else lower, math.inf if upper is None else upper
-    below = ends[1] < low
-    inside = low <= ends[0] and ends[1] <= high
-    outcome: Literal["conforming", "not conforming", "not proven"] = (
-        "not conforming" if below or ends[0] > high else "conforming" if inside else "not proven"
-    )
-    return Newest(point, lower, upper, outcome, below)
+    interval = None if point.low is None or point.high is None else (point.low, point.high)
+    below = lower is not None and decided(interval, lower, None) == "not conforming"
+    return Newest(point, lower, upper, decided(interval, lower, upper), below)
 
 
 def _change(line: Line, x: np.ndarray) -> tuple[float, float, float]:

@@ -7,17 +7,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.papers import recordings
+from diffbench.results.conformity import LIMITED
 
 __all__ = ["Axis", "Point", "Series", "Visit", "series_of", "visits_of"]
 
 Axis = Literal["distance", "events", "visits"]
 
 _CARRIES = 0.1
-_LIMITED_AS = {"ramp_bias_drive": "ramp_bias_drive_loading", "ramp_bias_coast": "ramp_bias_coast_loading"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,16 +32,16 @@ class Visit:
     def parameter(self, name: str) -> Mapping[str, Any] | None:
         """A quantity of this build, None where it is not determined."""
         parameters = self.document.get("parameters", {})
-        found = parameters.get(f"{name}[{self.fact.measured_as}]", parameters.get(name))
+        found = parameters.get(name_of(name, self.fact.measured_as), parameters.get(name))
         return found if found is not None and found.get("value") is not None else None
 
     def limits(self, name: str) -> tuple[float, float] | None:
         """Both limits of the build sheet for a quantity."""
         for limit in self.document.get("limits", []):
-            quantity, bracket, rest = str(limit["quantity"]).partition("[")
-            if bracket and rest.removesuffix("]") != self.fact.measured_as:
+            quantity, build = parts_of(str(limit["quantity"]))
+            if build not in ("", self.fact.measured_as):
                 continue
-            if _LIMITED_AS.get(quantity, quantity) == name:
+            if LIMITED.get(quantity, quantity) == name:
                 return float(limit["low"]), float(limit["high"])
         return None
 
