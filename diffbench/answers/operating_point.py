@@ -328,13 +328,13 @@ UNITS = {
 }
 
 
-def plain(result: Any) -> Any:
+def with_units(result: Any) -> Any:
     """A result as dicts, lists and numbers, keys with units.
 
     Parameters
     ----------
     result : object
-        A dataclass of this folder, or what one holds.
+        A dataclass of an answer, or what one holds.
 
     Returns
     -------
@@ -343,15 +343,15 @@ def plain(result: Any) -> Any:
 
     Examples
     --------
-    >>> plain(Interval(80.0, 78.0, 82.0))
+    >>> with_units(Interval(80.0, 78.0, 82.0))
     {'value': 80.0, 'low': 78.0, 'high': 82.0}
     """
     if isinstance(result, Interval):
         return {"value": result.value, "low": result.low, "high": result.high}
     if is_dataclass(result) and not isinstance(result, type):
-        return {_key(field.name): plain(getattr(result, field.name)) for field in fields(result)}
+        return {_key(field.name): with_units(getattr(result, field.name)) for field in fields(result)}
     if isinstance(result, tuple | list):
-        return [plain(part) for part in result]
+        return [with_units(part) for part in result]
     return result
 
 

@@ -87,7 +87,7 @@ def corner(
     """
     kind = _kind_of(picture)
     from diffbench.answers.corner import corner_entry
-    from diffbench.answers.operating_point import plain
+    from diffbench.answers.operating_point import with_units
     from diffbench.cli.terminal import width
     from diffbench.documents import load_car
 
@@ -103,7 +103,7 @@ def corner(
         save_corner_figure(result, drawn, kind=kind)
         put(picture, drawn.getvalue(), replace=True)
     if as_json:
-        click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
     from diffbench.report.corner_text import corner_summary
     from diffbench.report.trackside_text import beyond_advice

@@ -71,10 +71,10 @@ def rebuild(
         put_text(target, made.to_json())
     rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
-        from diffbench.answers.operating_point import plain
+        from diffbench.answers.operating_point import with_units
 
         written = None if target is None else str(target)
-        document = {"predicted": made.document.predicted, "written": written, "points": plain(rows)}
+        document = {"predicted": made.document.predicted, "written": written, "points": with_units(rows)}
         click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
         return
     print_text(rebuild_text(made, rows, result.reference))

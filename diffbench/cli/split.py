@@ -53,7 +53,7 @@ def split(
     With --torque and --speed: locking torque, locking effect and torque bias ratio. With --left and --right:
     locked or slipping. Bare numbers are in N·m, rad/s and °C.
     """
-    from diffbench.answers.operating_point import plain, slip_state, torque_split
+    from diffbench.answers.operating_point import slip_state, torque_split, with_units
     from diffbench.cli.ranges import quantity
     from diffbench.results.locking_map import load_map
 
@@ -74,7 +74,7 @@ def split(
     else:
         raise click.UsageError("Give either --torque and --speed, or --left and --right.")
     if as_json:
-        click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
     from diffbench.answers.operating_point import SlipVerdict as Verdict
     from diffbench.report.trackside_text import beyond_advice, slip_text, split_text

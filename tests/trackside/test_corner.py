@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diffbench.answers.corner import CornerEntry, corner_entry
-from diffbench.answers.operating_point import UNITS, Interval, plain
+from diffbench.answers.operating_point import UNITS, Interval, with_units
 from diffbench.answers.rebuild import preload_ladder
 from diffbench.documents.car import Car, Phase
 from diffbench.errors import DocumentError
@@ -200,7 +200,7 @@ def test_plain_data_say_the_unit_of_every_number(car: Car, flat_map: FlatMap) ->
         for field in dataclasses.fields(part):
             if isinstance(getattr(part, field.name), float | Interval):
                 assert field.name in UNITS
-    first = plain(result)["rungs"][0]["phases"][0]
+    first = with_units(result)["rungs"][0]["phases"][0]
     assert first["input_torque_Nm"] == -120.0
     assert list(first["share_kept"]) == ["value", "low", "high"]
     assert first["yaw_moment_Nm"]["value"] == result.rungs[0].phases[0].yaw_moment.value
