@@ -124,7 +124,7 @@ def compare(
         limits=[limit.check for limit in limits],
         conditions=corner_entry(pair, len(earlier)) if details else [],
         difference_map=difference_map(pair, len(earlier)) if details else None,
-        readings=readings(found.changes, wear),
+        readings=_meanings(found.changes, wear),
         common=shared_text(members, len(earlier)),
         caveats=_caveats(pair, earlier, later, found, judged=judged),
         detectable_loss=loss,
@@ -427,7 +427,7 @@ def _distance(metres: float | None) -> str:
     return " at an unknown distance" if metres is None else f" at {metres / 1000.0:g} km"
 
 
-def readings(changes: Mapping[str, Change], wear: Wear | None) -> list[str]:
+def _meanings(changes: Mapping[str, Change], wear: Wear | None) -> list[str]:
     """Sentences on what changed.
 
     Parameters

@@ -1,4 +1,4 @@
-"""What the documents of this folder have in common: frozen, without unknown keys, written as JSON in full."""
+"""What documents have in common: frozen, without unknown keys, written as JSON in full."""
 
 from __future__ import annotations
 

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import ValidationError
 
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import RESULT, unfit_values
 from diffbench.input_files import content_of as bytes_of
+from diffbench.results.document import Frozen
 from diffbench.results.manifest import content_digest, document, read_whole
 
 __all__ = [
@@ -52,39 +53,36 @@ RULE = (
 )
 
 
-class MapAxes(BaseModel):
+class MapAxes(Frozen):
     """The axes, each a rising list; the speed difference is its magnitude."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
     input_torque_Nm: tuple[float, ...]  # the file contract's key
     speed_difference_rad_s: tuple[float, ...]
     temperature_degC: tuple[float, ...]  # the file contract's key
 
 
-class MapBranch(BaseModel):
+class MapBranch(Frozen):
     """One branch: nested lists [torque][speed][temperature]."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
     locking_torque_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     low_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     high_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     tested: tuple[tuple[tuple[bool, ...], ...], ...]
 
 
-class MapInterpolation(BaseModel):
+class MapInterpolation(Frozen):
     """What the nodes leave out: the most that a lookup between them was found to add, as a share of the local
     locking torque (where nothing was tested, of ten times that, or a hundred times what the limits part by
     there), when the map was held against its law; and the share of the tested region that is shown as not
     tested, because a cell counts only when all its nodes do."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
     allowed: float
     locking_torque: float
     limits: float
     tested_not_shown: float
 
 
-class Beyond(BaseModel):
+class Beyond(Frozen):
     """The rule beyond the axes, in words and numbers; of two numbers the first is for the low end.
 
     Attributes
@@ -101,7 +99,6 @@ class Beyond(BaseModel):
         Of the value, by distance [s/rad, 1/K].
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
     input_torque: Literal["linear"] = "linear"
     speed_difference: Literal["held"] = "held"
     temperature: Literal["held"] = "held"
@@ -112,14 +109,13 @@ class Beyond(BaseModel):
     half_width_share_per_K: Ends
 
 
-class MapDocument(BaseModel):
+class MapDocument(Frozen):
     """``map.json``: locking torque in steady state, plates and oil at one temperature.
 
     ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
     ``characterisation_sha256`` is that of the characterisation that the map was made of.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
     format: Literal["diffbench-map/1"]
     unit: str
     build: str

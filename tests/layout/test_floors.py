@@ -17,6 +17,7 @@ PACKAGE = Path(diffbench.__file__).parent
 
 FLOORS = {
     "children": 0,
+    "doubts": 0,
     "errors": 0,
     "input_files": 0,
     "plain_text": 0,
