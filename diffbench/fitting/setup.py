@@ -23,6 +23,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diffbench.definitions import name_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.data import FitData
@@ -77,7 +78,7 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
         return place, first
 
     def names(stem: str, first: list[int]) -> tuple[str, ...]:
-        return (stem,) if len(first) == 1 else tuple(f"{stem}[{builds[i].build}]" for i in first)
+        return (stem,) if len(first) == 1 else tuple(name_of(stem, builds[i].build) for i in first)
 
     # two visits with one build sheet are one assembly; another build always has its own preload
     preload_place, preload_first = groups([(b.build,) for b in builds])
@@ -320,7 +321,7 @@ def unknowns(
                 prior_u=1.0,
                 source=Source.TEMPERATURE,
                 considered=True,
-                label="temperature reading",
+                label=Source.TEMPERATURE,
             )
         )
     return Names(tuple(made))
