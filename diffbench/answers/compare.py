@@ -36,7 +36,6 @@ from diffbench.answers.wear import (
     stack_of,
     visits_for,
 )
-from diffbench.doubts import Source
 from diffbench.errors import Fault, FitError, Place
 from diffbench.fitting.pooling import LEVEL as MAY_SHARE
 from diffbench.fitting.pooling import UNSTATED, apart
@@ -178,14 +177,7 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
         return None, "a change of spring force that both results determine"
     if springs is None:
         return None, "[preload.disc_spring] in the build sheet of the state before"
-    force = next(
-        (
-            p
-            for m in earlier
-            if (p := m.characterisation.parameters.get("spring_force")) is not None and p.value is not None
-        ),
-        None,
-    )
+    force = next((p for m in earlier if (p := m.determined("spring_force")) is not None), None)
     if force is None or force.value is None:
         return None, "the spring force before, from a press, or from the nominal ramp angles"
     ratio = float(np.exp(found.spring[0]))
@@ -272,8 +264,7 @@ def _power(found: Found, before: int, after: int) -> tuple[float | None, int | N
 
     reach = float(ndtri(1.0 - LEVEL * PRELOAD_LOSS_WEIGHT)) + POWER_95
     variance = float(found.preload.covariance[0, 0])
-    refits = found.preload.shares.get(Source.REPEATABILITY)
-    of_refits = 0.0 if refits is None else float(refits[0, 0])
+    of_refits = found.preload.refits(0)
     loss = 1.0 - float(np.exp(-reach * np.sqrt(variance)))
     once = 2.0 * of_refits / (1.0 / before + 1.0 / after)
     return loss, visits_for(-np.log(0.95) / reach, of_a_refit=once, other=variance - of_refits)
@@ -381,7 +372,7 @@ def check_state(members: Sequence[Member]) -> None:
             file=where[-1],
             mend="compare them with each other; or state one distance, if nothing was driven in between",
         )
-    names = [name for name in _WORDS if all(_value(m, name) is not None for m in members)]
+    names = [name for name in _WORDS if all(m.determined(name) is not None for m in members)]
     if not names:
         return
     one_by_one = list(np.eye(len(members)))
@@ -394,9 +385,10 @@ def check_state(members: Sequence[Member]) -> None:
         unstated = [0.0 if has_repeatability(m) else UNSTATED**2 for m in members]
         _, chance = apart(joint.value[rows], covariance + np.diag(unstated))
         if chance < MAY_SHARE / len(names):
+            of_each = (m.characterisation.parameters[name].value for m in members)
             told = ", ".join(
-                f"{_value(m, name):.4g}{' N·m' if name == 'preload_torque' else ''} in {place}"
-                for m, place in zip(members, where, strict=True)
+                f"{value:.4g}{' N·m' if name == 'preload_torque' else ''} in {place}"
+                for value, place in zip(of_each, where, strict=True)
             )
             faults.append(
                 Fault(
@@ -412,11 +404,6 @@ def check_state(members: Sequence[Member]) -> None:
 
 def _logarithms(unit: UnitQuantities) -> NDArray[np.float64]:
     return np.log(np.maximum([unit.preload_torque, unit.drive_bias, unit.coast_bias], 1e-9))
-
-
-def _value(who: Member, name: str) -> float | None:
-    item = who.characterisation.parameters.get(name)
-    return None if item is None else item.value
 
 
 def _where(who: Member) -> str:

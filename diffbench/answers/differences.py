@@ -25,7 +25,7 @@ from diffbench.answers.comparison import Change, Condition, DifferenceBranch, Di
 from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, combined, valued, widest
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results.characterisation import Parameter, Tested
+from diffbench.results.characterisation import Tested
 from diffbench.results.tested_region import is_inside
 
 # The chance of a false alarm among all questions of one comparison: promised as at most 5 per cent.
@@ -369,12 +369,7 @@ def _z(step: float, u: float) -> float:
 
 def _known(members: Sequence[Member], parameter: str) -> bool:
     """Whether all members determine a quantity."""
-    return all((item := _parameter(m, parameter)) is not None and item.value is not None for m in members)
-
-
-def _parameter(who: Member, name: str) -> Parameter | None:
-    """A parameter of a member's build."""
-    return who.characterisation.parameters.get(name)
+    return all(m.determined(parameter) is not None for m in members)
 
 
 def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float | None, float | None]:
@@ -382,7 +377,7 @@ def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float 
     members of each; None where one does not state or measure it."""
     ends: list[float | None] = []
     for side in (members[:before], members[before:]):
-        values = [item.value for m in side if (item := _parameter(m, name)) is not None and item.value]
+        values = [item.value for m in side if (item := m.determined(name)) is not None and item.value]
         ends.append(float(np.exp(np.mean(np.log(values)))) if len(values) == len(side) else None)
     return ends[0], ends[1]
 

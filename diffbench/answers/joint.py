@@ -23,7 +23,7 @@ from diffbench.errors import DiffbenchError
 from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
-from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, SpringFacts
+from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Parameter, SpringFacts
 from diffbench.results.map_limits import friction_law_of, unit_of
 from diffbench.results.one_build import shares_of
 from diffbench.results.predict import of_one
@@ -65,6 +65,11 @@ class Member:
         """The most that a face may wear [m]."""
         told = self.facts.face_wear_limit_m
         return told if told is not None or self.sheet is None else self.sheet.limits.face_wear
+
+    def determined(self, name: str) -> Parameter | None:
+        """A quantity of the build; None where it is not determined."""
+        item = self.characterisation.parameters.get(name)
+        return item if item is not None and item.value is not None else None
 
     def scope(self, source: str) -> str:
         """Key of a source of doubt: where it is equal in two members, its error is one."""
@@ -231,6 +236,11 @@ class Joint:
     def u(self) -> Array:
         """Standard uncertainties (m,)."""
         return np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
+
+    def refits(self, i: int) -> float:
+        """Variance of one quantity that refits to the bench make."""
+        share = self.shares.get(Source.REPEATABILITY)
+        return 0.0 if share is None else float(share[i, i])
 
     def budget(self, i: int) -> dict[str, float]:
         """Standard uncertainty of one quantity by source, the largest first."""

@@ -359,8 +359,7 @@ def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
             f"the results are of different units ({', '.join(units)})", mend="name builds of one unit"
         )
     for m in found:
-        item = m.characterisation.parameters.get("preload_torque")
-        if item is None or item.value is None:
+        if m.determined("preload_torque") is None:
             raise FitError.single(
                 f"the preload torque of {m.facts.build} is not determined",
                 mend="leave that build out, or test it with slip near zero input torque",

@@ -14,12 +14,11 @@ import numpy as np
 
 from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Found, one_sided
-from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, widest
+from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
 from diffbench.definitions import parts_of
-from diffbench.doubts import Source
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
-from diffbench.results.characterisation import Parameter, SpringFacts
+from diffbench.results.characterisation import SpringFacts
 from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
 
 
@@ -189,10 +188,10 @@ def judged_limits(
         limit = stated.get(name)
         if limit is None:
             continue
-        own = [_own(m, parameter) for m in later]
+        own = [m.determined(parameter) for m in later]
         value: float | None = None
         interval: tuple[float, float] | None = None
-        if all(item is not None and item.value is not None for item in own):
+        if None not in own:
             value, u = float(joint.value[i]), float(joint.u[i])
             interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
             one = own[0]
@@ -201,7 +200,7 @@ def judged_limits(
         check = check_limit(
             name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit
         )
-        refits = _refits(joint, i)
+        refits = joint.refits(i)
         judged.append(Judged(check, after * refits, float(joint.covariance[i, i]) - refits))
     both = 1.0 / (1.0 / before + 1.0 / after)  # refits of both states: as many times as one visit each has
     most = next((m.face_wear_limit for m in later if m.face_wear_limit is not None), None)
@@ -227,20 +226,10 @@ def judged_limits(
             high=largest_loss,
         )
         scale = (1.0 + change.change) ** 2  # of a ratio, where the covariance is of its logarithm
-        refits = scale * _refits(found.preload, 0)
+        refits = scale * found.preload.refits(0)
         other = scale * float(found.preload.covariance[0, 0]) - refits
         judged.append(Judged(check, 2.0 * both * refits, other))
     return judged
-
-
-def _own(who: Member, parameter: str) -> Parameter | None:
-    return who.characterisation.parameters.get(parameter)
-
-
-def _refits(joint: Joint, i: int) -> float:
-    """Variance of one quantity that refits to the bench make."""
-    share = joint.shares.get(Source.REPEATABILITY)
-    return 0.0 if share is None else float(share[i, i])
 
 
 def _of_face_wear(wear: Wear | None, found: Found) -> tuple[float, float]:
@@ -249,7 +238,7 @@ def _of_face_wear(wear: Wear | None, found: Found) -> tuple[float, float]:
         return 0.0, 0.0
     total = float(found.preload.covariance[2, 2])
     of_change = wear.budget.get("change of spring force", 0.0) ** 2
-    refits = of_change * (_refits(found.preload, 2) / total if total > 0.0 else 0.0)
+    refits = of_change * (found.preload.refits(2) / total if total > 0.0 else 0.0)
     return refits, wear.face_wear_u_m**2 - refits
 
 
