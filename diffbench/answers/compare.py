@@ -12,10 +12,10 @@ from diffbench.answers.differences import (
     FRICTION_SHAPE,
     LEVEL,
     PRELOAD_LOSS_WEIGHT,
-    Found,
+    Differences,
     corner_entry,
     difference_map,
-    find_changes,
+    differences_between,
 )
 from diffbench.answers.joint import (
     NORMAL_95,
@@ -105,7 +105,7 @@ def compare(
     pair = paired(members)
     same = len({m.visit for m in members}) == 1
     judged = same or all(has_repeatability(m) for m in members)
-    found = find_changes(pair, len(earlier), judged=judged)
+    found = differences_between(pair, len(earlier), judged=judged)
     wear, needs = _wear(found, earlier, later)
     missing = {**found.missing, **({"face_wear": needs} if needs else {})}
     limits = judged_limits(pair, len(earlier), found, wear, later, largest_loss)
@@ -169,7 +169,9 @@ def _check(members: Sequence[Member]) -> None:
         )
 
 
-def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> tuple[Wear | None, str | None]:
+def _wear(
+    found: Differences, earlier: Sequence[Member], later: Sequence[Member]
+) -> tuple[Wear | None, str | None]:
     """Loss of height and wear of a face; or what they need."""
     springs = next((m.springs for m in earlier if m.springs is not None), None)
     faces = earlier[0].facts.faces
@@ -210,7 +212,7 @@ def _wear(found: Found, earlier: Sequence[Member], later: Sequence[Member]) -> t
 
 
 def _verdict(
-    found: Found, limits: Sequence[Judged], *, judged: bool, shown: float | None
+    found: Differences, limits: Sequence[Judged], *, judged: bool, shown: float | None
 ) -> tuple[Verdict, list[str]]:
     """The verdict and its reasons; ``shown`` is the loss of preload that would be shown with 95 %."""
     outcomes = {limit.check.quantity: limit.check.outcome for limit in limits}
@@ -253,7 +255,7 @@ def _open(limit: Judged) -> str:
     return f"{name}; {count}, would settle it if the value stays where it is"
 
 
-def _power(found: Found, before: int, after: int) -> tuple[float | None, int | None]:
+def _power(found: Differences, before: int, after: int) -> tuple[float | None, int | None]:
     """The loss of preload that is shown with a chance of 95 %, and the visits that each state needs for 5 %.
 
     Repeatability shrinks with the number of refits, everything else is left as it is.
@@ -274,7 +276,7 @@ def _next(
     pair: Paired,
     earlier: Sequence[Member],
     later: Sequence[Member],
-    found: Found,
+    found: Differences,
     wear: Wear | None,
     limits: Sequence[Judged],
     events: int,
@@ -301,7 +303,7 @@ def _side(members: Sequence[Member]) -> Side:
 
 
 def _caveats(
-    pair: Paired, earlier: Sequence[Member], later: Sequence[Member], found: Found, *, judged: bool
+    pair: Paired, earlier: Sequence[Member], later: Sequence[Member], found: Differences, *, judged: bool
 ) -> list[str]:
     lines = []
     if not pair.alike:

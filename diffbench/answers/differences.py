@@ -139,7 +139,7 @@ SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
 
 
 @dataclass(frozen=True)
-class Found:
+class Differences:
     """Changes by name, what is not determined with what it needs, and the joint result of the logarithms of
     preload, friction and spring force (as far as they are determined) behind them."""
 
@@ -150,7 +150,7 @@ class Found:
     flanks_apart: float | None
 
 
-def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
+def differences_between(pair: Paired, before: int, *, judged: bool) -> Differences:
     """All changes from the first ``before`` members to the others.
 
     Friction is what all ramp biases have in common, the mean of both flanks' logarithms, each the mean of
@@ -233,7 +233,7 @@ def find_changes(pair: Paired, before: int, *, judged: bool) -> Found:
     changes |= shape
     missing |= open_shape
     spring = (float(joint.value[2]), float(joint.u[2])) if "spring_force" in changes else None
-    return Found(changes, missing, joint, spring, z[3] if len(flanks) == 2 else None)
+    return Differences(changes, missing, joint, spring, z[3] if len(flanks) == 2 else None)
 
 
 def _level(unit: UnitQuantities, flank: str, *, mean: bool) -> float:

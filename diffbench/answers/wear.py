@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
-from diffbench.answers.differences import Found, one_sided
+from diffbench.answers.differences import Differences, one_sided
 from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring
@@ -169,7 +169,7 @@ def visits_for(u: float, *, of_a_refit: float, other: float) -> int | None:
 def judged_limits(
     pair: Paired,
     before: int,
-    found: Found,
+    found: Differences,
     wear: Wear | None,
     later: Sequence[Member],
     largest_loss: float,
@@ -232,7 +232,7 @@ def judged_limits(
     return judged
 
 
-def _of_face_wear(wear: Wear | None, found: Found) -> tuple[float, float]:
+def _of_face_wear(wear: Wear | None, found: Differences) -> tuple[float, float]:
     """Variance of the wear of a face that refits make, and all other."""
     if wear is None:
         return 0.0, 0.0
@@ -248,7 +248,7 @@ SURE = 0.95
 def next_event(
     pair: Paired,
     before: int,
-    found: Found,
+    found: Differences,
     wear: Wear | None,
     limits: Sequence[Judged],
     *,
@@ -265,7 +265,7 @@ def next_event(
         All visits; the first ``before`` of them are of the earlier state.
     before : int
         How many.
-    found : Found
+    found : Differences
         Changes between the states.
     wear : Wear or None
         Wear of the faces, where it could be had.

@@ -1,9 +1,12 @@
-"""Invented units whose truth the simulator knows, as if a bench had measured them, and maps by hand."""
+"""Invented units whose truth the simulator knows, as if a bench had measured them; maps by hand; visits drawn
+from the fitted demo, as the power study draws them."""
 
 from __future__ import annotations
 
 import dataclasses
+import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +14,11 @@ import pytest
 from benchsim.scenario import Q17
 from benchsim.unit import Unit
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
+
+from wear_study import DEMO, Drawer
+
+from diffbench.documents import load_build
 from diffbench.documents.car import Car
 from diffbench.results import characterisation as results
 from diffbench.results.characterisation import Characterisation
@@ -185,3 +193,11 @@ def car() -> Car:
             ),
         }
     )
+
+
+@pytest.fixture(scope="session")
+def drawer_of(demo) -> Callable[[int], Drawer]:
+    """A drawer by its seed, over the demo as the command fitted it."""
+    template = demo.characterisation
+    sheet = load_build(DEMO / "unit-q17-rebuilt.toml")
+    return lambda seed: Drawer(template, sheet, np.random.default_rng(seed))
