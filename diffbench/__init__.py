@@ -15,18 +15,18 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from diffbench.characterisation import Characterisation, load_characterisation
     from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit
-    from diffbench.locking_map import LockingMap, load_map
+    from diffbench.results.characterisation import Characterisation, load_characterisation
+    from diffbench.results.locking_map import LockingMap, load_map
 
 _HOMES = {
-    "Characterisation": "diffbench.characterisation",
-    "load_characterisation": "diffbench.characterisation",
+    "Characterisation": "diffbench.results.characterisation",
+    "load_characterisation": "diffbench.results.characterisation",
     "DiffbenchError": "diffbench.errors",
     "fit": "diffbench.fitting",
-    "LockingMap": "diffbench.locking_map",
-    "load_map": "diffbench.locking_map",
+    "LockingMap": "diffbench.results.locking_map",
+    "load_map": "diffbench.results.locking_map",
 }
 
 

@@ -10,7 +10,30 @@ from dataclasses import dataclass
 
 from diffbench.physics.steady import LAW_UNKNOWNS
 
-__all__ = ["DEFINITIONS", "Definition"]
+__all__ = ["DEFINITIONS", "Definition", "name_of", "parts_of"]
+
+
+def name_of(quantity: str, build: str = "") -> str:
+    """Name of a quantity of one build among several; of the only one, or of all, without a build.
+
+    Examples
+    --------
+    >>> name_of("preload_torque", "D07-2"), name_of("gear_friction")
+    ('preload_torque[D07-2]', 'gear_friction')
+    """
+    return f"{quantity}[{build}]" if build else quantity
+
+
+def parts_of(name: str) -> tuple[str, str]:
+    """Quantity and build of a name.
+
+    Examples
+    --------
+    >>> parts_of("preload_torque[D07-2]"), parts_of("gear_friction")
+    (('preload_torque', 'D07-2'), ('gear_friction', ''))
+    """
+    quantity, bracket, rest = name.partition("[")
+    return (quantity, rest.removesuffix("]")) if bracket else (name, "")
 
 
 @dataclass(frozen=True)

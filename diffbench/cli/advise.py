@@ -11,7 +11,7 @@ from diffbench.cli.ranges import pair, quantity
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.wear.rungs import Way
+    from diffbench.answers.shims import Way
 
 
 @click.command(epilog="Example: diffbench advise fixtures/shims --target '80 N.m' --step '0.05 mm'")
@@ -52,9 +52,9 @@ def advise(
     sheets; one is enough where its sheet states disc springs and spring force. A target beyond what was
     tested is answered with the extrapolation and its doubt, or refused.
     """
+    from diffbench.answers.joint import member
+    from diffbench.answers.shims import advise as advised
     from diffbench.cli.results import results_of
-    from diffbench.wear.advise import advise as advised
-    from diffbench.wear.sharing import member
 
     wanted = quantity(target, "torque", "N.m", "--target")
     width_of_step = quantity(step, "length", "mm", "--step")

@@ -11,7 +11,7 @@ import click
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.wear.comparison import Comparison
+    from diffbench.answers.comparison import Comparison
 
 MANIFEST = "comparison-manifest.json"
 PATH = click.Path(path_type=Path)
@@ -73,10 +73,10 @@ def compare(
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
+    from diffbench.answers.compare import LARGEST_LOSS
+    from diffbench.answers.compare import compare as against
+    from diffbench.answers.joint import member
     from diffbench.cli.results import result_of
-    from diffbench.wear.compare import LARGEST_LOSS
-    from diffbench.wear.compare import compare as against
-    from diffbench.wear.sharing import member
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
@@ -106,9 +106,9 @@ def compare(
     if out is not None:
         _write(out, result)
     if picture is not None:
-        from diffbench.predict import make_map
         from diffbench.report.pictures import put_picture
         from diffbench.report.state_figures import comparison_figure
+        from diffbench.results.predict import make_map
 
         one, other = (make_map(side[0].characterisation) for side in sides)
         reference = sides[0][0].characterisation.reference
@@ -130,8 +130,8 @@ def compare(
 
 def _write(out: Path, result: Comparison) -> None:
     """Both files, as one."""
-    from diffbench.manifest import with_manifest
-    from diffbench.wear.comparison import difference_csv
+    from diffbench.answers.comparison import difference_csv
+    from diffbench.results.manifest import with_manifest
     from diffbench.whole_files import write_whole
 
     table = "" if result.difference_map is None else difference_csv(result.difference_map)

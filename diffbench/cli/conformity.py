@@ -19,7 +19,7 @@ def conformity(result: Path, as_json: bool) -> None:
     done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
     """
     from diffbench.cli.results import result_of
-    from diffbench.wear.conformity import conformity as judged
+    from diffbench.results.conformity import conformity as judged
 
     found = judged(result_of(result, quiet=as_json))
     if as_json:

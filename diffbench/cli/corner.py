@@ -13,7 +13,7 @@ from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
     from diffbench.documents import Phase
-    from diffbench.locking_map import Branch, LockingMap
+    from diffbench.results.locking_map import Branch, LockingMap
 
 PICTURES = ("png", "svg", "pdf")
 MOST_RUNGS = 40
@@ -86,10 +86,10 @@ def corner(
     N·m and °C. Indicative: linear tyres in steady state.
     """
     kind = _kind_of(picture)
+    from diffbench.answers.corner import corner_entry
+    from diffbench.answers.operating_point import with_units
     from diffbench.cli.terminal import width
     from diffbench.documents import load_car
-    from diffbench.trackside.corner import corner_entry
-    from diffbench.trackside.plain import plain
 
     car = load_car(car_file)
     phases = _point(point)
@@ -103,7 +103,7 @@ def corner(
         save_corner_figure(result, drawn, kind=kind)
         put(picture, drawn.getvalue(), replace=True)
     if as_json:
-        click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
     from diffbench.report.corner_text import corner_summary
     from diffbench.report.trackside_text import beyond_advice
@@ -154,7 +154,7 @@ def _units(
     maps: tuple[Path, ...], preloads: tuple[str, ...], characterisation: Path | None
 ) -> list[tuple[str, LockingMap]]:
     """Names and maps: those of the files, or one with its ladder, from low to high."""
-    from diffbench.locking_map import load_map
+    from diffbench.results.locking_map import load_map
 
     loaded = [load_map(path) for path in maps]
     builds = [found.document.build for found in loaded]
@@ -177,9 +177,9 @@ def _units(
 def _ladder(
     name: str, measured: LockingMap, source: Path, torques: list[float]
 ) -> list[tuple[str, LockingMap]]:
-    from diffbench.characterisation import load_characterisation
+    from diffbench.answers.rebuild import preload_ladder, preload_of
     from diffbench.errors import DocumentError
-    from diffbench.trackside.rebuild import preload_ladder, preload_of
+    from diffbench.results.characterisation import load_characterisation
 
     result = load_characterisation(source)
     document = measured.document

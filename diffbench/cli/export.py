@@ -34,7 +34,7 @@ def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
     """
     from diffbench.errors import OutputError
     from diffbench.exports import export_map
-    from diffbench.locking_map import load_map
+    from diffbench.results.locking_map import load_map
 
     locking_map = load_map(map_file)
     map_file = map_file / "map.json" if map_file.is_dir() else map_file

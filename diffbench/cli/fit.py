@@ -14,8 +14,8 @@ from diffbench.cli.ranges import pair
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.characterisation import Characterisation
-    from diffbench.locking_map import LockingMap
+    from diffbench.results.characterisation import Characterisation
+    from diffbench.results.locking_map import LockingMap
 
 NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers and page."
 
@@ -89,7 +89,7 @@ def fit(
     at_once = not (quiet or as_json) and sys.stdout.isatty()
     with Progress(enabled=not quiet and sys.stderr.isatty(), verbose=verbose) as say:
         from diffbench.fitting import fit as characterise
-        from diffbench.predict import make_map
+        from diffbench.results.predict import make_map
 
         result = characterise(run_sheets, progress=say)
         if at_once:

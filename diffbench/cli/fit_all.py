@@ -18,7 +18,7 @@ from diffbench.cli.terminal import print_text
 from diffbench.plain_text import spreadsheet_text
 
 if TYPE_CHECKING:
-    from diffbench.fleet import Fleet, Outcome
+    from diffbench.run.fleet import Fleet, Outcome
 
 _SHOWN = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
 _ELSEWHERE = 16  # workers of a scheduler, for how much is handed over at once
@@ -64,8 +64,8 @@ def fit_all(
     recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
     done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
     """
-    from diffbench.fleet import Fleet, fit_fleet, run_sheets
-    from diffbench.fleet.engines import cluster, processes
+    from diffbench.run.engines import cluster, processes
+    from diffbench.run.fleet import Fleet, fit_fleet, run_sheets
     from diffbench.whole_files import write_whole
 
     if not folder.is_dir():
@@ -131,7 +131,7 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
     if outcome.faults:
         return row
-    from diffbench.manifest import read_whole
+    from diffbench.results.manifest import read_whole
 
     found = json.loads(read_whole(fleet.folder(sheet) / "characterisation.json"))
     row.update({key: found[key] for key in ("unit", "build", "date")})

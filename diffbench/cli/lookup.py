@@ -11,7 +11,7 @@ import click
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.locking_map import Branch
+    from diffbench.results.locking_map import Branch
 
 
 @click.command(
@@ -37,7 +37,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
     Bare numbers are in N·m, rad/s and °C.
     """
     from diffbench.cli.ranges import quantity
-    from diffbench.locking_map import load_map
+    from diffbench.results.locking_map import load_map
 
     place = (
         quantity(torque, "torque", "N.m", "--torque"),

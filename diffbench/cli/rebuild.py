@@ -47,12 +47,11 @@ def rebuild(
     A prediction, not a measurement: no node of such a map counts as tested. Bare numbers are in N·m, N and
     degrees.
     """
-    from diffbench.characterisation import load_characterisation
+    from diffbench.answers.rebuild import Rebuild, compared, predicted_map
     from diffbench.cli.ranges import quantity
-    from diffbench.predict import map_on
     from diffbench.report.trackside_text import rebuild_text
-    from diffbench.trackside.changes import Rebuild
-    from diffbench.trackside.rebuild import compared, predicted_map
+    from diffbench.results.characterisation import load_characterisation
+    from diffbench.results.predict import map_on
 
     def read(text: str | None, dimension: str, bare_unit: str, option: str) -> float | None:
         return None if text is None else quantity(text, dimension, bare_unit, option)
@@ -72,10 +71,10 @@ def rebuild(
         put_text(target, made.to_json())
     rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
-        from diffbench.trackside.plain import plain
+        from diffbench.answers.operating_point import with_units
 
         written = None if target is None else str(target)
-        document = {"predicted": made.document.predicted, "written": written, "points": plain(rows)}
+        document = {"predicted": made.document.predicted, "written": written, "points": with_units(rows)}
         click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
         return
     print_text(rebuild_text(made, rows, result.reference))

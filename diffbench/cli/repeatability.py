@@ -19,8 +19,8 @@ def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
     standard deviation and limit of each quantity, Cochran's and Grubbs' tests for outlying repeats, and the
     table for the rig file.
     """
+    from diffbench.answers.repeatability import repeatability as repeated
     from diffbench.cli.results import results_of
-    from diffbench.wear.repeats import repeatability as repeated
 
     found = results_of(results, quiet=as_json)
     result = repeated([one for _, one in found], names=[str(path) for path, _ in found])

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from diffbench.cli.progress import Progress
 
 if TYPE_CHECKING:
-    from diffbench.characterisation import Characterisation
     from diffbench.errors import Fault
+    from diffbench.results.characterisation import Characterisation
 
 
 def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
@@ -34,7 +34,7 @@ def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
     DiffbenchError
         The file cannot serve.
     """
-    from diffbench.characterisation import load_characterisation
+    from diffbench.results.characterisation import load_characterisation
 
     if path.suffix.lower() == ".toml":
         from diffbench.fitting import fit
@@ -56,7 +56,7 @@ def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path
     """
     from diffbench.documents import load_visit, run_sheets_in
     from diffbench.errors import DiffbenchError, DocumentError
-    from diffbench.manifest import holds
+    from diffbench.results.manifest import holds
 
     listed: list[Path] = []
     for path in paths:

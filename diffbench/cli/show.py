@@ -15,7 +15,7 @@ from diffbench.cli.terminal import print_text
 @click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
 def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
     """Show a characterisation again, as fit printed it."""
-    from diffbench.characterisation import load_characterisation
+    from diffbench.results.characterisation import load_characterisation
 
     result = load_characterisation(characterisation)
     if as_json:

@@ -11,8 +11,8 @@ import click
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
-    from diffbench.locking_map import Branch, LockingMap
-    from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
+    from diffbench.answers.operating_point import SlipVerdict, TorqueSplit
+    from diffbench.results.locking_map import Branch, LockingMap
 
 
 @click.command(
@@ -53,10 +53,9 @@ def split(
     With --torque and --speed: locking torque, locking effect and torque bias ratio. With --left and --right:
     locked or slipping. Bare numbers are in N·m, rad/s and °C.
     """
+    from diffbench.answers.operating_point import slip_state, torque_split, with_units
     from diffbench.cli.ranges import quantity
-    from diffbench.locking_map import load_map
-    from diffbench.trackside.operating_point import slip_state, torque_split
-    from diffbench.trackside.plain import plain
+    from diffbench.results.locking_map import load_map
 
     def read(text: str, dimension: str, bare_unit: str, option: str) -> float:
         return quantity(text, dimension, bare_unit, option)
@@ -75,10 +74,10 @@ def split(
     else:
         raise click.UsageError("Give either --torque and --speed, or --left and --right.")
     if as_json:
-        click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
+    from diffbench.answers.operating_point import SlipVerdict as Verdict
     from diffbench.report.trackside_text import beyond_advice, slip_text, split_text
-    from diffbench.trackside.operating_point import SlipVerdict as Verdict
 
     print_text(slip_text(result) if isinstance(result, Verdict) else split_text(result))
     if result.beyond:

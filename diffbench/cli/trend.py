@@ -73,7 +73,7 @@ def trend(
 
         write_picture(found, picture)
     if as_json:
-        from diffbench.trend.document import document_of
+        from diffbench.trend.courses import document_of
 
         click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
     else:

@@ -41,7 +41,7 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
     ends it, with exit status 0; the last result stays.
     """
     from diffbench.documents import run_sheets_in
-    from diffbench.watching import Event, Watch
+    from diffbench.run.watch import Event, Watch
 
     if not folder.is_dir():
         raise click.BadParameter(f"'{folder}' is no folder.", param_hint="FOLDER")

@@ -15,6 +15,7 @@ from diffbench.conditioning.tare import Tare
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.documents.arrangements import noise_share
+from diffbench.doubts import CountsAsExact, Source
 
 Array = NDArray[np.float64]
 
@@ -64,6 +65,12 @@ def refit_spread(rig: Rig) -> tuple[float, float]:
     return rig.repeatability.preload_torque or 0.0, rig.repeatability.ramp_bias or 0.0
 
 
+def exact_gain(channel: str) -> CountsAsExact:
+    """What is said of a torque channel whose gain has no stated uncertainty."""
+    text = f"u_gain of {channel} is not stated: its gain counts as exact"
+    return CountsAsExact(text, Source.TRANSDUCER_GAIN, channel)
+
+
 def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and
     drag)."""
@@ -106,17 +113,17 @@ def sources(
 
     for name in needed_torques(rig):
         channel = rig.channel[name]
-        add(name, "gain", "transducer gain", channel.u_gain, rig_key)
+        add(name, "gain", Source.TRANSDUCER_GAIN, channel.u_gain, rig_key)
         if tare is not None and name in tare.mean:
-            add(name, "tare", "tare", tare.u[name], visit_key, channel.u_zero or 0.0)
+            add(name, "tare", Source.TARE, tare.u[name], visit_key, channel.u_zero or 0.0)
         else:
-            add(name, "zero", "transducer zero", channel.u_zero, visit_key)
-            add(name, "drag", "bearing and seal drag", channel.drag.u, rig_key)
-        add(name, "lag", "lag", channel.lag.u, rig_key)
-        add(name, "inertia", "inertia", channel.inertia.u, rig_key)
+            add(name, "zero", Source.TRANSDUCER_ZERO, channel.u_zero, visit_key)
+            add(name, "drag", Source.DRAG, channel.drag.u, rig_key)
+        add(name, "lag", Source.LAG, channel.lag.u, rig_key)
+        add(name, "inertia", Source.INERTIA, channel.inertia.u, rig_key)
         if name == "input_torque" and channel.at == "pinion":
-            add(name, "ratio", "final drive", channel.ratio.u, rig_key)
-            add(name, "efficiency", "final drive", channel.efficiency.u, rig_key)
+            add(name, "ratio", Source.FINAL_DRIVE, channel.ratio.u, rig_key)
+            add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
     return found
 
 

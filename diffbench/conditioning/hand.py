@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import Effect, ErrorSource
+from diffbench.conditioning.bench import Effect, ErrorSource, exact_gain
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.checks.held import LEAST_LEVEL
 from diffbench.conditioning.findings import breaks_off
@@ -15,6 +15,7 @@ from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
 from diffbench.conditioning.samples import corrected
 from diffbench.documents import Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
+from diffbench.doubts import Source
 from diffbench.errors import Fault, Place, RecordingError
 from diffbench.recording import Recording
 
@@ -65,17 +66,20 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     sources: dict[str, ErrorSource] = {}
     if channel.u_gain:
         sources["gain"] = ErrorSource(
-            f"{rig_key}:turning_torque.gain", "gain of turning_torque", "transducer gain", channel.u_gain
+            f"{rig_key}:turning_torque.gain", "gain of turning_torque", Source.TRANSDUCER_GAIN, channel.u_gain
         )
     if channel.u_zero:
         sources["zero"] = ErrorSource(
-            f"{visit_key}:turning_torque.zero", "zero of turning_torque", "transducer zero", channel.u_zero
+            f"{visit_key}:turning_torque.zero",
+            "zero of turning_torque",
+            Source.TRANSDUCER_ZERO,
+            channel.u_zero,
         )
     if channel.drag.u:
         sources["drag"] = ErrorSource(
             f"{rig_key}:turning_torque.drag",
             "drag of turning_torque",
-            "bearing and seal drag",
+            Source.DRAG,
             channel.drag.u,
         )
     dropped = {
@@ -96,7 +100,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         for number, (key, rows) in enumerate(groups.items())
     )
     temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
-    notes = [] if channel.u_gain else ["u_gain of turning_torque is not stated: its gain counts as exact"]
+    notes = [] if channel.u_gain else [exact_gain("turning_torque")]
     return ConditionedVisit(
         runs,
         {s.key: s for s in sources.values()},

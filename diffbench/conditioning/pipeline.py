@@ -18,6 +18,7 @@ from diffbench.conditioning.sweeps import Sweeps, Taken
 from diffbench.conditioning.tare import Tare, TareRun, joined_tare, tare, tare_run
 from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig
+from diffbench.doubts import CountsAsExact, Source
 from diffbench.errors import DiffbenchError, Fault, RecordingError
 from diffbench.recording import Recording
 
@@ -128,16 +129,18 @@ def _read(
 
 def _notes(
     rig: Rig, tared: Tare | None, doubtful: dict[tuple[str, str], bench.ErrorSource]
-) -> tuple[str, ...]:
+) -> tuple[CountsAsExact, ...]:
     """Uncertainties that matter and are not stated: taken as zero, and said."""
-    notes: list[str] = []
+    notes: list[CountsAsExact] = []
     for name in bench.needed_torques(rig):
         channel = rig.channel[name]
         if (name, "gain") not in doubtful:
-            notes.append(f"u_gain of {name} is not stated: its gain counts as exact")
+            notes.append(bench.exact_gain(name))
         zero_known = (name, "zero") in doubtful or (tared is not None and name in tared.mean)
         if not zero_known:
-            notes.append(f"u_zero of {name} is not stated and no tare run gives it: its zero counts as exact")
+            text = f"u_zero of {name} is not stated and no tare run gives it: its zero counts as exact"
+            notes.append(CountsAsExact(text, Source.TRANSDUCER_ZERO, name))
         if name == "input_torque" and channel.at == "pinion" and (name, "efficiency") not in doubtful:
-            notes.append("the efficiency of the final drive has no stated uncertainty: it counts as exact")
+            text = "the efficiency of the final drive has no stated uncertainty: it counts as exact"
+            notes.append(CountsAsExact(text, Source.FINAL_DRIVE, "the final drive"))
     return tuple(notes)

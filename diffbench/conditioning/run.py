@@ -12,6 +12,7 @@ from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.findings import Finding
 from diffbench.documents import Rig
+from diffbench.doubts import CountsAsExact
 
 Array = NDArray[np.float64]
 
@@ -74,6 +75,6 @@ class ConditionedVisit:
     runs: tuple[ConditionedRun, ...]
     sources: Mapping[str, ErrorSource]
     temperature_u: float | None
-    notes: tuple[str, ...]
+    notes: tuple[CountsAsExact, ...]
     rig: Rig
     findings: tuple[Finding, ...] = ()

@@ -16,13 +16,13 @@ SCHEMAS: dict[str, str] = {
     "build": "diffbench.documents.schemas:build_schema",
     "run": "diffbench.documents.schemas:run_schema",
     "car": "diffbench.documents.schemas:car_schema",
-    "characterisation": "diffbench.characterisation:document_schema",
-    "map": "diffbench.locking_map:document_schema",
-    "manifest": "diffbench.manifest:document_schema",
-    "conformity": "diffbench.wear.conformity:document_schema",
-    "comparison": "diffbench.wear.comparison:document_schema",
-    "repeatability": "diffbench.wear.repeats:document_schema",
-    "shim-advice": "diffbench.wear.advise:document_schema",
+    "characterisation": "diffbench.results.characterisation:document_schema",
+    "map": "diffbench.results.locking_map:document_schema",
+    "manifest": "diffbench.results.manifest:document_schema",
+    "conformity": "diffbench.results.conformity:document_schema",
+    "comparison": "diffbench.answers.comparison:document_schema",
+    "repeatability": "diffbench.answers.repeatability:document_schema",
+    "shim-advice": "diffbench.answers.shims:document_schema",
 }
 """Where the schema of each kind is made: module and function without arguments, imported when asked for."""
 

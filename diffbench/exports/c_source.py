@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 import diffbench
-from diffbench.beyond_axes import inner_nodes
-from diffbench.locking_map import Branch, LockingMap
+from diffbench.results.beyond_axes import inner_nodes
+from diffbench.results.locking_map import Branch, LockingMap
 
 __all__ = ["c_identifier", "c_sources", "export_c", "fill_template"]
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import csv
 import io
 
-from diffbench.beyond_axes import inner_nodes
-from diffbench.locking_map import AXES, BRANCHES, LockingMap
+from diffbench.results.beyond_axes import inner_nodes
+from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_csv", "map_csv"]
 
@@ -40,7 +40,7 @@ def map_csv(locking_map: LockingMap) -> str:
     ``BRANCH_high_Nm`` and ``BRANCH_tested`` (``true`` or ``false``). Temperature varies quickest, input
     torque slowest.
 
-    Then the rule beyond the axes (`diffbench.beyond_axes`), at the nodes at an end of that axis and empty at
+    Then the rule beyond the axes (`results.beyond_axes`), at the nodes at an end of that axis and empty at
     all others: for each branch ``BRANCH_beyond_per_Nm``, what the value changes by for each N·m further out,
     and ``BRANCH_beyond_half_width_per_Nm``, what both limits part by; last
     ``beyond_half_width_share_per_rad_s`` and ``beyond_half_width_share_per_K``, the same as shares of the

@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 import diffbench
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["UNITS", "facts", "facts_json"]
 

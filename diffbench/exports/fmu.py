@@ -35,7 +35,7 @@ from diffbench.exports.fmu_description import (
     description_3,
     documentation,
 )
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["export_fmi2", "export_fmi3", "find_compiler"]
 

@@ -7,7 +7,7 @@ from html import escape as escape_html
 from xml.sax.saxutils import escape, quoteattr
 
 import diffbench
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["VARIABLES", "Variable", "build_description", "description_2", "description_3", "documentation"]
 

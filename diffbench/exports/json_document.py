@@ -5,7 +5,7 @@ Format: RFC 8259; the schema (draft 2020-12) is what ``diffbench schema map`` pr
 
 from __future__ import annotations
 
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["export_json"]
 

@@ -13,7 +13,7 @@ import numpy as np
 
 import diffbench
 from diffbench.exports.facts import UNITS, facts, facts_json
-from diffbench.locking_map import AXES, BRANCHES, LockingMap
+from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_mat"]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.exports.facts import facts_json
-from diffbench.locking_map import AXES, BRANCHES, LockingMap
+from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_modelica"]
 

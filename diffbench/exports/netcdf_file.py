@@ -16,7 +16,7 @@ import diffbench
 from diffbench.errors import OutputError
 from diffbench.exports.facts import facts, facts_json
 from diffbench.exports.hdf5_times import without_times
-from diffbench.locking_map import AXES, BRANCHES, LockingMap
+from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_netcdf"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from diffbench.locking_map import LockingMap
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["export_python"]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from diffbench.errors import OutputError
-from diffbench.locking_map import LockingMap
 from diffbench.plain_text import whole_texts
+from diffbench.results.locking_map import LockingMap
 from diffbench.whole_files import write_whole
 
 __all__ = ["FORMATS", "Format", "export_map"]

@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Adequacy
 from diffbench.fitting.candidate import Candidate
+from diffbench.results.characterisation import Adequacy
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

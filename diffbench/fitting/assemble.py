@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diffbench.characterisation import Correlation, Parameter, Status
+from diffbench.doubts import Source, is_weak, without_size
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
-from diffbench.fitting.exact import NOT_STATED
+from diffbench.results.characterisation import Correlation, Parameter, Status
 
 # A quantity is not determined when its standard uncertainty exceeds half of its size, or when most of its
 # variance comes from what is merely plausible and it is not small either.
@@ -62,16 +62,16 @@ def combine_forms(
         total += weight
     squares = {source: value / total for source, value in squares.items()}
     if between > 0:
-        squares["form of the model"] = between / total
+        squares[Source.FORM] = between / total
     variance = sum(squares.values())
     u = float(np.sqrt(variance))
-    noise = squares.get("noise", 0.0)
+    noise = squares.get(Source.NOISE, 0.0)
     effective = dof * (variance / noise) ** 2 if noise > 0 else np.inf
     budget = {source: float(np.sqrt(value)) for source, value in squares.items() if value > 1e-6 * variance}
     # a statement that the quantity rests on, without an uncertainty, is in the budget aloud: as zero
     for source, size in first.sheet.items():
-        if size == 0.0 and not source.startswith("weak"):
-            budget[f"{source}: {NOT_STATED}"] = 0.0
+        if size == 0.0 and not is_weak(source):
+            budget[without_size(source)] = 0.0
     return Combined(
         first.value, u, dict(sorted(budget.items(), key=lambda item: -item[1])), float(effective), first
     )
@@ -80,7 +80,7 @@ def combine_forms(
 def determined(combined: Combined) -> bool:
     """Whether data and sheet determine the quantity, by its budget."""
     relative = combined.u / max(abs(combined.value), combined.estimate.scale)
-    weak = sum(size**2 for source, size in combined.budget.items() if source.startswith("weak"))
+    weak = sum(size**2 for source, size in combined.budget.items() if is_weak(source))
     share = weak / combined.u**2 if combined.u > 0 else 0.0
     leaning = combined.u > LEANING_ANGLE if combined.estimate.unit == "deg" else relative > LEANING_U
     return relative <= HOPELESS_U and not (share > LEANING_SHARE and leaning)

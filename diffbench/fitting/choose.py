@@ -16,7 +16,6 @@ from typing import cast
 
 import numpy as np
 
-from diffbench.characterisation import LawVerdict
 from diffbench.documents import Build
 from diffbench.documents.build import PreloadLawName
 from diffbench.fitting.candidate import Candidate, fit_form, in_the_light_of, quick_search
@@ -26,6 +25,7 @@ from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.tested import ramp_seen
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.results.characterisation import LawVerdict
 
 # Kass & Raftery, J. Am. Stat. Assoc. 90 (1995): twice the log Bayes factor above 10 is "very strong", above 6
 # "strong".

@@ -4,54 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from diffbench.characterisation import Parameter
 from diffbench.documents import Build
-
-#: how a note on the bench stands in the budget of what was measured with it
-_BENCH = (
-    ("u_gain of", "transducer gain"),
-    ("u_zero of the temperature", "temperature reading"),
-    ("u_zero of", "transducer zero"),
-    ("the efficiency of", "final drive"),
-)
-NOT_STATED = "no uncertainty stated, counts as exact"
+from diffbench.doubts import CountsAsExact, Source, without_size
+from diffbench.results.characterisation import Parameter
 
 
-def assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[str]:
+def assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[CountsAsExact]:
     """Notes on the build sheets' values, and on the temperature, that have no uncertainty; each once."""
-    notes: list[str] = []
-    if temperature_u == 0.0:
-        notes.append("u_zero of the temperature channel is not stated: temperatures count as exact")
+    texts: list[str] = []
     for build in builds:
         if build.gear_friction is None:
-            notes.append(
+            texts.append(
                 "gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias"
             )
         elif not build.gear_friction.u:
-            notes.append("gear_friction has no stated uncertainty: it counts as exact")
+            texts.append("gear_friction has no stated uncertainty: it counts as exact")
         if build.preload.spring_force is not None and not build.preload.spring_force.u:
-            notes.append("the spring force has no stated uncertainty: it counts as exact")
+            texts.append("the spring force has no stated uncertainty: it counts as exact")
         for name in ("drive_angle", "coast_angle"):
             angle = getattr(build.ramps, name)
             if angle is not None and not angle.u:
-                notes.append(f"{name} has no stated uncertainty: it counts as exact where it is used")
+                texts.append(f"{name} has no stated uncertainty: it counts as exact where it is used")
         if not build.packs.inner_radius.u and not build.packs.outer_radius.u:
-            notes.append("the plate radii have no stated uncertainty: they count as exact")
+            texts.append("the plate radii have no stated uncertainty: they count as exact")
         if build.ramps.pin_radius is not None and not build.ramps.pin_radius.u:
-            notes.append("the pin radius has no stated uncertainty: it counts as exact")
-    return list(dict.fromkeys(notes))
+            texts.append("the pin radius has no stated uncertainty: it counts as exact")
+    notes = [CountsAsExact(text) for text in dict.fromkeys(texts)]
+    if temperature_u == 0.0:
+        text = "u_zero of the temperature channel is not stated: temperatures count as exact"
+        notes.append(CountsAsExact(text, Source.TEMPERATURE, "the temperature channel"))
+    return notes
 
 
-def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[str]) -> dict[str, Parameter]:
-    """Parameters with what counts as exact in their budgets: zero, by name.
+def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[CountsAsExact]) -> dict[str, Parameter]:
+    """Parameters with what counts as exact on the bench in their budgets: zero, by name.
 
-    ``notes`` on the bench. What the build sheet's values do comes with each quantity's own budget.
+    What the build sheet's values do comes with each quantity's own budget.
     """
-    entries: dict[str, float] = {}
-    for note in notes:
-        source = next((source for start, source in _BENCH if note.startswith(start)), None)
-        if source is not None:
-            entries[f"{source}, {_subject(note)}: {NOT_STATED}"] = 0.0
+    entries = {without_size(note.source, note.subject): 0.0 for note in notes if note.source is not None}
     if not entries:
         return dict(parameters)
     return {
@@ -60,13 +50,3 @@ def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[str]) -> dic
         else item
         for name, item in parameters.items()
     }
-
-
-def _subject(note: str) -> str:
-    """The channel or part that a note is on.
-
-    >>> _subject("u_gain of left_torque is not stated: its gain counts as exact")
-    'left_torque'
-    """
-    subject = note.split(" is not stated", maxsplit=1)[0].split(" has no stated", maxsplit=1)[0]
-    return subject.split(" of ", maxsplit=1)[-1]

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diffbench.characterisation import Tested
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.fitting.bench_constants import constants_pulled
 from diffbench.fitting.candidate import Candidate
+from diffbench.results.characterisation import Tested
 
 
 def excitation_findings(

@@ -8,25 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from diffbench.characterisation import (
-    Adequacy,
-    BuildFacts,
-    Characterisation,
-    Diagnostics,
-    FindingRecord,
-    LimitVerdict,
-    Parameter,
-    Provenance,
-    SpringFacts,
-    Tested,
-)
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, misfit_factor
-from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
@@ -41,7 +29,6 @@ from diffbench.fitting.kept import evidence_of, form_state
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.noise import MODEL_FLOOR
-from diffbench.fitting.one_build import folder_names
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
@@ -49,6 +36,21 @@ from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.results.advice import next_steps
+from diffbench.results.characterisation import (
+    Adequacy,
+    BuildFacts,
+    Characterisation,
+    Diagnostics,
+    FindingRecord,
+    LimitVerdict,
+    Parameter,
+    Provenance,
+    SpringFacts,
+    Tested,
+)
+from diffbench.results.conformity import LIMITED, decided
+from diffbench.results.one_build import folder_names
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 # A long, quiet sweep shows what no model of plates is better than: a thousandth of the torque difference.
@@ -142,7 +144,7 @@ def _characterise(
             flank: any(
                 p.status == "measured"
                 for name, p in parameters.items()
-                if name.startswith(f"ramp_bias_{flank}_unloading{label}")
+                if (name if label else parts_of(name)[0]) == f"ramp_bias_{flank}_unloading{label}"
             )
             for flank in ("drive", "coast")
         }
@@ -162,7 +164,8 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u))
+        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
+        key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)
     from diffbench import __version__
@@ -187,7 +190,7 @@ def _characterise(
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
-        assumed_exact=assumed,
+        assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
         next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
         forms=[
@@ -243,7 +246,7 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
     each."""
     names = list(dict.fromkeys(build.build for build in builds))
     first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
-    labels = [""] if len(names) == 1 else [f"[{name}]" for name in names]
+    labels = [""] if len(names) == 1 else [name_of("", name) for name in names]
 
     def degrees(angle: object) -> float | None:
         return None if angle is None else float(np.degrees(angle.value))  # type: ignore[attr-defined]
@@ -404,27 +407,17 @@ def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
 def _limit_verdicts(
     builds: Sequence[Build], parameters: dict[str, Parameter], labels: Sequence[str]
 ) -> list[LimitVerdict]:
-    """Limits of each build's sheet: proven within or outside by the 95 % interval, else not proven (ISO
-    14253-1)."""
+    """Limits of each build's sheet: proven within or outside by the 95 % interval, else not proven."""
+    words = {"conforming": "within", "not conforming": "outside", "not proven": "not proven"}
     found: list[LimitVerdict] = []
     for build, label in zip(builds, labels, strict=True):
-        for name, pair, key in (
-            ("preload_torque", build.limits.preload_torque, "preload_torque"),
-            ("ramp_bias_drive", build.limits.ramp_bias_drive, "ramp_bias_drive_loading"),
-            ("ramp_bias_coast", build.limits.ramp_bias_coast, "ramp_bias_coast_loading"),
-        ):
-            item = parameters.get(f"{key}{label}")
+        for name, key in LIMITED.items():
+            item, pair = parameters.get(f"{key}{label}"), getattr(build.limits, name)
             if pair is None or item is None:
                 continue
             low, high = pair
-            if item.low is None or item.high is None:
-                verdict = "not proven"
-            elif low <= item.low and item.high <= high:
-                verdict = "within"
-            elif item.high < low or item.low > high:
-                verdict = "outside"
-            else:
-                verdict = "not proven"
+            interval = None if item.low is None or item.high is None else (item.low, item.high)
+            verdict = words[decided(interval, low, high)]
             found.append(
                 LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
             )

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from diffbench.characterisation import Evidence, FormState
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build
 from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
+from diffbench.results.characterisation import Evidence, FormState
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName
@@ -37,9 +38,9 @@ def form_state(
             (sharing.drive_ratios, place.drive),
             (sharing.coast_ratios, place.coast),
         ):
-            stem, bracket, _ = names[at].partition("[")
-            if bracket:
-                kept.setdefault(f"{stem}[{build.build}]", candidate.names.position[names[at]])
+            quantity, of_some = parts_of(names[at])
+            if of_some:
+                kept.setdefault(name_of(quantity, build.build), candidate.names.position[names[at]])
     rows = list(kept.values())
     return FormState(
         law=cast("PreloadLawName", candidate.form.law),

@@ -15,9 +15,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Gain, NextTest
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.definitions import parts_of
 from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.assemble import Combined
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
@@ -27,6 +28,7 @@ from diffbench.fitting.planned_run import PlannedSweep, planned_data
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.results.characterisation import Gain, NextTest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -52,7 +54,6 @@ OTHERS = (
 PRESS = 0.01  # relative standard uncertainty of a spring force from a good press (common practice, no source)
 OF_ONE_RUN = ("plate_excess[", "ramp_start[")
 OF_ONE_VISIT = (".zero", ".tare")
-SPRING = "spring force (build sheet)"
 
 
 def next_tests(
@@ -71,7 +72,7 @@ def next_tests(
     """
     data = candidate.model.data
     swept = [v for v in range(len(visits)) if (data.friction_state[data.visit == v] == 0).any()]
-    names = [n for n in combined if n.split("[")[0] in (*TARGETS, *OTHERS) and combined[n].u > 0]
+    names = [n for n in combined if parts_of(n)[0] in (*TARGETS, *OTHERS) and combined[n].u > 0]
     if not swept or not names:
         return []
     place = swept[0]
@@ -104,11 +105,11 @@ def _offer(
     worth, gains = 0.0, []
     for name, ratio in zip(names, ratios.tolist(), strict=True):
         item = combined[name]
-        form = item.budget.get("form of the model", 0.0)
+        form = item.budget.get(Source.FORM, 0.0)
         then = float(np.sqrt(form**2 + max(item.u**2 - form**2, 0.0) * min(ratio, 1.0) ** 2))
         if then > WORTH * item.u:
             continue
-        worth += -np.log(then / item.u) * (1.0 if name.split("[")[0] in TARGETS else 0.3)
+        worth += -np.log(then / item.u) * (1.0 if parts_of(name)[0] in TARGETS else 0.3)
         gains.append(Gain(quantity=name, unit=item.estimate.unit, u_now=item.u, u_then=then))
     return float(worth), NextTest(run=text, gains=gains)
 
@@ -327,8 +328,8 @@ def _pressed(
     parts = []
     for name in names:
         sheet = dict(combined[name].estimate.sheet)
-        if SPRING in sheet:
-            sheet[SPRING] *= share
+        if Source.SPRING_FORCE in sheet:
+            sheet[Source.SPRING_FORCE] *= share
         parts.append(sum(u**2 for u in sheet.values()))
     return f"measure the spring's force on a press, to {100 * PRESS:g} %", np.array(parts)
 

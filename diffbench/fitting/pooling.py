@@ -18,6 +18,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit
 from diffbench.documents.one_sheet import one_sheet
+from diffbench.doubts import is_weak
 from diffbench.errors import Fault, FitError, Place
 from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.assemble import LEANING_SHARE, LEANING_U
@@ -328,7 +329,7 @@ def _answer(question: _Question, own: _Own) -> tuple[_Own, float, Mapping[Hashab
     weak = 0.0
     for source, block in covariance.shares.items():
         for name, size in zip(covariance.origins[source], (slope @ block).tolist(), strict=True):
-            weak += size**2 if source.startswith("weak") else 0.0
+            weak += size**2 if is_weak(source) else 0.0
             if name.startswith(OF_A_VISIT):
                 alone += size**2
             else:

@@ -23,7 +23,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diffbench.definitions import name_of
 from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import REFIT_PARTS, Form, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Names, Unknown
@@ -76,7 +78,7 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
         return place, first
 
     def names(stem: str, first: list[int]) -> tuple[str, ...]:
-        return (stem,) if len(first) == 1 else tuple(f"{stem}[{builds[i].build}]" for i in first)
+        return (stem,) if len(first) == 1 else tuple(name_of(stem, builds[i].build) for i in first)
 
     # two visits with one build sheet are one assembly; another build always has its own preload
     preload_place, preload_first = groups([(b.build,) for b in builds])
@@ -179,9 +181,7 @@ def unknowns(
     gear = build.gear_friction
     gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
     # while a greater-of contact is closed, the gears alone follow the input torque: there they do show
-    made.append(
-        _stated("gear_friction", gear_value, gear_u, "gear friction (build sheet)", searched=not linear)
-    )
+    made.append(_stated("gear_friction", gear_value, gear_u, Source.GEAR_FRICTION, searched=not linear))
     made.append(
         Unknown(
             "viscous",
@@ -247,7 +247,7 @@ def unknowns(
             knowledge="stated" if capacity_stated else "weak",
             prior=capacity,
             prior_u=capacity_u,
-            source="plate heat capacity (build sheet)" if capacity_stated else "weak: plate heat",
+            source=Source.HEAT_CAPACITY if capacity_stated else "weak: plate heat",
         ),
         Unknown(
             # plates settle within some ten to a hundred seconds (common practice, no source)
@@ -319,9 +319,9 @@ def unknowns(
                 knowledge="stated",
                 prior=0.0,
                 prior_u=1.0,
-                source="temperature reading",
+                source=Source.TEMPERATURE,
                 considered=True,
-                label="temperature reading",
+                label=Source.TEMPERATURE,
             )
         )
     return Names(tuple(made))
@@ -350,7 +350,7 @@ def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
                     knowledge="stated",
                     prior=0.0,
                     prior_u=1.0,
-                    source="bench repeatability",
+                    source=Source.REPEATABILITY,
                     label=f"refit to the bench of visit {visit + 1}",
                     considered=sharers == 1,
                 )

@@ -10,8 +10,9 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import SheetCheck
+from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
@@ -27,6 +28,7 @@ from diffbench.fitting.split_equations import (
     equations,
 )
 from diffbench.physics.ramps import effective_angle, log_slope
+from diffbench.results.characterisation import SheetCheck
 
 Array = NDArray[np.float64]
 
@@ -127,7 +129,7 @@ def split(
             f"force[{i}]",
             b.preload.spring_force.value,
             b.preload.spring_force.u or 0.0,
-            "spring force (build sheet)",
+            Source.SPRING_FORCE,
         )
         for i, b in enumerate(builds)
         if b.preload.spring_force is not None
@@ -168,7 +170,7 @@ def split(
                 size = abs(found.by_statement[j]) * statement.u * factor
                 sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
             by_radii = (found.by_effective_radius * radii_u[0], found.by_pin_radius * radii_u[1])
-            sheet["radii (build sheet)"] = float(np.hypot(*by_radii)) * factor
+            sheet[Source.RADII] = float(np.hypot(*by_radii)) * factor
             # what the part does not rest on is not in its budget at all
             rests = {
                 statement.source
@@ -176,7 +178,7 @@ def split(
                 if abs(found.by_statement[j]) * abs(statement.value) > NEXT_TO_NOTHING * abs(found.value)
             }
             if np.hypot(found.by_effective_radius, found.by_pin_radius) > NEXT_TO_NOTHING * abs(found.value):
-                rests.add("radii (build sheet)")
+                rests.add(Source.RADII)
             sheet = {source: size for source, size in sheet.items() if source in rests}
             sheet["weak: like friction on both flanks"] = found.assumed_u * factor
             estimates[name] = Estimate(
@@ -204,7 +206,7 @@ def split(
     groups = {"drive": (model.sharing.drive_biases, "drive"), "coast": (model.sharing.coast_biases, "coast")}
     for flank, (names, _) in groups.items():
         for name in names:
-            suffix = name[name.index("[") :] if "[" in name else ""
+            suffix = name_of("", parts_of(name)[1])
             angle_needs = (
                 FRICTION_NEEDS.split(", or the nominal", maxsplit=1)[0]
                 + f", with loading and unloading under {flank} torque"
@@ -321,9 +323,7 @@ def _angle_statements(
         ):
             angle = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
             if angle is not None:
-                found[name] = Statement(
-                    f"angle[{name}]", angle.value, angle.u or 0.0, "ramp angle (build sheet)"
-                )
+                found[name] = Statement(f"angle[{name}]", angle.value, angle.u or 0.0, Source.RAMP_ANGLE)
     return list(found.values())
 
 
@@ -364,7 +364,7 @@ def _loading_angle(
         size = abs(slope * friction.by_statement[j] / friction.value) * statement.u
         sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
     # the effective radius is in the friction coefficient as well, and drops out
-    sheet["radii (build sheet)"] = abs(slope) * geometry.pin_radius_u
+    sheet[Source.RADII] = abs(slope) * geometry.pin_radius_u
     sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
 
     def of_draws(draws: JointDraws) -> Array:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.estimates import Estimate
 
 
@@ -41,7 +42,7 @@ def shim_rates(
             "reference condition",
             needs="builds of which the shims differ by more, or several refits of each",
             scale=10.0,
-            sheet={"shim thickness (build sheet)": doubt} if doubt else {},
+            sheet={Source.SHIM: doubt} if doubt else {},
             positive=False,
         )
     return rates

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Tested
 from diffbench.fitting.candidate import Candidate
+from diffbench.results.characterisation import Tested
 
 Array = NDArray[np.float64]
 

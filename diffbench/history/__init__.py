@@ -1,10 +1,9 @@
 """The history of units, builds and characterisations, in SQLite or PostgreSQL: added to, never changed."""
 
-from diffbench.history.changes import Changes
-from diffbench.history.entries import BuildFact, Correction, Facts, Record
-from diffbench.history.location import locate
+from diffbench.history.connection import locate
+from diffbench.history.entries import BuildFact, Changes, Correction, Facts, Record
+from diffbench.history.rows import Damage
 from diffbench.history.store import Added, Contents, Filing, History, Merged, Verified, open_history
-from diffbench.history.verification import Damage
 
 __all__ = [
     "Added",

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diffbench.characterisation import load_characterisation
 from diffbench.errors import DocumentError
 from diffbench.history.entries import BuildFact, Facts, sha256
-from diffbench.manifest import document, read_whole
+from diffbench.results.characterisation import load_characterisation
+from diffbench.results.manifest import document, read_whole
 
 __all__ = ["Paper", "recordings", "take"]
 

@@ -19,14 +19,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import DiffbenchError, Fault, HistoryError
-from diffbench.history.changes import Changes, changes_of
-from diffbench.history.connection import Connections
-from diffbench.history.entries import Entry, Record, assembled
-from diffbench.history.location import locate
+from diffbench.history.connection import Connections, locate
+from diffbench.history.entries import Changes, Entry, Record, assembled, changes_of
 from diffbench.history.papers import Paper, take
-from diffbench.history.rows import append, digests, documents_named, put_document, records, sound
+from diffbench.history.rows import (
+    Damage,
+    append,
+    digests,
+    document_bytes,
+    documents_named,
+    put_document,
+    records,
+    sound,
+    verified,
+)
 from diffbench.history.transfer import read_export, write_export
-from diffbench.history.verification import Damage, document_bytes, verified
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection

@@ -14,7 +14,7 @@ from typing import Any
 
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.history.entries import START, Entry, link, sha256
-from diffbench.history.verification import damage_of
+from diffbench.history.rows import damage_of
 from diffbench.input_files import EXPORT, content_of
 from diffbench.whole_files import write_whole
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from diffbench.answers.comparison import Change, Comparison, HeldLimit
 from diffbench.report.conformity_text import limit_lines
 from diffbench.report.layout import headed, item, wrapped
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable, source_text
-from diffbench.wear.comparison import Change, Comparison, HeldLimit
 
 __all__ = ["comparison_summary"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from diffbench.report.layout import headed, stacked, wrapped
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable
-from diffbench.wear.conformity import Conformity, LimitCheck
+from diffbench.results.conformity import Conformity, LimitCheck
 
 __all__ = ["conformity_summary", "limit_lines", "limits_block", "limits_text"]
 

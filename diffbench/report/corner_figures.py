@@ -8,10 +8,10 @@ from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
+from diffbench.answers.corner import CornerEntry, PhaseResult
+from diffbench.answers.operating_point import Interval
 from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
 from diffbench.report.wording import printable
-from diffbench.trackside.corner import CornerEntry, PhaseResult
-from diffbench.trackside.operating_point import Interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

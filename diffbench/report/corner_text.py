@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
+from diffbench.answers.operating_point import Interval
 from diffbench.report.layout import table, wrapped
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.wording import printable
-from diffbench.trackside.corner import CornerEntry, PhaseResult, Rung
-from diffbench.trackside.operating_point import Interval
 
 __all__ = ["corner_summary", "interval_cell"]
 

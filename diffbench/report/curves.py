@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Evidence, FormState
-from diffbench.locking_map import Branch, LockingMap
-from diffbench.map_limits import best_unit
+from diffbench.definitions import name_of
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
 from diffbench.report.map_window import torques_to_draw
+from diffbench.results.characterisation import Characterisation, Evidence, FormState
+from diffbench.results.locking_map import Branch, LockingMap
+from diffbench.results.map_limits import best_unit
 
 __all__ = [
     "BranchCurve",
@@ -283,5 +284,5 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
     return best_unit(
         characterisation,
         radius=facts.effective_radius_m,
-        label="" if len(builds) == 1 else f"[{facts.build}]",
+        label="" if len(builds) == 1 else name_of("", facts.build),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.locking_map import Branch
+from diffbench.answers.comparison import DifferenceMap
 from diffbench.report.map_figures import WASH, hatch_untested, round_levels
 from diffbench.report.style import (
     DARK_LABEL,
@@ -20,7 +20,7 @@ from diffbench.report.style import (
     legend_above,
     scale,
 )
-from diffbench.wear.comparison import DifferenceMap
+from diffbench.results.locking_map import Branch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

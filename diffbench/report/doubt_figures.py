@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Parameter
+from diffbench.doubts import Source, is_weak
 from diffbench.report.page_tables import typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
@@ -24,6 +24,7 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.report.wording import Shown, key_names, label, seen_in, shared_names, split_name
+from diffbench.results.characterisation import Characterisation, Parameter
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,11 +64,11 @@ def source_kind(source: str) -> str:
     >>> source_kind("weak: plate heat"), source_kind("gear friction (build sheet)"), source_kind("tare")
     ('plausible range or form', 'build sheet', 'transducers')
     """
-    if source == "noise":
+    if source == Source.NOISE:
         return "noise"
-    if source == "bench repeatability":
+    if source == Source.REPEATABILITY:
         return "refitting to the bench"
-    if source.startswith("weak:") or source == "form of the model":
+    if is_weak(source) or source == Source.FORM:
         return "plausible range or form"
     return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
 

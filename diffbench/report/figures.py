@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Evidence
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.curves import (
     RESIDUAL_AXES,
     BranchCurve,
@@ -32,6 +30,8 @@ from diffbench.report.style import (
     dress,
     legend_above,
 )
+from diffbench.results.characterisation import Characterisation, Evidence
+from diffbench.results.locking_map import Branch, LockingMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

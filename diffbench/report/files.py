@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from diffbench.characterisation import Characterisation
 from diffbench.exports.csv_table import map_csv
-from diffbench.locking_map import LockingMap
-from diffbench.manifest import NAME, check_whole, forget, read_whole, with_manifest
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
 __all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_builds", "write_results"]
@@ -92,7 +92,7 @@ def write_builds(
         Something cannot be written. Then nothing of this result is left, and an earlier one stands as it
         stood.
     """
-    from diffbench.fitting.one_build import one_build
+    from diffbench.results.one_build import one_build
 
     folders = {facts.build: f"{facts.folder or facts.build}/" for facts in joint.builds}
     sets = {

@@ -8,13 +8,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, FormState
-from diffbench.locking_map import Branch, LockingMap
-from diffbench.map_limits import unit_of
+from diffbench.definitions import name_of
 from diffbench.physics.friction import sliding_speed
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
 from diffbench.report.curves import BranchCurve, best_form, sweep_cells
 from diffbench.report.map_window import torques_to_draw
+from diffbench.results.characterisation import Characterisation, FormState
+from diffbench.results.locking_map import Branch, LockingMap
+from diffbench.results.map_limits import unit_of
 
 __all__ = [
     "FrictionCells",
@@ -229,7 +230,7 @@ def _unit(characterisation: Characterisation, form: FormState, x: Array) -> Unit
         form,
         x,
         radius=facts.effective_radius_m,
-        label="" if len(characterisation.builds) == 1 else f"[{facts.build}]",
+        label="" if len(characterisation.builds) == 1 else name_of("", facts.build),
         reference=characterisation.reference,
     )
 

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.characterisation import Characterisation, Evidence
-from diffbench.locking_map import LockingMap
 from diffbench.physics.plate_heat import friction_heat
 from diffbench.report.curves import BranchCurve, carried_cells, sweep_cells
 from diffbench.report.figures import (
@@ -39,6 +37,8 @@ from diffbench.report.style import (
     in_ratios,
     legend_above,
 )
+from diffbench.results.characterisation import Characterisation, Evidence
+from diffbench.results.locking_map import LockingMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

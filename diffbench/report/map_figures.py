@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
+from diffbench.results.locking_map import Branch, LockingMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,8 +5,6 @@ from __future__ import annotations
 import itertools
 from html import escape
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
 from diffbench.report import doubt_figures, map_figures
 from diffbench.report.drawing import draw
 from diffbench.report.map_window import speeds_to_draw, torques_to_draw
@@ -14,6 +12,8 @@ from diffbench.report.page_tables import Table, key_table, typeset
 from diffbench.report.style import GRID, INK, MUTED
 from diffbench.report.verdict import unit_line, verdict
 from diffbench.report.wording import printable
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["characterisation_html", "map_html"]
 

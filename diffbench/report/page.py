@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
 from diffbench.report import page_tables as tables
 from diffbench.report.page_doubt import doubt_page_figures, ladder_figure
 from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
@@ -26,6 +24,8 @@ from diffbench.report.wording import (
     seen_in,
     split_name,
 )
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["page", "refresh_line"]
 

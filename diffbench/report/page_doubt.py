@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from diffbench.characterisation import Characterisation
+from diffbench.definitions import parts_of
 from diffbench.report import doubt_figures, state_figures
 from diffbench.report.drawing import draw
 from diffbench.report.page_figures import WIDE, PageFigure, numbers
@@ -13,6 +13,7 @@ from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty
 from diffbench.report.style import SOURCE_COLOURS
 from diffbench.report.wording import printable
+from diffbench.results.characterisation import Characterisation
 
 __all__ = ["doubt_page_figures", "ladder_figure"]
 
@@ -116,7 +117,7 @@ def ladder_figure(characterisation: Characterisation) -> PageFigure | None:
     limits = {
         (limit.low, limit.high)
         for limit in characterisation.limits
-        if limit.quantity.partition("[")[0] == "preload_torque"
+        if parts_of(limit.quantity)[0] == "preload_torque"
     }
     one = limits.pop() if len(limits) == 1 else None
     rows = [

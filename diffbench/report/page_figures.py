@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation, Evidence
-from diffbench.locking_map import Branch, LockingMap
 from diffbench.report import figures, map_figures
 from diffbench.report.curves import (
     RESIDUAL_AXES,
@@ -23,6 +21,8 @@ from diffbench.report.figures import BRANCHES
 from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page_tables import Table, typeset
 from diffbench.report.rounding import number_text
+from diffbench.results.characterisation import Characterisation, Evidence
+from diffbench.results.locking_map import Branch, LockingMap
 
 __all__ = [
     "HALF",

@@ -6,8 +6,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from diffbench.characterisation import Characterisation, Evidence
-from diffbench.locking_map import LockingMap
 from diffbench.physics.plate_heat import friction_heat
 from diffbench.report import friction_figures as figures
 from diffbench.report.curves import sweep_cells
@@ -24,6 +22,8 @@ from diffbench.report.friction_curves import (
 from diffbench.report.map_window import torques_to_draw
 from diffbench.report.page_figures import HALF, PageFigure, numbers
 from diffbench.report.rounding import number_text
+from diffbench.results.characterisation import Characterisation, Evidence
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["friction_page_figures"]
 

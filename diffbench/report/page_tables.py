@@ -6,11 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from diffbench.characterisation import Characterisation
-from diffbench.map_limits import friction_law_of
 from diffbench.report.conformity_text import limits_text
 from diffbench.report.rounding import number_text, with_unit
-from diffbench.report.verdict import check_text, disagrees, limited_name
+from diffbench.report.verdict import check_text, disagrees
 from diffbench.report.wording import (
     humanised,
     key_names,
@@ -21,7 +19,9 @@ from diffbench.report.wording import (
     shared_names,
     source_text,
 )
-from diffbench.wear.conformity import conformity
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import conformity, limited_name
+from diffbench.results.map_limits import friction_law_of
 
 __all__ = [
     "Table",

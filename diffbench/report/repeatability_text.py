@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from diffbench.answers.repeatability import Outlying, Repeatability
 from diffbench.report.layout import headed, item, wrapped
 from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable
-from diffbench.wear.repeats import Outlying, Repeatability
 
 __all__ = ["repeatability_summary"]
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from diffbench.answers.shims import ShimAdvice
 from diffbench.report.layout import headed, item, wrapped
 from diffbench.report.rounding import chance_text, interval_text, number_text
 from diffbench.report.wording import limit_text, printable
-from diffbench.wear.advise import ShimAdvice
 
 __all__ = ["shim_summary"]
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.characterisation import BuildFacts, Characterisation, Parameter
-from diffbench.locking_map import Branch, LockingMap
+from diffbench.answers.comparison import Change, Comparison
+from diffbench.definitions import name_of
 from diffbench.report.curves import branch_curve
 from diffbench.report.difference_figures import difference, drawable, reference_layer
 from diffbench.report.figures import INPUT_TORQUE, LOCKING_TORQUE
@@ -23,7 +23,8 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.report.wording import label
-from diffbench.wear.comparison import Change, Comparison
+from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
+from diffbench.results.locking_map import Branch, LockingMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -229,7 +230,7 @@ def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Par
     """Builds with a stated shim and a preload torque that is determined, by their shims."""
     found = []
     for facts in characterisation.builds:
-        item = characterisation.parameters.get(f"preload_torque[{facts.build}]")
+        item = characterisation.parameters.get(name_of("preload_torque", facts.build))
         if facts.shim_m is not None and item is not None and item.value is not None:
             found.append((facts, item))
     return sorted(found, key=lambda rung: rung[0].shim_m or 0.0)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from diffbench.characterisation import Characterisation
 from diffbench.report.conformity_text import limits_block
 from diffbench.report.layout import GAP, INDENT, columns_of, item, stacked, table, wrapped
 from diffbench.report.rounding import NOT_DETERMINED, number_text, with_unit
@@ -28,7 +27,8 @@ from diffbench.report.wording import (
     shared_names,
     split_name,
 )
-from diffbench.wear.conformity import conformity
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import conformity
 
 __all__ = ["fit_text", "needs_text", "next_steps_text", "next_tests_text", "summary"]
 

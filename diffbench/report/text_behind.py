@@ -7,11 +7,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import groupby
 
-from diffbench.characterisation import Characterisation
 from diffbench.report import page_tables
 from diffbench.report.layout import INDENT, headed
 from diffbench.report.layout import table as rows_of
 from diffbench.report.page_tables import Table
+from diffbench.results.characterisation import Characterisation
 
 __all__ = ["behind"]
 

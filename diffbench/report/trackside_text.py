@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from diffbench.locking_map import LockingMap
+from diffbench.answers.operating_point import SlipVerdict, TorqueSplit
+from diffbench.answers.rebuild import Compared
 from diffbench.report.corner_text import interval_cell
 from diffbench.report.layout import table
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import printable
-from diffbench.trackside.operating_point import SlipVerdict, TorqueSplit
-from diffbench.trackside.rebuild import Compared
+from diffbench.results.locking_map import LockingMap
 
 __all__ = ["beyond_advice", "rebuild_text", "slip_text", "split_text", "standing"]
 

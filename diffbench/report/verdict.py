@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.definitions import name_of
 from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.wording import KEY_QUANTITIES, humanised, label, limit_text, printable, split_name
+from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.results.conformity import limited_name
 
 __all__ = [
     "Outcome",
@@ -17,7 +19,6 @@ __all__ = [
     "disagrees",
     "law_text",
     "limit_lines",
-    "limited_name",
     "unit_line",
     "verdict",
 ]
@@ -80,7 +81,7 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
         allowed = limit_text(limit.low, limit.high, limit.unit)
         build = split_name(key)[1]
         stem = split_name(limit.quantity)[0]
-        name = label(f"{stem}[{build}]" if build else stem)
+        name = label(name_of(stem, build))
         if item is None or item.value is None:
             lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
             continue
@@ -100,21 +101,6 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
             )
         lines.append((text, limit))
     return lines
-
-
-def limited_name(characterisation: Characterisation, quantity: str) -> str:
-    """Name of the parameter that a limit is about: of the build that it names, else of the first; the
-    loading one of a ramp bias."""
-    stem, build = split_name(quantity)
-    wanted = {stem, f"{stem}_loading"}
-    return next(
-        (
-            name
-            for name in characterisation.parameters
-            if split_name(name)[0] in wanted and (not build or split_name(name)[1] == build)
-        ),
-        quantity,
-    )
 
 
 def _bound(name: str) -> str:

@@ -7,10 +7,11 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from diffbench.characterisation import Characterisation, FindingRecord, Parameter
-from diffbench.definitions import DEFINITIONS
+from diffbench.definitions import DEFINITIONS, name_of
+from diffbench.definitions import parts_of as split_name
 from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
+from diffbench.results.characterisation import Characterisation, FindingRecord, Parameter
 
 __all__ = [
     "KEY_QUANTITIES",
@@ -85,18 +86,6 @@ class Shown:
     def interval(self) -> str:
         """The 95 % interval in words, empty where there is none."""
         return f"{self.low} to {self.high}" if self.low and self.high else ""
-
-
-def split_name(name: str) -> tuple[str, str]:
-    """Quantity and build of a parameter's name.
-
-    Examples
-    --------
-    >>> split_name("preload_torque[D07-2]"), split_name("gear_friction")
-    (('preload_torque', 'D07-2'), ('gear_friction', ''))
-    """
-    stem, bracket, rest = name.partition("[")
-    return (stem, rest.removesuffix("]")) if bracket else (name, "")
 
 
 def label(name: str) -> str:
@@ -291,7 +280,7 @@ def seen_in(characterisation: Characterisation, name: str) -> Shown:
     if name not in shared_names(characterisation).values():
         return seen
     stem, build = split_name(name)
-    return replace(seen, label=seen.label.replace(label(f"{stem}[{build}]"), label(stem), 1))
+    return replace(seen, label=seen.label.replace(label(name_of(stem, build)), label(stem), 1))
 
 
 def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:

@@ -7,22 +7,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from diffbench.definitions import name_of, parts_of
+from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.papers import recordings
+from diffbench.results.conformity import LIMITED
 
 __all__ = ["Axis", "Point", "Series", "Visit", "series_of", "visits_of"]
 
 Axis = Literal["distance", "events", "visits"]
 
-#: Parts of a budget that are new at every visit; the rest is the same for all records of one unit and bench.
-OF_A_VISIT = ("bench repeatability", "noise", "tare")
-#: Without this one the others are no measure of how two visits differ.
-REPEATABILITY = "bench repeatability"
-
-_OF_THE_SHEET = "(build sheet)"
 _CARRIES = 0.1
-_LIMITED_AS = {"ramp_bias_drive": "ramp_bias_drive_loading", "ramp_bias_coast": "ramp_bias_coast_loading"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,16 +32,16 @@ class Visit:
     def parameter(self, name: str) -> Mapping[str, Any] | None:
         """A quantity of this build, None where it is not determined."""
         parameters = self.document.get("parameters", {})
-        found = parameters.get(f"{name}[{self.fact.measured_as}]", parameters.get(name))
+        found = parameters.get(name_of(name, self.fact.measured_as), parameters.get(name))
         return found if found is not None and found.get("value") is not None else None
 
     def limits(self, name: str) -> tuple[float, float] | None:
         """Both limits of the build sheet for a quantity."""
         for limit in self.document.get("limits", []):
-            quantity, bracket, rest = str(limit["quantity"]).partition("[")
-            if bracket and rest.removesuffix("]") != self.fact.measured_as:
+            quantity, build = parts_of(str(limit["quantity"]))
+            if build not in ("", self.fact.measured_as):
                 continue
-            if _LIMITED_AS.get(quantity, quantity) == name:
+            if LIMITED.get(quantity, quantity) == name:
                 return float(limit["low"]), float(limit["high"])
         return None
 
@@ -191,7 +187,7 @@ def _other_statements(visits: Sequence[Visit], quantity: str) -> list[str]:
     )
     kinds: dict[str, list[str]] = {}
     for number, share in shares.items():
-        stated = " and ".join(stem.removesuffix(_OF_THE_SHEET).strip() for stem in deciding if stem in share)
+        stated = " and ".join(stem for stem in deciding if stem in share)
         kinds.setdefault(stated or "other statements", []).append(str(number))
     if len(kinds) < 2:
         return []
@@ -207,7 +203,7 @@ def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
     return {
         stem: 1.0 if part == 0.0 else part**2 / total
         for source, part in budget.items()
-        if (stem := str(source).partition(":")[0]).endswith(_OF_THE_SHEET)
+        if (stem := statement_of(source)) is not None
     }
 
 
@@ -221,7 +217,7 @@ def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
         x=x,
         value=float(found["value"]),
         u=None if u is None else float(u),
-        u_visit=of_visit if budget.get(REPEATABILITY) else None,
+        u_visit=of_visit if budget.get(Source.REPEATABILITY) else None,
         u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
         low=None if found.get("low") is None else float(found["low"]),
         high=None if found.get("high") is None else float(found["high"]),

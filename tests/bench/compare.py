@@ -197,7 +197,7 @@ def lookup(setting: Setting) -> Iterator[Ratio]:
     """A map of 41 x 21 x 9 nodes, a million places and one."""
     from scipy.interpolate import RegularGridInterpolator
 
-    from diffbench.grid_lookup import Grid
+    from diffbench.results.grid_lookup import Grid
 
     rng = np.random.default_rng(3)
     axes = [np.linspace(-400, 900, 41), np.linspace(0, 16, 21), np.linspace(20, 110, 9)]

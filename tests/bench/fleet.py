@@ -81,7 +81,7 @@ def all_else(counts: list[int], jobs: int) -> None:
     import stand_in
     from click.testing import CliRunner
 
-    import diffbench.fleet.run as work
+    import diffbench.run.fleet as work
     from diffbench.cli.fit_all import fit_all
 
     with tempfile.TemporaryDirectory() as folder:

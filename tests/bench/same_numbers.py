@@ -31,14 +31,17 @@ JOBS = {
     "shims": [f"shims/run-shim-0.{i}mm.toml" for i in range(4)],
     "refit": ["repeats/run-refit-1.toml"],
 }
-# Of the run and not of the unit: when, by which version, from which folder; and the hash over that.
-OTHERWISE = ("provenance", "sha256")
+# Of the run and not of the unit: when, by which version, from which folder; and the hashes over that.
+OTHERWISE = ("provenance", "sha256", "characterisation_sha256")
 
 FIT = """
 import json, sys
 import diffbench
 from diffbench.errors import DiffbenchError
-from diffbench.predict import make_map
+try:
+    from diffbench.results.predict import make_map
+except ModuleNotFoundError:  # where a commit of earlier has it
+    from diffbench.predict import make_map
 assert diffbench.__file__.startswith(sys.argv[1]), diffbench.__file__
 for job in sys.stdin:
     name, sheets, target = json.loads(job)

@@ -9,14 +9,14 @@ from pathlib import Path
 
 from diffbench.documents import load_visit
 from diffbench.errors import DiffbenchError
-from diffbench.fleet.job import Outcome, digest
-from diffbench.manifest import with_manifest
+from diffbench.results.manifest import with_manifest
+from diffbench.run.fleet import Outcome, digest
 
 FOLDER = "DIFFBENCH_STAND_IN"  # names the folder of the result, for the workers too
 
 
 def fitted(sheet: str, page: bool) -> Outcome:
-    """As `diffbench.fleet.job.fitted`, but for the fit: papers are read, every file is digested."""
+    """As `diffbench.run.fleet.fitted`, but for the fit: papers are read, every file is digested."""
     try:
         visit = load_visit(Path(sheet))
     except DiffbenchError as error:

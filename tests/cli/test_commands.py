@@ -287,7 +287,7 @@ def test_interrupted_is_no_verdict(run: Run, demo, monkeypatch: pytest.MonkeyPat
     def interrupt(path: Path) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("diffbench.characterisation.load_characterisation", interrupt)
+    monkeypatch.setattr("diffbench.results.characterisation.load_characterisation", interrupt)
     result = run("show", demo.folder / "characterisation.json")
     assert result.exit_code == 130
     assert "stopped" in result.stderr

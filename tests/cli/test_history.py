@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "history"))
 
 from invented_results import result, write
 
-from diffbench.history.location import VARIABLE
+from diffbench.history.connection import VARIABLE
 
 Run = Callable[..., Result]
 

@@ -10,7 +10,7 @@ import pytest
 from click.testing import Result
 
 from diffbench import Characterisation
-from diffbench.locking_map import load_map
+from diffbench.results.locking_map import load_map
 
 Run = Callable[..., Result]
 Refused = Callable[..., list[str]]

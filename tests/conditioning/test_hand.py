@@ -107,7 +107,7 @@ def test_stated_calibration_is_applied(
     (run,) = condition(rig, readings([40.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, 2 * (40.0 * 1.05 - 1.0))
     visit = condition(rig, readings([40.0], reading="running"))
-    assert any("u_gain of turning_torque is not stated" in note for note in visit.notes)
+    assert any("u_gain of turning_torque is not stated" in note.text for note in visit.notes)
 
 
 def test_an_empty_cell_is_counted_not_guessed(wrench: Rig, readings: Callable[..., Recording]) -> None:

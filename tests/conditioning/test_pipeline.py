@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.pipeline import condition
 from diffbench.documents import Rig
+from diffbench.doubts import Source
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
@@ -150,8 +151,12 @@ def test_doubts_that_are_not_stated_are_said_aloud(
     recording = recording_of(time, **channels)
     visit = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
     for name in ("left_torque", "right_torque"):
-        assert f"u_gain of {name} is not stated: its gain counts as exact" in visit.notes
-        assert any(f"u_zero of {name} is not stated and no tare run gives it" in note for note in visit.notes)
+        told = {(note.source, note.subject): note.text for note in visit.notes}
+        assert (
+            told[Source.TRANSDUCER_GAIN, name] == f"u_gain of {name} is not stated: its gain counts as exact"
+        )
+        zero = f"u_zero of {name} is not stated and no tare run gives it"
+        assert told[Source.TRANSDUCER_ZERO, name].startswith(zero)
     stated = {"u_gain": 0.002, "u_zero": "0.5 N.m"}
     rig = rig_of(
         left_torque=stated,

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.characterisation import Characterisation
 from diffbench.documents import Build, load_build
 from diffbench.fitting import fit
 from diffbench.fitting.data import FitData
+from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

@@ -14,8 +14,8 @@ from benchsim.protocol import alternating, bias_sweep
 from benchsim.scenario import V09, demo_rebuilt, pinion_visit, twin_flange_cell
 
 from diffbench.fitting import fit
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 Made = Callable[[float, float], LockingMap]
 

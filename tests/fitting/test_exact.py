@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from diffbench.characterisation import Characterisation, Parameter
-from diffbench.fitting.exact import NOT_STATED, with_exact
+from diffbench.doubts import NOT_STATED, CountsAsExact, Source
+from diffbench.fitting.exact import with_exact
+from diffbench.results.characterisation import Characterisation, Parameter
 
 
 @pytest.fixture(scope="module")
@@ -63,10 +64,10 @@ def test_notes_on_the_bench_reach_every_measured_quantity() -> None:
         value=None, u=None, low=None, high=None, unit="1", status="not-determined", meaning="", needs="more"
     )
     notes = [
-        "u_gain of left_torque is not stated: its gain counts as exact",
-        "u_zero of right_torque is not stated and no tare run gives it: its zero counts as exact",
-        "the efficiency of the final drive has no stated uncertainty: it counts as exact",
-        "the plate radii have no stated uncertainty: they count as exact",
+        CountsAsExact("", Source.TRANSDUCER_GAIN, "left_torque"),
+        CountsAsExact("", Source.TRANSDUCER_ZERO, "right_torque"),
+        CountsAsExact("", Source.FINAL_DRIVE, "the final drive"),
+        CountsAsExact("the plate radii have no stated uncertainty: they count as exact"),
     ]
     found = with_exact({"preload_torque": measured, "friction_coefficient": missing}, notes)
     assert found["preload_torque"].budget == {

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench import characterisation
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting.bench_constants import _apart, contradicted
@@ -22,6 +21,7 @@ from diffbench.fitting.setup import sharing_of, unknowns
 from diffbench.fitting.solver import Solution
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
+from diffbench.results import characterisation
 
 CELLS = 400
 SEEN = characterisation.Tested(

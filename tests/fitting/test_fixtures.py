@@ -17,10 +17,10 @@ import pytest
 
 import diffbench.conditioning.sweeps as sweeps_module
 import diffbench.fitting.visits as visits_module
-from diffbench.characterisation import Characterisation
 from diffbench.fitting import fit
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 

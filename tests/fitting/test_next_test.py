@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diffbench.characterisation import Characterisation, NextTest
 from diffbench.fitting import fit
+from diffbench.results.characterisation import Characterisation, NextTest
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 

@@ -11,16 +11,16 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench import fit
-from diffbench.characterisation import Characterisation, load_characterisation
+from diffbench.answers.compare import compare
+from diffbench.answers.joint import member
 from diffbench.cli import main
 from diffbench.errors import DocumentError, FitError
-from diffbench.fitting.one_build import folder_names, one_build
 from diffbench.history import open_history
-from diffbench.locking_map import load_map
-from diffbench.predict import map_on
+from diffbench.results.characterisation import Characterisation, load_characterisation
+from diffbench.results.locking_map import load_map
+from diffbench.results.one_build import folder_names, one_build
+from diffbench.results.predict import map_on
 from diffbench.trend import trend_of
-from diffbench.wear import compare
-from diffbench.wear.sharing import member
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 SET = {"characterisation.json", "map.json", "map.csv", "report.html"}

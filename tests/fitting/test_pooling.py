@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from diffbench import fit
-from diffbench.characterisation import Characterisation
 from diffbench.errors import FitError
 from diffbench.fitting import pooling
 from diffbench.fitting.pooling import apart
+from diffbench.results.characterisation import Characterisation
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DISTANCE = 'distance = "1860 km"'

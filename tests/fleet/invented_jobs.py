@@ -8,8 +8,8 @@ import signal
 from pathlib import Path
 
 from diffbench import __version__
-from diffbench.fleet.job import Outcome, digest
-from diffbench.manifest import with_manifest
+from diffbench.results.manifest import with_manifest
+from diffbench.run.fleet import Outcome, digest
 
 
 def quick(sheet: str, page: bool) -> Outcome:

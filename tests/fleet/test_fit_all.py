@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench.cli import main
-from diffbench.fleet.job import fitted
+from diffbench.run.fleet import fitted
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from diffbench.errors import FitError, OutputError
-from diffbench.fleet import Fleet, Outcome, fit_fleet, run_sheets
-from diffbench.fleet.engines import Engine, cluster, processes
+from diffbench.run.engines import Engine, cluster, processes
+from diffbench.run.fleet import Fleet, Outcome, fit_fleet, run_sheets
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -47,7 +47,7 @@ def run(
     page: bool = False,
 ) -> Told:
     """What was told of each run sheet: its name, whether it is new, whether it has faults."""
-    monkeypatch.setattr("diffbench.fleet.run.fitted", getattr(invented_jobs, job))
+    monkeypatch.setattr("diffbench.run.fleet.fitted", getattr(invented_jobs, job))
     told: Told = []
 
     def tell(outcome: Outcome, new: bool) -> None:
@@ -174,7 +174,7 @@ def test_killed_workers_lose_nothing(fleet_of: Callable[..., Fleet], monkeypatch
 def test_a_run_broken_off_goes_on(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
     """What was told is on the disk, and is not fitted twice."""
     fleet = fleet_of("", "", "", "", "")
-    monkeypatch.setattr("diffbench.fleet.run.fitted", invented_jobs.quick)
+    monkeypatch.setattr("diffbench.run.fleet.fitted", invented_jobs.quick)
     seen: list[str] = []
 
     def broken_off(outcome: Outcome, new: bool) -> None:
@@ -252,7 +252,7 @@ def test_a_scheduler_that_goes_in_the_middle_is_told_and_the_rest_goes_on(
                 return lost
             return super().submit(*given, **named)
 
-    monkeypatch.setattr("diffbench.fleet.run.fitted", invented_jobs.quick)
+    monkeypatch.setattr("diffbench.run.fleet.fitted", invented_jobs.quick)
     told: list[str] = []
     with pytest.raises(FitError, match="start scheduler and workers again"):
         fit_fleet(
@@ -271,7 +271,7 @@ def test_a_scheduler_that_goes_in_the_middle_is_told_and_the_rest_goes_on(
 def test_no_scheduler_is_told(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
     """With the address and what to do, after a while."""
     pytest.importorskip("distributed", reason="the extra cluster is not installed")
-    monkeypatch.setattr("diffbench.fleet.engines.PATIENCE", 0.5)
+    monkeypatch.setattr("diffbench.run.engines.PATIENCE", 0.5)
     fleet = fleet_of("")
     with pytest.raises(FitError, match=r"no scheduler at 'tcp://127\.0\.0\.1:9'.*dask scheduler"):
         fit_fleet(fleet, cluster("tcp://127.0.0.1:9"), jobs=1, page=False, told=lambda outcome, new: None)

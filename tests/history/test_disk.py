@@ -84,7 +84,6 @@ def test_no_room_by_any_name_is_a_full_disk(
 ) -> None:
     """SQLite has a dozen names for what fails on a disk; the room that is left says which it is."""
     import diffbench.history.connection as module
-    from diffbench.history import refusals
 
     def failing(address: str) -> object:
         error = sqlite3.OperationalError("disk I/O error")
@@ -96,7 +95,7 @@ def test_no_room_by_any_name_is_a_full_disk(
     with pytest.raises(HistoryError, match="the disk fails"):
         history.add([paper()])
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr(refusals.shutil, "disk_usage", lambda path: usage._replace(free=0))
+    monkeypatch.setattr(module.shutil, "disk_usage", lambda path: usage._replace(free=0))
     with pytest.raises(HistoryError, match="the disk is full, and nothing was written"):
         history.add([paper()])
 

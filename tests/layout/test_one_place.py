@@ -1,4 +1,4 @@
-"""A law and an arrangement are known in one place: nobody else writes their names, or of what they bring.
+"""A law, an arrangement and a source of doubt are known in one place: nobody else writes their names.
 
 Whoever adds one writes its class and lists it; what else would have to be touched shows here.
 """
@@ -12,6 +12,7 @@ import pytest
 
 import diffbench
 from diffbench.documents.arrangements import ARRANGEMENTS
+from diffbench.doubts import Source
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
 
@@ -22,6 +23,8 @@ HOMES = {
     **{own.name: "physics/preload.py" for law in PRELOAD_LAWS.values() for own in law.unknowns},
     **{own.name: "physics/friction.py" for law in FRICTION_LAWS.values() for own in law.unknowns},
     **{own.reported: "physics/friction.py" for law in FRICTION_LAWS.values() for own in law.unknowns},
+    # a single word is also that of a channel, a kind of run or a constant of the bench
+    **{str(source): "doubts.py" for source in Source if " " in source and "(" not in source},
 }
 BESIDES = {
     # the names that a build sheet may write, without the sums; and what is copied to stand alone elsewhere
@@ -31,6 +34,9 @@ BESIDES = {
     # which of the two a rig was mistaken for
     "both-outputs": ("conditioning/other_arrangement.py",),
     "input-and-one-output": ("conditioning/other_arrangement.py",),
+    # what a finding is called
+    "transducer gain": ("conditioning/checks/flanges.py",),
+    "transducer zero": ("conditioning/checks/flanges.py",),
 }
 
 
@@ -46,3 +52,29 @@ def test_a_name_is_written_in_one_place(name: str) -> None:
     }
     assert HOMES[name] in found
     assert found - {HOMES[name]} <= set(BESIDES.get(name, ()))
+
+
+def test_a_statement_of_the_sheet_is_a_source() -> None:
+    """No module writes down by itself that a source of doubt is the build sheet's."""
+    found = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and str(node.value).endswith(" (build sheet)")
+    }
+    assert found == set()
+
+
+def test_names_of_quantities_are_cut_apart_in_one_place() -> None:
+    """Where a name has a build, it stands in brackets: `definitions` puts it there and takes it out."""
+    found = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr in {"partition", "split", "index", "find"}
+        and [ast.unparse(argument) for argument in node.args] == ["'['"]
+    }
+    # the unknowns of a fit that are a visit's bear its number
+    assert found == {"definitions.py", "fitting/next_test.py"}

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench import characterisation as results
-from diffbench.locking_map import AXES, BRANCHES, MapDocument
+from diffbench.results import characterisation as results
+from diffbench.results.locking_map import AXES, BRANCHES, MapDocument
 
 TORQUE = (-300.0, -100.0, 0.0, 50.0, 400.0)
 SPEED = (1.0, 4.0, 12.0)

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from diffbench import load_characterisation
-from diffbench.characterisation import Characterisation, Parameter
 from diffbench.errors import DocumentError
+from diffbench.results.characterisation import Characterisation, Parameter
 
 Results = Callable[..., Characterisation]
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.grid_lookup import MOST_BUCKETS, Grid
+from diffbench.results.grid_lookup import MOST_BUCKETS, Grid
 
 axes = st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=30, unique=True).map(lambda x: np.array(sorted(x)))
 

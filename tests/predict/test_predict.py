@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from diffbench.characterisation import Characterisation, FormState
 from diffbench.errors import FitError
-from diffbench.locking_map import BRANCHES, LockingMap
-from diffbench.map_limits import friction_law_of
-from diffbench.predict import make_map
+from diffbench.results.characterisation import Characterisation, FormState
+from diffbench.results.locking_map import BRANCHES, LockingMap
+from diffbench.results.map_limits import friction_law_of
+from diffbench.results.predict import make_map
 
 Region = Callable[..., Any]
 Forms = Callable[..., FormState]
@@ -310,8 +310,8 @@ class TestAxes:
         """Over what was tested, at places of this test's own: the map against the law itself, and what the
         file says of it against what is found; over the rest of the axes, what was asked for included, against
         what the limits part by there."""
-        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
+        from diffbench.results.map_limits import unit_of
 
         asked = {"speed_difference_rad_s": (0.1, 30.0), "temperature_degC": (20.0, 120.0)}
         form = form_of(law)
@@ -351,8 +351,8 @@ class TestAxes:
     def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
         """No inner node of speed that is not required can be left out: it keeps its part of what is allowed,
         which the axes share."""
-        from diffbench.map_limits import unit_of
         from diffbench.physics.steady import steady_locking_torque
+        from diffbench.results.map_limits import unit_of
 
         form = form_of()
         result = characterised(form)
@@ -370,7 +370,7 @@ class TestAxes:
 
     def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
         """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
-        from diffbench.tested_region import is_inside
+        from diffbench.results.tested_region import is_inside
 
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from diffbench.wear.conformity import check_limit, worst
+from diffbench.results.conformity import check_limit, decided, worst
 
 CASES = [
     # y, outcome, why
@@ -62,6 +62,20 @@ def test_lopsided_interval_has_two_guard_bands() -> None:
     assert (found.accept_low, found.accept_high) == pytest.approx((71.0, 87.0))
     assert (found.reject_below, found.reject_above) == pytest.approx((67.0, 91.0))
     assert found.outcome == "conforming"
+
+
+@pytest.mark.parametrize(
+    ("interval", "outcome"),
+    [
+        ((70.0, 90.0), "conforming"),
+        ((65.0, 70.0), "not proven"),
+        ((90.0, 95.0), "not proven"),
+        ((65.0, 69.9), "not conforming"),
+    ],
+)
+def test_ends_that_lie_on_a_limit(interval: tuple[float, float], outcome: str) -> None:
+    """The limit itself belongs to the specification; by the interval alone, as fit and trend decide."""
+    assert decided(interval, 70.0, 90.0) == outcome
 
 
 def test_not_determined_is_not_proven() -> None:

@@ -14,15 +14,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.characterisation import Characterisation
-from diffbench.wear.outliers import (
+from diffbench.answers.repeatability import (
     cochran_critical,
     cochran_statistic,
     grubbs_critical,
     grubbs_statistic,
+    precision,
+    repeatability,
 )
-from diffbench.wear.precision import precision
-from diffbench.wear.repeats import repeatability
+from diffbench.results.characterisation import Characterisation
 
 # fmt: off
 GLUCOSE = {

@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from writers import FORMATS, Columns, Format
 
 import diffbench
-from diffbench.characterisation import Characterisation
 from diffbench.documents import load_visit
+from diffbench.results.characterisation import Characterisation
 
 AGREES = 1e-9
 DEMO = Path(__file__).parents[2] / "fixtures" / "demo" / "rebuilt" / "run.toml"

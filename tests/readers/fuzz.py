@@ -40,7 +40,6 @@ import numpy as np
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from diffbench.characterisation import load_characterisation
 from diffbench.cli import main as cli
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
@@ -48,11 +47,12 @@ from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.inspection import inspect_file
-from diffbench.locking_map import load_map
-from diffbench.predict import make_map
 from diffbench.readers import read_parts
 from diffbench.readers.registry import ROWS
 from diffbench.recording import Recording
+from diffbench.results.characterisation import load_characterisation
+from diffbench.results.locking_map import load_map
+from diffbench.results.predict import make_map
 
 sys.path.insert(0, str(Path(__file__).parent))
 

@@ -37,12 +37,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 from benchsim import scenario  # the path above comes first
 
 import diffbench  # same
-from diffbench.characterisation import Characterisation, FormState, Parameter  # same
+from diffbench.answers.compare import compare  # same
+from diffbench.answers.comparison import Comparison  # same
+from diffbench.answers.joint import (  # same
+    NORMAL_95,  # same
+    Member,
+)
 from diffbench.documents import Build, load_build  # same
-from diffbench.wear.compare import compare  # same
-from diffbench.wear.comparison import Comparison  # same
-from diffbench.wear.joint import NORMAL_95  # same
-from diffbench.wear.sharing import OF_THE_BENCH, OF_THE_UNIT, REPEATABILITY, Member  # same
+from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source  # same
+from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
 
 Array = NDArray[np.float64]
 
@@ -158,7 +161,7 @@ class Drawer:
                 factor[i] = state.friction * friction
         x = true * factor
         for source, block in self.shares.items():
-            if source == REPEATABILITY:
+            if source == Source.REPEATABILITY:
                 continue
             move = errors.get(source)
             x = x + block @ (rng.standard_normal(block.shape[1]) if move is None else move)
@@ -169,7 +172,7 @@ class Drawer:
         form = self.form
         shares = dict(self.shares)
         ratio = x / np.array(form.values)
-        shares[REPEATABILITY] = self.shares[REPEATABILITY] * ratio[:, None]
+        shares[Source.REPEATABILITY] = self.shares[Source.REPEATABILITY] * ratio[:, None]
         covariance = self.noise @ self.noise.T + sum(b @ b.T for b in shares.values())
         drawn = FormState(
             law=form.law,

@@ -12,10 +12,10 @@ from types import ModuleType
 
 import pytest
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
 from diffbench.report.page import page
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 
 def _load() -> ModuleType:

@@ -17,8 +17,8 @@ from PIL import Image
 
 from diffbench import Characterisation, LockingMap, fit
 from diffbench.guide.pages import FOLDER
-from diffbench.predict import make_map
 from diffbench.report import doubt_figures, figures, friction_figures, map_figures, state_figures
+from diffbench.results.predict import make_map
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PICTURES = FOLDER / "pictures"

@@ -9,7 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from diffbench.characterisation import (
+from diffbench.physics.friction import FRICTION_LAWS
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.results.characterisation import (
     Adequacy,
     BuildFacts,
     Characterisation,
@@ -25,9 +28,6 @@ from diffbench.characterisation import (
     SheetCheck,
     Tested,
 )
-from diffbench.physics.friction import FRICTION_LAWS
-from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 RADIUS = 0.045
 REFERENCE = {"temperature_degC": 60.0, "speed_difference_rad_s": 4.0}

@@ -20,8 +20,6 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
-from diffbench.characterisation import Correlation
-from diffbench.predict import map_on
 from diffbench.report import (
     difference_figures,
     doubt_figures,
@@ -30,6 +28,8 @@ from diffbench.report import (
     map_figures,
     state_figures,
 )
+from diffbench.results.characterisation import Correlation
+from diffbench.results.predict import map_on
 
 BASELINES = Path(__file__).with_name("baselines")
 SIZE, DPI = (5.2, 4.4), 60

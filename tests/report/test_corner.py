@@ -10,11 +10,11 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
+from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.report.corner_figures import kept, save_corner_figure, yaw_moments
 from diffbench.report.corner_text import corner_summary
 from diffbench.report.trackside_text import slip_text, split_text
-from diffbench.trackside.corner import CornerEntry, PhaseResult, Rung
-from diffbench.trackside.operating_point import Interval, SlipVerdict, TorqueSplit
 
 
 def phase(name: str, share: float, **changes: Any) -> PhaseResult:

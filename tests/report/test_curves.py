@@ -8,10 +8,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.predict import make_map
 from diffbench.report.curves import (
     branch_curve,
     carried_cells,
@@ -20,6 +17,9 @@ from diffbench.report.curves import (
     sweep_cells,
 )
 from diffbench.report.map_window import torques_to_draw
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 Made = Callable[..., tuple[Characterisation, LockingMap]]
 

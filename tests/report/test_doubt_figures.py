@@ -12,14 +12,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
-from diffbench.characterisation import Characterisation, Correlation
-from diffbench.errors import OutputError
-from diffbench.locking_map import LockingMap
-from diffbench.report import difference_figures, doubt_figures, state_figures
-from diffbench.report.page_doubt import ladder_figure
-from diffbench.report.pictures import put_picture
-from diffbench.report.style import SOURCE_COLOURS
-from diffbench.wear.comparison import (
+from diffbench.answers.comparison import (
     Change,
     Comparison,
     Condition,
@@ -27,6 +20,13 @@ from diffbench.wear.comparison import (
     DifferenceMap,
     Side,
 )
+from diffbench.errors import OutputError
+from diffbench.report import difference_figures, doubt_figures, state_figures
+from diffbench.report.page_doubt import ladder_figure
+from diffbench.report.pictures import put_picture
+from diffbench.report.style import SOURCE_COLOURS
+from diffbench.results.characterisation import Characterisation, Correlation
+from diffbench.results.locking_map import LockingMap
 
 
 @pytest.fixture

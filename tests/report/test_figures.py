@@ -13,11 +13,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
 from diffbench.report import figures, map_figures
 from diffbench.report.map_window import speeds_to_draw, torques_to_draw
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 Draw = Callable[[Axes], Axes]
 

@@ -14,15 +14,15 @@ from typing import Any
 
 import pytest
 
-from diffbench.characterisation import Characterisation, load_characterisation
 from diffbench.errors import DocumentError, OutputError
-from diffbench.locking_map import BRANCHES, LockingMap, load_map
-from diffbench.manifest import NAME as MANIFEST
-from diffbench.manifest import check_whole
-from diffbench.predict import make_map
 from diffbench.report import files
 from diffbench.report.files import NAMES, map_csv, without_refresh, write_results
 from diffbench.report.page import refresh_line
+from diffbench.results.characterisation import Characterisation, load_characterisation
+from diffbench.results.locking_map import BRANCHES, LockingMap, load_map
+from diffbench.results.manifest import NAME as MANIFEST
+from diffbench.results.manifest import check_whole
+from diffbench.results.predict import make_map
 
 
 @pytest.fixture(autouse=True)
@@ -247,7 +247,7 @@ from pathlib import Path
 spec = importlib.util.spec_from_file_location("s", {str(helper)!r})
 s = importlib.util.module_from_spec(spec); spec.loader.exec_module(s)
 from diffbench.errors import OutputError
-from diffbench.predict import make_map
+from diffbench.results.predict import make_map
 from diffbench.report import page
 from diffbench.report.files import write_results
 page.page = lambda *both, **options: "<!DOCTYPE html>"

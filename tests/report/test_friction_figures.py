@@ -9,8 +9,6 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
 from diffbench.report import friction_figures
 from diffbench.report.friction_curves import (
     bias_curve,
@@ -19,6 +17,8 @@ from diffbench.report.friction_curves import (
     friction_scale,
     reference_place,
 )
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
 
 
 @pytest.fixture

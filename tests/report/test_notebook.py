@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from types import ModuleType
 
-from diffbench.characterisation import Characterisation
-from diffbench.locking_map import LockingMap
 from diffbench.report.page_tables import typeset
 from diffbench.report.wording import key_names, shown
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
 
 
 def test_a_characterisation_shows_itself(complete: Characterisation) -> None:

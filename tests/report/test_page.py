@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.characterisation import Characterisation
 from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.locking_map import LockingMap
-from diffbench.predict import make_map
 from diffbench.report.map_window import speeds_to_draw, torques_to_draw
 from diffbench.report.page import page
 from diffbench.report.page_tables import UNITS, adequacy_table, bench_error_table, form_table, typeset
 from diffbench.report.wording import key_names, shown
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 MOST_BYTES = 1_500_000

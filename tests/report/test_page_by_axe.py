@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diffbench.characterisation import Characterisation
 from diffbench.report.page_tables import typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import key_names, printable, shown
+from diffbench.results.characterisation import Characterisation
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -15,9 +15,9 @@ from types import ModuleType
 
 import pytest
 
-from diffbench.characterisation import Characterisation, Gain, NextTest
 from diffbench.report.layout import columns_of
 from diffbench.report.text import next_steps_text, next_tests_text, summary
+from diffbench.results.characterisation import Characterisation, Gain, NextTest
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 RESULTS = ("complete", "doubtful", "two_builds")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
 from diffbench.report.verdict import check_text, coverage_text, disagrees, law_text, verdict
+from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
 
 
 def limit(verdict_of_one: str) -> LimitVerdict:

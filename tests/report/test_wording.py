@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.characterisation import Characterisation, FindingRecord
 from diffbench.report.wording import (
     KEY_QUANTITIES,
     LABELS,
@@ -22,6 +21,7 @@ from diffbench.report.wording import (
     shared_names,
     shown,
 )
+from diffbench.results.characterisation import Characterisation, FindingRecord
 
 
 def test_every_key_quantity_has_a_name() -> None:

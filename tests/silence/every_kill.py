@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from killed import killed
 
-from diffbench.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
+from diffbench.results.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
 from diffbench.whole_files import in_force, recover, write_whole
 
 Set = Mapping[str, bytes]

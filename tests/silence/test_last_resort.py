@@ -25,7 +25,7 @@ def raising(run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
         def raise_it(*_: object) -> None:
             raise error
 
-        monkeypatch.setattr("diffbench.characterisation.load_characterisation", raise_it)
+        monkeypatch.setattr("diffbench.results.characterisation.load_characterisation", raise_it)
         assert show  # loaded: it looks the function up when it is called
         return run("show", "x.json")
 

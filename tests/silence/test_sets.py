@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from diffbench.errors import DocumentError, OutputError
-from diffbench.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
+from diffbench.results.manifest import NAME, check_whole, forget, manifest_of, read_whole, with_manifest
 from diffbench.whole_files import in_force, made_and_held, recover, write_whole
 
 HERE = Path(__file__).parent
@@ -192,7 +192,7 @@ def test_a_folder_that_may_not_be_written_is_read_all_the_same() -> None:
         code = f"""
 import fcntl, os
 from pathlib import Path
-from diffbench.manifest import check_whole, read_whole
+from diffbench.results.manifest import check_whole, read_whole
 if os.getuid() == 0:
     os.setuid(65534)  # rights do not bind the superuser
 folder = Path({made!r})

@@ -17,7 +17,7 @@ from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
 from diffbench.report.trend_text import trend_text
 from diffbench.trend import Course, Trend, trend_of
-from diffbench.trend.document import document_of
+from diffbench.trend.courses import document_of
 
 Visit = Callable[..., Path]
 

@@ -15,7 +15,8 @@ import pytest
 from diffbench import Characterisation
 from diffbench.documents import run_sheets_in
 from diffbench.errors import FitError, ReadingError
-from diffbench.watching import Watch, files, folder
+from diffbench.run import watch
+from diffbench.run.watch import Watch
 
 SAMPLES = 1500  # fifteen seconds of the demo's sweep: read in no time
 
@@ -71,9 +72,9 @@ def bench(
         page.write_text(f'<meta http-equiv="refresh" content="{refresh}">\n<p>page</p>\n')
         return [page]
 
-    monkeypatch.setattr(folder, "fit", noted)
-    monkeypatch.setattr(folder, "make_map", lambda _: None)
-    monkeypatch.setattr(folder, "write_results", written)
+    monkeypatch.setattr(watch, "fit", noted)
+    monkeypatch.setattr(watch, "make_map", lambda _: None)
+    monkeypatch.setattr(watch, "write_results", written)
     return made
 
 
@@ -138,7 +139,7 @@ def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPat
     held = PermissionError(13, "Permission denied")
     told = ReadingError.single("cannot be read", file="x", mend="wait")
     told.__cause__ = held
-    real = files.read_parts
+    real = watch.read_parts
     refusals = iter([held, told, None])
 
     def sometimes(*arguments: object, **options: object) -> object:
@@ -147,7 +148,7 @@ def test_a_locked_file_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPat
             raise refusal
         return real(*arguments, **options)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(files, "read_parts", sometimes)
+    monkeypatch.setattr(watch, "read_parts", sometimes)
     assert bench.look() == [("recording", "is held by another program (Permission denied); waiting")]
     assert bench.look(6.0) == []
     assert ("recording", "complete: 1499 samples over 15 s") in bench.look()
@@ -198,7 +199,7 @@ def test_a_fit_that_fails_is_a_fault_and_not_tried_again(
     def refuse(*_: object, **__: object) -> None:
         raise FitError.single("no slip", mend="sweep on")
 
-    monkeypatch.setattr(folder, "fit", refuse)
+    monkeypatch.setattr(watch, "fit", refuse)
     bench.look()
     assert bench.look(6.0)[-1] == ("fault", "no slip. Mend: sweep on.")
     assert bench.look(60.0) == []

@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import HistoryError
-from diffbench.history.location import Location
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
+
+    from diffbench.history.connection import Location
 
 __all__ = ["VERSION_TABLE", "newest", "revision", "upgrade"]
 

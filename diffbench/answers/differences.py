@@ -1,0 +1,509 @@
+"""What differs between two states: preload, friction, spring force, ramps, shape of friction, locking torque.
+
+Friction is the geometric mean of loading and unloading bias, on which the ramps' friction has no effect to
+first order. What a refit moves is stated as two numbers without a correlation; both extremes (each number by
+itself; friction, which moves all) are computed, and each quantity keeps the wider.
+
+Which of several changes count is decided so that the chance of any false alarm is held at one level for all
+of them: preload, friction and spring force are tested together by weighted Holm (1979), 93 % of the weight on
+the loss of preload, the question that wear asks. With repeatability of 1.5 % no test of the preload of one
+visit against another can show a loss of 5 % in 95 of 100 cases (the ratio of loss to doubt is 2.4, and 3.3
+would be needed).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.answers.comparison import Change, Condition, DifferenceBranch, DifferenceMap
+from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, combined, valued, widest
+from diffbench.physics.friction import FRICTION_LAWS
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.results.characterisation import Tested
+from diffbench.results.tested_region import is_inside
+
+# The chance of a false alarm among all questions of one comparison: promised as at most 5 per cent.
+LEVEL = 0.048
+
+
+def one_sided(z: float) -> float:
+    """Chance that a standard normal deviate exceeds ``z``.
+
+    Examples
+    --------
+    >>> print(f"{one_sided(1.644854):.4f}")
+    0.0500
+    """
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+
+def two_sided(z: float) -> float:
+    """Chance that a standard normal deviate lies further from zero than ``z``.
+
+    Examples
+    --------
+    >>> print(f"{two_sided(-1.959964):.4f}")
+    0.0500
+    """
+    return math.erfc(abs(z) / math.sqrt(2.0))
+
+
+def weighted_holm(
+    chances: Mapping[str, float], weights: Mapping[str, float], *, level: float = LEVEL
+) -> dict[str, bool]:
+    """Which of several hypotheses fall, the chance that any true one does being at most ``level``.
+
+    In the order of p/w: reject while p ≤ level · w/Σw, the sum over what is not rejected yet.
+
+    Parameters
+    ----------
+    chances : mapping of str to float
+        p of each hypothesis of no change.
+    weights : mapping of str to float
+        w, positive: how much of the level each is worth. Questions asked first get most.
+    level : float
+        The level.
+
+    Returns
+    -------
+    Whether each is rejected.
+
+    Raises
+    ------
+    ValueError
+        A weight is not positive.
+
+    Examples
+    --------
+    >>> weighted_holm({"a": 0.01, "b": 0.04, "c": 0.03, "d": 0.005}, dict.fromkeys("abcd", 1.0), level=0.05)
+    {'a': True, 'b': False, 'c': False, 'd': True}
+
+    References
+    ----------
+    Holm, Scandinavian Journal of Statistics 6, 1979, sections 3 (equal weights) and 4 (weights).
+    """
+    if any(not weights[name] > 0.0 for name in chances):
+        raise ValueError("weights must be positive")
+    left = sorted(chances, key=lambda name: chances[name] / weights[name])
+    fallen = dict.fromkeys(chances, False)
+    while left and chances[left[0]] <= level * weights[left[0]] / sum(weights[name] for name in left):
+        fallen[left.pop(0)] = True
+    return fallen
+
+
+Array = NDArray[np.float64]
+
+# Of the chance of a false alarm, most goes to the question that a wear check asks first, whether the
+# preload has come down; the rest is shared by all others, and what a proven question has used passes on.
+PRELOAD_LOSS_WEIGHT = 0.93
+OTHER_WEIGHT = 0.07 / 3.0
+SMALLEST = 1e-9  # below it, a difference of logarithms is rounding
+
+# what friction laws bring, each once
+FRICTION_SHAPE = tuple(dict.fromkeys(own for law in FRICTION_LAWS.values() for own in law.unknowns))
+# name: the parameters that must be determined for it, whether it is a ratio, its unit, what it is
+SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
+    "unloading_ratio_drive": (
+        ("ramp_bias_drive_loading", "ramp_bias_drive_unloading"),
+        True,
+        "1",
+        "unloading over loading bias, drive: a change points at the ramps",
+    ),
+    "unloading_ratio_coast": (
+        ("ramp_bias_coast_loading", "ramp_bias_coast_unloading"),
+        True,
+        "1",
+        "unloading over loading bias, coast: a change points at the ramps",
+    ),
+    **{own.reported: ((own.reported,), own.logarithm, own.unit, own.meaning) for own in FRICTION_SHAPE},
+    "viscous_coefficient": (("viscous_coefficient",), False, "N·m·s/rad", "drag of the oil film"),
+    "friction_temperature_coefficient": (
+        ("friction_temperature_coefficient",),
+        False,
+        "1/K",
+        "relative change of friction per kelvin",
+    ),
+    "friction_slope": (
+        ("friction_slope",),
+        False,
+        "s/m",
+        "relative change of friction per sliding speed, at reference; negative invites chatter (SAE J3210)",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Differences:
+    """Changes by name, what is not determined with what it needs, and the joint result of the logarithms of
+    preload, friction and spring force (as far as they are determined) behind them."""
+
+    changes: dict[str, Change]
+    missing: dict[str, str]
+    preload: Joint
+    spring: tuple[float, float] | None
+    flanks_apart: float | None
+
+
+def differences_between(pair: Paired, before: int, *, judged: bool) -> Differences:
+    """All changes from the first ``before`` members to the others.
+
+    Friction is what all ramp biases have in common, the mean of both flanks' logarithms, each the mean of
+    loading and unloading, which the friction of the ramps moves in opposite ways; spring force is what the
+    preload torque changes by beyond that. ``judged`` says whether the bench's repeatability is known.
+    """
+    after = len(pair.members) - before
+    factors = [-1.0 / before] * before + [1.0 / after] * after
+    missing: dict[str, str] = {}
+    flanks = [flank for flank in ("drive", "coast") if _known(pair.members, f"ramp_bias_{flank}_loading")]
+    both = {f: _known(pair.members, f"ramp_bias_{f}_unloading") for f in flanks}
+    preload_known = _known(pair.members, "preload_torque")
+    weights = _flank_weights(pair, factors, flanks, both)
+
+    def main(unit: UnitQuantities) -> Array:
+        preload = np.log(max(unit.preload_torque, SMALLEST))
+        levels = [_level(unit, flank, mean=both[flank]) for flank in flanks]
+        friction = float(np.dot(weights, levels)) if flanks else 0.0
+        apart = levels[0] - levels[1] if len(levels) == 2 else 0.0
+        return np.array([preload, friction, preload - friction, apart])
+
+    joint = widest(pair, factors, main)
+    chances: dict[str, float] = {}
+    share: dict[str, float] = {}
+    z = [_z(joint.value[i], joint.u[i]) for i in range(4)]
+    if preload_known:
+        chances |= {"preload_loss": one_sided(-z[0]), "preload_gain": one_sided(z[0])}
+        share |= {"preload_loss": PRELOAD_LOSS_WEIGHT, "preload_gain": OTHER_WEIGHT}
+    else:
+        missing["preload_torque"] = "a preload torque that both results determine"
+    if flanks:
+        chances["friction"] = two_sided(z[1])
+        share["friction"] = OTHER_WEIGHT
+    else:
+        missing["friction"] = "a ramp bias that both results determine: it tells friction from spring force"
+    if flanks and preload_known:
+        chances["spring_force"] = two_sided(z[2])
+        share["spring_force"] = OTHER_WEIGHT
+    else:
+        missing["spring_force"] = "preload torque and a ramp bias that both results determine"
+    counts = weighted_holm(chances, share)
+    changes: dict[str, Change] = {}
+    if preload_known:
+        ends = _own_ends(pair.members, before, "preload_torque")
+        changes["preload_torque"] = _relative(
+            joint,
+            0,
+            ends,
+            "N·m",
+            min(chances["preload_loss"], chances["preload_gain"]),
+            counts["preload_loss"] or counts["preload_gain"],
+            judged,
+            "locking torque of the preload alone: friction times spring force",
+        )
+    if flanks:
+        start = _own_ends(pair.members, before, "friction_coefficient")[0]
+        changes["friction"] = _relative(
+            joint,
+            1,
+            (start, None),
+            "1",
+            chances["friction"],
+            counts["friction"],
+            judged,
+            f"friction of the plates, by the ramp bias in {' and '.join(flanks)}",
+        )
+    if "spring_force" in chances:
+        start = _own_ends(pair.members, before, "spring_force")[0]
+        changes["spring_force"] = _relative(
+            joint,
+            2,
+            (start, None),
+            "N",
+            chances["spring_force"],
+            counts["spring_force"],
+            judged,
+            "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
+        )
+    shape, open_shape = _shape_changes(pair, factors)
+    changes |= shape
+    missing |= open_shape
+    spring = (float(joint.value[2]), float(joint.u[2])) if "spring_force" in changes else None
+    return Differences(changes, missing, joint, spring, z[3] if len(flanks) == 2 else None)
+
+
+def _level(unit: UnitQuantities, flank: str, *, mean: bool) -> float:
+    """Logarithm of a flank's bias; of the geometric mean of loading and unloading, where both are known.
+
+    cot(β + φ) cot(β − φ) is cot² β but for terms of the second order in the ramps' friction angle φ, so that
+    the mean follows the plates' friction and not the ramps'.
+    """
+    drive = flank == "drive"
+    bias, ratio = (unit.drive_bias, unit.drive_ratio) if drive else (unit.coast_bias, unit.coast_ratio)
+    return float(np.log(max(bias, SMALLEST)) + (0.5 * np.log(max(ratio, SMALLEST)) if mean else 0.0))
+
+
+def _flank_weights(
+    pair: Paired, factors: Sequence[float], flanks: Sequence[str], both: dict[str, bool]
+) -> Array:
+    """Weights of the flanks (f,): by their doubts, each for itself."""
+    if len(flanks) < 2:
+        return np.ones(len(flanks))
+    joint = combined(
+        pair,
+        factors,
+        lambda unit: np.array([_level(unit, flank, mean=both[flank]) for flank in flanks]),
+        together=False,
+    )
+    precision = 1.0 / (joint.u**2 + 1e-6)
+    return np.asarray(precision / precision.sum())
+
+
+def _shape_of(unit: UnitQuantities) -> Array:
+    """The quantities of `SHAPE` in its order, ratios as logarithms."""
+    sliding = 0.5 * unit.reference_speed_difference * unit.effective_radius
+    law = unit.friction_law
+    has = dict(zip(law.unknowns, unit.friction_values, strict=True))
+    # what another law would bring stands still
+    shape = [
+        (np.log(has[own]) if own.logarithm else has[own]) if own in has else 0.0 for own in FRICTION_SHAPE
+    ]
+    return np.array(
+        [
+            np.log(max(unit.drive_ratio, SMALLEST)),
+            np.log(max(unit.coast_ratio, SMALLEST)),
+            *shape,
+            unit.viscous,
+            unit.temperature_coefficient,
+            law.relative_slope(sliding, unit.friction_values),
+        ]
+    )
+
+
+def _shape_changes(pair: Paired, factors: Sequence[float]) -> tuple[dict[str, Change], dict[str, str]]:
+    """Changes of ramps, friction shape and oil: held against the fit's doubt, as no rig states more."""
+    joint = widest(pair, factors, _shape_of)
+    first = valued(pair, [-f if f < 0 else 0.0 for f in factors], _shape_of)
+    known = {
+        name: i
+        for i, (name, (needed, *_)) in enumerate(SHAPE.items())
+        if all(_known(pair.members, parameter) for parameter in needed)
+    }
+    z = {name: _z(joint.value[i], joint.u[i]) for name, i in known.items()}
+    chances = {name: two_sided(value) for name, value in z.items()}
+    counts = weighted_holm(chances, dict.fromkeys(chances, 1.0))
+    changes: dict[str, Change] = {}
+    for name, i in known.items():
+        _, relative, unit, meaning = SHAPE[name]
+        if relative:
+            start = float(np.exp(first[i]))
+            ends = (start, start * float(np.exp(joint.value[i])))
+            changes[name] = _relative(joint, i, ends, unit, chances[name], counts[name], False, meaning)
+            continue
+        u = float(joint.u[i])
+        step = float(joint.value[i])
+        changes[name] = Change(
+            before=float(first[i]),
+            after=float(first[i]) + step,
+            unit=unit,
+            relative=False,
+            change=step,
+            u=u,
+            low=step - NORMAL_95 * u,
+            high=step + NORMAL_95 * u,
+            chance=chances[name],
+            significant=counts[name],
+            against="fit",
+            meaning=meaning,
+            budget=joint.budget(i),
+        )
+    missing = {
+        name: f"{' and '.join(needed)} that both results determine"
+        for name, (needed, *_) in SHAPE.items()
+        if name not in known
+    }
+    return changes, missing
+
+
+def _relative(
+    joint: Joint,
+    i: int,
+    ends: tuple[float | None, float | None],
+    unit: str,
+    chance: float,
+    significant: bool,
+    judged: bool,
+    meaning: str,
+) -> Change:
+    """A change of a logarithm as a ratio less one."""
+    step, u = float(joint.value[i]), float(joint.u[i])
+    ratio = float(np.exp(step))
+    return Change(
+        before=ends[0],
+        after=ends[1],
+        unit=unit,
+        relative=True,
+        change=ratio - 1.0,
+        u=ratio * u,
+        low=float(np.exp(step - NORMAL_95 * u)) - 1.0,
+        high=float(np.exp(step + NORMAL_95 * u)) - 1.0,
+        chance=chance,
+        significant=significant,
+        against="repeatability" if judged else "fit",
+        meaning=meaning,
+        budget={source: ratio * part for source, part in joint.budget(i).items()},
+        carried=None if ends[0] is None or ends[1] is not None else ends[0] * ratio,
+    )
+
+
+def _z(step: float, u: float) -> float:
+    """Change in standard uncertainties; nothing is a change of nothing."""
+    if abs(step) < SMALLEST:
+        return 0.0
+    return step / u if u > SMALLEST else float(np.copysign(np.inf, step))
+
+
+def _known(members: Sequence[Member], parameter: str) -> bool:
+    """Whether all members determine a quantity."""
+    return all(m.determined(parameter) is not None for m in members)
+
+
+def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float | None, float | None]:
+    """A positive quantity before and after as the results themselves have it, geometric means over the
+    members of each; None where one does not state or measure it."""
+    ends: list[float | None] = []
+    for side in (members[:before], members[before:]):
+        values = [item.value for m in side if (item := m.determined(name)) is not None and item.value]
+        ends.append(float(np.exp(np.mean(np.log(values)))) if len(values) == len(side) else None)
+    return ends[0], ends[1]
+
+
+BRANCHES = ("loading", "unloading", "mean")
+# Corner entry: from coasting freely to the full engine braking that was tested, at a low speed difference.
+ENGINE_BRAKING = (0.0, 0.25, 0.5, 1.0)
+BRAKING = "loading"
+SPEEDS_TRIED = 60
+TORQUE_NODES, SPEED_NODES = 21, 11
+
+
+def corner_entry(pair: Paired, before: int) -> list[Condition]:
+    """Locking torque before and after at corner entry: engine braking, low speed difference.
+
+    Input torques are shares of the coast torque that all visits tested, the speed difference is the lowest
+    at which all of them are, while engine braking comes on; plates and oil at the reference temperature.
+    """
+    lows, highs = _common(pair)
+    if lows is None or highs is None:
+        return []
+    coast = min(float(lows[0]), 0.0)
+    heat = pair.members[0].characterisation.reference["temperature_degC"]
+    torques = np.unique([0.0, *(share * coast for share in ENGINE_BRAKING if share > 0.0)])[::-1]
+    heats = np.full(torques.shape, heat)
+    steps = np.geomspace(max(float(lows[1]), 1e-3), max(float(highs[1]), 1e-3), SPEEDS_TRIED).tolist()
+    speed = next(
+        (s for s in steps if _tested(pair, torques, np.full(torques.shape, s), heats, BRAKING).all()),
+        steps[0],
+    )
+    speeds = np.full(torques.shape, speed)
+    quantities = partial(_locking, torques, speeds, heats, BRAKING)
+    joint = widest(pair, _factors(pair, before), quantities)
+    first = valued(pair, _only(pair, before), quantities)
+    inside = _tested(pair, torques, speeds, heats, BRAKING)
+    return [
+        Condition(
+            input_torque_Nm=float(torques[i]),
+            speed_difference_rad_s=speed,
+            temperature_degC=heat,
+            before_Nm=float(first[i]),
+            after_Nm=float(first[i] + joint.value[i]),
+            change_Nm=float(joint.value[i]),
+            low_Nm=float(joint.value[i] - NORMAL_95 * joint.u[i]),
+            high_Nm=float(joint.value[i] + NORMAL_95 * joint.u[i]),
+            tested=bool(inside[i]),
+        )
+        for i in range(torques.size)
+    ]
+
+
+def difference_map(pair: Paired, before: int) -> DifferenceMap | None:
+    """After less before over what all visits tested; None where they have nothing in common."""
+    lows, highs = _common(pair)
+    if lows is None or highs is None:
+        return None
+    nothing = [0.0] if lows[0] < 0.0 < highs[0] else []
+    torque = np.unique([*np.linspace(lows[0], highs[0], TORQUE_NODES), *nothing])
+    start = max(float(lows[1]), 1e-3)
+    speed = np.unique(np.geomspace(start, max(float(highs[1]), start), SPEED_NODES))
+    reference = pair.members[0].characterisation.reference["temperature_degC"]
+    heat = np.unique([lows[2], min(max(reference, lows[2]), highs[2]), highs[2]])
+    grid = np.meshgrid(torque, speed, heat, indexing="ij")
+    branches = {}
+    for branch in BRANCHES:
+        value, u = np.empty(grid[0].shape), np.empty(grid[0].shape)
+        for layer in range(heat.size):  # one by one: the covariance of all nodes at once would be large
+            across, upward, warm = (axis[:, :, layer].ravel() for axis in grid)
+            joint = widest(pair, _factors(pair, before), partial(_locking, across, upward, warm, branch))
+            value[:, :, layer], u[:, :, layer] = (
+                part.reshape(grid[0].shape[:2]) for part in (joint.value, joint.u)
+            )
+        half = NORMAL_95 * u
+        branches[branch] = DifferenceBranch(
+            change_Nm=value.tolist(),
+            low_Nm=(value - half).tolist(),
+            high_Nm=(value + half).tolist(),
+            tested=_tested(pair, grid[0], grid[1], grid[2], branch).tolist(),
+        )
+    return DifferenceMap(
+        input_torque_Nm=torque.tolist(),
+        speed_difference_rad_s=speed.tolist(),
+        temperature_degC=heat.tolist(),
+        branches=branches,
+    )
+
+
+def _locking(torque: Array, speed: Array, heat: Array, branch: str, unit: UnitQuantities) -> Array:
+    return np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
+
+
+def _factors(pair: Paired, before: int) -> list[float]:
+    after = len(pair.members) - before
+    return [-1.0 / before] * before + [1.0 / after] * after
+
+
+def _only(pair: Paired, before: int) -> list[float]:
+    return [1.0 / before] * before + [0.0] * (len(pair.members) - before)
+
+
+def _regions(pair: Paired) -> Sequence[Tested]:
+    return [m.characterisation.tested for m in pair.members]
+
+
+def _common(pair: Paired) -> tuple[Array | None, Array | None]:
+    """Lowest and highest input torque, speed difference and temperature that all visits tested."""
+    regions = _regions(pair)
+    if any(not region.outline for region in regions):
+        return None, None
+    ends = []
+    for region in regions:
+        outline = np.array(region.outline)
+        low, high = region.temperature_degC
+        ends.append(
+            (
+                [outline[:, 0].min(), outline[:, 1].min(), low],
+                [outline[:, 0].max(), outline[:, 1].max(), high],
+            )
+        )
+    lows = np.max([low for low, _ in ends], axis=0)
+    highs = np.min([high for _, high in ends], axis=0)
+    return (lows, highs) if (lows <= highs).all() else (None, None)
+
+
+def _tested(pair: Paired, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
+    inside = np.ones(np.shape(torque), dtype=bool)
+    for region in _regions(pair):
+        inside &= is_inside(region, torque, speed, heat, branch)
+    return inside

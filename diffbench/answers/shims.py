@@ -1,0 +1,633 @@
+"""Which shim gives a target preload: of those in stock, with interval and chance to land within limits.
+
+Builds with different shims are rungs of a ladder; the course through them is that of the rungs alone, of the
+disc-spring curve, or of both. By a grid, not by a tangent: how far a stack is squeezed without a shim is
+often known from the bend of its curve alone, and a grid over it with Bayes' weights needs no starting value
+and no linearisation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diffbench.answers.differences import one_sided
+from diffbench.answers.joint import NORMAL_95, Joint, Member, combined, member, paired
+from diffbench.answers.wear import stack_of
+from diffbench.definitions import parts_of
+from diffbench.doubts import Source
+from diffbench.errors import FitError
+from diffbench.physics.disc_stack import DiscStack, stack_load
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.document import Document, Frozen
+
+Array = NDArray[np.float64]
+
+# A ladder says little of its curvature; disc springs as they are used change their stiffness by no more
+# than half over half a millimetre (common practice, no source): one standard deviation of the slope's change.
+SLOPE_CHANGE, OVER = 0.5, 0.5e-3
+GRID = 2001
+
+
+class Course(Protocol):
+    """Preload torque over shim thickness."""
+
+    @property
+    def misfit(self) -> float:
+        """Chi-squared of the rungs over its degrees of freedom, 0 where none are left."""
+        ...
+
+    def at(self, shim: ArrayLike) -> tuple[Array, Array]:
+        """Preload torque [N·m] and its standard uncertainty at shims [m], any shape."""
+        ...
+
+
+@dataclass(frozen=True)
+class MeasuredCourse:
+    """A curve through measured rungs: constant, slope and curvature about ``middle`` [m], with covariance."""
+
+    middle: float
+    coefficients: Array
+    covariance: Array
+    misfit: float
+
+    def at(self, shim: ArrayLike) -> tuple[Array, Array]:
+        """Preload torque [N·m] and its standard uncertainty at shims [m]."""
+        x = np.asarray(shim, dtype=np.float64) - self.middle
+        basis = np.stack([np.ones_like(x), x, x**2], axis=-1)
+        u = np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", basis, self.covariance, basis), 0.0))
+        return np.asarray(basis @ self.coefficients), u
+
+
+def measured_course(shims: ArrayLike, preloads: ArrayLike, covariance: ArrayLike) -> MeasuredCourse:
+    """Curve through the rungs of a shim ladder.
+
+    P(x) = a + b (x − x̄) + c (x − x̄)², by generalised least squares with c expected within ± |b|/2 for each
+    half millimetre of slope change
+
+    Parameters
+    ----------
+    shims : array_like
+        Shim of each rung (n,) [m], two different ones or more.
+    preloads : array_like
+        Preload torque of each (n,) [N·m].
+    covariance : array_like
+        Their covariance (n, n) [N²·m²], errors in common included.
+
+    Returns
+    -------
+    The curve. Its ``misfit`` is the chi-squared of the rungs over its degrees of freedom, 0 where none are
+    left; above 1 it has widened the covariance.
+
+    Raises
+    ------
+    ValueError
+        There are not two different shims.
+
+    Examples
+    --------
+    >>> course = measured_course([0.0, 1e-4, 2e-4], [70.0, 76.0, 81.5], np.eye(3))
+    >>> value, u = course.at(1.5e-4)
+    >>> print(f"{value:.1f} {u:.1f}")
+    78.7 0.7
+
+    References
+    ----------
+    Generalised least squares with prior knowledge of a coefficient; ISO/TS 28037:2010 for the line.
+    """
+    x, y = np.asarray(shims, dtype=np.float64), np.asarray(preloads, dtype=np.float64)
+    if np.unique(x).size < 2:
+        raise ValueError("a ladder has two different shims or more")
+    middle = float(x.mean())
+    weight = np.linalg.inv(np.asarray(covariance, dtype=np.float64))
+    line = np.stack([np.ones_like(x), x - middle], axis=1)
+    slope = float(np.linalg.solve(line.T @ weight @ line, line.T @ weight @ y)[1])
+    basis = np.stack([np.ones_like(x), x - middle, (x - middle) ** 2], axis=1)
+    expected = max(abs(slope), 1e-9) * SLOPE_CHANGE / (2.0 * OVER)
+    precision = basis.T @ weight @ basis + np.diag([0.0, 0.0, expected**-2])
+    spread = np.linalg.inv(precision)
+    coefficients = np.asarray(spread @ (basis.T @ weight @ y))
+    rest = y - basis @ coefficients
+    freedom = x.size - 2
+    misfit = float(rest @ weight @ rest + (coefficients[2] / expected) ** 2) / freedom if freedom else 0.0
+    return MeasuredCourse(middle, coefficients, np.asarray(spread * max(misfit, 1.0)), misfit)
+
+
+@dataclass(frozen=True)
+class SpringCourse:
+    """The disc-spring curve put through rungs: torque per force and squeeze without shim, weighed on a grid.
+
+    ``squeezes`` (g,) [m] deflections of the stack without a shim, ``weights`` (g,), ``torque_per_force`` (g,)
+    [m] with its standard uncertainty ``torque_per_force_u`` (g,) at each; ``misfit`` as in `MeasuredCourse`.
+    """
+
+    stack: DiscStack
+    squeezes: Array
+    weights: Array
+    torque_per_force: Array
+    torque_per_force_u: Array
+    misfit: float
+
+    @property
+    def longest(self) -> float:
+        """Thickest shim [m] before the stack is flat at the likely squeezes."""
+        likely = self.squeezes[self.weights > 1e-3 * self.weights.max()]
+        return self.stack.travel - float(likely.max())
+
+    def at(self, shim: ArrayLike) -> tuple[Array, Array]:
+        """Preload torque [N·m] and its standard uncertainty at shims [m]."""
+        x = np.asarray(shim, dtype=np.float64)[..., None]
+        force = stack_load(self.stack, np.clip(self.squeezes + x, 0.0, self.stack.travel))
+        each = self.torque_per_force * force
+        value = np.asarray((self.weights * each).sum(axis=-1))
+        variance = self.weights * ((self.torque_per_force_u * force) ** 2 + (each - value[..., None]) ** 2)
+        return value, np.sqrt(variance.sum(axis=-1))
+
+
+def spring_course(
+    stack: DiscStack,
+    shims: ArrayLike,
+    preloads: ArrayLike,
+    covariance: ArrayLike,
+    *,
+    forces: ArrayLike | None = None,
+    forces_u: ArrayLike | None = None,
+) -> SpringCourse:
+    """Put the curve of the disc springs through rungs of a ladder, and stated spring forces.
+
+    P(x) = A F(s_0 + x), with F the load of the stack (EN 16984), A = 2 μ n R_e and s_0 unknown; s_0 weighed
+    over its whole range by how well rungs and forces are met, A by generalised least squares at each
+
+    Parameters
+    ----------
+    stack : DiscStack
+        The stack.
+    shims : array_like
+        Shim of each rung (n,) [m].
+    preloads, covariance : array_like
+        Preload torques (n,) [N·m] and their covariance (n, n).
+    forces, forces_u : array_like or None
+        Stated spring force at each rung (n,) [N], NaN where none is, and standard uncertainties.
+
+    Returns
+    -------
+    The curve. One rung is enough where a force is stated.
+
+    Raises
+    ------
+    ValueError
+        One rung without a force, or rungs that no squeeze of this stack meets within a hundred standard
+        uncertainties.
+
+    Notes
+    -----
+    Validity: the shape of the curve is the formula's; its scale is measured, so that the tolerance on load
+    of EN 16983 does not matter. Statements of one press are taken as independent.
+
+    References
+    ----------
+    EN 16984 for the curve; Bayes' theorem on a grid with a uniform prior for s_0.
+    """
+    x, y = np.asarray(shims, dtype=np.float64), np.asarray(preloads, dtype=np.float64)
+    stated = np.full(x.size, np.nan) if forces is None else np.asarray(forces, dtype=np.float64)
+    stated_u = np.zeros(x.size) if forces_u is None else np.asarray(forces_u, dtype=np.float64)
+    told = np.isfinite(stated)
+    if np.unique(x).size < 2 and not told.any():
+        raise ValueError("one rung does not say how far the stack is pressed: state the spring force")
+    room = stack.travel - float(x.max())
+    if room <= 0.0:
+        raise ValueError("the thickest shim alone is more than the stack's travel")
+    squeeze = np.linspace(0.0, room, GRID)[1:]
+    load = np.asarray(stack_load(stack, np.clip(squeeze[:, None] + x, 0.0, stack.travel)))
+    weight = np.linalg.inv(np.asarray(covariance, dtype=np.float64))
+    weighted = load @ weight
+    size = np.einsum("gi,gi->g", weighted, load)
+    scale = weighted @ y / size
+    rest = y - scale[:, None] * load
+    chi = np.einsum("gi,ij,gj->g", rest, weight, rest)
+    if told.any():
+        doubt = np.maximum(stated_u[told], 1e-4 * stated[told])
+        chi = chi + (((load[:, told] - stated[told]) / doubt) ** 2).sum(axis=1)
+    best = float(chi.min())
+    freedom = int(x.size + told.sum()) - 2
+    misfit = best / freedom if freedom > 0 else 0.0
+    if best > 1e4 * (x.size + 1):
+        raise ValueError("no squeeze of this stack meets the rungs: check the springs and the shims")
+    wide = max(misfit, 1.0)
+    # the scale is integrated over, hence its root: 1/√size
+    chance = np.exp(-0.5 * (chi - best) / wide) / np.sqrt(size)
+    return SpringCourse(stack, squeeze, chance / chance.sum(), scale, np.sqrt(wide / size), misfit)
+
+
+Way = Literal["ladder", "curve", "both"]
+
+# A measured ladder is followed beyond its ends by its own length at most, the curve of a spring to flat.
+REACH = 1.0
+# Misses of twice what doubt explains are no chance; a ladder can do without springs from three rungs on.
+DISAGREEMENT = 4.0
+FEWEST_WITHOUT_SPRINGS = 3
+LEFT_OUT = (
+    "the disc springs of the sheet are left out: their curve misses the measured builds by {:.1f} times what "
+    "doubt explains; check their dimensions and number"
+)
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """Rungs in order of their shims [m], their joint preload torques, and the course through ``used`` of
+    them; ``scatter`` is the relative repeatability of one refit, ``beside`` the course that rungs enough have
+    without the springs."""
+
+    members: list[Member]
+    shims: Array
+    joint: Joint
+    course: Course
+    used: Array
+    way: Way
+    scatter: float
+    notes: tuple[str, ...]
+    beside: Course | None = None
+
+    def at(self, shim: float) -> tuple[float, float]:
+        """Preload torque [N·m] at a shim [m] and its standard uncertainty; beyond the rungs with half of what
+        the course beside this one says otherwise, since nothing there shows which of them is right."""
+        value, u = (float(v) for v in self.course.at(shim))
+        if self.beside is not None and self.beyond(shim):
+            u = float(np.hypot(u, 0.5 * (float(self.beside.at(shim)[0]) - value)))
+        return value, u
+
+    def beyond(self, shim: float) -> bool:
+        """Whether a shim [m] lies beyond the rungs."""
+        slack = 1e-3 * max(float(np.ptp(self.used)), 1e-6)
+        return bool(shim < self.used.min() - slack or shim > self.used.max() + slack)
+
+
+def ladder_of(
+    results: Sequence[Characterisation | Member],
+    way: Way | None,
+    *,
+    near: float | None,
+    shim: float = 0.0,
+) -> Ladder:
+    """The course by the chosen way; the curve alone goes through the rung nearest in preload or in shim."""
+    members = _rungs_of(results)
+    shims = np.array([_shim(m) for m in members])
+    order = np.argsort(shims, kind="stable")
+    members, shims = [members[i] for i in order], shims[order]
+    pair = paired(members)
+    factors: list[float | Array] = list(np.eye(len(members)))
+    joint = combined(pair, factors, lambda unit: np.array([unit.preload_torque]), together=False)
+    springs = next((m.springs for m in members if m.springs is not None), None)
+    stack = None if springs is None else stack_of(springs)
+    chosen = way or ("both" if stack is not None else "ladder")
+    apart = np.abs(shims - shim) if near is None else np.abs(joint.value - near)
+    at = [int(np.argmin(apart))] if chosen == "curve" else list(range(len(members)))
+    preloads, covariance = joint.value[at], joint.covariance[np.ix_(at, at)]
+    if chosen != "ladder" and stack is None:
+        raise FitError.single(
+            "no build sheet states the disc springs",
+            key="preload.disc_spring",
+            mend="add them to the sheet and fit again, or advise from the ladder alone",
+        )
+    notes: list[str] = []
+    try:
+        course: Course | None = None
+        if stack is not None and chosen != "ladder":
+            forces, doubts = _forces([members[i] for i in at])
+            course, against = _by_springs(
+                stack, shims[at], preloads, covariance, forces, doubts, may_refuse=way is None
+            )
+            notes += against
+        if course is None:
+            chosen = "ladder"
+            course = measured_course(shims, preloads, covariance)
+    except ValueError as error:
+        raise FitError.single(
+            str(error), mend="test a build with another shim, or state the spring force in the sheet"
+        ) from error
+    if not pair.alike:
+        notes.append("the builds were fitted by different laws: state the law in the build sheets")
+    enough = chosen == "both" and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
+    beside = measured_course(shims, preloads, covariance) if enough else None
+    return Ladder(
+        members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes), beside
+    )
+
+
+def _by_springs(
+    stack: DiscStack,
+    shims: Array,
+    preloads: Array,
+    covariance: Array,
+    forces: Sequence[float],
+    doubts: Sequence[float],
+    *,
+    may_refuse: bool,
+) -> tuple[SpringCourse | None, list[str]]:
+    """The curve of the springs through rungs; None, and why, where it may be refused and rungs that could do
+    without it speak against it."""
+    enough = may_refuse and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
+    try:
+        course = spring_course(stack, shims, preloads, covariance, forces=forces, forces_u=doubts)
+    except ValueError as error:
+        if not enough:
+            raise
+        return None, [f"the disc springs of the sheet are left out: {error}"]
+    if enough and course.misfit > DISAGREEMENT:
+        times = float(np.sqrt(course.misfit))
+        return None, [LEFT_OUT.format(times)]
+    return course, []
+
+
+def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
+    """Every build of every result."""
+    found: list[Member] = []
+    for result in results:
+        if isinstance(result, Member):
+            found.append(result)
+            continue
+        found += [member(result, build=facts.build) for facts in result.builds]
+    if not found:
+        raise FitError.single("no result is given", mend="name characterisations or run sheets")
+    units = sorted({m.characterisation.unit for m in found})
+    if len(units) > 1:
+        raise FitError.single(
+            f"the results are of different units ({', '.join(units)})", mend="name builds of one unit"
+        )
+    for m in found:
+        if m.determined("preload_torque") is None:
+            raise FitError.single(
+                f"the preload torque of {m.facts.build} is not determined",
+                mend="leave that build out, or test it with slip near zero input torque",
+            )
+    return found
+
+
+def _shim(who: Member) -> float:
+    """Shim of a build [m]."""
+    if who.shim is None:
+        raise FitError.single(
+            f"the shim of {who.facts.build} is not known",
+            key="preload.shim",
+            mend="state it in the build sheet and fit again",
+        )
+    return who.shim
+
+
+def _forces(members: Sequence[Member]) -> tuple[list[float], list[float]]:
+    """Stated spring force of each rung [N] and its standard uncertainty; NaN where none is stated."""
+    values, doubts = [], []
+    for m in members:
+        item = m.characterisation.parameters.get("spring_force")
+        stated = item is not None and item.status == "stated" and item.value is not None
+        values.append(float(item.value) if item is not None and stated and item.value else float("nan"))
+        doubts.append(float(item.u or 0.0) if item is not None and stated else 0.0)
+    return values, doubts
+
+
+def _repeatability(members: Sequence[Member]) -> float:
+    """Relative standard deviation of the preload torque of one refit, the largest of the members'."""
+    largest = 0.0
+    for m in members:
+        form = m.characterisation.forms[0]
+        share = form.shares.get(Source.REPEATABILITY)
+        if share is None:
+            continue
+        if "preload_torque" in form.names:
+            i = form.names.index("preload_torque")
+            largest = max(largest, float(np.linalg.norm(share[i])) / abs(form.values[i]))
+    return largest
+
+
+def span_of(course: Course, shims: Array) -> tuple[float, float]:
+    """Shims [m] for which there is an answer at all."""
+    low, high = float(shims.min()), float(shims.max())
+    if isinstance(course, SpringCourse):
+        return 0.0, high + max(course.longest - high, 0.0)
+    reach = REACH * (high - low)
+    return max(low - reach, 0.0), high + reach
+
+
+FORMAT: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
+
+STEP = 0.05e-3  # m, where the workshop does not say in which steps it stocks shims
+SURE = 0.95  # a chance that needs no better one
+SHOWN = 3  # candidates to either side of the advised one
+
+
+class Rung(Frozen):
+    """A measured preload: shim [m], preload torque and standard uncertainty [N·m], and whose."""
+
+    build: str
+    shim_m: float
+    preload_torque_Nm: float
+    u_Nm: float
+
+
+class Candidate(Frozen):
+    """A shim in stock [m] with the preload torque that it will give [N·m] and its 95 % interval for one new
+    assembly; ``chance`` that this lies within limits, None without limits; ``extrapolated`` beyond the
+    ladder."""
+
+    shim_m: float
+    preload_torque_Nm: float
+    u_Nm: float
+    low_Nm: float
+    high_Nm: float
+    chance: float | None
+    extrapolated: bool
+
+
+class ShimAdvice(Document):
+    """The advised shim and its neighbours in stock."""
+
+    format: Literal["diffbench-shim-advice/1"] = FORMAT
+    unit: str
+    target_Nm: float
+    limits_Nm: tuple[float, float] | None
+    step_m: float
+    way: Way
+    rungs: list[Rung]
+    exact_shim_m: float
+    advised: Candidate
+    candidates: list[Candidate]
+    misfit: float
+    notes: list[str]
+
+
+def advise(
+    results: Sequence[Characterisation | Member],
+    *,
+    target: float,
+    limits: tuple[float, float] | None = None,
+    step: float = STEP,
+    way: Way | None = None,
+) -> ShimAdvice:
+    """Advise a shim for a preload torque.
+
+    Parameters
+    ----------
+    results : sequence of Characterisation or Member
+        Builds of one unit with different shims, each by itself or fitted together; one is enough where its
+        sheet states disc springs and spring force.
+    target : float
+        Preload torque wanted [N·m].
+    limits : pair of float or None
+        Limits that it shall land within [N·m]; those of the build sheet by default.
+    step : float
+        Steps in which shims are in stock [m].
+    way : "ladder", "curve", "both" or None
+        Measured rungs alone; the disc-spring curve through one rung and its stated force; the curve through
+        all of them. By default both where springs are stated, else the ladder.
+
+    Returns
+    -------
+    The advised shim: of those in stock the nearest to the target that lands within limits with a chance of
+    95 %; where there is none, the likeliest; without limits the nearest. The interval is that of one new
+    assembly, with the rig's repeatability.
+
+    Raises
+    ------
+    FitError
+        What is known does not reach: too few rungs, no springs, a target beyond what can be answered.
+    """
+    if not (target > 0.0 and step > 0.0):
+        raise FitError.single("target and step must be positive", mend="name a preload torque and a step")
+    ladder = ladder_of(results, way, near=target)
+    members, shims, course, used = ladder.members, ladder.shims, ladder.course, ladder.used
+    notes: list[str] = []
+    if ladder.scatter == 0.0:
+        notes.append(
+            "the rig states no repeatability: what a fresh assembly scatters by is not in the intervals"
+        )
+    span = span_of(course, used)
+    exact = _solve(course, target, span)
+    limits = limits or _limits(members)
+    grid = _stock(exact, step, span)
+    candidates = [_candidate(ladder, s, limits) for s in grid]
+    if limits is not None and not limits[0] <= target <= limits[1]:
+        notes.append(
+            f"the target lies outside the limits ({limits[0]:g} to {limits[1]:g} N·m): the shim is the "
+            "nearest to the target, and the chance that of landing within them all the same"
+        )
+    advised = _choice(candidates, target, limits)
+    notes += _notes(ladder, advised)
+    return ShimAdvice(
+        unit=members[0].characterisation.unit,
+        target_Nm=target,
+        limits_Nm=limits,
+        step_m=step,
+        way=ladder.way,
+        rungs=[
+            Rung(
+                build=m.facts.build,
+                shim_m=float(shims[i]),
+                preload_torque_Nm=float(ladder.joint.value[i]),
+                u_Nm=float(ladder.joint.u[i]),
+            )
+            for i, m in enumerate(members)
+        ],
+        exact_shim_m=exact,
+        advised=advised,
+        candidates=candidates,
+        misfit=course.misfit,
+        notes=notes,
+    )
+
+
+def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
+    """Shim [m] at which the course reaches the target."""
+    x = np.linspace(span[0], span[1], 4001)
+    y, _ = course.at(x)
+    crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
+    if crossings.size == 0:
+        raise FitError.single(
+            f"{target:.4g} N·m is not within reach: shims from {1e3 * span[0]:.3g} to {1e3 * span[1]:.3g} mm "
+            f"give {y.min():.4g} to {y.max():.4g} N·m",
+            mend="test a build with a shim nearer to it, or change springs or plates",
+        )
+    i = int(crossings[0])
+    step = y[i + 1] - y[i]
+    return float(x[i] + (x[i + 1] - x[i]) * ((target - y[i]) / step if step else 0.0))
+
+
+def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
+    """Shims in stock around the exact one [m]."""
+    nearest = round(exact / step)
+    numbers = range(nearest - SHOWN, nearest + SHOWN + 1)
+    found = [n * step for n in numbers if n >= 0 and span[0] - 1e-9 <= n * step <= span[1] + 1e-9]
+    if not found:
+        raise FitError.single(
+            f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
+        )
+    return found
+
+
+def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) -> Candidate:
+    value, model_u = ladder.at(shim)
+    u = float(np.hypot(model_u, ladder.scatter * value))
+    chance = None
+    if limits is not None:
+        chance = (
+            one_sided((limits[0] - value) / u) - one_sided((limits[1] - value) / u)
+            if u > 0.0
+            else float(limits[0] <= value <= limits[1])
+        )
+    return Candidate(
+        shim_m=shim,
+        preload_torque_Nm=value,
+        u_Nm=u,
+        low_Nm=value - NORMAL_95 * u,
+        high_Nm=value + NORMAL_95 * u,
+        chance=chance,
+        extrapolated=ladder.beyond(shim),
+    )
+
+
+def _limits(members: Sequence[Member]) -> tuple[float, float] | None:
+    for m in members:
+        for limit in m.characterisation.limits:
+            if parts_of(limit.quantity)[0] == "preload_torque":
+                return limit.low, limit.high
+    return None
+
+
+def _choice(candidates: Sequence[Candidate], target: float, limits: tuple[float, float] | None) -> Candidate:
+    """The nearest to the target of those that are as good as sure to land within limits; where none is, the
+    likeliest. Without limits, or for a target outside them, the nearest."""
+    if limits is not None and limits[0] <= target <= limits[1]:
+        sure = [c for c in candidates if c.chance is not None and c.chance >= SURE]
+        if not sure:
+            return max(
+                candidates, key=lambda c: (round(c.chance or 0.0, 3), -abs(c.preload_torque_Nm - target))
+            )
+        candidates = sure
+    return min(candidates, key=lambda c: abs(c.preload_torque_Nm - target))
+
+
+def _notes(ladder: Ladder, advised: Candidate) -> list[str]:
+    notes = list(ladder.notes)
+    way, misfit, shims = ladder.way, ladder.course.misfit, ladder.used
+    if advised.extrapolated:
+        by = "along the disc-spring curve" if way != "ladder" else "of a curve through the rungs"
+        notes.append(
+            f"the advised shim lies beyond what was tested ({', '.join(f'{1e3 * s:g}' for s in shims)} mm)"
+            f": an extrapolation {by}; test it before you rely on it"
+        )
+    if misfit > DISAGREEMENT:
+        notes.append(
+            f"the rungs scatter {np.sqrt(misfit):.1f} times more about the curve than they should: intervals "
+            "are widened by that; a rung, a shim or the springs are not as stated"
+        )
+    if way != "ladder":
+        notes.append("the disc-spring curve is that of EN 16984 for new discs, its scale the measured one")
+    return notes
+
+
+def document_schema() -> dict[str, Any]:
+    """JSON Schema of the result of ``diffbench advise --json``."""
+    return ShimAdvice.published_schema()

@@ -1,0 +1,341 @@
+"""What a change comes to: height lost, wear of a face, limits after it, and whether they hold one event more.
+
+Refits of both states are in the doubt of what comes next; over 2,000 drawn pairs the preload after it lay
+within its interval in 95 %.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
+from diffbench.answers.differences import Differences, one_sided
+from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
+from diffbench.definitions import parts_of
+from diffbench.physics.disc_spring import DiscSpring
+from diffbench.physics.disc_stack import DiscStack, stack_deflection
+from diffbench.results.characterisation import SpringFacts
+from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
+
+
+@dataclass(frozen=True)
+class HeightLoss:
+    """Height lost at the spring stack [m], its standard uncertainty, and the budget of that by source."""
+
+    value: float
+    u: float
+    budget: dict[str, float]
+
+
+def stack_of(springs: SpringFacts) -> DiscStack:
+    """The disc-spring stack of a build."""
+    disc = DiscSpring(
+        springs.outer_diameter_m, springs.inner_diameter_m, springs.thickness_m, springs.cone_height_m
+    )
+    return DiscStack(disc, parallel=springs.parallel, series=springs.series)
+
+
+def height_loss(
+    stack: DiscStack,
+    *,
+    force: float,
+    force_u: float,
+    ratio: float,
+    ratio_u: float,
+    dimensions_u: dict[str, float] | None = None,
+) -> HeightLoss:
+    """Height that the stack has been let out by, from its force before and the ratio after/before.
+
+    Δs = s(F) − s(ρ F), with s the deflection of the stack at a load (EN 16984)
+
+    Parameters
+    ----------
+    stack : DiscStack
+        The stack.
+    force, force_u : float
+        Force before F [N] and its standard uncertainty.
+    ratio, ratio_u : float
+        Force after over before ρ [-] and its standard uncertainty.
+    dimensions_u : dict of str to float or None
+        Standard uncertainties of the disc's dimensions [m] by name.
+
+    Returns
+    -------
+    The loss, negative for a stack that is pressed further.
+
+    Raises
+    ------
+    ValueError
+        A force is more than the stack can carry.
+
+    Notes
+    -----
+    Validity: as `disc_spring.load`; the stack works on one branch of its curve, without friction. Slopes
+    are taken over one standard uncertainty to each side.
+
+    Examples
+    --------
+    >>> pair = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
+    >>> found = height_loss(pair, force=1970.3, force_u=60.0, ratio=0.85, ratio_u=0.0)
+    >>> print(f"{1e6 * found.value:.0f} {1e6 * found.u:.0f}")
+    163 7
+
+    References
+    ----------
+    EN 16984; propagation by JCGM 100:2008, 5.1.2.
+    """
+
+    def loss(stack: DiscStack, force: float, ratio: float) -> float:
+        return float(stack_deflection(stack, force) - stack_deflection(stack, ratio * force))
+
+    parts = {
+        "spring force": 0.5 * abs(loss(stack, force + force_u, ratio) - loss(stack, force - force_u, ratio)),
+        "change of spring force": 0.5
+        * abs(loss(stack, force, ratio + ratio_u) - loss(stack, force, ratio - ratio_u)),
+    }
+    for name, u in (dimensions_u or {}).items():
+        sides = [
+            loss(
+                replace(stack, spring=replace(stack.spring, **{name: getattr(stack.spring, name) + step})),
+                force,
+                ratio,
+            )
+            for step in (u, -u)
+        ]
+        parts[f"{name.replace('_', ' ')} of the disc"] = 0.5 * abs(sides[0] - sides[1])
+    budget = {source: part for source, part in sorted(parts.items(), key=lambda p: -p[1]) if part > 0.0}
+    return HeightLoss(loss(stack, force, ratio), sum(p**2 for p in parts.values()) ** 0.5, budget)
+
+
+POWER_95 = 1.644854  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
+MOST_VISITS = 50
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A limit with its outcome, and the variance behind its value that one visit's refit makes in each state
+    (`of_a_refit`, so that n visits leave an nth of it) beside all other variance."""
+
+    check: LimitCheck
+    of_a_refit: float = 0.0
+    other: float = 0.0
+
+    @property
+    def visits(self) -> int | None:
+        """Visits of each state, in all, that settle the limit with a chance of 95 % if the value stays where
+        it is now; None where 50 do not."""
+        check = self.check
+        if check.value is None:
+            return None
+        ends = [end for end in (check.low, check.high) if end is not None]
+        distance = min(abs(check.value - end) for end in ends)
+        return visits_for(distance / (NORMAL_95 + POWER_95), of_a_refit=self.of_a_refit, other=self.other)
+
+
+def visits_for(u: float, *, of_a_refit: float, other: float) -> int | None:
+    """Visits of each state that bring a standard uncertainty down to ``u``.
+
+    n ≥ v_r/(u² − v_o)
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty wanted, in the unit of the quantity.
+    of_a_refit : float
+        Variance v_r that refits leave where each state is visited once.
+    other : float
+        Variance v_o that no further visit takes away.
+
+    Returns
+    -------
+    The number, one or more; None where more than `MOST_VISITS` would be needed.
+
+    Examples
+    --------
+    >>> visits_for(1.0, of_a_refit=3.6, other=0.1), visits_for(1.0, of_a_refit=3.6, other=1.0)
+    (4, None)
+    """
+    left = u**2 - other
+    if left <= 0.0:
+        return None
+    number = max(math.ceil(of_a_refit / left), 1)
+    return number if number <= MOST_VISITS else None
+
+
+def judged_limits(
+    pair: Paired,
+    before: int,
+    found: Differences,
+    wear: Wear | None,
+    later: Sequence[Member],
+    largest_loss: float,
+) -> list[Judged]:
+    """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
+    nothing is stated about it."""
+    after = len(later)
+    stated = {parts_of(limit.quantity)[0]: limit for limit in later[0].characterisation.limits}
+    judged = []
+    joint = widest(
+        pair,
+        [0.0] * before + [1.0 / after] * after,
+        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
+    )
+    for i, (name, parameter) in enumerate(LIMITED.items()):
+        limit = stated.get(name)
+        if limit is None:
+            continue
+        own = [m.determined(parameter) for m in later]
+        value: float | None = None
+        interval: tuple[float, float] | None = None
+        if None not in own:
+            value, u = float(joint.value[i]), float(joint.u[i])
+            interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
+            one = own[0]
+            if after == 1 and one is not None and one.low is not None and one.high is not None:
+                value, interval = one.value, (one.low, one.high)
+        check = check_limit(
+            name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit
+        )
+        refits = joint.refits(i)
+        judged.append(Judged(check, after * refits, float(joint.covariance[i, i]) - refits))
+    both = 1.0 / (1.0 / before + 1.0 / after)  # refits of both states: as many times as one visit each has
+    most = next((m.face_wear_limit for m in later if m.face_wear_limit is not None), None)
+    if most is not None:
+        interval = None if wear is None else (wear.face_wear_low_m, wear.face_wear_high_m)
+        check = check_limit(
+            "face_wear",
+            value=None if wear is None else wear.face_wear_m,
+            interval=interval,
+            low=None,
+            high=most,
+            unit="m",
+        )
+        refits, other = _of_face_wear(wear, found)
+        judged.append(Judged(check, 2.0 * both * refits, other))
+    change = found.changes.get("preload_torque")
+    if "preload_torque" not in stated and change is not None:
+        check = check_limit(
+            "preload_loss",
+            value=-change.change,
+            interval=(-change.high, -change.low),
+            low=None,
+            high=largest_loss,
+        )
+        scale = (1.0 + change.change) ** 2  # of a ratio, where the covariance is of its logarithm
+        refits = scale * found.preload.refits(0)
+        other = scale * float(found.preload.covariance[0, 0]) - refits
+        judged.append(Judged(check, 2.0 * both * refits, other))
+    return judged
+
+
+def _of_face_wear(wear: Wear | None, found: Differences) -> tuple[float, float]:
+    """Variance of the wear of a face that refits make, and all other."""
+    if wear is None:
+        return 0.0, 0.0
+    total = float(found.preload.covariance[2, 2])
+    of_change = wear.budget.get("change of spring force", 0.0) ** 2
+    refits = of_change * (found.preload.refits(2) / total if total > 0.0 else 0.0)
+    return refits, wear.face_wear_u_m**2 - refits
+
+
+SURE = 0.95
+
+
+def next_event(
+    pair: Paired,
+    before: int,
+    found: Differences,
+    wear: Wear | None,
+    limits: Sequence[Judged],
+    *,
+    events: int,
+    distance: float | None,
+) -> NextEvent | None:
+    """Whether the limits that wear can break are held through one more event.
+
+    x_next = x_after + (x_after − x_before)/N
+
+    Parameters
+    ----------
+    pair : Paired
+        All visits; the first ``before`` of them are of the earlier state.
+    before : int
+        How many.
+    found : Differences
+        Changes between the states.
+    wear : Wear or None
+        Wear of the faces, where it could be had.
+    limits : sequence of Judged
+        Limits of the later state.
+    events : int
+        Events N between both states.
+    distance : float or None
+        Way between both states [m].
+
+    Returns
+    -------
+    The answer; None where there is no limit that wear can break. Wear is taken to go on as it did between
+    both states: a straight line, from one stretch alone. What a refit moves either state by is in the doubt.
+    """
+    after = len(pair.members) - before
+    step = 1.0 / events
+    ahead = [-step / before] * before + [(1.0 + step) / after] * after
+    joint = widest(
+        pair,
+        ahead,
+        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
+    )
+    held = []
+    for judged in limits:
+        check = judged.check
+        if check.value is None:
+            continue
+        if check.quantity in LIMITED and check.low is not None:
+            i = list(LIMITED).index(check.quantity)
+            held.append(
+                _held(check.quantity, check.unit, float(joint.value[i]), float(joint.u[i]), low=check.low)
+            )
+        elif check.quantity == "preload_loss" and check.high is not None:
+            kept = 1.0 - check.high
+            factors = [-(step + kept) / before] * before + [(1.0 + step) / after] * after
+            spare = widest(pair, factors, lambda unit: np.array([unit.preload_torque]))
+            start = found.changes["preload_torque"].before
+            if start:
+                margin, u = float(spare.value[0]) / start, float(spare.u[0]) / start
+                held.append(_held(check.quantity, check.unit, check.high - margin, u, high=check.high))
+        elif check.quantity == "face_wear" and wear is not None and check.high is not None:
+            more = 1.0 + step
+            held.append(
+                _held(
+                    check.quantity,
+                    check.unit,
+                    more * wear.face_wear_m,
+                    more * wear.face_wear_u_m,
+                    high=check.high,
+                )
+            )
+    if not held:
+        return None
+    # a limit that is broken now is not held through the next event, wherever a line would lead
+    broken = any(judged.check.outcome == "not conforming" for judged in limits)
+    least = 0.0 if broken else min(limit.chance for limit in held)
+    answer: Answer = "yes" if least >= SURE else "no" if least <= 1.0 - SURE else "not proven"
+    return NextEvent(
+        answer=answer,
+        events_between=events,
+        distance_m=None if distance is None or distance <= 0.0 else distance / events,
+        limits=held,
+    )
+
+
+def _held(
+    quantity: str, unit: str, value: float, u: float, *, low: float | None = None, high: float | None = None
+) -> HeldLimit:
+    """A limit at one end, and the chance that it is held."""
+    spare = value - low if low is not None else (high or 0.0) - value
+    chance = one_sided(-spare / u) if u > 0.0 else float(spare >= 0.0)
+    return HeldLimit(quantity=quantity, unit=unit, low=low, high=high, value=value, u=u, chance=chance)

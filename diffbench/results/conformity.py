@@ -1,0 +1,234 @@
+"""Conformity of a build: every limit of its sheet against value and uncertainty (ISO 14253-1)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from diffbench.definitions import name_of, parts_of
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.document import Document, Frozen
+
+#: Parameters that the limits of a build sheet hold, by the name of the limit.
+LIMITED = {
+    "preload_torque": "preload_torque",
+    "ramp_bias_drive": "ramp_bias_drive_loading",
+    "ramp_bias_coast": "ramp_bias_coast_loading",
+}
+FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
+Outcome = Literal["conforming", "not conforming", "not proven"]
+
+
+class LimitCheck(Frozen):
+    """One limit against value and 95 % interval, with its guard bands.
+
+    ``guard_low`` and ``guard_high`` are the parts of the interval below and above the value: so much inside
+    each limit lies the zone of acceptance, ``accept_low`` to ``accept_high``, in which a value proves
+    conformity; so much outside, ``reject_below`` and ``reject_above``, begins the proof of the contrary. A
+    limit that is None does not exist. Where the guard bands fill the whole specification, no value could be
+    accepted: ``accept_low`` then exceeds ``accept_high``, and ``provable`` is False.
+    """
+
+    quantity: str
+    unit: str
+    low: float | None
+    high: float | None
+    value: float | None
+    guard_low: float | None
+    guard_high: float | None
+    accept_low: float | None
+    accept_high: float | None
+    reject_below: float | None
+    reject_above: float | None
+    provable: bool
+    outcome: Outcome
+
+
+class Conformity(Document):
+    """All limits of one build, and the outcome over all: the worst of them; None where there are none."""
+
+    format: Literal["diffbench-conformity/1"] = FORMAT
+    unit: str
+    build: str
+    date: str
+    rule: str
+    limits: list[LimitCheck]
+    outcome: Outcome | None
+
+
+RULE = (
+    "ISO 14253-1: conforming where the whole 95 % interval lies within the limits, not conforming where the "
+    "whole interval lies beyond one, else not proven; the guard band is the interval's half on the side of "
+    "the limit"
+)
+
+
+def decided(interval: tuple[float, float] | None, low: float | None, high: float | None) -> Outcome:
+    """Outcome by the decision rule of ISO 14253-1, see `check_limit`; not proven without an interval.
+
+    Examples
+    --------
+    >>> [decided(interval, 70.0, 90.0) for interval in ((79.3, 84.1), (65.0, 69.9), (86.3, 91.1))]
+    ['conforming', 'not conforming', 'not proven']
+    """
+    if interval is None:
+        return "not proven"
+    least, most = (-math.inf if low is None else low), (math.inf if high is None else high)
+    if interval[1] < least or interval[0] > most:
+        return "not conforming"
+    return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
+
+
+def check_limit(
+    quantity: str,
+    *,
+    value: float | None,
+    interval: tuple[float, float] | None,
+    low: float | None,
+    high: float | None,
+    unit: str = "1",
+) -> LimitCheck:
+    """One limit by the decision rule of ISO 14253-1, the interval being that of 95 %.
+
+    y − U_low ≥ low and y + U_high ≤ high: conforming. y + U_high < low or y − U_low > high: not conforming.
+    Else not proven.
+
+    Parameters
+    ----------
+    quantity : str
+        Its name.
+    value : float or None
+        Value y; None where it is not determined.
+    interval : pair of float or None
+        95 % interval, y − U_low to y + U_high.
+    low, high : float or None
+        Limits, either may be missing.
+    unit : str
+        Unit of all of them.
+
+    Returns
+    -------
+    The outcome with guard bands.
+
+    Raises
+    ------
+    ValueError
+        The interval does not hold the value, or there is no limit at all.
+
+    Examples
+    --------
+    >>> check_limit("preload_torque", value=81.7, interval=(79.3, 84.1), low=70.0, high=90.0).outcome
+    'conforming'
+    >>> found = check_limit("preload_torque", value=88.7, interval=(86.3, 91.1), low=70.0, high=90.0)
+    >>> found.outcome, round(found.accept_low, 1), round(found.accept_high, 1)
+    ('not proven', 72.4, 87.6)
+
+    References
+    ----------
+    ISO 14253-1, decision rules for proving conformity and nonconformity with specifications, with guard
+    bands of the expanded uncertainty; here the half widths of the 95 % interval, which are stricter than
+    guard bands for a conformance probability of 95 % on one side (1.65 standard uncertainties).
+    """
+    if low is None and high is None:
+        raise ValueError("a limit has a lower end, an upper end or both")
+    if value is None or interval is None:
+        return LimitCheck(
+            quantity=quantity,
+            unit=unit,
+            low=low,
+            high=high,
+            value=None,
+            guard_low=None,
+            guard_high=None,
+            accept_low=None,
+            accept_high=None,
+            reject_below=None,
+            reject_above=None,
+            provable=False,
+            outcome="not proven",
+        )
+    below, above = value - interval[0], interval[1] - value
+    if below < 0.0 or above < 0.0:
+        raise ValueError("the interval must hold the value")
+    accept_low = None if low is None else low + below
+    accept_high = None if high is None else high - above
+    return LimitCheck(
+        quantity=quantity,
+        unit=unit,
+        low=low,
+        high=high,
+        value=value,
+        guard_low=below,
+        guard_high=above,
+        accept_low=accept_low,
+        accept_high=accept_high,
+        reject_below=None if low is None else low - above,
+        reject_above=None if high is None else high + below,
+        provable=accept_low is None or accept_high is None or accept_low <= accept_high,
+        outcome=decided(interval, low, high),
+    )
+
+
+def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
+    """Outcome over several limits: one broken breaks the whole, one open leaves it open; None for none.
+
+    Examples
+    --------
+    >>> worst(["conforming", "not proven"]), worst([])
+    ('not proven', None)
+    """
+    for outcome in ("not conforming", "not proven"):
+        if outcome in outcomes:
+            return "not conforming" if outcome == "not conforming" else "not proven"
+    return "conforming" if outcomes else None
+
+
+def limited_name(characterisation: Characterisation, limit: str) -> str:
+    """Name of the parameter that a limit is about: of the build that it names, else of the first."""
+    stem, build = parts_of(limit)
+    quantity = LIMITED.get(stem, stem)
+    alike = (name for name in characterisation.parameters if parts_of(name)[0] == quantity)
+    return next((name for name in alike if not build or parts_of(name)[1] == build), name_of(quantity, build))
+
+
+def conformity(characterisation: Characterisation) -> Conformity:
+    """Conformity of the build to every limit of its sheet that a single visit can judge.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
+        states, and is judged by `diffbench.answers.compare`.
+
+    Returns
+    -------
+    Each limit with guard bands and outcome, and the outcome over all.
+    """
+    checks = []
+    for limit in characterisation.limits:
+        item = characterisation.parameters.get(limited_name(characterisation, limit.quantity))
+        interval = None if item is None or item.low is None or item.high is None else (item.low, item.high)
+        checks.append(
+            check_limit(
+                limit.quantity,
+                value=None if item is None else item.value,
+                interval=interval,
+                low=limit.low,
+                high=limit.high,
+                unit=limit.unit,
+            )
+        )
+    return Conformity(
+        unit=characterisation.unit,
+        build=characterisation.build,
+        date=characterisation.date,
+        rule=RULE,
+        limits=checks,
+        outcome=worst([check.outcome for check in checks]),
+    )
+
+
+def document_schema() -> dict[str, Any]:
+    """JSON Schema of the result of ``diffbench conformity --json``."""
+    return Conformity.published_schema()

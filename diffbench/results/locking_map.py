@@ -1,0 +1,321 @@
+"""The locking-torque map: lookup, limits, tested region, and its file."""
+
+from __future__ import annotations
+
+import importlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.results.beyond_axes import beyond_of, continued, inner_nodes
+from diffbench.results.grid_lookup import Grid, Table
+from diffbench.results.manifest import content_digest
+from diffbench.results.map_document import (
+    AXES,
+    BRANCHES,
+    EITHER,
+    FORMAT,
+    Beyond,
+    Branch,
+    Ends,
+    MapAxes,
+    MapBranch,
+    MapDocument,
+    MapInterpolation,
+    content_of,
+    document_schema,
+    read_document,
+)
+
+__all__ = [
+    "AXES",
+    "BRANCHES",
+    "FORMAT",
+    "Branch",
+    "LockingMap",
+    "MapAxes",
+    "MapBranch",
+    "MapDocument",
+    "MapInterpolation",
+    "Reading",
+    "document_schema",
+    "either_of",
+    "load_map",
+]
+
+Array = NDArray[np.float64]
+_SIDES: tuple[Branch, Branch] = ("loading", "unloading")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A map at one place or at many: numbers for single places, arrays for many.
+
+    Attributes
+    ----------
+    locking_torque, low, high : float or ndarray
+        Locking torque and its limits [N·m].
+    tested : bool or ndarray
+        Whether all nodes around the place were inside what the bench tested; False beyond the axes.
+    beyond : bool or ndarray
+        Whether the place is beyond the axes: there `diffbench.results.beyond_axes` says what the map does.
+    """
+
+    locking_torque: Any
+    low: Any
+    high: Any
+    tested: Any
+    beyond: Any
+
+
+class LockingMap:
+    """Locking torque over input torque, speed difference and temperature, immutable.
+
+    ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans.
+    Branches are ``loading``, ``unloading``, ``mean`` of both, and ``either``, the default: which one is not
+    known, so that its interval spans both real ones with their limits.
+    Between nodes it is linear along each axis, exact at every node, monotone where the nodes are and never
+    negative. Beyond the axes it goes on straight along torque and is held along the others, with limits that
+    part by the distance (``beyond``), and ``tested`` is False. A place that is not finite gives no number.
+    It may be pickled, and read by any number of threads at once.
+    """
+
+    document: MapDocument
+    axes: tuple[Array, Array, Array]
+    values: Mapping[Branch, Array]
+    low: Mapping[Branch, Array]
+    high: Mapping[Branch, Array]
+    tested: Mapping[Branch, NDArray[np.bool_]]
+    beyond: Beyond
+    _grid: Grid
+    _tables: Mapping[Branch, tuple[Table, Table, Table, Table]]
+    _ends: tuple[Ends, Ends, Ends]
+    _lines: tuple[tuple[float, float], tuple[float, float]]
+
+    def __init__(self, document: MapDocument) -> None:
+        axes = tuple(_frozen(np.array(getattr(document.axes, name), dtype=np.float64)) for name in AXES)
+        grid = Grid(axes)
+        held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in _TABLES}
+        for b in BRANCHES:
+            for name, (key, kind) in _TABLES.items():
+                if b in document.branches:
+                    held[name][b] = _frozen(np.array(getattr(document.branches[b], key), dtype=kind))
+        if EITHER not in document.branches:
+            for name, table in either_of(held).items():
+                held[name][EITHER] = _frozen(table)
+        set_once = super().__setattr__
+        set_once("document", document)
+        set_once("axes", axes)
+        for name, by_branch in held.items():
+            set_once(name, MappingProxyType(by_branch))
+        law = PRELOAD_LAWS.get(document.law)
+        by_tables = document.beyond or beyond_of(
+            axes,
+            self.values,
+            self.low,
+            self.high,
+            corner_unseen=law is None or not law.linear,
+        )
+        set_once("beyond", by_tables)
+        set_once("_grid", grid)
+        set_once("_tables", {b: tuple(grid.table(held[name][b]) for name in _TABLES) for b in BRANCHES})
+        set_once("_ends", tuple((float(axis[0]), float(axis[-1])) for axis in axes))
+        torque = axes[0]
+        lines = zip((0, -1), inner_nodes(torque), strict=True)
+        set_once("_lines", tuple((float(torque[end]), float(torque[inner])) for end, inner in lines))
+
+    def __setattr__(self, name: str, value: object) -> None:
+        msg = f"a locking-torque map is immutable: '{name}' cannot be set"
+        raise AttributeError(msg)
+
+    def __reduce__(self) -> tuple[type[LockingMap], tuple[MapDocument]]:
+        return LockingMap, (self.document,)
+
+    def locking_torque(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> Any:
+        """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts)
+        and ``temperature`` [°C]; arrays broadcast, single numbers give a float."""
+        table = self._tables[branch][0]
+        # single numbers first: this is called from within loops
+        if (
+            isinstance(input_torque, _NUMBER)
+            and isinstance(speed_difference, _NUMBER)
+            and isinstance(temperature, _NUMBER)
+        ):
+            low, high = self._ends[0]
+            if low <= input_torque <= high:
+                return self._grid.one(table, input_torque, abs(speed_difference), temperature)
+        return self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
+
+    def interval(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> tuple[Any, Any]:
+        """95 % limits (low, high) [N·m] at a place, as ``locking_torque``."""
+        _, low, high = self._look_up(branch, 3, input_torque, speed_difference, temperature)
+        return low, high
+
+    def is_tested(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> Any:
+        """Whether all nodes around a place were inside what the bench tested. Outside the axes: False."""
+        return self.read(input_torque, speed_difference, temperature, branch).tested
+
+    def read(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> Reading:
+        """Everything that the map says of a place, or of many: torque, limits, tested, beyond the axes.
+
+        Examples
+        --------
+        >>> from diffbench.results.locking_map import MapDocument
+        >>> nodes = {"locking_torque_Nm": [[[80.0]], [[130.0]]], "low_Nm": [[[78.0]], [[126.0]]],
+        ...     "high_Nm": [[[82.0]], [[134.0]]], "tested": [[[True]], [[True]]]}
+        >>> axes = {"input_torque_Nm": [0.0, 100.0], "speed_difference_rad_s": [4.0],
+        ...     "temperature_degC": [60.0]}
+        >>> small = LockingMap(MapDocument(format="diffbench-map/1", unit="Q17", build="a", law="additive",
+        ...     confidence=0.95, axes=axes, branches=dict.fromkeys(BRANCHES, nodes), notes=[], provenance={}))
+        >>> small.read(50.0, -4.0, 60.0)
+        Reading(locking_torque=105.0, low=102.0, high=108.0, tested=True, beyond=False)
+        >>> small.read(150.0, 4.0, 60.0)
+        Reading(locking_torque=155.0, low=148.0, high=162.0, tested=False, beyond=True)
+        """
+        place = (input_torque, speed_difference, temperature)
+        value, low, high, share = self._look_up(branch, 4, *place)
+        torque, speed, heat = (np.asarray(column, dtype=np.float64) for column in place)
+        inside = np.ones(np.shape(value), dtype=bool)
+        for column, axis in zip((torque, np.abs(speed), heat), self.axes, strict=True):
+            inside &= (column >= axis[0]) & (column <= axis[-1])
+        # the share of tested nodes around a place; a place on a node has that one alone
+        tested = inside & (np.asarray(share) >= 1.0)
+        if np.ndim(value) == 0:
+            return Reading(value, low, high, bool(tested), not bool(inside))
+        return Reading(value, low, high, tested, ~inside)
+
+    def _look_up(self, branch: Branch, count: int, *place: ArrayLike) -> Sequence[Any]:
+        """The first ``count`` tables of a branch: value, low, high, share of tested nodes."""
+        torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
+        speed = np.abs(speed)
+        tables = self._tables[branch][:count]
+        if torque.ndim == 0:
+            one = (float(torque), float(speed), float(heat))
+            found: list[Any] = [self._grid.one(table, *one) for table in tables]
+            if all(low <= at <= high for at, (low, high) in zip(one, self._ends, strict=True)):
+                return found
+            several = [np.array([number]) for number in found]
+            self._go_on(branch, several, *(np.array([at]) for at in one))
+            return [float(column[0]) for column in several]
+        answers = self._grid.many(tables, torque, speed, heat)
+        outside = np.zeros(torque.shape, dtype=bool)
+        columns = (torque, speed, heat)[: 1 if count == 1 else 3]  # a value alone changes along torque only
+        for column, (low, high) in zip(columns, self._ends, strict=False):
+            outside |= (column < low) | (column > high)
+        if outside.any():
+            beyond = [answer[outside] for answer in answers]
+            self._go_on(branch, beyond, torque[outside], speed[outside], heat[outside])
+            for answer, column in zip(answers, beyond, strict=True):
+                answer[outside] = column
+        return answers
+
+    def _go_on(self, branch: Branch, found: list[Array], torque: Array, speed: Array, heat: Array) -> None:
+        """From what the ends of the axes say (m,) to what the map says beyond them, in place."""
+        change, by_torque = np.zeros(torque.shape), np.zeros(torque.shape)
+        for side, (end, inner) in enumerate(self._lines):
+            here = np.isfinite(torque) & ((torque < end) if side == 0 else (torque > end))
+            if not here.any():
+                continue
+            distance = torque[here] - end
+            if inner != end:
+                place = np.full(distance.shape, inner), speed[here], heat[here]
+                before = self._grid.many(self._tables[branch][:1], *place)[0]
+                change[here] = distance * ((found[0][here] - before) / (end - inner))
+            by_torque[here] = self.beyond.half_width_per_Nm[branch][side] * np.abs(distance)
+        if len(found) == 1:
+            found[0][:] = np.maximum(found[0] + change, 0.0)
+            return
+        share = np.zeros(torque.shape)
+        for column, (low, high), (below, above) in (
+            (speed, self._ends[1], self.beyond.half_width_share_per_rad_s),
+            (heat, self._ends[2], self.beyond.half_width_share_per_K),
+        ):
+            share += below * np.maximum(low - column, 0.0) + above * np.maximum(column - high, 0.0)
+        found[:3] = continued(
+            found[0],
+            found[1],
+            found[2],
+            change=change,
+            by_torque=by_torque,
+            share=share,
+            of_change=self.beyond.half_width_share_of_change,
+        )
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: what it covers, and its contours."""
+        # by its name, as what people see lies above what is shown
+        html: str = importlib.import_module("diffbench.report.notebook").map_html(self)
+        return html
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the content (`content_digest`), by which copies of a map in other formats are known."""
+        return content_digest(content_of(self.document))
+
+    def to_json(self) -> str:
+        """The document as JSON text, with the hash of its content."""
+        content = content_of(self.document) | {"sha256": self.digest}
+        return json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+_NUMBER = (float, int)
+# name in the map, key in the file, kind of number
+_TABLES: dict[str, tuple[str, type]] = {
+    "values": ("locking_torque_Nm", np.float64),
+    "low": ("low_Nm", np.float64),
+    "high": ("high_Nm", np.float64),
+    "tested": ("tested", np.bool_),
+}
+
+
+def either_of(held: Mapping[str, Mapping[Branch, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
+    """The tables of the branch ``either`` from those of the others (``values``, ``low``, ``high``,
+    ``tested``): value of the mean, limits around both real branches, tested where both were."""
+    low, high, tested = ([held[name][side] for side in _SIDES] for name in ("low", "high", "tested"))
+    return {
+        "values": held["values"]["mean"],
+        "low": np.minimum(*low),
+        "high": np.maximum(*high),
+        "tested": np.logical_and(*tested),
+    }
+
+
+def _frozen(values: NDArray[Any]) -> NDArray[Any]:
+    values.flags.writeable = False
+    return values
+
+
+def load_map(path: str | Path) -> LockingMap:
+    """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
+    return LockingMap(read_document(path))

@@ -1,0 +1,393 @@
+"""Where a map has its nodes: as few as keep a lookup near the law, and show what was tested.
+
+Nodes are chosen, not set. Along each axis the fewest that keep an error are found greedily; how the error is
+shared out among the axes is tried, the whole is measured, and the widest sum that holds wins. A grid of round
+steps, with a fifth more nodes, missed the law by more than twice as much and lost a fifth of the tested
+region. Interpolation adds half a thousandth: a good bench knows the law to a thousandth, two thousandths
+spoilt the limits there, and it costs less than twice the nodes. Where the law has a corner there is a node.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.results.grid_lookup import Grid
+
+__all__ = [
+    "ALLOWED",
+    "AxisPlan",
+    "ChosenGrid",
+    "Limited",
+    "choose_grid",
+    "fewest_nodes",
+    "interpolation_error",
+]
+
+Array = NDArray[np.float64]
+Limited = tuple[Array, Array, Array]
+"""Locking torque and its lower and upper limit, of one shape [N·m]."""
+Law = Callable[[Array, Array, Array], Sequence[Limited]]
+"""Places (n,) in; for each branch locking torque and limits, all (n,) [N·m]."""
+Values = Callable[[Array, Array, Array], Sequence[tuple[Array, Array]]]
+"""Places (n,) in; for each branch locking torque, and what its limits part by because nothing was tested
+there, both (n,) [N·m]."""
+Region = Callable[[Array, Array, Array], Sequence[NDArray[np.bool_]]]
+"""Places (n,) in; for each branch whether they were tested."""
+
+#: What interpolation may add, as a share of the local locking torque: so little that the limits, which are
+#: those of the law, hold between nodes as well. A good bench knows the law to a thousandth.
+ALLOWED = 0.0005
+#: Where nothing was tested, the error may be that share of so many times the local torque, and of so many
+#: times what the limits part by there: 0.5 % and a twentieth. No node is spent on digits that nobody knows.
+UNTESTED, UNTESTED_PARTED = 10.0, 100.0
+#: The local torque counts as at least this share of the largest one: a share of nothing has no meaning.
+LEAST = 1e-3
+#: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
+MAY_BE_LOST = 0.06
+MOST_REFINEMENTS = 24
+MOST_IDLE = 4
+#: The error is measured at places, and may be a little larger between them.
+MARGIN = 0.97
+#: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.
+_WIDTHS = tuple(2.5 * 0.9**step for step in range(23))
+Box = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+"""Lowest and highest tested torque, speed difference and temperature."""
+_Axes = tuple[Array, Array, Array]
+_Nodes = tuple[NDArray[np.intp], ...]
+"""Of torque and of speed difference, which candidates are nodes; each rising."""
+
+
+@dataclass(frozen=True)
+class AxisPlan:
+    """Round places where an axis may have a node, and those where it must.
+
+    Attributes
+    ----------
+    candidates : ndarray (n,)
+        Rising; the ends are the axis's own.
+    required : ndarray (m,)
+        Ends, corners of the law, ends of the tested region; each is a candidate.
+    """
+
+    candidates: Array
+    required: Array
+
+    def __post_init__(self) -> None:
+        merged = np.union1d(self.candidates, self.required)
+        object.__setattr__(self, "candidates", merged)
+        object.__setattr__(self, "required", np.union1d(self.required, merged[[0, -1]]))
+
+
+@dataclass(frozen=True)
+class ChosenGrid:
+    """Axes, and what they do not show.
+
+    Attributes
+    ----------
+    axes : tuple of three arrays
+        Torque [N·m], speed difference [rad/s], temperature [°C].
+    lost : float
+        Share of the tested torques and speeds that the nodes do not show.
+    """
+
+    axes: _Axes
+    lost: float
+
+
+def choose_grid(
+    plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, values: Values, region: Region, box: Box
+) -> ChosenGrid:
+    """The axes with the fewest nodes between which linear interpolation adds no more than `ALLOWED`.
+
+    The error along three axes is at most the sum of those along each. For a row of allowed errors the nodes
+    along each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with
+    the smallest table wins. Because that sum is a bound, the whole error of the values is then measured, in
+    the middle of every cell, face and edge and at places drawn by a fixed seed, and the widest sum that holds
+    is taken.
+    Last, nodes are added one by one where they show most of the tested region.
+
+    Parameters
+    ----------
+    plans : three AxisPlan
+        For torque, speed difference and temperature.
+    law : callable
+        What the map is of, at any place.
+    values : callable
+        The same without its limits, which cost many times as much.
+    region : callable
+        Which places were tested.
+    box : three pairs
+        Around them.
+
+    Returns
+    -------
+    The axes. Where the law itself jumps, no grid keeps the error: what it then is, `interpolation_error`
+    says.
+
+    Validity: between two candidates the law is as good as straight.
+
+    Source: the sum of one-dimensional errors bounds that of tensor-product interpolation, as linear
+    interpolation has norm one (de Boor, A Practical Guide to Splines, chapter 17; from memory).
+    """
+    ladders = [_ladder(plan, *_profile(plans, which, law, values)) for which, plan in enumerate(plans)]
+
+    def best_of(width: float) -> _Axes:
+        """The smallest table whose errors along the axes sum up to no more than that."""
+        fitting = [
+            rungs for rungs in product(*ladders) if sum(allowed for allowed, _ in rungs) <= width * ALLOWED
+        ]
+        fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
+        return fewest[0][1], fewest[1][1], fewest[2][1]
+
+    good, bad = len(_WIDTHS) - 1, -1
+    while good - bad > 1:
+        middle = (good + bad) // 2
+        if value_error(best_of(_WIDTHS[middle]), values) <= MARGIN * ALLOWED:
+            good = middle
+        else:
+            bad = middle
+    return ChosenGrid(*_show_tested(best_of(_WIDTHS[good]), plans, region, box))
+
+
+def _ladder(plan: AxisPlan, values: Array, scale: Array) -> list[tuple[float, Array]]:
+    """Fewest nodes along one axis for a row of allowed errors; of equal ones the smallest error."""
+    rungs: dict[int, tuple[float, Array]] = {}
+    for allowed in (ALLOWED * _WIDTHS[0] * 0.75**step for step in range(14)):
+        nodes = fewest_nodes(plan, values, scale, allowed)
+        rungs[nodes.size] = (allowed, nodes)
+    return list(rungs.values())
+
+
+def fewest_nodes(plan: AxisPlan, values: Array, scale: Array, allowed: float) -> Array:
+    """The fewest candidates, the required ones among them, between which a chord keeps to the curves.
+
+    From each node the next one is the furthest that keeps the error: where parts of a good segment are good
+    as well, no other choice needs fewer.
+
+    Parameters
+    ----------
+    plan : AxisPlan
+        Candidates (n,) and required nodes.
+    values, scale : ndarray (n, k)
+        k curves at the candidates, and what their errors are measured by.
+    allowed : float
+        Largest error over its scale.
+
+    Returns
+    -------
+    Nodes, rising.
+
+    Examples
+    --------
+    A parabola of curvature 2: a chord of length h misses it by h²/4, so 0.04 allows steps of 0.4.
+
+    >>> x = np.linspace(0.0, 2.0, 201)
+    >>> fewest_nodes(AxisPlan(x, np.array([0.0, 2.0])), (x**2)[:, None], np.ones((201, 1)), 0.0401).tolist()
+    [0.0, 0.4, 0.8, 1.2, 1.6, 2.0]
+    """
+    x = plan.candidates
+    stops = np.searchsorted(x, plan.required).tolist()
+    nodes = [0]
+    for stop in stops[1:]:
+        while nodes[-1] < stop:
+            start = nodes[-1]
+            good, bad = start + 1, stop + 1
+            if _chord_error(x, values, scale, start, stop) <= allowed:
+                good = stop
+            while good < stop and bad - good > 1:
+                middle = (good + bad) // 2
+                if _chord_error(x, values, scale, start, min(middle, stop)) <= allowed:
+                    good = middle
+                else:
+                    bad = middle
+            nodes.append(min(good, stop))
+    return np.asarray(x[nodes])
+
+
+def _chord_error(x: Array, values: Array, scale: Array, start: int, end: int) -> float:
+    # a chord misses a smooth curve most near its middle: of many candidates a few tell
+    inner = np.arange(start + 1, end, max((end - start) // 12, 1))
+    if inner.size == 0:
+        return 0.0
+    share = ((x[inner] - x[start]) / (x[end] - x[start]))[:, None]
+    chord = values[start] + share * (values[end] - values[start])
+    return float((np.abs(chord - values[inner]) / scale[inner]).max())
+
+
+def _profile(plans: Sequence[AxisPlan], which: int, law: Law, values: Values) -> tuple[Array, Array]:
+    """Values and limits along one axis, at a few places of the other two; and the local torque."""
+    probes = [_probes(plan) for plan in plans]
+    probes[which] = plans[which].candidates
+    torque, speed, heat = np.meshgrid(*probes, indexing="ij")
+
+    def along(table: Array) -> Array:
+        return np.moveaxis(table.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1)
+
+    columns, scales = [], []
+    place = torque.ravel(), speed.ravel(), heat.ravel()
+    for (value, low, high), (_, parted) in zip(law(*place), values(*place), strict=True):
+        columns.append(along(value))
+        scales.append(along(_local(value, parted)))
+        half = np.maximum(high - value, value - low)
+        if half.any():
+            columns += [along(low), along(high)]
+            # a limit matters by the width that it bounds, where that is more than the torque itself
+            scales += [np.maximum(scales[-1], along(half))] * 2
+    scale = np.hstack(scales)
+    return np.hstack(columns), np.maximum(scale, LEAST * scale.max())
+
+
+def _probes(plan: AxisPlan) -> Array:
+    """A handful of places along an axis: required nodes, and the middles between them."""
+    at = plan.required
+    if at.size > 5:
+        at = at[np.unique(np.linspace(0, at.size - 1, 5).round().astype(int))]
+    return np.unique(np.concatenate([at, 0.5 * (at[1:] + at[:-1]), at[:1] + 0.1 * (at[-1:] - at[:1])]))
+
+
+def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, float]:
+    """What interpolation adds to values and to limits, at most, as shares of the local torque; to limits, of
+    half their interval where that is more; where nothing was tested, of what `UNTESTED` says.
+
+    Values are measured in the middle of every cell, face and edge, limits in the middle of every cell, both
+    also at places drawn by a fixed seed.
+
+    Parameters
+    ----------
+    axes : three arrays
+        Torque [N·m], speed difference [rad/s], temperature [°C].
+    law, values : callable
+        What the map is of, with its limits and without.
+
+    Returns
+    -------
+    Of the locking torque, and of its limits.
+    """
+    middles = [0.5 * (axis[1:] + axis[:-1]) if axis.size > 1 else axis for axis in axes]
+    place = _places(axes, middles)
+    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
+    shape = tuple(axis.size for axis in axes)
+    grid = Grid(axes)
+    worst = 0.0
+    rows = zip(law(*place), law(*nodes), values(*place), strict=True)
+    for (value, *limits), (_, *limits_at_nodes), (_, parted) in rows:
+        half = np.maximum(limits[1] - value, value - limits[0])
+        scale = np.maximum(np.maximum(_local(value, parted), LEAST * np.max(value)), half)
+        for table, true in zip(limits_at_nodes, limits, strict=True):
+            found = grid.many([grid.table(table.reshape(shape))], *place)[0]
+            worst = max(worst, float(np.max(np.abs(found - true) / scale)))
+    return value_error(axes, values), worst
+
+
+def _local(value: Array, parted: Array) -> Array:
+    """The local torque that errors are measured by (see `UNTESTED`)."""
+    untested = np.maximum(UNTESTED * value, UNTESTED_PARTED * parted)
+    return np.where(parted > 0.0, untested, value)
+
+
+def value_error(axes: _Axes, values: Values) -> float:
+    """What interpolation adds to the locking torque, at most, as a share of the local one."""
+    fine = [np.unique(np.concatenate([axis, 0.5 * (axis[1:] + axis[:-1])])) for axis in axes]
+    place = _places(axes, fine)
+    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
+    shape = tuple(axis.size for axis in axes)
+    grid = Grid(axes)
+    worst = 0.0
+    for (true, parted), (at_nodes, _) in zip(values(*place), values(*nodes), strict=True):
+        found = grid.many([grid.table(at_nodes.reshape(shape))], *place)[0]
+        scale = np.maximum(_local(true, parted), LEAST * np.max(true))
+        worst = max(worst, float(np.max(np.abs(found - true) / scale)))
+    return worst
+
+
+def _places(axes: _Axes, lattice: Sequence[Array]) -> list[Array]:
+    """A lattice (n,) and places drawn between the ends of the axes."""
+    rng = np.random.default_rng(20260414)
+    drawn = [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
+    meshed = [part.ravel() for part in np.meshgrid(*lattice, indexing="ij")]
+    return [np.concatenate(parts) for parts in zip(meshed, drawn, strict=True)]
+
+
+def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region, box: Box) -> tuple[_Axes, float]:
+    """Add nodes of torque and speed, each where it shows most, until little of the tested region is lost.
+
+    Tested temperatures are a range whose ends are nodes already: one temperature stands for all.
+    """
+    rng = np.random.default_rng(20260415)
+    drawn = [rng.uniform(low, high, 3000) for low, high in box]
+    anywhere = np.any(region(drawn[0], drawn[1], drawn[2]), axis=0)
+    if not anywhere.any():
+        return axes, 0.0
+    places = drawn[0][:800], drawn[1][:800]
+    shown = _Shown((plans[0].candidates, plans[1].candidates), places, np.median(drawn[2][anywhere]), region)
+
+    pair: _Nodes = tuple(np.searchsorted(plans[which].candidates, axes[which]) for which in (0, 1))
+    now, total = shown.lost(pair)
+    best, idle = (now, pair), 0
+    for _ in range(MOST_REFINEMENTS):
+        if now <= MAY_BE_LOST or idle == MOST_IDLE:
+            break
+        tries: list[tuple[float, float, _Nodes]] = []
+        for which, nodes in enumerate(pair):
+            for low, high in pairwise(nodes.tolist()):
+                if high - low < 2:
+                    continue
+                longer = np.union1d(nodes, (low + high) // 2)
+                tried = (longer, pair[1]) if which == 0 else (pair[0], longer)
+                # a node more along a short axis makes the table longer than one along a long axis;
+                # where no single one shows more, the widest gap is parted
+                gain = (total - shown.lost(tried)[1]) * nodes.size
+                tries.append((gain, (high - low) / plans[which].candidates.size, tried))
+        if not tries:
+            break
+        pair = max(tries, key=lambda tried: tried[:2])[2]
+        now, total = shown.lost(pair)
+        best, idle = ((now, pair), 0) if now < best[0] else (best, idle + 1)
+    # nodes that showed nothing in the end go again
+    torques, speeds = (plan.candidates[nodes] for plan, nodes in zip(plans, best[1], strict=False))
+    return (torques, speeds, axes[2]), best[0]
+
+
+class _Shown:
+    """How much of a tested region a table shows, whose nodes are some of the candidates of both axes.
+
+    A place counts as shown where all nodes around it were tested. Whether a candidate was is asked for once,
+    however many tables it is tried in.
+    """
+
+    def __init__(
+        self, candidates: tuple[Array, Array], places: tuple[Array, Array], heat: float, region: Region
+    ) -> None:
+        self._candidates, self._heat, self._region = candidates, heat, region
+        self._truly = np.stack(region(*places, np.full(places[0].size, heat)))
+        # the last candidate at or before each place
+        self._before = [
+            np.searchsorted(axis, at, side="right") - 1 for axis, at in zip(candidates, places, strict=True)
+        ]
+        self._known = np.zeros(candidates[0].size, dtype=bool)
+        self._tested = np.zeros((len(self._truly), *(axis.size for axis in candidates)), dtype=bool)
+
+    def lost(self, nodes: _Nodes) -> tuple[float, float]:
+        """The largest share over the branches, and the sum of the shares."""
+        self._look_at(nodes[0])
+        around = []
+        for own, before in zip(nodes, self._before, strict=True):
+            lower = np.searchsorted(own, before, side="right") - 1
+            around.append((own[lower], own[np.minimum(lower + 1, own.size - 1)]))
+        seen = self._truly.copy()
+        for torque, speed in product(*around):
+            seen &= self._tested[:, torque, speed]
+        shares = 1.0 - seen.sum(axis=1) / np.maximum(self._truly.sum(axis=1), 1)
+        return float(shares.max()), float(shares.sum())
+
+    def _look_at(self, torques: NDArray[np.intp]) -> None:
+        torque, speed = self._candidates
+        for row in torques[~self._known[torques]].tolist():
+            at = np.full(speed.size, torque[row]), speed, np.full(speed.size, self._heat)
+            self._tested[:, row] = self._region(*at)
+            self._known[row] = True

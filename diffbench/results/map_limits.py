@@ -1,0 +1,343 @@
+"""The law at any place with its limits: from a fit's joint distribution, parting by the distance from what
+was tested, and on a flank that never opened its preload contact wide enough for any ramp."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.errors import FitError
+from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
+from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
+from diffbench.results.characterisation import Characterisation, FormState, Tested
+from diffbench.results.map_grid import Limited
+from diffbench.results.tested_region import speed_tested, temperature_tested, torque_tested
+
+__all__ = [
+    "SIDES",
+    "ClosedFlank",
+    "best_unit",
+    "bracket",
+    "closed_flanks",
+    "friction_law_of",
+    "limited_locking_torque",
+    "opening_thrust",
+    "parted_untested",
+    "unit_of",
+]
+
+Array = NDArray[np.float64]
+
+NORMAL_95 = 1.959964
+# Thrust over what opens the preload contact, up to which a greater-of flank counts as closed; and the least
+# weight of a form whose closed flanks still count.
+OPENED = 1.05
+LEAST_WEIGHT = 0.05
+# Share of the ramp thrust that a clamped stack may pass on before its contact opens (common practice, no
+# source: discs and cover are several times as stiff as the springs).
+PASSED_ON = 0.3
+SIDES = ("loading", "unloading")
+
+
+def friction_law_of(form: FormState) -> FrictionLaw:
+    """The law of friction over speed of a fitted form; older results have the Stribeck exponent alone."""
+    return FRICTION_LAWS[form.friction_law] if form.friction_law else stribeck(form.stribeck_exponent or 1.0)
+
+
+def unit_of(
+    form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]
+) -> UnitQuantities:
+    """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
+
+    def get(name: str) -> float:
+        i = form.names.index(name)
+        return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
+
+    def of_build(stem: str) -> float:
+        for name in (f"{stem}{label}", stem):
+            if name in form.names:
+                return get(name)
+        # several builds share this one: in older files it bears the name of the first that has it
+        shared = [name for name in form.names if name.startswith(f"{stem}[")]
+        if len(shared) > 1:
+            raise FitError.single(
+                f"the file does not say which {stem} the build has",
+                mend="it was written by an older version: make it again with diffbench fit",
+            )
+        return get(shared[0])
+
+    preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
+    return UnitQuantities(
+        preload_law=preload,
+        preload_values=tuple(get(own.name) for own in preload.unknowns),
+        preload_torque=of_build("preload_torque"),
+        drive_bias=of_build("ramp_bias_drive_loading"),
+        coast_bias=of_build("ramp_bias_coast_loading"),
+        drive_ratio=of_build("unloading_ratio_drive"),
+        coast_ratio=of_build("unloading_ratio_coast"),
+        gear_friction=get("gear_friction"),
+        viscous=get("viscous"),
+        viscous_exponent=get("viscous_exponent"),
+        friction_law=friction,
+        friction_values=tuple(get(own.name) for own in friction.unknowns),
+        temperature_coefficient=get("temperature_coefficient"),
+        effective_radius=radius,
+        reference_temperature=reference["temperature_degC"],
+        reference_speed_difference=reference["speed_difference_rad_s"],
+    )
+
+
+@dataclass(frozen=True)
+class ClosedFlank:
+    """A flank of a greater-of unit whose contact never opened: sign of its input torque, and the largest
+    torque [N·m] at which each branch was seen closed."""
+
+    sign: float
+    loading: float
+    unloading: float
+
+    def on(self, torque: Array) -> NDArray[np.bool_]:
+        """Where a torque loads this flank."""
+        return self.sign * torque > 0.0
+
+    def ramps_of(self, unit: UnitQuantities) -> tuple[float, float]:
+        """Bias and unloading ratio of this flank."""
+        return (unit.drive_bias, unit.drive_ratio) if self.sign > 0.0 else (unit.coast_bias, unit.coast_ratio)
+
+    def with_ramps(self, unit: UnitQuantities, bias: float, ratio: float) -> UnitQuantities:
+        """The unit with these on this flank."""
+        if self.sign > 0.0:
+            return replace(unit, drive_bias=bias, drive_ratio=ratio)
+        return replace(unit, coast_bias=bias, coast_ratio=ratio)
+
+
+def closed_flanks(
+    characterisation: Characterisation, form: FormState, unit: UnitQuantities
+) -> list[ClosedFlank]:
+    """The flanks that a form never saw at work; none without a test.
+
+    The bench has measured what the unit locks up to its largest torque there, and nothing of the ramp but
+    that it did not open the contact. An additive law that no sheet states is the same as far as it goes,
+    where its ramps are so slight on both flanks that a clamped stack may have passed that on (P + Phi K
+    |T_in|, until the contact opens at a thrust of P/(1 - Phi)).
+    """
+    tested = characterisation.tested
+    if not tested.outline:
+        return []
+    linear = PRELOAD_LAWS[form.law].linear
+    if linear and (characterisation.law.status == "stated" or not _is_slight(unit, tested)):
+        return []
+    torque = np.array(tested.outline)[:, 0]
+    found = []
+    for sign, bias, seen, unloading in (
+        (1.0, unit.drive_bias, tested.drive_ramp_seen, tested.drive_unloading_Nm),
+        (-1.0, unit.coast_bias, tested.coast_ramp_seen, tested.coast_unloading_Nm),
+    ):
+        peak, at_work = max(float((sign * torque).max()), 0.0), seen
+        # what the document says is of the best form; a rival is asked itself
+        best = form is characterisation.forms[0]
+        if linear:
+            at_work = peak == 0.0  # a flank that was not loaded is as doubtful as its bias
+        elif not best:
+            at_work = bias * peak > OPENED * opening_thrust(unit)
+        if not at_work:
+            found.append(ClosedFlank(sign, peak, min(unloading, peak)))
+    return found
+
+
+def _is_slight(unit: UnitQuantities, tested: Tested) -> bool:
+    """Whether the thrust of an additive unit's ramps, at the largest torques tested, is no more than what a
+    joint passes on before it opens."""
+    torque = np.array(tested.outline)[:, 0]
+    thrusts = unit.drive_bias * float(torque.max()), unit.coast_bias * -float(torque.min())
+    return max(thrusts) <= PASSED_ON / (1.0 - PASSED_ON) * unit.preload_torque
+
+
+def opening_thrust(unit: UnitQuantities) -> float:
+    """Thrust, as locking torque, at which the preload contact opens [N·m]; endless for a law without one."""
+    opening = unit.preload_law.opening(unit.preload_torque, unit.preload_values)
+    return np.inf if opening is None else opening
+
+
+def best_unit(characterisation: Characterisation, *, radius: float, label: str) -> UnitQuantities:
+    """The unit of one build by the best form; ramps that were not seen at work open no contact within what
+    was tested."""
+    form = characterisation.forms[0]
+    unit = unit_of(
+        form, np.array(form.values), radius=radius, label=label, reference=characterisation.reference
+    )
+    return _with_ramps(unit, closed_flanks(characterisation, form, unit))
+
+
+def _with_ramps(unit: UnitQuantities, closed: list[ClosedFlank]) -> UnitQuantities:
+    """The unit with ramps on its closed flanks that open no contact within what was seen."""
+    if unit.preload_law.linear:
+        return unit
+    opening = opening_thrust(unit)
+    for flank in closed:
+        bias, ratio = flank.ramps_of(unit)
+        if flank.loading > 0.0:
+            bias = min(bias, opening / flank.loading)
+        if flank.unloading > 0.0 and bias > 0.0:
+            ratio = min(ratio, opening / (bias * flank.unloading))
+        unit = flank.with_ramps(unit, bias, ratio)
+    return unit
+
+
+def _opened_at_once(unit: UnitQuantities, flank: ClosedFlank, branch: str) -> UnitQuantities:
+    """The unit, for one closed flank and branch, whose contact opens right behind what was seen, where it was
+    seen to lock P + Phi K |T_in|; a flank that was not loaded at all may lock by its whole input torque,
+    hardly more."""
+    bias, ratio = flank.ramps_of(unit)
+    if branch == "unloading":
+        bias *= ratio
+    seen = flank.loading if branch == "loading" else flank.unloading
+    let_through = unit.preload_law.closed_share(unit.preload_values) * bias
+    most = let_through + (min(unit.preload_torque / seen, 1.0) if seen > 0.0 else 1.0)
+    opened = replace(unit, preload_law=GreaterOf(), preload_values=(let_through / most,))
+    return flank.with_ramps(opened, most, 1.0)
+
+
+def _while_closed(unit: UnitQuantities) -> UnitQuantities:
+    """A greater-of unit whose contact stays closed whatever the torque: P + Phi K |T_in|; an additive one is
+    that already."""
+    if unit.preload_law.linear:
+        return unit
+    share = unit.preload_law.closed_share(unit.preload_values)
+    return replace(
+        unit,
+        preload_law=Additive(),
+        preload_values=(),
+        drive_bias=share * unit.drive_bias,
+        coast_bias=share * unit.coast_bias,
+    )
+
+
+def limited_locking_torque(
+    characterisation: Characterisation,
+    torque: Array,
+    speed: Array,
+    heat: Array,
+    branch: str,
+    radius: float,
+    label: str,
+) -> Limited:
+    """Value of the best form, and limits: 95 % over all forms, parting by the distance from what was tested,
+    and on a flank that was never seen at work wide enough for any ramp."""
+    tested = characterisation.tested
+    best: Array | None = None
+    variance = np.zeros(torque.shape)
+    brackets: list[Array] = []
+    parted = np.zeros(torque.shape)
+    for form in characterisation.forms:
+        x = np.array(form.values)
+
+        def unit_at(x: Array, form: FormState = form) -> UnitQuantities:
+            return unit_of(form, x, radius=radius, label=label, reference=characterisation.reference)
+
+        closed = closed_flanks(characterisation, form, unit_at(x))
+        unit = _with_ramps(unit_at(x), closed)
+        value = np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
+        if best is None:
+            best = value
+            parted = parted_untested(unit, tested, value, (torque, speed, heat), branch)
+        own = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
+        variance += form.weight * (own + (value - best) ** 2)
+        if closed and form.weight >= LEAST_WEIGHT:
+            brackets += bracket(unit_at(x), closed, (torque, speed, heat), branch, value)
+    assert best is not None
+    half = NORMAL_95 * np.sqrt(variance) + parted
+    low, high = np.min([best, *brackets], axis=0), np.max([best, *brackets], axis=0)
+    return best, np.maximum(low - half, 0.0), high + half
+
+
+def _own_variance(
+    form: FormState,
+    unit_at: Callable[[Array], UnitQuantities],
+    closed: list[ClosedFlank],
+    place: tuple[Array, Array, Array],
+    branch: str,
+) -> Array:
+    """Variance of the locking torque by a form's own covariance; on a closed flank that of the closed law, in
+    which its preload and what its joint lets through count as they were measured, and its ramp does not."""
+    torque, speed, heat = place
+    on_closed = np.zeros(torque.shape, dtype=bool)
+    for flank in closed:
+        on_closed |= flank.on(torque)
+
+    def locking(unit: UnitQuantities) -> Array:
+        found = np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
+        if on_closed.any():
+            inside = (torque[on_closed], speed[on_closed], heat[on_closed])
+            found[on_closed] = steady_locking_torque(_while_closed(unit), *inside, branch)
+        return found
+
+    x, covariance = np.array(form.values), np.array(form.covariance)
+    unit = unit_at(x)
+    value = locking(unit)
+    deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    gradient = np.zeros((*torque.shape, x.size))
+    for i in np.flatnonzero(deviation).tolist():
+        ahead, behind = x.copy(), x.copy()
+        ahead[i] += deviation[i]
+        behind[i] -= deviation[i]
+        sides = unit_at(ahead), unit_at(behind)
+        if sides == (unit, unit):
+            continue  # of the bench, or of another build
+        more, less = (locking(side) for side in sides)
+        more, less = more - value, value - less
+        # the larger of both sides: at a corner of the greater-of law one of them is flat
+        gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
+    own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
+    return own
+
+
+def bracket(
+    unit: UnitQuantities,
+    closed: list[ClosedFlank],
+    place: tuple[Array, Array, Array],
+    branch: str,
+    value: Array,
+) -> list[Array]:
+    """Least and most that the ramps of closed flanks leave possible; elsewhere the value."""
+    low, high = value.copy(), value.copy()
+    sides = SIDES if branch == "mean" else (branch,)
+    for flank in closed:
+        here = flank.on(place[0])
+        on = (place[0][here], place[1][here], place[2][here])
+        if here.any():
+            low[here] = steady_locking_torque(_while_closed(unit), *on, branch)
+            most = [steady_locking_torque(_opened_at_once(unit, flank, side), *on, side) for side in sides]
+            high[here] = np.mean(most, axis=0)
+    return [low, high]
+
+
+def parted_untested(
+    unit: UnitQuantities,
+    tested: Tested,
+    value: Array,
+    place: tuple[Array, Array, Array],
+    branch: str,
+) -> Array:
+    """What limits part by at least because nothing was tested there [N·m]: `LEAST_SHARE` of what the value
+    changes by from the tested torques on, and of the value for every distance from the tested speed
+    differences (over the nearest of them) and temperatures (over `KELVIN`)."""
+    if not tested.outline:
+        return np.zeros(value.shape)
+    torque, speed, heat = place
+    edge = np.clip(torque, *torque_tested(tested, branch))
+    moved = np.zeros(value.shape)
+    outside = edge != torque
+    if outside.any():
+        there = steady_locking_torque(unit, edge[outside], speed[outside], heat[outside], branch)
+        moved[outside] = np.abs(value[outside] - there)
+    slow, fast = speed_tested(tested)
+    cold, hot = temperature_tested(tested)
+    shares = (np.maximum(cold - heat, 0.0) + np.maximum(heat - hot, 0.0)) / KELVIN
+    shares += np.maximum(slow - speed, 0.0) / (slow or 1.0) + np.maximum(speed - fast, 0.0) / (fast or 1.0)
+    return LEAST_SHARE * (moved + value * shares)

@@ -1,0 +1,326 @@
+"""From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint
+distribution.
+
+The map is the law at its nodes, so that anybody can read it without this program. A node is tested inside the
+convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
+unloading branch only below the peak torque over the unloading ratio; nothing on a greater-of flank whose
+ramps never overcame the preload.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.definitions import name_of
+from diffbench.errors import FitError
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.physics.steady import steady_locking_torque
+from diffbench.results.beyond_axes import beyond_of
+from diffbench.results.characterisation import BuildFacts, Characterisation
+from diffbench.results.locking_map import (
+    AXES,
+    BRANCHES,
+    FORMAT,
+    Branch,
+    LockingMap,
+    MapAxes,
+    MapBranch,
+    MapDocument,
+    MapInterpolation,
+    either_of,
+)
+from diffbench.results.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
+from diffbench.results.map_limits import (
+    SIDES,
+    best_unit,
+    bracket,
+    closed_flanks,
+    limited_locking_torque,
+    opening_thrust,
+    parted_untested,
+)
+from diffbench.results.tested_region import (
+    SPEED_TOLERANCE,
+    TORQUE_TOLERANCE,
+    is_inside,
+    speed_tested,
+    temperature_tested,
+    torque_tested,
+)
+
+Array = NDArray[np.float64]
+
+# How far a map reaches of itself. A bench pulls a fraction of what first gear and an engine put through the
+# case, or of what the wheels do to it under braking: five times the largest torque tested, on both flanks.
+# Outputs start from stand-still, and an unloaded wheel may spin up: twice the fastest. Oil starts cold and
+# ends hot: 20 K either way. What is further goes on as `diffbench.results.beyond_axes` says.
+TORQUE_REACH = 5.0
+SPEED_REACH = 2.0
+TEMPERATURE_REACH = 20.0  # K
+
+
+def make_map(
+    characterisation: Characterisation,
+    *,
+    axes: Mapping[str, tuple[float, float] | None] | None = None,
+    build: str | None = None,
+) -> LockingMap:
+    """The map of one build.
+
+    ``axes`` asks for limits by name (``input_torque_Nm``, ``speed_difference_rad_s``, ``temperature_degC``);
+    the map covers the tested region and reaches what the build sheet or the caller asks for, else
+    `TORQUE_REACH` times the tested torque both ways, from stand-still to `SPEED_REACH` times the tested speed
+    difference, and `TEMPERATURE_REACH` beyond the tested temperatures. Limits are 95 % of the joint
+    distribution of the fit (noise, bench errors, repeatability, and the spread of the forms), and wider by
+    the distance from what was tested.
+    Raises ``FitError`` for an unknown build.
+    """
+    characterisation = of_one(characterisation, build)
+    facts, label = facts_of(characterisation, build)
+    asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
+    tested = characterisation.tested
+
+    def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Limited]:
+        radius = facts.effective_radius_m
+        return [
+            limited_locking_torque(characterisation, torque, speed, heat, b, radius, label) for b in branches
+        ]
+
+    def values(
+        branches: Iterable[str], torque: Array, speed: Array, heat: Array
+    ) -> list[tuple[Array, Array]]:
+        unit = best_unit(characterisation, radius=facts.effective_radius_m, label=label)
+        closed = closed_flanks(characterisation, characterisation.forms[0], unit)
+        found = []
+        for b in branches:
+            value = steady_locking_torque(unit, torque, speed, heat, b)
+            parted = parted_untested(unit, tested, value, (torque, speed, heat), b)
+            low, high = bracket(unit, closed, (torque, speed, heat), b, value)
+            found.append((value, parted + (high - low)))
+        return found
+
+    one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
+    grid = choose_grid(
+        (one, two, three),
+        # the mean of two errors is not larger than both: it need not be looked at before the end
+        lambda *place: law(SIDES, *place),
+        lambda *place: values(SIDES, *place),
+        lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in SIDES],
+        (torque_tested(tested, "loading"), speed_tested(tested), temperature_tested(tested)),
+    )
+    value_error, limit_error = interpolation_error(
+        grid.axes, lambda *place: law(SIDES, *place), lambda *place: values(SIDES, *place)
+    )
+    interpolation = MapInterpolation(
+        allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
+    )
+    return map_on(characterisation, grid.axes, build=build, interpolation=interpolation)
+
+
+def map_on(
+    characterisation: Characterisation,
+    axes: tuple[Array, Array, Array],
+    *,
+    build: str | None = None,
+    interpolation: MapInterpolation | None = None,
+) -> LockingMap:
+    """The map of one build on nodes that are given: rising axes of input torque [N·m], speed difference
+    [rad/s] and temperature [°C].
+
+    ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
+    """
+    characterisation = of_one(characterisation, build)
+    facts, label = facts_of(characterisation, build)
+    torque, speed, heat = np.meshgrid(*axes, indexing="ij")
+    held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
+    for branch in (*SIDES, "mean"):
+        limited = limited_locking_torque(
+            characterisation, torque, speed, heat, branch, facts.effective_radius_m, label
+        )
+        inside = is_inside(characterisation.tested, torque, speed, heat, branch)
+        for name, table in zip(held, (*limited, inside), strict=True):
+            held[name][cast(Branch, branch)] = table
+    for name, table in either_of(held).items():
+        held[name]["either"] = table
+    tables = [held[name] for name in ("values", "low", "high")]
+    return LockingMap(
+        MapDocument(
+            format=FORMAT,
+            unit=characterisation.unit,
+            build=facts.build,
+            law=characterisation.law.chosen,
+            confidence=0.95,
+            axes=MapAxes(**{name: tuple(axis.tolist()) for name, axis in zip(AXES, axes, strict=True)}),
+            branches={
+                branch: MapBranch(
+                    locking_torque_Nm=held["values"][branch].tolist(),
+                    low_Nm=held["low"][branch].tolist(),
+                    high_Nm=held["high"][branch].tolist(),
+                    tested=held["tested"][branch].tolist(),
+                )
+                for branch in BRANCHES
+            },
+            notes=_notes(characterisation),
+            provenance=characterisation.provenance.model_dump(mode="json"),
+            interpolation=interpolation,
+            characterisation_sha256=characterisation.digest,
+            # the limits of a flank that was not seen at work hold its corner already
+            beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
+        )
+    )
+
+
+def of_one(characterisation: Characterisation, build: str | None) -> Characterisation:
+    """What a joint fit says of one build; a fit of one build as it is. Raises ``FitError`` where several were
+    fitted together and none is named, or there is none of that name."""
+    facts, _ = facts_of(characterisation, build)
+    if len(characterisation.builds) == 1:
+        return characterisation
+    from diffbench.results.one_build import one_build
+
+    return one_build(characterisation, facts.build)
+
+
+def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
+    """One build, and what its quantities have behind their names. Raises ``FitError`` as `of_one`."""
+    builds = [facts.build for facts in characterisation.builds]
+    names = ", ".join(builds)
+    if build is None and len(builds) > 1:
+        raise FitError.single(
+            f"several builds were fitted together ({names}), and it is not said which is meant",
+            mend="name the build, or the folder of its own result beside that one",
+        )
+    if build is not None and build not in builds:
+        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {names}")
+    facts = characterisation.builds[builds.index(build) if build else 0]
+    return facts, "" if len(builds) == 1 else name_of("", facts.build)
+
+
+def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:
+    """Round places for the nodes of an axis, over the tested region and what was asked for, or as far as
+    maps reach of themselves."""
+    tested = characterisation.tested
+    outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
+    if name == "input_torque_Nm":
+        low, high = torque_tested(tested, "loading")
+        reach = _rounded_up(TORQUE_REACH * max(-low, high))
+        far = (-reach, reach)
+        # where the unloading branch stops to count as tested, and where the law has a corner: between nodes
+        # the map is straight, as the law is
+        marks = {0.0, *torque_tested(tested, "unloading"), *law_corners(characterisation)}
+    elif name == "speed_difference_rad_s":
+        low, high = speed_tested(tested)
+        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), _corner_speeds(outline)
+    else:
+        low, high = temperature_tested(tested)
+        far, marks = (low - TEMPERATURE_REACH, high + TEMPERATURE_REACH), set()
+    if not tested.outline:
+        far = (low, high)
+    if asked is not None:
+        far = asked
+    ends = {low, high, min(low, far[0]), max(high, far[1])}
+    ends |= {place for place in marks if min(ends) < place < max(ends)}
+    if name in characterisation.reference and low <= characterisation.reference[name] <= high:
+        # where the numbers of the result are quoted, the map is the law itself
+        ends |= {characterisation.reference[name]}
+    first, last = min(ends), max(ends)
+    if name == "speed_difference_rad_s":
+        # in steps that widen with speed: friction changes most where sliding is slow
+        decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.05)).ravel()
+        places = decades[decades > 1e-4 * last]
+    else:
+        # finer where it was tested
+        places = np.union1d(_round_places(low, high, 400), _round_places(first, last, 100))
+    inner = places[(places > first) & (places < last)].tolist()
+    return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
+
+
+def _corner_speeds(outline: Array) -> set[float]:
+    """Speed differences at which the tested region reaches its lowest and its highest input torque, a little
+    outside, by less than counts as tested."""
+    torque, speed = outline[:, 0], outline[:, 1]
+    slack = 0.4 * TORQUE_TOLERANCE * float(np.ptp(torque))
+    found: set[float] = set()
+    for at_end in (torque <= torque.min() + slack, torque >= torque.max() - slack):
+        found |= {
+            float(speed[at_end].min()) * (1.0 - 0.7 * SPEED_TOLERANCE),
+            float(speed[at_end].max()) * (1.0 + 0.7 * SPEED_TOLERANCE),
+        }
+    return found
+
+
+def law_corners(characterisation: Characterisation) -> set[float]:
+    """Input torques at which the preload law of any build has its corner, loading and unloading [N·m]."""
+    found: set[float] = set()
+    for label in _labels(characterisation):
+        unit = best_unit(characterisation, radius=1.0, label=label)
+        opening = unit.preload_law.opening(unit.preload_torque, unit.preload_values)
+        if opening is None:
+            return found
+        for sign, bias, ratio in (
+            (1.0, unit.drive_bias, unit.drive_ratio),
+            (-1.0, unit.coast_bias, unit.coast_ratio),
+        ):
+            found |= {sign * opening_thrust(unit) / (bias * r) for r in (1.0, ratio) if bias * r > 1e-6}
+    return found
+
+
+def _labels(characterisation: Characterisation) -> list[str]:
+    """What the quantities of each build have behind their names."""
+    builds = [facts.build for facts in characterisation.builds]
+    return [""] if len(builds) == 1 else [name_of("", name) for name in builds]
+
+
+def _rounded_up(reach: float) -> float:
+    """To two digits."""
+    if reach <= 0.0:
+        return 0.0
+    power = 10.0 ** (np.floor(np.log10(reach)) - 1.0)
+    return float(np.ceil(reach / power * (1.0 - 1e-12)) * power)
+
+
+def _round_places(low: float, high: float, most: int) -> Array:
+    """Places at a round step from one end to the other, some ``most`` of them."""
+    step = _round_step((high - low) / most) if high > low else 1.0
+    places: Array = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    return places
+
+
+def _round_step(step: float) -> float:
+    power = 10.0 ** np.floor(np.log10(step))
+    return float(
+        power * min((a for a in (1.0, 2.0, 2.5, 5.0, 10.0) if a * power >= step * 0.999), default=10.0)
+    )
+
+
+def _notes(characterisation: Characterisation) -> list[str]:
+    notes = [
+        "steady state; plates and oil at the same temperature; the speed difference is its magnitude",
+        "the unloading branch is where the ramps stand after coming down from a much higher input torque",
+        "a node that is not tested is an extrapolation by the fitted law, its limits wider by the distance",
+    ]
+    for flank, seen in (
+        ("drive", characterisation.tested.drive_ramp_seen),
+        ("coast", characterisation.tested.coast_ramp_seen),
+    ):
+        if not seen:
+            notes.append(
+                f"the {flank} ramps were not seen at work: beyond the tested torque the map is a guess "
+                "of that flank, with limits for any ramp"
+            )
+    form = characterisation.forms[0]
+    slight = PRELOAD_LAWS[form.law].linear and any(
+        closed_flanks(characterisation, form, best_unit(characterisation, radius=1.0, label=label))
+        for label in _labels(characterisation)
+    )
+    if slight:
+        notes.append(
+            "the ramps passed on so little that a preload contact of the greater-of law may never have "
+            "opened: beyond the tested torque the limits hold that, too; sweep to a higher input torque, or "
+            "state the law in the build sheet"
+        )
+    return notes

@@ -1,0 +1,1 @@
+"""Many recordings at once, and those that a bench is writing now."""

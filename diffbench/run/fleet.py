@@ -1,0 +1,224 @@
+"""Many recordings: every run sheet of a folder, fitted where a worker is; a fault costs its own run sheet.
+
+One process writes: workers hand back bytes, so that a full disk, a lock and what is done are one process's
+affair, and workers elsewhere need no right to write. A pool that breaks does not say who broke it: what it
+had in hand is fitted again one by one. Local processes and dask meet in the interface of
+``concurrent.futures``. Done means: the result stands and its SHA-256 of papers and recordings still hold.
+There is no journal that could tear or lie.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+
+from diffbench.documents import run_sheets_in
+from diffbench.errors import DiffbenchError, DocumentError, FitError
+from diffbench.input_files import refuse_irregular
+from diffbench.report.files import FAULTS, put_results
+from diffbench.results.manifest import check_whole, holds, missing, read_whole
+from diffbench.run.engines import Engine
+from diffbench.whole_files import made_and_held, recover, write_whole
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a run sheet: ``files`` of the result by name, manifest included, or ``faults`` one line
+    each.
+
+    ``verdict`` is "outside" where a limit of the build sheet is proven to be broken, else "".
+    """
+
+    sheet: str
+    files: Mapping[str, bytes]
+    faults: tuple[str, ...] = ()
+    verdict: str = ""
+
+
+def digest(path: Path) -> str | None:
+    """SHA-256 of a file; None where it cannot be read."""
+    try:
+        refuse_irregular(path)
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (DocumentError, OSError):
+        return None
+
+
+def fitted(sheet: str, page: bool) -> Outcome:
+    """Fit one run sheet and make its map, and with ``page`` its report.
+
+    This runs in a worker, perhaps on another machine that sees the recordings under the same path. Faults of
+    the papers and recordings come back as texts, so that they cost this run sheet only.
+    """
+    from diffbench.errors import DiffbenchError
+    from diffbench.fitting import fit
+    from diffbench.report.files import documents
+    from diffbench.results.manifest import with_manifest
+    from diffbench.results.predict import make_map
+
+    try:
+        result = fit(sheet)
+        files = with_manifest(documents(result, make_map(result), page=page), result=result.digest)
+    except DiffbenchError as error:
+        return Outcome(sheet, {}, tuple(str(fault) for fault in error.faults))
+    except (ArithmeticError, LookupError, MemoryError, TypeError, ValueError) as error:
+        # a mistake of this program or a lack of memory: thousands of others shall not fall with it
+        what = f"{sheet}: the fit broke off ({type(error).__name__}: {error})"
+        return Outcome(sheet, {}, (f"{what}. Fit it by itself, and report it with its files",))
+    outside = any(limit.verdict == "outside" for limit in result.limits)
+    return Outcome(sheet, files, verdict="outside" if outside else "")
+
+
+LOCK = ".fit-all.lock"
+EARLIER = "The result beside this file is an earlier one, of other papers, recordings or another version."
+RESULT = "characterisation.json"
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """``sheets`` found below ``source``, results to come below ``out``, one folder for each."""
+
+    source: Path
+    out: Path
+    sheets: tuple[Path, ...]
+
+    def folder(self, sheet: Path) -> Path:
+        """Where the result of a run sheet goes: its own path below the source, without ``.toml``."""
+        return self.out / sheet.relative_to(self.source).with_suffix("")
+
+    def is_done(self, sheet: Path, *, page: bool) -> bool:
+        """Whether the result stands whole, unedited and of one fit, made by this version of these very bytes
+        of papers and recordings; what an earlier run was ended in is brought to its end first. Raises
+        ``OutputError`` where it cannot be."""
+        from diffbench import __version__
+
+        folder = self.folder(sheet)
+        recover(folder)
+        try:
+            manifest = check_whole(folder)
+            if manifest is None or missing(folder, manifest) or page > ("report.html" in manifest.files):
+                return False
+            provenance = json.loads(read_whole(folder / RESULT))["provenance"]
+            inputs, version = dict(provenance["inputs"]), provenance["version"]
+        except (DiffbenchError, OSError, ValueError, KeyError, TypeError):
+            return False
+        return (
+            version == __version__
+            and str(sheet) in inputs
+            and all(digest(Path(path)) == expected for path, expected in inputs.items())
+        )
+
+    def keep(self, outcome: Outcome) -> None:
+        """Write a result in the place of an earlier one, or its faults, beside an earlier one, whole. Raises
+        ``OutputError`` where it cannot be."""
+        folder = self.folder(Path(outcome.sheet))
+        if outcome.files:
+            put_results(folder, outcome.files)
+        else:
+            lines = [*outcome.faults, *([EARLIER] if holds(folder, RESULT) else [])]
+            write_whole(folder, {FAULTS: ("\n".join(lines) + "\n").encode()})
+
+    def alone(self) -> AbstractContextManager[None]:
+        """Hold the folder of results for one run; a second one is refused. The system lets go of the lock
+        however a run ends."""
+        return made_and_held(self.out, name=LOCK)
+
+
+def run_sheets(source: Path) -> tuple[Path, ...]:
+    """All run sheets in a folder and below it, in the order of their paths (`run_sheets_in`). Raises
+    ``FitError`` where there is none."""
+    found = tuple(run_sheets_in(source, below=True))
+    if not found:
+        raise FitError.single(
+            "there is no run sheet in this folder or below it",
+            file=str(source),
+            mend='name a folder that holds run sheets: .toml files with format = "diffbench-run/1"',
+        )
+    return found
+
+
+AHEAD = 2  # run sheets handed over for each worker: none waits, and few results are held at once
+KILLED = (
+    "{sheet}: the process that fitted it was ended from outside, more than once: the machine may have run "
+    "out of memory. Fit it by itself, or with fewer --jobs"
+)
+
+
+def fit_fleet(
+    fleet: Fleet,
+    engine: Engine,
+    *,
+    jobs: int,
+    page: bool,
+    told: Callable[[Outcome, bool], None],
+) -> None:
+    """Fit all run sheets of a fleet that are not done yet.
+
+    Parameters: ``engine`` makes the workers; ``jobs`` how many they are; ``told(outcome, new)`` is called for
+    every run sheet, those that were done before first. Results and faults are on the disk before they are
+    told. Where workers die, those run sheets that they had are fitted again one by one, so that the guilty
+    one is found and the others are not lost. Raises ``OutputError`` where a result cannot be written,
+    ``FitError`` where the engine is gone; what is done until then stands, and a further call goes on from
+    there.
+    """
+    with fleet.alone():
+        waiting = deque[Path]()
+        for sheet in fleet.sheets:
+            if fleet.is_done(sheet, page=page):
+                told(Outcome(str(sheet), {}), False)
+            else:
+                waiting.append(sheet)
+
+        def keep(outcome: Outcome) -> None:
+            fleet.keep(outcome)
+            told(outcome, True)
+
+        while waiting:
+            suspects = _until_broken(engine, waiting, AHEAD * jobs, page, keep)
+            for sheet in suspects:
+                alone = deque([sheet])
+                if _until_broken(engine, alone, 1, page, keep):
+                    keep(Outcome(str(sheet), {}, (KILLED.format(sheet=sheet),)))
+
+
+def _until_broken(
+    engine: Engine, waiting: deque[Path], ahead: int, page: bool, keep: Callable[[Outcome], None]
+) -> Sequence[Path]:
+    """Work through what waits; return what was being worked on when the workers died, if they did."""
+    with engine.workers() as workers:
+        running: dict[Future[Outcome], Path] = {}
+        try:
+            while waiting or running:
+                while waiting and len(running) < ahead:
+                    running[_handed_over(workers, waiting[0], page)] = waiting[0]
+                    waiting.popleft()
+                done, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in done:
+                    keep(_outcome(future, running[future], engine))
+                    del running[future]
+        except BrokenExecutor:
+            return list(running.values())
+        except (CancelledError, OSError, RuntimeError) as error:
+            raise FitError.single(
+                f"the workers are gone ({type(error).__name__}: {error})",
+                mend="start scheduler and workers again, and give the same command: it goes on from here",
+            ) from error
+    return ()
+
+
+def _outcome(future: Future[Outcome], sheet: Path, engine: Engine) -> Outcome:
+    try:
+        return future.result()
+    except engine.killed:
+        return Outcome(str(sheet), {}, (KILLED.format(sheet=sheet),))
+
+
+def _handed_over(workers: Executor, sheet: Path, page: bool) -> Future[Outcome]:
+    return workers.submit(fitted, str(sheet), page)

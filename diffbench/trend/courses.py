@@ -1,0 +1,465 @@
+"""What a series says: falling or steady, in control or not, how far to a limit, or how much more it needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from diffbench.definitions import parts_of
+from diffbench.errors import HistoryError
+from diffbench.history import History
+from diffbench.results.conformity import Outcome, decided
+from diffbench.trend.charts import Charts, charts_of
+from diffbench.trend.line import (
+    Crossing,
+    Jump,
+    Line,
+    crossing,
+    find_jump,
+    fit_line,
+    pooled,
+    records_needed,
+)
+from diffbench.trend.series import Axis, Point, Series, Visit, axis_for, series_of, visits_of
+
+__all__ = [
+    "FORMAT",
+    "QUANTITIES",
+    "Course",
+    "Lasting",
+    "Newest",
+    "State",
+    "Trend",
+    "course_of",
+    "document_of",
+    "trend_of",
+]
+
+#: What is followed unless something else is asked for.
+QUANTITIES = (
+    "preload_torque",
+    "ramp_bias_drive_loading",
+    "ramp_bias_coast_loading",
+    "friction_coefficient",
+)
+#: A loss over the distance so far that a series should be able to show, as a share of where it began.
+MATERIAL = 0.05
+
+State = Literal["falling", "rising", "steady", "open", "jumped"]
+#: A chance that counts as a yes; as a no where it is that of the contrary.
+SURE = 0.95
+
+
+@dataclass(frozen=True)
+class Newest:
+    """The newest record by itself, by its own 95 % interval against the limits (ISO 14253-1): whatever the
+    records before it say, this is how the unit stands."""
+
+    point: Point
+    lower_limit: float | None
+    upper_limit: float | None
+    outcome: Outcome
+    below: bool
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """Whether a lower limit is held to ``until`` [m, events or visits]: through one more event, or one more
+    stretch like those so far on the mean, if the quantity goes on in a straight line. ``value`` is the line
+    there, ``chance`` that of the unit to stand above the limit; yes and no with a chance of 95 % and more."""
+
+    limit: float
+    until: float
+    value: float
+    chance: float
+    answer: Literal["yes", "no", "not proven"]
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """One quantity since the last rebuild.
+
+    ``newest`` is the newest record by itself, None without a limit. ``change`` is the change over the
+    distance so far as a share of the line's beginning, with its two-sided 95 % interval; of a series with a
+    ``jump`` it is the jump, and the line begins after it. ``needed`` is the number of further records that
+    would tell where ``state`` is ``open`` (None where no number of them helps, or none is needed);
+    ``reached`` whether the lower limit is proven to be passed, by the newest record itself or by the line.
+    """
+
+    series: Series
+    earlier: tuple[Series, ...]
+    state: State
+    reason: str
+    line: Line | None
+    change: tuple[float, float, float] | None
+    charts: Charts | None
+    crossing: Crossing | None
+    reached: bool
+    needed: int | None
+    shared: float
+    ahead: float | None = None
+    lasting: Lasting | None = None
+    newest: Newest | None = None
+    jump: Jump | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether a limit is proven to be broken."""
+        return self.reached or (self.newest is not None and self.newest.outcome == "not conforming")
+
+
+@dataclass(frozen=True, eq=False)
+class Trend:
+    """All that was followed of one unit's build."""
+
+    unit: str
+    build: str
+    builds: tuple[str, ...]
+    axis: Axis
+    courses: tuple[Course, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def reached(self) -> bool:
+        """Whether any lower limit is proven to be passed."""
+        return any(course.reached for course in self.courses)
+
+    @property
+    def failed(self) -> bool:
+        """Whether any limit is proven to be broken."""
+        return any(course.failed for course in self.courses)
+
+
+def trend_of(
+    history: History,
+    unit: str,
+    *,
+    build: str | None = None,
+    axis: Axis | None = None,
+    quantities: Sequence[str] = (),
+    limits: Mapping[str, float] | None = None,
+    baseline: int | None = None,
+) -> Trend:
+    """Follow quantities of a unit since its last rebuild, or since another one.
+
+    Parameters
+    ----------
+    history : History
+        Where the records are.
+    unit : str
+        Serial of the unit.
+    build : str or None
+        Name of a build; None for the one whose first record is the latest.
+    axis : Axis or None
+        What to count over; None for distance where it is known, else events, else visits.
+    quantities : sequence of str
+        Names of parameters; `QUANTITIES` unless it is said.
+    limits : mapping of str to float, or None
+        Lower limits by quantity [SI] that replace those of the build sheet.
+    baseline : int or None
+        How many of the first records make the target of the charts; None for those at the first distance.
+
+    Returns
+    -------
+    The trend.
+
+    Raises
+    ------
+    HistoryError : where there is no such unit, build or quantity.
+    """
+    visits, notes = visits_of(history, unit)
+    by_build: dict[str, list[Visit]] = {}
+    for visit in visits:
+        by_build.setdefault(visit.fact.build, []).append(visit)
+    if not by_build:
+        raise HistoryError.single(
+            f"every record of unit '{unit}' is withdrawn or damaged",
+            file=history.label,
+            mend="see diffbench history list",
+        )
+    chosen = build or list(by_build)[-1]
+    if chosen not in by_build:
+        raise HistoryError.single(
+            f"unit '{unit}' has no build '{chosen}'",
+            file=history.label,
+            mend=f"name one of {', '.join(by_build)}",
+        )
+    over = axis or axis_for(by_build[chosen])
+    names = list(quantities) or [
+        name for name in QUANTITIES if any(visit.parameter(name) for visit in by_build[chosen])
+    ]
+    known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
+    for name in (*names, *(limits or {})):
+        if name not in known:
+            raise HistoryError.single(
+                f"no record of build '{chosen}' has a quantity '{name}'",
+                file=history.label,
+                mend=f"name one of {', '.join(sorted(known))}",
+            )
+    courses = []
+    for name in names:
+        series, left_out = series_of(by_build[chosen], name, over)
+        notes += left_out
+        earlier = tuple(
+            series_of(others, name, over)[0] for other, others in by_build.items() if other != chosen
+        )
+        limit = (limits or {}).get(name, series.lower_limit)
+        courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
+    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)))
+
+
+def course_of(
+    series: Series,
+    *,
+    earlier: tuple[Series, ...] = (),
+    limit: float | None = None,
+    baseline: int | None = None,
+) -> Course:
+    """What one series says; arguments as in `trend_of`."""
+    x = np.array([point.x for point in series.points])
+    y = np.array([point.value for point in series.points])
+    stated = _stated(series)
+    shared = max((point.u_shared for point in series.points), default=0.0)
+    newest = _newest(series, limit)
+    jump = find_jump(x, y, stated=stated)
+    since = 0 if jump is None else jump.at
+    line = fit_line(x[since:], y[since:], stated=stated)
+    charts = _charts(x, y, jump, stated, baseline)
+    if jump is None:
+        state, reason, needed = _state(series, x, line, stated)
+        change = None if line is None else _change(line, x)
+    else:
+        state, reason, needed = "jumped", _jump_reason(series, jump), None
+        start = abs(jump.before)
+        change = jump.size / start, jump.low / start, jump.high / start
+    meets = None
+    if line is not None and limit is not None:
+        meets = crossing(line, limit, start=float(x[-1]), shared=shared)
+    reached = meets is not None and meets.reached_by == float(x[-1])
+    if newest is not None and newest.below:
+        # as the unit was last seen it is below: no line through earlier records takes that back
+        reached, meets = True, Crossing(newest.lower_limit or 0.0, True, None, None, newest.point.x)
+    ahead = _ahead(series, x)
+    return Course(
+        series=series,
+        earlier=earlier,
+        state=state,
+        reason=reason,
+        line=line,
+        change=change,
+        charts=charts,
+        crossing=meets,
+        reached=reached,
+        needed=needed,
+        shared=shared,
+        ahead=ahead,
+        lasting=None
+        if line is None or limit is None or ahead is None or reached
+        else _lasting(line, limit, ahead, shared),
+        newest=newest,
+        jump=jump,
+    )
+
+
+def _newest(series: Series, lower: float | None) -> Newest | None:
+    """The newest record against the limits by its own interval; None where there is no limit."""
+    point, upper = series.newest, series.upper_limit
+    if point is None or (lower is None and upper is None):
+        return None
+    interval = None if point.low is None or point.high is None else (point.low, point.high)
+    below = lower is not None and decided(interval, lower, None) == "not conforming"
+    return Newest(point, lower, upper, decided(interval, lower, upper), below)
+
+
+def _change(line: Line, x: np.ndarray) -> tuple[float, float, float]:
+    start, span = float(line.at(x[0])), float(np.ptp(x))
+    middle, reach = line.slope * span / start, line.factor * line.u_slope * span / abs(start)
+    return middle, middle - reach, middle + reach
+
+
+def _jump_reason(series: Series, jump: Jump) -> str:
+    before, after = series.points[jump.at - 1], series.points[jump.at]
+    places = " and ".join(f"record {point.record} ({point.date})" for point in (before, after))
+    went = "fell" if jump.size < 0 else "rose"
+    return (
+        f"it {went} at once between {places}, by more than a straight line and the scatter of records "
+        "explain: look for what happened there"
+    )
+
+
+def _ahead(series: Series, x: np.ndarray) -> float | None:
+    """Where the next record is expected: after one more event, or as far on as the mean stretch so far."""
+    places = np.unique(x)
+    if places.size < 2:
+        return None
+    stretch = 1.0 if series.axis == "events" else float(places[-1] - places[0]) / (places.size - 1)
+    return float(places[-1]) + stretch
+
+
+def _lasting(line: Line, limit: float, until: float, shared: float) -> Lasting:
+    chance = line.chance_above(limit, until, shared=shared)
+    answer: Literal["yes", "no", "not proven"] = (
+        "yes" if chance >= SURE else "no" if chance <= 1.0 - SURE else "not proven"
+    )
+    return Lasting(limit, until, float(line.at(until)), chance, answer)
+
+
+def _stated(series: Series) -> float | None:
+    """Scatter from visit to visit as the records state it: all of them must."""
+    parts = [point.u_visit for point in series.points]
+    if not parts or any(part is None for part in parts):
+        return None
+    return math.sqrt(sum(part**2 for part in parts if part is not None) / len(parts))
+
+
+def _charts(
+    x: np.ndarray, y: np.ndarray, jump: Jump | None, stated: float | None, baseline: int | None
+) -> Charts | None:
+    """Charts with the scatter of the records before the newest, or about a jump: what is to be found must
+    not widen the limits that are to find it."""
+    first = int(np.sum(x == x[0])) if x.size else 0
+    count = first if baseline is None else baseline
+    if jump is not None:
+        scatter: tuple[float, float] | None = (jump.sigma, jump.freedom)
+    else:
+        line = fit_line(x[:-1], y[:-1], stated=stated) or fit_line(x, y, stated=stated)
+        scatter = pooled(None, 0, stated) if line is None else (line.sigma, line.freedom)
+    if scatter is None or not 0 < count < y.size:
+        return None
+    return charts_of(y, baseline=count, sigma=scatter[0], freedom=scatter[1])
+
+
+def _state(
+    series: Series, x: np.ndarray, line: Line | None, stated: float | None
+) -> tuple[State, str, int | None]:
+    """Verdict on the slope, its reason, and how many more records it needs."""
+    if line is None:
+        return _without_line(series, x, stated)
+    start, span = float(line.at(x[0])), float(np.ptp(x))
+    reach = line.one_sided * line.u_slope
+    if line.slope + reach < 0.0:
+        return "falling", "the slope is below zero with more than 95 % confidence", None
+    if line.slope - reach > 0.0:
+        return "rising", "the slope is above zero with more than 95 % confidence", None
+    loss = -(line.slope - reach) * span / abs(start)
+    if loss < MATERIAL:
+        return (
+            "steady",
+            f"a loss of more than {100 * loss:.1f} % so far is excluded with 95 % confidence",
+            None,
+        )
+    fall = max(-line.slope, MATERIAL * abs(start) / span)
+    seen = -line.slope >= fall
+    what = "the fall that shows" if seen else f"a loss of {100 * MATERIAL:.0f} % over the way so far"
+    return "open", f"{what} would not stand out from the scatter yet", records_needed(line, x, fall)
+
+
+def _without_line(series: Series, x: np.ndarray, stated: float | None) -> tuple[State, str, int | None]:
+    count = len(series.points)
+    if count >= 2 and np.ptp(x) <= 0.0:
+        return "open", f"all records stand at one {_place(series.axis)}, and another is needed", 1
+    if stated is not None:
+        return "open", "a slope takes two records", max(2 - count, 1)
+    return "open", "a slope without a stated repeatability takes three records that differ", max(3 - count, 1)
+
+
+def _place(axis: Axis) -> str:
+    return {"distance": "distance", "events": "number of events", "visits": "visit"}[axis]
+
+
+FORMAT = "diffbench-trend/1"
+
+
+def document_of(trend: Trend) -> dict[str, Any]:
+    """The trend as plain lists and numbers, distances in metres, quantities in SI.
+
+    Parameters
+    ----------
+    trend : Trend
+        What was found.
+
+    Returns
+    -------
+    A document for `json.dumps`.
+    """
+    return {
+        "format": FORMAT,
+        "unit": trend.unit,
+        "build": trend.build,
+        "builds": list(trend.builds),
+        "over": trend.axis,
+        "limit_reached": trend.reached,
+        "failed": trend.failed,
+        "quantities": {course.series.quantity: _plain_course(course) for course in trend.courses},
+        "notes": list(trend.notes),
+    }
+
+
+def _plain_course(course: Course) -> dict[str, Any]:
+    return {
+        "unit": course.series.unit,
+        "newest": None if course.newest is None else asdict(course.newest),
+        "state": course.state,
+        "reason": course.reason,
+        "more_records_needed": course.needed,
+        "change": None
+        if course.change is None
+        else dict(zip(("value", "low", "high"), course.change, strict=True)),
+        "jump": None if course.jump is None else _plain_jump(course, course.jump),
+        "line": None if course.line is None else _plain_line(course.line),
+        "lower_limit": None
+        if course.crossing is None
+        else {**asdict(course.crossing), "reached": course.reached},
+        "next_event": None if course.lasting is None else asdict(course.lasting),
+        "u_shared": course.shared,
+        "control": None if course.charts is None else _plain_charts(course.charts),
+        "records": [asdict(point) for point in course.series.points],
+        "earlier_builds": {
+            series.build: [asdict(point) for point in series.points] for series in course.earlier
+        },
+    }
+
+
+def _plain_jump(course: Course, jump: Jump) -> dict[str, Any]:
+    before, after = course.series.points[jump.at - 1], course.series.points[jump.at]
+    return {
+        "between_records": [before.record, after.record],
+        "size": jump.size,
+        "low": jump.low,
+        "high": jump.high,
+        "sigma": jump.sigma,
+        "degrees_of_freedom": jump.freedom,
+    }
+
+
+def _plain_line(line: Line) -> dict[str, Any]:
+    return {
+        "at_zero": float(line.at(0.0)),
+        "u_at_zero": line.u_intercept,
+        "slope": line.slope,
+        "u_slope": line.u_slope,
+        "sigma": line.sigma,
+        "degrees_of_freedom": line.freedom,
+        "sigma_observed": line.observed,
+        "sigma_stated": line.stated,
+    }
+
+
+def _plain_charts(charts: Charts) -> dict[str, Any]:
+    return {
+        "target": charts.target,
+        "sigma": charts.sigma,
+        "baseline_records": charts.baseline,
+        "moving_average": charts.average.tolist(),
+        "low": charts.low.tolist(),
+        "high": charts.high.tolist(),
+        "upward_sum": charts.up.tolist(),
+        "downward_sum": charts.down.tolist(),
+        "decision_limit": charts.decision,
+        "moving_average_signal": charts.average_signal,
+        "sum_signal": charts.sum_signal,
+    }

@@ -1,0 +1,206 @@
+"""Corner entry with maps: closed forms, ladders, what takes over under drive, limits, words."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from benchsim.unit import Unit
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from diffbench.answers.corner import CornerEntry, corner_entry
+from diffbench.answers.operating_point import UNITS, Interval, with_units
+from diffbench.answers.rebuild import preload_ladder
+from diffbench.documents.car import Car, Phase
+from diffbench.errors import DocumentError
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import make_map
+
+reproducible = settings(derandomize=True, deadline=None, max_examples=25)
+FlatMap = Callable[..., LockingMap]
+Measure = Callable[..., Characterisation]
+
+LADDER = [0.0, 30.0, 60.0, 90.0, 120.0]
+
+
+@pytest.fixture(scope="module")
+def ladders(true_unit: Unit, greater_of_unit: Unit, measure: Measure) -> dict[str, list[LockingMap]]:
+    """A ladder of preloads under both laws."""
+    return {
+        law: preload_ladder(measure(unit), LADDER, beside=make_map(measure(unit)))
+        for law, unit in (("additive", true_unit), ("greater-of", greater_of_unit))
+    }
+
+
+def entered(car: Car, maps: list[LockingMap], phase: Phase) -> CornerEntry:
+    return corner_entry(car, [(str(i), each) for i, each in enumerate(maps)], phases=[phase])
+
+
+@pytest.mark.parametrize("torque", [0.0, 90.0, 2000.0])
+def test_a_flat_map_gives_the_closed_forms(car: Car, flat_map: FlatMap, torque: float) -> None:
+    """Section by section as tyres and kinematics have it (common practice, no source), to 1e-12."""
+    (rung,) = corner_entry(car, [("flat", flat_map(torque))]).rungs
+    t, r, c, v = 1.5, 0.31, 60e3, 20.0
+    for phase, radius, across in zip(rung.phases, (100.0, 50.0, 50.0), (-120.0, -40.0, 400.0), strict=True):
+        free = v * t / (radius * r)
+        kept = max(free - v * torque / (r**2 * c), 0.0)
+        carried = min(torque, t * r * c / radius)
+        assert phase.free_difference == pytest.approx(free, rel=1e-12)
+        assert phase.speed_difference.value == pytest.approx(kept, abs=1e-12)
+        assert phase.yaw_moment.value == pytest.approx(carried * t / (2.0 * r), rel=1e-12)
+        assert phase.inner_force.value == pytest.approx((across + carried) / (2.0 * r), rel=1e-12)
+        assert phase.outer_force.value == pytest.approx((across - carried) / (2.0 * r), rel=1e-12)
+        assert phase.state == ("locked" if torque == 2000.0 else "slipping")
+        assert phase.input_torque == across
+
+
+def test_a_real_map_is_in_balance_with_the_unit(true_unit: Unit, measure: Measure, car: Car) -> None:
+    """The simulator's own locking torque at the difference found is what the tyres hold; 0.2 % of the map."""
+    (rung,) = corner_entry(car, [("unit", make_map(measure(true_unit)))], branch="loading").rungs
+    for phase in rung.phases:
+        assert phase.speed_difference.value is not None
+        true = true_unit.locking_torque(phase.input_torque, phase.speed_difference.value, 60.0, "loading")
+        lost = phase.free_difference - phase.speed_difference.value
+        assert lost * 0.31**2 * 60e3 / 20.0 == pytest.approx(float(true), rel=0.004)
+
+
+@pytest.mark.parametrize("law", ["additive", "greater-of"])
+@given(
+    speed=st.floats(3.0, 60.0),
+    radius=st.floats(8.0, 400.0),
+    across=st.floats(-280.0, 680.0),
+    heat=st.floats(50.0, 75.0),
+)
+@reproducible
+def test_more_preload_never_keeps_more_difference(
+    ladders: dict[str, list[LockingMap]],
+    car: Car,
+    law: str,
+    speed: float,
+    radius: float,
+    across: float,
+    heat: float,
+) -> None:
+    """And never turns less against the turn; nor ever with it."""
+    key = "engine_braking" if across < 0.0 else "drive_torque"
+    point = {"name": "p", "speed": speed, "radius": radius, key: abs(across), "temperature": heat}
+    found = [rung.phases[0] for rung in entered(car, ladders[law], Phase.model_validate(point)).rungs]
+    kept = np.array([phase.share_kept.value for phase in found])
+    couple = np.array([phase.yaw_moment.value for phase in found])
+    assert (np.diff(kept) <= 1e-12).all()
+    assert (np.diff(couple) >= -1e-9).all()
+    assert (couple >= 0.0).all()
+    for phase in found:
+        assert phase.inner_force.value >= phase.outer_force.value
+
+
+def test_under_drive_the_ramps_take_over(ladders: dict[str, list[LockingMap]], car: Car) -> None:
+    """Once the ramps have lifted a clamped stack, its preload plays no part; where both add, it counts ever
+    less: 120 N·m of preload are more than all of the rest at rest, and a third of it at 600 N·m."""
+    rolling = Phase.model_validate(
+        {"name": "p", "speed": 20.0, "radius": 30.0, "drive_torque": 0.0, "temperature": 60.0}
+    )
+    driving = rolling.model_copy(update={"drive_torque": 600.0})
+    for law, maps in ladders.items():
+        couples = {
+            name: np.array([rung.phases[0].yaw_moment.value for rung in entered(car, maps, phase).rungs])
+            for name, phase in (("rolling", rolling), ("driving", driving))
+        }
+        assert couples["rolling"][-1] > 5.0 * couples["rolling"][0]
+        if law == "greater-of":
+            assert couples["driving"] == pytest.approx(couples["driving"][0], rel=1e-9)
+        else:
+            assert couples["driving"][-1] < 1.5 * couples["driving"][0]
+
+
+def test_limits_are_those_of_the_map(car: Car, flat_map: FlatMap) -> None:
+    """At its lower limit a unit keeps more and turns less; between them the verdict may stay open.
+
+    At 100 m the tyres hold 279 N·m: 250 to 300 N·m proves nothing, 285 to 300 N·m a locked axle.
+    """
+    pair = [("doubtful", flat_map(270.0, 250.0, 300.0)), ("sure", flat_map(290.0, 285.0, 300.0))]
+    doubtful, sure = (rung.phases[0] for rung in corner_entry(car, pair).rungs)
+    assert doubtful.state == "not proven"
+    assert doubtful.share_kept == Interval(
+        pytest.approx(1.0 - 270.0 / 279.0, abs=1e-12), 0.0, pytest.approx(1.0 - 250.0 / 279.0, abs=1e-12)
+    )
+    assert doubtful.yaw_moment.low == pytest.approx(250.0 * 1.5 / 0.62, rel=1e-12)
+    assert doubtful.yaw_moment.high == pytest.approx(279.0 * 1.5 / 0.62, rel=1e-12)
+    assert doubtful.outer_force.low < doubtful.outer_force.value < doubtful.outer_force.high
+    assert sure.state == "locked"
+    assert sure.share_kept == Interval(0.0, 0.0, 0.0)
+
+
+def test_the_mean_over_the_entry_by_hand(car: Car, flat_map: FlatMap) -> None:
+    """93 N·m of 279 at 100 m for 1 s, of 558 at 50 m for 0.5 s; drive does not count.
+
+    Free 0.9677 and 1.9355 rad/s, kept two thirds and five sixths: (0.6452 + 0.8065)/(0.9677 + 0.9677) = 3/4,
+    and 0.9677 rad/s on average over 1.5 s.
+    """
+    (rung,) = corner_entry(car, [("flat", flat_map(93.0, 93.0, 93.0))]).rungs
+    assert rung.mean_share_kept.value == pytest.approx(0.75, rel=1e-12)
+    assert rung.mean_difference_kept.value == pytest.approx(30.0 / 31.0, rel=1e-12)
+    alike = [phase.model_copy(update={"duration": None}) for phase in car.phase]
+    untimed = corner_entry(car, [("flat", flat_map(93.0))], phases=alike)
+    assert not untimed.timed
+    assert untimed.rungs[0].mean_share_kept.value == pytest.approx((2.0 / 3.0 + 5.0 / 3.0) / 3.0, rel=1e-12)
+    drive = corner_entry(car, [("flat", flat_map(93.0))], phases=car.phase[2:])
+    assert drive.rungs[0].mean_share_kept == Interval(None, None, None)
+
+
+def test_by_side_only_where_the_turn_is_stated(car: Car, flat_map: FlatMap) -> None:
+    """In a left turn the right wheel is the outer one, and the couple is to the right (ISO 8855)."""
+    (rung,) = corner_entry(car, [("flat", flat_map(90.0))]).rungs
+    assert rung.phases[0].left_force is None
+    driven = rung.phases[2]
+    assert (driven.left_force, driven.right_force) == (driven.inner_force.value, driven.outer_force.value)
+    assert driven.yaw_moment_to_the_left == -driven.yaw_moment.value
+    right = [car.phase[2].model_copy(update={"turn": "right"})]
+    other = corner_entry(car, [("flat", flat_map(90.0))], phases=right).rungs[0].phases[0]
+    assert (other.left_force, other.right_force) == (driven.right_force, driven.left_force)
+    assert other.yaw_moment_to_the_left == driven.yaw_moment.value
+
+
+def test_what_was_tested(car: Car, flat_map: FlatMap) -> None:
+    """A locked axle does not slide: what counts is whether that torque was covered at any sliding."""
+    locked = corner_entry(car, [("flat", flat_map(2000.0))]).rungs[0].phases[0]
+    assert (locked.state, locked.tested) == ("locked", True)
+    creeping = corner_entry(car, [("flat", flat_map(200.0))]).rungs[0].phases[0]
+    assert creeping.speed_difference.value < 0.5
+    assert not creeping.tested
+    hot = [car.phase[0].model_copy(update={"temperature": 120.0})]
+    assert not corner_entry(car, [("flat", flat_map(50.0))], phases=hot).rungs[0].phases[0].tested
+
+
+def test_a_phase_may_name_its_branch(true_unit: Unit, measure: Measure, car: Car) -> None:
+    made = make_map(measure(true_unit))
+    phases = [car.phase[2], car.phase[2].model_copy(update={"name": "lifting", "branch": "unloading"})]
+    loading, unloading = corner_entry(car, [("u", made)], phases=phases, branch="loading").rungs[0].phases
+    assert (loading.branch, unloading.branch) == ("loading", "unloading")
+    assert unloading.yaw_moment.value > loading.yaw_moment.value
+
+
+def test_what_is_refused(car: Car, flat_map: FlatMap) -> None:
+    """No phase; a tyre that slides whatever the unit does: file and phase are named."""
+    with pytest.raises(DocumentError, match=r"car.toml: phase: no phase is described.*\[\[phase\]\]"):
+        corner_entry(car, [("flat", flat_map(90.0))], phases=[], file="car.toml")
+    weak = [car.phase[0].model_copy(update={"outer_tyre_limit": 100.0})]
+    with pytest.raises(DocumentError, match="phase 'turn-in': the outer tyre is beyond its limit of 100 N"):
+        corner_entry(car, [("flat", flat_map(90.0))], phases=weak, file="car.toml")
+
+
+def test_plain_data_say_the_unit_of_every_number(car: Car, flat_map: FlatMap) -> None:
+    """Every number of a result stands in the table of units, and its key ends in its unit."""
+    result = corner_entry(car, [("flat", flat_map(90.0))])
+    for part in (result.rungs[0], result.rungs[0].phases[0]):
+        for field in dataclasses.fields(part):
+            if isinstance(getattr(part, field.name), float | Interval):
+                assert field.name in UNITS
+    first = with_units(result)["rungs"][0]["phases"][0]
+    assert first["input_torque_Nm"] == -120.0
+    assert list(first["share_kept"]) == ["value", "low", "high"]
+    assert first["yaw_moment_Nm"]["value"] == result.rungs[0].phases[0].yaw_moment.value

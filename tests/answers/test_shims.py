@@ -1,0 +1,167 @@
+"""Shim ladder and springs: leave one out and predict it, follow the truth, refuse what cannot be known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from benchsim import scenario
+from wear_study import Drawer, State
+
+from diffbench.answers.joint import Member
+from diffbench.answers.shims import Candidate, Way, advise, ladder_of, measured_course, spring_course
+from diffbench.answers.wear import height_loss
+from diffbench.errors import FitError
+from diffbench.physics.disc_spring import DiscSpring
+from diffbench.physics.disc_stack import DiscStack
+
+STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
+SHIMS = (0.0, 0.1e-3, 0.2e-3, 0.3e-3)
+PER_NEWTON = 81.85 / scenario.Q17_STACK.force(0.0009)
+
+
+def preload(shim: float) -> float:
+    """True preload torque of Q17 with a shim, by the simulator's own springs [N·m]."""
+    return PER_NEWTON * scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + shim)
+
+
+@pytest.fixture(scope="module")
+def ladder(drawer_of: Callable[[int], Drawer]) -> list[Member]:
+    """Four builds with a shim each, every one tested once; no spring force is stated."""
+    drawer = drawer_of(23)
+    errors = drawer.errors()
+    rungs = []
+    for i, shim in enumerate(SHIMS):
+        drawn = drawer.visit(State(spring=preload(shim) / preload(0.2e-3)), errors, (1.0, 1.0))
+        facts = drawn.characterisation.builds[0].model_copy(update={"build": f"Q17-{i}", "shim_m": shim})
+        parameters = {n: p for n, p in drawn.characterisation.parameters.items() if n != "spring_force"}
+        result = drawn.characterisation.model_copy(
+            update={"builds": [facts], "build": facts.build, "parameters": parameters}
+        )
+        rungs.append(replace(drawn, characterisation=result, sheet=None))
+    return rungs
+
+
+def at(results: list[Member], shim: float, way: Way | None = None) -> Candidate:
+    """What a user who asks for 80 N·m is told of that shim."""
+    step = 0.15e-3 if shim == pytest.approx(0.15e-3) else 0.1e-3
+    advice = advise(results, target=80.0, step=step, way=way)
+    return next(c for c in advice.candidates if c.shim_m == pytest.approx(shim))
+
+
+@pytest.mark.parametrize("way", ["ladder", "both"])
+@pytest.mark.parametrize("out", range(4))
+def test_leave_one_shim_out(ladder: list[Member], out: int, way: Way) -> None:
+    """The truth of the shim that was left out lies in the interval, and the ends count as extrapolated."""
+    rest = [rung for i, rung in enumerate(ladder) if i != out]
+
+    found = at(rest, SHIMS[out], way)
+    assert found.low_Nm <= preload(SHIMS[out]) <= found.high_Nm
+    assert found.extrapolated == (out in {0, 3})
+    inner = at(rest, 0.15e-3, way)
+    assert found.u_Nm > inner.u_Nm or out in {1, 2}
+
+
+def test_advised_shim_is_the_right_one(ladder: list[Member]) -> None:
+    """For 80 N·m the simulator's springs want 0.18 mm: 0.2 in steps of a tenth, 0.175 in steps of a
+    fortieth."""
+    exact = float(np.interp(80.0, [preload(x) for x in np.linspace(0, 3e-4, 301)], np.linspace(0, 3e-4, 301)))
+    found = advise(ladder, target=80.0, step=0.1e-3)
+    assert found.way == "both"
+    assert found.advised.shim_m == pytest.approx(0.2e-3)
+    assert found.exact_shim_m == pytest.approx(exact, abs=0.03e-3)
+    assert found.advised.low_Nm <= preload(0.2e-3) <= found.advised.high_Nm
+    assert [c.shim_m for c in found.candidates] == pytest.approx([0.0, 1e-4, 2e-4, 3e-4, 4e-4, 5e-4])
+    assert advise(ladder, target=80.0, step=0.025e-3, limits=(79.9, 80.1)).advised.shim_m == pytest.approx(
+        exact, abs=0.03e-3
+    )
+
+
+def test_chance_to_land_within_limits(ladder: list[Member]) -> None:
+    """Between 0 and 1, largest where the prediction lies deepest within, and none without limits."""
+    found = advise(ladder, target=80.0, limits=(76.0, 84.0))
+    chances = [c.chance for c in found.candidates]
+    assert all(c is not None and 0.0 <= c <= 1.0 for c in chances)
+    assert found.advised.chance == max(c for c in chances if c is not None)
+    assert found.advised.u_Nm >= 0.015 * found.advised.preload_torque_Nm  # a refit scatters by that alone
+
+
+def test_beyond_the_ladder(ladder: list[Member]) -> None:
+    """A little beyond is answered with its doubt, far beyond is refused with what can be reached."""
+    near = advise(ladder, target=92.0, way="ladder")
+    assert near.advised.extrapolated
+    assert any("extrapolation" in note for note in near.notes)
+    with pytest.raises(FitError, match=r"not within reach: shims from .* give"):
+        advise(ladder, target=150.0, way="ladder")
+
+
+def test_far_beyond_the_ladder_both_courses_are_in_the_doubt(ladder: list[Member]) -> None:
+    """Springs and bent line part the farther the more; half of that is in the doubt, and none within."""
+    for shim in (0.5e-3, 1.0e-3):
+        both = ladder_of(ladder, "both", near=None)
+        assert both.beside is not None
+        value, u = both.at(shim)
+        apart = float(both.beside.at(shim)[0]) - value
+        assert u == pytest.approx(np.hypot(float(both.course.at(shim)[1]), 0.5 * apart))
+    assert both.at(0.15e-3)[1] == float(both.course.at(0.15e-3)[1])
+
+
+def test_one_build_and_its_stated_force(drawer_of: Callable[[int], Drawer]) -> None:
+    """The curve of the springs through one build; without the force nobody knows how far they are
+    pressed."""
+    drawer = drawer_of(31)
+    one = drawer.visit(State(), drawer.errors(), drawer.force())
+    found = at([one], 0.3e-3)
+    assert found.low_Nm <= preload(0.3e-3) <= found.high_Nm
+    bare = replace(
+        one,
+        characterisation=one.characterisation.model_copy(
+            update={
+                "parameters": {
+                    n: p for n, p in one.characterisation.parameters.items() if n != "spring_force"
+                }
+            }
+        ),
+    )
+    with pytest.raises(FitError, match="state the spring force"):
+        advise([bare], target=80.0)
+    with pytest.raises(FitError, match="two different shims"):
+        advise([one], target=80.0, way="ladder")
+
+
+def test_springs_that_the_ladder_disproves_are_left_out(ladder: list[Member]) -> None:
+    """A third of the cone height: such discs are flat long before; told, never in silence."""
+    wrong = []
+    for rung in ladder:
+        assert rung.springs is not None
+        flat = rung.springs.model_copy(update={"cone_height_m": 0.16e-3})
+        facts = rung.facts.model_copy(update={"disc_spring": flat})
+        result = rung.characterisation.model_copy(update={"builds": [facts]})
+        wrong.append(replace(rung, characterisation=result))
+    found = advise(wrong, target=80.0)
+    assert found.way == "ladder"
+    assert any("left out" in note for note in found.notes)
+
+
+def test_height_lost_by_the_simulator_s_springs() -> None:
+    """Forces by independent code, at 0.9 mm and at 0.9 mm less 150 µm: the height comes back to a thousandth
+    of a micrometre."""
+    before, after = (scenario.Q17_STACK.force(s) for s in (0.9e-3, 0.75e-3))
+    found = height_loss(STACK, force=before, force_u=0.0, ratio=after / before, ratio_u=0.0)
+    assert found.value == pytest.approx(150e-6, abs=1e-9)
+    assert found.u == 0.0
+    doubtful = height_loss(STACK, force=before, force_u=60.0, ratio=after / before, ratio_u=0.02)
+    assert doubtful.u == pytest.approx(np.hypot(*doubtful.budget.values()))
+
+
+def test_courses_pass_through_exact_rungs() -> None:
+    """Rungs of the simulator's springs without doubt: both courses find the preload in between, the springs'
+    to a hundredth of a newton metre, the bent line within its own doubt."""
+    y = [preload(x) for x in SHIMS]
+    tight = np.eye(4) * 1e-4
+    value, u = measured_course(SHIMS, y, tight).at(0.15e-3)
+    assert abs(value - preload(0.15e-3)) < 2.0 * u
+    value, _ = spring_course(STACK, SHIMS, y, tight).at(0.15e-3)
+    assert value == pytest.approx(preload(0.15e-3), abs=0.01)
