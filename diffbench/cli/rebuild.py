@@ -50,7 +50,7 @@ def rebuild(
     from diffbench.characterisation import load_characterisation
     from diffbench.cli.ranges import quantity
     from diffbench.predict import map_on
-    from diffbench.report.trackside_text import rebuild_text
+    from diffbench.report.trackside import rebuild_text
     from diffbench.trackside.changes import Rebuild
     from diffbench.trackside.rebuild import compared, predicted_map
 

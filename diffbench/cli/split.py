@@ -77,7 +77,7 @@ def split(
     if as_json:
         click.echo(json.dumps(plain(result), ensure_ascii=False, allow_nan=False))
         return
-    from diffbench.report.trackside_text import beyond_advice, slip_text, split_text
+    from diffbench.report.trackside import beyond_advice, slip_text, split_text
     from diffbench.trackside.operating_point import SlipVerdict as Verdict
 
     print_text(slip_text(result) if isinstance(result, Verdict) else split_text(result))

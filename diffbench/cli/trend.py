@@ -69,7 +69,7 @@ def trend(
         baseline=baseline,
     )
     if picture is not None:
-        from diffbench.report.trend_figures import write_picture
+        from diffbench.report.trend import write_picture
 
         write_picture(found, picture)
     if as_json:
@@ -78,7 +78,7 @@ def trend(
         click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
     else:
         from diffbench.cli.terminal import width
-        from diffbench.report.trend_text import trend_text
+        from diffbench.report.trend import trend_text
 
         print_text(trend_text(found, width=width()))
         if picture is not None:

@@ -165,7 +165,7 @@ def _characterise(
         {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u))
     )
     parameters = with_exact(parameters, assumed)
-    from diffbench import __version__
+    from diffbench._version import __version__
 
     result = Characterisation(
         unit=builds[0].unit,

@@ -11,7 +11,7 @@ from diffbench.locking_map import LockingMap
 from diffbench.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_builds", "write_results"]
+__all__ = ["FAULTS", "NAMES", "documents", "put_results", "without_refresh", "write_builds", "write_results"]
 
 #: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"

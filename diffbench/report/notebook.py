@@ -7,12 +7,12 @@ from html import escape
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
-from diffbench.report import doubt_figures, map_figures
+from diffbench.report.document import Table, typeset
+from diffbench.report.doubt import interval_names, intervals
 from diffbench.report.drawing import draw
-from diffbench.report.map_window import speeds_to_draw, torques_to_draw
-from diffbench.report.page_tables import Table, key_table, typeset
+from diffbench.report.map_contours import contours, speeds_to_draw, torques_to_draw
+from diffbench.report.result import key_table, unit_line, verdict
 from diffbench.report.style import GRID, INK, MUTED
-from diffbench.report.verdict import unit_line, verdict
 from diffbench.report.wording import printable
 
 __all__ = ["characterisation_html", "map_html"]
@@ -45,11 +45,11 @@ def characterisation_html(characterisation: Characterisation) -> str:
     lines = [f"<strong>{head}</strong>", f"{escape(found.words)}: {escape('; '.join(found.sentences))}."]
     if found.cautions:
         lines.append(escape(found.trust))
-    keys, _ = doubt_figures.interval_names(characterisation)
+    keys, _ = interval_names(characterisation)
     drawing = ""
     if keys:
         drawing = draw(
-            lambda axes: doubt_figures.intervals(characterisation, axes, names=keys),
+            lambda axes: intervals(characterisation, axes, names=keys),
             size=(WIDTH, FRAME + ROW * len(keys)),
             prefix=f"notebook-{next(_COUNT)}",
             title=f"95 % intervals of {len(keys)} key numbers",
@@ -88,7 +88,7 @@ def map_html(locking_map: LockingMap) -> str:
     prefix = f"notebook-{next(_COUNT)}"
     if torques_to_draw(locking_map).size > 1 and speeds_to_draw(locking_map).size > 1:
         drawing = draw(
-            lambda axes: map_figures.contours(locking_map, axes, branch="loading", temperature=middle),
+            lambda axes: contours(locking_map, axes, branch="loading", temperature=middle),
             size=CONTOURS,
             prefix=prefix,
             title=f"Locking torque over input torque and speed difference at {place}",

@@ -9,14 +9,34 @@ from urllib.parse import quote
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
-from diffbench.report import page_tables as tables
-from diffbench.report.page_doubt import doubt_page_figures, ladder_figure
-from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
-from diffbench.report.page_friction import friction_page_figures
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import typeset
+from diffbench.report.doubt import doubt_page_figures
+from diffbench.report.friction import friction_page_figures
+from diffbench.report.locking_torque import evidence_figures, sweep_figure
+from diffbench.report.map_contours import map_page_figures
+from diffbench.report.result import (
+    RUNS_THAT_HELP,
+    adequacy_table,
+    bench_error_table,
+    budget_summary,
+    budget_table,
+    coverage_text,
+    dropped_table,
+    fit_text,
+    form_table,
+    input_table,
+    key_table,
+    law_text,
+    limit_table,
+    needs_text,
+    next_steps_text,
+    next_tests_text,
+    other_table,
+    sheet_table,
+    verdict,
+)
 from diffbench.report.rounding import RULE
-from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_steps_text, next_tests_text
-from diffbench.report.verdict import coverage_text, law_text, verdict
+from diffbench.report.shims import ladder_figure
 from diffbench.report.wording import (
     grouped_findings,
     humanised,
@@ -115,9 +135,9 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
             f"{reference['speed_difference_rad_s']:g} rad/s"
         ),
         "leads": _leads(characterisation),
-        "keys": tables.key_table(characterisation),
-        "others": tables.other_table(characterisation),
-        "limits": tables.limit_table(characterisation),
+        "keys": key_table(characterisation),
+        "others": other_table(characterisation),
+        "limits": limit_table(characterisation),
         "law": words(law_text(characterisation)),
         "tested": coverage_text(characterisation),
         "undetermined": [("; ".join(waiting), needs) for needs, waiting in needs_text(characterisation)],
@@ -132,13 +152,13 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "doubts": [figure for figure in doubts if figure.name != "correlation"],
         "together": next((figure for figure in doubts if figure.name == "correlation"), None),
         "maps": list(map_page_figures(characterisation, locking_map)),
-        "budget_summary": tables.budget_summary(characterisation),
-        "budget": tables.budget_table(characterisation),
-        "adequacy": tables.adequacy_table(characterisation),
-        "bench_errors": tables.bench_error_table(characterisation),
-        "sheet": tables.sheet_table(characterisation),
-        "dropped": tables.dropped_table(characterisation),
-        "forms": tables.form_table(characterisation),
+        "budget_summary": budget_summary(characterisation),
+        "budget": budget_table(characterisation),
+        "adequacy": adequacy_table(characterisation),
+        "bench_errors": bench_error_table(characterisation),
+        "sheet": sheet_table(characterisation),
+        "dropped": dropped_table(characterisation),
+        "forms": form_table(characterisation),
         "findings": [
             {
                 "severity": finding.severity,
@@ -151,7 +171,7 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "assumed": [words(text) for text in characterisation.assumed_exact],
         "fit": fit_text(characterisation),
         "notes": [words(note) for note in locking_map.document.notes],
-        "inputs": tables.input_table(characterisation),
+        "inputs": input_table(characterisation),
         "visits": [printable(visit) for visit in provenance.visits],
         "version": printable(provenance.version, limit=40),
         "made": printable(provenance.made, limit=40),

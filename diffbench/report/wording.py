@@ -14,6 +14,7 @@ from diffbench.report.rounding import interval_text, number_text, with_uncertain
 
 __all__ = [
     "KEY_QUANTITIES",
+    "LABELS",
     "Shown",
     "grouped_findings",
     "humanised",

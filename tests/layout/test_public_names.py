@@ -22,6 +22,7 @@ PUBLIC = [
     "DiffbenchError",
     "LockingMap",
     "__version__",
+    "figures",
     "fit",
     "load_characterisation",
     "load_map",
@@ -66,6 +67,7 @@ def test_the_installed_package_is_whole(repository: Path) -> None:
 def test_public_names_are_frozen() -> None:
     """A name added or taken away is a decision, and changes this test and the guide."""
     assert sorted(diffbench.__all__) == sorted(PUBLIC)
+    assert dir(diffbench) == sorted(PUBLIC)
     for name in PUBLIC:
         assert getattr(diffbench, name) is not None
     with pytest.raises(AttributeError, match="fitt"):

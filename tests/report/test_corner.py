@@ -10,9 +10,14 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from diffbench.report.corner_figures import kept, save_corner_figure, yaw_moments
-from diffbench.report.corner_text import corner_summary
-from diffbench.report.trackside_text import slip_text, split_text
+from diffbench.report.trackside import (
+    corner_summary,
+    kept,
+    save_corner_figure,
+    slip_text,
+    split_text,
+    yaw_moments,
+)
 from diffbench.trackside.corner import CornerEntry, PhaseResult, Rung
 from diffbench.trackside.operating_point import Interval, SlipVerdict, TorqueSplit
 

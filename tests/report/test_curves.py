@@ -12,14 +12,14 @@ from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.physics.steady import steady_locking_torque
 from diffbench.predict import make_map
-from diffbench.report.curves import (
+from diffbench.report.locking_torque import (
     branch_curve,
     carried_cells,
     parts_over_torque,
     residual_bins,
     sweep_cells,
 )
-from diffbench.report.map_window import torques_to_draw
+from diffbench.report.map_contours import torques_to_draw
 
 Made = Callable[..., tuple[Characterisation, LockingMap]]
 

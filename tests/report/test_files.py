@@ -16,12 +16,13 @@ import pytest
 
 from diffbench.characterisation import Characterisation, load_characterisation
 from diffbench.errors import DocumentError, OutputError
+from diffbench.exports.csv_table import map_csv
 from diffbench.locking_map import BRANCHES, LockingMap, load_map
 from diffbench.manifest import NAME as MANIFEST
 from diffbench.manifest import check_whole
 from diffbench.predict import make_map
 from diffbench.report import files
-from diffbench.report.files import NAMES, map_csv, without_refresh, write_results
+from diffbench.report.files import NAMES, without_refresh, write_results
 from diffbench.report.page import refresh_line
 
 

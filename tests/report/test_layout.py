@@ -5,7 +5,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.report.layout import columns_of, item, table, wrapped
+from diffbench.report.document import item
+from diffbench.report.terminal import columns_of, lines_of, table, wrapped
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
 
@@ -31,7 +32,7 @@ def test_long_words_are_broken() -> None:
 
 def test_items_hang() -> None:
     """The second line of an entry stands under the first word of its first."""
-    first, second = item("one two three four five six", 20)
+    first, second = lines_of(item("one two three four five six"), 20)
     assert first.index("one") == len(second) - len(second.lstrip())
 
 

@@ -7,7 +7,7 @@ from types import ModuleType
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import typeset
 from diffbench.report.wording import key_names, shown
 
 

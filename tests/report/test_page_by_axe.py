@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diffbench.characterisation import Characterisation
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import key_names, printable, shown
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
-from diffbench.report.verdict import check_text, coverage_text, disagrees, law_text, verdict
+from diffbench.report.result import check_text, coverage_text, disagrees, law_text, verdict
 
 
 def limit(verdict_of_one: str) -> LimitVerdict:

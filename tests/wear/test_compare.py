@@ -11,7 +11,7 @@ from wear_study import Drawer, State, worn_spring
 
 from diffbench.characterisation import Characterisation
 from diffbench.errors import DiffbenchError, FitError
-from diffbench.report.comparison_text import comparison_summary
+from diffbench.report.comparison import comparison_summary
 from diffbench.wear.compare import NEEDS_REPEATABILITY, compare
 from diffbench.wear.comparison import Comparison, difference_csv
 from diffbench.wear.joint import combined, paired
