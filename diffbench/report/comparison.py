@@ -30,7 +30,7 @@ from diffbench.report.style import (
     scale,
 )
 from diffbench.report.terminal import Block, Section, text_of
-from diffbench.report.wording import label, printable, source_text
+from diffbench.report.wording import humanised, label, printable, source_text
 from diffbench.wear.comparison import Change, Comparison, DifferenceMap, HeldLimit
 
 if TYPE_CHECKING:
@@ -51,6 +51,8 @@ __all__ = [
 ]
 
 PER_CENT = 100.0
+#: What the reasons of a comparison speak of, besides the quantities of a result.
+NAMED_IN_REASONS = ("face_wear", "preload_loss", "ramp_bias_drive", "ramp_bias_coast")
 MILLIMETRES = 1e3
 STATE_LINES = {"before": "-", "after": (0, (5, 2))}
 STATE_MARKS = {"before": "o", "after": "s"}
@@ -408,21 +410,8 @@ def _head(result: Comparison) -> Section:
 
     word = result.verdict.upper()
     text = f"Unit {unit}: {side(before.dates, before.build)} against {side(after.dates, after.build)}"
-    reasons = "; ".join(_plain(reason) for reason in result.reasons)
+    reasons = "; ".join(humanised(printable(reason), NAMED_IN_REASONS) for reason in result.reasons)
     return Section("", (Sentence(text), Sentence(reasons, first=f"{word}  ")))
-
-
-def _plain(reason: str) -> str:
-    for name in (
-        "preload_torque",
-        "spring_force",
-        "face_wear",
-        "preload_loss",
-        "ramp_bias_drive",
-        "ramp_bias_coast",
-    ):
-        reason = reason.replace(name, label(name))
-    return printable(reason)
 
 
 def _changes(result: Comparison, *, main: bool) -> Section:

@@ -4,11 +4,19 @@ terminal, page and notebook are faces that set them."""
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-__all__ = ["Figure", "Sentence", "Table", "bare", "item", "numbers", "typeset"]
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
+__all__ = ["HALF", "THIRD", "WIDE", "Figure", "Sentence", "Table", "bare", "item", "numbers", "typeset"]
+
+#: Sizes of figures [inch]; a page scales them.
+WIDE = (5.5, 4.1)
+HALF = (4.5, 3.4)
+THIRD = (4.5, 3.5)
 _MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 
 
@@ -53,13 +61,16 @@ def typeset(text: str) -> str:
 
 @dataclass(frozen=True)
 class Figure:
-    """A figure of the page. ``drawing`` is an SVG element of our own making, everything else plain text."""
+    """A figure, one thing: its name, its own within a page; its title; what draws it into an Axes, and how
+    large [inch]; what it shows, for those who do not see it; the numbers behind it, and a caption."""
 
     name: str
     title: str
-    drawing: str
-    caption: str
+    paint: Callable[[Axes], object]
+    size: tuple[float, float]
+    shows: str
     table: Table
+    caption: str = ""
 
 
 def item(text: str, *, mark: str = "-") -> Sentence:

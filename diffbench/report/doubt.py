@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Parameter
-from diffbench.report.document import Figure, numbers, typeset
-from diffbench.report.drawing import WIDE, draw
+from diffbench.report.document import WIDE, Figure, numbers, typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.style import (
     DIRECTION_COLOURS,
@@ -343,19 +342,16 @@ def _interval_figure(
         *(f"{kind[:1].upper()}{kind[1:]} [% of variance]" for kind in SOURCE_COLOURS),
     )  # fmt: skip
     return Figure(
-        name,
-        title,
-        draw(
-            lambda axes: intervals(characterisation, axes, names=names),
-            size=(WIDTH, FRAME + ROW * len(found)),
-            prefix=name,
-            title=(
-                f"95 % intervals of {len(found)} quantities about their values, parted by source of "
-                f"doubt; the widest is {widest.label}, {rows[found.index(widest)][2]} %."
-            ),
+        paint=lambda axes: intervals(characterisation, axes, names=names),
+        name=name,
+        title=title,
+        size=(WIDTH, FRAME + ROW * len(found)),
+        shows=(
+            f"95 % intervals of {len(found)} quantities about their values, parted by source of "
+            f"doubt; the widest is {widest.label}, {rows[found.index(widest)][2]} %."
         ),
-        "A bar reaches from the lower to the upper limit; its parts are shares of the variance.",
-        numbers(title, head, rows, texts=(0,)),
+        caption="A bar reaches from the lower to the upper limit; its parts are shares of the variance.",
+        table=numbers(title, head, rows, texts=(0,)),
     )
 
 
@@ -372,19 +368,17 @@ def _correlation_figure(characterisation: Characterisation) -> Figure:
     pairs = [(abs(float(matrix[i, j])), i, j) for i in range(len(names)) for j in range(i)]
     size, i, j = max(pairs)
     return Figure(
-        "correlation",
-        "Which quantities go together",
-        draw(
-            lambda axes: correlation(characterisation, axes),
-            size=(max(2.5 + CELL * len(names), WIDE[0]), max(0.9 + CELL * len(names), 2.4)),
-            prefix="correlation",
-            title=(
-                f"Correlation of {len(names)} quantities; the closest are {names[i]} and "
-                f"{names[j]}, {number_text(size, 0.01)} in size."
-            ),
+        paint=lambda axes: correlation(characterisation, axes),
+        name="correlation",
+        title="Which quantities go together",
+        size=(max(2.5 + CELL * len(names), WIDE[0]), max(0.9 + CELL * len(names), 2.4)),
+        shows=(
+            f"Correlation of {len(names)} quantities; the closest are {names[i]} and "
+            f"{names[j]}, {number_text(size, 0.01)} in size."
         ),
-        "The larger a square, the closer two go together: what the data hardly tell apart. An error in one "
-        "comes with an error in the other. Intervals of "
-        "results that use both take that into account.",
-        numbers("Correlation [1]", ("Quantity", *(str(k + 1) for k in range(last))), rows, texts=(0,)),
+        caption=(
+            "The larger a square, the closer two go together: what the data hardly tell apart. An error in "
+            "one comes with an error in the other. Intervals of results that use both take that into account."
+        ),
+        table=numbers("Correlation [1]", ("Quantity", *(str(k + 1) for k in range(last))), rows, texts=(0,)),
     )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["HALF", "SUFFIXES", "THIRD", "WIDE", "check_suffix", "draw", "put_picture"]
+__all__ = ["SUFFIXES", "check_suffix", "draw", "put_picture"]
 
 #: Colours of the surroundings and the property of the page that each follows.
 ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
@@ -38,9 +38,6 @@ _XLINK = "http://www.w3.org/1999/xlink"
 _DECIMALS = re.compile(r"(-?\d+\.\d{2})\d+")
 SUFFIXES = (".svg", ".png", ".pdf")
 DPI = 150
-WIDE = (5.5, 4.1)
-HALF = (4.5, 3.4)
-THIRD = (4.5, 3.5)
 
 
 def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: str, title: str) -> str:

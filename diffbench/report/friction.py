@@ -15,8 +15,7 @@ from diffbench.map_limits import unit_of
 from diffbench.physics.friction import sliding_speed
 from diffbench.physics.plate_heat import friction_heat
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
-from diffbench.report.document import Figure, numbers
-from diffbench.report.drawing import HALF, draw
+from diffbench.report.document import HALF, Figure, numbers
 from diffbench.report.locking_torque import (
     DENSE,
     INPUT_TORQUE,
@@ -572,17 +571,16 @@ def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         "Unloading [1]", "Unloading, 95 % limits", "Unloading",
     )  # fmt: skip
     return Figure(
-        "torque-bias",
-        f"Torque bias ratio, at {place}",
-        draw(
-            lambda axes: torque_bias(characterisation, locking_map, axes),
-            size=HALF,
-            prefix="torque-bias",
-            title=f"Torque bias ratio over input torque at {place}, loading: {peak or 'nowhere below 1'}.",
+        paint=lambda axes: torque_bias(characterisation, locking_map, axes),
+        name="torque-bias",
+        title=f"Torque bias ratio, at {place}",
+        size=HALF,
+        shows=f"Torque bias ratio over input torque at {place}, loading: {peak or 'nowhere below 1'}.",
+        caption=(
+            "Higher over lower output torque (SAE J2817). Towards no input torque the ratio has no bound: "
+            "there the unit locks whatever comes in, and the locking torque itself is what counts."
         ),
-        "Higher over lower output torque (SAE J2817). Towards no input torque the ratio has no bound: there "
-        "the unit locks whatever comes in, and the locking torque itself is what counts.",
-        numbers("Torque bias ratio over input torque", head, rows, texts=(3, 6)),
+        table=numbers("Torque bias ratio over input torque", head, rows, texts=(3, 6)),
     )
 
 
@@ -618,16 +616,13 @@ def _friction_figure(characterisation: Characterisation, over: Over) -> Figure:
             f"condition, {home}."
         )
     return Figure(
-        f"friction-{over.replace('_', '-')}",
-        f"Friction over {words}",
-        draw(
-            lambda axes: friction(characterisation, axes, over=over),
-            size=HALF,
-            prefix=f"friction-{over.replace('_', '-')}",
-            title=f"Friction over {words}: from {ends}. {count} measured cells.",
-        ),
-        caption,
-        numbers(
+        paint=lambda axes: friction(characterisation, axes, over=over),
+        name=f"friction-{over.replace('_', '-')}",
+        title=f"Friction over {words}",
+        size=HALF,
+        shows=f"Friction over {words}: from {ends}. {count} measured cells.",
+        caption=caption,
+        table=numbers(
             f"Friction over {words}",
             (
                 head,
@@ -657,16 +652,13 @@ def _temperature_figure(evidence: Evidence) -> Figure:
     head = ("Run", "Duration [s]", "Oil [°C]", "Plates [°C]", "Plates over oil, most [K]")
     hottest = max(float(evidence.plate[evidence.run == n].max()) for n, _, _ in run_starts(evidence))
     return Figure(
-        "temperatures",
-        "Temperature of oil and plates",
-        draw(
-            lambda axes: temperatures(evidence, axes),
-            size=HALF,
-            prefix="temperatures",
-            title=f"Temperatures of oil and plates over time; the plates reach {hottest:.0f} °C.",
-        ),
-        "Friction follows the plates, which run hotter than the oil where they work hard.",
-        numbers("Temperatures by run", head, rows, texts=(0,)),
+        paint=lambda axes: temperatures(evidence, axes),
+        name="temperatures",
+        title="Temperature of oil and plates",
+        size=HALF,
+        shows=f"Temperatures of oil and plates over time; the plates reach {hottest:.0f} °C.",
+        caption="Friction follows the plates, which run hotter than the oil where they work hard.",
+        table=numbers("Temperatures by run", head, rows, texts=(0,)),
     )
 
 
@@ -685,16 +677,13 @@ def _heat_figure(evidence: Evidence) -> Figure:
             )
         )
     return Figure(
-        "plate-heat",
-        "Heat made in the plates",
-        draw(
-            lambda axes: plate_heat(evidence, axes),
-            size=HALF,
-            prefix="plate-heat",
-            title=f"Heat made by the plates of both packs over time, up to {most:.1f} kW.",
-        ),
-        "Half the locking torque times the speed difference, from the measured torque.",
-        numbers(
+        paint=lambda axes: plate_heat(evidence, axes),
+        name="plate-heat",
+        title="Heat made in the plates",
+        size=HALF,
+        shows=f"Heat made by the plates of both packs over time, up to {most:.1f} kW.",
+        caption="Half the locking torque times the speed difference, from the measured torque.",
+        table=numbers(
             "Plate heat by run",
             ("Run", "Duration [s]", "Mean over its cells [kW]", "Most [kW]"),
             rows,

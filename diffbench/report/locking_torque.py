@@ -17,8 +17,7 @@ from diffbench.characterisation import Characterisation, Evidence, FormState
 from diffbench.locking_map import Branch, LockingMap
 from diffbench.map_limits import best_unit
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
-from diffbench.report.document import Figure, numbers, typeset
-from diffbench.report.drawing import HALF, WIDE, draw
+from diffbench.report.document import HALF, WIDE, Figure, numbers, typeset
 from diffbench.report.map_contours import BRANCHES, torques_to_draw
 from diffbench.report.rounding import number_text
 from diffbench.report.style import (
@@ -665,19 +664,16 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         "Unloading",
     )
     return Figure(
-        "sweep",
-        f"Locking torque over input torque, at {place}",
-        draw(
-            lambda axes: sweep(characterisation, locking_map, axes),
-            size=WIDE,
-            prefix="sweep",
-            title=(
-                f"Locking torque over input torque at {place}, loading: {typeset(course)}. "
-                f"{count} measured cells."
-            ),
+        paint=lambda axes: sweep(characterisation, locking_map, axes),
+        name="sweep",
+        title=f"Locking torque over input torque, at {place}",
+        size=WIDE,
+        shows=(
+            f"Locking torque over input torque at {place}, loading: {typeset(course)}. "
+            f"{count} measured cells."
         ),
-        caption,
-        numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
+        caption=caption,
+        table=numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
     )
 
 
@@ -727,19 +723,18 @@ def _parts_figure(characterisation: Characterisation, locking_map: LockingMap) -
         "Total [N·m]",
     )
     return Figure(
-        "parts",
-        "What the locking torque is made of, while loading",
-        draw(
-            lambda axes: parts(characterisation, locking_map, axes),
-            size=HALF,
-            prefix="parts",
-            title=(
-                "Locking torque split into its parts over input torque; "
-                f"at {made.input_torque[last]:.0f} N·m: {words}."
-            ),
+        paint=lambda axes: parts(characterisation, locking_map, axes),
+        name="parts",
+        title="What the locking torque is made of, while loading",
+        size=HALF,
+        shows=(
+            "Locking torque split into its parts over input torque; "
+            f"at {made.input_torque[last]:.0f} N·m: {words}."
         ),
-        f"At {heat:g} °C and {speed:g} rad/s. Preload holds near zero input torque, ramps far from it.",
-        numbers("Parts of the locking torque while loading", head, rows),
+        caption=(
+            f"At {heat:g} °C and {speed:g} rad/s. Preload holds near zero input torque, ramps far from it."
+        ),
+        table=numbers("Parts of the locking torque while loading", head, rows),
     )
 
 
@@ -769,21 +764,19 @@ def _recorded_figure(evidence: Evidence) -> Figure:
     head = ("Run", "Input torque [N·m]", "Cells", "Measured, mean [N·m]", "Model, mean [N·m]")
     by_hand = int((evidence.used & ~sweep_cells(evidence)).sum())
     return Figure(
-        "recorded",
-        "Locking torque as recorded",
-        draw(
-            lambda axes: recorded(evidence, axes),
-            size=HALF,
-            prefix="recorded",
-            title=(
-                f"Locking torque over input torque as recorded, {count} cells, "
-                "with the model at the same cells."
-            ),
+        paint=lambda axes: recorded(evidence, axes),
+        name="recorded",
+        title="Locking torque as recorded",
+        size=HALF,
+        shows=(
+            f"Locking torque over input torque as recorded, {count} cells, with the model at the same cells."
         ),
-        "Every cell at its own speed difference and temperature, corrected for what stands between "
-        "transducer and unit; the "
-        "model at the same place." + (f" {by_hand} readings by hand." if by_hand else ""),
-        numbers("Measured and modelled locking torque", head, rows, texts=(0,)),
+        caption=(
+            "Every cell at its own speed difference and temperature, corrected for what stands between "
+            "transducer and unit; the "
+            "model at the same place." + (f" {by_hand} readings by hand." if by_hand else "")
+        ),
+        table=numbers("Measured and modelled locking torque", head, rows, texts=(0,)),
     )
 
 
@@ -796,19 +789,16 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> Figure:
     name = words.partition(" [")[0]
     worst = float(np.max(np.abs(bins.mean)))
     return Figure(
-        f"residual-{axis.replace('_', '-')}",
-        f"Residual over {name}",
-        draw(
-            lambda axes: residuals(evidence, axes, over=axis),
-            size=HALF,
-            prefix=f"residual-{axis.replace('_', '-')}",
-            title=(
-                f"Measured less modelled locking torque over {name}; "
-                f"the means of the bins stay within {worst:.2f} N·m of zero."
-            ),
+        paint=lambda axes: residuals(evidence, axes, over=axis),
+        name=f"residual-{axis.replace('_', '-')}",
+        title=f"Residual over {name}",
+        size=HALF,
+        shows=(
+            f"Measured less modelled locking torque over {name}; "
+            f"the means of the bins stay within {worst:.2f} N·m of zero."
         ),
-        f"Means of bins stay within {worst:.2f} N·m of zero.",
-        numbers(
+        caption=f"Means of bins stay within {worst:.2f} N·m of zero.",
+        table=numbers(
             f"Residual in bins of {name}",
             (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"),
             rows,

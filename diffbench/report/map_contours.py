@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import Branch, LockingMap
-from diffbench.report.document import Figure, numbers
-from diffbench.report.drawing import THIRD, draw
+from diffbench.report.document import THIRD, Figure, numbers
 from diffbench.report.rounding import number_text
 from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
 
@@ -340,20 +339,16 @@ def _contour_figure(
     name = f"map-{branch}-{index}"
     title = f"{branch.capitalize()}, {temperature:.0f} °C"
     return Figure(
-        name,
-        title,
-        draw(
-            lambda axes: contours(locking_map, axes, branch=branch, temperature=index, levels=levels),
-            size=THIRD,
-            prefix=name,
-            title=(
-                f"Locking torque over input torque and speed difference, {branch}, at {temperature:.0f} °C: "
-                f"{values.min():.0f} to {values.max():.0f} N·m; "
-                f"{100 * tested.mean():.0f} % of the nodes are tested."
-            ),
+        paint=lambda axes: contours(locking_map, axes, branch=branch, temperature=index, levels=levels),
+        name=name,
+        title=title,
+        size=THIRD,
+        shows=(
+            f"Locking torque over input torque and speed difference, {branch}, at {temperature:.0f} °C: "
+            f"{values.min():.0f} to {values.max():.0f} N·m; "
+            f"{100 * tested.mean():.0f} % of the nodes are tested."
         ),
-        "",
-        numbers(
+        table=numbers(
             f"Locking torque [N·m], {branch}, at {temperature:.0f} °C; extrapolations in brackets", head, rows
         ),
     )

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from html import escape
+
+from markupsafe import Markup
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
@@ -11,6 +12,7 @@ from diffbench.report.document import Table, typeset
 from diffbench.report.doubt import interval_names, intervals
 from diffbench.report.drawing import draw
 from diffbench.report.map_contours import contours, speeds_to_draw, torques_to_draw
+from diffbench.report.page import templates
 from diffbench.report.result import key_table, unit_line, verdict
 from diffbench.report.style import GRID, INK, MUTED
 from diffbench.report.wording import printable
@@ -26,6 +28,8 @@ _BOX = (
     f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
     "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"
 )
+# of our own making: it goes into the tags of a table
+_LEFT = Markup(' style="text-align:left"')
 
 
 def characterisation_html(characterisation: Characterisation) -> str:
@@ -41,10 +45,9 @@ def characterisation_html(characterisation: Characterisation) -> str:
     HTML; every text of the result is escaped.
     """
     found = verdict(characterisation)
-    head = escape(unit_line(characterisation))
-    lines = [f"<strong>{head}</strong>", f"{escape(found.words)}: {escape('; '.join(found.sentences))}."]
+    lines = [unit_line(characterisation), f"{found.words}: {'; '.join(found.sentences)}."]
     if found.cautions:
-        lines.append(escape(found.trust))
+        lines.append(found.trust)
     keys, _ = interval_names(characterisation)
     drawing = ""
     if keys:
@@ -75,11 +78,7 @@ def map_html(locking_map: LockingMap) -> str:
     unit, build = (printable(text, limit=LONGEST_NAME) for text in (document.unit, document.build))
     names = ("Input torque [N·m]", "Speed difference [rad/s]", "Temperature [°C]")
     rows = tuple(
-        (
-            name,
-            typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"),
-            str(axis.size),
-        )
+        (name, typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"), str(axis.size))
         for name, axis in zip(names, (torque, speed, heat), strict=True)
     )
     tested = 100.0 * float(locking_map.tested["loading"].mean())
@@ -93,8 +92,8 @@ def map_html(locking_map: LockingMap) -> str:
             prefix=prefix,
             title=f"Locking torque over input torque and speed difference at {place}",
         )
-    title = f"<strong>Locking-torque map of unit {escape(unit)}, build {escape(build)}</strong>"
-    law = escape(document.law).capitalize()
+    title = f"Locking-torque map of unit {unit}, build {build}"
+    law = document.law.capitalize()
     said = (
         f"{law} preload law; {tested:.0f} % of the nodes are tested while loading; locking torque in N·m at "
         f"{place}, hatched where it is an extrapolation."
@@ -103,14 +102,9 @@ def map_html(locking_map: LockingMap) -> str:
 
 
 def _box(lines: list[str], table: Table, drawing: str) -> str:
-    """Lines of HTML, a table and a drawing on the page's own light paper, whatever the notebook's."""
-    head = "".join(f'<th scope="col" style="text-align:left">{escape(cell)}</th>' for cell in table.head)
-    body = "".join(
-        "<tr>" + "".join(f'<td style="text-align:left">{escape(cell)}</td>' for cell in row) + "</tr>"
-        for row in table.rows
-    )
-    said = "".join(f'<p style="margin:.2rem 0">{line}</p>' for line in lines)
+    """Lines, a table and a drawing on the page's own light paper, whatever the notebook's."""
     return (
-        f'<div style="{_BOX}">{said}<table><caption style="text-align:left">{escape(table.caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{drawing}</div>"
+        templates()
+        .get_template("notebook.html.j2")
+        .render(lines=lines, data=table, drawing=Markup(drawing), box=_BOX, left=_LEFT)
     )

@@ -4,13 +4,15 @@ provenance."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from diffbench.characterisation import Characterisation
 from diffbench.locking_map import LockingMap
 from diffbench.report.document import typeset
 from diffbench.report.doubt import doubt_page_figures
+from diffbench.report.drawing import draw
 from diffbench.report.friction import friction_page_figures
 from diffbench.report.locking_torque import evidence_figures, sweep_figure
 from diffbench.report.map_contours import map_page_figures
@@ -47,7 +49,10 @@ from diffbench.report.wording import (
     split_name,
 )
 
-__all__ = ["page", "refresh_line"]
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["page", "refresh_line", "templates"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
@@ -88,34 +93,48 @@ def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh
     -----
     Follows the reader's light or dark scheme, prints on A4 and Letter, reads from 360 px width on.
     """
+    from markupsafe import Markup
+
+    made = templates()
+    assert made.loader is not None
+    # with the drawings the only texts that are not escaped: they come from this package
+    style = Markup(made.loader.get_source(made, "report.css")[0])
+    return made.get_template("report.html.j2").render(
+        style=style,
+        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
+        **_result(characterisation, locking_map),
+        **_evidence(characterisation, locking_map),
+        **_doubt(characterisation, locking_map),
+        **_provenance(characterisation),
+    )
+
+
+def templates() -> Environment:
+    """The templates of HTML; what they are given is escaped."""
     import jinja2
     from markupsafe import Markup
 
-    loader = jinja2.PackageLoader("diffbench.report", "templates")
-    environment = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("diffbench.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
-    # the only two texts that are not escaped come from this package: its drawings and its style sheet
-    environment.filters["drawing"] = lambda figure: Markup(figure.drawing)
-    style = Markup(loader.get_source(environment, "report.css")[0])
-    return environment.get_template("report.html.j2").render(
-        style=style,
-        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
-        **_content(characterisation, locking_map),
+    made.globals.update(typeset=typeset, upfirst=_upfirst)
+    made.filters["drawing"] = lambda figure: Markup(
+        draw(figure.paint, size=figure.size, prefix=figure.name, title=figure.shows)
     )
+    return made
 
 
-def _content(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    names = characterisation.parameters
+def _words(characterisation: Characterisation, text: str) -> str:
+    return humanised(printable(text), characterisation.parameters)
+
+
+def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
     reference = characterisation.reference
-    provenance = characterisation.provenance
-
-    evidence = list(evidence_figures(characterisation, locking_map))
-    doubts = list(doubt_page_figures(characterisation))
-
-    def words(text: str) -> str:
-        return humanised(printable(text), names)
-
+    words = partial(_words, characterisation)
     return {
         "unit": printable(characterisation.unit, limit=LONGEST_NAME),
         "build": printable(characterisation.build, limit=LONGEST_NAME),
@@ -128,15 +147,12 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         ],
         "date": printable(characterisation.date, limit=40),
         "verdict": verdict(characterisation),
-        "typeset": typeset,
-        "upfirst": _upfirst,
         "reference": (
             f"{reference['temperature_degC']:g} °C plate temperature and "
             f"{reference['speed_difference_rad_s']:g} rad/s"
         ),
         "leads": _leads(characterisation),
         "keys": key_table(characterisation),
-        "others": other_table(characterisation),
         "limits": limit_table(characterisation),
         "law": words(law_text(characterisation)),
         "tested": coverage_text(characterisation),
@@ -144,21 +160,31 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         "steps": [words(step) for step in next_steps_text(characterisation)],
         "tests_heading": RUNS_THAT_HELP,
         "tests": [words(test) for test in next_tests_text(characterisation)],
-        "sweep": sweep_figure(characterisation, locking_map),
+    }
+
+
+def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+    evidence = list(evidence_figures(characterisation, locking_map))
+    return {
         "ladder": ladder_figure(characterisation),
+        "sweep": sweep_figure(characterisation, locking_map),
         "figures": [figure for figure in evidence if not figure.name.startswith("residual")],
         "residuals": [figure for figure in evidence if figure.name.startswith("residual")],
         "frictions": list(friction_page_figures(characterisation, locking_map)),
+        "maps": list(map_page_figures(characterisation, locking_map)),
+        "others": other_table(characterisation),
+    }
+
+
+def _doubt(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+    doubts = list(doubt_page_figures(characterisation))
+    words = partial(_words, characterisation)
+    return {
+        "fit": fit_text(characterisation),
         "doubts": [figure for figure in doubts if figure.name != "correlation"],
         "together": next((figure for figure in doubts if figure.name == "correlation"), None),
-        "maps": list(map_page_figures(characterisation, locking_map)),
         "budget_summary": budget_summary(characterisation),
         "budget": budget_table(characterisation),
-        "adequacy": adequacy_table(characterisation),
-        "bench_errors": bench_error_table(characterisation),
-        "sheet": sheet_table(characterisation),
-        "dropped": dropped_table(characterisation),
-        "forms": form_table(characterisation),
         "findings": [
             {
                 "severity": finding.severity,
@@ -168,9 +194,19 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
             }
             for finding in grouped_findings(characterisation)
         ],
+        "sheet": sheet_table(characterisation),
+        "adequacy": adequacy_table(characterisation),
+        "bench_errors": bench_error_table(characterisation),
         "assumed": [words(text) for text in characterisation.assumed_exact],
-        "fit": fit_text(characterisation),
+        "dropped": dropped_table(characterisation),
+        "forms": form_table(characterisation),
         "notes": [words(note) for note in locking_map.document.notes],
+    }
+
+
+def _provenance(characterisation: Characterisation) -> dict[str, Any]:
+    provenance = characterisation.provenance
+    return {
         "inputs": input_table(characterisation),
         "visits": [printable(visit) for visit in provenance.visits],
         "version": printable(provenance.version, limit=40),

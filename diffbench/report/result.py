@@ -16,7 +16,9 @@ from diffbench.report.wording import (
     humanised,
     key_names,
     label,
+    label_of,
     limit_text,
+    names_by_build,
     printable,
     seen_in,
     share_text,
@@ -28,6 +30,7 @@ from diffbench.wear.conformity import conformity
 
 __all__ = [
     "RUNS_THAT_HELP",
+    "UNITS",
     "Outcome",
     "Verdict",
     "adequacy_table",
@@ -344,9 +347,7 @@ def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerd
         key = limited_name(characterisation, limit.quantity)
         item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
-        build = split_name(key)[1]
-        stem = split_name(limit.quantity)[0]
-        name = label(f"{stem}[{build}]" if build else stem)
+        name = label_of(split_name(limit.quantity)[0], split_name(key)[1])
         if item is None or item.value is None:
             lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
             continue
@@ -372,15 +373,12 @@ def limited_name(characterisation: Characterisation, quantity: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first; the
     loading one of a ramp bias."""
     stem, build = split_name(quantity)
-    wanted = {stem, f"{stem}_loading"}
-    return next(
-        (
-            name
-            for name in characterisation.parameters
-            if split_name(name)[0] in wanted and (not build or split_name(name)[1] == build)
-        ),
-        quantity,
+    fitting = (
+        name
+        for (own, of), name in names_by_build(characterisation).items()
+        if own in {stem, f"{stem}_loading"} and build in {"", of}
     )
+    return next(fitting, quantity)
 
 
 def _bound(name: str) -> str:

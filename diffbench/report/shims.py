@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.characterisation import BuildFacts, Characterisation, Parameter
-from diffbench.report.document import Figure, Sentence, bare, item, numbers
-from diffbench.report.drawing import WIDE, draw
+from diffbench.report.document import WIDE, Figure, Sentence, bare, item, numbers
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
 from diffbench.report.terminal import Section, text_of
-from diffbench.report.wording import limit_text, printable
+from diffbench.report.wording import limit_text, names_by_build, printable, split_name
 from diffbench.wear.advise import ShimAdvice
 
 if TYPE_CHECKING:
@@ -91,7 +90,7 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
     limits = {
         (limit.low, limit.high)
         for limit in characterisation.limits
-        if limit.quantity.partition("[")[0] == "preload_torque"
+        if split_name(limit.quantity)[0] == "preload_torque"
     }
     one = limits.pop() if len(limits) == 1 else None
     rows = [
@@ -104,20 +103,19 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
         for facts, item in rungs
     ]
     return Figure(
-        "shim-ladder",
-        "Preload torque over shims",
-        draw(
-            lambda axes: shim_ladder(characterisation, axes, limits=one),
-            size=WIDE,
-            prefix="shim-ladder",
-            title=(
-                f"Preload torque over shims: {rows[0][2]} at {rows[0][0]} mm to {rows[-1][2]} at "
-                f"{rows[-1][0]} mm."
-            ),
+        paint=lambda axes: shim_ladder(characterisation, axes, limits=one),
+        name="shim-ladder",
+        title="Preload torque over shims",
+        size=WIDE,
+        shows=(
+            f"Preload torque over shims: {rows[0][2]} at {rows[0][0]} mm to {rows[-1][2]} at "
+            f"{rows[-1][0]} mm."
         ),
-        "Each step bears what a millimetre of shim adds. The command diffbench advise says which shim gives "
-        "a target.",
-        numbers(
+        caption=(
+            "Each step bears what a millimetre of shim adds. The command diffbench advise says which shim "
+            "gives a target."
+        ),
+        table=numbers(
             "Preload torque over shims",
             ("Shim [mm]", "Build", "Preload torque ± standard uncertainty", "95 % interval [N·m]"),
             rows,
@@ -129,10 +127,11 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
 def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Parameter]]:
     """Builds with a stated shim and a preload torque that is determined, by their shims."""
     found = []
+    parameters, names = characterisation.parameters, names_by_build(characterisation)
     for facts in characterisation.builds:
-        item = characterisation.parameters.get(f"preload_torque[{facts.build}]")
-        if facts.shim_m is not None and item is not None and item.value is not None:
-            found.append((facts, item))
+        name = names.get(("preload_torque", facts.build))
+        if facts.shim_m is not None and name is not None and parameters[name].value is not None:
+            found.append((facts, parameters[name]))
     return sorted(found, key=lambda rung: rung[0].shim_m or 0.0)
 
 

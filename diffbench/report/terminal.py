@@ -10,7 +10,18 @@ from dataclasses import dataclass
 
 from diffbench.report.document import Sentence, Table
 
-__all__ = ["GAP", "INDENT", "Section", "columns_of", "lines_of", "stacked", "table", "text_of", "wrapped"]
+__all__ = [
+    "GAP",
+    "INDENT",
+    "Block",
+    "Section",
+    "columns_of",
+    "lines_of",
+    "stacked",
+    "table",
+    "text_of",
+    "wrapped",
+]
 
 GAP = 2
 INDENT = 2

@@ -30,6 +30,7 @@ __all__ = [
     "interval_cell",
     "kept",
     "rebuild_text",
+    "save_corner_figure",
     "slip_text",
     "split_text",
     "standing",

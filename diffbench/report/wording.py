@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from diffbench.characterisation import Characterisation, FindingRecord, Parameter
 from diffbench.definitions import DEFINITIONS
@@ -58,6 +58,7 @@ KEY_QUANTITIES = (
 # The trade gives the locking effect in per cent (SAE J2817).
 IN_PER_CENT = ("locking_effect_drive", "locking_effect_coast")
 
+# results of earlier versions say it in their meaning alone
 _PLACE = re.compile(r"at (-?\d[\d.]*(?:e[+-]?\d+)?) N·m input torque")
 _SHORTEST_NAME = 4
 LONGEST_TEXT = 2000
@@ -108,12 +109,16 @@ def label(name: str) -> str:
     >>> label("ramp_bias_drive_loading"), label("preload_torque[B2]"), label("new_thing")
     ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
     """
-    stem, build = split_name(name)
+    return label_of(*split_name(name))
+
+
+def label_of(stem: str, build: str = "") -> str:
+    """Name of a quantity in words, the build in parentheses."""
     words = LABELS.get(stem) or CHANGE_LABELS.get(stem) or printable(stem.replace("_", " "), limit=60)
     return f"{words} ({printable(build, limit=24)})" if build else words
 
 
-def shown(name: str, parameter: Parameter) -> Shown:
+def shown(name: str, parameter: Parameter, *, shared: bool = False) -> Shown:
     """A parameter as it is read.
 
     Parameters
@@ -122,6 +127,8 @@ def shown(name: str, parameter: Parameter) -> Shown:
         Its name in the characterisation.
     parameter : Parameter
         The quantity.
+    shared : bool
+        Whether all builds share it, so that its label names none.
 
     Returns
     -------
@@ -136,18 +143,18 @@ def shown(name: str, parameter: Parameter) -> Shown:
     >>> shown("locking_effect_coast", item).doubt
     '98 % bench repeatability'
     """
-    stem = split_name(name)[0]
+    stem, build = split_name(name)
     factor, unit = (100.0, "%") if stem in IN_PER_CENT else (1.0, parameter.unit)
 
     def scaled(number: float | None) -> float | None:
         return None if number is None else factor * number
 
     value, u, low, high = (scaled(n) for n in (parameter.value, parameter.u, parameter.low, parameter.high))
-    place = _PLACE.search(parameter.meaning)
     source, doubt = _doubt(parameter)
-    words = label(name)
+    words = label_of(stem, "" if shared else build)
+    place = _place(parameter)
     if place is not None:
-        words += f", at {float(place.group(1)):.0f} N·m"
+        words += f", at {place:.0f} N·m"
     return Shown(
         label=words,
         value=number_text(value, u),
@@ -159,6 +166,14 @@ def shown(name: str, parameter: Parameter) -> Shown:
         source=source,
         determined=value is not None,
     )
+
+
+def _place(parameter: Parameter) -> float | None:
+    """Input torque [N·m] that a quantity is of, where it is of one."""
+    if parameter.at_input_torque_Nm is not None:
+        return parameter.at_input_torque_Nm
+    said = _PLACE.search(parameter.meaning)
+    return None if said is None else float(said.group(1))
 
 
 def _doubt(parameter: Parameter) -> tuple[str, str]:
@@ -241,16 +256,19 @@ def shared_names(characterisation: Characterisation) -> dict[str, str]:
     found: dict[str, str] = {}
     if len(builds) < 2:
         return found
-    for name in characterisation.parameters:
-        stem, build = split_name(name)
-        if build != builds[0]:
-            continue
-        others = [f"{stem}[{other}]" for other in builds[1:]]
-        items = [characterisation.parameters.get(other) for other in others]
-        first = _numbers_of(characterisation.parameters[name])
-        if all(item is not None and _numbers_of(item) == first for item in items):
-            found.update(dict.fromkeys(others, name))
+    parameters, names = characterisation.parameters, names_by_build(characterisation)
+    for (stem, build), name in names.items():
+        others = [names.get((stem, other)) for other in builds[1:]]
+        known = [other for other in others if other is not None]
+        first = _numbers_of(parameters[name])
+        if build == builds[0] and known == others and all(_numbers_of(parameters[o]) == first for o in known):
+            found.update(dict.fromkeys(known, name))
     return found
+
+
+def names_by_build(characterisation: Characterisation) -> dict[tuple[str, str], str]:
+    """Names of the parameters by quantity and build, "" where there is one."""
+    return {split_name(name): name for name in characterisation.parameters}
 
 
 def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:
@@ -271,7 +289,7 @@ def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:
 
 
 def _numbers_of(item: Parameter) -> tuple[object, ...]:
-    return item.value, item.u, item.low, item.high, item.status, item.meaning
+    return item.value, item.u, item.low, item.high, item.status, item.meaning, item.at_input_torque_Nm
 
 
 def seen_in(characterisation: Characterisation, name: str) -> Shown:
@@ -288,11 +306,8 @@ def seen_in(characterisation: Characterisation, name: str) -> Shown:
     -------
     Label and texts, as `shown` gives them.
     """
-    seen = shown(name, characterisation.parameters[name])
-    if name not in shared_names(characterisation).values():
-        return seen
-    stem, build = split_name(name)
-    return replace(seen, label=seen.label.replace(label(f"{stem}[{build}]"), label(stem), 1))
+    shared = name in shared_names(characterisation).values()
+    return shown(name, characterisation.parameters[name], shared=shared)
 
 
 def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:
