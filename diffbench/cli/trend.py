@@ -69,9 +69,10 @@ def trend(
         baseline=baseline,
     )
     if picture is not None:
-        from diffbench.report.trend import write_picture
+        from diffbench.report.drawing import put_picture
+        from diffbench.report.trend import trend_figure
 
-        write_picture(found, picture)
+        put_picture(trend_figure(found), picture)
     if as_json:
         from diffbench.trend.document import document_of
 

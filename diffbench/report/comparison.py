@@ -206,10 +206,6 @@ def comparison_figure(
         Maps of both states.
     reference : mapping
         Reference condition of the earlier state: where the maps are drawn.
-
-    Returns
-    -------
-    A figure that belongs to no window.
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
@@ -254,17 +250,7 @@ def reference_layer(found: DifferenceMap, temperature: float) -> int:
 
 
 def difference_levels(found: DifferenceMap) -> Array:
-    """Round levels [N·m] that serve both branches and all temperatures of a difference.
-
-    Parameters
-    ----------
-    found : DifferenceMap
-        The difference.
-
-    Returns
-    -------
-    Rising levels, at least two.
-    """
+    """Round levels [N·m] that serve both branches and all temperatures of a difference."""
     every = np.concatenate([np.ravel(found.branches[b].change_Nm) for b in ("loading", "unloading")])
     return round_levels(float(every.min()), float(every.max()), MOST_LEVELS)
 
@@ -368,19 +354,7 @@ def _key(axes: Axes, *, doubtful: bool, untested: bool) -> Axes:
 
 
 def comparison_summary(result: Comparison, *, width: int = 100) -> str:
-    """A comparison as text for a terminal.
-
-    Parameters
-    ----------
-    result : Comparison
-        The result.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """A comparison as text for a terminal."""
     unknown = [f"{label(name)}: needs {needs}" for name, needs in result.not_determined.items()]
     sections = [
         _head(result),

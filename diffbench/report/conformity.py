@@ -17,19 +17,7 @@ HEAD = ("", "value (95 %)", "limits", "acceptance", "guard band", "outcome")
 
 
 def conformity_summary(result: Conformity, *, width: int = 100) -> str:
-    """Conformity as text for a terminal.
-
-    Parameters
-    ----------
-    result : Conformity
-        The result.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """Conformity as text for a terminal."""
     head = f"Unit {printable(result.unit, limit=40)}, build {printable(result.build, limit=60)}"
     title = Sentence(f"{head}, tested {printable(result.date, limit=20)}")
     if result.outcome is None:

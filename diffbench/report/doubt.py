@@ -108,10 +108,6 @@ def doubts(characterisation: Characterisation, names: Sequence[str]) -> list[Dou
         The result.
     names : sequence of str
         Quantities with value, uncertainty, interval and budget.
-
-    Returns
-    -------
-    One entry a quantity, in their order.
     """
     return [
         _doubt(seen_in(characterisation, name), name, characterisation.parameters[name]) for name in names

@@ -109,18 +109,9 @@ class FrictionCells:
 def bias_curve(
     locking_map: LockingMap, branch: Branch, *, speed_difference: float, temperature: float
 ) -> BranchCurve:
-    """Torque bias ratio of one branch at one place.
+    """Torque bias ratio of one branch at one speed difference [rad/s] and temperature [°C].
 
     TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in|
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-    branch : str
-        "loading", "unloading", "mean" or "either".
-    speed_difference, temperature : float
-        Where [rad/s, °C].
 
     Returns
     -------

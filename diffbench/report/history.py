@@ -37,19 +37,7 @@ def added_text(added: Added) -> str:
 
 
 def listing(records: Sequence[Record], *, width: int = 100) -> str:
-    """Records by unit, in the order of builds and dates.
-
-    Parameters
-    ----------
-    records : sequence of Record
-        As `History.contents` gives them.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text.
-    """
+    """Records by unit, in the order of builds and dates."""
     if not records:
         return "No records."
     blocks: list[Block] = []
@@ -72,17 +60,7 @@ def listing(records: Sequence[Record], *, width: int = 100) -> str:
 
 
 def record_text(record: Record) -> str:
-    """A record with its trace.
-
-    Parameters
-    ----------
-    record : Record
-        The record.
-
-    Returns
-    -------
-    The text, the newest correction last.
-    """
+    """A record with its trace."""
     lines = [
         f"Record {record.number}: {_place(record.facts)}",
         *(f"  build {_build(fact)}" for fact in record.facts.builds),

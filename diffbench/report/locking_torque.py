@@ -234,10 +234,6 @@ def parts_over_torque(
     speed_difference, temperature : float
         Where [rad/s, °C].
 
-    Returns
-    -------
-    The parts, which add up to the map's value.
-
     Notes
     -----
     Under the greater-of law the ramps' part is the whole thrust of the ramps, and the preload's part is what

@@ -70,15 +70,6 @@ def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]
 def contour_levels(locking_map: LockingMap) -> Array:
     """Round levels [N·m] that serve both branches and all temperatures of a map.
 
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-
-    Returns
-    -------
-    Rising levels, at least two.
-
     Examples
     --------
     >>> from types import SimpleNamespace
@@ -278,11 +269,6 @@ def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> Non
 
 def torques_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
     """Nodes of input torque to draw: those tested at any speed difference, and those near.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
 
     Returns
     -------

@@ -35,11 +35,6 @@ _LEFT = Markup(' style="text-align:left"')
 def characterisation_html(characterisation: Characterisation) -> str:
     """A characterisation as a table of key numbers and a figure of their intervals.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-
     Returns
     -------
     HTML; every text of the result is escaped.
@@ -62,11 +57,6 @@ def characterisation_html(characterisation: Characterisation) -> str:
 
 def map_html(locking_map: LockingMap) -> str:
     """A map as a table of what it covers and its contours, where it has more than one torque and speed.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
 
     Returns
     -------

@@ -16,13 +16,6 @@ PER_CENT = 100.0
 def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
     """Repeatability as text for a terminal.
 
-    Parameters
-    ----------
-    result : Repeatability
-        The result.
-    width : int
-        Columns of a line.
-
     Returns
     -------
     The text, without a line end at its end; the table for the rig file stands alone at its end.

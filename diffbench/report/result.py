@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from diffbench.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.characterisation import Characterisation, SheetCheck
 from diffbench.map_limits import friction_law_of
 from diffbench.report.conformity import limits_text
 from diffbench.report.document import Table, typeset
@@ -47,7 +47,6 @@ __all__ = [
     "input_table",
     "key_table",
     "law_text",
-    "limit_lines",
     "limit_table",
     "limited_name",
     "needs_text",
@@ -334,39 +333,36 @@ def verdict(characterisation: Characterisation) -> Verdict:
         outcome = "outside"
     elif "not proven" in outcomes:
         outcome = "not proven"
-    sentences = tuple(line for line, _ in limit_lines(characterisation))
+    sentences = tuple(_limit_lines(characterisation))
     if not sentences:
         sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
     return Verdict(outcome, WORDS[outcome], sentences, tuple(_cautions(characterisation)))
 
 
-def limit_lines(characterisation: Characterisation) -> list[tuple[str, LimitVerdict]]:
+def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
     """One sentence for each limit of the build sheet."""
-    lines = []
     for limit in characterisation.limits:
         key = limited_name(characterisation, limit.quantity)
         item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
         name = label_of(split_name(limit.quantity)[0], split_name(key)[1])
         if item is None or item.value is None:
-            lines.append((f"{name} is not determined: whether it holds {allowed} is open", limit))
+            yield f"{name} is not determined: whether it holds {allowed} is open"
             continue
         value = with_unit(number_text(item.value, item.u), item.unit)
         interval = interval_text(item.low, item.high, item.u)
         number = f"{name} {value} (95 %: {interval})"
         if limit.verdict == "within":
-            text = f"{number} is within {allowed}"
+            yield f"{number} is within {allowed}"
         elif limit.verdict == "outside":
             side = "below" if item.value < limit.low else "above"
-            text = f"{number} is {side} {allowed}"
+            yield f"{number} is {side} {allowed}"
         else:
             inside = limit.low <= item.value <= limit.high
-            text = (
+            yield (
                 f"{number} lies {'inside' if inside else 'outside'} {allowed}, but its interval reaches "
                 f"{'beyond' if inside else 'into'} it: neither is proven"
             )
-        lines.append((text, limit))
-    return lines
 
 
 def limited_name(characterisation: Characterisation, quantity: str) -> str:

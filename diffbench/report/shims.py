@@ -30,19 +30,7 @@ WAYS = {
 
 
 def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
-    """Shim advice as text for a terminal.
-
-    Parameters
-    ----------
-    result : ShimAdvice
-        The advice.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """Shim advice as text for a terminal."""
     best = result.advised
     u = best.u_Nm
     text = (

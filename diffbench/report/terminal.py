@@ -58,10 +58,6 @@ def text_of(sections: Iterable[Section], width: int, *, paint: Paint = str) -> s
     paint : callable
         Sets a line of a heading off.
 
-    Returns
-    -------
-    The text, without a line end at its end.
-
     Examples
     --------
     >>> from diffbench.report.document import item

@@ -53,13 +53,6 @@ _AXES = (
 def corner_summary(result: CornerEntry, *, width: int = 100) -> str:
     """A corner entry as text for a terminal.
 
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    width : int
-        Columns of a line.
-
     Returns
     -------
     The text, without a line end at its end: a table for each phase, then the mean over the entry, then what
@@ -226,17 +219,7 @@ def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
 
 
 def corner_figure(result: CornerEntry) -> Figure:
-    """Both figures of a corner entry side by side.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-
-    Returns
-    -------
-    The figure, to be saved.
-    """
+    """Both figures of a corner entry side by side."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -252,17 +235,7 @@ def corner_figure(result: CornerEntry) -> Figure:
 
 
 def save_corner_figure(result: CornerEntry, path: Path | IO[bytes], *, kind: str) -> None:
-    """Write both figures into a file.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    path : Path or file
-        Where to write.
-    kind : {"png", "svg", "pdf"}
-        Of the file.
-    """
+    """Write both figures into a file."""
     corner_figure(result).savefig(path, format=kind, dpi=150, metadata={})
 
 
@@ -315,17 +288,7 @@ def _colour(rung: int, count: int) -> str:
 
 
 def split_text(split: TorqueSplit) -> str:
-    """A torque split as text for a terminal.
-
-    Parameters
-    ----------
-    split : TorqueSplit
-        The split.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """A torque split as text for a terminal."""
     ratio = interval_cell(split.torque_bias_ratio)
     if split.torque_bias_ratio.value is None:
         why = "no input torque" if split.locking_effect.value is None else "locking effect of 100 % or more"
@@ -348,17 +311,7 @@ def split_text(split: TorqueSplit) -> str:
 
 
 def slip_text(found: SlipVerdict) -> str:
-    """A slip verdict as text for a terminal.
-
-    Parameters
-    ----------
-    found : SlipVerdict
-        The verdict.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """A slip verdict as text for a terminal."""
     words = {"locked": "LOCKED", "slipping": "SLIPPING", "not proven": "NOT PROVEN, locked or slipping"}
     share = found.share_of_locking_torque
     used = "" if share is None else f" ({100.0 * share:.0f} % of it)"
@@ -372,21 +325,7 @@ def slip_text(found: SlipVerdict) -> str:
 
 
 def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[str, float]) -> str:
-    """A rebuilt unit beside the one as built, as text for a terminal.
-
-    Parameters
-    ----------
-    made : LockingMap
-        The predicted map.
-    rows : sequence of Compared
-        Both at some input torques.
-    reference : mapping
-        The reference condition, by key.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """A rebuilt unit beside the one as built, as text for a terminal."""
     head = (
         f"Unit {printable(made.document.unit)}, build {printable(made.document.build)}, PREDICTED by the "
         f"fitted law, not measured: {printable(made.document.predicted or '')}"
@@ -412,10 +351,6 @@ def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
         Whether the bench covered the place; whether it is beyond the axes of the map.
     predicted : str or None
         What was changed, where the map is of no measured unit.
-
-    Returns
-    -------
-    The text.
     """
     words = "inside what was tested" if tested else "NOT tested: an extrapolation"
     if beyond:

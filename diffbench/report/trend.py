@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diffbench.report.document import Sentence, item
-from diffbench.report.drawing import check_suffix, put_picture
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.terminal import Section, text_of
@@ -28,7 +26,6 @@ __all__ = [
     "trend_figure",
     "trend_text",
     "verdict_text",
-    "write_picture",
 ]
 
 _PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
@@ -163,19 +160,7 @@ def lasting_text(course: Course) -> str | None:
 
 
 def trend_text(trend: Trend, *, width: int = 100) -> str:
-    """A trend as text.
-
-    Parameters
-    ----------
-    trend : Trend
-        What was found.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text.
-    """
+    """A trend as text."""
     place = trend.builds.index(trend.build)
     others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
@@ -291,17 +276,7 @@ def sums(course: Course, axes: Axes) -> Axes:
 
 
 def trend_figure(trend: Trend) -> Figure:
-    """The whole picture: a row for each quantity, the sums beside it.
-
-    Parameters
-    ----------
-    trend : Trend
-        What was found.
-
-    Returns
-    -------
-    A figure that belongs to no window.
-    """
+    """The whole picture: a row for each quantity, the sums beside it."""
     from matplotlib.figure import Figure
 
     rows = len(trend.courses)
@@ -324,24 +299,6 @@ def trend_figure(trend: Trend) -> Figure:
             right.set_axis_off()
             right.text(0.5, 0.5, "too few records for control charts", ha="center", color=MUTED)
     return figure
-
-
-def write_picture(trend: Trend, path: Path) -> None:
-    """Write the picture, whole or not at all.
-
-    Parameters
-    ----------
-    trend : Trend
-        What was found.
-    path : Path
-        The file; its suffix, ``.svg``, ``.png`` or ``.pdf``, says the format.
-
-    Raises
-    ------
-    OutputError : for another suffix, and where it cannot be written.
-    """
-    check_suffix(path)
-    put_picture(trend_figure(trend), path)
 
 
 def _scale(axis: Axis) -> float:

@@ -130,10 +130,6 @@ def shown(name: str, parameter: Parameter, *, shared: bool = False) -> Shown:
     shared : bool
         Whether all builds share it, so that its label names none.
 
-    Returns
-    -------
-    Label and texts.
-
     Examples
     --------
     >>> item = Parameter(value=0.58738, u=0.0051, low=0.5774, high=0.5974, unit="1", status="measured",
@@ -293,19 +289,7 @@ def _numbers_of(item: Parameter) -> tuple[object, ...]:
 
 
 def seen_in(characterisation: Characterisation, name: str) -> Shown:
-    """A quantity of a result as it is read, without the build's name where all builds share it.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    name : str
-        Name of one of its parameters.
-
-    Returns
-    -------
-    Label and texts, as `shown` gives them.
-    """
+    """A quantity of a result as it is read, without the build's name where all builds share it."""
     shared = name in shared_names(characterisation).values()
     return shown(name, characterisation.parameters[name], shared=shared)
 
