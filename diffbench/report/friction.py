@@ -21,6 +21,8 @@ from diffbench.report.locking_torque import (
     INPUT_TORQUE,
     BranchCurve,
     best_form,
+    branch_cells,
+    branch_head,
     carried_cells,
     draw_branches,
     draw_cells,
@@ -544,23 +546,10 @@ def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         bias_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in BRANCHES
     ]
     for at in torque.tolist():
-        row = [f"{at:.0f}"]
-        for curve in curves:
-            i = int(np.argmin(np.abs(curve.input_torque - at)))
-            low, value, high = (float(part[i]) for part in (curve.low, curve.value, curve.high))
-            if not np.isfinite(value):
-                row += ["none", "none", "no meaning"]
-                continue
-            u = (high - low) / (2 * NORMAL_95) if np.isfinite(high - low) else None
-            limits = f"{number_text(low, u)} to {number_text(high, u)}" if u is not None else "none"
-            row += [number_text(value, u), limits, "tested" if curve.tested[i] else "extrapolated"]
-        rows.append(tuple(row))
-        if row[1] != "none":
-            peak = f"{row[1]} at {row[0]} N·m"
-    head = (
-        "Input torque [N·m]", "Loading [1]", "Loading, 95 % limits", "Loading",
-        "Unloading [1]", "Unloading, 95 % limits", "Unloading",
-    )  # fmt: skip
+        cells = [branch_cells(curve, int(np.argmin(np.abs(curve.input_torque - at)))) for curve in curves]
+        rows.append((f"{at:.0f}", *cells[0], *cells[1]))
+        if cells[0][0] != "none":
+            peak = f"{cells[0][0]} at {at:.0f} N·m"
     return Figure(
         paint=lambda axes: torque_bias(characterisation, locking_map, axes),
         name="torque-bias",
@@ -571,7 +560,7 @@ def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) ->
             "Higher over lower output torque (SAE J2817). Towards no input torque the ratio has no bound: "
             "there the unit locks whatever comes in, and the locking torque itself is what counts."
         ),
-        table=numbers("Torque bias ratio over input torque", head, rows, texts=(3, 6)),
+        table=numbers("Torque bias ratio over input torque", branch_head("1"), rows, texts=(3, 6)),
     )
 
 

@@ -44,7 +44,9 @@ __all__ = [
     "Parts",
     "ResidualBins",
     "best_form",
+    "branch_cells",
     "branch_curve",
+    "branch_head",
     "carried_cells",
     "draw_branches",
     "draw_cells",
@@ -74,7 +76,7 @@ LOCKING_TORQUE = "locking torque [N·m]"
 #: More points than that are drawn as a picture within the drawing: smaller, and quicker to show.
 DENSE = 300
 BRANCH_LINES = {"loading": "-", "unloading": "--"}
-LIMIT_FACTOR = 2 * 1.959964
+NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, eq=False)
@@ -639,26 +641,10 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         if count
         else f"The map at {place}. Thin lines are an extrapolation. {_why_no_cells(characterisation)}"
     )
-    rows = []
-    for i in range(loading.input_torque.size):
-        row = [f"{loading.input_torque[i]:.0f}"]
-        for curve in (loading, unloading):
-            u = float(curve.high[i] - curve.low[i]) / LIMIT_FACTOR
-            row += [
-                number_text(float(curve.value[i]), u),
-                f"{number_text(float(curve.low[i]), u)} to {number_text(float(curve.high[i]), u)}",
-                "tested" if curve.tested[i] else "extrapolated",
-            ]
-        rows.append(tuple(row))
-    head = (
-        "Input torque [N·m]",
-        "Loading [N·m]",
-        "Loading, 95 % limits",
-        "Loading",
-        "Unloading [N·m]",
-        "Unloading, 95 % limits",
-        "Unloading",
-    )
+    rows = [
+        (f"{torque:.0f}", *branch_cells(loading, i), *branch_cells(unloading, i))
+        for i, torque in enumerate(loading.input_torque.tolist())
+    ]
     return Figure(
         paint=lambda axes: sweep(characterisation, locking_map, axes),
         name="sweep",
@@ -669,8 +655,26 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
             f"{count} measured cells."
         ),
         caption=caption,
-        table=numbers("Locking torque over input torque", head, rows, texts=(3, 6)),
+        table=numbers("Locking torque over input torque", branch_head("N·m"), rows, texts=(3, 6)),
     )
+
+
+def branch_head(unit: str) -> tuple[str, ...]:
+    """Headings over an input torque and both branches at it."""
+    return (
+        "Input torque [N·m]", f"Loading [{unit}]", "Loading, 95 % limits", "Loading",
+        f"Unloading [{unit}]", "Unloading, 95 % limits", "Unloading",
+    )  # fmt: skip
+
+
+def branch_cells(curve: BranchCurve, i: int) -> tuple[str, str, str]:
+    """Value and limits at one place of a curve, and whether that was tested."""
+    low, value, high = (float(part[i]) for part in (curve.low, curve.value, curve.high))
+    if not np.isfinite(value):
+        return "none", "none", "no meaning"
+    u = (high - low) / (2 * NORMAL_95) if np.isfinite(high - low) else None
+    limits = "none" if u is None else f"{number_text(low, u)} to {number_text(high, u)}"
+    return number_text(value, u), limits, "tested" if curve.tested[i] else "extrapolated"
 
 
 def _why_no_cells(characterisation: Characterisation) -> str:

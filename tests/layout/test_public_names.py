@@ -27,6 +27,11 @@ PUBLIC = [
     "load_characterisation",
     "load_map",
 ]
+FIGURES = [
+    "before_after", "changes", "contours", "corner_change", "correlation", "course", "difference", "friction",
+    "intervals", "kept", "parts", "plate_heat", "recorded", "residuals", "shim_ladder", "sums", "sweep",
+    "temperatures", "torque_bias", "yaw_moments",
+]  # fmt: skip
 PARAMETER_FIELDS = ["value", "u", "low", "high", "unit", "status", "meaning", "needs", "budget"]
 
 
@@ -85,6 +90,13 @@ def test_arguments_are_frozen() -> None:
         function = getattr(diffbench.LockingMap, method)
         assert arguments(function) == place
         assert inspect.signature(function).parameters["branch"].default == "either"
+
+
+def test_figures_are_frozen() -> None:
+    """The figures that the guide lists: each draws into an Axes that it is given."""
+    assert diffbench.figures.__all__ == FIGURES
+    for name in FIGURES:
+        assert "axes" in arguments(getattr(diffbench.figures, name))
 
 
 def test_fields_of_a_parameter_are_frozen(demo) -> None:
