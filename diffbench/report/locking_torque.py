@@ -347,7 +347,7 @@ def sweep(
         Where to draw.
     speed_difference, temperature : float or None
         At which speed difference [rad/s] and temperature [°C], the reference condition by default. The cells
-        are carried there by the fitted friction shape, see `diffbench.report.curves.carried_cells`.
+        are carried there by the fitted friction shape, see `diffbench.report.locking_torque.carried_cells`.
 
     Returns
     -------
