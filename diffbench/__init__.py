@@ -1,20 +1,23 @@
 """diffbench: what a plate-type limited-slip differential really does, from bench recordings."""
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from diffbench._version import __version__
 
 __all__ = [
     "Characterisation",
     "DiffbenchError",
     "LockingMap",
     "__version__",
+    "figures",
     "fit",
     "load_characterisation",
     "load_map",
 ]
 
 if TYPE_CHECKING:
+    from diffbench import figures
     from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit
     from diffbench.results.characterisation import Characterisation, load_characterisation
@@ -32,9 +35,14 @@ _HOMES = {
 
 def __getattr__(name: str) -> Any:
     """Public names are imported when first used: ``import diffbench`` stays quick."""
+    if name == "figures":
+        return import_module("diffbench.figures")
     if name in _HOMES:
-        from importlib import import_module
-
         return getattr(import_module(_HOMES[name]), name)
     msg = f"module 'diffbench' has no attribute '{name}'"
     raise AttributeError(msg)
+
+
+def __dir__() -> list[str]:
+    """The public names."""
+    return sorted(__all__)

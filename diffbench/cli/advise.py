@@ -70,6 +70,6 @@ def advise(
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.cli.terminal import width
-    from diffbench.report.shim_text import shim_summary
+    from diffbench.report.shims import shim_summary
 
     print_text(shim_summary(result, width=width()))

@@ -81,7 +81,7 @@ def compare(
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
     if picture is not None:
-        from diffbench.report.pictures import check_suffix
+        from diffbench.report.drawing import check_suffix
 
         check_suffix(picture)  # before the work, not after it
     sides = []
@@ -106,8 +106,8 @@ def compare(
     if out is not None:
         _write(out, result)
     if picture is not None:
-        from diffbench.report.pictures import put_picture
-        from diffbench.report.state_figures import comparison_figure
+        from diffbench.report.comparison import comparison_figure
+        from diffbench.report.drawing import put_picture
         from diffbench.results.predict import make_map
 
         one, other = (make_map(side[0].characterisation) for side in sides)
@@ -117,7 +117,7 @@ def compare(
         click.echo(result.to_json(), nl=False)
     else:
         from diffbench.cli.terminal import width
-        from diffbench.report.comparison_text import comparison_summary
+        from diffbench.report.comparison import comparison_summary
 
         print_text(comparison_summary(result, width=width()))
         if out is not None:

@@ -26,7 +26,7 @@ def conformity(result: Path, as_json: bool) -> None:
         click.echo(found.to_json(), nl=False)
     else:
         from diffbench.cli.terminal import width
-        from diffbench.report.conformity_text import conformity_summary
+        from diffbench.report.conformity import conformity_summary
 
         print_text(conformity_summary(found, width=width()))
     if found.outcome == "not conforming":

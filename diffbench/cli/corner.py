@@ -97,7 +97,7 @@ def corner(
     result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
     if picture is not None:
         from diffbench.cli.placing import put
-        from diffbench.report.corner_figures import save_corner_figure
+        from diffbench.report.trackside import save_corner_figure
 
         drawn = io.BytesIO()
         save_corner_figure(result, drawn, kind=kind)
@@ -105,8 +105,7 @@ def corner(
     if as_json:
         click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
-    from diffbench.report.corner_text import corner_summary
-    from diffbench.report.trackside_text import beyond_advice
+    from diffbench.report.trackside import beyond_advice, corner_summary
 
     print_text(corner_summary(result, width=width()))
     far = [

@@ -143,7 +143,7 @@ def _where(written: dict[str, list[Path]]) -> str:
 
 def _tell(result: Characterisation, *, verbose: bool) -> None:
     from diffbench.cli.terminal import colour, width
-    from diffbench.report.text import summary
+    from diffbench.report.summary import summary
 
     print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)
 

@@ -156,7 +156,7 @@ def _few_collections() -> None:
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     del param
     if value:
-        from diffbench import __version__
+        from diffbench._version import __version__
 
         click.echo(f"diffbench {__version__}")
         ctx.exit()

@@ -70,7 +70,7 @@ def add(
     if as_json:
         _print([{"record": _plain(item.record), "new": item.new} for item in added])
         return
-    from diffbench.report.history_text import added_text
+    from diffbench.report.history import added_text
 
     print_text("\n".join(added_text(item) for item in added))
     print_text(f"History: {found.label}")
@@ -92,7 +92,7 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
         )
         return
     from diffbench.cli.terminal import width
-    from diffbench.report.history_text import listing
+    from diffbench.report.history import listing
 
     print_text(listing(contents.records, width=width()))
     _tell(contents.damage)
@@ -114,7 +114,7 @@ def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
     elif as_json:
         _print(_plain(shown))
     else:
-        from diffbench.report.history_text import record_text
+        from diffbench.report.history import record_text
 
         print_text(record_text(shown))
 
@@ -160,7 +160,7 @@ def correct(
     if as_json:
         _print(_plain(corrected))
         return
-    from diffbench.report.history_text import record_text
+    from diffbench.report.history import record_text
 
     print_text(record_text(corrected))
 

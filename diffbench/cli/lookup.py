@@ -63,7 +63,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
             )
         )
         return
-    from diffbench.report.trackside_text import beyond_advice, standing
+    from diffbench.report.trackside import beyond_advice, standing
 
     print_text(
         f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "

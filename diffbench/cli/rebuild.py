@@ -49,7 +49,7 @@ def rebuild(
     """
     from diffbench.answers.rebuild import Rebuild, compared, predicted_map
     from diffbench.cli.ranges import quantity
-    from diffbench.report.trackside_text import rebuild_text
+    from diffbench.report.trackside import rebuild_text
     from diffbench.results.characterisation import load_characterisation
     from diffbench.results.predict import map_on
 

@@ -28,6 +28,6 @@ def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.cli.terminal import width
-    from diffbench.report.repeatability_text import repeatability_summary
+    from diffbench.report.repeatability import repeatability_summary
 
     print_text(repeatability_summary(result, width=width()))

@@ -22,6 +22,6 @@ def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.cli.terminal import colour, width
-    from diffbench.report.text import summary
+    from diffbench.report.summary import summary
 
     print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)

@@ -77,7 +77,7 @@ def split(
         click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
     from diffbench.answers.operating_point import SlipVerdict as Verdict
-    from diffbench.report.trackside_text import beyond_advice, slip_text, split_text
+    from diffbench.report.trackside import beyond_advice, slip_text, split_text
 
     print_text(slip_text(result) if isinstance(result, Verdict) else split_text(result))
     if result.beyond:

@@ -69,16 +69,17 @@ def trend(
         baseline=baseline,
     )
     if picture is not None:
-        from diffbench.report.trend_figures import write_picture
+        from diffbench.report.drawing import put_picture
+        from diffbench.report.trend import trend_figure
 
-        write_picture(found, picture)
+        put_picture(trend_figure(found), picture)
     if as_json:
         from diffbench.trend.courses import document_of
 
         click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
     else:
         from diffbench.cli.terminal import width
-        from diffbench.report.trend_text import trend_text
+        from diffbench.report.trend import trend_text
 
         print_text(trend_text(found, width=width()))
         if picture is not None:

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.results.beyond_axes import inner_nodes
 from diffbench.results.locking_map import Branch, LockingMap
 
@@ -51,7 +51,7 @@ def c_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
     prefix = c_identifier(name)
     about = [
         f"Unit {document.unit}, build {document.build}, preload law {document.law}.",
-        f"Written by diffbench {diffbench.__version__} from a map with SHA-256 {locking_map.digest}.",
+        f"Written by diffbench {__version__} from a map with SHA-256 {locking_map.digest}.",
         *([f"PREDICTED, not measured: {document.predicted}."] if document.predicted else []),
         *document.notes,
     ]
@@ -63,7 +63,7 @@ def c_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
         "GUARD": prefix.upper(),
         "NAME": name,
         "PREFIX": prefix,
-        "VERSION": diffbench.__version__,
+        "VERSION": __version__,
     }
     return {suffix: fill_template(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.results.locking_map import LockingMap
 
 __all__ = ["UNITS", "facts", "facts_json"]
@@ -37,7 +37,7 @@ def facts(locking_map: LockingMap) -> dict[str, Any]:
     document = locking_map.document.model_dump(mode="json", exclude={"axes", "branches"})
     document["beyond"] = locking_map.beyond.model_dump(mode="json")
     document["sha256"] = locking_map.digest
-    document["exported_by"] = f"diffbench {diffbench.__version__}"
+    document["exported_by"] = f"diffbench {__version__}"
     return {key: part for key, part in document.items() if part is not None}
 
 

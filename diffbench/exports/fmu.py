@@ -25,7 +25,7 @@ import uuid
 import zipfile
 from pathlib import Path
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.children import run
 from diffbench.errors import OutputError
 from diffbench.exports.c_source import c_identifier, c_sources, fill_template
@@ -105,7 +105,7 @@ def find_compiler() -> list[str] | None:
 
 def _token(locking_map: LockingMap, identifier: str, version: str) -> str:
     """Names this unit: the same map, program and name give the same one."""
-    said = f"diffbench {diffbench.__version__} FMI {version} {identifier} {locking_map.digest}"
+    said = f"diffbench {__version__} FMI {version} {identifier} {locking_map.digest}"
     return str(uuid.uuid5(uuid.NAMESPACE_OID, said))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from html import escape as escape_html
 from xml.sax.saxutils import escape, quoteattr
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.results.locking_map import LockingMap
 
 __all__ = ["VARIABLES", "Variable", "build_description", "description_2", "description_3", "documentation"]
@@ -168,7 +168,7 @@ def documentation(locking_map: LockingMap, identifier: str) -> str:
     return f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{escape_html(identifier)}</title></head><body>
 <h1>Limited-slip differential: {escape_html(about)}</h1>
-{predicted}<p>Written by diffbench {diffbench.__version__} from the map in resources/map.json, SHA-256
+{predicted}<p>Written by diffbench {__version__} from the map in resources/map.json, SHA-256
 {locking_map.digest}. Between its nodes the map is linear. {escape_html(locking_map.beyond.rule)} There
 beyond_axes is true and inside_tested is false.</p>
 <table><tr><th>variable</th><th>what</th><th>unit</th><th>meaning</th></tr>
@@ -204,7 +204,7 @@ def _head(locking_map: LockingMap, version: str, token: str) -> list[str]:
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<fmiModelDescription fmiVersion="{version}" modelName={quoteattr(name)} {token}',
         f"    description={quoteattr(words)}",
-        f'    generationTool="diffbench {escape(diffbench.__version__)}" variableNamingConvention="flat">',
+        f'    generationTool="diffbench {escape(__version__)}" variableNamingConvention="flat">',
     ]
 
 

@@ -11,7 +11,7 @@ from typing import Any, cast
 
 import numpy as np
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.exports.facts import UNITS, facts, facts_json
 from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
@@ -51,5 +51,5 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     savemat(cast(Any, buffer), {"locking_map": held}, format="5", long_field_names=True, oned_as="column")
     content = buffer.getvalue()
     # the library writes the hour there: the same map is to give the same file
-    text = f"MATLAB 5.0 MAT-file, locking-torque map, written by diffbench {diffbench.__version__}"
+    text = f"MATLAB 5.0 MAT-file, locking-torque map, written by diffbench {__version__}"
     return {f"{name}.mat": text.ljust(_HEADER_TEXT).encode("ascii") + content[_HEADER_TEXT:]}

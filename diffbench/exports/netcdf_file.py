@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-import diffbench
+from diffbench._version import __version__
 from diffbench.errors import OutputError
 from diffbench.exports.facts import facts, facts_json
 from diffbench.exports.hdf5_times import without_times
@@ -63,7 +63,7 @@ def _fill(file: Any, locking_map: LockingMap) -> None:
         {
             "Conventions": "CF-1.8",
             "title": f"Locking torque of differential {said['unit']}, build {said['build']}",
-            "source": f"diffbench {diffbench.__version__}, from bench recordings",
+            "source": f"diffbench {__version__}, from bench recordings",
             "history": f"exported from a map with SHA-256 {said['sha256']}",
             "comment": " ".join([*said["notes"], "Linear between nodes.", said["beyond"]["rule"]]),
             "beyond": json.dumps(said["beyond"]),

@@ -90,7 +90,9 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
     """The reported parameter, with a 95 % interval that follows the quantity's own scale."""
     estimate = combined.estimate
     if not stated and not determined(combined):
-        return not_determined(estimate.unit, estimate.meaning, estimate.needs)
+        return not_determined(
+            estimate.unit, estimate.meaning, estimate.needs, at_input_torque=estimate.at_input_torque
+        )
     low, high = interval(combined)
     status: Status = "stated" if stated else "measured"
     return Parameter(
@@ -102,6 +104,7 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
         status=status,
         meaning=estimate.meaning,
         budget=combined.budget,
+        at_input_torque_Nm=estimate.at_input_torque,
     )
 
 
@@ -142,7 +145,7 @@ def _half_widths(value: float, u: float, factor: float, *, positive: bool) -> tu
     return factor * u, factor * u
 
 
-def not_determined(unit: str, meaning: str, needs: str) -> Parameter:
+def not_determined(unit: str, meaning: str, needs: str, *, at_input_torque: float | None = None) -> Parameter:
     """A quantity that data and sheet do not determine."""
     return Parameter(
         value=None,
@@ -153,6 +156,7 @@ def not_determined(unit: str, meaning: str, needs: str) -> Parameter:
         status="not-determined",
         meaning=meaning,
         needs=needs,
+        at_input_torque_Nm=at_input_torque,
     )
 
 

@@ -27,7 +27,8 @@ class Estimate:
     come from the build sheet, by source. ``scale`` is the size against which an uncertainty counts as
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
     of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
-    unknowns, ``of_draws`` of draws of them and of the sheet's errors."""
+    unknowns, ``of_draws`` of draws of them and of the sheet's errors;
+    ``at_input_torque`` [N·m] where it is a quantity of one."""
 
     value: float
     gradient: Array
@@ -40,6 +41,7 @@ class Estimate:
     profile: tuple[float, float, float] | None = None
     quantity: Callable[[Array], float] | None = None
     of_draws: Callable[[JointDraws], Array] | None = None
+    at_input_torque: float | None = None
 
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
@@ -108,6 +110,7 @@ def direct_estimates(
         scale: float,
         *,
         positive: bool = True,
+        at_input_torque: float | None = None,
     ) -> None:
         grad = gradient(lambda x: np.array([function(x)]), candidate, deviation)[0]
         found[name] = Estimate(
@@ -119,6 +122,7 @@ def direct_estimates(
             scale,
             positive=positive,
             quantity=function,
+            at_input_torque=at_input_torque,
         )
 
     def add_own(own: LawUnknown) -> None:
@@ -246,6 +250,7 @@ def direct_estimates(
             f"locking torque over input torque (SAE J2817) {label}",
             "slip at that input torque",
             0.05,
+            at_input_torque=torque,
         )
         if effect(candidate.x) < 0.999:
             add(
@@ -255,6 +260,7 @@ def direct_estimates(
                 f"higher over lower output torque (SAE J2817) {label}",
                 "slip at that input torque",
                 0.2,
+                at_input_torque=torque,
             )
             name = f"torque_bias_ratio_{flank}{suffix}"
             linear = found[f"locking_effect_{flank}{suffix}"]

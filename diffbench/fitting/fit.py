@@ -168,7 +168,7 @@ def _characterise(
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)
-    from diffbench import __version__
+    from diffbench._version import __version__
 
     result = Characterisation(
         unit=builds[0].unit,

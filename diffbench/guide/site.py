@@ -62,7 +62,7 @@ def write_site(directory: Path) -> list[Path]:
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    from diffbench import __version__
+    from diffbench._version import __version__
     from diffbench.whole_files import write_whole
 
     start = directory / "index.html"

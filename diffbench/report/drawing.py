@@ -1,9 +1,9 @@
-"""From a figure to a drawing that can stand in a page: plain SVG, names of its own, colours that follow the
-page.
+"""From a figure to a drawing that can stand in a page (plain SVG, names of its own, colours that follow the
+page), and to a file of its own.
 
-A drawing is laid out once: the legend at the head over the whole width, then the layout, then the SVG canvas.
-``savefig`` would lay out a second time, which was half of a page's time. Colours of the surroundings become
-properties of the page, so one drawing serves light, dark and print.
+In a page a drawing is laid out once: the legend at the head over the whole width, then the layout, then the
+SVG canvas. ``savefig`` would lay out a second time, which was half of a page's time. Colours of the
+surroundings become properties of the page, so one drawing serves light, dark and print.
 """
 
 from __future__ import annotations
@@ -12,15 +12,18 @@ import base64
 import io
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diffbench.errors import OutputError
 from diffbench.report.style import GRID, INK, MUTED, PAPER
+from diffbench.whole_files import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw"]
+__all__ = ["SUFFIXES", "check_suffix", "draw", "put_picture"]
 
 #: Colours of the surroundings and the property of the page that each follows.
 ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
@@ -33,6 +36,8 @@ _PNG = "data:image/png;base64,"
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _DECIMALS = re.compile(r"(-?\d+\.\d{2})\d+")
+SUFFIXES = (".svg", ".png", ".pdf")
+DPI = 150
 
 
 def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: str, title: str) -> str:
@@ -166,3 +171,40 @@ def _smaller(address: str) -> str:
     buffer = io.BytesIO()
     few.save(buffer, format="png", compress_level=6)
     return _PNG + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def check_suffix(path: Path) -> str:
+    """Format of a picture by the end of its name.
+
+    Raises ``OutputError`` where it is none of `SUFFIXES`.
+
+    Examples
+    --------
+    >>> check_suffix(Path("worn.PNG"))
+    'png'
+    """
+    if path.suffix.lower() not in SUFFIXES:
+        raise OutputError.single(
+            "is no picture", file=str(path), mend=f"name a file that ends in {', '.join(SUFFIXES)}"
+        )
+    return path.suffix.lower()[1:]
+
+
+def put_picture(figure: Figure, path: Path) -> None:
+    """Write a figure into a file.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        What was drawn.
+    path : Path
+        The file; its suffix, ``.svg``, ``.png`` or ``.pdf``, says the format.
+
+    Raises
+    ------
+    OutputError
+        Another suffix, or the file cannot be written; then nothing is left.
+    """
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=check_suffix(path), dpi=DPI)
+    write_whole(path.parent, {path.name: buffer.getvalue()})

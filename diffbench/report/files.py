@@ -11,7 +11,7 @@ from diffbench.results.locking_map import LockingMap
 from diffbench.results.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = ["NAMES", "documents", "map_csv", "put_results", "without_refresh", "write_builds", "write_results"]
+__all__ = ["FAULTS", "NAMES", "documents", "put_results", "without_refresh", "write_builds", "write_results"]
 
 #: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"
@@ -60,11 +60,7 @@ def write_results(
 
 
 def write_builds(
-    directory: Path,
-    joint: Characterisation,
-    maps: Mapping[str, LockingMap],
-    *,
-    paper: str | None = None,
+    directory: Path, joint: Characterisation, maps: Mapping[str, LockingMap], *, paper: str | None = None
 ) -> dict[str, list[Path]]:
     """Write the result of several builds that were fitted together: a set for each, beside what they share,
     and one manifest over all.
@@ -124,11 +120,7 @@ def _of_one(
 
 
 def documents(
-    characterisation: Characterisation,
-    locking_map: LockingMap,
-    *,
-    page: bool,
-    refresh: int | None = None,
+    characterisation: Characterisation, locking_map: LockingMap, *, page: bool, refresh: int | None = None
 ) -> dict[str, bytes]:
     """The files of a result by name, without their manifest; parameters as of `write_results`, ``page`` says
     whether the page is one of them."""

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import itertools
-from html import escape
 
-from diffbench.report import doubt_figures, map_figures
+from markupsafe import Markup
+
+from diffbench.report.document import Table, typeset
+from diffbench.report.doubt import interval_names, intervals
 from diffbench.report.drawing import draw
-from diffbench.report.map_window import speeds_to_draw, torques_to_draw
-from diffbench.report.page_tables import Table, key_table, typeset
+from diffbench.report.map_contours import contours, speeds_to_draw, torques_to_draw
+from diffbench.report.page import templates
+from diffbench.report.result import key_table, unit_line, verdict
 from diffbench.report.style import GRID, INK, MUTED
-from diffbench.report.verdict import unit_line, verdict
 from diffbench.report.wording import printable
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -26,30 +28,26 @@ _BOX = (
     f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
     "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"
 )
+# of our own making: it goes into the tags of a table
+_LEFT = Markup(' style="text-align:left"')
 
 
 def characterisation_html(characterisation: Characterisation) -> str:
     """A characterisation as a table of key numbers and a figure of their intervals.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
 
     Returns
     -------
     HTML; every text of the result is escaped.
     """
     found = verdict(characterisation)
-    head = escape(unit_line(characterisation))
-    lines = [f"<strong>{head}</strong>", f"{escape(found.words)}: {escape('; '.join(found.sentences))}."]
+    lines = [unit_line(characterisation), f"{found.words}: {'; '.join(found.sentences)}."]
     if found.cautions:
-        lines.append(escape(found.trust))
-    keys, _ = doubt_figures.interval_names(characterisation)
+        lines.append(found.trust)
+    keys, _ = interval_names(characterisation)
     drawing = ""
     if keys:
         drawing = draw(
-            lambda axes: doubt_figures.intervals(characterisation, axes, names=keys),
+            lambda axes: intervals(characterisation, axes, names=keys),
             size=(WIDTH, FRAME + ROW * len(keys)),
             prefix=f"notebook-{next(_COUNT)}",
             title=f"95 % intervals of {len(keys)} key numbers",
@@ -59,11 +57,6 @@ def characterisation_html(characterisation: Characterisation) -> str:
 
 def map_html(locking_map: LockingMap) -> str:
     """A map as a table of what it covers and its contours, where it has more than one torque and speed.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
 
     Returns
     -------
@@ -75,11 +68,7 @@ def map_html(locking_map: LockingMap) -> str:
     unit, build = (printable(text, limit=LONGEST_NAME) for text in (document.unit, document.build))
     names = ("Input torque [N·m]", "Speed difference [rad/s]", "Temperature [°C]")
     rows = tuple(
-        (
-            name,
-            typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"),
-            str(axis.size),
-        )
+        (name, typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"), str(axis.size))
         for name, axis in zip(names, (torque, speed, heat), strict=True)
     )
     tested = 100.0 * float(locking_map.tested["loading"].mean())
@@ -88,13 +77,13 @@ def map_html(locking_map: LockingMap) -> str:
     prefix = f"notebook-{next(_COUNT)}"
     if torques_to_draw(locking_map).size > 1 and speeds_to_draw(locking_map).size > 1:
         drawing = draw(
-            lambda axes: map_figures.contours(locking_map, axes, branch="loading", temperature=middle),
+            lambda axes: contours(locking_map, axes, branch="loading", temperature=middle),
             size=CONTOURS,
             prefix=prefix,
             title=f"Locking torque over input torque and speed difference at {place}",
         )
-    title = f"<strong>Locking-torque map of unit {escape(unit)}, build {escape(build)}</strong>"
-    law = escape(document.law).capitalize()
+    title = f"Locking-torque map of unit {unit}, build {build}"
+    law = document.law.capitalize()
     said = (
         f"{law} preload law; {tested:.0f} % of the nodes are tested while loading; locking torque in N·m at "
         f"{place}, hatched where it is an extrapolation."
@@ -103,14 +92,9 @@ def map_html(locking_map: LockingMap) -> str:
 
 
 def _box(lines: list[str], table: Table, drawing: str) -> str:
-    """Lines of HTML, a table and a drawing on the page's own light paper, whatever the notebook's."""
-    head = "".join(f'<th scope="col" style="text-align:left">{escape(cell)}</th>' for cell in table.head)
-    body = "".join(
-        "<tr>" + "".join(f'<td style="text-align:left">{escape(cell)}</td>' for cell in row) + "</tr>"
-        for row in table.rows
-    )
-    said = "".join(f'<p style="margin:.2rem 0">{line}</p>' for line in lines)
+    """Lines, a table and a drawing on the page's own light paper, whatever the notebook's."""
     return (
-        f'<div style="{_BOX}">{said}<table><caption style="text-align:left">{escape(table.caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{drawing}</div>"
+        templates()
+        .get_template("notebook.html.j2")
+        .render(lines=lines, data=table, drawing=Markup(drawing), box=_BOX, left=_LEFT)
     )

@@ -4,17 +4,39 @@ provenance."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from diffbench.report import page_tables as tables
-from diffbench.report.page_doubt import doubt_page_figures, ladder_figure
-from diffbench.report.page_figures import evidence_figures, map_page_figures, sweep_figure
-from diffbench.report.page_friction import friction_page_figures
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import typeset
+from diffbench.report.doubt import doubt_page_figures
+from diffbench.report.drawing import draw
+from diffbench.report.friction import friction_page_figures
+from diffbench.report.locking_torque import evidence_figures, sweep_figure
+from diffbench.report.map_contours import map_page_figures
+from diffbench.report.result import (
+    RUNS_THAT_HELP,
+    adequacy_table,
+    bench_error_table,
+    budget_summary,
+    budget_table,
+    coverage_text,
+    dropped_table,
+    fit_text,
+    form_table,
+    input_table,
+    key_table,
+    law_text,
+    limit_table,
+    needs_text,
+    next_steps_text,
+    next_tests_text,
+    other_table,
+    sheet_table,
+    verdict,
+)
 from diffbench.report.rounding import RULE
-from diffbench.report.text import RUNS_THAT_HELP, fit_text, needs_text, next_steps_text, next_tests_text
-from diffbench.report.verdict import coverage_text, law_text, verdict
+from diffbench.report.shims import ladder_figure
 from diffbench.report.wording import (
     grouped_findings,
     humanised,
@@ -27,7 +49,10 @@ from diffbench.report.wording import (
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
 
-__all__ = ["page", "refresh_line"]
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["page", "refresh_line", "templates"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
@@ -68,34 +93,48 @@ def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh
     -----
     Follows the reader's light or dark scheme, prints on A4 and Letter, reads from 360 px width on.
     """
+    from markupsafe import Markup
+
+    made = templates()
+    assert made.loader is not None
+    # with the drawings the only texts that are not escaped: they come from this package
+    style = Markup(made.loader.get_source(made, "report.css")[0])
+    return made.get_template("report.html.j2").render(
+        style=style,
+        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
+        **_result(characterisation, locking_map),
+        **_evidence(characterisation, locking_map),
+        **_doubt(characterisation, locking_map),
+        **_provenance(characterisation),
+    )
+
+
+def templates() -> Environment:
+    """The templates of HTML; what they are given is escaped."""
     import jinja2
     from markupsafe import Markup
 
-    loader = jinja2.PackageLoader("diffbench.report", "templates")
-    environment = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("diffbench.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
-    # the only two texts that are not escaped come from this package: its drawings and its style sheet
-    environment.filters["drawing"] = lambda figure: Markup(figure.drawing)
-    style = Markup(loader.get_source(environment, "report.css")[0])
-    return environment.get_template("report.html.j2").render(
-        style=style,
-        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
-        **_content(characterisation, locking_map),
+    made.globals.update(typeset=typeset, upfirst=_upfirst)
+    made.filters["drawing"] = lambda figure: Markup(
+        draw(figure.paint, size=figure.size, prefix=figure.name, title=figure.shows)
     )
+    return made
 
 
-def _content(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    names = characterisation.parameters
+def _words(characterisation: Characterisation, text: str) -> str:
+    return humanised(printable(text), characterisation.parameters)
+
+
+def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
     reference = characterisation.reference
-    provenance = characterisation.provenance
-
-    evidence = list(evidence_figures(characterisation, locking_map))
-    doubts = list(doubt_page_figures(characterisation))
-
-    def words(text: str) -> str:
-        return humanised(printable(text), names)
-
+    words = partial(_words, characterisation)
     return {
         "unit": printable(characterisation.unit, limit=LONGEST_NAME),
         "build": printable(characterisation.build, limit=LONGEST_NAME),
@@ -108,37 +147,44 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
         ],
         "date": printable(characterisation.date, limit=40),
         "verdict": verdict(characterisation),
-        "typeset": typeset,
-        "upfirst": _upfirst,
         "reference": (
             f"{reference['temperature_degC']:g} °C plate temperature and "
             f"{reference['speed_difference_rad_s']:g} rad/s"
         ),
         "leads": _leads(characterisation),
-        "keys": tables.key_table(characterisation),
-        "others": tables.other_table(characterisation),
-        "limits": tables.limit_table(characterisation),
+        "keys": key_table(characterisation),
+        "limits": limit_table(characterisation),
         "law": words(law_text(characterisation)),
         "tested": coverage_text(characterisation),
         "undetermined": [("; ".join(waiting), needs) for needs, waiting in needs_text(characterisation)],
         "steps": [words(step) for step in next_steps_text(characterisation)],
         "tests_heading": RUNS_THAT_HELP,
         "tests": [words(test) for test in next_tests_text(characterisation)],
-        "sweep": sweep_figure(characterisation, locking_map),
+    }
+
+
+def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+    evidence = list(evidence_figures(characterisation, locking_map))
+    return {
         "ladder": ladder_figure(characterisation),
+        "sweep": sweep_figure(characterisation, locking_map),
         "figures": [figure for figure in evidence if not figure.name.startswith("residual")],
         "residuals": [figure for figure in evidence if figure.name.startswith("residual")],
         "frictions": list(friction_page_figures(characterisation, locking_map)),
+        "maps": list(map_page_figures(characterisation, locking_map)),
+        "others": other_table(characterisation),
+    }
+
+
+def _doubt(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+    doubts = list(doubt_page_figures(characterisation))
+    words = partial(_words, characterisation)
+    return {
+        "fit": fit_text(characterisation),
         "doubts": [figure for figure in doubts if figure.name != "correlation"],
         "together": next((figure for figure in doubts if figure.name == "correlation"), None),
-        "maps": list(map_page_figures(characterisation, locking_map)),
-        "budget_summary": tables.budget_summary(characterisation),
-        "budget": tables.budget_table(characterisation),
-        "adequacy": tables.adequacy_table(characterisation),
-        "bench_errors": tables.bench_error_table(characterisation),
-        "sheet": tables.sheet_table(characterisation),
-        "dropped": tables.dropped_table(characterisation),
-        "forms": tables.form_table(characterisation),
+        "budget_summary": budget_summary(characterisation),
+        "budget": budget_table(characterisation),
         "findings": [
             {
                 "severity": finding.severity,
@@ -148,10 +194,20 @@ def _content(characterisation: Characterisation, locking_map: LockingMap) -> dic
             }
             for finding in grouped_findings(characterisation)
         ],
+        "sheet": sheet_table(characterisation),
+        "adequacy": adequacy_table(characterisation),
+        "bench_errors": bench_error_table(characterisation),
         "assumed": [words(text) for text in characterisation.assumed_exact],
-        "fit": fit_text(characterisation),
+        "dropped": dropped_table(characterisation),
+        "forms": form_table(characterisation),
         "notes": [words(note) for note in locking_map.document.notes],
-        "inputs": tables.input_table(characterisation),
+    }
+
+
+def _provenance(characterisation: Characterisation) -> dict[str, Any]:
+    provenance = characterisation.provenance
+    return {
+        "inputs": input_table(characterisation),
         "visits": [printable(visit) for visit in provenance.visits],
         "version": printable(provenance.version, limit=40),
         "made": printable(provenance.made, limit=40),

@@ -76,10 +76,6 @@ def number_text(value: float | None, u: float | None = None) -> str:
     u : float or None
         Its standard uncertainty; without one, four significant digits.
 
-    Returns
-    -------
-    The text.
-
     Examples
     --------
     >>> number_text(83.214, 1.3), number_text(0.51825, 0.0054), number_text(1950.0), number_text(None)

@@ -124,10 +124,6 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
         What to dress.
     across, upward : str
         Labels of both axes, with unit.
-
-    Returns
-    -------
-    The axes.
     """
     axes.set_xlabel(across, color=INK, size=TEXT_SIZE, parse_math=False)
     axes.set_ylabel(upward, color=INK, size=TEXT_SIZE, parse_math=False)
@@ -153,10 +149,6 @@ def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | No
         Entries side by side.
     handles : sequence of matplotlib.artist.Artist or None
         Entries; the labelled artists of the axes by default.
-
-    Returns
-    -------
-    The axes.
     """
     legend = axes.legend(
         handles=handles,

@@ -5,22 +5,24 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from diffbench.definitions import DEFINITIONS, name_of
-from diffbench.definitions import parts_of as split_name
+from diffbench.definitions import DEFINITIONS
 from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 from diffbench.results.characterisation import Characterisation, FindingRecord, Parameter
 
 __all__ = [
     "KEY_QUANTITIES",
+    "LABELS",
     "Shown",
     "grouped_findings",
     "humanised",
     "key_names",
     "label",
+    "label_of",
     "limit_text",
+    "names_by_build",
     "printable",
     "seen_in",
     "share_text",
@@ -58,6 +60,7 @@ KEY_QUANTITIES = (
 # The trade gives the locking effect in per cent (SAE J2817).
 IN_PER_CENT = ("locking_effect_drive", "locking_effect_coast")
 
+# results of earlier versions say it in their meaning alone
 _PLACE = re.compile(r"at (-?\d[\d.]*(?:e[+-]?\d+)?) N·m input torque")
 _SHORTEST_NAME = 4
 LONGEST_TEXT = 2000
@@ -88,6 +91,18 @@ class Shown:
         return f"{self.low} to {self.high}" if self.low and self.high else ""
 
 
+def split_name(name: str) -> tuple[str, str]:
+    """Quantity and build of a parameter's name.
+
+    Examples
+    --------
+    >>> split_name("preload_torque[D07-2]"), split_name("gear_friction")
+    (('preload_torque', 'D07-2'), ('gear_friction', ''))
+    """
+    stem, bracket, rest = name.partition("[")
+    return (stem, rest.removesuffix("]")) if bracket else (name, "")
+
+
 def label(name: str) -> str:
     """Name of a quantity in words; the build of a name in brackets follows in parentheses.
 
@@ -96,12 +111,16 @@ def label(name: str) -> str:
     >>> label("ramp_bias_drive_loading"), label("preload_torque[B2]"), label("new_thing")
     ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
     """
-    stem, build = split_name(name)
+    return label_of(*split_name(name))
+
+
+def label_of(stem: str, build: str = "") -> str:
+    """Name of a quantity in words, the build in parentheses."""
     words = LABELS.get(stem) or CHANGE_LABELS.get(stem) or printable(stem.replace("_", " "), limit=60)
     return f"{words} ({printable(build, limit=24)})" if build else words
 
 
-def shown(name: str, parameter: Parameter) -> Shown:
+def shown(name: str, parameter: Parameter, *, shared: bool = False) -> Shown:
     """A parameter as it is read.
 
     Parameters
@@ -110,10 +129,8 @@ def shown(name: str, parameter: Parameter) -> Shown:
         Its name in the characterisation.
     parameter : Parameter
         The quantity.
-
-    Returns
-    -------
-    Label and texts.
+    shared : bool
+        Whether all builds share it, so that its label names none.
 
     Examples
     --------
@@ -124,18 +141,18 @@ def shown(name: str, parameter: Parameter) -> Shown:
     >>> shown("locking_effect_coast", item).doubt
     '98 % bench repeatability'
     """
-    stem = split_name(name)[0]
+    stem, build = split_name(name)
     factor, unit = (100.0, "%") if stem in IN_PER_CENT else (1.0, parameter.unit)
 
     def scaled(number: float | None) -> float | None:
         return None if number is None else factor * number
 
     value, u, low, high = (scaled(n) for n in (parameter.value, parameter.u, parameter.low, parameter.high))
-    place = _PLACE.search(parameter.meaning)
     source, doubt = _doubt(parameter)
-    words = label(name)
+    words = label_of(stem, "" if shared else build)
+    place = _place(parameter)
     if place is not None:
-        words += f", at {float(place.group(1)):.0f} N·m"
+        words += f", at {place:.0f} N·m"
     return Shown(
         label=words,
         value=number_text(value, u),
@@ -147,6 +164,14 @@ def shown(name: str, parameter: Parameter) -> Shown:
         source=source,
         determined=value is not None,
     )
+
+
+def _place(parameter: Parameter) -> float | None:
+    """Input torque [N·m] that a quantity is of, where it is of one."""
+    if parameter.at_input_torque_Nm is not None:
+        return parameter.at_input_torque_Nm
+    said = _PLACE.search(parameter.meaning)
+    return None if said is None else float(said.group(1))
 
 
 def _doubt(parameter: Parameter) -> tuple[str, str]:
@@ -229,16 +254,19 @@ def shared_names(characterisation: Characterisation) -> dict[str, str]:
     found: dict[str, str] = {}
     if len(builds) < 2:
         return found
-    for name in characterisation.parameters:
-        stem, build = split_name(name)
-        if build != builds[0]:
-            continue
-        others = [f"{stem}[{other}]" for other in builds[1:]]
-        items = [characterisation.parameters.get(other) for other in others]
-        first = _numbers_of(characterisation.parameters[name])
-        if all(item is not None and _numbers_of(item) == first for item in items):
-            found.update(dict.fromkeys(others, name))
+    parameters, names = characterisation.parameters, names_by_build(characterisation)
+    for (stem, build), name in names.items():
+        others = [names.get((stem, other)) for other in builds[1:]]
+        known = [other for other in others if other is not None]
+        first = _numbers_of(parameters[name])
+        if build == builds[0] and known == others and all(_numbers_of(parameters[o]) == first for o in known):
+            found.update(dict.fromkeys(known, name))
     return found
+
+
+def names_by_build(characterisation: Characterisation) -> dict[tuple[str, str], str]:
+    """Names of the parameters by quantity and build, "" where there is one."""
+    return {split_name(name): name for name in characterisation.parameters}
 
 
 def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:
@@ -259,28 +287,13 @@ def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:
 
 
 def _numbers_of(item: Parameter) -> tuple[object, ...]:
-    return item.value, item.u, item.low, item.high, item.status, item.meaning
+    return item.value, item.u, item.low, item.high, item.status, item.meaning, item.at_input_torque_Nm
 
 
 def seen_in(characterisation: Characterisation, name: str) -> Shown:
-    """A quantity of a result as it is read, without the build's name where all builds share it.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    name : str
-        Name of one of its parameters.
-
-    Returns
-    -------
-    Label and texts, as `shown` gives them.
-    """
-    seen = shown(name, characterisation.parameters[name])
-    if name not in shared_names(characterisation).values():
-        return seen
-    stem, build = split_name(name)
-    return replace(seen, label=seen.label.replace(label(name_of(stem, build)), label(stem), 1))
+    """A quantity of a result as it is read, without the build's name where all builds share it."""
+    shared = name in shared_names(characterisation).values()
+    return shown(name, characterisation.parameters[name], shared=shared)
 
 
 def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:

@@ -16,7 +16,16 @@ from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    SerializerFunctionWrapHandler,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
 
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import PreloadLawName
@@ -49,7 +58,8 @@ class Parameter(_Frozen):
     """One quantity: value, standard uncertainty, 95 % interval, and where the doubt comes from.
 
     ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says
-    what would determine a quantity that is not, or not well.
+    what would determine a quantity that is not, or not well. ``at_input_torque_Nm`` is there where a quantity
+    is of one input torque.
     """
 
     value: float | None
@@ -61,6 +71,15 @@ class Parameter(_Frozen):
     meaning: str
     needs: str | None = None
     budget: dict[str, float] = Field(default_factory=dict)
+    at_input_torque_Nm: float | None = None
+
+    @model_serializer(mode="wrap")
+    def _without_a_place_that_is_none(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Documents of quantities that have no such place, and their hashes, stay as they were."""
+        content: dict[str, Any] = written(self)
+        if content.get("at_input_torque_Nm") is None:
+            content.pop("at_input_torque_Nm", None)
+        return content
 
 
 class Correlation(_Frozen):

@@ -14,7 +14,7 @@ from diffbench.answers.comparison import Comparison, difference_csv
 from diffbench.answers.joint import Member, combined, member, paired
 from diffbench.doubts import Source
 from diffbench.errors import DiffbenchError, FitError
-from diffbench.report.comparison_text import comparison_summary
+from diffbench.report.comparison import comparison_summary
 from diffbench.results.characterisation import Characterisation
 
 Drawers = Callable[[int], Drawer]

@@ -31,7 +31,8 @@ JOBS = {
     "shims": [f"shims/run-shim-0.{i}mm.toml" for i in range(4)],
     "refit": ["repeats/run-refit-1.toml"],
 }
-# Of the run and not of the unit: when, by which version, from which folder; and the hashes over that.
+# Of the run and not of the unit: when, by which version, from which folder; and the hashes over that and over
+# keys that were added.
 OTHERWISE = ("provenance", "sha256", "characterisation_sha256")
 
 FIT = """
@@ -41,7 +42,7 @@ from diffbench.errors import DiffbenchError
 try:
     from diffbench.results.predict import make_map
 except ModuleNotFoundError:  # where a commit of earlier has it
-    from diffbench.predict import make_map
+    from diffbench.results.predict import make_map
 assert diffbench.__file__.startswith(sys.argv[1]), diffbench.__file__
 for job in sys.stdin:
     name, sheets, target = json.loads(job)

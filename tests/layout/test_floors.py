@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeGuard
 
 import pytest
 
@@ -16,6 +17,7 @@ import diffbench
 PACKAGE = Path(diffbench.__file__).parent
 
 FLOORS = {
+    "_version": 0,
     "children": 0,
     "doubts": 0,
     "errors": 0,
@@ -38,6 +40,7 @@ FLOORS = {
     "history": 5,
     "trend": 5,
     "report": 5,
+    "figures": 5,
     "run": 5,
     "guide": 5,
     "cli": 6,
@@ -52,6 +55,7 @@ BESIDE = {
     "whole_files": {"errors"},
     "fitting": {"results"},
     "report": {"answers", "exports", "history", "trend"},
+    "figures": {"report"},
     "run": {"exports", "report"},
     "trend": {"history"},
     "__main__": {"cli"},
@@ -142,7 +146,7 @@ def allowed(path: Path) -> set[str]:
     """What a module may import of the package."""
     own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
     lower = {other for other, floor in FLOORS.items() if floor < FLOORS[own]}
-    return (lower | BESIDE.get(own, set()) | {own, "__version__"}) - APART.get(own, set())
+    return (lower | BESIDE.get(own, set()) | {own}) - APART.get(own, set())
 
 
 @pytest.mark.parametrize("path", ON_FLOORS, ids=names)
@@ -189,6 +193,43 @@ def test_packages_define_nothing(path: Path) -> None:
 
 @pytest.mark.parametrize("path", MODULES, ids=names)
 def test_modules_hold_one_idea(path: Path) -> None:
-    """No module is called after nothing in particular, and each says what its idea is."""
+    """No module is called after nothing in particular, and each says what it is for. How long it is does not
+    matter: an idea is told whole."""
     assert path.stem not in {"utils", "helpers", "core", "common", "misc"}
     assert module(path).described or path.stem == "__init__"
+
+
+MOST_LINES = 60
+# One list, or one course told in order: parted, its pieces would hand on all that it knows.
+LONGER = {
+    "cli/compare.py": {"compare"},  # mostly the options' own declaration of what goes together
+    "conditioning/checks/held.py": {"held"},  # one sieve over runs of held samples
+    "conditioning/hand.py": {"hand_readings", "_group"},  # one reading after another, with what it may lack
+    "conditioning/samples.py": {"take"},  # the chain from recording to samples, in its order
+    "fitting/choose.py": {"choose"},  # laws against each other, round by round
+    "fitting/data.py": {"gather"},  # every array of the fit, once
+    "fitting/estimates.py": {"direct_estimates"},  # the list of quantities
+    "fitting/excitation.py": {"excitation_findings"},  # the list of what a run may lack
+    "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field
+    "fitting/planned_run.py": {"planned_data"},  # the cells of a run to come
+    "fitting/setup.py": {"unknowns"},  # the list of unknowns
+    "fitting/sheet_estimates.py": {"split"},  # the ways to part preload from friction
+    "results/map_document.py": {"read_document"},  # what a map may be wrong in, one after another
+    "answers/differences.py": {"differences_between"},  # the list of changes
+    "answers/wear.py": {"judged_limits"},  # the list of limits
+}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=names)
+def test_functions_are_read_at_a_glance(path: Path) -> None:
+    """No function is longer than a screen, its docstring aside, but those named here with their reason."""
+    longer = {node.name for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if _is_long(node)}
+    assert longer <= LONGER.get(names(path), set())
+
+
+def _is_long(node: ast.AST) -> TypeGuard[ast.FunctionDef | ast.AsyncFunctionDef]:
+    if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+        return False
+    said = (ast.get_docstring(node, clean=False) or "").count("\n") + 1
+    assert node.end_lineno is not None
+    return node.end_lineno - node.lineno + 1 - said > MOST_LINES

@@ -22,10 +22,16 @@ PUBLIC = [
     "DiffbenchError",
     "LockingMap",
     "__version__",
+    "figures",
     "fit",
     "load_characterisation",
     "load_map",
 ]
+FIGURES = [
+    "before_after", "changes", "contours", "corner_change", "correlation", "course", "difference", "friction",
+    "intervals", "kept", "parts", "plate_heat", "recorded", "residuals", "shim_ladder", "sums", "sweep",
+    "temperatures", "torque_bias", "yaw_moments",
+]  # fmt: skip
 PARAMETER_FIELDS = ["value", "u", "low", "high", "unit", "status", "meaning", "needs", "budget"]
 
 
@@ -66,6 +72,7 @@ def test_the_installed_package_is_whole(repository: Path) -> None:
 def test_public_names_are_frozen() -> None:
     """A name added or taken away is a decision, and changes this test and the guide."""
     assert sorted(diffbench.__all__) == sorted(PUBLIC)
+    assert dir(diffbench) == sorted(PUBLIC)
     for name in PUBLIC:
         assert getattr(diffbench, name) is not None
     with pytest.raises(AttributeError, match="fitt"):
@@ -85,11 +92,19 @@ def test_arguments_are_frozen() -> None:
         assert inspect.signature(function).parameters["branch"].default == "either"
 
 
+def test_figures_are_frozen() -> None:
+    """The figures that the guide lists: each draws into an Axes that it is given."""
+    assert diffbench.figures.__all__ == FIGURES
+    for name in FIGURES:
+        assert "axes" in arguments(getattr(diffbench.figures, name))
+
+
 def test_fields_of_a_parameter_are_frozen(demo) -> None:
     """Every parameter of a characterisation has these keys, in the file too."""
     document = json.loads((demo.folder / "characterisation.json").read_text(encoding="utf-8"))
-    for item in document["parameters"].values():
-        assert list(item) == PARAMETER_FIELDS
+    for name, item in document["parameters"].items():
+        at = ["at_input_torque_Nm"] if name.startswith(("locking_effect_", "torque_bias_ratio_")) else []
+        assert list(item) == [*PARAMETER_FIELDS, *at]
         assert item["status"] in ("measured", "stated", "not-determined")
         assert (item["value"] is None) == (item["status"] == "not-determined")
         assert item["value"] is not None or item["needs"]

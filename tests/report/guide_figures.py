@@ -15,9 +15,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
-from diffbench import Characterisation, LockingMap, fit
+from diffbench import Characterisation, LockingMap, figures, fit
 from diffbench.guide.pages import FOLDER
-from diffbench.report import doubt_figures, figures, friction_figures, map_figures, state_figures
 from diffbench.results.predict import make_map
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -39,18 +38,16 @@ def paints(
         "parts": (SIZE, lambda a: figures.parts(result, locking_map, a)),
         "map": (
             SIZE,
-            lambda a: map_figures.contours(locking_map, a, branch="loading", temperature=middle),
+            lambda a: figures.contours(locking_map, a, branch="loading", temperature=middle),
         ),
-        "torque-bias": (SIZE, lambda a: friction_figures.torque_bias(result, locking_map, a)),
-        "friction": (SIZE, lambda a: friction_figures.friction(result, a)),
-        "intervals": (TALL, lambda a: doubt_figures.intervals(result, a)),
+        "torque-bias": (SIZE, lambda a: figures.torque_bias(result, locking_map, a)),
+        "friction": (SIZE, lambda a: figures.friction(result, a)),
+        "intervals": (TALL, lambda a: figures.intervals(result, a)),
         "before-after": (
             SIZE,
-            lambda a: state_figures.before_after(
-                locking_map, worn, a, speed_difference=4.0, temperature=60.0
-            ),
+            lambda a: figures.before_after(locking_map, worn, a, speed_difference=4.0, temperature=60.0),
         ),
-        "shims": (SIZE, lambda a: state_figures.shim_ladder(shims, a, limits=limits)),
+        "shims": (SIZE, lambda a: figures.shim_ladder(shims, a, limits=limits)),
     }
 
 

@@ -20,14 +20,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
-from diffbench.report import (
-    difference_figures,
-    doubt_figures,
-    figures,
-    friction_figures,
-    map_figures,
-    state_figures,
-)
+from diffbench import figures
 from diffbench.results.characterisation import Correlation
 from diffbench.results.predict import map_on
 
@@ -83,21 +76,21 @@ def every() -> dict[str, Callable[[Axes], Axes]]:
         "recorded": lambda a: figures.recorded(evidence, a),
         "parts": lambda a: figures.parts(result, locking_map, a),
         "residuals": lambda a: figures.residuals(evidence, a, over="input_torque"),
-        "contours": lambda a: map_figures.contours(locking_map, a, branch="unloading", temperature=1),
-        "torque-bias": lambda a: friction_figures.torque_bias(result, locking_map, a),
-        "friction-speed": lambda a: friction_figures.friction(result, a),
-        "friction-plate": lambda a: friction_figures.friction(result, a, over="plate"),
-        "temperatures": lambda a: friction_figures.temperatures(evidence, a),
-        "plate-heat": lambda a: friction_figures.plate_heat(evidence, a),
-        "intervals": lambda a: doubt_figures.intervals(result, a),
-        "correlation": lambda a: doubt_figures.correlation(together, a),
-        "before-after": lambda a: state_figures.before_after(
+        "contours": lambda a: figures.contours(locking_map, a, branch="unloading", temperature=1),
+        "torque-bias": lambda a: figures.torque_bias(result, locking_map, a),
+        "friction-speed": lambda a: figures.friction(result, a),
+        "friction-plate": lambda a: figures.friction(result, a, over="plate"),
+        "temperatures": lambda a: figures.temperatures(evidence, a),
+        "plate-heat": lambda a: figures.plate_heat(evidence, a),
+        "intervals": lambda a: figures.intervals(result, a),
+        "correlation": lambda a: figures.correlation(together, a),
+        "before-after": lambda a: figures.before_after(
             locking_map, other, a, speed_difference=4.0, temperature=60.0
         ),
-        "changes": lambda a: state_figures.changes(comparisons.compared(), a),
-        "corner-change": lambda a: state_figures.corner_change(comparisons.compared(), a),
-        "difference": lambda a: difference_figures.difference(comparisons.apart(), a, branch="unloading"),
-        "shim-ladder": lambda a: state_figures.shim_ladder(ladder, a, limits=(75.0, 95.0)),
+        "changes": lambda a: figures.changes(comparisons.compared(), a),
+        "corner-change": lambda a: figures.corner_change(comparisons.compared(), a),
+        "difference": lambda a: figures.difference(comparisons.apart(), a, branch="unloading"),
+        "shim-ladder": lambda a: figures.shim_ladder(ladder, a, limits=(75.0, 95.0)),
     }
 
 

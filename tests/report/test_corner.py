@@ -12,9 +12,14 @@ from matplotlib.figure import Figure
 
 from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
 from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
-from diffbench.report.corner_figures import kept, save_corner_figure, yaw_moments
-from diffbench.report.corner_text import corner_summary
-from diffbench.report.trackside_text import slip_text, split_text
+from diffbench.report.trackside import (
+    corner_summary,
+    kept,
+    save_corner_figure,
+    slip_text,
+    split_text,
+    yaw_moments,
+)
 
 
 def phase(name: str, share: float, **changes: Any) -> PhaseResult:

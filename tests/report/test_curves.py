@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.report.curves import (
+from diffbench.report.locking_torque import (
     branch_curve,
     carried_cells,
     parts_over_torque,
     residual_bins,
     sweep_cells,
 )
-from diffbench.report.map_window import torques_to_draw
+from diffbench.report.map_contours import torques_to_draw
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
 from diffbench.results.predict import make_map

@@ -12,6 +12,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
+from diffbench import figures
 from diffbench.answers.comparison import (
     Change,
     Comparison,
@@ -21,9 +22,10 @@ from diffbench.answers.comparison import (
     Side,
 )
 from diffbench.errors import OutputError
-from diffbench.report import difference_figures, doubt_figures, state_figures
-from diffbench.report.page_doubt import ladder_figure
-from diffbench.report.pictures import put_picture
+from diffbench.report.comparison import comparison_figure
+from diffbench.report.doubt import doubts, interval_names
+from diffbench.report.drawing import put_picture
+from diffbench.report.shims import ladder_figure
 from diffbench.report.style import SOURCE_COLOURS
 from diffbench.results.characterisation import Characterisation, Correlation
 from diffbench.results.locking_map import LockingMap
@@ -38,7 +40,7 @@ def axes() -> Axes:
 def test_bars_are_intervals_parted_by_variance(complete: Characterisation, axes: Axes) -> None:
     """Preload torque 83.2137 ± 1.2964: limits ± 1.96 u are ± 3.0535 %; shares 1.2², 0.4² and 0.28² of their
     sum (analytic)."""
-    (found,) = doubt_figures.doubts(complete, ["preload_torque"])
+    (found,) = doubts(complete, ["preload_torque"])
     assert (found.low, found.high) == pytest.approx((-3.0535, 3.0535), abs=5e-4)
     total = 1.2**2 + 0.4**2 + 0.28**2
     shares = dict(zip(SOURCE_COLOURS, found.shares, strict=True))
@@ -46,7 +48,7 @@ def test_bars_are_intervals_parted_by_variance(complete: Characterisation, axes:
     assert shares["noise"] == pytest.approx(0.4**2 / total)
     assert shares["transducers"] == pytest.approx(0.28**2 / total)
     assert sum(found.shares) == pytest.approx(1.0)
-    doubt_figures.intervals(complete, axes, names=["preload_torque"])
+    figures.intervals(complete, axes, names=["preload_torque"])
     # the last one is the border around them all
     *parts, border = [bar.get_width() for bar in axes.patches]
     assert sum(parts) == pytest.approx(border)
@@ -55,8 +57,8 @@ def test_bars_are_intervals_parted_by_variance(complete: Characterisation, axes:
 
 def test_a_wide_interval_does_not_flatten_the_others(complete: Characterisation, axes: Axes) -> None:
     """It is cut off, and its size written beside it."""
-    keys, others = doubt_figures.interval_names(complete)
-    doubt_figures.intervals(complete, axes, names=[*keys, *others])
+    keys, others = interval_names(complete)
+    figures.intervals(complete, axes, names=[*keys, *others])
     texts = [text.get_text() for text in axes.texts]
     # gear friction: 0.02 ± 0.004, 39 % to either side; most are below 5 %
     assert any("to 39 %" in text for text in texts)
@@ -66,7 +68,7 @@ def test_a_wide_interval_does_not_flatten_the_others(complete: Characterisation,
 def test_a_quantity_without_interval_is_refused(complete: Characterisation) -> None:
     """Said, not drawn as exact."""
     with pytest.raises(ValueError, match="has no interval"):
-        doubt_figures.doubts(
+        doubts(
             complete.model_copy(
                 update={
                     "parameters": {
@@ -85,7 +87,7 @@ def test_squares_say_sign_and_size(complete: Characterisation, axes: Axes) -> No
     names = ["preload_torque", "friction_slope", "gear_friction"]
     matrix = [[1.0, 0.25, 0.0], [0.25, 1.0, -0.81], [0.0, -0.81, 1.0]]
     result = complete.model_copy(update={"correlation": Correlation(names=names, matrix=matrix)})
-    assert doubt_figures.correlation(result, axes) is axes
+    assert figures.correlation(result, axes) is axes
     filled, opened = (c for c in axes.collections if isinstance(c, PolyCollection))
     sides = [
         [float(np.ptp(path.vertices[:, 0])) for path in collection.get_paths()]
@@ -140,7 +142,7 @@ def apart() -> DifferenceMap:
 
 def test_difference_bears_its_signs(axes: Axes) -> None:
     """Every line its change with sign, losses and gains; what is hatched and dotted is told."""
-    assert difference_figures.difference(apart(), axes, branch="unloading") is axes
+    assert figures.difference(apart(), axes, branch="unloading") is axes
     assert sorted(text.get_text() for text in axes.texts) == ["+2", "-2", "-4", "0"]
     told = [text.get_text() for text in axes.get_legend().get_texts()]
     assert told == ["no change proven (95 %)", "not tested in both"]
@@ -148,7 +150,7 @@ def test_difference_bears_its_signs(axes: Axes) -> None:
 
 def test_difference_is_dotted_where_its_interval_holds_none(axes: Axes) -> None:
     """Analytic: loss 4.67 − T/150 N·m, known within 3: proven below 250.5 N·m, in doubt above."""
-    difference_figures.difference(apart(), axes, branch="loading")
+    figures.difference(apart(), axes, branch="loading")
     dotted = next(c for c in axes.collections if isinstance(c, ContourSet) and any(c.hatches or []))
     reach = np.concatenate([path.vertices for path in dotted.get_paths()])
     assert reach[:, 0].min() == pytest.approx(250.5, abs=0.1)
@@ -156,12 +158,12 @@ def test_difference_is_dotted_where_its_interval_holds_none(axes: Axes) -> None:
     assert [t.get_text() for t in axes.get_legend().get_texts()] == ["no change proven (95 %)"]
     line = apart().model_copy(update={"speed_difference_rad_s": [0.5]})
     with pytest.raises(ValueError, match="two speed differences"):
-        difference_figures.difference(line, axes)
+        figures.difference(line, axes)
 
 
 def test_changes_say_what_is_proven(axes: Axes) -> None:
     """Relative changes in per cent; filled where significant, open where not, and said in words."""
-    assert state_figures.changes(compared(), axes) is axes
+    assert figures.changes(compared(), axes) is axes
     marks = list(axes.containers)
     assert [float(c.lines[0].get_xdata()[0]) for c in marks] == pytest.approx([-20.0, 0.2])
     assert [text.get_text() for text in axes.texts] == ["changed", "as before"]
@@ -170,7 +172,7 @@ def test_changes_say_what_is_proven(axes: Axes) -> None:
 
 def test_corner_entry_before_and_after(axes: Axes) -> None:
     """Both states over engine braking."""
-    state_figures.corner_change(compared(), axes)
+    figures.corner_change(compared(), axes)
     drawn = {str(line.get_label()): np.asarray(line.get_ydata()).tolist() for line in axes.get_lines()}
     assert drawn == {"before": [90.0, 90.0], "after": [72.0, 72.0]}
 
@@ -180,17 +182,17 @@ def test_a_comparison_in_one_picture(
 ) -> None:
     """Maps, changes, corner entry; without conditions no third panel; a file of a known kind, or none."""
     result = compared()
-    figure = state_figures.comparison_figure(result, complete_map, complete_map, reference=complete.reference)
+    figure = comparison_figure(result, complete_map, complete_map, reference=complete.reference)
     assert len(figure.axes) == 3
     put_picture(figure, tmp_path / "worn.svg")
     assert (tmp_path / "worn.svg").read_bytes().startswith(b"<?xml")
     whole = result.model_copy(update={"difference_map": apart()})
-    figure = state_figures.comparison_figure(whole, complete_map, complete_map, reference=complete.reference)
+    figure = comparison_figure(whole, complete_map, complete_map, reference=complete.reference)
     assert [a.get_title(loc="left") for a in figure.axes][3:] == [
         f"change of locking torque [N·m], {branch}, 60 °C" for branch in ("loading", "unloading")
     ]
     bare = result.model_copy(update={"conditions": []})
-    figure = state_figures.comparison_figure(bare, complete_map, complete_map, reference=complete.reference)
+    figure = comparison_figure(bare, complete_map, complete_map, reference=complete.reference)
     assert len(figure.axes) == 2
     with pytest.raises(OutputError, match="is no picture"):
         put_picture(figure, tmp_path / "worn.doc")
@@ -199,7 +201,7 @@ def test_a_comparison_in_one_picture(
 
 def test_two_maps_over_each_other(complete_map: LockingMap, axes: Axes) -> None:
     """Loading branches of both, each with its band."""
-    state_figures.before_after(complete_map, complete_map, axes, speed_difference=4.0, temperature=60.0)
+    figures.before_after(complete_map, complete_map, axes, speed_difference=4.0, temperature=60.0)
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
     assert legend == ["before", "95 % band, before", "after", "95 % band, after"]
 
@@ -210,7 +212,7 @@ def test_ladder_stands_in_order_of_shims(synthetic: ModuleType, axes: Axes) -> N
     assert ladder_figure(both) is None
     shims = [b.model_copy(update={"shim_m": s}) for b, s in zip(both.builds, (0.0, 2e-4), strict=True)]
     result = both.model_copy(update={"builds": shims})
-    state_figures.shim_ladder(result, axes, limits=(75.0, 95.0))
+    figures.shim_ladder(result, axes, limits=(75.0, 95.0))
     assert [text.get_text() for text in axes.texts] == ["71 N·m/mm"]
     made = ladder_figure(result)
     assert made is not None

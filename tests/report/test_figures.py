@@ -13,8 +13,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from diffbench.report import figures, map_figures
-from diffbench.report.map_window import speeds_to_draw, torques_to_draw
+from diffbench import figures
+from diffbench.report.map_contours import (
+    contour_levels,
+    speeds_to_draw,
+    temperatures_to_show,
+    torques_to_draw,
+)
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
 from diffbench.results.predict import make_map
@@ -40,7 +45,7 @@ def every(result: Characterisation, locking_map: LockingMap) -> dict[str, Draw]:
             for over in ("input_torque", "time", "speed_difference", "plate")
         },
         "parts": lambda a: figures.parts(result, locking_map, a),
-        "contours": lambda a: map_figures.contours(locking_map, a, branch="loading", temperature=0),
+        "contours": lambda a: figures.contours(locking_map, a, branch="loading", temperature=0),
     }
 
 
@@ -118,7 +123,7 @@ def test_residuals_show_every_used_cell(complete: Characterisation, axes: Axes) 
 
 def test_extrapolation_is_hatched_and_the_tested_region_is_not(complete_map: LockingMap, axes: Axes) -> None:
     """A mesh of the map is hatched exactly where one of its corners was not tested."""
-    map_figures.contours(complete_map, axes, branch="unloading", temperature=1)
+    figures.contours(complete_map, axes, branch="unloading", temperature=1)
     hatched = next(patch for patch in axes.patches if isinstance(patch, PathPatch) and patch.get_hatch())
     across, upward = torques_to_draw(complete_map), speeds_to_draw(complete_map)
     tested = complete_map.tested["unloading"][:, :, 1][np.ix_(across, upward)]
@@ -141,13 +146,13 @@ def test_a_map_of_one_speed_has_no_contours(synthetic: ModuleType, axes: Axes) -
         }
     )
     with pytest.raises(ValueError, match="two speed differences"):
-        map_figures.contours(make_map(narrow), axes, branch="loading", temperature=0)
+        figures.contours(make_map(narrow), axes, branch="loading", temperature=0)
 
 
 def test_levels_are_round_and_cover_the_map(complete_map: LockingMap) -> None:
     """The first and the last level enclose every value of both branches that is drawn."""
     drawn = np.ix_(torques_to_draw(complete_map), speeds_to_draw(complete_map))
-    levels = map_figures.contour_levels(complete_map)
+    levels = contour_levels(complete_map)
     every_value = np.concatenate([complete_map.values[b][drawn].ravel() for b in ("loading", "unloading")])
     assert levels[0] <= every_value.min()
     assert levels[-1] >= every_value.max()
@@ -161,7 +166,7 @@ def test_levels_are_round_and_cover_the_map(complete_map: LockingMap) -> None:
 def test_temperatures_shown_are_the_tested_ends_and_the_reference(complete_map: LockingMap) -> None:
     """The map reaches from 40 to 100 °C, the bench from 48 to 82 °C (and half a kelvin), 60 °C between."""
     heat = complete_map.axes[2]
-    assert heat[map_figures.temperatures_to_show(complete_map, 60.0)].tolist() == [47.5, 60.0, 82.5]
+    assert heat[temperatures_to_show(complete_map, 60.0)].tolist() == [47.5, 60.0, 82.5]
 
 
 def test_figures_leave_pyplot_alone() -> None:
@@ -169,7 +174,7 @@ def test_figures_leave_pyplot_alone() -> None:
     code = (
         "import sys\n"
         "from matplotlib.figure import Figure\n"
-        "import diffbench.report.figures, diffbench.report.map_figures\n"
+        "import diffbench.figures\n"
         "import diffbench.report.drawing, diffbench.report.page\n"
         "from diffbench.report.style import dress, legend_above\n"
         "axes = Figure().add_subplot(); axes.plot([1], [1], label='x')\n"

@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 
 from diffbench.errors import DocumentError, OutputError
+from diffbench.exports.csv_table import map_csv
 from diffbench.report import files
-from diffbench.report.files import NAMES, map_csv, without_refresh, write_results
+from diffbench.report.files import NAMES, without_refresh, write_results
 from diffbench.report.page import refresh_line
 from diffbench.results.characterisation import Characterisation, load_characterisation
 from diffbench.results.locking_map import BRANCHES, LockingMap, load_map

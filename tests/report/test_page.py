@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.report.map_window import speeds_to_draw, torques_to_draw
+from diffbench.report.document import typeset
+from diffbench.report.map_contours import speeds_to_draw, torques_to_draw
 from diffbench.report.page import page
-from diffbench.report.page_tables import UNITS, adequacy_table, bench_error_table, form_table, typeset
+from diffbench.report.result import UNITS, adequacy_table, bench_error_table, form_table
 from diffbench.report.wording import key_names, shown
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap

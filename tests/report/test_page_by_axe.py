@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import key_names, printable, shown
 from diffbench.results.characterisation import Characterisation

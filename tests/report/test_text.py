@@ -15,8 +15,9 @@ from types import ModuleType
 
 import pytest
 
-from diffbench.report.layout import columns_of
-from diffbench.report.text import next_steps_text, next_tests_text, summary
+from diffbench.report.result import next_steps_text, next_tests_text
+from diffbench.report.summary import summary
+from diffbench.report.terminal import columns_of
 from diffbench.results.characterisation import Characterisation, Gain, NextTest
 
 GOLDEN = Path(__file__).parents[1] / "golden"
@@ -100,7 +101,7 @@ def test_every_common_encoding_can_print_it(doubtful: Characterisation, complete
 def test_terminal_needs_no_drawing_library() -> None:
     """The summary imports neither matplotlib nor jinja2: a result is printed at once."""
     code = (
-        "import sys, diffbench.report.text\n"
+        "import sys, diffbench.report.summary\n"
         "print([m for m in ('matplotlib', 'jinja2', 'pandas', 'lmfit', 'scipy') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

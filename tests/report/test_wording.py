@@ -130,3 +130,15 @@ def test_nothing_that_steers_is_left(text: str) -> None:
     seen = printable(text)
     assert not any(unicodedata.category(c).startswith("C") for c in seen)
     assert len(printable("x" * 100, limit=10)) == 10
+
+
+def test_the_input_torque_of_a_quantity_is_a_field(complete: Characterisation) -> None:
+    """The label takes it from there, whatever the meaning says; only results of earlier versions, which lack
+    it, are read by their meaning. A quantity without such a place is written without the field."""
+    known = complete.parameters["preload_torque"]
+    placed = known.model_copy(update={"at_input_torque_Nm": -703.6, "meaning": "at 12 N·m input torque"})
+    assert shown("locking_effect_coast", placed).label == "locking effect, coast, at -704 N·m"
+    before = known.model_copy(update={"meaning": "at 1.204e+03 N·m input torque"})
+    assert shown("locking_effect_drive", before).label == "locking effect, drive, at 1204 N·m"
+    assert placed.model_dump()["at_input_torque_Nm"] == -703.6
+    assert "at_input_torque_Nm" not in known.model_dump()

@@ -15,7 +15,7 @@ from invented_results import parameter
 from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
-from diffbench.report.trend_text import trend_text
+from diffbench.report.trend import trend_text
 from diffbench.trend import Course, Trend, trend_of
 from diffbench.trend.courses import document_of
 

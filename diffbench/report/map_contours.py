@@ -1,30 +1,49 @@
-"""The map as filled contours over input torque and speed difference, the tested region outlined,
-extrapolation hatched."""
+"""The map as filled contours over input torque and speed difference: which part is drawn, the tested region
+outlined, extrapolation hatched."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.report.map_window import speeds_to_draw, torques_to_draw
+from diffbench.report.document import THIRD, Figure, numbers
+from diffbench.report.rounding import number_text
 from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
+from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import Branch, LockingMap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.contour import QuadContourSet
 
-__all__ = ["contour_levels", "contours", "hatch_untested", "round_levels", "temperatures_to_show"]
+__all__ = [
+    "BRANCHES",
+    "WASH",
+    "contour_levels",
+    "contours",
+    "hatch_untested",
+    "map_page_figures",
+    "round_levels",
+    "speeds_to_draw",
+    "temperatures_to_show",
+    "torques_to_draw",
+]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+BRANCHES: tuple[Branch, Branch] = ("loading", "unloading")
 Shade = tuple[float, float, float, float]
 
 MOST_LEVELS = 12
 #: How much white lies over what was not tested.
 WASH = 0.5
+#: How far beyond the tested torques a node is still drawn, over their span: a map reaches several times as
+#: far, and drawn whole it would show what nobody measured.
+NEAR = 0.5
+ONE_LEVEL = 1.1
 
 
 def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]:
@@ -50,15 +69,6 @@ def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]
 
 def contour_levels(locking_map: LockingMap) -> Array:
     """Round levels [N·m] that serve both branches and all temperatures of a map.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-
-    Returns
-    -------
-    Rising levels, at least two.
 
     Examples
     --------
@@ -255,3 +265,76 @@ def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> Non
         axes.add_collection(
             LineCollection(border, colors=[DARK_LABEL], linewidths=2.0, capstyle="projecting")
         )
+
+
+def torques_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
+    """Nodes of input torque to draw: those tested at any speed difference, and those near.
+
+    Returns
+    -------
+    Rising indices along its torque axis; all where no node is tested, as of a predicted map.
+    """
+    return _near(locking_map, 0, NEAR)
+
+
+def speeds_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
+    """Nodes of speed difference to draw: those tested at any input torque (see `torques_to_draw`); one where
+    one level was swept, however that wobbled."""
+    drawn = _near(locking_map, 1, 0.0)
+    speeds = locking_map.axes[1][drawn]
+    return drawn[:1] if 0.0 < speeds[-1] < ONE_LEVEL * speeds[0] else drawn
+
+
+def _near(locking_map: LockingMap, which: int, share: float) -> NDArray[np.intp]:
+    axis = locking_map.axes[which]
+    others = tuple(other for other in range(3) if other != which)
+    tested: NDArray[np.bool_] = np.any(locking_map.tested["loading"], axis=others)
+    if not tested.any():
+        return np.arange(axis.size)
+    low, high = float(axis[tested][0]), float(axis[tested][-1])
+    reach = share * (high - low)
+    return np.flatnonzero((axis >= low - reach) & (axis <= high + reach))
+
+
+def map_page_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[Figure]:
+    """The map as filled contours, by temperature and branch; none where a single speed
+    difference or torque is drawn."""
+    heat = locking_map.axes[2]
+    if torques_to_draw(locking_map).size < 2 or speeds_to_draw(locking_map).size < 2:
+        return
+    levels = contour_levels(locking_map)
+    for index in temperatures_to_show(locking_map, characterisation.reference["temperature_degC"]):
+        for branch in BRANCHES:
+            yield _contour_figure(locking_map, branch, index, float(heat[index]), levels)
+
+
+def _contour_figure(
+    locking_map: LockingMap, branch: Branch, index: int, temperature: float, levels: Array
+) -> Figure:
+    across, upward = torques_to_draw(locking_map), speeds_to_draw(locking_map)
+    torque, speed, drawn = locking_map.axes[0][across], locking_map.axes[1][upward], np.ix_(across, upward)
+    values, tested = (table[branch][:, :, index][drawn] for table in (locking_map.values, locking_map.tested))
+    rows = [
+        (
+            f"{torque[i]:.0f}",
+            *(f"{values[i, j]:.1f}" if tested[i, j] else f"({values[i, j]:.1f})" for j in range(speed.size)),
+        )
+        for i in range(torque.size)
+    ]
+    head = ("Input torque [N·m]", *(f"{number_text(s, 0.1)} rad/s" for s in speed.tolist()))
+    name = f"map-{branch}-{index}"
+    title = f"{branch.capitalize()}, {temperature:.0f} °C"
+    return Figure(
+        paint=lambda axes: contours(locking_map, axes, branch=branch, temperature=index, levels=levels),
+        name=name,
+        title=title,
+        size=THIRD,
+        shows=(
+            f"Locking torque over input torque and speed difference, {branch}, at {temperature:.0f} °C: "
+            f"{values.min():.0f} to {values.max():.0f} N·m; "
+            f"{100 * tested.mean():.0f} % of the nodes are tested."
+        ),
+        table=numbers(
+            f"Locking torque [N·m], {branch}, at {temperature:.0f} °C; extrapolations in brackets", head, rows
+        ),
+    )

@@ -1,12 +1,27 @@
-"""Lines of a given width: wrapped with a hanging indent, and tables whose last column wraps."""
+"""A document in a terminal: lines of a given width, wrapped with a hanging indent, and tables whose last
+column wraps."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
-__all__ = ["GAP", "INDENT", "columns_of", "headed", "item", "stacked", "table", "wrapped"]
+from diffbench.report.document import Sentence, Table
+
+__all__ = [
+    "GAP",
+    "INDENT",
+    "Block",
+    "Section",
+    "columns_of",
+    "lines_of",
+    "stacked",
+    "table",
+    "text_of",
+    "wrapped",
+]
 
 GAP = 2
 INDENT = 2
@@ -16,6 +31,57 @@ _WIDE = {"W", "F"}
 # str.split takes it for a letter: a character that no text to be printed carries
 _GLUE = "\ue000"
 _AFTER_NUMBER = re.compile(r"(?<=\d) (?=[^\W\d_]|[°%±])|(?<=±) (?=\d)")
+
+
+#: What stands in a section; where no sentence or table serves, lines made for a width.
+Block = Sentence | Table | Callable[[int], list[str]]
+Paint = Callable[[str], str]
+
+
+@dataclass(frozen=True)
+class Section:
+    """Blocks under a heading, set apart by a blank line; without blocks, nothing, the heading included."""
+
+    heading: str = ""
+    blocks: tuple[Block, ...] = ()
+
+
+def text_of(sections: Iterable[Section], width: int, *, paint: Paint = str) -> str:
+    """Sections as text.
+
+    Parameters
+    ----------
+    sections : iterable of Section
+        What to set.
+    width : int
+        Columns of a line.
+    paint : callable
+        Sets a line of a heading off.
+
+    Examples
+    --------
+    >>> from diffbench.report.document import item
+    >>> found = Section("Found", (item("a gap"),))
+    >>> print(text_of([found, Section("None"), Section(blocks=(Sentence("B"),))], 40))
+    Found
+      - a gap
+    <BLANKLINE>
+    B
+    """
+    made = []
+    for section in sections:
+        lines = [line for block in section.blocks for line in lines_of(block, width)]
+        if lines:
+            heading = wrapped(section.heading, width) if section.heading else []
+            made.append("\n".join([*(paint(line) for line in heading), *lines]))
+    return "\n\n".join(made)
+
+
+def lines_of(block: Block, width: int) -> list[str]:
+    """A block as lines."""
+    if isinstance(block, Sentence):
+        return wrapped(block.text, width, first=block.first, rest=block.rest)
+    return _set(block, width) if isinstance(block, Table) else block(width)
 
 
 def columns_of(text: str) -> int:
@@ -72,11 +138,6 @@ def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) 
     return [entry.rstrip() for entry in lines]
 
 
-def item(text: str, width: int, *, mark: str = "-") -> list[str]:
-    """An entry of a list: indented by two, with a hanging indent."""
-    return wrapped(text, width, first=" " * INDENT + f"{mark} ")
-
-
 def table(
     rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (), indent: int = INDENT
 ) -> list[str]:
@@ -123,24 +184,22 @@ def table(
     return lines
 
 
-def headed(
-    head: Sequence[str], rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = ()
-) -> list[str]:
-    """A `table` below a row of headings, which are left out where there is no room for columns.
-
-    Examples
-    --------
-    >>> for line in headed(("", "N·m"), [("preload torque", "81.7")], 40):
-    ...     print(line)
-                      N·m
-      preload torque  81.7
-    """
-    lines = table([head, *rows], width, right=right)
-    room = sum(max(columns_of(row[i]) for row in [head, *rows]) for i in range(len(head) - 1))
-    fits = width - INDENT - room - GAP * (len(head) - 1) >= min(
-        max(columns_of(row[-1]) for row in [head, *rows]), NARROWEST_COLUMN
-    )
-    return lines if fits else table(rows, width, right=right)
+def _set(item: Table, width: int) -> list[str]:
+    """A table of a document: below its row of headings, which is left out where there is no room for it."""
+    if not item.head or not item.rows:
+        return table(item.rows, width, right=item.flush)
+    every = [item.head, *item.rows]
+    sizes = [max(columns_of(row[i]) for row in every) for i in range(len(item.head))]
+    room = width - INDENT - sum(sizes[:-1]) - GAP * (len(sizes) - 1)
+    if room >= min(sizes[-1], NARROWEST_COLUMN):
+        return table(every, width, right=item.flush)
+    if not item.named:
+        return table(item.rows, width, right=item.flush)
+    words = [f"{word} " if i in item.named else "" for i, word in enumerate(item.head)]
+    named = [
+        [f"{word}{cell}" if cell else "" for word, cell in zip(words, row, strict=True)] for row in item.rows
+    ]
+    return [line for row in named for line in stacked(row, width)]
 
 
 def stacked(row: Sequence[str], width: int, *, indent: int = INDENT) -> list[str]:

@@ -1,64 +1,40 @@
-"""Conformity in the terminal: every limit with its guard bands and the outcome."""
+"""Conformity in a terminal: every limit with its guard bands and the outcome."""
 
 from __future__ import annotations
 
-from diffbench.report.layout import headed, stacked, wrapped
+from collections.abc import Sequence
+
+from diffbench.report.document import Sentence, Table
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, with_unit
+from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import label, printable
 from diffbench.results.conformity import Conformity, LimitCheck
 
-__all__ = ["conformity_summary", "limit_lines", "limits_block", "limits_text"]
+__all__ = ["conformity_summary", "limits_table", "limits_text"]
 
 MICROMETRES = 1e6
 HEAD = ("", "value (95 %)", "limits", "acceptance", "guard band", "outcome")
 
 
 def conformity_summary(result: Conformity, *, width: int = 100) -> str:
-    """Conformity as text for a terminal.
-
-    Parameters
-    ----------
-    result : Conformity
-        The result.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text, without a line end at its end.
-    """
+    """Conformity as text for a terminal."""
     head = f"Unit {printable(result.unit, limit=40)}, build {printable(result.build, limit=60)}"
-    lines = wrapped(f"{head}, tested {printable(result.date, limit=20)}", width)
+    title = Sentence(f"{head}, tested {printable(result.date, limit=20)}")
     if result.outcome is None:
-        lines.append("NO LIMITS STATED by the build sheet: nothing to conform to.")
-        return "\n".join(lines)
-    lines += [result.outcome.upper(), "", *limit_lines(result.limits, width), ""]
-    lines += wrapped(result.rule + ".", width)
-    return "\n".join(lines)
+        none = Sentence("NO LIMITS STATED by the build sheet: nothing to conform to.")
+        return text_of([Section("", (title, none))], width)
+    sections = [
+        Section("", (title, Sentence(result.outcome.upper()))),
+        Section("", (limits_table(result.limits),)),
+        Section("", (Sentence(f"{result.rule}."),)),
+    ]
+    return text_of(sections, width)
 
 
-def limits_block(result: Conformity, *, width: int = 100) -> list[str]:
-    """Limits with guard bands as lines of a longer text, the heading first; none where there are none."""
-    if not result.limits:
-        return []
-    return ["Limits, with guard bands (ISO 14253-1)", *limit_lines(result.limits, width)]
-
-
-def limit_lines(limits: list[LimitCheck], width: int) -> list[str]:
+def limits_table(limits: Sequence[LimitCheck]) -> Table:
     """One row a limit: quantity, value with interval, limits, zone of acceptance, guard band, outcome; where
     there is no room for columns, each cell says what it is."""
-    rows = [limits_text(limit) for limit in limits]
-    lines = headed(HEAD, rows, width)
-    if lines[0].endswith(HEAD[-1]):
-        return lines
-    worded = [
-        tuple(
-            f"{word} {cell}" if cell and word in HEAD[2:5] else cell
-            for word, cell in zip(HEAD, row, strict=True)
-        )
-        for row in rows
-    ]
-    return [line for row in worded for line in stacked(row, width)]
+    return Table("Limits", HEAD, tuple(limits_text(limit) for limit in limits), named=(2, 3, 4))
 
 
 def limits_text(limit: LimitCheck) -> tuple[str, ...]:

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from diffbench.history import Added, BuildFact, Correction, Facts, Record
-from diffbench.report.layout import table
+from diffbench.report.document import Sentence, bare
 from diffbench.report.rounding import number_text
+from diffbench.report.terminal import Block, Section, text_of
 from diffbench.report.wording import printable
 
 __all__ = ["added_text", "distance_text", "listing", "record_text"]
@@ -36,22 +37,10 @@ def added_text(added: Added) -> str:
 
 
 def listing(records: Sequence[Record], *, width: int = 100) -> str:
-    """Records by unit, in the order of builds and dates.
-
-    Parameters
-    ----------
-    records : sequence of Record
-        As `History.contents` gives them.
-    width : int
-        Columns of a line.
-
-    Returns
-    -------
-    The text.
-    """
+    """Records by unit, in the order of builds and dates."""
     if not records:
         return "No records."
-    lines: list[str] = []
+    blocks: list[Block] = []
     for unit in sorted({record.facts.unit for record in records}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
         rows = [
@@ -66,22 +55,12 @@ def listing(records: Sequence[Record], *, width: int = 100) -> str:
             for record in own
             for fact in record.facts.builds
         ]
-        lines += [f"Unit {printable(unit, limit=60)}", *table([_HEAD, *rows], width, right=(0, 2, 3))]
-    return "\n".join(lines)
+        blocks += [Sentence(f"Unit {printable(unit, limit=60)}"), bare([_HEAD, *rows], flush=(0, 2, 3))]
+    return text_of([Section("", tuple(blocks))], width)
 
 
 def record_text(record: Record) -> str:
-    """A record with its trace.
-
-    Parameters
-    ----------
-    record : Record
-        The record.
-
-    Returns
-    -------
-    The text, the newest correction last.
-    """
+    """A record with its trace."""
     lines = [
         f"Record {record.number}: {_place(record.facts)}",
         *(f"  build {_build(fact)}" for fact in record.facts.builds),

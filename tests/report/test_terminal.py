@@ -5,7 +5,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.report.layout import columns_of, item, table, wrapped
+from diffbench.report.document import Sentence, Table, item
+from diffbench.report.terminal import Section, columns_of, lines_of, table, text_of, wrapped
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
 
@@ -31,7 +32,7 @@ def test_long_words_are_broken() -> None:
 
 def test_items_hang() -> None:
     """The second line of an entry stands under the first word of its first."""
-    first, second = item("one two three four five six", 20)
+    first, second = lines_of(item("one two three four five six"), 20)
     assert first.index("one") == len(second) - len(second.lstrip())
 
 
@@ -49,3 +50,19 @@ def test_tables_align_and_wrap_their_last_column() -> None:
 def test_no_rows_no_lines() -> None:
     """An empty table is nothing, not an error."""
     assert table([], 80) == []
+
+
+def test_an_empty_section_takes_its_heading_along() -> None:
+    """A heading over nothing is not printed, and only what is printed is set apart."""
+    none = Section("Limits", (Table("Limits", ("", "N·m"), ()),))
+    text = text_of([none, Section("Found", (item("a gap"),)), Section(blocks=(Sentence("End."),))], 40)
+    assert text == "Found\n  - a gap\n\nEnd."
+
+
+def test_headings_go_where_there_is_no_room_for_them() -> None:
+    """With room a row of headings; without, the cells that would say nothing alone bear theirs."""
+    limits = Table(
+        "Limits", ("", "value", "limits"), (("preload torque", "81.7", "70 to 90 N·m"),), named=(2,)
+    )
+    assert lines_of(limits, 60)[0].split() == ["value", "limits"]
+    assert lines_of(limits, 30) == ["  preload torque", "    81.7; limits 70 to 90 N·m"]

@@ -1,17 +1,16 @@
-"""Figures of doubt: intervals of the quantities with what they are made of, and which quantities go
-together."""
+"""Doubt: intervals of the quantities with what they are made of, and which quantities go together."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.doubts import Source, is_weak
-from diffbench.report.page_tables import typeset
+from diffbench.report.document import WIDE, Figure, numbers, typeset
+from diffbench.report.rounding import number_text
 from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,
@@ -29,7 +28,16 @@ from diffbench.results.characterisation import Characterisation, Parameter
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Doubt", "correlated", "correlation", "doubts", "interval_names", "intervals", "source_kind"]
+__all__ = [
+    "Doubt",
+    "correlated",
+    "correlation",
+    "doubt_page_figures",
+    "doubts",
+    "interval_names",
+    "intervals",
+    "source_kind",
+]
 
 Array = NDArray[np.float64]
 
@@ -41,6 +49,13 @@ SMALLEST = 0.05
 MOST_CORRELATED = 24
 #: An interval longer than that many times the middle one is cut off.
 MOST_REACH = 4.0
+WIDTH = 4.5
+ROW = 0.44  # inch: a row of a figure of rows
+FRAME = 1.25  # inch: legend and axis
+CELL = 0.175  # inch: a place of the correlation matrix
+FEWEST_PAIRS = 2
+MOST_ROWS = 15  # of one figure: more would not fit a sheet
+MILLIMETRES = 1e3
 
 
 @dataclass(frozen=True)
@@ -64,11 +79,11 @@ def source_kind(source: str) -> str:
     >>> source_kind("weak: plate heat"), source_kind("gear friction (build sheet)"), source_kind("tare")
     ('plausible range or form', 'build sheet', 'transducers')
     """
-    if source == Source.NOISE:
+    if source == "noise":
         return "noise"
-    if source == Source.REPEATABILITY:
+    if source == "bench repeatability":
         return "refitting to the bench"
-    if is_weak(source) or source == Source.FORM:
+    if source.startswith("weak:") or source == "form of the model":
         return "plausible range or form"
     return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
 
@@ -93,10 +108,6 @@ def doubts(characterisation: Characterisation, names: Sequence[str]) -> list[Dou
         The result.
     names : sequence of str
         Quantities with value, uncertainty, interval and budget.
-
-    Returns
-    -------
-    One entry a quantity, in their order.
     """
     return [
         _doubt(seen_in(characterisation, name), name, characterisation.parameters[name]) for name in names
@@ -289,3 +300,81 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
         spine.set_visible(False)
     axes.tick_params(length=0, labelsize=TICK_SIZE - 1.5)
     return legend_above(axes)
+
+
+def doubt_page_figures(characterisation: Characterisation) -> Iterator[Figure]:
+    """Intervals of the key numbers and of all others with what they come from, and the correlation."""
+    keys, others = interval_names(characterisation)
+    for kind, title, names in (
+        ("key", "Intervals of the key numbers", keys),
+        ("other", "Intervals of all others", others),
+    ):
+        pieces = -(-len(names) // MOST_ROWS)
+        for i in range(pieces):
+            part = names[i * len(names) // pieces : (i + 1) * len(names) // pieces]
+            name = f"intervals-{kind}" + (f"-{i + 1}" if i else "")
+            count = f", {i + 1} of {pieces}" if pieces > 1 else ""
+            yield _interval_figure(characterisation, name, title + count, part)
+    if len(correlated(characterisation)[0]) >= FEWEST_PAIRS:
+        yield _correlation_figure(characterisation)
+
+
+def _interval_figure(
+    characterisation: Characterisation, name: str, title: str, names: Sequence[str]
+) -> Figure:
+    found = doubts(characterisation, names)
+    rows = [
+        (
+            typeset(d.label),
+            d.value,
+            f"{number_text(d.low, 0.1)} to {number_text(d.high, 0.1)}",
+            *(f"{100.0 * share:.0f}" for share in d.shares),
+        )
+        for d in found
+    ]
+    widest = max(found, key=lambda d: d.high - d.low)
+    head = (
+        "Quantity", "Value ± standard uncertainty", "95 % interval about it [%]",
+        *(f"{kind[:1].upper()}{kind[1:]} [% of variance]" for kind in SOURCE_COLOURS),
+    )  # fmt: skip
+    return Figure(
+        paint=lambda axes: intervals(characterisation, axes, names=names),
+        name=name,
+        title=title,
+        size=(WIDTH, FRAME + ROW * len(found)),
+        shows=(
+            f"95 % intervals of {len(found)} quantities about their values, parted by source of "
+            f"doubt; the widest is {widest.label}, {rows[found.index(widest)][2]} %."
+        ),
+        caption="A bar reaches from the lower to the upper limit; its parts are shares of the variance.",
+        table=numbers(title, head, rows, texts=(0,)),
+    )
+
+
+def _correlation_figure(characterisation: Characterisation) -> Figure:
+    names, matrix = correlated(characterisation)
+    last = len(names) - 1
+    rows = [
+        (
+            f"{i + 1} {typeset(name)}",
+            *(number_text(float(matrix[i, j]), 0.01) if j < i else "" for j in range(last)),
+        )
+        for i, name in enumerate(names)
+    ]
+    pairs = [(abs(float(matrix[i, j])), i, j) for i in range(len(names)) for j in range(i)]
+    size, i, j = max(pairs)
+    return Figure(
+        paint=lambda axes: correlation(characterisation, axes),
+        name="correlation",
+        title="Which quantities go together",
+        size=(max(2.5 + CELL * len(names), WIDE[0]), max(0.9 + CELL * len(names), 2.4)),
+        shows=(
+            f"Correlation of {len(names)} quantities; the closest are {names[i]} and "
+            f"{names[j]}, {number_text(size, 0.01)} in size."
+        ),
+        caption=(
+            "The larger a square, the closer two go together: what the data hardly tell apart. An error in "
+            "one comes with an error in the other. Intervals of results that use both take that into account."
+        ),
+        table=numbers("Correlation [1]", ("Quantity", *(str(k + 1) for k in range(last))), rows, texts=(0,)),
+    )

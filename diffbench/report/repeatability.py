@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from diffbench.answers.repeatability import Outlying, Repeatability
-from diffbench.report.layout import headed, item, wrapped
+from diffbench.report.document import Sentence, bare, item
 from diffbench.report.rounding import interval_text, number_text, with_unit
+from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import label, printable
 
 __all__ = ["repeatability_summary"]
@@ -14,13 +15,6 @@ PER_CENT = 100.0
 
 def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
     """Repeatability as text for a terminal.
-
-    Parameters
-    ----------
-    result : Repeatability
-        The result.
-    width : int
-        Columns of a line.
 
     Returns
     -------
@@ -45,20 +39,18 @@ def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
             )
         )
         tests.append((label(name), *(_test(test) for test in q.tests)))
-    blocks = [
-        wrapped(head, width),
-        headed(("", "mean", "s_r", "s_r, relative (95 %)", "limit r = 2.8 s_r"), rows, width),
-        ["Outlying repeats", *headed(("", "Cochran", "Grubbs"), tests, width)],
-        [line for text in result.findings for line in item(printable(text), width)],
-        [
-            line
-            for name, why in result.not_determined.items()
-            for line in item(f"{label(name)}: {printable(why)}", width)
-        ],
-        ["For the rig file:"],
-        result.paste.rstrip("\n").split("\n"),
+    quantities = ("", "mean", "s_r", "s_r, relative (95 %)", "limit r = 2.8 s_r")
+    unknown = result.not_determined.items()
+    sections = [
+        Section("", (Sentence(head),)),
+        Section("", (bare(rows, head=quantities),)),
+        Section("Outlying repeats", (bare(tests, head=("", "Cochran", "Grubbs")),)),
+        Section("", tuple(item(printable(text)) for text in result.findings)),
+        Section("", tuple(item(f"{label(name)}: {printable(why)}") for name, why in unknown)),
+        Section("", (Sentence("For the rig file:"),)),
+        Section("", (lambda _: result.paste.rstrip("\n").split("\n"),)),
     ]
-    return "\n\n".join("\n".join(block) for block in blocks if block)
+    return text_of(sections, width)
 
 
 def _test(test: Outlying) -> str:

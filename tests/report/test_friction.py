@@ -9,13 +9,14 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from diffbench.report import friction_figures
-from diffbench.report.friction_curves import (
+from diffbench import figures
+from diffbench.report.friction import (
     bias_curve,
     friction_cells,
     friction_curve,
     friction_scale,
     reference_place,
+    run_starts,
 )
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -99,11 +100,11 @@ def test_figures_return_their_axes_with_units(
     """Every axis names its unit in brackets."""
     evidence = complete.evidence
     for draw in (
-        lambda a: friction_figures.friction(complete, a),
-        lambda a: friction_figures.friction(complete, a, over="plate"),
-        lambda a: friction_figures.torque_bias(complete, complete_map, a),
-        lambda a: friction_figures.temperatures(evidence, a),
-        lambda a: friction_figures.plate_heat(evidence, a),
+        lambda a: figures.friction(complete, a),
+        lambda a: figures.friction(complete, a, over="plate"),
+        lambda a: figures.torque_bias(complete, complete_map, a),
+        lambda a: figures.temperatures(evidence, a),
+        lambda a: figures.plate_heat(evidence, a),
     ):
         fresh = Figure().add_subplot()
         assert draw(fresh) is fresh
@@ -116,20 +117,20 @@ def test_friction_without_a_coefficient_is_relative(complete: Characterisation, 
     known = {k: v for k, v in complete.parameters.items() if k != "friction_coefficient"}
     bare = complete.model_copy(update={"parameters": known}).with_evidence(complete.evidence)
     assert friction_scale(bare) is None
-    assert "reference = 1" in friction_figures.friction(bare, axes).get_ylabel()
+    assert "reference = 1" in figures.friction(bare, axes).get_ylabel()
     assert friction_scale(complete) == (0.1104, 0.0038)
 
 
 def test_runs_follow_one_another(complete: Characterisation) -> None:
     """Two sweeps of the same length, a pause of 3 % of all between them; readings by hand have no time."""
-    (first, start, length), (second, later, _) = friction_figures.run_starts(complete.evidence)
+    (first, start, length), (second, later, _) = run_starts(complete.evidence)
     assert (first, second, start) == (0, 1, 0.0)
     assert later == pytest.approx(length * 1.06)
 
 
 def test_heat_is_half_the_torque_times_the_speed(complete: Characterisation, axes: Axes) -> None:
     """q = T |dw|/2, in kW: the largest of the first run by hand."""
-    friction_figures.plate_heat(complete.evidence, axes)
+    figures.plate_heat(complete.evidence, axes)
     evidence = complete.evidence
     here = evidence.run < 2
     most = float((0.5 * evidence.locking[here] * evidence.speed_difference[here]).max()) / 1e3

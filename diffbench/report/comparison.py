@@ -1,0 +1,522 @@
+"""Two states of a unit, in a terminal and as pictures: both maps, what changed, corner entry, the difference
+as a map."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, TypeGuard
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
+from diffbench.report.conformity import limits_table
+from diffbench.report.document import Sentence, bare, item
+from diffbench.report.locking_torque import INPUT_TORQUE, LOCKING_TORQUE, branch_curve
+from diffbench.report.map_contours import WASH, hatch_untested, round_levels
+from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
+from diffbench.report.style import (
+    DARK_LABEL,
+    INK,
+    MUTED,
+    PAPER,
+    STATE_COLOURS,
+    TEXT_SIZE,
+    TICK_SIZE,
+    dress,
+    gain_scale,
+    in_ratios,
+    legend_above,
+    scale,
+)
+from diffbench.report.terminal import Block, Section, text_of
+from diffbench.report.wording import humanised, label, printable, source_text
+from diffbench.results.locking_map import Branch, LockingMap
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "before_after",
+    "change_rows",
+    "changes",
+    "comparison_figure",
+    "comparison_summary",
+    "corner_change",
+    "difference",
+    "difference_levels",
+    "drawable",
+    "reference_layer",
+]
+
+PER_CENT = 100.0
+#: What the reasons of a comparison speak of, besides the quantities of a result.
+NAMED_IN_REASONS = ("face_wear", "preload_loss", "ramp_bias_drive", "ramp_bias_coast")
+MILLIMETRES = 1e3
+STATE_LINES = {"before": "-", "after": (0, (5, 2))}
+STATE_MARKS = {"before": "o", "after": "s"}
+BOTH_BRANCHES: tuple[Branch, ...] = ("loading", "unloading")
+Array = NDArray[np.float64]
+MOST_LEVELS = 9
+#: Dots over what is not significant, as dense as to be seen on every shade.
+NOT_SIGNIFICANT = "..."
+MICROMETRES = 1e6
+
+
+def before_after(
+    before: LockingMap,
+    after: LockingMap,
+    axes: Axes,
+    *,
+    speed_difference: float,
+    temperature: float,
+    names: tuple[str, str] = ("before", "after"),
+) -> Axes:
+    """Locking torque over input torque of two states, while the torque rises, with 95 % bands.
+
+    Parameters
+    ----------
+    before, after : LockingMap
+        Maps of both states.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    speed_difference, temperature : float
+        Where [rad/s, °C].
+    names : pair of str
+        What the states are called.
+
+    Returns
+    -------
+    The axes; thin where a map is an extrapolation.
+    """
+    for which, locking_map, name in zip(STATE_COLOURS, (before, after), names, strict=True):
+        curve = branch_curve(
+            locking_map, "loading", speed_difference=speed_difference, temperature=temperature
+        )
+        colour, line = STATE_COLOURS[which], STATE_LINES[which]
+        strong = np.where(curve.tested, curve.value, np.nan)
+        axes.plot(
+            curve.input_torque, strong, linestyle=line, color=colour, linewidth=2.4, zorder=4, label=name
+        )
+        axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=0.9, zorder=3.5)
+        axes.fill_between(
+            curve.input_torque, curve.low, curve.high, color=colour, alpha=0.25, linewidth=0, zorder=3,
+            label=f"95 % band, {name}",
+        )  # fmt: skip
+    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    axes.set_ylim(bottom=0.0)
+    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
+    return legend_above(axes)
+
+
+def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
+    """The changes that are relative, in the order of the comparison."""
+    return [(name, change) for name, change in comparison.changes.items() if change.relative]
+
+
+def changes(comparison: Comparison, axes: Axes) -> Axes:
+    """What changed between two states: relative change of each quantity with its 95 % interval.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+
+    Returns
+    -------
+    The axes. Filled marks have changed, open ones are as before within their doubt.
+    """
+    rows = change_rows(comparison)
+    for row, (_, change) in enumerate(rows):
+        value, low, high = (PER_CENT * number for number in (change.change, change.low, change.high))
+        axes.errorbar(
+            [value], [row], xerr=[[value - low], [high - value]], fmt=STATE_MARKS["after"], color=INK,
+            markerfacecolor=INK if change.significant else PAPER, markeredgewidth=1.6, markersize=8.0,
+            elinewidth=1.8, capsize=4.0, zorder=4,
+        )  # fmt: skip
+        axes.annotate(
+            "changed" if change.significant else "as before",
+            (1.0, row),
+            xycoords=("axes fraction", "data"),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            color=INK if change.significant else MUTED,
+            size=TICK_SIZE,
+        )
+    axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
+    axes.set_yticks(range(len(rows)), [label(name) for name, _ in rows])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    dress(axes, across="change and its 95 % interval [% of before]", upward="")
+    axes.spines["left"].set_visible(False)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(visible=False, axis="y")
+    return axes
+
+
+def corner_change(comparison: Comparison, axes: Axes) -> Axes:
+    """Locking torque at corner entry, before and after, over engine braking.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+
+    Returns
+    -------
+    The axes; the bars on the later state are the 95 % interval of the change.
+    """
+    torque = np.array([c.input_torque_Nm for c in comparison.conditions])
+    for which, values in (
+        ("before", [c.before_Nm for c in comparison.conditions]),
+        ("after", [c.after_Nm for c in comparison.conditions]),
+    ):
+        axes.plot(
+            torque, values, linestyle=STATE_LINES[which], marker=STATE_MARKS[which], markersize=7.0,
+            color=STATE_COLOURS[which], linewidth=2.0, markeredgecolor=PAPER, zorder=4, label=which,
+        )  # fmt: skip
+    before = np.array([c.before_Nm for c in comparison.conditions])
+    axes.vlines(
+        torque,
+        before + np.array([c.low_Nm for c in comparison.conditions]),
+        before + np.array([c.high_Nm for c in comparison.conditions]),
+        color=STATE_COLOURS["after"], linewidth=1.8, zorder=3.5, label="95 % interval of the change",
+    )  # fmt: skip
+    axes.set_ylim(bottom=0.0)
+    dress(axes, across="input torque, engine braking [N·m]", upward=LOCKING_TORQUE)
+    return legend_above(axes)
+
+
+def comparison_figure(
+    comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
+) -> Figure:
+    """The whole picture of a comparison: both maps, what changed, corner entry and the map of the difference,
+    loading and unloading, where they were worked out.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The result.
+    before, after : LockingMap
+        Maps of both states.
+    reference : mapping
+        Reference condition of the earlier state: where the maps are drawn.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    temperature = reference["temperature_degC"]
+    apart = comparison.difference_map if drawable(comparison.difference_map) else None
+    count = 3 if comparison.conditions else 2
+    with mpl.rc_context():
+        mpl.rcdefaults()  # settings of the surroundings do not reach the picture
+        rows = 1 if apart is None else 2
+        figure = Figure(figsize=(5.4 * count, 4.8 * rows), layout="constrained", facecolor="white")
+        parts = figure.subfigures(rows, 1, squeeze=False)[:, 0]
+        panels = parts[0].subplots(1, count)
+        before_after(
+            before,
+            after,
+            panels[0],
+            speed_difference=reference["speed_difference_rad_s"],
+            temperature=temperature,
+        )
+        changes(comparison, panels[1])
+        if comparison.conditions:
+            corner_change(comparison, panels[2])
+        if apart is not None:
+            layer = reference_layer(apart, temperature)
+            heat = apart.temperature_degC[layer]
+            for panel, branch in zip(parts[1].subplots(1, 2), BOTH_BRANCHES, strict=True):
+                difference(apart, panel, branch=branch, temperature=layer)
+                title = f"change of locking torque [N·m], {branch}, {heat:.3g} °C"
+                panel.set_title(title, loc="left", color=INK, size=TEXT_SIZE, pad=26.0)
+    return figure
+
+
+def drawable(found: DifferenceMap | None) -> TypeGuard[DifferenceMap]:
+    """Whether a difference reaches over an area, so that it can be drawn as one."""
+    return found is not None and min(len(found.input_torque_Nm), len(found.speed_difference_rad_s)) >= 2
+
+
+def reference_layer(found: DifferenceMap, temperature: float) -> int:
+    """Index of the temperature of a difference that lies nearest to one [°C]."""
+    return int(np.argmin(np.abs(np.array(found.temperature_degC) - temperature)))
+
+
+def difference_levels(found: DifferenceMap) -> Array:
+    """Round levels [N·m] that serve both branches and all temperatures of a difference."""
+    every = np.concatenate([np.ravel(found.branches[b].change_Nm) for b in ("loading", "unloading")])
+    return round_levels(float(every.min()), float(every.max()), MOST_LEVELS)
+
+
+def difference(
+    found: DifferenceMap,
+    axes: Axes,
+    *,
+    branch: Branch = "loading",
+    temperature: int = 0,
+    levels: Array | None = None,
+) -> Axes:
+    """Filled contours of what changed in locking torque, later less earlier state, of one branch.
+
+    Parameters
+    ----------
+    found : DifferenceMap
+        The difference, with at least two input torques and two speed differences.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    branch : str
+        "loading", "unloading" or "mean".
+    temperature : int
+        Index along the temperatures of the difference.
+    levels : numpy.ndarray or None
+        Rising levels [N·m]; those of `difference_levels` by default, for several figures to share.
+
+    Returns
+    -------
+    The axes. Lines bear the change with its sign, darker is a larger change, blue a loss and brown a gain;
+    dots lie where the 95 % interval holds no change, too, hatching where one of the states was not tested.
+
+    Raises
+    ------
+    ValueError
+        The difference has a single input torque or speed difference.
+    """
+    if not drawable(found):
+        msg = "a map of a difference needs at least two input torques and two speed differences"
+        raise ValueError(msg)
+    torque, speed = np.array(found.input_torque_Nm), np.array(found.speed_difference_rad_s)
+    table = found.branches[branch]
+    values, low, high = (
+        np.array(listed)[:, :, temperature].T for listed in (table.change_Nm, table.low_Nm, table.high_Nm)
+    )
+    levels = difference_levels(found) if levels is None else levels
+    axes.contourf(torque, speed, values, levels=levels, colors=_shades(levels))
+    lines = axes.contour(
+        torque, speed, values, levels=levels, colors=[DARK_LABEL],
+        linewidths=[1.8 if abs(level) < 1e-9 else 0.6 for level in levels],
+    )  # fmt: skip
+    if speed[0] > 0.0:
+        in_ratios(axes, "y")
+    axes.set_xlim(float(torque[0]), float(torque[-1]))
+    axes.set_ylim(float(speed[0]), float(speed[-1]))
+    beyond = np.maximum(low, -high)  # positive where zero is not in the interval
+    doubtful = bool((beyond <= 0.0).any())
+    if doubtful:
+        lowest = min(float(beyond.min()), -1.0)
+        axes.contourf(
+            torque,
+            speed,
+            beyond,
+            levels=[lowest, 0.0],
+            colors=[(1.0, 1.0, 1.0, WASH)],
+            hatches=[NOT_SIGNIFICANT],
+        )
+    tested = np.array(table.tested)[:, :, temperature].T
+    hatch_untested(axes, tested, torque, speed)
+    numbers = axes.clabel(
+        lines, fmt=lambda level: f"{level:+g}" if level else "0", fontsize=9.5, colors=[INK], inline=False
+    )
+    for number in numbers:
+        number.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.2, "alpha": 0.85})
+        number.set_rotation(0.0)
+    axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
+    dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
+    axes.grid(visible=False)
+    return _key(axes, doubtful=doubtful, untested=not tested.all())
+
+
+def _shades(levels: Array) -> list[tuple[float, float, float, float]]:
+    """Colours between levels: the larger the change, the darker, losses and gains in two tones."""
+    losses, gains = scale(), gain_scale()
+    middles = 0.5 * (levels[:-1] + levels[1:])
+    depth = 0.04 + 0.92 * np.abs(middles) / float(np.abs(middles).max())
+    return [(losses if middle < 0.0 else gains)(share) for middle, share in zip(middles, depth, strict=True)]
+
+
+def _key(axes: Axes, *, doubtful: bool, untested: bool) -> Axes:
+    """What dots and hatching mean, where there are any."""
+    from matplotlib.patches import Patch
+
+    meant = [(doubtful, NOT_SIGNIFICANT, "no change proven (95 %)"), (untested, "//", "not tested in both")]
+    handles = [
+        Patch(facecolor=PAPER, edgecolor=DARK_LABEL, linewidth=0.6, hatch=hatch, label=words)
+        for there, hatch, words in meant
+        if there
+    ]
+    return legend_above(axes, handles=handles) if handles else axes
+
+
+def comparison_summary(result: Comparison, *, width: int = 100) -> str:
+    """A comparison as text for a terminal."""
+    unknown = [f"{label(name)}: needs {needs}" for name, needs in result.not_determined.items()]
+    sections = [
+        _head(result),
+        _changes(result, main=True),
+        _changes(result, main=False),
+        _wear(result),
+        Section("Limits (ISO 14253-1)", (limits_table(result.limits),)),
+        _next_event(result),
+        _conditions(result),
+        _list("What that says", result.readings),
+        _list("What both results share", result.common),
+        _list("Read with care", result.caveats),
+        _list("Not determined, and what would determine it", unknown),
+        _power(result),
+    ]
+    return text_of(sections, width)
+
+
+def _head(result: Comparison) -> Section:
+    before, after = result.before, result.after
+    unit = printable(before.unit, limit=40)
+
+    def side(dates: list[str], build: str) -> str:
+        return (
+            f"{', '.join(printable(date, limit=20) for date in dates)} (build {printable(build, limit=60)})"
+        )
+
+    word = result.verdict.upper()
+    text = f"Unit {unit}: {side(before.dates, before.build)} against {side(after.dates, after.build)}"
+    reasons = "; ".join(humanised(printable(reason), NAMED_IN_REASONS) for reason in result.reasons)
+    return Section("", (Sentence(text), Sentence(reasons, first=f"{word}  ")))
+
+
+def _changes(result: Comparison, *, main: bool) -> Section:
+    names = ("preload_torque", "friction", "spring_force")
+    rows = [_row(name, change) for name, change in result.changes.items() if (name in names) == main]
+    if not rows:
+        return Section()
+    heading = (
+        "What changed, and its 95 % interval"
+        if main
+        else "Ramps, friction surface and oil, held against the doubt of the fits alone"
+    )
+    blocks: list[Block] = [bare(rows, head=("", "before", "after", "change", "95 % interval", ""))]
+    carried = [
+        f"{label(name)} {with_unit(number_text(change.carried, change.carried * change.u), change.unit)}"
+        for name, change in result.changes.items()
+        if main and name in names and change.carried is not None
+    ]
+    if carried:
+        text = f"carried over from before by that change: {', '.join(carried)}"
+        blocks.append(
+            Sentence(f"{text}; the numbers of each result itself rest on its own sheet", first="  ")
+        )
+    doubts: dict[str, list[str]] = {}
+    for name, change in result.changes.items():
+        if main and name in names and change.budget:
+            doubts.setdefault(source_text(next(iter(change.budget))), []).append(label(name))
+    for source, of in doubts.items():
+        blocks.append(Sentence(f"largest doubt, {', '.join(of)}: {source}", first="  "))
+    return Section(heading, tuple(blocks))
+
+
+def _row(name: str, change: Change) -> tuple[str, ...]:
+    if change.relative:
+        u = PER_CENT * change.u
+        step = f"{number_text(PER_CENT * change.change, u)} %"
+        interval = f"{interval_text(PER_CENT * change.low, PER_CENT * change.high, u)} %"
+        size = abs(change.before or 0.0) * change.u
+    else:
+        step = number_text(change.change, change.u)
+        interval = interval_text(change.low, change.high, change.u)
+        size = change.u
+    before = "" if change.before is None else number_text(change.before, size)
+    after = "" if change.after is None else number_text(change.after, size)
+    name = label(name) if change.unit == "1" else f"{label(name)}, {change.unit}"
+    return name, before, after, step, interval, "changed" if change.significant else "as before"
+
+
+def _wear(result: Comparison) -> Section:
+    found = result.wear
+    if found is None:
+        return Section()
+    face, u = MICROMETRES * found.face_wear_m, MICROMETRES * found.face_wear_u_m
+    ends = MICROMETRES * found.face_wear_low_m, MICROMETRES * found.face_wear_high_m
+    height, height_u = MICROMETRES * found.height_loss_m, MICROMETRES * found.height_loss_u_m
+    text = (
+        f"Height lost at the spring {number_text(height, height_u)} µm; mean wear of a face "
+        f"{number_text(face, u)} µm (95 %: {interval_text(*ends, u)}), over {found.faces} faces of a pack"
+    )
+    if found.shim_change_m:
+        text += f", with {MICROMETRES * found.shim_change_m:+.0f} µm of shim"
+    return Section("", (Sentence(text),))
+
+
+def _next_event(result: Comparison) -> Section:
+    found = result.next_event
+    if found is None:
+        return Section()
+    between = found.events_between
+    stretch = "stretch like that" if between == 1 else f"event like the {between}"
+    way = "" if found.distance_m is None else f" ({found.distance_m / 1000.0:.4g} km)"
+    text = f"after one more {stretch} between both states{way}, if wear goes on in a straight line as there:"
+    return Section(
+        f"Will it last the next event? {found.answer.upper()}",
+        (Sentence(text, first="  "), *(item(_held(limit)) for limit in found.limits)),
+    )
+
+
+def _held(limit: HeldLimit) -> str:
+    factor, unit = (MICROMETRES, "µm") if limit.unit == "m" else (1.0, limit.unit)
+    if limit.quantity == "preload_loss":
+        factor, unit = PER_CENT, "%"
+    end = limit.low if limit.low is not None else limit.high or 0.0
+    u = factor * limit.u
+    value = f"{number_text(factor * limit.value, u)} ± {number_text(u, u)}"
+    side = "from" if limit.low is not None else "up to"
+    return (
+        f"{label(limit.quantity)} {with_unit(value, unit)}; the limit, {side} "
+        f"{with_unit(number_text(factor * end), unit)}, is held with a chance of {chance_text(limit.chance)}"
+    )
+
+
+def _conditions(result: Comparison) -> Section:
+    if not result.conditions:
+        return Section()
+    one = result.conditions[0]
+    heading = (
+        f"Locking torque at corner entry, {number_text(one.speed_difference_rad_s, 0.1)} rad/s speed "
+        f"difference, {one.temperature_degC:g} °C"
+    )
+    rows = []
+    for c in result.conditions:
+        u = max((c.high_Nm - c.low_Nm) / 3.92, 1e-9)
+        rows.append(
+            (
+                f"{number_text(c.input_torque_Nm, 1.0)} N·m",
+                number_text(c.before_Nm, u),
+                number_text(c.after_Nm, u),
+                number_text(c.change_Nm, u),
+                interval_text(c.low_Nm, c.high_Nm, u),
+                "tested" if c.tested else "extrapolated",
+            )
+        )
+    head = ("engine braking", "before", "after", "change, N·m", "95 % interval", "")
+    return Section(heading, (bare(rows, head=head, flush=(1, 2, 3)),))
+
+
+def _list(heading: str, texts: list[str]) -> Section:
+    return Section(heading, tuple(item(printable(text)) for text in texts))
+
+
+def _power(result: Comparison) -> Section:
+    if result.detectable_loss is None:
+        return Section()
+    text = (
+        f"A loss of preload of {PER_CENT * result.detectable_loss:.1f} % or more would be shown with a "
+        "chance of 95 %; false alarms are held at 5 % over all questions. "
+    )
+    if result.visits_for_5_percent is None:
+        text += "No number of refits shows a loss of 5 % with these doubts."
+    elif result.visits_for_5_percent > 1:
+        visits = result.visits_for_5_percent
+        text += f"To show 5 % so surely, test each state {visits} times, refitted in between."
+    return Section("", (Sentence(text.strip()),))

@@ -1,0 +1,524 @@
+"""What a result says: the verdict, the one thing to read; its tables; its sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from diffbench.report.conformity import limits_text
+from diffbench.report.document import Table, typeset
+from diffbench.report.rounding import interval_text, number_text, with_unit
+from diffbench.report.wording import (
+    KEY_QUANTITIES,
+    humanised,
+    key_names,
+    label,
+    label_of,
+    limit_text,
+    names_by_build,
+    printable,
+    seen_in,
+    share_text,
+    shared_names,
+    source_text,
+    split_name,
+)
+from diffbench.results.characterisation import Characterisation, SheetCheck
+from diffbench.results.conformity import conformity
+from diffbench.results.map_limits import friction_law_of
+
+__all__ = [
+    "RUNS_THAT_HELP",
+    "UNITS",
+    "Outcome",
+    "Verdict",
+    "adequacy_table",
+    "bench_error_table",
+    "budget_summary",
+    "budget_table",
+    "check_text",
+    "correlation_table",
+    "coverage_text",
+    "disagrees",
+    "dropped_table",
+    "fit_text",
+    "form_table",
+    "input_table",
+    "key_table",
+    "law_text",
+    "limit_table",
+    "limited_name",
+    "needs_text",
+    "next_steps_text",
+    "next_tests_text",
+    "other_table",
+    "sheet_table",
+    "unit_line",
+    "verdict",
+]
+
+# An axis of a matrix that shows less than that is no news.
+WORTH_SHOWING = 0.7
+MOST_PAIRS = 12
+#: Of the bench's constants, by the first word of their names; gains, ratios and efficiencies have none.
+UNITS = {
+    "gain": "",
+    "zero": "N·m",
+    "tare": "N·m",
+    "drag": "N·m",
+    "drift": "N·m",
+    "hysteresis": "N·m",
+    "lag": "s",
+    "inertia": "kg·m²",
+    "ratio": "",
+    "efficiency": "",
+}
+# Two standard uncertainties: once in twenty times by chance alone.
+DISAGREEMENT = 2.0
+Outcome = Literal["within", "outside", "not proven", "no limits"]
+WORDS: dict[Outcome, str] = {
+    "within": "Within limits",
+    "outside": "Out of limits",
+    "not proven": "Limits not proven",
+    "no limits": "No limits stated",
+}
+RUNS_THAT_HELP = "Which run would help most: standard uncertainty now, to what is predicted"
+GAINS_SHOWN = 4
+
+
+def _table(
+    caption: str,
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    numbers: Sequence[int] = (),
+    *,
+    literal: bool = False,
+) -> Table:
+    """A table whose numbers are typeset and whose texts can neither steer nor flood the page."""
+    safe = [[printable(cell) for cell in row] for row in rows]
+    set_rows = tuple(tuple(typeset(c) if i in numbers else c for i, c in enumerate(row)) for row in safe)
+    return Table(caption, tuple(head), set_rows, tuple(numbers), literal)
+
+
+def key_table(characterisation: Characterisation) -> Table:
+    """Key numbers: value with standard uncertainty, 95 % interval, largest source of doubt."""
+    return _quantities(characterisation, key_names(characterisation)[0], "Key numbers")
+
+
+def other_table(characterisation: Characterisation) -> Table:
+    """All other quantities, as the key numbers."""
+    return _quantities(characterisation, key_names(characterisation)[1], "Friction, oil and heat behind them")
+
+
+def _quantities(characterisation: Characterisation, names: Sequence[str], caption: str) -> Table:
+    rows = []
+    for name in names:
+        parameter = characterisation.parameters[name]
+        seen = seen_in(characterisation, name)
+        needs = f"needs {humanised(parameter.needs or 'more data', characterisation.parameters)}"
+        rows.append(
+            (
+                typeset(seen.label),
+                seen.full,
+                seen.interval or "none",
+                seen.doubt if seen.determined else needs,
+            )
+        )
+    head = ("Quantity", "Value ± standard uncertainty", "95 % interval", "Largest doubt, share of variance")
+    return _table(caption, head, rows, (1, 2))
+
+
+def limit_table(characterisation: Characterisation) -> Table | None:
+    """Limits of the build sheet and what was found."""
+    rows = []
+    checks = conformity(characterisation).limits
+    for limit, check in zip(characterisation.limits, checks, strict=True):
+        key = limited_name(characterisation, limit.quantity)
+        found = seen_in(characterisation, key) if key in characterisation.parameters else None
+        low, high = number_text(limit.low), with_unit(number_text(limit.high), limit.unit)
+        value, interval = (
+            ("not determined", "none") if found is None else (found.full, found.interval or "none")
+        )
+        zone, guard, outcome = limits_text(check)[3:]
+        rows.append((label(limit.quantity), f"{low} to {high}", value, interval, zone, guard, outcome))
+    head = (
+        "Quantity",
+        "Limits",
+        "Value ± standard uncertainty",
+        "95 % interval",
+        "Zone of acceptance",
+        "Guard band",
+        "Outcome (ISO 14253-1)",
+    )
+    return _table("Limits of the build sheet", head, rows, (1, 2, 3, 4, 5)) if rows else None
+
+
+def budget_table(characterisation: Characterisation) -> Table:
+    """Every quantity's budget: which part of its standard uncertainty comes from where."""
+    rows = []
+    repeated = shared_names(characterisation)
+    for name, parameter in characterisation.parameters.items():
+        if parameter.value is None or not parameter.u or name in repeated:
+            continue
+        for source, size in sorted(parameter.budget.items(), key=lambda item: -item[1]):
+            share = (size / parameter.u) ** 2
+            if share < 1e-4:
+                continue
+            part = with_unit(number_text(size, size), parameter.unit)
+            rows.append(
+                (
+                    seen_in(characterisation, name).label,
+                    source_text(source),
+                    part,
+                    share_text(size, parameter.u),
+                )
+            )
+    head = ("Quantity", "Source of doubt", "Part of the standard uncertainty", "Share of variance")
+    return _table("Uncertainty budget of every quantity", head, rows, (2, 3))
+
+
+def budget_summary(characterisation: Characterisation) -> Table:
+    """The sources that make up nearly all of each key number's variance, in one line each."""
+    rows = []
+    for name in key_names(characterisation)[0]:
+        parameter = characterisation.parameters[name]
+        if parameter.value is None:
+            continue
+        seen = seen_in(characterisation, name)
+        ranked = sorted(parameter.budget.items(), key=lambda item: -item[1])
+        parts = [
+            f"{source_text(source)} {share_text(size, parameter.u)}"
+            for source, size in ranked
+            if parameter.u and (size / parameter.u) ** 2 >= 0.01
+        ]
+        rows.append((typeset(seen.label), seen.full, "; ".join(parts) or seen.doubt))
+    head = ("Quantity", "Value ± standard uncertainty", "Where the variance comes from")
+    return _table("Uncertainty budget of the key numbers", head, rows, (1,))
+
+
+def adequacy_table(characterisation: Characterisation) -> Table:
+    """Whether the residual has a course along any axis."""
+    rows = [
+        (
+            item.axis,
+            number_text(item.ratio, 0.1),
+            str(item.bins),
+            typeset(item.worst) or "too few cells to say",
+        )
+        for item in characterisation.diagnostics.adequacy
+    ]
+    head = ("Residual over", "Scatter of bin means, 1 = noise", "Bins", "Largest")
+    return _table("Adequacy of the model", head, rows, (1, 2))
+
+
+def bench_error_table(characterisation: Characterisation) -> Table | None:
+    """What the sweeps say about the bench's own constants."""
+    rows = [
+        (
+            name.replace("_", " "),
+            " ".join((number_text(item["stated_u"], item["stated_u"]), _unit_of(name))).rstrip(),
+            f"{number_text(item['standard_uncertainties'], 0.1)} ± {number_text(item['u'], 0.1)}",
+        )
+        for name, item in characterisation.diagnostics.bench_errors.items()
+    ]
+    head = (
+        "Constant of the bench",
+        "Stated standard uncertainty",
+        "Error found, in stated standard uncertainties",
+    )
+    return _table("Bench errors as the sweeps see them", head, rows, (1, 2)) if rows else None
+
+
+def _unit_of(constant: str) -> str:
+    return UNITS.get(constant.partition(" ")[0], "")
+
+
+def sheet_table(characterisation: Characterisation) -> Table | None:
+    """Build sheet against bench."""
+    rows = []
+    for check in characterisation.sheet_checks:
+        numbers, agreement = check_text(check)
+        if disagrees(check):
+            agreement += f"; {humanised(check.readings, characterisation.parameters)}"
+        rows.append((humanised(check.quantity, characterisation.parameters), typeset(numbers), agreement))
+    head = ("Quantity", "Bench and sheet", "Verdict")
+    return _table("Build sheet against bench", head, rows, (1,)) if rows else None
+
+
+def dropped_table(characterisation: Characterisation) -> Table | None:
+    """Samples that the fit does not use, by recording and reason."""
+    rows = [
+        (run, reason, str(count))
+        for run, reasons in characterisation.diagnostics.dropped.items()
+        for reason, count in reasons.items()
+    ]
+    head = ("Recording", "Reason", "Samples")
+    return _table("Samples not used, and why", head, rows, (2,), literal=True) if rows else None
+
+
+def correlation_table(characterisation: Characterisation) -> Table | None:
+    """The pairs of quantities that the data tell apart least."""
+    names, matrix = characterisation.correlation.names, characterisation.correlation.matrix
+    pairs = [
+        (abs(matrix[i][j]), label(names[i]), label(names[j]), number_text(matrix[i][j], 0.01))
+        for i in range(len(names))
+        for j in range(i)
+    ]
+    pairs = sorted((p for p in pairs if p[0] >= WORTH_SHOWING), reverse=True)[:MOST_PAIRS]
+    if not pairs:
+        return None
+    head = ("Quantity", "With", "Correlation")
+    return _table("Quantities that go together", head, [pair[1:] for pair in pairs], (2,))
+
+
+def form_table(characterisation: Characterisation) -> Table:
+    """Forms of the model that count, and the evidence for the preload law."""
+    rows = [
+        (
+            f"{form.law}, {friction_law_of(form).words}",
+            f"{100 * form.weight:.0f} %",
+            _behind(characterisation.law.information.get(form.law)),
+        )
+        for form in characterisation.forms
+    ]
+    rows += [
+        (law, "0 %", _behind(behind))
+        for law, behind in characterisation.law.information.items()
+        if all(form.law != law for form in characterisation.forms)
+    ]
+    head = ("Form of the model", "Weight", "Bayesian information behind the best law")
+    return _table("Forms of the model", head, rows, (1, 2))
+
+
+def _behind(information: float | None) -> str:
+    """In the words of the verdict: of a law that is hopeless, which is not searched to the end, digits mean
+    nothing."""
+    return "more than 1000" if information is not None and information >= 1000.0 else number_text(information)
+
+
+def input_table(characterisation: Characterisation) -> Table:
+    """Every file that went in, by its digest."""
+    rows = list(characterisation.provenance.inputs.items())
+    return _table("Files that went in", ("File", "SHA-256"), rows, literal=True)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """``outcome`` over all limits, its ``words``, one sentence a limit, and the reasons to read the numbers
+    with care."""
+
+    outcome: Outcome
+    words: str
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def trust(self) -> str:
+        """Whether the fit can be relied on, in one sentence."""
+        if not self.cautions:
+            return "Nothing in the data or the fit speaks against these numbers."
+        return "Read with care: " + "; ".join(self.cautions) + "."
+
+
+def verdict(characterisation: Characterisation) -> Verdict:
+    """Verdict on limits and fit.
+
+    One limit outside makes the whole outside, one not proven leaves the whole not proven. A limit is proven
+    to be held or broken only where the whole 95 % interval is on one side (the decision rule of ISO 14253-1).
+    """
+    outcomes = [limit.verdict for limit in characterisation.limits]
+    outcome: Outcome = "within" if outcomes else "no limits"
+    if "outside" in outcomes:
+        outcome = "outside"
+    elif "not proven" in outcomes:
+        outcome = "not proven"
+    sentences = tuple(_limit_lines(characterisation))
+    if not sentences:
+        sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
+    return Verdict(outcome, WORDS[outcome], sentences, tuple(_cautions(characterisation)))
+
+
+def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
+    """One sentence for each limit of the build sheet."""
+    for limit in characterisation.limits:
+        key = limited_name(characterisation, limit.quantity)
+        item = characterisation.parameters.get(key)
+        allowed = limit_text(limit.low, limit.high, limit.unit)
+        name = label_of(split_name(limit.quantity)[0], split_name(key)[1])
+        if item is None or item.value is None:
+            yield f"{name} is not determined: whether it holds {allowed} is open"
+            continue
+        value = with_unit(number_text(item.value, item.u), item.unit)
+        interval = interval_text(item.low, item.high, item.u)
+        number = f"{name} {value} (95 %: {interval})"
+        if limit.verdict == "within":
+            yield f"{number} is within {allowed}"
+        elif limit.verdict == "outside":
+            side = "below" if item.value < limit.low else "above"
+            yield f"{number} is {side} {allowed}"
+        else:
+            inside = limit.low <= item.value <= limit.high
+            yield (
+                f"{number} lies {'inside' if inside else 'outside'} {allowed}, but its interval reaches "
+                f"{'beyond' if inside else 'into'} it: neither is proven"
+            )
+
+
+def limited_name(characterisation: Characterisation, quantity: str) -> str:
+    """Name of the parameter that a limit is about: of the build that it names, else of the first; the
+    loading one of a ramp bias."""
+    stem, build = split_name(quantity)
+    fitting = (
+        name
+        for (own, of), name in names_by_build(characterisation).items()
+        if own in {stem, f"{stem}_loading"} and build in {"", of}
+    )
+    return next(fitting, quantity)
+
+
+def _bound(name: str) -> str:
+    """An unknown in words; results of earlier versions hold the program's own key of a bench constant.
+
+    >>> _bound("error:6b53:left_torque.gain"), _bound("joint_fraction")
+    ('gain of left torque', 'joint fraction')
+    """
+    if not name.startswith("error:"):
+        return label(name)
+    channel, _, constant = name.rpartition(":")[2].partition(".")
+    return label(f"{constant} of {channel}" if constant else channel)
+
+
+def _cautions(characterisation: Characterisation) -> list[str]:
+    found: list[str] = []
+    diagnostics = characterisation.diagnostics
+    if not diagnostics.converged:
+        found.append("the search did not converge, so the numbers are provisional")
+    if not diagnostics.starts_agree:
+        found.append("searches from different starts ended at different answers")
+    if diagnostics.at_bound:
+        found.append(
+            "ended on a bound of what is plausible: " + ", ".join(_bound(n) for n in diagnostics.at_bound)
+        )
+    misses = [f.severity for f in characterisation.findings if f.name == "model misses"]
+    if not diagnostics.residuals_clean and set(misses) != {"note"}:
+        found.append(
+            "the residual has structure that noise does not explain, and the intervals are widened "
+            f"{diagnostics.misfit_factor**0.5:.2g} times in their noise part"
+        )
+    if characterisation.law.status == "undecided":
+        found.append("the preload law is undecided")
+    found += [
+        "build sheet and bench disagree on "
+        + humanised(printable(check.quantity, limit=120), characterisation.parameters)
+        for check in characterisation.sheet_checks
+        if disagrees(check)
+    ]
+    open_keys = [
+        label(name)
+        for name, item in characterisation.parameters.items()
+        if item.value is None and split_name(name)[0] in KEY_QUANTITIES
+    ]
+    if open_keys:
+        found.append(
+            f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined"
+        )
+    found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
+    return found
+
+
+def disagrees(check: SheetCheck) -> bool:
+    """Whether build sheet and bench are further apart than chance explains."""
+    return not abs(check.standard_uncertainties) <= DISAGREEMENT
+
+
+def check_text(check: SheetCheck) -> tuple[str, str]:
+    """Both numbers of a check, and what their distance says."""
+    apart = abs(check.standard_uncertainties)
+    gap = abs(check.from_bench - check.from_sheet)
+    # the combined standard uncertainty, from the distance that was found
+    u = gap / apart if apart > 0 and gap > 0 else None
+    sheet = with_unit(number_text(check.from_sheet, u), check.unit)
+    numbers = f"bench {number_text(check.from_bench, u)}, sheet {sheet}"
+    how = f"{apart:.1f} standard uncertainties apart"
+    return numbers, f"disagree, {how}" if disagrees(check) else f"agree, {how}"
+
+
+def law_text(characterisation: Characterisation) -> str:
+    """Which preload law, and by what evidence."""
+    law = characterisation.law
+    head = {
+        "measured": f"{law.chosen}, decided by the sweeps",
+        "stated": f"{law.chosen}, stated by the build sheet",
+        "undecided": f"undecided ({law.chosen} fits best so far)",
+    }[law.status]
+    return f"{head}: {printable(law.reason)}"
+
+
+def coverage_text(characterisation: Characterisation) -> str:
+    """What the bench covered."""
+    tested = characterisation.tested
+    if not tested.outline:
+        return "no sweep under slip: nothing of the map is tested"
+    torque = [point[0] for point in tested.outline]
+    speed = [point[1] for point in tested.outline]
+    low, high = tested.temperature_degC
+    return (
+        f"{min(torque):.0f} to {max(torque):.0f} N·m input torque, {number_text(min(speed), 0.1)} to "
+        f"{number_text(max(speed), 1.0)} rad/s speed difference, {low:.0f} to {high:.0f} °C; "
+        "unloading seen up to "
+        f"{tested.drive_unloading_Nm:.0f} N·m in drive and {tested.coast_unloading_Nm:.0f} N·m in coast"
+    )
+
+
+def unit_line(characterisation: Characterisation) -> str:
+    """Which unit and build, made safe to print."""
+    unit, build = printable(characterisation.unit, limit=40), printable(characterisation.build, limit=60)
+    return f"Unit {unit}, build {build}"
+
+
+def needs_text(characterisation: Characterisation) -> list[tuple[str, list[str]]]:
+    """What would determine what is not determined: each need once, with the quantities that wait for it."""
+    waiting: dict[str, list[str]] = {}
+    repeated = shared_names(characterisation)
+    for name, parameter in characterisation.parameters.items():
+        if parameter.value is None and name not in repeated:
+            needs = humanised(printable(parameter.needs or "more data"), characterisation.parameters)
+            waiting.setdefault(needs, []).append(seen_in(characterisation, name).label)
+    return list(waiting.items())
+
+
+def next_steps_text(characterisation: Characterisation) -> list[str]:
+    """Next steps, without those that the list of undetermined quantities already says."""
+    said = {f"{name}: needs {p.needs}" for name, p in characterisation.parameters.items() if p.value is None}
+    return [step for step in characterisation.next_steps if step not in said]
+
+
+def next_tests_text(characterisation: Characterisation) -> list[str]:
+    """Runs that would help, each with the standard uncertainties that it would bring down most, now and
+    then."""
+    lines = []
+    for test in characterisation.next_tests:
+        gains = sorted(test.gains, key=lambda gain: gain.u_then / gain.u_now)[:GAINS_SHOWN]
+        parts = []
+        for gain in gains:
+            now, then = (number_text(u, u) for u in (gain.u_now, gain.u_then))
+            parts.append(f"{label(gain.quantity)} {now} to {with_unit(then, gain.unit)}")
+        more = len(test.gains) - len(gains)
+        also = f"; and {more} more" if more else ""
+        lines.append(f"{test.run}: {'; '.join(parts)}{also}")
+    return lines
+
+
+def fit_text(characterisation: Characterisation) -> str:
+    """How the fit went, in one sentence."""
+    diagnostics = characterisation.diagnostics
+    return (
+        f"{'converged' if diagnostics.converged else 'not converged'}; starts "
+        f"{'agree' if diagnostics.starts_agree else 'disagree'}; residual "
+        f"{number_text(diagnostics.residual_rms_Nm, 0.1)} N·m rms, "
+        f"{'like noise' if diagnostics.residuals_clean else 'with structure'}; {diagnostics.cells} cells "
+        f"from {diagnostics.samples_used} of {diagnostics.samples} samples, worth "
+        f"{diagnostics.effective_samples:.0f} independent ones; "
+        f"noise by {printable(diagnostics.noise_method)}"
+    )

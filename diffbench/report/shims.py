@@ -1,0 +1,182 @@
+"""Shims: which one gives a preload torque, in the terminal, and preload over shims as a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diffbench.answers.shims import ShimAdvice
+from diffbench.report.document import WIDE, Figure, Sentence, bare, item, numbers
+from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
+from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
+from diffbench.report.terminal import Section, text_of
+from diffbench.report.wording import limit_text, names_by_build, printable, split_name
+from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+__all__ = ["ladder_figure", "shim_ladder", "shim_rungs", "shim_summary"]
+
+MILLIMETRES = 1e3
+WAYS = {
+    "ladder": "by the measured ladder",
+    "curve": "by the disc-spring curve through one build",
+    "both": "by the disc-spring curve through all builds",
+}
+
+
+def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
+    """Shim advice as text for a terminal."""
+    best = result.advised
+    u = best.u_Nm
+    text = (
+        f"Unit {printable(result.unit, limit=40)}, preload torque of {number_text(result.target_Nm)} N·m, "
+        f"{WAYS[result.way]}: take a shim of {MILLIMETRES * best.shim_m:.4g} mm. It will give "
+        f"{number_text(best.preload_torque_Nm, u)} N·m, in a new assembly "
+        f"{interval_text(best.low_Nm, best.high_Nm, u)} N·m (95 %)"
+    )
+    if best.chance is not None and result.limits_Nm is not None:
+        allowed = limit_text(*result.limits_Nm, "N·m")
+        text += f", and lands within {allowed} with a chance of {chance_text(best.chance)}"
+    head = ("shim, mm", "preload torque, N·m", "95 % of assemblies", "chance within limits", "")
+    rows = []
+    for c in result.candidates:
+        marks = [w for w, on in (("advised", c == best), ("extrapolated", c.extrapolated)) if on]
+        rows.append(
+            (
+                f"{MILLIMETRES * c.shim_m:.4g}",
+                number_text(c.preload_torque_Nm, c.u_Nm),
+                interval_text(c.low_Nm, c.high_Nm, c.u_Nm),
+                "" if c.chance is None else chance_text(c.chance),
+                ", ".join(marks),
+            )
+        )
+    measured = "; ".join(
+        f"{MILLIMETRES * r.shim_m:.4g} mm {number_text(r.preload_torque_Nm, r.u_Nm)} ± "
+        f"{number_text(r.u_Nm, r.u_Nm)} N·m"
+        for r in result.rungs
+    )
+    exact = f"The target itself lies at {MILLIMETRES * result.exact_shim_m:.3f} mm."
+    sections = [
+        Section("", (Sentence(f"{text}."),)),
+        Section("", (bare(rows, head=head, flush=(0, 1)),)),
+        Section("", (Sentence(f"Measured: {measured}. {exact}"),)),
+        Section("", tuple(item(printable(note)) for note in result.notes)),
+    ]
+    return text_of(sections, width)
+
+
+def ladder_figure(characterisation: Characterisation) -> Figure | None:
+    """Preload torque over shims; None where there are not two builds with different shims."""
+    rungs = shim_rungs(characterisation)
+    if len({facts.shim_m for facts, _ in rungs}) < 2:
+        return None
+    limits = {
+        (limit.low, limit.high)
+        for limit in characterisation.limits
+        if split_name(limit.quantity)[0] == "preload_torque"
+    }
+    one = limits.pop() if len(limits) == 1 else None
+    rows = [
+        (
+            f"{MILLIMETRES * (facts.shim_m or 0.0):.4g}",
+            printable(facts.build, limit=60),
+            with_uncertainty(item.value, item.u, item.unit),
+            interval_text(item.low, item.high, item.u),
+        )
+        for facts, item in rungs
+    ]
+    return Figure(
+        paint=lambda axes: shim_ladder(characterisation, axes, limits=one),
+        name="shim-ladder",
+        title="Preload torque over shims",
+        size=WIDE,
+        shows=(
+            f"Preload torque over shims: {rows[0][2]} at {rows[0][0]} mm to {rows[-1][2]} at "
+            f"{rows[-1][0]} mm."
+        ),
+        caption=(
+            "Each step bears what a millimetre of shim adds. The command diffbench advise says which shim "
+            "gives a target."
+        ),
+        table=numbers(
+            "Preload torque over shims",
+            ("Shim [mm]", "Build", "Preload torque ± standard uncertainty", "95 % interval [N·m]"),
+            rows,
+            texts=(1,),
+        ),
+    )
+
+
+def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Parameter]]:
+    """Builds with a stated shim and a preload torque that is determined, by their shims."""
+    found = []
+    parameters, names = characterisation.parameters, names_by_build(characterisation)
+    for facts in characterisation.builds:
+        name = names.get(("preload_torque", facts.build))
+        if facts.shim_m is not None and name is not None and parameters[name].value is not None:
+            found.append((facts, parameters[name]))
+    return sorted(found, key=lambda rung: rung[0].shim_m or 0.0)
+
+
+def shim_ladder(
+    characterisation: Characterisation, axes: Axes, *, limits: tuple[float, float] | None = None
+) -> Axes:
+    """Preload torque over shim thickness, each build with its 95 % interval.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        Builds of one unit with different shims, fitted together.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+    limits : pair of float or None
+        Limits of the preload torque [N·m], drawn as a band where given.
+
+    Returns
+    -------
+    The axes.
+    """
+    rungs = shim_rungs(characterisation)
+    shims = np.array([MILLIMETRES * (facts.shim_m or 0.0) for facts, _ in rungs])
+    values, low, high = (
+        np.array([getattr(item, key) for _, item in rungs], dtype=np.float64)
+        for key in ("value", "low", "high")
+    )
+    if limits is not None:
+        axes.axhspan(
+            *limits, color=MUTED, alpha=0.18, linewidth=0, zorder=0.5, label="limits of the build sheet"
+        )
+    axes.plot(shims, values, "-", color=INK, linewidth=1.4, zorder=3)
+    axes.errorbar(
+        shims, values, yerr=np.stack([values - low, high - values]), fmt="o", color=STATE_COLOURS["before"],
+        markersize=8.0, markeredgecolor=PAPER, elinewidth=2.0, capsize=5.0, capthick=1.6, zorder=4,
+        label="measured, 95 % interval",
+    )  # fmt: skip
+    _name_rates(axes, shims, values)
+    axes.set_xticks(np.unique(shims), [f"{shim:.4g}" for shim in np.unique(shims)])
+    span = max(float(np.ptp(shims)), 0.1)
+    axes.set_xlim(float(shims.min()) - 0.12 * span, float(shims.max()) + 0.12 * span)
+    dress(axes, across="shim [mm]", upward="preload torque [N·m]")
+    return legend_above(axes)
+
+
+def _name_rates(axes: Axes, shims: Sequence[float] | np.ndarray, values: np.ndarray) -> None:
+    """Each step bears its preload per shim, below the line."""
+    for i in range(len(values) - 1):
+        step = float(shims[i + 1] - shims[i])
+        if step <= 0.0:
+            continue
+        axes.annotate(
+            f"{(values[i + 1] - values[i]) / step:.0f} N·m/mm",
+            (0.5 * float(shims[i] + shims[i + 1]), 0.5 * float(values[i] + values[i + 1])),
+            xytext=(8, -12),
+            textcoords="offset points",
+            color=INK,
+            size=TICK_SIZE,
+            zorder=5,
+        )

@@ -1,0 +1,408 @@
+"""Map arithmetic and corner entry, in the terminal and as pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+import numpy as np
+
+from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
+from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
+from diffbench.answers.rebuild import Compared
+from diffbench.report.document import Sentence, bare
+from diffbench.report.rounding import interval_text, number_text
+from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
+from diffbench.report.terminal import Section, table, text_of
+from diffbench.report.wording import printable
+from diffbench.results.locking_map import LockingMap
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "beyond_advice",
+    "corner_figure",
+    "corner_summary",
+    "interval_cell",
+    "kept",
+    "rebuild_text",
+    "save_corner_figure",
+    "slip_text",
+    "split_text",
+    "standing",
+    "yaw_moments",
+]
+
+NORMAL_95 = 1.959964
+PER_CENT = 100.0
+#: Half of the room of a phase that its marks take.
+REACH = 0.32
+MARKS = ("o", "s", "^", "D", "v", "P", "X", "h")
+WIDTH = 100
+_AXES = (
+    ("input_torque", "N.m", "goes on in a straight line"),
+    ("speed_difference", "rad/s", "is held"),
+    ("temperature", "degC", "is held"),
+)
+
+
+def corner_summary(result: CornerEntry, *, width: int = 100) -> str:
+    """A corner entry as text for a terminal.
+
+    Returns
+    -------
+    The text, without a line end at its end: a table for each phase, then the mean over the entry, then what
+    the numbers rest on.
+    """
+    head = f"Corner entry, {printable(result.car)}"
+    built = {(rung.unit, rung.build) for rung in result.rungs}
+    if len(built) == 1:
+        head += "; unit {}, build {}".format(*(printable(name) for name in built.pop()))
+    phases = (_phase(result, i) for i in range(len(result.rungs[0].phases)))
+    sections = [
+        Section("", (Sentence(head),)),
+        *phases,
+        _mean(result),
+        Section("", (Sentence(_foot(result)),)),
+    ]
+    return text_of(sections, width)
+
+
+def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
+    """Value and 95 % limits in one cell, to the first digit of their standard uncertainty.
+
+    Parameters
+    ----------
+    interval : Interval
+        What to show; without a value the cell is a dash.
+    times : float
+        Factor to the unit of the column.
+
+    Returns
+    -------
+    The text; without limits apart the value alone.
+
+    Examples
+    --------
+    >>> interval_cell(Interval(0.6423, 0.635, 0.6496), times=100.0)
+    '64.2 (63.5 to 65.0)'
+    >>> interval_cell(Interval(365.07, 365.07, 365.07)), interval_cell(Interval(None, None, None))
+    ('365.1', '-')
+    >>> interval_cell(Interval(9.0, 8.0, None))
+    '9 (8 or more)'
+    """
+    if interval.value is None:
+        return "-"
+    value = times * interval.value
+    low, high = (None if limit is None else times * limit for limit in (interval.low, interval.high))
+    if low is None:
+        return number_text(value)
+    if high is None:
+        return f"{number_text(value)} ({number_text(low)} or more)"
+    # ten times it: the rule leaves two digits, one is enough to read at a glance
+    coarse = 10.0 * (high - low) / (2.0 * NORMAL_95)
+    if high - low <= 1e-9 * abs(value):
+        return number_text(value)
+    return f"{number_text(value, coarse)} ({interval_text(low, high, coarse)})"
+
+
+def _phase(result: CornerEntry, i: int) -> Section:
+    first = result.rungs[0].phases[i]
+    kind = "engine braking" if first.entry else "drive"
+    heading = (
+        f"{printable(first.phase)}: {number_text(abs(first.input_torque))} N·m {kind} at the case, "
+        f"{number_text(first.temperature)} °C, {first.branch} branch; free rolling "
+        f"{number_text(first.free_difference)} rad/s"
+    )
+    rows = [("", "kept [%]", "yaw moment [N·m]", "outer, inner [N]", "wheels")]
+    rows += [_row(rung, rung.phases[i]) for rung in result.rungs]
+    return Section(heading, (bare(rows),))
+
+
+def _row(rung: Rung, phase: PhaseResult) -> tuple[str, str, str, str, str]:
+    forces = ", ".join(f"{force.value:.0f}" for force in (phase.outer_force, phase.inner_force))
+    state: str = phase.state if phase.state != "not proven" else "locked or not: not proven"
+    if phase.sliding is not None:
+        state += f", {phase.sliding} tyre slides"
+    if phase.beyond:
+        state += ", BEYOND the map"
+    elif not phase.tested and rung.predicted is None:
+        state += ", NOT tested"
+    kept = interval_cell(phase.share_kept, times=PER_CENT)
+    return printable(rung.label), kept, interval_cell(phase.yaw_moment), forces, state
+
+
+def _mean(result: CornerEntry) -> Section:
+    entry = [phase.phase for phase in result.rungs[0].phases if phase.entry]
+    if len(entry) < 2:
+        return Section()
+    weights = "weighted by duration" if result.timed else "each phase counting alike"
+    heading = f"Mean over the entry ({', '.join(printable(name) for name in entry)}; {weights})"
+    rows = [("", "kept [%]", "speed difference [rad/s]")]
+    rows += [
+        (
+            printable(rung.label),
+            interval_cell(rung.mean_share_kept, times=PER_CENT),
+            interval_cell(rung.mean_difference_kept),
+        )
+        for rung in result.rungs
+    ]
+    return Section(heading, (bare(rows),))
+
+
+def _foot(result: CornerEntry) -> str:
+    lines = (
+        "kept: wheel-speed difference, share of free rolling. yaw moment: against the turn. outer, inner: "
+        "longitudinal force of each tyre, forward positive. In brackets 95 % of the map; the car counts as "
+        "exact. Indicative: steady state, linear tyres of one slip stiffness."
+    )
+    if any(rung.predicted is not None for rung in result.rungs):
+        lines += " Predicted: by the fitted law, not measured."
+    return lines
+
+
+def kept(result: CornerEntry, axes: Axes) -> Axes:
+    """Share of the free wheel-speed difference that each unit keeps, phase by phase, with 95 % limits.
+
+    Parameters
+    ----------
+    result : CornerEntry
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+
+    Returns
+    -------
+    The axes. Measured units are ink and filled, predicted ones coloured and open, darker with each rung; the
+    line at 0 % is a locked axle, the one at 100 % an open differential.
+    """
+    _marks(result, axes, lambda phase: phase.share_kept, 100.0)
+    for level, text in ((0.0, "locked"), (100.0, "open")):
+        axes.axhline(level, color=MUTED, linewidth=0.8, zorder=1)
+        axes.annotate(
+            text,
+            (1.0, level),
+            xycoords=("axes fraction", "data"),
+            xytext=(-2, 3),
+            textcoords="offset points",
+            ha="right",
+            color=MUTED,
+            size=9,
+        )
+    axes.set_ylim(-5.0, 109.0)
+    dress(axes, across="phase", upward="wheel-speed difference kept [% of free rolling]")
+    return legend_above(axes, columns=2)
+
+
+def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
+    """Yaw moment against the turn with each unit, phase by phase, with 95 % limits.
+
+    Parameters
+    ----------
+    result : CornerEntry
+        The result.
+    axes : matplotlib.axes.Axes
+        Where to draw.
+
+    Returns
+    -------
+    The axes, marked as `kept`.
+    """
+    _marks(result, axes, lambda phase: phase.yaw_moment, 1.0)
+    axes.set_ylim(bottom=0.0)
+    dress(axes, across="phase", upward="yaw moment against the turn [N·m]")
+    return legend_above(axes, columns=2)
+
+
+def corner_figure(result: CornerEntry) -> Figure:
+    """Both figures of a corner entry side by side."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    # settings of the surroundings do not reach the picture
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        figure = Figure(figsize=(12.0, 5.4), layout="constrained", facecolor="white")
+        left, right = figure.subplots(1, 2)
+        kept(result, left)
+        yaw_moments(result, right)
+        right.get_legend().remove()
+    return figure
+
+
+def save_corner_figure(result: CornerEntry, path: Path | IO[bytes], *, kind: str) -> None:
+    """Write both figures into a file."""
+    corner_figure(result).savefig(path, format=kind, dpi=150, metadata={})
+
+
+def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:
+    names = [printable(phase.phase) for phase in result.rungs[0].phases]
+    middle = np.arange(len(names), dtype=np.float64)
+    count = len(result.rungs)
+    shifts = np.linspace(-REACH, REACH, count) if count > 1 else np.zeros(1)
+    predicted = [i for i, rung in enumerate(result.rungs) if rung.predicted is not None]
+    for i, (rung, shift) in enumerate(zip(result.rungs, shifts, strict=True)):
+        value, low, high = (
+            np.array([times * (getattr(of(phase), limit) or 0.0) for phase in rung.phases])
+            for limit in ("value", "low", "high")
+        )
+        measured = rung.predicted is None
+        colour = INK if measured else _colour(predicted.index(i), len(predicted))
+        axes.errorbar(
+            middle + shift,
+            value,
+            yerr=np.stack([np.maximum(value - low, 0.0), np.maximum(high - value, 0.0)]),
+            linestyle="none",
+            marker=MARKS[i % len(MARKS)],
+            markersize=7.0 if measured else 6.5,
+            color=colour,
+            markerfacecolor=colour if measured else "white",
+            markeredgewidth=1.5,
+            elinewidth=1.4,
+            capsize=3.0,
+            zorder=5 if measured else 4,
+        )
+        axes.plot(
+            [],
+            [],
+            linestyle="none",
+            marker=MARKS[i % len(MARKS)],
+            markersize=7.0,
+            color=colour,
+            markerfacecolor=colour if measured else "white",
+            markeredgewidth=1.5,
+            label=printable(rung.label),
+        )
+    axes.set_xticks(middle, names)
+    axes.set_xlim(-0.5, len(names) - 0.5)
+
+
+def _colour(rung: int, count: int) -> str:
+    """Darker with each rung; the two lightest stops would be lost on white."""
+    stops = SCALE_STOPS[2:]
+    return stops[round(rung * (len(stops) - 1) / max(count - 1, 1))]
+
+
+def split_text(split: TorqueSplit) -> str:
+    """A torque split as text for a terminal."""
+    ratio = interval_cell(split.torque_bias_ratio)
+    if split.torque_bias_ratio.value is None:
+        why = "no input torque" if split.locking_effect.value is None else "locking effect of 100 % or more"
+        ratio = f"has no meaning here: {why}"
+    effect = "has no meaning here: no input torque"
+    if split.locking_effect.value is not None:
+        effect = f"{interval_cell(split.locking_effect, times=100.0)} %"
+    rows = [
+        ("locking torque", f"{interval_cell(split.locking_torque)} N·m"),
+        ("locking effect", effect),
+        ("torque bias ratio", ratio),
+        ("slower, faster output", f"{split.slower_output:.1f}, {split.faster_output:.1f} N·m"),
+    ]
+    head = (
+        f"{number_text(split.input_torque)} N·m at the case, {number_text(split.speed_difference)} rad/s, "
+        f"{number_text(split.temperature)} °C, {split.branch} branch; 95 % in brackets; "
+        + standing(tested=split.tested, beyond=split.beyond, predicted=split.predicted)
+    )
+    return "\n".join([head, *table(rows, WIDTH)])
+
+
+def slip_text(found: SlipVerdict) -> str:
+    """A slip verdict as text for a terminal."""
+    words = {"locked": "LOCKED", "slipping": "SLIPPING", "not proven": "NOT PROVEN, locked or slipping"}
+    share = found.share_of_locking_torque
+    used = "" if share is None else f" ({100.0 * share:.0f} % of it)"
+    return (
+        f"{words[found.state]}: {number_text(found.torque_difference)} N·m across, of "
+        f"{interval_cell(found.locking_torque)} N·m locking torque{used} at "
+        f"{number_text(found.input_torque)} N·m input torque and "
+        f"{number_text(found.speed_difference)} rad/s; "
+        + standing(tested=found.tested, beyond=found.beyond, predicted=found.predicted)
+    )
+
+
+def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[str, float]) -> str:
+    """A rebuilt unit beside the one as built, as text for a terminal."""
+    head = (
+        f"Unit {printable(made.document.unit)}, build {printable(made.document.build)}, PREDICTED by the "
+        f"fitted law, not measured: {printable(made.document.predicted or '')}"
+    )
+    at = (
+        f"Locking torque [N·m], loading, at {reference['temperature_degC']:g} °C and "
+        f"{reference['speed_difference_rad_s']:g} rad/s; 95 % in brackets"
+    )
+    lines = [("input torque [N·m]", "as built", "rebuilt, predicted")]
+    lines += [
+        (number_text(row.input_torque), interval_cell(row.as_built), interval_cell(row.rebuilt))
+        for row in rows
+    ]
+    return "\n".join([head, at, *table(lines, WIDTH, right=[0])])
+
+
+def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
+    """What a value of a map rests on.
+
+    Parameters
+    ----------
+    tested, beyond : bool
+        Whether the bench covered the place; whether it is beyond the axes of the map.
+    predicted : str or None
+        What was changed, where the map is of no measured unit.
+    """
+    words = "inside what was tested" if tested else "NOT tested: an extrapolation"
+    if beyond:
+        words = "NOT tested, BEYOND the axes of the map: an extrapolation"
+    if predicted is not None:
+        words = f"PREDICTED, not measured: {printable(predicted)}" + (f"; {words}" if beyond else "")
+    return words
+
+
+def beyond_advice(locking_map: LockingMap, places: Sequence[tuple[float, float, float]]) -> str:
+    """How a map comes to reach places that are beyond its axes.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        The map.
+    places : sequence of tuple
+        Input torque [N·m], speed difference [rad/s], temperature [°C]; at least one beyond an axis.
+
+    Returns
+    -------
+    The text: what the map does there, and the lines of the build sheet with which a fit reaches there.
+    """
+    does, asked = [], []
+    for (key, unit, words), axis, column in zip(
+        _AXES, locking_map.axes, zip(*places, strict=True), strict=True
+    ):
+        low, high = float(axis[0]), float(axis[-1])
+        if low <= min(column) and max(column) <= high:
+            continue
+        does.append(f"along {key.replace('_', ' ')} ({low:.6g} to {high:.6g} {unit}) the value {words}")
+        far = [
+            end if reached else _outwards(place)
+            for end, place, reached in (
+                (low, min(column), low <= min(column)),
+                (high, max(column), max(column) <= high),
+            )
+        ]
+        asked.append(f'{key} = ["{far[0]:.6g} {unit}", "{far[1]:.6g} {unit}"]')
+    return "\n".join(
+        [
+            f"Beyond the axes of this map {' and '.join(does)}; the limits part by the distance.",
+            "A map that reaches there is fitted with these lines in the build sheet:",
+            "  [map]",
+            *(f"  {line}" for line in asked),
+        ]
+    )
+
+
+def _outwards(value: float) -> float:
+    """Away from zero to two digits."""
+    if value == 0.0:
+        return 0.0
+    power = 10.0 ** (math.floor(math.log10(abs(value))) - 1)
+    return math.copysign(math.ceil(abs(value) / power - 1e-9) * power, value)
