@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.definitions import parts_of
+from diffbench.doubts import Source, is_weak
 from diffbench.report.document import WIDE, Figure, numbers, typeset
 from diffbench.report.rounding import number_text
 from diffbench.report.style import (
@@ -22,7 +24,7 @@ from diffbench.report.style import (
     dress,
     legend_above,
 )
-from diffbench.report.wording import Shown, key_names, label, seen_in, shared_names, split_name
+from diffbench.report.wording import Shown, key_names, label, seen_in, shared_names
 from diffbench.results.characterisation import Characterisation, Parameter
 
 if TYPE_CHECKING:
@@ -81,9 +83,9 @@ def source_kind(source: str) -> str:
     """
     if source == "noise":
         return "noise"
-    if source == "bench repeatability":
+    if source == Source.REPEATABILITY:
         return "refitting to the bench"
-    if source.startswith("weak:") or source == "form of the model":
+    if is_weak(source) or source == Source.FORM:
         return "plausible range or form"
     return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
 
@@ -236,7 +238,7 @@ def correlated(characterisation: Characterisation) -> tuple[list[str], Array]:
         closest = np.argsort(-apart.max(axis=1), kind="stable")[:MOST_CORRELATED]
         kept = [kept[i] for i in sorted(closest)]
     shared = set(repeated.values())
-    labels = [label(split_name(listed[i])[0] if listed[i] in shared else listed[i]) for i in kept]
+    labels = [label(parts_of(listed[i])[0] if listed[i] in shared else listed[i]) for i in kept]
     return labels, matrix[np.ix_(kept, kept)]
 
 

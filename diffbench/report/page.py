@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from diffbench.definitions import parts_of
 from diffbench.report.document import typeset
 from diffbench.report.doubt import doubt_page_figures
 from diffbench.report.drawing import draw
@@ -44,7 +45,6 @@ from diffbench.report.wording import (
     label,
     printable,
     seen_in,
-    split_name,
 )
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -218,7 +218,7 @@ def _provenance(characterisation: Characterisation) -> dict[str, Any]:
 
 def _leads(characterisation: Characterisation) -> list[Lead]:
     """Four numbers in large type: preload, both ramps, locking effect in drive, as far as they are known."""
-    by_stem = {split_name(name)[0]: name for name in reversed(key_names(characterisation)[0])}
+    by_stem = {parts_of(name)[0]: name for name in reversed(key_names(characterisation)[0])}
     found = []
     for stem, partner in (
         ("preload_torque", ""),
@@ -228,7 +228,7 @@ def _leads(characterisation: Characterisation) -> list[Lead]:
     ):
         if stem not in by_stem:
             continue
-        every = [name for name in key_names(characterisation)[0] if split_name(name)[0] == stem]
+        every = [name for name in key_names(characterisation)[0] if parts_of(name)[0] == stem]
         if len(every) > 1:
             lead = _over_builds(characterisation, stem, every)
             found += [] if lead is None else [lead]

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from diffbench.definitions import parts_of
 from diffbench.report.conformity import limits_text
 from diffbench.report.document import Table, typeset
 from diffbench.report.rounding import interval_text, number_text, with_unit
@@ -22,7 +23,6 @@ from diffbench.report.wording import (
     share_text,
     shared_names,
     source_text,
-    split_name,
 )
 from diffbench.results.characterisation import Characterisation, SheetCheck
 from diffbench.results.conformity import conformity
@@ -345,7 +345,7 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
         key = limited_name(characterisation, limit.quantity)
         item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
-        name = label_of(split_name(limit.quantity)[0], split_name(key)[1])
+        name = label_of(parts_of(limit.quantity)[0], parts_of(key)[1])
         if item is None or item.value is None:
             yield f"{name} is not determined: whether it holds {allowed} is open"
             continue
@@ -368,7 +368,7 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
 def limited_name(characterisation: Characterisation, quantity: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first; the
     loading one of a ramp bias."""
-    stem, build = split_name(quantity)
+    stem, build = parts_of(quantity)
     fitting = (
         name
         for (own, of), name in names_by_build(characterisation).items()
@@ -417,7 +417,7 @@ def _cautions(characterisation: Characterisation) -> list[str]:
     open_keys = [
         label(name)
         for name, item in characterisation.parameters.items()
-        if item.value is None and split_name(name)[0] in KEY_QUANTITIES
+        if item.value is None and parts_of(name)[0] in KEY_QUANTITIES
     ]
     if open_keys:
         found.append(

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.answers.shims import ShimAdvice
+from diffbench.definitions import parts_of
 from diffbench.report.document import WIDE, Figure, Sentence, bare, item, numbers
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
 from diffbench.report.terminal import Section, text_of
-from diffbench.report.wording import limit_text, names_by_build, printable, split_name
+from diffbench.report.wording import limit_text, names_by_build, printable
 from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
     limits = {
         (limit.low, limit.high)
         for limit in characterisation.limits
-        if split_name(limit.quantity)[0] == "preload_torque"
+        if parts_of(limit.quantity)[0] == "preload_torque"
     }
     one = limits.pop() if len(limits) == 1 else None
     rows = [

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from diffbench.definitions import DEFINITIONS
+from diffbench.definitions import DEFINITIONS, parts_of
 from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 from diffbench.results.characterisation import Characterisation, FindingRecord, Parameter
@@ -29,7 +29,6 @@ __all__ = [
     "shared_names",
     "shown",
     "source_text",
-    "split_name",
 ]
 
 LABELS = {name: definition.label for name, definition in DEFINITIONS.items()}
@@ -91,18 +90,6 @@ class Shown:
         return f"{self.low} to {self.high}" if self.low and self.high else ""
 
 
-def split_name(name: str) -> tuple[str, str]:
-    """Quantity and build of a parameter's name.
-
-    Examples
-    --------
-    >>> split_name("preload_torque[D07-2]"), split_name("gear_friction")
-    (('preload_torque', 'D07-2'), ('gear_friction', ''))
-    """
-    stem, bracket, rest = name.partition("[")
-    return (stem, rest.removesuffix("]")) if bracket else (name, "")
-
-
 def label(name: str) -> str:
     """Name of a quantity in words; the build of a name in brackets follows in parentheses.
 
@@ -111,7 +98,7 @@ def label(name: str) -> str:
     >>> label("ramp_bias_drive_loading"), label("preload_torque[B2]"), label("new_thing")
     ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
     """
-    return label_of(*split_name(name))
+    return label_of(*parts_of(name))
 
 
 def label_of(stem: str, build: str = "") -> str:
@@ -141,7 +128,7 @@ def shown(name: str, parameter: Parameter, *, shared: bool = False) -> Shown:
     >>> shown("locking_effect_coast", item).doubt
     '98 % bench repeatability'
     """
-    stem, build = split_name(name)
+    stem, build = parts_of(name)
     factor, unit = (100.0, "%") if stem in IN_PER_CENT else (1.0, parameter.unit)
 
     def scaled(number: float | None) -> float | None:
@@ -233,12 +220,12 @@ def key_names(characterisation: Characterisation) -> tuple[list[str], list[str]]
     by_stem: dict[str, list[str]] = {}
     for name in characterisation.parameters:
         if name not in repeated:
-            by_stem.setdefault(split_name(name)[0], []).append(name)
+            by_stem.setdefault(parts_of(name)[0], []).append(name)
     rank = {facts.build: i for i, facts in enumerate(characterisation.builds)}
     keys = [
         name
         for stem in KEY_QUANTITIES
-        for name in sorted(by_stem.get(stem, []), key=lambda name: rank.get(split_name(name)[1], len(rank)))
+        for name in sorted(by_stem.get(stem, []), key=lambda name: rank.get(parts_of(name)[1], len(rank)))
     ]
     chosen = set(keys)
     return keys, [name for name in characterisation.parameters if name not in chosen and name not in repeated]
@@ -266,7 +253,7 @@ def shared_names(characterisation: Characterisation) -> dict[str, str]:
 
 def names_by_build(characterisation: Characterisation) -> dict[tuple[str, str], str]:
     """Names of the parameters by quantity and build, "" where there is one."""
-    return {split_name(name): name for name in characterisation.parameters}
+    return {parts_of(name): name for name in characterisation.parameters}
 
 
 def grouped_findings(characterisation: Characterisation) -> list[FindingRecord]:

@@ -97,7 +97,7 @@ class Fleet:
         """Whether the result stands whole, unedited and of one fit, made by this version of these very bytes
         of papers and recordings; what an earlier run was ended in is brought to its end first. Raises
         ``OutputError`` where it cannot be."""
-        from diffbench import __version__
+        from diffbench._version import __version__
 
         folder = self.folder(sheet)
         recover(folder)
