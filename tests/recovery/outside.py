@@ -1,10 +1,11 @@
 """Random benches whose units and stands depart from the law that is fitted: are maps still true, and where
 they are not, is it said?
 
-``python tests/recovery/outside.py --benches 100 --jobs 2 --details FILE`` draws units, stands and protocols at
-random, four in five with one to four departures at sizes from none to strong (`benchsim.departures`), one in
-five with none. ``--draw each`` plants every departure alone, ``--only NAME`` that one, on ``--benches`` each;
-``--strength`` says how strong. Outcomes are kept in ``FILE`` as they come, and what is there is not run again.
+``python tests/recovery/outside.py --benches 100 --jobs 2 --details FILE`` draws units, stands and protocols
+at random, four in five with one to four departures at sizes from none to strong (`benchsim.departures`), one
+in five with none. ``--draw each`` plants every departure alone, ``--only NAME`` that one, on ``--benches``
+each; ``--strength`` says how strong. Outcomes are kept in ``FILE`` as they come, and what is there is not run
+again.
 
 A bench is *told* where it was stopped, or where the verdict has a caution beyond what its protocol leaves
 open. It is *silently wrong* where it is not told and the 95 % limits hold the truth in less than 80 % of its
