@@ -5,7 +5,7 @@ they are not, is it said?
 at random, four in five with one to four departures at sizes from none to strong (`benchsim.departures`), one
 in five with none. ``--draw each`` plants every departure alone, ``--only NAME`` that one, on ``--benches``
 each; ``--strength`` says how strong. Outcomes are kept in ``FILE`` as they come, and what is there is not run
-again.
+again; ``--kept`` prints the table of what is there.
 
 A bench is *told* where it was stopped, or where the verdict has a caution beyond what its protocol leaves
 open. It is *silently wrong* where it is not told and the 95 % limits hold the truth in less than 80 % of its
@@ -278,7 +278,13 @@ def main() -> None:
     parser.add_argument("--strength", action="append", choices=STRENGTHS, help="default realistic")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--details", type=Path, help="file of all outcomes, as JSON; gone on with if there")
+    parser.add_argument("--kept", action="store_true", help="run nothing: the table of --details")
     chosen = parser.parse_args()
+    if chosen.kept:
+        if chosen.details is None or not chosen.details.exists():
+            parser.error("--kept needs --details and a file of an earlier run")
+        print(table(list(_read(chosen.details).values())))
+        return
     jobs = planned(chosen.draw, chosen.benches, chosen.first, chosen.only, chosen.strength or ["realistic"])
     print(table(study(jobs, processes=chosen.jobs, details=chosen.details)))
 
