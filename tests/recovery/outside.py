@@ -56,6 +56,7 @@ STRENGTHS = ("slight", "realistic", "strong")
 NOTHING, MIXED = "nothing", "mixed"
 BATCH = 6
 WRONG = 0.8  # of tested nodes inside the limits
+APART = 1000  # seeds from one departure to the next
 
 
 @dataclass(frozen=True)
@@ -170,14 +171,22 @@ def run_batch(jobs: Sequence[Job]) -> list[Outcome]:
 
 
 def planned(draw: str, benches: int, first: int, only: Sequence[str], strengths: Sequence[str]) -> list[Job]:
-    """Every bench of a study, in turn over what is planted, so that a study broken off has some of each."""
+    """Every bench of a study, in turn over what is planted, so that a study broken off has some of each.
+
+    Every departure has seeds of its own, the same at all strengths, so that few benches do not all hang on
+    one draw of unit and stand.
+    """
     if draw == MIXED and not only:
         return [
             Job(NOTHING if number % 5 == 4 else MIXED, "random", first + number) for number in range(benches)
         ]
+    names = [NOTHING, *BY_NAME]
     lanes = [
-        [Job(name, strength, seed) for seed in islice(seeds_that_suit(name, first), benches)]
-        for name in (only or [NOTHING, *BY_NAME])
+        [
+            Job(name, strength, seed)
+            for seed in islice(seeds_that_suit(name, first + APART * names.index(name)), benches)
+        ]
+        for name in (only or names)
         for strength in (["none"] if name == NOTHING else strengths)
     ]
     return [lane[number] for number in range(benches) for lane in lanes]

@@ -77,3 +77,13 @@ def test_a_line_holds_medians_and_shares() -> None:
 def test_mixed_benches_leave_one_in_five_as_drawn() -> None:
     kinds = [job.kind for job in planned(MIXED, 10, 5, [], ["realistic"])]
     assert kinds == [*[MIXED] * 4, NOTHING] * 2
+
+
+def test_departures_take_turns_on_seeds_of_their_own() -> None:
+    jobs = planned("each", 2, 5, ["pressure", "drift"], ["slight", "strong"])
+    assert [(job.kind, job.strength) for job in jobs[:4]] == [
+        (name, strength) for name in ("pressure", "drift") for strength in ("slight", "strong")
+    ]
+    seeds = {name: [job.seed for job in jobs if job.kind == name] for name in ("pressure", "drift")}
+    assert seeds["pressure"][0] == seeds["pressure"][1]  # both strengths
+    assert not set(seeds["pressure"]) & set(seeds["drift"])
