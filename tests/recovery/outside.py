@@ -103,8 +103,11 @@ class Outcome:
 
     @property
     def told(self) -> bool:
-        """Whether a stop or a caution speaks against the numbers, beyond what was not run."""
-        return bool(self.stop) or any(not _of_the_protocol(caution) for caution in self.cautions)
+        """Whether a stop or a caution speaks against the numbers, beyond what was not run; that slip went one
+        way only, where that was planted."""
+        words = [caution for caution in self.cautions if not _of_the_protocol(caution)]
+        one_way = "one-way" in self.planted and "one slip direction only" in self.cautions
+        return bool(self.stop or words or one_way)
 
     @property
     def silently_wrong(self) -> bool:

@@ -56,6 +56,8 @@ def test_what_is_kept_is_not_run_again(tmp_path: Path) -> None:
         ({"cautions": ["2 of the key numbers are not determined"]}, False),
         ({"cautions": ["spikes", "the residual has structure"]}, True),
         ({"stop": "the recording drives"}, True),
+        ({"cautions": ["one slip direction only"]}, False),
+        ({"cautions": ["one slip direction only"], "planted": {"one-way": 1.0}}, True),
     ],
 )
 def test_silently_wrong_is_limits_that_miss_and_no_word(change: dict[str, object], told: bool) -> None:
