@@ -275,9 +275,8 @@ def table(outcomes: Sequence[Outcome]) -> str:
 
 def main() -> None:
     """Run the study by command line."""
-    names = "\n".join(
-        f"  {d.name:18} {d.words}, {d.size[0]:.3g} to {d.size[1]:.3g} {d.unit}" for d in DEPARTURES
-    )
+    sizes = {d.name: f", {d.size[0]:.3g} to {d.size[1]:.3g} {d.unit}" if d.unit else "" for d in DEPARTURES}
+    names = "\n".join(f"  {d.name:18} {d.words}{sizes[d.name]}" for d in DEPARTURES)
     parser = argparse.ArgumentParser(
         description=__doc__,
         epilog=f"departures:\n{names}",
