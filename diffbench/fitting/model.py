@@ -61,6 +61,14 @@ class Sharing:
     coast_of_cell: Index
     places: tuple[Place, ...]
 
+    def flanks(self, visit: int) -> tuple[tuple[str, str, str], tuple[str, str, str]]:
+        """Drive and coast, each with the names of its bias and of its ratio in a visit."""
+        place = self.places[visit]
+        return (
+            ("drive", self.drive_biases[place.drive], self.drive_ratios[place.drive]),
+            ("coast", self.coast_biases[place.coast], self.coast_ratios[place.coast]),
+        )
+
 
 @dataclass(frozen=True)
 class Thrust:
