@@ -50,18 +50,20 @@ class Estimate:
         value: float,
         gradient: Array,
         *,
-        words: Mapping[str, object],
+        words: Mapping[str, object] | None = None,
+        note: str = "",
         sheet: Mapping[str, float] | None = None,
         quantity: Quantity | None = None,
         of_draws: Callable[[JointDraws], Array] | None = None,
     ) -> Estimate:
-        """An estimate of a quantity by its row in the table, ``words`` filling in what that leaves open."""
+        """An estimate of a quantity by its row in the table, ``words`` filling in what that leaves open
+        and ``note`` going on."""
         row = DEFINITIONS[name]
         return cls(
             value,
             gradient,
             row.unit,
-            row.told.format(**words),
+            row.told.format(**(words or {})) + note,
             row.needs,
             row.scale,
             sheet or {},

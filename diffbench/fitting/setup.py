@@ -26,7 +26,7 @@ import numpy as np
 
 from diffbench.documents import Build
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import REFIT_PARTS, Form, Place, Reference, Sharing
+from diffbench.fitting.model import REFIT_PARTS, Form, LockingModel, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.oil import kinematic_viscosity, walther
@@ -187,7 +187,6 @@ def unknowns(
     sharing: Sharing,
     *,
     temperature_u: float,
-    joint_fraction: float | None = None,
 ) -> Names:
     """The unknowns of one form of the model."""
     build, linear = builds[0], form.preload.linear
@@ -203,7 +202,7 @@ def unknowns(
             *_named(replace(RAMP_BIAS, linear=linear), (*sharing.drive_biases, *sharing.coast_biases)),
             *_refits(data, sharing, linear=linear),
             *_named(UNLOADING_RATIO, (*sharing.drive_ratios, *sharing.coast_ratios)),
-            *(_of_preload_law(own, joint_fraction) for own in form.preload.unknowns),
+            *(_of_preload_law(own, build) for own in form.preload.unknowns),
             # while a greater-of contact is closed, the gears alone follow the input torque: there they show
             _gear_friction(build, searched=not linear),
             VISCOUS,
@@ -227,6 +226,20 @@ def unknowns(
             *_bench_errors(data, temperature_u),
         )
     )
+
+
+def model_of(
+    form: Form,
+    builds: Sequence[Build],
+    data: FitData,
+    sharing: Sharing,
+    reference: Reference,
+    *,
+    temperature_u: float,
+) -> LockingModel:
+    """One form of the model with its unknowns, of builds as their sheets state them."""
+    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u)
+    return LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
 
 
 def _named(row: Unknown, names: Iterable[str]) -> list[Unknown]:
@@ -302,10 +315,11 @@ def _of_law(own: LawUnknown) -> Unknown:
     )
 
 
-def _of_preload_law(own: LawUnknown, joint_fraction: float | None) -> Unknown:
+def _of_preload_law(own: LawUnknown, build: Build) -> Unknown:
     """The same of the preload law: the sheet may state the joint fraction, which is fixed then."""
-    if own.name == "joint_fraction" and joint_fraction is not None:
-        return Unknown(own.name, joint_fraction, low=joint_fraction, high=joint_fraction)
+    stated = build.preload.joint_fraction
+    if own.name == "joint_fraction" and stated is not None:
+        return Unknown(own.name, stated.value, low=stated.value, high=stated.value)
     return _of_law(own)
 
 
