@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 CELLS_PER_STRETCH = 50
+STRETCHES_A_CYCLE = 2  # up and down
 LONGEST_CELL = 1.0  # s
 # The friction over a cell in which the speed runs up is above that at its mean speed, as the curve is hollow.
 # Over a quarter of a speed the Stribeck curve is straight to a thousandth of the friction.
@@ -56,6 +57,16 @@ class Cells:
     accelerations: Mapping[str, Array]
     stretch: Index
     segment: Index
+
+    @property
+    def ahead(self) -> NDArray[np.bool_]:
+        """Whether the left output runs ahead of the right one (c,)."""
+        return np.asarray(self.direction > 0)
+
+    @property
+    def unbroken(self) -> NDArray[np.bool_]:
+        """Whether a cell and the next are of one stretch of one history (c − 1,)."""
+        return np.asarray((np.diff(self.stretch) == 0) & (np.diff(self.segment) == 0))
 
 
 @dataclass(frozen=True)
@@ -167,7 +178,7 @@ def heat(samples: Samples, locking: Array) -> Heat:
     if good.any() and not good.all():
         bridged[good] = locking[good]
         bridged[~good] = np.interp(samples.time[~good], samples.time[good], locking[good])
-    speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * (samples.motion.direction != 0)
+    speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * samples.motion.slips
     power = 0.5 * np.clip(bridged, 0.0, None) * speed
     # plates take ten seconds and more to warm: half-second steps lose nothing
     per_bin = max(1, round(0.5 / samples.step))
@@ -183,7 +194,7 @@ def heat(samples: Samples, locking: Array) -> Heat:
     return Heat(time, mean_power, np.gradient(oil, time))
 
 
-def cells(samples: Samples, course: Sweep) -> Cells:
+def cells_of(samples: Samples, course: Sweep) -> Cells:
     """Average the kept samples: never over a turn, a change of slip direction or of the flank, at each of
     which the locking torque's course has a corner."""
     kept = samples.reason == KEPT
@@ -286,7 +297,7 @@ def _speed_stretch(samples: Samples) -> float:
     return float(np.median(np.diff([p.time for p in turns])))
 
 
-def along_the_sweep(made: Cells, torque: Array) -> Array:
+def along_the_sweep(cells: Cells, torque: Array) -> Array:
     """Input torque of the cells (c,) with its noise taken out where the sweep is smooth.
 
     The ramps answer to the magnitude of the input torque, and the mean magnitude of a noisy zero is not zero:
@@ -295,32 +306,31 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
     averages stay.
     """
     out = torque.copy()
-    piece = np.cumsum(np.concatenate([[0], (np.diff(made.stretch) != 0) | (np.diff(made.segment) != 0)]))
+    piece = np.cumsum(np.concatenate([[0], ~cells.unbroken]))
     for number in range(int(piece[-1]) + 1):
         at = np.flatnonzero(piece == number)
         if at.size < 12:
             continue
-        values, weight = torque[at], np.sqrt(made.count[at])
-        course = np.polynomial.Chebyshev.fit(made.time[at], values, min(5, at.size // 6), w=weight)(
-            made.time[at]
-        )
+        values, weight = torque[at], np.sqrt(cells.count[at])
+        time = cells.time[at]
+        course = np.polynomial.Chebyshev.fit(time, values, min(5, at.size // 6), w=weight)(time)
         noise = white_noise(values)
         if noise > 0 and float(np.sqrt(np.median((values - course) ** 2)) / 0.6745) < 1.5 * noise:
             out[at] = course
     return out
 
 
-def locking_slope(made: Cells, locking: Array, course: Sweep) -> Array:
+def locking_slope(cells: Cells, locking: Array, course: Sweep) -> Array:
     """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break, a change of slip
     direction or of the flank."""
-    same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
-    same &= np.diff(np.searchsorted(crossings(course), made.time)) == 0
-    return _slope(made.time, locking, same)
+    same = cells.unbroken & (np.diff(cells.direction) == 0)
+    same &= np.diff(np.searchsorted(crossings(course), cells.time)) == 0
+    return _slope(cells.time, locking, same)
 
 
-def along_stretch(time: Array, values: Array, stretch: Index, segment: Index) -> Array:
+def along_stretch(cells: Cells, values: Array) -> Array:
     """Slope of cell averages (c,) over time, never across a turn or a break of the history."""
-    return _slope(time, values, (np.diff(stretch) == 0) & (np.diff(segment) == 0))
+    return _slope(cells.time, values, cells.unbroken)
 
 
 def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:

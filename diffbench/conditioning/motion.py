@@ -30,6 +30,11 @@ class Motion:
     direction: NDArray[np.int8]
     settled: Flags
 
+    @property
+    def slips(self) -> Flags:
+        """Where the outputs slip."""
+        return np.asarray(self.direction != 0)
+
 
 def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float = 0.0) -> Motion:
     """Tell slipping from holding.

@@ -18,6 +18,7 @@ from diffbench.conditioning.sweeps import Sweeps, Taken
 from diffbench.conditioning.tare import Tare, TareRun, joined_tare, tare, tare_run
 from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig
+from diffbench.documents.run_sheet import RunKind
 from diffbench.errors import DiffbenchError, Fault, RecordingError
 from diffbench.recording import Recording
 
@@ -28,7 +29,7 @@ ORDER = {"tare": 0, "bias-sweep": 1}
 
 
 def condition(
-    rig: Rig, recordings: Sequence[tuple[str, Parts]], *, rig_key: str, visit_key: str
+    rig: Rig, recordings: Sequence[tuple[RunKind, Parts]], *, rig_key: str, visit_key: str
 ) -> ConditionedVisit:
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
     and recording, tare runs included; a long recording may come as its parts, which are let go one by one.
@@ -81,7 +82,7 @@ class _Read:
 
 def _read(
     rig: Rig,
-    recordings: Sequence[tuple[str, Parts]],
+    recordings: Sequence[tuple[RunKind, Parts]],
     needed: tuple[str, ...],
     *,
     rig_key: str,

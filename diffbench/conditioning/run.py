@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,17 @@ from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import Cells, Heat
 from diffbench.conditioning.findings import Finding
 from diffbench.documents import Rig
+from diffbench.documents.run_sheet import RunKind
 
 Array = NDArray[np.float64]
+
+
+class Friction(IntEnum):
+    """Which friction a cell reads: by its sliding speed, of a slow steady turn, or at breakaway."""
+
+    SLIDING = 0
+    KINETIC = 1
+    STATIC = 2
 
 
 @dataclass(frozen=True)
@@ -40,12 +50,12 @@ class ConditionedRun:
     uncertainty of each source does to them; ``input_slope`` and ``locking_slope`` (c,) [N·m/s] of input and
     locking torque within the cell; ``history`` of the input torque; ``heat`` for the plate temperature;
     ``dropped`` samples by reason, ``samples`` in all; ``noise`` standard deviation of a single
-    torque-difference sample [N·m]; ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic (a slow steady
-    turn), 2 = static (breakaway); ``history_known``: the ramps start on their loading branch.
+    torque-difference sample [N·m]; ``friction_state`` (c,) members of ``Friction``;
+    ``history_known``: the ramps start on their loading branch.
     """
 
     name: str
-    kind: str
+    kind: RunKind
     cells: Cells
     input_torque: Array
     difference: Array

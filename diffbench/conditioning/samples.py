@@ -99,35 +99,7 @@ def take(
             mend="record at least one whole sweep, at 20 samples a second or more",
         )
     step = usual_step(time)
-    reason = np.zeros(n, dtype=np.int8)
-    values: dict[str, Array] = {}
-    counts: dict[str, int] = {}
-    for name in (*TORQUES, *SPEEDS, *TEMPERATURES):
-        if name not in recording.channels:
-            continue
-        channel = rig.channel[name]
-        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
-        needed = name in torque_channels
-        if needed:
-            _mark(reason, ~np.isfinite(value), MISSING)
-        stands = None if unusable is None else unusable.get(name)
-        if stands is not None and stands.any():
-            value = np.where(stands, np.nan, value)
-            if needed:
-                _mark(reason, stands, HELD)
-        if channel.range is not None:
-            beyond = (value < channel.range[0]) | (value > channel.range[1])
-            value = np.where(beyond, np.nan, value) if beyond.any() else value
-            if needed:
-                _mark(reason, beyond, OUT_OF_RANGE)
-        if name in TORQUES or name in SPEEDS:
-            out = spikes(value)
-            value = np.where(out, np.nan, value) if out.any() else value
-            counts[name] = int(out.sum())
-            if needed:
-                _mark(reason, out, SPIKE)
-        values[name] = value
-
+    values, reason, spike_counts = _usable(recording, rig, torque_channels, unusable or {})
     speeds, difference = _shafts(values, where)
     if "turning_torque" in torque_channels:
         assert rig.sits.turned is not None
@@ -138,7 +110,7 @@ def take(
     ahead = 0.5 * _rate_span(lag) + step if lag or inert else 0.0
     motion = slip(time, difference, lag=lag, ahead=ahead)
     _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
-    _mark(reason, motion.direction == 0, HOLDING)
+    _mark(reason, ~motion.slips, HOLDING)
     _mark(reason, ~motion.settled, UNSETTLED)
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
     return Samples(
@@ -159,8 +131,46 @@ def take(
         plate=_smooth_temperature(time, values.get("plate_temperature")),
         motion=motion,
         reason=reason,
-        spike_counts=counts,
+        spike_counts=spike_counts,
     )
+
+
+def _usable(
+    recording: Recording,
+    rig: Rig,
+    needed: tuple[str, ...],
+    unusable: Mapping[str, NDArray[np.bool_]],
+) -> tuple[dict[str, Array], Codes, dict[str, int]]:
+    """Each channel's values as the rig has them, NaN where they are none; why a sample lacks one that is
+    ``needed``; and how many spikes each channel has."""
+    reason = np.zeros(recording.time.size, dtype=np.int8)
+    values: dict[str, Array] = {}
+    spike_counts: dict[str, int] = {}
+
+    def leave_out(name: str, where: NDArray[np.bool_], code: int) -> None:
+        if where.any():
+            values[name] = np.where(where, np.nan, values[name])
+        if name in needed:
+            _mark(reason, where, code)
+
+    for name in (*TORQUES, *SPEEDS, *TEMPERATURES):
+        if name not in recording.channels:
+            continue
+        channel = rig.channel[name]
+        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        values[name] = value
+        if name in needed:
+            _mark(reason, ~np.isfinite(value), MISSING)
+        if name in unusable:
+            leave_out(name, unusable[name], HELD)
+        if channel.range is not None:
+            low, high = channel.range
+            leave_out(name, (values[name] < low) | (values[name] > high), OUT_OF_RANGE)
+        if name in TORQUES or name in SPEEDS:
+            spiked = spikes(values[name])
+            spike_counts[name] = int(spiked.sum())
+            leave_out(name, spiked, SPIKE)
+    return values, reason, spike_counts
 
 
 def _rate_span(lag: float) -> float:

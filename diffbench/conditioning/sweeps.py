@@ -20,7 +20,7 @@ from diffbench.conditioning.cells import (
     Sweep,
     along_stretch,
     along_the_sweep,
-    cells,
+    cells_of,
     heat,
     locking_slope,
     sweep,
@@ -32,11 +32,12 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.histories import history_of
 from diffbench.conditioning.joining import joined_run, joined_sweep
 from diffbench.conditioning.plausibility import check_signs
-from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning.run import ConditionedRun, Friction
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
 from diffbench.conditioning.smoothing import white_noise
 from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
+from diffbench.documents.run_sheet import RunKind
 from diffbench.errors import Fault, Place
 from diffbench.recording import Recording
 
@@ -52,7 +53,7 @@ class Taken:
     samples (``shown``), its cells and course; samples by reason, and what is wrong where a part is of no
     use."""
 
-    kind: str
+    kind: RunKind
     file: str = ""
     begin: float = 0.0
     end: float = 0.0
@@ -165,27 +166,27 @@ def _condition_part(
         return
     rig, made = sweeps.rig, sweeps.made
     course = sweep(samples, input_torque, scale=sweeps.scale)
-    locking = np.where(samples.motion.direction != 0, -samples.motion.direction * difference, np.nan)
-    made_cells = cells(samples, course)
+    locking = np.where(samples.motion.slips, -samples.motion.direction * difference, np.nan)
+    cells = cells_of(samples, course)
     noise = white_noise(difference)
-    check_signs(rig, made, made_cells, noise=noise / np.sqrt(float(np.median(made_cells.count))), file=file)
-    cell_input, cell_difference = bench.at_cells(rig, made, made_cells)
-    cell_input = along_the_sweep(made_cells, cell_input)
+    check_signs(rig, made, cells, noise=noise / np.sqrt(float(np.median(cells.count))), file=file)
+    cell_input, cell_difference = bench.at_cells(rig, made, cells)
+    cell_input = along_the_sweep(cells, cell_input)
     run = ConditionedRun(
         name=file,
         kind=own.kind,
-        cells=made_cells,
+        cells=cells,
         input_torque=cell_input,
         difference=cell_difference,
-        effects=bench.effects(rig, made, made_cells, sweeps.doubtful),
-        input_slope=along_stretch(made_cells.time, cell_input, made_cells.stretch, made_cells.segment),
-        locking_slope=locking_slope(made_cells, -made_cells.direction * cell_difference, course),
-        history=history_of(made_cells, course),
+        effects=bench.effects(rig, made, cells, sweeps.doubtful),
+        input_slope=along_stretch(cells, cell_input),
+        locking_slope=locking_slope(cells, -cells.direction * cell_difference, course),
+        history=history_of(cells, course),
         heat=heat(samples, locking),
         dropped={},
         samples=int(samples.time.size),
         noise=noise,
-        friction_state=np.zeros(cell_input.size, dtype=np.int64),
+        friction_state=np.full(cell_input.size, Friction.SLIDING, dtype=np.int64),
     )
     own.runs.append(run)
     own.courses.append(course)

@@ -89,7 +89,7 @@ class Candidate:
             self.residual[self.used] / self.noise.sigma[self.used],
             inflation=self.noise.inflation,
             run=data.run[self.used],
-            cycle=(data.run * 100_000 + data.stretch // 2)[self.used],
+            cycle=data.cycle[self.used],
             misfit=misfit,
         )
 

@@ -20,7 +20,7 @@ def excitation_findings(
     that cannot be as stated."""
     data = candidate.model.data
     found: list[Finding] = []
-    sweeps = data.friction_state == 0
+    sweeps = data.sliding
     if sweeps.any():
         scale = float(np.max(np.abs(data.input_torque)))
         low, high = float(data.input_torque[sweeps].min()), float(data.input_torque[sweeps].max())
@@ -54,7 +54,7 @@ def excitation_findings(
                 )
             )
         # a speed sweep that goes both ways at one torque tells nothing of gains: bias sweeps count
-        swept = sweeps & np.array([kind == "bias-sweep" for kind in data.run_kinds])[data.run]
+        swept = sweeps & data.of_kind("bias-sweep")
         directions = np.unique(data.direction[swept if swept.any() else sweeps])
         if directions.size == 1:
             found.append(

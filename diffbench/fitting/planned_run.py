@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import CELLS_PER_STRETCH, LONGEST_CELL, Cells, Heat
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, History
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData, gather
 
@@ -99,7 +99,7 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
         dropped={},
         samples=int(n * per_cell),
         noise=float(np.median(candidate.model.data.noise)),
-        friction_state=np.zeros(n, dtype=np.int64),
+        friction_state=np.full(n, Friction.SLIDING, dtype=np.int64),
     )
     return gather([ConditionedVisit((run,), visit.sources, visit.temperature_u, (), rig)])
 

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, cells, sweep
+from diffbench.conditioning.cells import Cells, cells_of, sweep
 from diffbench.conditioning.samples import Samples, take
 from diffbench.conditioning.tare import Tare
 from diffbench.documents import Rig
@@ -59,7 +59,7 @@ def made_cells(
         recording = recording_of(time, **recorded)
         samples = take(recording, rig, torque_channels=needed)
         torque, _ = bench.at_samples(rig, bench.chains(rig, None), samples)
-        return samples, cells(samples, sweep(samples, torque, scale=600.0))
+        return samples, cells_of(samples, sweep(samples, torque, scale=600.0))
 
     return make
 

@@ -60,7 +60,7 @@ def checked_samples(
     if kind == "tare":
         found += frozen_tare(torques, file=file)
     else:
-        moving = samples.motion.direction[samples.motion.direction != 0]
+        moving = samples.motion.direction[samples.motion.slips]
         found += dead(
             # gain may stand for a scale: a dead channel is judged by the newton metres that it reads
             {name: rig.channel[name].gain * values for name, values in torques.items()},
