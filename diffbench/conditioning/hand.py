@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from diffbench.conditioning.bench import Effect, ErrorSource
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE, Cells, Heat
 from diffbench.conditioning.checks.held import LEAST_LEVEL
+from diffbench.conditioning.course import History
 from diffbench.conditioning.findings import breaks_off
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
 from diffbench.conditioning.samples import corrected
 from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import CELLS_PER_STRETCH, LONGEST_CELL, Cells, Heat
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, History
+from diffbench.conditioning.course import History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData, gather
 
@@ -48,7 +49,7 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
     rig = visit.rig
     ones = np.ones(n)
     speeds = {"left": CASE_SPEED + 0.5 * level, "right": CASE_SPEED - 0.5 * level, "case": CASE_SPEED * ones}
-    chains = bench.chains(rig, None)
+    chains = bench.chains_of(rig, None)
     half = {"left_torque": 0.5 * (torque + difference), "right_torque": 0.5 * (torque - difference)}
     readings = {
         name: half[name] if name in half else torque / (chain.ratio * chain.efficiency)

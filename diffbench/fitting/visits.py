@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from diffbench.conditioning.flanks import check_flanks
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.plausibility import check_flanks
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig, Visit
