@@ -12,7 +12,7 @@ is not zero: the sweep's smooth course replaces the averages wherever it leaves 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,11 +55,6 @@ class Cells:
     accelerations: Mapping[str, Array]
     stretch: Index
     segment: Index
-
-    @property
-    def ahead(self) -> NDArray[np.bool_]:
-        """Whether the left output runs ahead of the right one (c,)."""
-        return np.asarray(self.direction > 0)
 
     @property
     def unbroken(self) -> NDArray[np.bool_]:
@@ -126,9 +121,7 @@ def cells_of(samples: Samples, course: Sweep) -> Cells:
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
     starts = _cut_by_speed(starts, np.abs(samples.motion.speed_difference[kept]))
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
-    at = np.searchsorted(course.time, time[starts])
-    segment = course.segment[np.clip(at, 0, course.segment.size - 1)]
-    stretch = np.searchsorted(turn_times, time[starts]) + segment
+    stretch, segment = course.numbers(time[starts])
 
     def averaged(values: Array) -> Array:
         return np.asarray(np.add.reduceat(values, starts) / counts)
@@ -153,8 +146,8 @@ def cells_of(samples: Samples, course: Sweep) -> Cells:
         rates={name: mean(value) for name, value in samples.rates.items() if name in readings},
         speeds={name: mean(value) for name, value in samples.speeds.items()},
         accelerations={name: mean(value) for name, value in samples.accelerations.items()},
-        stretch=stretch.astype(np.int64),
-        segment=segment.astype(np.int64),
+        stretch=stretch,
+        segment=segment,
     )
 
 
@@ -224,6 +217,9 @@ def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:
 
 
 def joined_cells(parts: Sequence[Cells], course: Sweep) -> Cells:
+    """Cells of the parts of one recording, numbered by their joined course; a channel that a part lacks is
+    left out, a temperature is missing there."""
+
     def all_of(field: Callable[[Cells], Array]) -> Array:
         return np.concatenate([field(part) for part in parts])
 
@@ -238,16 +234,13 @@ def joined_cells(parts: Sequence[Cells], course: Sweep) -> Cells:
             ]
         )
 
-    def by_name(
-        field: Callable[[Cells], Iterable[str]], get: Callable[[Cells, str], Array]
-    ) -> dict[str, Array]:
-        names = [name for name in field(parts[0]) if all(name in set(field(part)) for part in parts)]
-        return {name: np.concatenate([get(part, name) for part in parts]) for name in names}
+    def by_name(field: Callable[[Cells], Mapping[str, Array]]) -> dict[str, Array]:
+        columns = [field(part) for part in parts]
+        names = [name for name in columns[0] if all(name in own for own in columns)]
+        return {name: np.concatenate([own[name] for own in columns]) for name in names}
 
     time = all_of(lambda c: c.time)
-    at = np.clip(np.searchsorted(course.time, time), 0, course.segment.size - 1)
-    segment = course.segment[at]
-    stretch = np.searchsorted([turn.time for turn in course.turns], time) + segment
+    stretch, segment = course.numbers(time)
     return Cells(
         time=time,
         count=all_of(lambda c: c.count),
@@ -256,12 +249,12 @@ def joined_cells(parts: Sequence[Cells], course: Sweep) -> Cells:
         speed_difference=all_of(lambda c: c.speed_difference),
         oil=temperature(lambda c: c.oil),
         plate=temperature(lambda c: c.plate),
-        readings=by_name(lambda c: c.readings, lambda c, name: c.readings[name]),
-        rates=by_name(lambda c: c.rates, lambda c, name: c.rates[name]),
-        speeds=by_name(lambda c: c.speeds, lambda c, name: c.speeds[name]),
-        accelerations=by_name(lambda c: c.accelerations, lambda c, name: c.accelerations[name]),
-        stretch=stretch.astype(np.int64),
-        segment=segment.astype(np.int64),
+        readings=by_name(lambda c: c.readings),
+        rates=by_name(lambda c: c.rates),
+        speeds=by_name(lambda c: c.speeds),
+        accelerations=by_name(lambda c: c.accelerations),
+        stretch=stretch,
+        segment=segment,
     )
 
 

@@ -111,8 +111,14 @@ class Sweep:
     threshold: float
     step: float
 
+    def numbers(self, time: Array) -> tuple[Index, Index]:
+        """Stretch and segment at some times (c,) [s]."""
+        at = np.clip(np.searchsorted(self.time, time), 0, self.segment.size - 1)
+        turned = np.searchsorted(np.array([turn.time for turn in self.turns]), time)
+        return (turned + self.segment[at]).astype(np.int64), self.segment[at]
 
-def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
+
+def sweep_of(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
     """Course of the input torque, from its nominal value at each sample (n,) [N·m], NaN = missing.
 
     ``scale`` [N·m] is the largest input torque of the whole visit: a wobble below 2 % of it is no sweep.
@@ -132,7 +138,7 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
         bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
         threshold = max(threshold, 8.0 * noise / np.sqrt(per_bin))
         turns = turning_points(bin_time, bin_torque, threshold=threshold)
-    return course_of(
+    return _sweep_through(
         bin_time,
         bin_torque,
         turns=turns,
@@ -142,7 +148,7 @@ def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
     )
 
 
-def course_of(
+def _sweep_through(
     time: Array,
     torque: Array,
     *,
@@ -201,7 +207,7 @@ def joined_sweep(parts: Sequence[Sweep]) -> Sweep:
         return parts[0]
     time, torque = (np.concatenate([getattr(part, name) for part in parts]) for name in ("time", "torque"))
     threshold, step = max(part.threshold for part in parts), max(part.step for part in parts)
-    return course_of(
+    return _sweep_through(
         time,
         torque,
         turns=turning_points(time, torque, threshold=threshold),

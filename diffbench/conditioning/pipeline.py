@@ -26,7 +26,7 @@ from diffbench.conditioning.checks.protocol import flanks, pace, reach, slip_and
 from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
 from diffbench.conditioning.checks.standard import Quality, against_standard, quality
 from diffbench.conditioning.checks.tares import zero_drift
-from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep
+from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
 from diffbench.conditioning.findings import Finding, told_once
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
 from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
@@ -168,7 +168,7 @@ def _condition_part(
         )
         return
     rig, chains = sweeps.rig, sweeps.chains
-    course = sweep(samples, input_torque, scale=sweeps.scale)
+    course = sweep_of(samples, input_torque, scale=sweeps.scale)
     locking = np.where(samples.motion.slips, -samples.motion.direction * difference, np.nan)
     cells = cells_of(samples, course)
     noise = white_noise(difference)

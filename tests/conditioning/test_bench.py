@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning import bench
 from diffbench.conditioning.bench import Tare
 from diffbench.conditioning.cells import Cells, cells_of
-from diffbench.conditioning.course import sweep
+from diffbench.conditioning.course import sweep_of
 from diffbench.conditioning.samples import Samples, take
 from diffbench.documents import Rig
 from diffbench.recording import Recording
@@ -60,7 +60,7 @@ def made_cells(
         recording = recording_of(time, **recorded)
         samples = take(recording, rig, torque_channels=needed)
         torque, _ = bench.at_samples(rig, bench.chains_of(rig, None), samples)
-        return samples, cells_of(samples, sweep(samples, torque, scale=600.0))
+        return samples, cells_of(samples, sweep_of(samples, torque, scale=600.0))
 
     return make
 
