@@ -1,23 +1,147 @@
-"""Cells of one run brought to the unit: input torque and torque difference, and what each doubtful constant
-does to them."""
+"""From the reading to the torque at the unit: gain, zero, lag, tare or drag, inertia, final drive; input
+torque and torque difference of samples and cells, and what each doubtful constant does to them.
+
+Every step of the chain is written for one time series and its rate of change, so that the same lines serve
+single samples, averages over cells, and the same averages with one of the bench's constants off by its
+standard uncertainty. What that does to every cell is half the difference of the whole chain with the constant
+too high and too low; the fit shifts along it. A tare run reads the transducers with the unit out or open,
+which is zero error and drag together.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.cells import Cells
 from diffbench.conditioning.samples import Samples
-from diffbench.conditioning.tare import Tare
-from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.documents.arrangements import noise_share
 from diffbench.doubts import CountsAsExact, Source
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class TorqueChain:
+    """What stands between one torque transducer and the unit, beyond the stated gain, zero and sign of the
+    reading.
+
+    ``gain`` relative and ``zero`` [N·m] are corrections to the reading in N·m (0 = as stated); ``lag`` [s];
+    ``tare`` [N·m] is the reading with the unit out, which holds zero and drag together; ``drag`` [N·m] where
+    no tare run says it; ``inertia`` [kg·m²] between transducer and unit; ``ratio`` and ``efficiency`` of a
+    final drive (1 = none). ``side``: +1 for an output, whose transducer reads *less* than the unit delivers,
+    -1 for the input, which reads more than the case gets.
+    """
+
+    side: Literal[1, -1]
+    gain: float = 0.0
+    zero: float = 0.0
+    lag: float = 0.0
+    tare: float = 0.0
+    drag: float = 0.0
+    inertia: float = 0.0
+    ratio: float = 1.0
+    efficiency: float = 1.0
+
+    def at_unit(self, reading: Array, rate: Array, speed: Array, acceleration: Array) -> Array:
+        """Torque at the unit (at the case, for an input) [N·m].
+
+        Parameters: ``reading`` (n,) [N·m] after stated gain, zero and sign; ``rate`` (n,) its change [N·m/s];
+        ``speed`` and ``acceleration`` (n,) of the transducer's own shaft [rad/s, rad/s²].
+
+        ``T = reading·(1 + gain) + zero − tare + lag·rate``, then ``± (drag·sgn ω + J dω/dt)``, then the final
+        drive: the case gets ``ratio·efficiency`` times the pinion's torque while power flows to it,
+        ``ratio/efficiency`` while power flows back (common practice for gear pairs, no source).
+
+        >>> pinion = TorqueChain(side=-1, ratio=3.0, efficiency=0.96)
+        >>> one = np.ones(2)
+        >>> pinion.at_unit(np.array([100.0, -100.0]), 0 * one, 60 * one, 0 * one).round(1).tolist()
+        [288.0, -312.5]
+        """
+        # what is not there is not computed: readings may be millions, and adding nothing takes as long
+        torque = reading * (1.0 + self.gain) if self.gain else reading
+        if self.zero or self.tare or self.lag:
+            torque = torque + self.zero - self.tare + self.lag * rate
+        if self.drag or self.inertia:
+            torque = torque + self.side * (self.drag * np.sign(speed) + self.inertia * acceleration)
+        if self.ratio == 1.0 and self.efficiency == 1.0:
+            return torque
+        driving = torque * np.where(speed == 0, 1.0, np.sign(speed)) >= 0
+        return torque * self.ratio * np.where(driving, self.efficiency, 1.0 / self.efficiency)
+
+    def with_error(self, constant: str, by: float) -> TorqueChain:
+        """The same chain with one constant off by ``by``."""
+        return replace(self, **{constant: getattr(self, constant) + by})
+
+
+@dataclass(frozen=True)
+class Tare:
+    """Mean reading by torque channel [N·m] and its standard uncertainty: noise and what changed between tare
+    runs."""
+
+    mean: Mapping[str, float]
+    u: Mapping[str, float]
+    runs: int
+
+
+TareRun = Mapping[str, NDArray[np.float64]]  # means of parts of one tare run by channel [N·m]
+
+
+def tare_of(runs: Sequence[TareRun], channels: Sequence[str]) -> Tare | None:
+    """Tare from all tare runs of a visit (see `tare_run`), or None without one.
+
+    Noise: standard deviation of the means of ten equal parts, over √10, so that slow ripple counts. Several
+    runs (before and after): their half-range over √3 is added, a drift of which only the ends are known (GUM
+    4.3.7, rectangular).
+    """
+    if not runs:
+        return None
+    mean: dict[str, float] = {}
+    u: dict[str, float] = {}
+    for name in channels:
+        parts = [run[name] for run in runs if name in run]
+        if not parts:
+            continue
+        means = [float(part.mean()) for part in parts]
+        noises = [float(part.std(ddof=1) / np.sqrt(part.size)) for part in parts]
+        half_range = 0.5 * (max(means) - min(means)) if len(means) > 1 else 0.0
+        mean[name] = float(np.mean(means))
+        u[name] = float(
+            np.hypot(np.sqrt(np.mean(np.square(noises)) / len(noises)), half_range / np.sqrt(3.0))
+        )
+    return Tare(mean, u, len(runs))
+
+
+def tare_run(samples: Samples, channels: Sequence[str]) -> TareRun:
+    """What is kept of a tare run: the means of ten equal parts by channel; one that holds next to nothing is
+    left out."""
+    found = {name: part_means(samples, name) for name in channels}
+    return {name: means for name, means in found.items() if means is not None}
+
+
+def joined_tare(parts: Sequence[TareRun]) -> TareRun:
+    """One tare run of the parts of a long recording."""
+    names = dict.fromkeys(name for part in parts for name in part)
+    return {name: np.concatenate([part[name] for part in parts if name in part]) for name in names}
+
+
+def part_means(samples: Samples, channel: str) -> NDArray[np.float64] | None:
+    """Means of ten equal parts of a tare run [N·m], or None where it holds next to nothing.
+
+    Taken from the middle 90 %: a bench may still be starting or stopping at the ends.
+    """
+    values = samples.torques[channel]
+    values = values[np.isfinite(values)]
+    if values.size < 20:
+        return None
+    cut = values.size // 20
+    return np.array([part.mean() for part in np.array_split(values[cut : values.size - cut], 10)])
+
 
 SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case", "turning_torque": "turned"}
 
@@ -71,14 +195,14 @@ def exact_gain(channel: str) -> CountsAsExact:
     return CountsAsExact(text, Source.TRANSDUCER_GAIN, channel)
 
 
-def chains(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
+def chains_of(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
     """The chain of each torque channel as stated; a tare run replaces stated drag (its reading holds zero and
     drag)."""
-    return {name: chain(rig, name, tare) for name in needed_torques(rig)}
+    return {name: chain_of(rig, name, tare) for name in needed_torques(rig)}
 
 
-def chain(rig: Rig, name: str, tare: Tare | None) -> TorqueChain:
-    """The chain of one torque channel, see `chains`."""
+def chain_of(rig: Rig, name: str, tare: Tare | None) -> TorqueChain:
+    """The chain of one torque channel, see `chains_of`."""
     channel = rig.channel[name]
     pinion = name == "input_torque" and channel.at == "pinion"
     tared = tare is not None and name in tare.mean
@@ -129,7 +253,7 @@ def sources(
 
 def torques(
     rig: Rig,
-    made: Mapping[str, TorqueChain],
+    chains: Mapping[str, TorqueChain],
     readings: Mapping[str, Array],
     rates: Mapping[str, Array],
     speeds: Mapping[str, Array],
@@ -138,7 +262,7 @@ def torques(
     """Input torque at the case and torque difference ``T_L − T_R`` at the unit (n,) [N·m], by the
     arrangement's equilibrium."""
     at_unit: dict[str, Array] = {}
-    for name, chain in made.items():
+    for name, chain in chains.items():
         reading = readings[name]
         ratio = chain.ratio if name == "input_torque" else 1.0
         # with no shaft speed on record the shafts are taken to turn forward, steadily
@@ -158,26 +282,26 @@ def _sum(terms: list[tuple[float, Array]]) -> Array:
     return sum(counting[1:], counting[0]) if counting else np.zeros_like(terms[0][1])
 
 
-def at_samples(rig: Rig, made: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
+def at_samples(rig: Rig, chains: Mapping[str, TorqueChain], samples: Samples) -> tuple[Array, Array]:
     """Input torque and torque difference at every sample."""
-    return torques(rig, made, samples.torques, samples.rates, samples.speeds, samples.accelerations)
+    return torques(rig, chains, samples.torques, samples.rates, samples.speeds, samples.accelerations)
 
 
-def at_cells(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells) -> tuple[Array, Array]:
+def at_cells(rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells) -> tuple[Array, Array]:
     """Input torque and torque difference of every cell."""
-    return torques(rig, made, cells.readings, cells.rates, cells.speeds, cells.accelerations)
+    return torques(rig, chains, cells.readings, cells.rates, cells.speeds, cells.accelerations)
 
 
 def effects(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
 ) -> dict[str, Effect]:
     """What one standard uncertainty of each source does to the cells, through the whole chain: half the
     difference of the chain with the constant that much too high and that much too low, the other constants as
     stated."""
     found: dict[str, Effect] = {}
     for (channel, constant), source in doubtful.items():
-        upper = {**made, channel: made[channel].with_error(constant, source.u)}
-        lower = {**made, channel: made[channel].with_error(constant, -source.u)}
+        upper = {**chains, channel: chains[channel].with_error(constant, source.u)}
+        lower = {**chains, channel: chains[channel].with_error(constant, -source.u)}
         high, low = at_cells(rig, upper, cells), at_cells(rig, lower, cells)
         share = 0.0
         if constant == "gain" and channel != "input_torque":

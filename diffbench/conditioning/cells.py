@@ -1,4 +1,4 @@
-"""Short averages ("cells") of a recording, the history of its input torque, and the heat that flowed.
+"""Short averages ("cells") of a recording, and the heat that flowed.
 
 A search over the model's few nonlinear parameters then costs the same for a minute at 50 Hz as for an hour at
 1 kHz.
@@ -12,22 +12,21 @@ is not zero: the sweep's smooth course replaces the averages wherever it leaves 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.motion import LEAST_SLIP
-from diffbench.conditioning.samples import KEPT, Samples
+from diffbench.conditioning.course import Sweep, bin_means, crossings, speed_stretch
+from diffbench.conditioning.samples import KEPT, LEAST_SLIP, Samples
 from diffbench.conditioning.smoothing import local_mean, white_noise
-from diffbench.conditioning.turning import TurningPoint, turning_points
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 CELLS_PER_STRETCH = 50
+STRETCHES_A_CYCLE = 2  # up and down
 LONGEST_CELL = 1.0  # s
 # The friction over a cell in which the speed runs up is above that at its mean speed, as the curve is hollow.
 # Over a quarter of a speed the Stribeck curve is straight to a thousandth of the friction.
@@ -57,22 +56,10 @@ class Cells:
     stretch: Index
     segment: Index
 
-
-@dataclass(frozen=True)
-class Sweep:
-    """The course of the input torque: averages over short bins with their turning points between [s, N·m].
-
-    ``segment`` numbers rise where so much is missing that a turn could have been missed. ``threshold``
-    [N·m] a turn is confirmed by, ``step`` [s] of the bins.
-    """
-
-    time: Array
-    torque: Array
-    segment: Index
-    turns: tuple[TurningPoint, ...]
-    stretch_duration: float
-    threshold: float
-    step: float
+    @property
+    def unbroken(self) -> NDArray[np.bool_]:
+        """Whether a cell and the next are of one stretch of one history (c − 1,)."""
+        return np.asarray((np.diff(self.stretch) == 0) & (np.diff(self.segment) == 0))
 
 
 @dataclass(frozen=True)
@@ -89,75 +76,6 @@ class Heat:
     oil_rate: Array
 
 
-def sweep(samples: Samples, input_torque: Array, *, scale: float) -> Sweep:
-    """Course of the input torque, from its nominal value at each sample (n,) [N·m], NaN = missing.
-
-    ``scale`` [N·m] is the largest input torque of the whole visit: a wobble below 2 % of it is no sweep.
-    """
-    good = np.isfinite(input_torque)
-    time, torque = _where(good, samples.time, input_torque)
-    noise = white_noise(torque)
-    # bins of 0.1 s, or as many samples as bring the noise down to a quarter of the threshold below
-    per_bin = max(1, round(0.1 / samples.step))
-    threshold = max(0.02 * scale, 8.0 * noise / np.sqrt(per_bin), 1e-9)
-    total = time[-1] - time[0]
-    bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
-    turns = turning_points(bin_time, bin_torque, threshold=threshold)
-    if len(turns) > 4 and total / len(turns) < 30 * 0.1:
-        # a quick sweep: fewer samples a bin, so that its shape survives
-        per_bin = max(1, round(total / len(turns) / 40 / samples.step))
-        bin_time, bin_torque = _unbroken_means(time, torque, per_bin, samples.step)
-        threshold = max(threshold, 8.0 * noise / np.sqrt(per_bin))
-        turns = turning_points(bin_time, bin_torque, threshold=threshold)
-    return course_of(
-        bin_time,
-        bin_torque,
-        turns=turns,
-        total=float(total),
-        threshold=threshold,
-        step=per_bin * samples.step,
-    )
-
-
-def course_of(
-    time: Array,
-    torque: Array,
-    *,
-    turns: tuple[TurningPoint, ...],
-    total: float,
-    threshold: float,
-    step: float,
-) -> Sweep:
-    """Course of the input torque from its averages (b,) and their turns, taken anew where there are gaps.
-
-    ``total`` [s] is how long the sweep is; ``threshold`` and ``step`` as `Sweep` has them.
-    """
-    duration = float(np.median(np.diff([p.time for p in turns]))) if len(turns) > 1 else total
-    gap = np.diff(time) > max(0.1 * duration, 3.0 * step)
-    segment = np.concatenate([[0], np.cumsum(gap)]).astype(np.int64)
-    if segment[-1] > 0:
-        # what turned within a gap was not seen: each side is followed by itself
-        turns = tuple(
-            turn
-            for number in range(int(segment[-1]) + 1)
-            for turn in turning_points(
-                time[segment == number], torque[segment == number], threshold=threshold
-            )
-        )
-    return Sweep(time, torque, segment, turns, duration, threshold, step)
-
-
-def crossings(course: Sweep) -> Array:
-    """Times at which the input torque passes from one flank to the other [s], by the line between the
-    averages on either side that stand clear of zero; what only wobbles about zero passes nowhere."""
-    clear = np.flatnonzero(np.abs(course.torque) > course.threshold)
-    time, torque, segment = course.time[clear], course.torque[clear], course.segment[clear]
-    passes = (torque[1:] * torque[:-1] < 0.0) & (segment[1:] == segment[:-1])
-    before, after = torque[:-1][passes], torque[1:][passes]
-    share = before / (before - after)
-    return np.asarray(time[:-1][passes] + share * (time[1:] - time[:-1])[passes])
-
-
 def heat(samples: Samples, locking: Array) -> Heat:
     """Friction heat from the measured locking torque (n,) [N·m] (NaN = unknown: bridged; holding: no
     heat)."""
@@ -167,11 +85,11 @@ def heat(samples: Samples, locking: Array) -> Heat:
     if good.any() and not good.all():
         bridged[good] = locking[good]
         bridged[~good] = np.interp(samples.time[~good], samples.time[good], locking[good])
-    speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * (samples.motion.direction != 0)
+    speed = np.abs(np.where(np.isfinite(dw), dw, 0.0)) * samples.motion.slips
     power = 0.5 * np.clip(bridged, 0.0, None) * speed
     # plates take ten seconds and more to warm: half-second steps lose nothing
     per_bin = max(1, round(0.5 / samples.step))
-    time, mean_power = _bin_means(samples.time, power, per_bin)
+    time, mean_power = bin_means(samples.time, power, per_bin)
     if time.size > 2 and samples.time.size % per_bin:
         time, mean_power = time[:-1], mean_power[:-1]  # even steps: a half-filled last bin would break them
     if samples.oil is None or time.size < 3:
@@ -183,14 +101,14 @@ def heat(samples: Samples, locking: Array) -> Heat:
     return Heat(time, mean_power, np.gradient(oil, time))
 
 
-def cells(samples: Samples, course: Sweep) -> Cells:
+def cells_of(samples: Samples, course: Sweep) -> Cells:
     """Average the kept samples: never over a turn, a change of slip direction or of the flank, at each of
     which the locking torque's course has a corner."""
     kept = samples.reason == KEPT
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
     direction = samples.motion.direction[kept]
-    duration = min(course.stretch_duration, _speed_stretch(samples))
+    duration = min(course.stretch_duration, speed_stretch(samples))
     length = float(np.clip(duration / CELLS_PER_STRETCH, samples.step, LONGEST_CELL))
     key_bin = time / length
     np.floor(key_bin, out=key_bin)
@@ -203,9 +121,7 @@ def cells(samples: Samples, course: Sweep) -> Cells:
     starts = np.concatenate([[0], np.flatnonzero(change) + 1])
     starts = _cut_by_speed(starts, np.abs(samples.motion.speed_difference[kept]))
     counts = np.diff(np.append(starts, time.size)).astype(np.float64)
-    at = np.searchsorted(course.time, time[starts])
-    segment = course.segment[np.clip(at, 0, course.segment.size - 1)]
-    stretch = np.searchsorted(turn_times, time[starts]) + segment
+    stretch, segment = course.numbers(time[starts])
 
     def averaged(values: Array) -> Array:
         return np.asarray(np.add.reduceat(values, starts) / counts)
@@ -230,8 +146,8 @@ def cells(samples: Samples, course: Sweep) -> Cells:
         rates={name: mean(value) for name, value in samples.rates.items() if name in readings},
         speeds={name: mean(value) for name, value in samples.speeds.items()},
         accelerations={name: mean(value) for name, value in samples.accelerations.items()},
-        stretch=stretch.astype(np.int64),
-        segment=segment.astype(np.int64),
+        stretch=stretch,
+        segment=segment,
     )
 
 
@@ -247,46 +163,7 @@ def _cut_by_speed(starts: Index, speed: Array) -> Index:
     return np.sort(np.concatenate([starts, *cuts]))
 
 
-def _where(good: NDArray[np.bool_], time: Array, values: Array) -> tuple[Array, Array]:
-    """The good samples of both columns; the columns themselves where all are."""
-    return (time, values) if good.all() else (time[good], values[good])
-
-
-def _bin_means(time: Array, values: Array, per_bin: int) -> tuple[Array, Array]:
-    """Means over ``per_bin`` consecutive samples; the last, shorter bin is kept."""
-    starts = np.arange(0, time.size, per_bin)
-    counts = np.diff(np.append(starts, time.size))
-    return np.add.reduceat(time, starts) / counts, np.add.reduceat(values, starts) / counts
-
-
-def _unbroken_means(time: Array, values: Array, per_bin: int, step: float) -> tuple[Array, Array]:
-    """Means over ``per_bin`` samples, none of which reaches over a gap; what is left at the end of a piece
-    and is less than half a bin goes with the one before."""
-    breaks = np.flatnonzero(np.diff(time) > (per_bin + 2) * step) + 1
-    starts: list[int] = []
-    for first, last in pairwise([0, *breaks.tolist(), time.size]):
-        own = list(range(first, last, per_bin))
-        if len(own) > 1 and 2 * (last - own[-1]) < per_bin:
-            own.pop()
-        starts += own
-    counts = np.diff([*starts, time.size])
-    return np.add.reduceat(time, starts) / counts, np.add.reduceat(values, starts) / counts
-
-
-def _speed_stretch(samples: Samples) -> float:
-    """How long the speed difference takes from turn to turn [s]."""
-    dw = samples.motion.speed_difference
-    good = np.isfinite(dw)
-    time, values = _where(good, samples.time, dw)
-    time, values = _bin_means(time, values, max(1, round(0.2 / samples.step)))
-    span = float(np.ptp(values))
-    turns = turning_points(time, values, threshold=max(0.1 * span, 1e-9))
-    if len(turns) < 2:
-        return float(time[-1] - time[0])
-    return float(np.median(np.diff([p.time for p in turns])))
-
-
-def along_the_sweep(made: Cells, torque: Array) -> Array:
+def along_the_sweep(cells: Cells, torque: Array) -> Array:
     """Input torque of the cells (c,) with its noise taken out where the sweep is smooth.
 
     The ramps answer to the magnitude of the input torque, and the mean magnitude of a noisy zero is not zero:
@@ -295,32 +172,31 @@ def along_the_sweep(made: Cells, torque: Array) -> Array:
     averages stay.
     """
     out = torque.copy()
-    piece = np.cumsum(np.concatenate([[0], (np.diff(made.stretch) != 0) | (np.diff(made.segment) != 0)]))
+    piece = np.cumsum(np.concatenate([[0], ~cells.unbroken]))
     for number in range(int(piece[-1]) + 1):
         at = np.flatnonzero(piece == number)
         if at.size < 12:
             continue
-        values, weight = torque[at], np.sqrt(made.count[at])
-        course = np.polynomial.Chebyshev.fit(made.time[at], values, min(5, at.size // 6), w=weight)(
-            made.time[at]
-        )
+        values, weight = torque[at], np.sqrt(cells.count[at])
+        time = cells.time[at]
+        course = np.polynomial.Chebyshev.fit(time, values, min(5, at.size // 6), w=weight)(time)
         noise = white_noise(values)
         if noise > 0 and float(np.sqrt(np.median((values - course) ** 2)) / 0.6745) < 1.5 * noise:
             out[at] = course
     return out
 
 
-def locking_slope(made: Cells, locking: Array, course: Sweep) -> Array:
+def locking_slope(cells: Cells, locking: Array, course: Sweep) -> Array:
     """Slope of the measured locking torque (c,) [N·m/s], never across a turn, a break, a change of slip
     direction or of the flank."""
-    same = (np.diff(made.stretch) == 0) & (np.diff(made.segment) == 0) & (np.diff(made.direction) == 0)
-    same &= np.diff(np.searchsorted(crossings(course), made.time)) == 0
-    return _slope(made.time, locking, same)
+    same = cells.unbroken & (np.diff(cells.direction) == 0)
+    same &= np.diff(np.searchsorted(crossings(course), cells.time)) == 0
+    return _slope(cells.time, locking, same)
 
 
-def along_stretch(time: Array, values: Array, stretch: Index, segment: Index) -> Array:
+def along_stretch(cells: Cells, values: Array) -> Array:
     """Slope of cell averages (c,) over time, never across a turn or a break of the history."""
-    return _slope(time, values, (np.diff(stretch) == 0) & (np.diff(segment) == 0))
+    return _slope(cells.time, values, cells.unbroken)
 
 
 def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:
@@ -338,3 +214,54 @@ def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:
         np.nan_to_num(before) + np.nan_to_num(after),
     )
     return np.asarray(rate)
+
+
+def joined_cells(parts: Sequence[Cells], course: Sweep) -> Cells:
+    """Cells of the parts of one recording, numbered by their joined course; a channel that a part lacks is
+    left out, a temperature is missing there."""
+
+    def all_of(field: Callable[[Cells], Array]) -> Array:
+        return np.concatenate([field(part) for part in parts])
+
+    def temperature(field: Callable[[Cells], Array | None]) -> Array | None:
+        values = [field(part) for part in parts]
+        if all(value is None for value in values):
+            return None
+        return np.concatenate(
+            [
+                np.full(part.time.size, np.nan) if value is None else value
+                for part, value in zip(parts, values, strict=True)
+            ]
+        )
+
+    def by_name(field: Callable[[Cells], Mapping[str, Array]]) -> dict[str, Array]:
+        columns = [field(part) for part in parts]
+        names = [name for name in columns[0] if all(name in own for own in columns)]
+        return {name: np.concatenate([own[name] for own in columns]) for name in names}
+
+    time = all_of(lambda c: c.time)
+    stretch, segment = course.numbers(time)
+    return Cells(
+        time=time,
+        count=all_of(lambda c: c.count),
+        width=all_of(lambda c: c.width),
+        direction=all_of(lambda c: c.direction),
+        speed_difference=all_of(lambda c: c.speed_difference),
+        oil=temperature(lambda c: c.oil),
+        plate=temperature(lambda c: c.plate),
+        readings=by_name(lambda c: c.readings),
+        rates=by_name(lambda c: c.rates),
+        speeds=by_name(lambda c: c.speeds),
+        accelerations=by_name(lambda c: c.accelerations),
+        stretch=stretch,
+        segment=segment,
+    )
+
+
+def joined_heat(parts: Sequence[Heat]) -> Heat:
+    """Heat on one even clock: parts end within a step, and uneven steps cost much."""
+    time = np.concatenate([part.time for part in parts])
+    step = float(np.median(np.diff(time))) if time.size > 1 else 1.0
+    even = time[0] + step * np.arange(round((time[-1] - time[0]) / step) + 1)
+    power, rate = (np.concatenate([getattr(part, name) for part in parts]) for name in ("power", "oil_rate"))
+    return Heat(even, np.interp(even, time, power), np.interp(even, time, rate))

@@ -3,12 +3,15 @@ do."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from diffbench.recording import Recording
 
 Severity = Literal["note", "caveat", "stop"]
+GRAVITY: tuple[Severity, ...] = ("stop", "caveat", "note")
 
 
 @dataclass(frozen=True)
@@ -44,4 +47,27 @@ def breaks_off(recording: Recording) -> list[Finding]:
             + ("." if not last.kept else ", if anything did; the sample counts as it was read."),
             "Copy the file from the bench again, or record again.",
         )
+    ]
+
+
+def told_once(parts: Sequence[Sequence[Finding]]) -> list[Finding]:
+    """Findings of all parts; what several have is told as of the one where it is gravest, and of how many."""
+    if len(parts) == 1:
+        return list(parts[0])
+    found: dict[tuple[str, str], Finding] = {}
+    count: Counter[tuple[str, str]] = Counter()
+    for part in parts:
+        for finding in part:
+            key = finding.name, finding.where
+            count[key] += 1
+            known = found.get(key)
+            if known is None or GRAVITY.index(finding.severity) < GRAVITY.index(known.severity):
+                found[key] = finding
+    return [
+        replace(
+            finding,
+            evidence=f"{finding.evidence} (The recording was looked at in {len(parts)} parts; that is of one "
+            f"of the {count[key]} that show it.)",
+        )
+        for key, finding in found.items()
     ]

@@ -8,20 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect, ErrorSource, exact_gain
-from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.cells import STRETCHES_A_CYCLE, Cells, Heat
 from diffbench.conditioning.checks.held import LEAST_LEVEL
+from diffbench.conditioning.course import History
 from diffbench.conditioning.findings import breaks_off
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
 from diffbench.conditioning.samples import corrected
-from diffbench.documents import Rig
+from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.doubts import Source
 from diffbench.errors import Fault, Place, RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
-
-KINETIC, STATIC = 1, 2
 
 
 def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: str) -> ConditionedVisit:
@@ -32,69 +31,34 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     arrangement, direction and kind keep their own scatter. Raises ``RecordingError`` where arrangement,
     direction or kind of a reading are not told: none is guessed.
     """
+    file = str(recording.source.path)
     channel = rig.channel["turning_torque"]
-    signed = corrected(
-        recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
-    )
-    low, high = (-np.inf, np.inf) if channel.range is None else channel.range
-    beyond = (signed < low) | (signed > high)
-    # what the bearing of the turned shaft takes, the unit does not
-    torque = np.where(beyond, np.nan, np.abs(signed) - channel.drag.value)
+    torque, beyond = _turning_torque(recording, channel)
     n = torque.size
     arrangement = _labels(recording, rig, "arrangement", rig.arrangement if rig.turns_one_output else None, n)
     kind = _labels(recording, rig, "reading", None, n)
     # which flank bears matters where the reading loads the ramps itself
     loads = any(_shares(name).input_torque for name in arrangement)
     direction = _labels(recording, rig, "direction", None if loads else "forward", n)
-    oil = _temperature(recording, rig, n)
+    oil = _temperature(recording, rig)
     good = np.isfinite(torque)
-    if not good.any():
-        raise RecordingError.single(
-            "no reading holds a number within the channel's range",
-            file=str(recording.source.path),
-            mend="check the torque column, and range in [channel.turning_torque]",
-        )
-    if float(np.max(np.abs(torque[good]))) < LEAST_LEVEL:
-        raise RecordingError.single(
-            f"no reading is more than {LEAST_LEVEL:g} N·m: no unit that turns reads so little",
-            file=str(recording.source.path),
-            mend="check the torque column and its unit, and gain and drag in [channel.turning_torque]",
-        )
+    _check_level(torque[good], file)
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):
         groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
-    sources: dict[str, ErrorSource] = {}
-    if channel.u_gain:
-        sources["gain"] = ErrorSource(
-            f"{rig_key}:turning_torque.gain", "gain of turning_torque", Source.TRANSDUCER_GAIN, channel.u_gain
-        )
-    if channel.u_zero:
-        sources["zero"] = ErrorSource(
-            f"{visit_key}:turning_torque.zero",
-            "zero of turning_torque",
-            Source.TRANSDUCER_ZERO,
-            channel.u_zero,
-        )
-    if channel.drag.u:
-        sources["drag"] = ErrorSource(
-            f"{rig_key}:turning_torque.drag",
-            "drag of turning_torque",
-            Source.DRAG,
-            channel.drag.u,
-        )
-    dropped = {
+    sources = _sources(channel, rig_key=rig_key, visit_key=visit_key)
+    left_out = {
         "outside the channel's range": int(beyond.sum()),
         "missing reading": int((~good & ~beyond).sum()),
     }
-    dropped = {reason: count for reason, count in dropped.items() if count}
+    dropped = {reason: count for reason, count in left_out.items() if count}
     runs = tuple(
-        _group(
+        _run_of(
             key,
-            np.array(rows),
-            torque,
-            oil,
+            torque[rows],
+            None if oil is None else oil[rows],
             sources,
-            str(recording.source.path),
+            file,
             dropped if number == 0 else {},
         )
         for number, (key, rows) in enumerate(groups.items())
@@ -117,69 +81,99 @@ def is_slow_drive(rig: Rig, recording: Recording) -> bool:
     return rig.turns_one_output and not recording.labels and "speed_difference" in recording.channels
 
 
-def _group(
+def _turning_torque(recording: Recording, channel: Channel) -> tuple[Array, NDArray[np.bool_]]:
+    """Size of the readings at the unit (n,) [N·m], NaN = not to be had, and which are beyond the range."""
+    signed = corrected(
+        recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
+    )
+    low, high = (-np.inf, np.inf) if channel.range is None else channel.range
+    beyond = (signed < low) | (signed > high)
+    # what the bearing of the turned shaft takes, the unit does not
+    return np.where(beyond, np.nan, np.abs(signed) - channel.drag.value), beyond
+
+
+def _check_level(known: Array, file: str) -> None:
+    """Raises ``RecordingError`` where no reading is one of a unit that turns."""
+    if known.size == 0:
+        raise RecordingError.single(
+            "no reading holds a number within the channel's range",
+            file=file,
+            mend="check the torque column, and range in [channel.turning_torque]",
+        )
+    if float(np.max(np.abs(known))) < LEAST_LEVEL:
+        raise RecordingError.single(
+            f"no reading is more than {LEAST_LEVEL:g} N·m: no unit that turns reads so little",
+            file=file,
+            mend="check the torque column and its unit, and gain and drag in [channel.turning_torque]",
+        )
+
+
+def _sources(channel: Channel, *, rig_key: str, visit_key: str) -> dict[str, ErrorSource]:
+    """What is doubtful about the wrench, by constant."""
+    stated = (
+        ("gain", rig_key, Source.TRANSDUCER_GAIN, channel.u_gain),
+        ("zero", visit_key, Source.TRANSDUCER_ZERO, channel.u_zero),
+        ("drag", rig_key, Source.DRAG, channel.drag.u),
+    )
+    return {
+        name: ErrorSource(f"{key}:turning_torque.{name}", f"{name} of turning_torque", group, u)
+        for name, key, group, u in stated
+        if u
+    }
+
+
+def _run_of(
     key: tuple[str, str, str],
-    rows: NDArray[np.int64],
-    torque: Array,
+    reading: Array,
     oil: Array | None,
-    sources: dict[str, ErrorSource],
+    sources: Mapping[str, ErrorSource],
     file: str,
     dropped: Mapping[str, int],
 ) -> ConditionedRun:
+    """Readings (c,) [N·m] of one arrangement, direction and kind as a run of their own."""
     arrangement, direction, kind = key
-    reading = torque[rows]
-    ones = np.ones(rows.size)
+    n = reading.size
+    ones, number = np.ones(n), np.arange(n)
     shares = _shares(arrangement)
     flank = shares.input_torque if direction == "forward" else 0.0 - shares.input_torque
     gives = -shares.difference
-    made = Cells(
-        time=np.arange(rows.size, dtype=np.float64),
-        count=ones,
-        width=ones,
-        direction=-ones,
-        speed_difference=0.0 * ones,
-        oil=None if oil is None else oil[rows],
-        plate=None,
-        readings={"turning_torque": reading},
-        rates={},
-        speeds={},
-        accelerations={},
-        stretch=np.arange(rows.size) * 2,
-        segment=np.zeros(rows.size, dtype=np.int64),
-    )
+    changes = {"gain": reading, "zero": ones, "drag": -ones}
     effects = {}
-    if "gain" in sources:
-        change = sources["gain"].u * reading
-        effects[sources["gain"].key] = Effect(flank * change, gives * change, sources["gain"].u)
-    if "zero" in sources:
-        change = sources["zero"].u * ones
-        effects[sources["zero"].key] = Effect(flank * change, gives * change)
-    if "drag" in sources:
-        change = -sources["drag"].u * ones
-        effects[sources["drag"].key] = Effect(flank * change, gives * change)
-    scatter = float(np.std(reading, ddof=1)) if rows.size > 1 else 0.02 * float(reading[0])
+    for name, source in sources.items():
+        change = source.u * changes[name]
+        effects[source.key] = Effect(flank * change, gives * change, source.u if name == "gain" else 0.0)
+    scatter = float(np.std(reading, ddof=1)) if n > 1 else 0.02 * float(reading[0])
+    friction = Friction.STATIC if kind == "breakaway" else Friction.KINETIC
     return ConditionedRun(
         name=f"{file} ({arrangement}, {direction}, {kind})",
         kind="turning-torque",
-        cells=made,
+        cells=Cells(
+            time=number.astype(np.float64),
+            count=ones,
+            width=ones,
+            direction=-ones,
+            speed_difference=0.0 * ones,
+            oil=oil,
+            plate=None,
+            readings={"turning_torque": reading},
+            rates={},
+            speeds={},
+            accelerations={},
+            stretch=STRETCHES_A_CYCLE * number,
+            segment=np.zeros(n, dtype=np.int64),
+        ),
         input_torque=flank * reading,
         difference=gives * reading,
         effects=effects,
         input_slope=0.0 * ones,
         locking_slope=0.0 * ones,
         # every reading comes from rest: the ramps stand on their loading branch
-        history=History(
-            flank * reading, np.ones(rows.size, dtype=bool), np.arange(rows.size), np.arange(rows.size)
-        ),
-        heat=Heat(
-            np.arange(rows.size, dtype=np.float64) if rows.size > 1 else np.array([0.0]),
-            0.0 * ones,
-            0.0 * ones,
-        ),
+        history=History(flank * reading, np.ones(n, dtype=bool), number, number),
+        heat=Heat(number.astype(np.float64), 0.0 * ones, 0.0 * ones),
         dropped=dropped,
-        samples=int(rows.size + sum(dropped.values())),
+        samples=int(n + sum(dropped.values())),
         noise=gives * max(scatter, 1e-3 * float(np.mean(reading))),
-        friction_state=np.full(rows.size, STATIC if kind == "breakaway" else KINETIC, dtype=np.int64),
+        friction_state=np.full(n, friction, dtype=np.int64),
         history_known=True,
     )
 
@@ -207,7 +201,7 @@ def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: i
     return (default,) * n
 
 
-def _temperature(recording: Recording, rig: Rig, n: int) -> Array | None:
+def _temperature(recording: Recording, rig: Rig) -> Array | None:
     for name in ("plate_temperature", "oil_temperature"):
         if name in recording.channels:
             channel = rig.channel[name]
@@ -217,5 +211,4 @@ def _temperature(recording: Recording, rig: Rig, n: int) -> Array | None:
             good = np.isfinite(values)
             if good.any():
                 return np.where(good, values, float(np.mean(values[good])))
-    del n
     return None

@@ -1,26 +1,208 @@
-"""From the recordings of one visit to cells at the unit."""
+"""From the recordings of one visit to cells at the unit, part by part, and what is kept of each recording
+until all are read.
+
+Parts have a million samples. Recordings of a visit up to 1.25 million samples are one part each and wait for
+each other, since the largest input torque of the visit tells what is a turn; beyond, it is the largest one
+seen by then, and sweeps of torque are read first. A part carries the row before it to the next, so that
+clocks go on and a step back at an edge is found. What a cut costs is the samples in which slip settles, and a
+cell that may straddle a turn; overlapping the parts would save those and need every check twice. Turns are
+looked for anew along the whole course, so that the ramps' history goes on where two parts meet.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
+from diffbench.conditioning.bench import Tare, TareRun, TorqueChain, joined_tare, tare_of, tare_run
+from diffbench.conditioning.cells import along_stretch, along_the_sweep, cells_of, heat, locking_slope
 from diffbench.conditioning.checks.flanges import judge, with_extras
-from diffbench.conditioning.checks.recording import checked_samples, refusals
-from diffbench.conditioning.checks.standard import against_standard, quality
+from diffbench.conditioning.checks.protocol import flanks, pace, reach, slip_and_cycles
+from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
+from diffbench.conditioning.checks.standard import Quality, against_standard, quality
 from diffbench.conditioning.checks.tares import zero_drift
-from diffbench.conditioning.joining import told_once
-from diffbench.conditioning.run import ConditionedVisit
-from diffbench.conditioning.sweeps import Sweeps, Taken
-from diffbench.conditioning.tare import Tare, TareRun, joined_tare, tare, tare_run
-from diffbench.conditioning.wiring import WiringError
+from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
+from diffbench.conditioning.findings import Finding, told_once
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
+from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
+from diffbench.conditioning.smoothing import white_noise
+from diffbench.conditioning.wiring import WiringError, check_signs
 from diffbench.documents import Rig
+from diffbench.documents.run_sheet import RunKind
 from diffbench.doubts import CountsAsExact, Source
-from diffbench.errors import DiffbenchError, Fault, RecordingError
+from diffbench.errors import DiffbenchError, Fault, Place, RecordingError
 from diffbench.recording import Recording
+
+Array = NDArray[np.float64]
+
+
+#: Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
+HELD = 1_250_000
+
+
+@dataclass
+class Taken:
+    """What is kept of one recording: by part, findings of its channels (``noticed``) and of the conditioned
+    samples (``shown``), its cells and course; samples by reason, and what is wrong where a part is of no
+    use."""
+
+    kind: RunKind
+    file: str = ""
+    begin: float = 0.0
+    end: float = 0.0
+    step: float = 0.0
+    noticed: list[list[Finding]] = field(default_factory=list)
+    shown: list[list[Finding]] = field(default_factory=list)
+    seen: list[Quality] = field(default_factory=list)
+    runs: list[ConditionedRun] = field(default_factory=list)
+    courses: list[Sweep] = field(default_factory=list)
+    reaches: list[tuple[float, float]] = field(default_factory=list)
+    reasons: Counter[str] = field(default_factory=Counter)
+    samples: int = 0
+    of_known_speed: int = 0
+    useless: Fault | None = None
+
+    def add(self, part: Recording, found: list[Finding], seen: Quality) -> None:
+        """Note a part as it was read."""
+        self.file = str(part.source.path)
+        self.begin = self.begin if self.seen else float(part.time[0])
+        self.end = float(part.time[-1])
+        self.noticed.append(found)
+        self.seen.append(seen)
+
+    @property
+    def duration(self) -> float:
+        """Time from the first sample to the last [s]."""
+        return self.end - self.begin
+
+    @property
+    def course(self) -> Sweep:
+        """The course of the input torque over all parts."""
+        return joined_sweep(self.courses)
+
+    @property
+    def run(self) -> ConditionedRun:
+        """The whole run."""
+        return replace(
+            joined_run(self.runs, self.course),
+            dropped={name: n for name in REASONS[1:] if (n := self.reasons[name])},
+            samples=self.samples,
+        )
+
+    def shown_by_course(self, run: ConditionedRun, sweeps: Sweeps) -> list[Finding]:
+        """What the course of the whole run shows."""
+        holding = self.reasons[REASONS[HOLDING]] / max(self.of_known_speed, 1)
+        found = slip_and_cycles(
+            run.cells, self.course, holding=holding, step=self.step, kind=run.kind, file=run.name
+        )
+        if run.kind == "bias-sweep" and self.reaches:
+            lows, highs = zip(*self.reaches, strict=True)
+            found += flanks(min(lows), max(highs), file=run.name)
+        return found + pace(sweeps.rig, sweeps.chains, run.cells, file=run.name)
+
+
+class Sweeps:
+    """Samples that wait until all of a visit are there, which tells the ``scale``: its largest input torque
+    [N·m]. Of more than ``HELD`` samples the scale is what has been seen by then."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        chains: dict[str, TorqueChain],
+        doubtful: dict[tuple[str, str], bench.ErrorSource],
+    ) -> None:
+        self.rig = rig
+        self.chains = chains
+        self.doubtful = doubtful
+        self.scale = 0.0
+        self._waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = []
+
+    def add(self, own: Taken, part: Recording, samples: Samples) -> None:
+        """Take a part of a sweep."""
+        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > HELD:
+            self.release()
+        input_torque, difference = bench.at_samples(self.rig, self.chains, samples)
+        if np.isfinite(input_torque).any():
+            self.scale = max(self.scale, float(np.nanmax(np.abs(input_torque))))
+        self._waiting.append((own, part, samples, input_torque, difference))
+
+    def release(self) -> None:
+        """Condition what waits, and let its samples go."""
+        for waiting in self._waiting:
+            _condition_part(self, *waiting)
+        self._waiting = []
+
+
+def _condition_part(
+    sweeps: Sweeps,
+    own: Taken,
+    recording: Recording,
+    samples: Samples,
+    input_torque: Array,
+    difference: Array,
+) -> None:
+    """Condition a part of a sweep, or all of it, and note what is kept."""
+    kept = samples.reason == KEPT
+    file = str(recording.source.path)
+    own.samples += samples.time.size
+    own.of_known_speed += int(np.isfinite(samples.motion.speed_difference).sum())
+    own.step = samples.step
+    for code in range(1, len(REASONS)):
+        own.reasons[REASONS[code]] += int((samples.reason == code).sum())
+    if int(kept.sum()) < 20:
+        holding = int((samples.reason == HOLDING).sum())
+        what = (
+            f"the outputs hold still in {holding} of {samples.time.size} samples: that only bounds the "
+            "locking torque"
+            if holding > samples.time.size // 2
+            else f"only {int(kept.sum())} of {samples.time.size} samples can be used ({_counts(samples)})"
+        )
+        own.useless = Fault(
+            what,
+            Place(file),
+            "record with the outputs slipping against each other, both ways round, at two speeds or more",
+        )
+        return
+    rig, chains = sweeps.rig, sweeps.chains
+    course = sweep_of(samples, input_torque, scale=sweeps.scale)
+    locking = np.where(samples.motion.slips, -samples.motion.direction * difference, np.nan)
+    cells = cells_of(samples, course)
+    noise = white_noise(difference)
+    check_signs(rig, chains, cells, noise=noise / np.sqrt(float(np.median(cells.count))), file=file)
+    cell_input, cell_difference = bench.at_cells(rig, chains, cells)
+    cell_input = along_the_sweep(cells, cell_input)
+    run = ConditionedRun(
+        name=file,
+        kind=own.kind,
+        cells=cells,
+        input_torque=cell_input,
+        difference=cell_difference,
+        effects=bench.effects(rig, chains, cells, sweeps.doubtful),
+        input_slope=along_stretch(cells, cell_input),
+        locking_slope=locking_slope(cells, -cells.direction * cell_difference, course),
+        history=history_of(cells.time, course),
+        heat=heat(samples, locking),
+        dropped={},
+        samples=int(samples.time.size),
+        noise=noise,
+        friction_state=np.full(cell_input.size, Friction.SLIDING, dtype=np.int64),
+    )
+    own.runs.append(run)
+    own.courses.append(course)
+    gone = reach(input_torque)
+    own.reaches += [] if gone is None else [gone]
+    own.shown.append(sweep_findings(rig, chains, recording, samples, run, input_torque))
+
+
+def _counts(samples: Samples) -> str:
+    parts = [f"{int((samples.reason == code).sum())} {text}" for code, text in enumerate(REASONS) if code]
+    return ", ".join(part for part in parts if not part.startswith("0 "))
+
 
 Parts = Recording | Iterable[Recording]
 
@@ -29,7 +211,7 @@ ORDER = {"tare": 0, "bias-sweep": 1}
 
 
 def condition(
-    rig: Rig, recordings: Sequence[tuple[str, Parts]], *, rig_key: str, visit_key: str
+    rig: Rig, recordings: Sequence[tuple[RunKind, Parts]], *, rig_key: str, visit_key: str
 ) -> ConditionedVisit:
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
     and recording, tare runs included; a long recording may come as its parts, which are let go one by one.
@@ -42,17 +224,17 @@ def condition(
     read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key)
     taken, sweeps = read.taken, read.sweeps
     swept = [one for one in taken if one.kind != "tare"]
-    runs = [one.run(sweeps) for one in swept]
+    runs = [one.run for one in swept]
     starts = [0.0, *np.cumsum([one.duration for one in taken]).tolist()]
     begun = [start for start, one in zip(starts, taken, strict=False) if one.kind != "tare"]
     noticed = [finding for one in taken for finding in told_once(one.noticed)]
     faults: list[Fault] = []
-    for one in swept:
-        found = [*told_once(one.shown), *one.course_findings]
+    for one, run in zip(swept, runs, strict=True):
+        found = [*told_once(one.shown), *one.shown_by_course(run, sweeps)]
         noticed += found
         faults += refusals(found, file=one.file)
     noticed += zero_drift(rig, read.tares, needed, between=starts[-1], largest=sweeps.scale)
-    judged = judge(rig, sweeps.made, sweeps.doubtful, runs, begun, visit_key=visit_key)
+    judged = judge(rig, sweeps.chains, sweeps.doubtful, runs, begun, visit_key=visit_key)
     noticed += judged.findings
     faults += refusals(judged.findings, file=runs[0].name if runs else None)
     if faults:
@@ -61,7 +243,7 @@ def condition(
     channel = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
     sources = [*sweeps.doubtful.values(), *(extra.source for extra in judged.extras)]
     return ConditionedVisit(
-        runs=with_extras(rig, sweeps.made, runs, begun, judged.extras),
+        runs=with_extras(rig, sweeps.chains, runs, begun, judged.extras),
         sources={source.key: source for source in sources},
         temperature_u=None if channel is None else channel.u_zero,
         notes=_notes(rig, read.tared, sweeps.doubtful),
@@ -82,7 +264,7 @@ class _Read:
 
 def _read(
     rig: Rig,
-    recordings: Sequence[tuple[str, Parts]],
+    recordings: Sequence[tuple[RunKind, Parts]],
     needed: tuple[str, ...],
     *,
     rig_key: str,
@@ -98,9 +280,9 @@ def _read(
     for number in order:
         own, (kind, parts) = taken[number], recordings[number]
         if kind != "tare" and sweeps is None:
-            tared = tare([tares[i] for i in sorted(tares)], needed)
+            tared = tare_of([tares[i] for i in sorted(tares)], needed)
             doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
-            sweeps = Sweeps(rig, bench.chains(rig, tared), doubtful)
+            sweeps = Sweeps(rig, bench.chains_of(rig, tared), doubtful)
         means: list[TareRun] = []
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:

@@ -2,35 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import Effect, ErrorSource
-from diffbench.conditioning.cells import Cells, Heat
+from diffbench.conditioning.cells import Cells, Heat, joined_cells, joined_heat
+from diffbench.conditioning.course import History, Sweep, history_of
 from diffbench.conditioning.findings import Finding
 from diffbench.documents import Rig
+from diffbench.documents.run_sheet import RunKind
 from diffbench.doubts import CountsAsExact
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class History:
-    """What drives the ramps' hysteresis: the input torque where a history starts and where it turns, in time
-    order.
+class Friction(IntEnum):
+    """Which friction a cell reads: by its sliding speed, of a slow steady turn, or at breakaway."""
 
-    ``torque`` (h,) [N·m]; ``begins`` (h,) True at a start; ``near`` (h,) the nearest cell; ``before`` (c,)
-    for each cell the last start or turn before it. Between two of them the torque only rises or only falls,
-    whatever its noise.
-    """
-
-    torque: Array
-    begins: NDArray[np.bool_]
-    near: NDArray[np.int64]
-    before: NDArray[np.int64]
+    SLIDING = 0
+    KINETIC = 1
+    STATIC = 2
 
 
 @dataclass(frozen=True)
@@ -41,12 +37,12 @@ class ConditionedRun:
     uncertainty of each source does to them; ``input_slope`` and ``locking_slope`` (c,) [N·m/s] of input and
     locking torque within the cell; ``history`` of the input torque; ``heat`` for the plate temperature;
     ``dropped`` samples by reason, ``samples`` in all; ``noise`` standard deviation of a single
-    torque-difference sample [N·m]; ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic (a slow steady
-    turn), 2 = static (breakaway); ``history_known``: the ramps start on their loading branch.
+    torque-difference sample [N·m]; ``friction_state`` (c,) members of ``Friction``;
+    ``history_known``: the ramps start on their loading branch.
     """
 
     name: str
-    kind: str
+    kind: RunKind
     cells: Cells
     input_torque: Array
     difference: Array
@@ -78,3 +74,39 @@ class ConditionedVisit:
     notes: tuple[CountsAsExact, ...]
     rig: Rig
     findings: tuple[Finding, ...] = ()
+
+
+def joined_run(parts: Sequence[ConditionedRun], course: Sweep) -> ConditionedRun:
+    """One run of its parts (at least one), in the order of time, and of their joined course; a single part is
+    returned as it is."""
+    if len(parts) == 1:
+        return parts[0]
+    cells = joined_cells([part.cells for part in parts], course)
+    weight = np.array([part.samples for part in parts], dtype=np.float64)
+    dropped: Counter[str] = Counter()
+    for part in parts:
+        dropped.update(part.dropped)
+    return ConditionedRun(
+        name=parts[0].name,
+        kind=parts[0].kind,
+        cells=cells,
+        input_torque=np.concatenate([part.input_torque for part in parts]),
+        difference=np.concatenate([part.difference for part in parts]),
+        effects={
+            key: Effect(
+                np.concatenate([part.effects[key].input_torque for part in parts]),
+                np.concatenate([part.effects[key].difference for part in parts]),
+                effect.noise_share,
+            )
+            for key, effect in parts[0].effects.items()
+        },
+        input_slope=np.concatenate([part.input_slope for part in parts]),
+        locking_slope=np.concatenate([part.locking_slope for part in parts]),
+        history=history_of(cells.time, course),
+        heat=joined_heat([part.heat for part in parts]),
+        dropped=dict(dropped),
+        samples=int(weight.sum()),
+        noise=float(np.sqrt(np.average([part.noise**2 for part in parts], weights=weight))),
+        friction_state=np.concatenate([part.friction_state for part in parts]),
+        history_known=False,
+    )

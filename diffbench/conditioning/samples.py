@@ -1,4 +1,6 @@
-"""A recording as samples of the bench's own quantities, each kept or left out for a counted reason."""
+"""A recording as samples of the bench's own quantities, each kept or left out for a counted reason; which of
+them slip, which hold still, and which have only just begun to slip.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +10,76 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.motion import Motion, slip
 from diffbench.conditioning.smoothing import local_mean, rate_of_change, spikes, usual_step, white_noise
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+# The friction surfaces give way elastically before they slide. Plates in oil are through that after a few
+# hundredths of a radian; three tenths of relative rotation is well past it (common practice, no source).
+SETTLING_ANGLE = 0.3  # rad
+# A first-order lag is down to 1 % of a step after five time constants (exp(-5) = 0.7 %).
+SETTLING_LAGS = 5.0
+# Slower than this, a bench's drives do not turn steadily (common practice, no source).
+LEAST_SLIP = 0.05  # rad/s
+
+
+@dataclass(frozen=True)
+class Motion:
+    """The speed difference smoothed [rad/s], its sign where the outputs slip (0 where they hold), and what
+    has settled."""
+
+    speed_difference: Array
+    direction: NDArray[np.int8]
+    settled: Flags
+
+    @property
+    def slips(self) -> Flags:
+        """Where the outputs slip."""
+        return np.asarray(self.direction != 0)
+
+
+def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float = 0.0) -> Motion:
+    """Tell slipping from holding.
+
+    Parameters: ``time`` (n,) [s]; ``speed_difference`` (n,) [rad/s], NaN = missing; ``lag`` the slowest
+    transducer's first-order time constant [s]; ``ahead`` how far rates of change look ahead [s]. Slip counts
+    as such where the smoothed speed difference stands clear of its own noise (4 standard deviations) and of
+    ``LEAST_SLIP``; it has settled once the plates have turned ``SETTLING_ANGLE`` against each other in this
+    direction and the lag has died away, and until the next change of direction comes in sight. While they
+    hold, the torque difference is a bound on the locking torque, not a sample of it.
+    """
+    step = usual_step(time) if time.size > 1 else 1.0
+    width = max(1, round(0.1 / step))
+    smooth = local_mean(speed_difference, width)
+    noise = white_noise(speed_difference) / np.sqrt(max(width, 1))
+    threshold = max(LEAST_SLIP, 4.0 * noise)
+    known = np.isfinite(smooth)
+    size = np.abs(smooth)
+    size[~known] = 0.0
+    slips = size > threshold
+    direction = np.zeros(time.size, dtype=np.int8)
+    direction[slips] = 1
+    direction[slips & (smooth < 0.0)] = -1
+
+    # what passed since the direction last changed, by sums that restart at each change
+    change = np.flatnonzero(direction[1:] != direction[:-1]) + 1
+    starts = np.concatenate([[0], change])
+    lengths = np.diff(np.append(starts, time.size))
+    turned = np.cumsum(size * np.diff(time, prepend=time[:1]))
+    angle = turned - np.repeat(turned[starts], lengths)
+    since = time - np.repeat(time[starts], lengths)
+    settled = (direction != 0) & (angle >= SETTLING_ANGLE) & (since >= SETTLING_LAGS * lag)
+    if ahead > 0.0:
+        ends = np.append(time[change], np.inf)
+        settled &= np.repeat(ends, lengths) - time > ahead
+    return Motion(smooth, direction, settled)
+
+
 Codes = NDArray[np.int8]
 
 #: Why a sample is left out; the index is the code. The first one that holds is counted.
@@ -99,35 +164,7 @@ def take(
             mend="record at least one whole sweep, at 20 samples a second or more",
         )
     step = usual_step(time)
-    reason = np.zeros(n, dtype=np.int8)
-    values: dict[str, Array] = {}
-    counts: dict[str, int] = {}
-    for name in (*TORQUES, *SPEEDS, *TEMPERATURES):
-        if name not in recording.channels:
-            continue
-        channel = rig.channel[name]
-        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
-        needed = name in torque_channels
-        if needed:
-            _mark(reason, ~np.isfinite(value), MISSING)
-        stands = None if unusable is None else unusable.get(name)
-        if stands is not None and stands.any():
-            value = np.where(stands, np.nan, value)
-            if needed:
-                _mark(reason, stands, HELD)
-        if channel.range is not None:
-            beyond = (value < channel.range[0]) | (value > channel.range[1])
-            value = np.where(beyond, np.nan, value) if beyond.any() else value
-            if needed:
-                _mark(reason, beyond, OUT_OF_RANGE)
-        if name in TORQUES or name in SPEEDS:
-            out = spikes(value)
-            value = np.where(out, np.nan, value) if out.any() else value
-            counts[name] = int(out.sum())
-            if needed:
-                _mark(reason, out, SPIKE)
-        values[name] = value
-
+    values, reason, spike_counts = _usable(recording, rig, torque_channels, unusable or {})
     speeds, difference = _shafts(values, where)
     if "turning_torque" in torque_channels:
         assert rig.sits.turned is not None
@@ -138,7 +175,7 @@ def take(
     ahead = 0.5 * _rate_span(lag) + step if lag or inert else 0.0
     motion = slip(time, difference, lag=lag, ahead=ahead)
     _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
-    _mark(reason, motion.direction == 0, HOLDING)
+    _mark(reason, ~motion.slips, HOLDING)
     _mark(reason, ~motion.settled, UNSETTLED)
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
     return Samples(
@@ -159,8 +196,46 @@ def take(
         plate=_smooth_temperature(time, values.get("plate_temperature")),
         motion=motion,
         reason=reason,
-        spike_counts=counts,
+        spike_counts=spike_counts,
     )
+
+
+def _usable(
+    recording: Recording,
+    rig: Rig,
+    needed: tuple[str, ...],
+    unusable: Mapping[str, NDArray[np.bool_]],
+) -> tuple[dict[str, Array], Codes, dict[str, int]]:
+    """Each channel's values as the rig has them, NaN where they are none; why a sample lacks one that is
+    ``needed``; and how many spikes each channel has."""
+    reason = np.zeros(recording.time.size, dtype=np.int8)
+    values: dict[str, Array] = {}
+    spike_counts: dict[str, int] = {}
+
+    def leave_out(name: str, where: NDArray[np.bool_], code: int) -> None:
+        if where.any():
+            values[name] = np.where(where, np.nan, values[name])
+        if name in needed:
+            _mark(reason, where, code)
+
+    for name in (*TORQUES, *SPEEDS, *TEMPERATURES):
+        if name not in recording.channels:
+            continue
+        channel = rig.channel[name]
+        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        values[name] = value
+        if name in needed:
+            _mark(reason, ~np.isfinite(value), MISSING)
+        if name in unusable:
+            leave_out(name, unusable[name], HELD)
+        if channel.range is not None:
+            low, high = channel.range
+            leave_out(name, (values[name] < low) | (values[name] > high), OUT_OF_RANGE)
+        if name in TORQUES or name in SPEEDS:
+            spiked = spikes(values[name])
+            spike_counts[name] = int(spiked.sum())
+            leave_out(name, spiked, SPIKE)
+    return values, reason, spike_counts
 
 
 def _rate_span(lag: float) -> float:

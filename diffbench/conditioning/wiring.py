@@ -1,5 +1,5 @@
-"""Wirings that would explain readings which cannot be: every sign and swap that makes friction hold back
-again, ranked by whatever else was recorded and by the build sheet.
+"""Signs and sides of torques and speeds: every sign and swap that would explain readings which cannot be, so
+that friction holds back again, ranked by whatever else was recorded and by the build sheet.
 
 Two of them may give other maps: with both torques reversed, and with left and right swapped, friction holds
 back, but what is drive in one is coast in the other. So nothing is mended silently, and all that remain are
@@ -16,11 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
+from diffbench.conditioning.bench import TorqueChain, at_cells
 from diffbench.conditioning.cells import Cells
-from diffbench.conditioning.flanks import Flanks, exchanged_share
-from diffbench.conditioning.other_arrangement import EVEN, even_part
-from diffbench.conditioning.passivity import holds_back, impossible_climb
-from diffbench.conditioning.transducers import TorqueChain
+from diffbench.conditioning.plausibility import (
+    EVEN,
+    PASSIVE_SHARE,
+    Flanks,
+    even_part,
+    exchanged_share,
+    holds_back,
+    impossible_climb,
+    other_arrangements,
+    passive_share,
+)
 from diffbench.documents import Build, Rig
 from diffbench.documents.arrangements import OUTPUTS
 from diffbench.errors import Fault, Place, RecordingError
@@ -81,14 +89,14 @@ def wirings(names: Sequence[str]) -> Iterator[Wiring]:
 
 
 def rewired(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring
 ) -> tuple[Array, Array, Array]:
     """Input torque, torque difference (c,) [N·m] and direction of slip (c,) as they would be."""
     sides = {"left": "right", "right": "left"} if wiring.turned else {}
-    pairs = dict(zip(made, reversed(list(made)), strict=True)) if wiring.exchanged else {}
+    pairs = dict(zip(chains, reversed(list(chains)), strict=True)) if wiring.exchanged else {}
 
     def torque(values: Mapping[str, Array]) -> dict[str, Array]:
-        named = {name: values[pairs.get(name, name)] for name in made}
+        named = {name: values[pairs.get(name, name)] for name in chains}
         return {name: -value if name in wiring.reversed else value for name, value in named.items()}
 
     def shaft(values: Mapping[str, Array]) -> dict[str, Array]:
@@ -96,7 +104,7 @@ def rewired(
 
     input_torque, difference = bench.torques(
         rig,
-        made,
+        chains,
         torque(cells.readings),
         torque(cells.rates),
         shaft(cells.speeds),
@@ -106,24 +114,24 @@ def rewired(
 
 
 def explanations(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, noise: float
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, *, noise: float
 ) -> tuple[Wiring, ...]:
     """The wirings of the fewest mistakes under which friction holds back, likeliest first; of more mistakes,
     where what else is recorded speaks against all of these."""
     found: list[Wiring] = []
     for mistakes in range(1, MOST_MISTAKES + 1):
-        for wiring in wirings(tuple(made)):
+        for wiring in wirings(tuple(chains)):
             if wiring.mistakes == mistakes:
-                found += _judged(rig, made, cells, wiring, noise)
+                found += _judged(rig, chains, cells, wiring, noise)
         if any(not wiring.refutes for wiring in found):
             break
     return tuple(sorted(found, key=lambda wiring: wiring.rank))
 
 
 def _judged(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring, noise: float
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring, noise: float
 ) -> list[Wiring]:
-    torque, difference, direction = rewired(rig, made, cells, wiring)
+    torque, difference, direction = rewired(rig, chains, cells, wiring)
     locking = -direction * difference
     if not holds_back(direction, difference, noise) or impossible_climb(direction, torque, locking, noise):
         return []
@@ -135,7 +143,7 @@ def _judged(
     flanks = Flanks.of(torque, locking, rising)
     ahead, back = flanks.reach
     drives = int(ahead > FURTHER * back) - int(back > FURTHER * ahead)
-    supports, refutes = _recorded_besides(rig, made, cells, wiring, torque)
+    supports, refutes = _recorded_besides(rig, chains, cells, wiring, torque)
     judged = replace(wiring, flanks=flanks, drives=drives, supports=supports, refutes=refutes)
     both = {"left_speed", "right_speed"} <= set(rig.channel)
     if wiring.turned and both and float(np.median(cells.speeds["case"])) < 0.0:
@@ -144,13 +152,13 @@ def _judged(
 
 
 def _recorded_besides(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring, torque: Array
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, wiring: Wiring, torque: Array
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What columns that the arrangement does not need say for a wiring, and against it."""
     supports: list[str] = []
     refutes: list[str] = []
-    if "input_torque" in cells.readings and "input_torque" not in made:
-        chain = bench.chain(rig, "input_torque", None)
+    if "input_torque" in cells.readings and "input_torque" not in chains:
+        chain = bench.chain_of(rig, "input_torque", None)
         still = np.zeros_like(torque)
         speed = cells.speeds.get("case", np.ones_like(torque)) * chain.ratio
         other = chain.at_unit(cells.readings["input_torque"], still, speed, still)
@@ -299,3 +307,41 @@ def _columns(rig: Rig, first: str, second: str) -> str:
         also = f", sign = {sign:g}" if sign != rig.channel[name].sign else ""
         lines.append(f'column = "{rig.channel[other].column}"{also} in [channel.{name}]')
     return ", ".join(lines)
+
+
+def check_signs(
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, *, noise: float, file: str
+) -> None:
+    """Refuse a run whose torques and speeds cannot belong together, naming what would make them fit.
+
+    Raises ``WiringError`` when more than a tenth of the torque difference drives instead of holding back,
+    when part of the input torque is in it whatever way the outputs slip, or when a one-sided run climbs as
+    none can. Every wiring that would explain the readings is named. Never mended silently: a swap of the
+    torques and a reversal of both cannot be told apart by them, and give other maps.
+    """
+    whole, difference = at_cells(rig, chains, cells)
+    even, others = other_arrangements(rig, cells, whole, difference)
+    noise = float(
+        np.hypot(
+            noise, sum((rig.channel[name].u_zero or 0.0) * chain.ratio for name, chain in chains.items())
+        )
+    )
+    share = passive_share(cells.direction, difference, noise)
+    slope = impossible_climb(cells.direction, whole, -cells.direction * difference, noise)
+    if share < PASSIVE_SHARE:
+        what = (
+            f"{100 * (1 - share):.0f} % of the torque difference drives instead of holding back: while the "
+            "outputs slip, the slower one must get more torque"
+        )
+    elif others:
+        what = (
+            f"{100 * even:.0f} % of the input torque is in the torque difference whatever way the outputs "
+            f"slip: the arrangement {rig.arrangement!r} can't be true"
+        )
+    elif slope is not None:
+        what = f"the locking torque climbs by {slope:.3g} of the input torque: no unit that slips can do so"
+    else:
+        return
+    found = explanations(rig, chains, cells, noise=noise)
+    key = "arrangement" if others and share >= PASSIVE_SHARE else "channel"
+    raise WiringError(rig, what, found, file=file, key=key, others=others)

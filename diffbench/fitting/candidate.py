@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 
 from diffbench.documents import Build
 from diffbench.fitting.covariance import Covariance, combine
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
+from diffbench.fitting.model import Form, LockingModel
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual
-from diffbench.fitting.setup import unknowns
 from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
 from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
 from diffbench.fitting.unknowns import Names
@@ -91,41 +89,23 @@ class Candidate:
             self.residual[self.used] / self.noise.sigma[self.used],
             inflation=self.noise.inflation,
             run=data.run[self.used],
-            cycle=(data.run * 100_000 + data.stretch // 2)[self.used],
+            cycle=data.cycle[self.used],
             misfit=misfit,
         )
 
 
-@dataclass(frozen=True)
-class Quick:
-    """A first look at a form: one search, first guess of the noise, nothing rejected."""
-
-    cost: float
-    candidate: Candidate
-
-
-def quick_search(
-    form: Form,
-    builds: Sequence[Build],
-    data: FitData,
-    sharing: Sharing,
-    reference: Reference,
-    *,
-    temperature_u: float,
-    joint_fraction: float | None = None,
-) -> Quick:
-    """One search from one start: enough to see which law is worth fitting first."""
-    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
-    model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
-    noise = first_guess(data)
-    used = np.ones(data.difference.size, dtype=bool)
+def first_look(model: LockingModel, builds: Sequence[Build]) -> Candidate:
+    """One search from one start, by a first guess of the noise, nothing rejected: enough to see which law is
+    worth fitting first."""
+    names, noise = model.names, first_guess(model.data)
+    used = np.ones(model.data.difference.size, dtype=bool)
     x, cost, count = _searched(model, noise, used, names.start, tolerance=1e-4)
     residual = model.residual(x)
     empty = np.zeros((0, len(names)))
     found = Solution(
         x, cost, residual, empty, converged=False, at_bound=(), evaluations=count, reason="a first look"
     )
-    return Quick(cost, Candidate(form, names, model, found, residual, used, noise, (cost,), tuple(builds)))
+    return Candidate(model.form, names, model, found, residual, used, noise, (cost,), tuple(builds))
 
 
 def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
@@ -138,24 +118,14 @@ def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
 
 
 def fit_form(
-    form: Form,
-    builds: Sequence[Build],
-    data: FitData,
-    sharing: Sharing,
-    reference: Reference,
-    *,
-    temperature_u: float,
-    start: Candidate,
-    starts: bool = False,
-    joint_fraction: float | None = None,
+    model: LockingModel, builds: Sequence[Build], *, start: Candidate, starts: bool = False
 ) -> Candidate:
     """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
 
     ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated
     from starts that differ where the surface is not convex.
     """
-    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u, joint_fraction=joint_fraction)
-    model = LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
+    form, names = model.form, model.names
     begin = _carried(names, start)
     x, _, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
     solution, noise, used = _settle(model, start.noise, start.used, x)

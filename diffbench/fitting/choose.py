@@ -10,6 +10,7 @@ for both. A law that the sheet states is kept, and the result says when the swee
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import cast
@@ -18,10 +19,11 @@ import numpy as np
 
 from diffbench.documents import Build
 from diffbench.documents.build import PreloadLawName
-from diffbench.fitting.candidate import Candidate, fit_form, in_the_light_of, quick_search
+from diffbench.fitting.candidate import Candidate, first_look, fit_form, in_the_light_of
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, Reference, Sharing
+from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
 from diffbench.fitting.noise import CellNoise
+from diffbench.fitting.setup import model_of
 from diffbench.fitting.tested import ramp_seen
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
@@ -34,6 +36,7 @@ DECISIVE = 10.0
 HOPELESS = 60.0
 # Load factor of a preloaded joint: in design examples below a quarter (common practice, no source).
 PLAUSIBLE_FRACTION = 0.3
+SIMPLEST, *MORE_FRICTION = FRICTION_LAWS.values()
 
 
 @dataclass(frozen=True)
@@ -65,68 +68,59 @@ def choose(
     than ``DECISIVE``; within that, both stay in, and their difference goes into the uncertainty.
     """
     stated = builds[0].preload.law
-    fraction = builds[0].preload.joint_fraction
-    joint = None if fraction is None else fraction.value
-    quick = {}
-    first_friction, *more_friction = FRICTION_LAWS.values()
+
+    @functools.cache
+    def model(form: Form) -> LockingModel:
+        return model_of(form, builds, data, sharing, reference, temperature_u=temperature_u)
+
+    looks = []
     for law in PRELOAD_LAWS.values():
-        form = Form(law, first_friction)
-        progress(f"searching: {form.law} preload")
-        quick[form] = quick_search(
-            form,
-            builds,
-            data,
-            sharing,
-            reference,
-            temperature_u=temperature_u,
-            joint_fraction=joint,
-        )
-    order = sorted(quick, key=lambda form: quick[form].cost)
-    if stated != "undecided":
-        order.sort(key=lambda form: form.law != stated)
-
+        progress(f"searching: {law.name} preload")
+        looks.append(first_look(model(Form(law, SIMPLEST)), builds))
+    looks.sort(key=lambda look: (stated not in ("undecided", look.form.law), look.solution.cost))
     candidates: list[Candidate] = []
-    information: dict[str, float] = {}
-    leader: Candidate | None = None
-    for rank, form in enumerate(order):
-        progress(f"fitting: {form.law} preload")
-
-        def fitted(start: Candidate, form: Form = form, *, starts: bool = False) -> Candidate:
-            return fit_form(
-                form,
-                builds,
-                data,
-                sharing,
-                reference,
-                temperature_u=temperature_u,
-                joint_fraction=joint,
-                start=start,
-                starts=starts,
-            )
-
-        begin = quick[form].candidate
-        if leader is not None and any(_stands(c) for c in candidates):
+    information: dict[str, float] = {}  # of the laws, behind the best
+    leader = looks[0]
+    for look in looks:
+        progress(f"fitting: {look.form.law} preload")
+        begin = look
+        if any(_stands(c) for c in candidates):
             # a first look ends early, and may leave the right law far behind: it is polished before it is
             # given up
-            begin = in_the_light_of(begin, leader)
+            begin = in_the_light_of(look, leader)
             noise = leader.noise
             behind = _information(begin, noise) - min(_information(c, noise) for c in candidates)
             if behind > HOPELESS:
-                information[form.law] = behind
+                information[look.form.law] = behind
                 continue
-        first = fitted(begin, starts=True)
-        candidates += [first, *first.rivals]
-        for friction in more_friction:
-            other = fitted(first, Form(form.preload, friction))
-            if _information(other, first.noise) < _information(first, first.noise):
-                other = fitted(other, other.form, starts=True)
-            candidates += [other, *other.rivals]
-        leader = min(
-            candidates, key=lambda c: c.chi2(c.noise) if rank == 0 else _information(c, candidates[0].noise)
-        )
+        first = look is looks[0]
+        candidates += _of_law(model, begin, builds)
+        noise = candidates[0].noise
+        leader = min(candidates, key=lambda c: c.chi2(c.noise) if first else _information(c, noise))
+    return _weighed(stated, candidates, information, leader.noise)
 
-    assert leader is not None
-    noise = leader.noise
+
+def _of_law(
+    model: Callable[[Form], LockingModel], begin: Candidate, builds: Sequence[Build]
+) -> list[Candidate]:
+    """What a preload law makes of the sweeps, with each friction law; the simplest first, and rivals with
+    each."""
+    first = fit_form(begin.model, builds, start=begin, starts=True)
+    found = [first, *first.rivals]
+    for friction in MORE_FRICTION:
+        form = Form(first.form.preload, friction)
+        other = fit_form(model(form), builds, start=first)
+        if _information(other, first.noise) < _information(first, first.noise):
+            other = fit_form(other.model, builds, start=other, starts=True)
+        found += [other, *other.rivals]
+    return found
+
+
+def _weighed(
+    stated: str, candidates: Sequence[Candidate], information: dict[str, float], noise: CellNoise
+) -> Choice:
+    """The candidates that count, by one noise; ``information`` tells how far behind the laws are that were
+    given up."""
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     stands = [_stands(c) or stated == c.form.law for c in candidates]
@@ -135,9 +129,9 @@ def choose(
     scores = np.array([_information(c, noise) for c in candidates])
     best = float(scores.min())
     for name in PRELOAD_LAWS:
-        mine = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == name]
-        if mine:
-            information[name] = min(mine) - best
+        own = [s for s, c in zip(scores, candidates, strict=True) if c.form.law == name]
+        if own:
+            information[name] = min(own) - best
     verdict = _verdict(stated, information, [(c, _information(c, noise) - best) for c in aside])
     kept = [
         i for i, c in enumerate(candidates) if verdict.status == "undecided" or c.form.law == verdict.chosen

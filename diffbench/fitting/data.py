@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import ErrorSource, refit_spread
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning.cells import STRETCHES_A_CYCLE
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
+from diffbench.documents.run_sheet import RunKind
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -33,7 +36,7 @@ class FitData:
     torque histories (h,): ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell;
     ``turn_before`` (c,) the last one before each cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W],
     ``oil_rate`` [K/s], ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid.
-    ``friction_state`` (c,) 0 = by sliding speed, 1 = kinetic, 2 = static. ``segment_torque``: input torque at
+    ``friction_state`` (c,) members of ``Friction``. ``segment_torque``: input torque at
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
     2): relative standard deviations of preload and ramp bias from one refit to the next.
     """
@@ -69,13 +72,28 @@ class FitData:
     friction_state: Index
     segment_torque: Array
     run_names: tuple[str, ...]
-    run_kinds: tuple[str, ...]
+    run_kinds: tuple[RunKind, ...]
     refit_spread: Array
 
     @property
     def locking(self) -> Array:
         """Measured locking torque (c,) [N·m]."""
         return -self.direction * self.difference
+
+    @property
+    def sliding(self) -> NDArray[np.bool_]:
+        """Cells whose friction goes by their sliding speed (c,)."""
+        return np.asarray(self.friction_state == Friction.SLIDING)
+
+    @property
+    def cycle(self) -> Index:
+        """Number of each cell's cycle of its torque, over all runs (c,)."""
+        own = self.stretch // STRETCHES_A_CYCLE
+        return self.run * (int(own.max(initial=0)) + 1) + own
+
+    def of_kind(self, kind: RunKind) -> NDArray[np.bool_]:
+        """Cells of the runs of a kind (c,)."""
+        return np.array([own == kind for own in self.run_kinds])[self.run]
 
     @property
     def segments(self) -> int:
@@ -86,84 +104,102 @@ class FitData:
 def gather(visits: Sequence[ConditionedVisit]) -> FitData:
     """Put the runs of all visits side by side. Sources of one key are one error, whatever run they show
     in."""
-    runs = [(v, run) for v, visit in enumerate(visits) for run in visit.runs]
-    sources: dict[str, ErrorSource] = {}
-    for visit in visits:
-        sources.update(visit.sources)
-    keys = list(sources)
-    sizes = [run.input_torque.size for _, run in runs]
-    total = sum(sizes)
-    effect_input = np.zeros((len(keys), total))
-    effect_difference = np.zeros((len(keys), total))
-    noise_share = np.zeros((len(keys), total))
-    turn_torque, turn_begins, turn_near, turn_before = [], [], [], []
-    heat_time, heat_power, oil_rate, heat_run, cell_heat = [], [], [], [], []
-    segment_torque: list[float] = []
-    first_cell = first_heat = first_turn = 0
-    for number, (_, run) in enumerate(runs):
-        here = slice(first_cell, first_cell + run.input_torque.size)
-        for row, key in enumerate(keys):
-            if key in run.effects:
-                effect_input[row, here] = run.effects[key].input_torque
-                effect_difference[row, here] = run.effects[key].difference
-                noise_share[row, here] = run.effects[key].noise_share
-        history = run.history
-        turn_torque.append(history.torque)
-        turn_begins.append(history.begins)
-        turn_near.append(history.near + first_cell)
-        turn_before.append(history.before + first_turn)
-        first_turn += history.torque.size
-        segment_torque += [0.0 if run.history_known else float(t) for t in history.torque[history.begins]]
-        grid = run.heat.time
-        heat_power.append(run.heat.power)
-        oil_rate.append(run.heat.oil_rate)
-        heat_time.append(grid)
-        heat_run.append(np.full(grid.size, number))
-        cell_heat.append(first_heat + np.interp(run.cells.time, grid, np.arange(grid.size)))
-        first_cell += run.input_torque.size
-        first_heat += grid.size
+    of_visit = [v for v, visit in enumerate(visits) for _ in visit.runs]
+    runs = [run for visit in visits for run in visit.runs]
+    sources = {key: source for visit in visits for key, source in visit.sources.items()}
+    sizes = [run.input_torque.size for run in runs]
 
-    def join(parts: list[Array]) -> Array:
-        return np.concatenate(parts).astype(np.float64)
-
-    def numbers(parts: list[NDArray[np.int64]]) -> Index:
-        return np.concatenate(parts).astype(np.int64)
+    def joined(column: Callable[[ConditionedRun], Array]) -> Array:
+        return np.concatenate([column(run) for run in runs]).astype(np.float64)
 
     def optional(values: Array | None, size: int) -> Array:
         return np.full(size, np.nan) if values is None else values
 
     return FitData(
-        difference=join([run.difference for _, run in runs]),
-        input_torque=join([run.input_torque for _, run in runs]),
-        direction=join([run.cells.direction for _, run in runs]),
-        speed_difference=np.abs(join([run.cells.speed_difference for _, run in runs])),
-        oil=join([optional(run.cells.oil, run.input_torque.size) for _, run in runs]),
-        plate=join([optional(run.cells.plate, run.input_torque.size) for _, run in runs]),
-        count=join([run.cells.count for _, run in runs]),
-        width=join([run.cells.width for _, run in runs]),
-        time=join([run.cells.time for _, run in runs]),
-        run=numbers([np.full(n, i) for i, n in enumerate(sizes)]),
-        visit=numbers([np.full(n, v) for (v, _), n in zip(runs, sizes, strict=True)]),
-        stretch=numbers([run.cells.stretch for _, run in runs]),
-        noise=join([np.full(n, run.noise) for (_, run), n in zip(runs, sizes, strict=True)]),
-        sources=tuple(sources[key] for key in keys),
-        effect_input=effect_input,
-        effect_difference=effect_difference,
-        noise_share=noise_share,
-        locking_slope=join([run.locking_slope for _, run in runs]),
-        places=np.concatenate([PLACES * (run.cells.width * run.input_slope)[:, None] for _, run in runs]),
-        turn_torque=join(turn_torque),
-        turn_begins=np.concatenate(turn_begins),
-        turn_near=numbers(turn_near),
-        turn_before=numbers(turn_before),
-        heat_time=join(heat_time),
-        heat_power=join(heat_power),
-        oil_rate=join(oil_rate),
-        heat_run=numbers(heat_run),
-        cell_heat=join(cell_heat),
-        friction_state=numbers([run.friction_state for _, run in runs]),
-        segment_torque=np.array(segment_torque),
-        run_names=tuple(run.name for _, run in runs),
-        run_kinds=tuple(run.kind for _, run in runs),
+        difference=joined(lambda run: run.difference),
+        input_torque=joined(lambda run: run.input_torque),
+        direction=joined(lambda run: run.cells.direction),
+        speed_difference=np.abs(joined(lambda run: run.cells.speed_difference)),
+        oil=joined(lambda run: optional(run.cells.oil, run.input_torque.size)),
+        plate=joined(lambda run: optional(run.cells.plate, run.input_torque.size)),
+        count=joined(lambda run: run.cells.count),
+        width=joined(lambda run: run.cells.width),
+        time=joined(lambda run: run.cells.time),
+        run=np.repeat(np.arange(len(runs)), sizes),
+        visit=np.repeat(np.array(of_visit), sizes),
+        stretch=_numbers([run.cells.stretch for run in runs]),
+        noise=joined(lambda run: np.full(run.input_torque.size, run.noise)),
+        sources=tuple(sources.values()),
+        **_effects(runs, list(sources)),
+        locking_slope=joined(lambda run: run.locking_slope),
+        places=np.concatenate([PLACES * (run.cells.width * run.input_slope)[:, None] for run in runs]),
+        **_histories(runs),
+        **_heat(runs),
+        friction_state=_numbers([run.friction_state for run in runs]),
+        run_names=tuple(run.name for run in runs),
+        run_kinds=tuple(run.kind for run in runs),
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
     )
+
+
+def _numbers(parts: Sequence[Index]) -> Index:
+    return np.concatenate(parts).astype(np.int64)
+
+
+def _effects(runs: Sequence[ConditionedRun], keys: Sequence[str]) -> dict[str, Any]:
+    """What each source does to every cell; nothing in the runs that it does not show in."""
+    sizes = [run.input_torque.size for run in runs]
+    columns = {
+        name: np.zeros((len(keys), sum(sizes)))
+        for name in ("effect_input", "effect_difference", "noise_share")
+    }
+    for run, last in zip(runs, np.cumsum(sizes).tolist(), strict=True):
+        here = slice(last - run.input_torque.size, last)
+        for row, key in enumerate(keys):
+            if key in run.effects:
+                columns["effect_input"][row, here] = run.effects[key].input_torque
+                columns["effect_difference"][row, here] = run.effects[key].difference
+                columns["noise_share"][row, here] = run.effects[key].noise_share
+    return columns
+
+
+def _histories(runs: Sequence[ConditionedRun]) -> dict[str, Any]:
+    """Starts and turns of all runs in one row."""
+    histories = [run.history for run in runs]
+    first_cell = _firsts([run.input_torque.size for run in runs])
+    first_turn = _firsts([history.torque.size for history in histories])
+    starts = [
+        np.zeros(int(run.history.begins.sum()))
+        if run.history_known
+        else run.history.torque[run.history.begins]
+        for run in runs
+    ]
+    return {
+        "turn_torque": np.concatenate([history.torque for history in histories]).astype(np.float64),
+        "turn_begins": np.concatenate([history.begins for history in histories]),
+        "turn_near": _numbers([h.near + first for h, first in zip(histories, first_cell, strict=True)]),
+        "turn_before": _numbers([h.before + first for h, first in zip(histories, first_turn, strict=True)]),
+        "segment_torque": np.concatenate(starts).astype(np.float64),
+    }
+
+
+def _heat(runs: Sequence[ConditionedRun]) -> dict[str, Any]:
+    """The heat grids of all runs in one row, and the cells' places on it."""
+    grids = [run.heat.time for run in runs]
+    sizes = [grid.size for grid in grids]
+    places = [
+        first + np.interp(run.cells.time, grid, np.arange(grid.size))
+        for run, grid, first in zip(runs, grids, _firsts(sizes), strict=True)
+    ]
+    return {
+        "heat_time": np.concatenate(grids).astype(np.float64),
+        "heat_power": np.concatenate([run.heat.power for run in runs]).astype(np.float64),
+        "oil_rate": np.concatenate([run.heat.oil_rate for run in runs]).astype(np.float64),
+        "heat_run": np.repeat(np.arange(len(runs)), sizes),
+        "cell_heat": np.concatenate(places).astype(np.float64),
+    }
+
+
+def _firsts(sizes: Sequence[int]) -> list[int]:
+    """Where each part begins in the row of all."""
+    return [0, *np.cumsum(sizes).tolist()[:-1]]

@@ -3,13 +3,14 @@ the doubt."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.definitions import DEFINITIONS
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.joint_draws import JointDraws
 from diffbench.fitting.model import LockingModel
@@ -19,6 +20,7 @@ from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 
 Array = NDArray[np.float64]
+Quantity = Callable[[Array], float]
 
 
 @dataclass(frozen=True)
@@ -27,8 +29,8 @@ class Estimate:
     come from the build sheet, by source. ``scale`` is the size against which an uncertainty counts as
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
     of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
-    unknowns, ``of_draws`` of draws of them and of the sheet's errors;
-    ``at_input_torque`` [N·m] where it is a quantity of one."""
+    unknowns, ``of_draws`` of draws of them and of the sheet's errors; ``at_input_torque`` [N·m] where it is a
+    quantity of one."""
 
     value: float
     gradient: Array
@@ -39,9 +41,38 @@ class Estimate:
     sheet: Mapping[str, float] = field(default_factory=dict)
     positive: bool = True
     profile: tuple[float, float, float] | None = None
-    quantity: Callable[[Array], float] | None = None
+    quantity: Quantity | None = None
     of_draws: Callable[[JointDraws], Array] | None = None
     at_input_torque: float | None = None
+
+    @classmethod
+    def of(
+        cls,
+        name: str,
+        value: float,
+        gradient: Array,
+        *,
+        words: Mapping[str, object] | None = None,
+        note: str = "",
+        sheet: Mapping[str, float] | None = None,
+        quantity: Quantity | None = None,
+        of_draws: Callable[[JointDraws], Array] | None = None,
+    ) -> Estimate:
+        """An estimate of a quantity by its row in the table, ``words`` filling in what that leaves open
+        and ``note`` going on."""
+        row = DEFINITIONS[name]
+        return cls(
+            value,
+            gradient,
+            row.unit,
+            row.told.format(**(words or {})) + note,
+            row.needs,
+            row.scale,
+            sheet or {},
+            row.positive,
+            quantity=quantity,
+            of_draws=of_draws,
+        )
 
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
@@ -97,175 +128,76 @@ def direct_estimates(
     ``suffix`` marks the build where there are several; ``torque_range`` [N·m] lowest and highest tested input
     torque, at which torque bias ratio and locking effect (SAE J2817) are quoted.
     """
-    names, model = candidate.names, candidate.model
-    place, sharing = model.place(build), model.sharing
-    found: dict[str, Estimate] = {}
-
-    def add(
-        name: str,
-        function: Callable[[Array], float],
-        unit: str,
-        meaning: str,
-        needs: str,
-        scale: float,
-        *,
-        positive: bool = True,
-        at_input_torque: float | None = None,
-    ) -> None:
-        grad = gradient(lambda x: np.array([function(x)]), candidate, deviation)[0]
-        found[name] = Estimate(
-            float(function(candidate.x)),
-            grad,
-            unit,
-            meaning,
-            needs,
-            scale,
-            positive=positive,
-            quantity=function,
-            at_input_torque=at_input_torque,
-        )
-
-    def add_own(own: LawUnknown) -> None:
-        value = partial(names.value, name=own.name)
-        add(own.reported, value, own.unit, own.meaning, own.needs, own.scale, positive=own.logarithm)
-
-    preload = sharing.preloads[place.preload]
-    reference = model.reference
+    model, reference = candidate.model, candidate.model.reference
     at = f"at the reference condition, {reference.temperature:g} °C and {reference.speed_difference:g} rad/s"
-    add(
-        f"preload_torque{suffix}",
-        lambda x: names.value(x, preload),
-        "N·m",
-        f"locking torque of the preload alone, {at}",
-        "slipping samples near zero input torque",
-        1.0,
-    )
-    for flank, bias, ratio in (
-        ("drive", sharing.drive_biases[place.drive], sharing.drive_ratios[place.drive]),
-        ("coast", sharing.coast_biases[place.coast], sharing.coast_ratios[place.coast]),
-    ):
-        add(
-            f"ramp_bias_{flank}_loading{suffix}",
-            partial(names.value, name=bias),
-            "1",
-            f"locking torque per input torque from the {flank} ramps while the torque rises, {at}",
-            f"slip under {flank} torque, rising until the ramps clearly overcome the preload",
-            0.02,
-        )
-        add(
-            f"ramp_bias_{flank}_unloading{suffix}",
-            partial(_product, names, bias, ratio),
-            "1",
-            f"the same while the torque falls from a much higher one, {at}",
-            f"slip under {flank} torque while it falls to well below two thirds of its peak",
-            0.02,
-        )
-    for own in model.form.preload.unknowns:
-        add_own(own)
-    add(
-        "gear_friction",
-        lambda x: names.value(x, "gear_friction"),
-        "1",
-        "share of the input torque that gear-mesh friction adds",
-        "a build with other ramps, or a value in the build sheet",
-        0.02,
-        positive=False,
-    )
-    add(
-        "viscous_coefficient",
-        lambda x: names.value(x, "viscous"),
-        "N·m·s/rad",
-        f"locking torque per speed difference from the oil film, oil at {model.reference.temperature:g} °C",
-        "a speed sweep at low input torque, up to a high speed difference",
-        0.05,
-        positive=False,
-    )
-    add(
-        "viscous_temperature_coefficient",
-        lambda x: names.value(x, "viscous_exponent"),
-        "1/K",
-        "relative fall of the viscous coefficient per kelvin of oil",
-        "speed sweeps at two oil temperatures",
-        0.02,
-        positive=False,
-    )
-    for own in model.form.friction.unknowns:
-        add_own(own)
-    add(
-        "friction_temperature_coefficient",
-        lambda x: names.value(x, "temperature_coefficient"),
-        "1/K",
-        "relative change of friction per kelvin of plate temperature",
-        "sweeps over a range of oil temperatures of 20 K or more",
-        0.001,
-        positive=False,
-    )
+    words: dict[str, object] = {"at": at, "temperature": reference.temperature}
 
-    def relative_slope(x: Array) -> float:
-        law = model.form.friction
-        return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
+    def estimate(name: str, quantity: Quantity, torque: float | None = None) -> Estimate:
+        value = float(quantity(candidate.x))
+        slope = gradient(lambda x: np.array([quantity(x)]), candidate, deviation)[0]
+        made = Estimate.of(name, value, slope, words=words | {"torque": torque}, quantity=quantity)
+        return replace(made, at_input_torque=torque)
 
-    add(
-        "friction_slope",
-        relative_slope,
-        "s/m",
-        "relative change of friction per sliding speed at the reference condition; negative invites "
-        "chatter (SAE J3210)",
-        "a speed sweep around the reference speed difference",
-        0.05,  # s/m: half a percent of friction over 0.1 m/s
-        positive=False,
-    )
-    add(
-        "heat_capacity",
-        lambda x: names.value(x, "heat_capacity"),
-        "J/K",
-        "of the plates",
-        "the plates' mass, or sweeps hot enough to see the plates warm",
-        50.0,
-    )
-    add(
-        "heat_conductance",
-        lambda x: names.value(x, "heat_conductance"),
-        "W/K",
-        "from plates to oil",
-        "sweeps at a high speed difference under load",
-        5.0,
-    )
+    found = {
+        name: estimate(name.removesuffix(suffix), quantity)
+        for name, quantity in _quantities(model, build, suffix).items()
+    }
     for flank, torque in (("coast", torque_range[0]), ("drive", torque_range[1])):
         if abs(torque) < 1.0:
             continue
-
-        def effect(x: Array, torque: float = torque) -> float:
-            unit = unit_quantities(model, x, build)
-            locking = steady_locking_torque(
-                unit, torque, model.reference.speed_difference, model.reference.temperature, "loading"
-            )
-            return float(locking) / abs(torque)
-
-        label = f"at {torque:.4g} N·m input torque, loading, {at}"
-        add(
-            f"locking_effect_{flank}{suffix}",
-            effect,
-            "1",
-            f"locking torque over input torque (SAE J2817) {label}",
-            "slip at that input torque",
-            0.05,
-            at_input_torque=torque,
-        )
-        if effect(candidate.x) < 0.999:
-            add(
-                f"torque_bias_ratio_{flank}{suffix}",
-                partial(_ratio_of, effect),
-                "1",
-                f"higher over lower output torque (SAE J2817) {label}",
-                "slip at that input torque",
-                0.2,
-                at_input_torque=torque,
-            )
-            name = f"torque_bias_ratio_{flank}{suffix}"
-            linear = found[f"locking_effect_{flank}{suffix}"]
-            found[name] = replace(found[name], of_draws=partial(_drawn_ratio, linear, candidate.x))
+        effect = partial(_locking_effect, model, build, torque)
+        linear = estimate(f"locking_effect_{flank}", effect, torque)
+        found[f"locking_effect_{flank}{suffix}"] = linear
+        if linear.value < 0.999:
+            ratio = estimate(f"torque_bias_ratio_{flank}", partial(_ratio_of, effect), torque)
+            drawn = partial(_drawn_ratio, linear, candidate.x)
+            found[f"torque_bias_ratio_{flank}{suffix}"] = replace(ratio, of_draws=drawn)
     return found
+
+
+def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quantity]:
+    """What is read off the unknowns (p,) without more, of the unit of one visit; what each build has of its
+    own bears the suffix."""
+    names, form, sharing = model.names, model.form, model.sharing
+
+    def value(name: str) -> Quantity:
+        return partial(names.value, name=name)
+
+    def of_law(unknowns: Sequence[LawUnknown]) -> dict[str, Quantity]:
+        return {own.reported: value(own.name) for own in unknowns}
+
+    def friction_slope(x: Array) -> float:
+        law = form.friction
+        return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
+
+    found = {f"preload_torque{suffix}": value(sharing.preloads[model.place(build).preload])}
+    for flank, bias, ratio in sharing.flanks(build):
+        found[f"ramp_bias_{flank}_loading{suffix}"] = value(bias)
+        found[f"ramp_bias_{flank}_unloading{suffix}"] = partial(_product, names, bias, ratio)
+    return {
+        **found,
+        **of_law(form.preload.unknowns),
+        "gear_friction": value("gear_friction"),
+        "viscous_coefficient": value("viscous"),
+        "viscous_temperature_coefficient": value("viscous_exponent"),
+        **of_law(form.friction.unknowns),
+        "friction_temperature_coefficient": value("temperature_coefficient"),
+        "friction_slope": friction_slope,
+        "heat_capacity": value("heat_capacity"),
+        "heat_conductance": value("heat_conductance"),
+    }
+
+
+def _locking_effect(model: LockingModel, build: int, torque: float, x: Array) -> float:
+    reference = model.reference
+    locking = steady_locking_torque(
+        unit_quantities(model, x, build),
+        torque,
+        reference.speed_difference,
+        reference.temperature,
+        "loading",
+    )
+    return float(locking) / abs(torque)
 
 
 def _product(names: Names, one: str, other: str, x: Array) -> float:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.conditioning.run import Friction
 from diffbench.fitting.data import FitData
 from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
@@ -60,6 +61,14 @@ class Sharing:
     drive_of_cell: Index
     coast_of_cell: Index
     places: tuple[Place, ...]
+
+    def flanks(self, visit: int) -> tuple[tuple[str, str, str], tuple[str, str, str]]:
+        """Drive and coast, each with the names of its bias and of its ratio in a visit."""
+        place = self.places[visit]
+        return (
+            ("drive", self.drive_biases[place.drive], self.drive_ratios[place.drive]),
+            ("coast", self.coast_biases[place.coast], self.coast_ratios[place.coast]),
+        )
 
 
 @dataclass(frozen=True)
@@ -125,7 +134,7 @@ class LockingModel:
         # plates follow a change of load only after sliding on by a small angle: a lag that is long where
         # sliding is slow
         slow = np.maximum(data.speed_difference, 0.05)
-        self._delay = np.where(data.friction_state == 0, data.locking_slope / slow, 0.0)
+        self._delay = np.where(data.sliding, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
         sources = [f"error:{source.key}" for source in data.sources]
@@ -252,13 +261,15 @@ class LockingModel:
         values = self.names.values(x, law.unknowns)
         by_speed = law.relative(self.sliding, values, self.reference_sliding)
         state = self.data.friction_state
-        if state.any():
+        if not self.data.sliding.all():
             # kinetic: while sliding; static: at rest
             far, rest = (
                 float(law.relative(v, values, self.reference_sliding))
                 for v in (law.kinetic_speed(values), 0.0)
             )
-            by_speed = np.where(state == 1, far, np.where(state == 2, rest, by_speed))
+            by_speed = np.where(
+                state == Friction.KINETIC, far, np.where(state == Friction.STATIC, rest, by_speed)
+            )
         return _for_reading(by_speed)
 
     def _friction_by_temperature(self, x: Array) -> Array:

@@ -71,7 +71,7 @@ def next_tests(
     same is all that can be said.
     """
     data = candidate.model.data
-    swept = [v for v in range(len(visits)) if (data.friction_state[data.visit == v] == 0).any()]
+    swept = [v for v in range(len(visits)) if data.sliding[data.visit == v].any()]
     names = [n for n in combined if parts_of(n)[0] in (*TARGETS, *OTHERS) and combined[n].u > 0]
     if not swept or not names:
         return []
@@ -190,7 +190,7 @@ def _plans(candidate: Candidate, visit: ConditionedVisit, place: int) -> list[tu
     """Sweeps worth a look: other speeds, other oil temperatures, more torque, the other flank, the other slip
     direction."""
     data = candidate.model.data
-    here = candidate.used & (data.visit == place) & (data.friction_state == 0)
+    here = candidate.used & (data.visit == place) & data.sliding
     torque, speed = data.input_torque[here], data.speed_difference[here]
     low, high = float(torque.min()), float(torque.max())
     slow, middle, fast = (float(v) for v in np.quantile(speed, [0.02, 0.5, 0.98]))

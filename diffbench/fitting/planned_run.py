@@ -3,6 +3,7 @@ is warm."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
 from diffbench.conditioning.cells import CELLS_PER_STRETCH, LONGEST_CELL, Cells, Heat
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, History
+from diffbench.conditioning.course import History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData, gather
 
@@ -46,29 +48,13 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
     difference = -direction * _rough_locking(candidate, torque, place)
     per_cell = max(float(np.median(candidate.model.data.count)), 1.0)
     rig = visit.rig
-    ones = np.ones(n)
-    speeds = {"left": CASE_SPEED + 0.5 * level, "right": CASE_SPEED - 0.5 * level, "case": CASE_SPEED * ones}
-    chains = bench.chains(rig, None)
+    chains = bench.chains_of(rig, None)
     half = {"left_torque": 0.5 * (torque + difference), "right_torque": 0.5 * (torque - difference)}
     readings = {
         name: half[name] if name in half else torque / (chain.ratio * chain.efficiency)
         for name, chain in chains.items()
     }
-    cells = Cells(
-        time=time,
-        count=per_cell * ones,
-        width=width * ones,
-        direction=direction,
-        speed_difference=level,
-        oil=plan.oil * ones,
-        plate=None,
-        readings=readings,
-        rates={name: np.gradient(value, time) for name, value in readings.items()},
-        speeds=speeds,
-        accelerations=dict.fromkeys(speeds, 0.0 * ones),
-        stretch=stretch,
-        segment=np.zeros(n, dtype=np.int64),
-    )
+    cells = _cells(readings, time, level, stretch, oil=plan.oil, width=width, per_cell=per_cell)
     doubtful = {}
     for source in visit.sources.values():
         channel, _, constant = source.key.rpartition(":")[2].partition(".")
@@ -99,9 +85,39 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
         dropped={},
         samples=int(n * per_cell),
         noise=float(np.median(candidate.model.data.noise)),
-        friction_state=np.zeros(n, dtype=np.int64),
+        friction_state=np.full(n, Friction.SLIDING, dtype=np.int64),
     )
     return gather([ConditionedVisit((run,), visit.sources, visit.temperature_u, (), rig)])
+
+
+def _cells(
+    readings: Mapping[str, Array],
+    time: Array,
+    level: Array,
+    stretch: NDArray[np.int64],
+    *,
+    oil: float,
+    width: float,
+    per_cell: float,
+) -> Cells:
+    """Cells (c,) of the planned readings, steady in speed; ``level`` is the signed speed difference."""
+    ones = np.ones(time.size)
+    speeds = {"left": CASE_SPEED + 0.5 * level, "right": CASE_SPEED - 0.5 * level, "case": CASE_SPEED * ones}
+    return Cells(
+        time=time,
+        count=per_cell * ones,
+        width=width * ones,
+        direction=np.sign(level),
+        speed_difference=level,
+        oil=oil * ones,
+        plate=None,
+        readings=readings,
+        rates={name: np.gradient(value, time) for name, value in readings.items()},
+        speeds=speeds,
+        accelerations=dict.fromkeys(speeds, 0.0 * ones),
+        stretch=stretch,
+        segment=np.zeros(time.size, dtype=np.int64),
+    )
 
 
 def _course(plan: PlannedSweep) -> tuple[Array, Array, NDArray[np.int64], Array]:

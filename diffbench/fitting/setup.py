@@ -19,7 +19,8 @@ a greater-of contact is closed the gears alone follow the torque, and there gear
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -27,8 +28,8 @@ from diffbench.definitions import name_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import REFIT_PARTS, Form, Place, Reference, Sharing
-from diffbench.fitting.unknowns import Names, Unknown
+from diffbench.fitting.model import REFIT_PARTS, Form, LockingModel, Place, Reference, Sharing
+from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.oil import kinematic_viscosity, walther
 
@@ -40,6 +41,63 @@ REFERENCE_SPEED_DIFFERENCE = 4.0  # rad/s, where the sheet names none
 SMALLEST_START = (
     0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
 )
+
+
+def _prior(
+    name: str,
+    mean: float,
+    u: float,
+    *,
+    low: float,
+    high: float,
+    source: str,
+    start: float | None = None,
+    knowledge: Knowledge = "weak",
+    linear: bool = False,
+    logarithm: bool = False,
+) -> Unknown:
+    """An unknown of which something is known beforehand: its search begins there, unless it says where."""
+    start = mean if start is None else start
+    return Unknown(name, start, low, high, linear, logarithm, knowledge, mean, u, source)
+
+
+# What physics makes plausible of each unknown that no law brings: mean, standard uncertainty, bounds, and
+# what a budget calls that. Where the sheet knows better, its own builder below says so.
+RAMP_BIAS = _prior("ramp_bias", 0.4, 1.0, low=0.0, high=10.0, source="weak: ramp bias")
+UNLOADING_RATIO = _prior("unloading_ratio", 1.35, 0.5, low=1.0, high=6.0, source="weak: unloading ratio")
+VISCOUS = _prior("viscous", 0.2, 1.0, low=-5.0, high=50.0, source="weak: viscous drag", linear=True)
+# friction surfaces give way elastically over some hundredths of a radian (common practice, no source)
+RELAXATION_ANGLE = _prior(
+    "relaxation_angle",
+    0.01,
+    0.015,
+    low=-0.05,
+    high=0.2,
+    source="weak: relaxation of the plates",
+    linear=True,
+)
+TEMPERATURE_COEFFICIENT = _prior(
+    "temperature_coefficient",
+    -0.0005,
+    0.0015,
+    low=-0.02,
+    high=0.02,
+    source="weak: friction over temperature",
+    start=-0.001,
+)
+PLATE_EXCESS = _prior(
+    "plate_excess", 0.0, 2.0, low=-50.0, high=100.0, source="weak: plate temperature at the start"
+)
+# between loading and unloading, nothing is more likely than anything else: mean and spread of a rectangle
+RAMP_START = _prior(
+    "ramp_start", 0.5, 0.29, low=0.0, high=1.0, source="weak: state of the ramps at the start"
+)
+# of the bench and of refits to it, in their own standard uncertainties
+ERROR = _prior("error", 0.0, 1.0, low=-8.0, high=8.0, source="", knowledge="stated")
+TYPICAL_EXPONENT = (0.03, 0.02)  # 1/K: fall of a gear oil's viscosity (common practice, no source)
+# plates settle within some ten to a hundred seconds: typical, slowest, quickest [s] (common practice, no
+# source)
+SETTLING_TIMES = (20.0, 2000.0, 0.5)
 
 
 def reference_of(build: Build) -> Reference:
@@ -102,14 +160,14 @@ def viscosity_exponent(build: Build) -> tuple[float, float]:
     """Relative fall of oil viscosity per kelvin near the reference temperature, and its standard uncertainty.
 
     From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it
-    loosely, hence the wide uncertainty. Without them a gear oil's typical value (common practice, no source).
+    loosely, hence the wide uncertainty. Without them a typical one.
     """
     oil = build.oil
     if oil.viscosity_40 is None or oil.viscosity_100 is None:
-        return 0.03, 0.02
+        return TYPICAL_EXPONENT
     law = walther(oil.viscosity_40.value, oil.viscosity_100.value)
     nu = kinematic_viscosity([build.reference.temperature - 10, build.reference.temperature + 10], law)
-    return float(np.log(nu[0] / nu[1]) / 20.0), 0.02
+    return float(np.log(nu[0] / nu[1]) / 20.0), TYPICAL_EXPONENT[1]
 
 
 def heat_capacity(build: Build) -> tuple[float, float, bool]:
@@ -131,178 +189,80 @@ def unknowns(
     sharing: Sharing,
     *,
     temperature_u: float,
-    joint_fraction: float | None = None,
 ) -> Names:
     """The unknowns of one form of the model."""
-    build = builds[0]
-    locking = data.locking
-    scale = max(float(np.percentile(np.abs(data.input_torque), 99)), 1.0)
-    low_torque = np.abs(data.input_torque) <= np.percentile(np.abs(data.input_torque), 20)
-    preload = max(float(np.median(locking[low_torque])), 1.0)
-    bias = 0.4
-    linear = form.preload.linear
-    made: list[Unknown] = [
-        Unknown(name, preload, low=0.0, high=1e5, linear=linear) for name in sharing.preloads
-    ]
-    # a bias that never shows (a greater-of flank below its preload) is kept where ramps are made at all
-    made += [
-        Unknown(
-            name,
-            bias,
-            low=0.0,
-            high=10.0,
-            linear=linear,
-            knowledge="weak",
-            prior=0.4,
-            prior_u=1.0,
-            source="weak: ramp bias",
-        )
-        for name in (*sharing.drive_biases, *sharing.coast_biases)
-    ]
-    made += _refits(data, sharing, linear=linear)
-    made += [
-        Unknown(
-            name,
-            1.35,
-            low=1.0,
-            high=6.0,
-            knowledge="weak",
-            prior=1.35,
-            prior_u=0.5,
-            source="weak: unloading ratio",
-        )
-        for name in (*sharing.drive_ratios, *sharing.coast_ratios)
-    ]
-    for own in form.preload.unknowns:
-        if own.name == "joint_fraction" and joint_fraction is not None:
-            made.append(Unknown(own.name, joint_fraction, low=joint_fraction, high=joint_fraction))
-        else:
-            made.append(_of_law(own))
-    gear = build.gear_friction
-    gear_value, gear_u = (0.0, 0.0) if gear is None else (gear.value, gear.u or 0.0)
-    # while a greater-of contact is closed, the gears alone follow the input torque: there they do show
-    made.append(_stated("gear_friction", gear_value, gear_u, Source.GEAR_FRICTION, searched=not linear))
-    made.append(
-        Unknown(
-            "viscous",
-            0.2,
-            low=-5.0,
-            high=50.0,
-            linear=True,
-            knowledge="weak",
-            prior=0.2,
-            prior_u=1.0,
-            source="weak: viscous drag",
+    build, linear = builds[0], form.preload.linear
+    largest = max(float(np.percentile(np.abs(data.input_torque), 99)), 1.0)
+    moved = np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * largest)
+    return Names(
+        (
+            *_named(
+                Unknown("preload", _preload_start(data), low=0.0, high=1e5, linear=linear), sharing.preloads
+            ),
+            # a bias that never shows (a greater-of flank below its preload) is kept where ramps are made at
+            # all
+            *_named(replace(RAMP_BIAS, linear=linear), (*sharing.drive_biases, *sharing.coast_biases)),
+            *_refits(data, sharing, linear=linear),
+            *_named(UNLOADING_RATIO, (*sharing.drive_ratios, *sharing.coast_ratios)),
+            *(_of_preload_law(own, build) for own in form.preload.unknowns),
+            # while a greater-of contact is closed, the gears alone follow the input torque: there they show
+            _gear_friction(build, searched=not linear),
+            VISCOUS,
+            RELAXATION_ANGLE,
+            _viscous_exponent(build),
+            *(_of_law(own) for own in form.friction.unknowns),
+            TEMPERATURE_COEFFICIENT,
+            *_plate_heat(build),
+            *(
+                replace(
+                    PLATE_EXCESS,
+                    name=f"plate_excess[{run}]",
+                    label=f"plate temperature at the start of {data.run_names[run]}",
+                )
+                for run in np.unique(data.heat_run)
+            ),
+            *(
+                replace(RAMP_START, name=f"ramp_start[{segment}]", label="state of the ramps at the start")
+                for segment in moved
+            ),
+            *_bench_errors(data, temperature_u),
         )
     )
-    made.append(
-        Unknown(
-            # friction surfaces give way elastically over some hundredths of a radian (common practice, no
-            # source)
-            "relaxation_angle",
-            0.01,
-            low=-0.05,
-            high=0.2,
-            linear=True,
-            knowledge="weak",
-            prior=0.01,
-            prior_u=0.015,
-            source="weak: relaxation of the plates",
-        )
-    )
-    exponent, exponent_u = viscosity_exponent(build)
-    made.append(
-        Unknown(
-            "viscous_exponent",
-            exponent,
-            low=-0.1,
-            high=0.2,
-            knowledge="weak",
-            prior=exponent,
-            prior_u=exponent_u,
-            source="weak: oil viscosity over temperature",
-        )
-    )
-    made += [
-        *(_of_law(own) for own in form.friction.unknowns),
-        Unknown(
-            "temperature_coefficient",
-            -0.001,
-            low=-0.02,
-            high=0.02,
-            knowledge="weak",
-            prior=-0.0005,
-            prior_u=0.0015,
-            source="weak: friction over temperature",
-        ),
-    ]
-    capacity, capacity_u, capacity_stated = heat_capacity(build)
-    made += [
-        Unknown(
-            "heat_capacity",
-            capacity,
-            low=capacity - 3,
-            high=capacity + 3,
-            logarithm=True,
-            knowledge="stated" if capacity_stated else "weak",
-            prior=capacity,
-            prior_u=capacity_u,
-            source=Source.HEAT_CAPACITY if capacity_stated else "weak: plate heat",
-        ),
-        Unknown(
-            # plates settle within some ten to a hundred seconds (common practice, no source)
-            "heat_conductance",
-            capacity - math.log(20.0),
-            low=capacity - math.log(2000.0),
-            high=capacity - math.log(0.5),
-            logarithm=True,
-            knowledge="weak",
-            prior=capacity - math.log(20.0),
-            prior_u=1.0,
-            source="weak: plate heat",
-        ),
-    ]
-    made += [
-        Unknown(
-            f"plate_excess[{run}]",
-            0.0,
-            low=-50.0,
-            high=100.0,
-            knowledge="weak",
-            prior=0.0,
-            prior_u=2.0,
-            source="weak: plate temperature at the start",
-            label=f"plate temperature at the start of {data.run_names[run]}",
-        )
-        for run in np.unique(data.heat_run)
-    ]
-    made += [
-        Unknown(
-            # between loading and unloading, nothing is more likely than anything else: mean and spread of a
-            # rectangle
-            f"ramp_start[{segment}]",
-            0.5,
-            low=0.0,
-            high=1.0,
-            knowledge="weak",
-            prior=0.5,
-            prior_u=0.29,
-            source="weak: state of the ramps at the start",
-            label="state of the ramps at the start",
-        )
-        for segment in np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * scale)
-    ]
-    made += [
-        Unknown(
-            f"error:{source.key}",
-            0.0,
-            low=-8.0,
-            high=8.0,
+
+
+def model_of(
+    form: Form,
+    builds: Sequence[Build],
+    data: FitData,
+    sharing: Sharing,
+    reference: Reference,
+    *,
+    temperature_u: float,
+) -> LockingModel:
+    """One form of the model with its unknowns, of builds as their sheets state them."""
+    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u)
+    return LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
+
+
+def _named(row: Unknown, names: Iterable[str]) -> list[Unknown]:
+    """The same of each name."""
+    return [replace(row, name=name) for name in names]
+
+
+def _preload_start(data: FitData) -> float:
+    """Where the search for a preload begins [N·m]: the locking torque at little input torque."""
+    size = np.abs(data.input_torque)
+    return max(float(np.median(data.locking[size <= np.percentile(size, 20)])), 1.0)
+
+
+def _bench_errors(data: FitData, temperature_u: float) -> list[Unknown]:
+    """The bench's doubtful constants, in their standard uncertainties."""
+    errors = [
+        replace(
+            ERROR,
+            name=f"error:{source.key}",
             # eliminated with the others, a considered one would drag them along before it is put back
             linear=not source.considered,
-            knowledge="stated",
-            prior=0.0,
-            prior_u=1.0,
             source=source.group,
             considered=source.considered,
             label=source.label,
@@ -310,21 +270,11 @@ def unknowns(
         for source in data.sources
     ]
     if temperature_u > 0:
-        made.append(
-            Unknown(
-                "error:temperature",
-                0.0,
-                low=-8.0,
-                high=8.0,
-                knowledge="stated",
-                prior=0.0,
-                prior_u=1.0,
-                source=Source.TEMPERATURE,
-                considered=True,
-                label=Source.TEMPERATURE,
-            )
+        reading = Source.TEMPERATURE
+        errors.append(
+            replace(ERROR, name="error:temperature", source=reading, considered=True, label=reading)
         )
-    return Names(tuple(made))
+    return errors
 
 
 def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
@@ -333,60 +283,90 @@ def _refits(data: FitData, sharing: Sharing, *, linear: bool) -> list[Unknown]:
     Where several visits share a quantity their differences show it, and it is searched; a single one cannot
     tell its refit from the unit itself: then it is passed on as it is stated.
     """
-    made: list[Unknown] = []
+    refits: list[Unknown] = []
     for visit, spread in enumerate(data.refit_spread):
         for part, size in zip(REFIT_PARTS, (spread[0], spread[1], spread[1]), strict=True):
             if size == 0.0:
                 continue
             here = getattr(sharing.places[visit], part)
             sharers = sum(getattr(place, part) == here for place in sharing.places)
-            made.append(
-                Unknown(
-                    f"refit:{part}[{visit}]",
-                    0.0,
-                    low=-8.0,
-                    high=8.0,
+            refits.append(
+                replace(
+                    ERROR,
+                    name=f"refit:{part}[{visit}]",
                     linear=linear,
-                    knowledge="stated",
-                    prior=0.0,
-                    prior_u=1.0,
                     source=Source.REPEATABILITY,
                     label=f"refit to the bench of visit {visit + 1}",
                     considered=sharers == 1,
                 )
             )
-    return made
+    return refits
 
 
 def _of_law(own: LawUnknown) -> Unknown:
     """An unknown that a law brings."""
-    return Unknown(
+    return _prior(
         own.name,
-        own.start,
+        own.prior,
+        own.prior_u,
         low=own.low,
         high=own.high,
-        logarithm=own.logarithm,
-        knowledge="weak",
-        prior=own.prior,
-        prior_u=own.prior_u,
         source=own.source,
+        start=own.start,
+        logarithm=own.logarithm,
     )
 
 
-def _stated(name: str, value: float, u: float, source: str, *, searched: bool) -> Unknown:
-    """A constant from a sheet. Where the bench cannot tell it from others it is kept as stated, and its
-    uncertainty passed on; where it can, it is searched."""
+def _of_preload_law(own: LawUnknown, build: Build) -> Unknown:
+    """The same of the preload law: the sheet may state the joint fraction, which is fixed then."""
+    stated = build.preload.joint_fraction
+    if own.name == "joint_fraction" and stated is not None:
+        return Unknown(own.name, stated.value, low=stated.value, high=stated.value)
+    return _of_law(own)
+
+
+def _gear_friction(build: Build, *, searched: bool) -> Unknown:
+    """As the sheet states it. Where the bench cannot tell it from others it is kept so, and its uncertainty
+    passed on; where it can, it is searched."""
+    stated = build.gear_friction
+    value, u = (0.0, 0.0) if stated is None else (stated.value, stated.u or 0.0)
     if u == 0.0:
-        return Unknown(name, value, low=value, high=value)
-    return Unknown(
-        name,
-        value,
-        low=-0.5,
-        high=0.5,
-        linear=True,
-        knowledge="stated",
-        prior=value,
-        prior_u=u,
-        source=source,
-        considered=not searched,
+        return Unknown("gear_friction", value, low=value, high=value)
+    source = Source.GEAR_FRICTION
+    known = _prior(
+        "gear_friction", value, u, low=-0.5, high=0.5, source=source, knowledge="stated", linear=True
+    )
+    return replace(known, considered=not searched)
+
+
+def _viscous_exponent(build: Build) -> Unknown:
+    exponent, u = viscosity_exponent(build)
+    source = "weak: oil viscosity over temperature"
+    return _prior("viscous_exponent", exponent, u, low=-0.1, high=0.2, source=source)
+
+
+def _plate_heat(build: Build) -> tuple[Unknown, Unknown]:
+    """Heat capacity of the plates and conductance to the oil, which settle in a typical time."""
+    capacity, u, stated = heat_capacity(build)
+    typical, slowest, quickest = (capacity - math.log(time) for time in SETTLING_TIMES)
+    return (
+        _prior(
+            "heat_capacity",
+            capacity,
+            u,
+            low=capacity - 3,
+            high=capacity + 3,
+            source=Source.HEAT_CAPACITY if stated else "weak: plate heat",
+            knowledge="stated" if stated else "weak",
+            logarithm=True,
+        ),
+        _prior(
+            "heat_conductance",
+            typical,
+            1.0,
+            low=slowest,
+            high=quickest,
+            source="weak: plate heat",
+            logarithm=True,
+        ),
     )

@@ -3,14 +3,14 @@ agree."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.definitions import name_of, parts_of
+from diffbench.definitions import DEFINITIONS, name_of, parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
@@ -18,6 +18,7 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.friction_split import Part, Solved, solve, solve_draws
 from diffbench.fitting.joint_draws import JointDraws
+from diffbench.fitting.model import Sharing
 from diffbench.fitting.split_equations import (
     FLANK_FRICTION_U,
     Equations,
@@ -33,11 +34,6 @@ from diffbench.results.characterisation import SheetCheck
 Array = NDArray[np.float64]
 
 NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
-FRICTION_NEEDS = (
-    "the spring force at installed height (from a press, or the disc-spring formula), or the nominal "
-    "ramp angles together "
-    "with a sweep that shows loading and unloading"
-)
 
 
 @dataclass(frozen=True)
@@ -50,46 +46,164 @@ class Split:
 
 
 @dataclass(frozen=True)
+class _Quantity:
+    """What is asked for: its name in a result and in the table of quantities, and the part that it is (of a
+    loading angle, the group of ramps)."""
+
+    name: str
+    defined: str
+    part: str
+
+    @property
+    def factor(self) -> float:
+        """From the part's unit to the quantity's."""
+        return float(np.degrees(1.0)) if DEFINITIONS[self.defined].unit == "deg" else 1.0
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """What the bench says of the parts: products, their relative gradients (k, p) and covariance (k, k), and
+    the geometry of each build, with the largest relative standard uncertainties of effective radius and pin
+    radius."""
+
+    products: list[Product]
+    relative: Array
+    spread: Array
+    geometries: list[Geometry]
+    radii_u: tuple[float, float]
+
+    @classmethod
+    def of(
+        cls, candidate: Candidate, covariance: Covariance, products: list[Product], builds: Sequence[Build]
+    ) -> _Bench:
+        geometries = [_geometry(build) for build in builds]
+        relative = (
+            np.stack([p.gradient / p.value for p in products])
+            if products
+            else np.zeros((0, len(candidate.names)))
+        )
+        radii_u = max(g.effective_radius_u for g in geometries), max(g.pin_radius_u for g in geometries)
+        return cls(products, relative, relative @ covariance.total @ relative.T, geometries, radii_u)
+
+
+@dataclass(frozen=True)
 class _Way:
-    """One way to the parts: by which statements, what came out, and the equations behind it. ``radii_u`` are
-    relative standard uncertainties of effective radius and pin radius."""
+    """One way to the parts: by which statements, what came out, and the equations behind it."""
 
     text: str
+    bench: _Bench
     statements: list[Statement]
     solved: Solved
     system: Equations | None
-    radii_u: tuple[float, float]
 
-    def of_draws(self, draws: JointDraws) -> dict[str, Array]:
+    @classmethod
+    def of(cls, text: str, bench: _Bench, statements: list[Statement]) -> _Way:
+        told = (bench.products, bench.spread, statements, bench.geometries)
+        return cls(text, bench, statements, solve(*told), equations(*told) if bench.products else None)
+
+    def determined(self, part: str) -> Part | None:
+        """A part that this way determines."""
+        found = self.solved.parts.get(part)
+        return found if found is not None and found.determined and self.solved.converged else None
+
+    def estimate(self, asked: _Quantity) -> Estimate | None:
+        """What this way measures of a part; what it takes as stated it does not measure."""
+        found, factor, radii_u = self.determined(asked.part), asked.factor, self.bench.radii_u
+        if found is None or any(statement.part == asked.part for statement in self.statements):
+            return None
+        sheet = self._by_source(found.by_statement, factor)
+        by_radii = (found.by_effective_radius * radii_u[0], found.by_pin_radius * radii_u[1])
+        sheet[Source.RADII] = float(np.hypot(*by_radii)) * factor
+        # what the part does not rest on is not in its budget at all
+        rests = {
+            statement.source
+            for j, statement in enumerate(self.statements)
+            if abs(found.by_statement[j]) * abs(statement.value) > NEXT_TO_NOTHING * abs(found.value)
+        }
+        if np.hypot(found.by_effective_radius, found.by_pin_radius) > NEXT_TO_NOTHING * abs(found.value):
+            rests.add(Source.RADII)
+        sheet = {source: size for source, size in sheet.items() if source in rests}
+        sheet["weak: like friction on both flanks"] = found.assumed_u * factor
+        return Estimate.of(
+            asked.defined,
+            found.value * factor,
+            found.by_product @ self.bench.relative * factor,
+            note=f", {self.text}",
+            sheet=sheet,
+            of_draws=partial(self._drawn_part, asked.part, factor),
+        )
+
+    def loading_angle(self, asked: _Quantity) -> Estimate | None:
+        """Ramp angle plus friction angle of a group of ramps: what the loading bias shows by itself once the
+        friction coefficient is known from a force."""
+        friction, products = self.determined("friction"), self.bench.products
+        k = next((j for j, p in enumerate(products) if p.group == asked.part and not p.unloading), None)
+        if friction is None or k is None or not self.statements:
+            return None
+        product = products[k]
+        geometry = self.bench.geometries[product.build]
+        assert geometry.pin_radius is not None
+        pack = (geometry.faces, geometry.effective_radius, geometry.pin_radius)
+        angle = float(effective_angle(product.value, friction.value, *pack))
+        slope = float(np.degrees(1.0 / log_slope(angle)))  # of the angle over the logarithm of its cotangent
+        by_product = -friction.by_product / friction.value
+        by_product[k] += 1.0
+        sheet = self._by_source(slope * friction.by_statement / friction.value)
+        # the effective radius is in the friction coefficient as well, and drops out
+        sheet[Source.RADII] = abs(slope) * geometry.pin_radius_u
+        sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
+
+        def of_draws(draws: JointDraws) -> Array:
+            errors = (draws.standard("effective radius"), draws.standard("pin radius"))
+            radii = [r * np.exp(z * u) for r, z, u in zip(pack[1:], errors, self.bench.radii_u, strict=True)]
+            bias, plates = _drawn_product(draws, product), self._of_draws(draws)["friction"]
+            return np.degrees(effective_angle(bias, plates, geometry.faces, *radii))
+
+        return Estimate.of(
+            asked.defined,
+            float(np.degrees(angle)),
+            slope * by_product @ self.bench.relative,
+            note=f", {self.text}",
+            sheet=sheet,
+            of_draws=of_draws,
+        )
+
+    def _by_source(self, by_statement: Array, factor: float = 1.0) -> dict[str, float]:
+        """What the statements' doubt does to a part that depends on them so (s,), by source."""
+        sheet: dict[str, float] = {}
+        for statement, slope in zip(self.statements, by_statement.tolist(), strict=True):
+            size = abs(slope) * statement.u * factor
+            sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
+        return sheet
+
+    def _of_draws(self, draws: JointDraws) -> dict[str, Array]:
         """The parts for draws of the fit's unknowns and of the sheet's errors."""
-        system = self.system
+        system, radii_u = self.system, self.bench.radii_u
         assert system is not None
 
-        def make() -> dict[str, Array]:
+        def solved() -> dict[str, Array]:
+            products = [_drawn_product(draws, p) for p in system.products]
+            statements = [_drawn_statement(draws, system.statements[j]) for j in system.used]
+            likeness = [
+                draws.standard(f"friction of {one} and {other}") * FLANK_FRICTION_U
+                for one, other in system.shared
+            ]
             return solve_draws(
                 system,
                 Given(
-                    np.log(np.stack([_drawn_product(draws, p) for p in system.products], axis=-1)),
-                    _side_by_side(
-                        [_drawn_statement(draws, system.statements[j]) for j in system.used], draws.count
-                    ),
-                    _side_by_side(
-                        [
-                            draws.standard(f"friction of {one} and {other}") * FLANK_FRICTION_U
-                            for one, other in system.shared
-                        ],
-                        draws.count,
-                    ),
-                    draws.standard("effective radius") * self.radii_u[0],
-                    draws.standard("pin radius") * self.radii_u[1],
+                    np.log(np.stack(products, axis=-1)),
+                    _side_by_side(statements, draws.count),
+                    _side_by_side(likeness, draws.count),
+                    draws.standard("effective radius") * radii_u[0],
+                    draws.standard("pin radius") * radii_u[1],
                 ),
             )
 
-        return draws.once(self.text, make)
+        return draws.once(self.text, solved)
 
-    def drawn_part(self, part: str, factor: float, draws: JointDraws) -> Array:
+    def _drawn_part(self, part: str, factor: float, draws: JointDraws) -> Array:
         """One part, times a factor (n,)."""
-        return self.of_draws(draws)[part] * factor
+        return self._of_draws(draws)[part] * factor
 
 
 def _side_by_side(columns: list[Array], count: int) -> Array:
@@ -98,13 +212,13 @@ def _side_by_side(columns: list[Array], count: int) -> Array:
 
 def _drawn_product(draws: JointDraws, product: Product) -> Array:
     """A product that is a torque or a bias is positive: draws that are not stand at next to nothing."""
-    made = np.prod([draws.value(name) for name in product.factors], axis=0)
-    return np.asarray(np.maximum(made, 1e-3 * product.value))
+    drawn = np.prod([draws.value(name) for name in product.factors], axis=0)
+    return np.asarray(np.maximum(drawn, 1e-3 * product.value))
 
 
 def _drawn_statement(draws: JointDraws, statement: Statement) -> Array:
-    made = statement.value + statement.u * draws.standard(statement.part)
-    return np.asarray(np.maximum(made, 1e-3 * statement.value))
+    drawn = statement.value + statement.u * draws.standard(statement.part)
+    return np.asarray(np.maximum(drawn, 1e-3 * statement.value))
 
 
 def split(
@@ -123,133 +237,44 @@ def split(
     measures the ramps; where both work, they are checked against each other.
     """
     products = _products(candidate, builds, labels, reliable, visits)
-    geometries = [_geometry(build) for build in builds]
-    forces = [
-        Statement(
-            f"force[{i}]",
-            b.preload.spring_force.value,
-            b.preload.spring_force.u or 0.0,
-            Source.SPRING_FORCE,
-        )
-        for i, b in enumerate(builds)
-        if b.preload.spring_force is not None
-    ]
-    angles = _angle_statements(candidate, builds, visits)
-    relative = (
-        np.stack([p.gradient / p.value for p in products])
-        if products
-        else np.zeros((0, len(candidate.names)))
-    )
-    spread = relative @ covariance.total @ relative.T
-
-    radii_u = (max(g.effective_radius_u for g in geometries), max(g.pin_radius_u for g in geometries))
-
-    def way(text: str, statements: list[Statement]) -> _Way:
-        system = equations(products, spread, statements, geometries) if products else None
-        return _Way(text, statements, solve(products, spread, statements, geometries), system, radii_u)
-
+    bench = _Bench.of(candidate, covariance, products, builds)
+    forces, angles = _force_statements(builds), _angle_statements(candidate, builds, visits)
     # without a force the first way stands on the likeness of both flanks alone: it comes last
-    by_force = way("from the spring force" if forces else "from loading and unloading of both flanks", forces)
-    by_angle = way("from the nominal ramp angles", angles)
+    text = "from the spring force" if forces else "from loading and unloading of both flanks"
+    by_force, by_angle = _Way.of(text, bench, forces), _Way.of("from the nominal ramp angles", bench, angles)
     ways = [by_force] if forces else []
     ways += [by_angle] if angles else []
     ways += [] if forces else [by_force]
     estimates: dict[str, Estimate] = {}
     undetermined: dict[str, tuple[str, str, str]] = {}
+    for asked in _asked(candidate.model.sharing, builds, labels):
+        if asked.defined.endswith("_loading"):
+            estimate = by_force.loading_angle(asked)
+        else:
+            estimate = next((e for way in ways if (e := way.estimate(asked)) is not None), None)
+        if estimate is not None:
+            estimates[asked.name] = estimate
+        else:
+            row = DEFINITIONS[asked.defined]
+            undetermined[asked.name] = (row.unit, row.told, row.needs)
+    return Split(estimates, undetermined, _checks(by_force, by_angle))
 
-    def take(name: str, part: str, unit: str, meaning: str, needs: str, scale: float) -> None:
-        factor = float(np.degrees(1.0)) if unit == "deg" else 1.0
-        for way in ways:
-            found = way.solved.parts.get(part)
-            if found is None or not found.determined or not way.solved.converged:
-                continue
-            if any(statement.part == part for statement in way.statements):
-                continue  # stated, not measured
-            sheet: dict[str, float] = {}
-            for j, statement in enumerate(way.statements):
-                size = abs(found.by_statement[j]) * statement.u * factor
-                sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
-            by_radii = (found.by_effective_radius * radii_u[0], found.by_pin_radius * radii_u[1])
-            sheet[Source.RADII] = float(np.hypot(*by_radii)) * factor
-            # what the part does not rest on is not in its budget at all
-            rests = {
-                statement.source
-                for j, statement in enumerate(way.statements)
-                if abs(found.by_statement[j]) * abs(statement.value) > NEXT_TO_NOTHING * abs(found.value)
-            }
-            if np.hypot(found.by_effective_radius, found.by_pin_radius) > NEXT_TO_NOTHING * abs(found.value):
-                rests.add(Source.RADII)
-            sheet = {source: size for source, size in sheet.items() if source in rests}
-            sheet["weak: like friction on both flanks"] = found.assumed_u * factor
-            estimates[name] = Estimate(
-                found.value * factor,
-                found.by_product @ relative * factor,
-                unit,
-                f"{meaning}, {way.text}",
-                needs,
-                scale,
-                sheet,
-                of_draws=partial(way.drawn_part, part, factor),
-            )
-            return
-        undetermined[name] = (unit, meaning, needs)
 
-    take(
-        "friction_coefficient",
-        "friction",
-        "1",
-        "mean friction coefficient of the plates at the reference condition",
-        FRICTION_NEEDS,
-        0.01,
-    )
-    model = candidate.model
-    groups = {"drive": (model.sharing.drive_biases, "drive"), "coast": (model.sharing.coast_biases, "coast")}
-    for flank, (names, _) in groups.items():
-        for name in names:
-            suffix = name_of("", parts_of(name)[1])
-            angle_needs = (
-                FRICTION_NEEDS.split(", or the nominal", maxsplit=1)[0]
-                + f", with loading and unloading under {flank} torque"
-            )
-            take(
-                f"effective_ramp_angle_{flank}{suffix}",
-                f"angle[{name}]",
-                "deg",
-                f"angle of the {flank} ramps from the plane of rotation, as it acts",
-                angle_needs,
-                2.0,
-            )
-            take(
-                f"ramp_friction_angle_{flank}{suffix}",
-                f"ramp_friction[{name}]",
-                "deg",
-                f"friction angle of the {flank} ramps",
-                f"loading and unloading under {flank} torque, and the spring force or the nominal angle",
-                1.0,
-            )
-            _loading_angle(
-                estimates,
-                undetermined,
-                by_force,
-                products,
-                relative,
-                name,
-                flank,
-                suffix,
-                geometries,
-                angle_needs,
-            )
+def _asked(sharing: Sharing, builds: Sequence[Build], labels: Sequence[str]) -> Iterator[_Quantity]:
+    """The quantities that products can be parted into, in the order of a result."""
+    yield _Quantity("friction_coefficient", "friction_coefficient", "friction")
+    for flank, groups in (("drive", sharing.drive_biases), ("coast", sharing.coast_biases)):
+        for group in groups:
+            suffix = name_of("", parts_of(group)[1])
+            for defined, part in (
+                (f"effective_ramp_angle_{flank}", f"angle[{group}]"),
+                (f"ramp_friction_angle_{flank}", f"ramp_friction[{group}]"),
+                (f"effective_ramp_angle_{flank}_loading", group),
+            ):
+                yield _Quantity(f"{defined}{suffix}", defined, part)
     for i, (build, label) in enumerate(zip(builds, labels, strict=True)):
         if build.preload.spring_force is None:
-            take(
-                f"spring_force{label}",
-                f"force[{i}]",
-                "N",
-                "force of the preload spring as installed",
-                "the force from a press, or the nominal ramp angles together with loading and unloading",
-                50.0,
-            )
-    return Split(estimates, undetermined, _checks(by_force, by_angle, spread))
+            yield _Quantity(f"spring_force{label}", "spring_force", f"force[{i}]")
 
 
 def _products(
@@ -259,45 +284,35 @@ def _products(
     reliable: dict[str, bool],
     visits: Sequence[int],
 ) -> list[Product]:
-    names, model = candidate.names, candidate.model
-    found: list[Product] = []
+    """What the fit determines, each once: the first build that has it gives it."""
+    names, sharing = candidate.names, candidate.model.sharing
+    found: dict[tuple[str, bool], Product] = {}  # by unknown, and whether it is its unloading
 
     def unit(name: str) -> Array:
         grad = np.zeros(len(names))
         grad[names.position[name]] = 1.0
         return grad
 
-    seen: set[tuple[str, str]] = set()
     for i, label in enumerate(labels):
-        place = model.place(visits[i])
-        preload = model.sharing.preloads[place.preload]
+        preload = sharing.preloads[sharing.places[visits[i]].preload]
         value = names.value(candidate.x, preload)
-        if reliable.get(f"preload_torque{label}", False) and value > 0 and ("preload", preload) not in seen:
-            seen.add(("preload", preload))
-            found.append(Product("preload", i, "", "", False, value, unit(preload), (preload,)))
+        if reliable.get(f"preload_torque{label}", False) and value > 0:
+            own = Product("preload", i, "", "", False, value, unit(preload), (preload,))
+            found.setdefault((preload, False), own)
         if builds[i].ramps.pin_radius is None:
             continue
-        for flank, bias, ratio in (
-            ("drive", model.sharing.drive_biases[place.drive], model.sharing.drive_ratios[place.drive]),
-            ("coast", model.sharing.coast_biases[place.coast], model.sharing.coast_ratios[place.coast]),
-        ):
+        for flank, bias, ratio in sharing.flanks(visits[i]):
             k, r = names.value(candidate.x, bias), names.value(candidate.x, ratio)
-            if (
-                reliable.get(f"ramp_bias_{flank}_loading{label}", False)
-                and ("load", bias) not in seen
-                and k > 0
-            ):
-                seen.add(("load", bias))
-                found.append(Product("bias", i, bias, flank, False, k, unit(bias), (bias,)))
-            if (
-                reliable.get(f"ramp_bias_{flank}_unloading{label}", False)
-                and ("unload", bias) not in seen
-                and k > 0
-            ):
-                seen.add(("unload", bias))
+            if k <= 0:
+                continue
+            if reliable.get(f"ramp_bias_{flank}_loading{label}", False):
+                own = Product("bias", i, bias, flank, False, k, unit(bias), (bias,))
+                found.setdefault((bias, False), own)
+            if reliable.get(f"ramp_bias_{flank}_unloading{label}", False):
                 grad = r * unit(bias) + k * unit(ratio)
-                found.append(Product("bias", i, bias, flank, True, k * r, grad, (bias, ratio)))
-    return found
+                own = Product("bias", i, bias, flank, True, k * r, grad, (bias, ratio))
+                found.setdefault((bias, True), own)
+    return list(found.values())
 
 
 def _geometry(build: Build) -> Geometry:
@@ -311,97 +326,42 @@ def _geometry(build: Build) -> Geometry:
     )
 
 
+def _force_statements(builds: Sequence[Build]) -> list[Statement]:
+    return [
+        Statement(f"force[{i}]", force.value, force.u or 0.0, Source.SPRING_FORCE)
+        for i, force in enumerate(build.preload.spring_force for build in builds)
+        if force is not None
+    ]
+
+
 def _angle_statements(
     candidate: Candidate, builds: Sequence[Build], visits: Sequence[int]
 ) -> list[Statement]:
     found: dict[str, Statement] = {}
-    for i, build in enumerate(builds):
-        place, sharing = candidate.model.place(visits[i]), candidate.model.sharing
-        for flank, name in (
-            ("drive", sharing.drive_biases[place.drive]),
-            ("coast", sharing.coast_biases[place.coast]),
-        ):
-            angle = build.ramps.drive_angle if flank == "drive" else build.ramps.coast_angle
+    for visit, build in zip(visits, builds, strict=True):
+        angles = (build.ramps.drive_angle, build.ramps.coast_angle)
+        for (_, bias, _), angle in zip(candidate.model.sharing.flanks(visit), angles, strict=True):
             if angle is not None:
-                found[name] = Statement(f"angle[{name}]", angle.value, angle.u or 0.0, Source.RAMP_ANGLE)
+                u = angle.u or 0.0
+                found[bias] = Statement(f"angle[{bias}]", angle.value, u, Source.RAMP_ANGLE)
     return list(found.values())
 
 
-def _loading_angle(
-    estimates: dict[str, Estimate],
-    undetermined: dict[str, tuple[str, str, str]],
-    by_force: _Way,
-    products: list[Product],
-    relative: Array,
-    name: str,
-    flank: str,
-    suffix: str,
-    geometries: list[Geometry],
-    needs: str,
-) -> None:
-    """Ramp angle plus friction angle: what the loading bias shows by itself once the friction coefficient is
-    known."""
-    key = f"effective_ramp_angle_{flank}_loading{suffix}"
-    meaning = f"angle of the {flank} ramps plus their friction angle, as it acts while the torque rises"
-    friction = by_force.solved.parts.get("friction")
-    forces = by_force.statements
-    k = next((j for j, p in enumerate(products) if p.group == name and not p.unloading), None)
-    usable = friction is not None and friction.determined and by_force.solved.converged
-    if friction is None or not usable or k is None or not forces:
-        undetermined[key] = ("deg", meaning, needs.split(", with loading", maxsplit=1)[0])
-        return
-    product = products[k]
-    geometry = geometries[product.build]
-    assert geometry.pin_radius is not None
-    pack = (geometry.faces, geometry.effective_radius, geometry.pin_radius)
-    angle = float(effective_angle(product.value, friction.value, *pack))
-    slope = float(np.degrees(1.0 / log_slope(angle)))  # of the angle over the logarithm of its cotangent
-    by_product = -friction.by_product / friction.value
-    by_product = by_product.copy()
-    by_product[k] += 1.0
-    sheet: dict[str, float] = {}
-    for j, statement in enumerate(forces):
-        size = abs(slope * friction.by_statement[j] / friction.value) * statement.u
-        sheet[statement.source] = float(np.hypot(sheet.get(statement.source, 0.0), size))
-    # the effective radius is in the friction coefficient as well, and drops out
-    sheet[Source.RADII] = abs(slope) * geometry.pin_radius_u
-    sheet["weak: like friction on both flanks"] = abs(slope) * friction.assumed_u / friction.value
-
-    def of_draws(draws: JointDraws) -> Array:
-        radii = (draws.standard("effective radius"), draws.standard("pin radius"))
-        drawn = [
-            radius * np.exp(z * u) for radius, z, u in zip(pack[1:], radii, by_force.radii_u, strict=True)
-        ]
-        bias, plates = _drawn_product(draws, product), by_force.of_draws(draws)["friction"]
-        return np.degrees(effective_angle(bias, plates, geometry.faces, *drawn))
-
-    estimates[key] = Estimate(
-        float(np.degrees(angle)),
-        slope * by_product @ relative,
-        "deg",
-        f"{meaning}, from the spring force",
-        needs,
-        2.0,
-        sheet,
-        of_draws=of_draws,
-    )
-
-
-def _checks(by_force: _Way, by_angle: _Way, spread: Array) -> tuple[SheetCheck, ...]:
+def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
     """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are
     they?"""
     checks: list[SheetCheck] = []
-    forces, angles = by_force.statements, by_angle.statements
+    forces, angles, bench = by_force.statements, by_angle.statements, by_force.bench
 
     def compare(one: Part, other: Part, quantity: str, unit: str, readings: str) -> None:
         factor = float(np.degrees(1.0)) if unit == "deg" else 1.0
         by_product = one.by_product - other.by_product
-        variance = float(by_product @ spread @ by_product) + one.assumed_u**2 + other.assumed_u**2
+        variance = float(by_product @ bench.spread @ by_product) + one.assumed_u**2 + other.assumed_u**2
         variance += sum((one.by_statement[j] * s.u) ** 2 for j, s in enumerate(forces))
         variance += sum((other.by_statement[j] * s.u) ** 2 for j, s in enumerate(angles))
         # both ways take the same radii
-        variance += ((one.by_effective_radius - other.by_effective_radius) * by_force.radii_u[0]) ** 2
-        variance += ((one.by_pin_radius - other.by_pin_radius) * by_force.radii_u[1]) ** 2
+        variance += ((one.by_effective_radius - other.by_effective_radius) * bench.radii_u[0]) ** 2
+        variance += ((one.by_pin_radius - other.by_pin_radius) * bench.radii_u[1]) ** 2
         u = float(np.sqrt(variance))
         distance = (one.value - other.value) / u if u > 0 else float("inf")
         checks.append(

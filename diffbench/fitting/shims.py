@@ -34,15 +34,11 @@ def shim_rates(
         rate = (high.value - low.value) / width
         doubts = [1e3 * (b.preload.shim.u or 0.0) for b in (below, above) if b.preload.shim is not None]
         doubt = abs(rate) / width * sum(u**2 for u in doubts) ** 0.5
-        rates[f"preload_per_shim[{1e3 * thin:g} to {1e3 * thick:g} mm]"] = Estimate(
-            value=rate,
-            gradient=(high.gradient - low.gradient) / width,
-            unit="N·m/mm",
-            meaning=f"preload torque per shim thickness from {1e3 * thin:g} to {1e3 * thick:g} mm, at the "
-            "reference condition",
-            needs="builds of which the shims differ by more, or several refits of each",
-            scale=10.0,
+        rates[f"preload_per_shim[{1e3 * thin:g} to {1e3 * thick:g} mm]"] = Estimate.of(
+            "preload_per_shim",
+            rate,
+            (high.gradient - low.gradient) / width,
+            words={"thin": 1e3 * thin, "thick": 1e3 * thick},
             sheet={Source.SHIM: doubt} if doubt else {},
-            positive=False,
         )
     return rates

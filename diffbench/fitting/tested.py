@@ -37,7 +37,7 @@ def tested_region(
     """
     data, x, model = candidate.model.data, candidate.x, candidate.model
     mine = _cells(candidate, visits)
-    sweeps = candidate.used & (data.friction_state == 0) & mine
+    sweeps = candidate.used & data.sliding & mine
     plate = model.plate_temperature(x)
     if not sweeps.any():
         return Tested(
@@ -93,7 +93,7 @@ def ramp_seen(candidate: Candidate, flank: str, visits: Sequence[int] | None = N
     if law.linear:
         return True
     # with the case held, a hand reading is locking and input torque in one: it would open any contact
-    swept = (data.friction_state == 0) & mine
+    swept = data.sliding & mine
     peak = float(torque[swept].max()) if swept.any() else 0.0
     biases = model.sharing.drive_biases if flank == "drive" else model.sharing.coast_biases
     bias = max(names.value(candidate.x, name) for name in _own(candidate, visits, flank, biases))

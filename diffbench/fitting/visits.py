@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from diffbench.conditioning.flanks import check_flanks
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.plausibility import check_flanks
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig, Visit
+from diffbench.documents.run_sheet import RunKind
 from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
 from diffbench.readers import read_parts, read_recording
 from diffbench.recording import Recording
@@ -24,7 +25,7 @@ def condition_visit(
     Faults of all recordings are told at once. Raises ``RecordingError`` with them, and ``FitError`` where
     nothing but tare runs is named.
     """
-    by_rig: dict[Path, tuple[Rig, list[tuple[str, Recording | Iterable[Recording]]]]] = {}
+    by_rig: dict[Path, tuple[Rig, list[tuple[RunKind, Recording | Iterable[Recording]]]]] = {}
     by_hand: list[tuple[Path, Rig, Recording]] = []
     digests: dict[str, str] = {}
     faults: list[Fault] = []

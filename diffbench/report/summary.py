@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import groupby
 
+from diffbench.definitions import parts_of
 from diffbench.report.conformity import limits_table
 from diffbench.report.document import Sentence, Table, bare, item
 from diffbench.report.result import (
@@ -39,7 +40,6 @@ from diffbench.report.wording import (
     label,
     printable,
     seen_in,
-    split_name,
 )
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import conformity
@@ -181,13 +181,13 @@ def _sources(named: list[tuple[str, Shown]], width: int) -> list[str]:
     of_stem: dict[str, set[str]] = {}
     for name, quantity in named:
         if quantity.determined:
-            of_stem.setdefault(split_name(name)[0], set()).add(quantity.source)
+            of_stem.setdefault(parts_of(name)[0], set()).add(quantity.source)
     sources: dict[str, list[str]] = {}
     for name, quantity in named:
         if not quantity.determined:
             continue
-        stem = split_name(name)[0]
-        words = label(stem) if split_name(name)[1] and len(of_stem[stem]) == 1 else quantity.label
+        stem = parts_of(name)[0]
+        words = label(stem) if parts_of(name)[1] and len(of_stem[stem]) == 1 else quantity.label
         listed = sources.setdefault(_short(quantity.source), [])
         if words not in listed:
             listed.append(words)

@@ -439,7 +439,7 @@ def document_schema() -> dict[str, Any]:
     schema["title"] = FORMAT
     named = {"$ref": "#/$defs/Parameter"}
     schema["properties"]["parameters"]["properties"] = {
-        name: {**named, "description": f"{one.meaning} [{one.unit}]"}
+        name: {**named, "description": f"{one.described} [{one.unit}]"}
         for name, one in DEFINITIONS.items()
         if one.in_result
     }

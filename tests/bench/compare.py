@@ -171,10 +171,10 @@ def resampling(setting: Setting) -> Iterator[Ratio]:
     from resampling import replicates
 
     from diffbench.documents import load_visit
-    from diffbench.fitting.candidate import fit_form, quick_search
+    from diffbench.fitting.candidate import first_look, fit_form
     from diffbench.fitting.data import gather
     from diffbench.fitting.model import Form
-    from diffbench.fitting.setup import reference_of, sharing_of
+    from diffbench.fitting.setup import model_of, reference_of, sharing_of
     from diffbench.fitting.visits import condition_visit
     from diffbench.physics.friction import Stribeck
     from diffbench.physics.preload import Additive
@@ -183,12 +183,12 @@ def resampling(setting: Setting) -> Iterator[Ratio]:
     conditioned, _ = condition_visit(visit, lambda _: None)
     data, builds, form = gather(conditioned), [visit.build], Form(Additive(), Stribeck(1.0))
     given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
-    start = quick_search(form, *given, temperature_u=0.5).candidate
-    fitted = fit_form(form, *given, temperature_u=0.5, start=start)
+    start = first_look(model_of(form, *given, temperature_u=0.5), given[0])
+    fitted = fit_form(model_of(form, *given, temperature_u=0.5), given[0], start=start)
     ours, plain = medians(
         setting.repeats,
         lambda: replicates(fitted, seed=1, count=1000),
-        lambda: fit_form(form, *given, temperature_u=0.5, start=start),
+        lambda: fit_form(model_of(form, *given, temperature_u=0.5), given[0], start=start),
     )
     yield Ratio("1,000 replicates", "10 plain fits of one form", ours, 10.0 * plain, "below 1")
 

@@ -46,8 +46,8 @@ def clusters_of(candidate: Candidate) -> tuple[Index, str]:
     """Which cluster each used cell belongs to (n,), and how they were cut: whole cycles where there are
     enough, else blocks of neighbouring cells as long as the noise remembers, never across two runs."""
     data = candidate.model.data
-    run, stretch = data.run[candidate.used], data.stretch[candidate.used]
-    _, cycles = np.unique(run * 100_000 + stretch // 2, return_inverse=True)
+    run = data.run[candidate.used]
+    _, cycles = np.unique(data.cycle[candidate.used], return_inverse=True)
     if int(cycles.max(initial=0)) + 1 >= FEWEST_CLUSTERS:
         return cycles, "whole cycles"
     length = int(np.clip(np.ceil(3.0 * candidate.noise.inflation), 4, run.size // 10 + 1))

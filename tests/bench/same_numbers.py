@@ -31,27 +31,24 @@ JOBS = {
     "shims": [f"shims/run-shim-0.{i}mm.toml" for i in range(4)],
     "refit": ["repeats/run-refit-1.toml"],
 }
-# Of the run and not of the unit: when, by which version, from which folder; and the hashes over that and over
-# keys that were added.
+# Of the run and not of the unit: when, by which version, from which folder; and the hash over that.
 OTHERWISE = ("provenance", "sha256", "characterisation_sha256")
 
 FIT = """
 import json, sys
 import diffbench
 from diffbench.errors import DiffbenchError
-try:
-    from diffbench.results.predict import make_map
-except ModuleNotFoundError:  # where a commit of earlier has it
-    from diffbench.results.predict import make_map
+from diffbench.results.predict import make_map
 assert diffbench.__file__.startswith(sys.argv[1]), diffbench.__file__
 for job in sys.stdin:
     name, sheets, target = json.loads(job)
+    text = {}
     try:
         result = diffbench.fit(sheets)
-        text = {"characterisation": json.loads(result.to_json())}
+        text["characterisation"] = json.loads(result.to_json())
         text["map"] = json.loads(make_map(result).to_json())
     except DiffbenchError as error:
-        text = {"error": str(error)}
+        text["error"] = str(error)  # several builds have no map of their own
     open(target, "w", encoding="utf-8").write(json.dumps(text))
     print(name, file=sys.stderr, flush=True)
 """

@@ -9,9 +9,10 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, cells, sweep
+from diffbench.conditioning.bench import Tare
+from diffbench.conditioning.cells import Cells, cells_of
+from diffbench.conditioning.course import sweep_of
 from diffbench.conditioning.samples import Samples, take
-from diffbench.conditioning.tare import Tare
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
@@ -58,8 +59,8 @@ def made_cells(
         recorded = {name: values for name, values in {**channels, **more}.items() if name in rig.channel}
         recording = recording_of(time, **recorded)
         samples = take(recording, rig, torque_channels=needed)
-        torque, _ = bench.at_samples(rig, bench.chains(rig, None), samples)
-        return samples, cells(samples, sweep(samples, torque, scale=600.0))
+        torque, _ = bench.at_samples(rig, bench.chains_of(rig, None), samples)
+        return samples, cells_of(samples, sweep_of(samples, torque, scale=600.0))
 
     return make
 
@@ -69,7 +70,7 @@ def test_both_outputs_add_up_to_the_input(
 ) -> None:
     """T_in = T_L + T_R and the difference is T_L − T_R."""
     _, found = made_cells(both_outputs)
-    torque, difference = bench.at_cells(both_outputs, bench.chains(both_outputs, None), found)
+    torque, difference = bench.at_cells(both_outputs, bench.chains_of(both_outputs, None), found)
     np.testing.assert_allclose(torque, found.readings["left_torque"] + found.readings["right_torque"])
     np.testing.assert_allclose(difference, found.readings["left_torque"] - found.readings["right_torque"])
 
@@ -93,7 +94,7 @@ def test_one_output_and_the_input_give_the_other(
     found = []
     for each, have in ((both_outputs, channels), (rig, with_input)):
         samples = take(recording_of(time, **have), each, torque_channels=bench.needed_torques(each))
-        found.append(bench.at_samples(each, bench.chains(each, None), samples))
+        found.append(bench.at_samples(each, bench.chains_of(each, None), samples))
     good = np.isfinite(found[0][0]) & np.isfinite(found[1][0])
     assert good.sum() > 1990
     for first, second in zip(found[0], found[1], strict=True):
@@ -105,7 +106,7 @@ def test_a_tare_run_stands_for_zero_and_drag(rig_of: Callable[..., Rig]) -> None
     stated = {"drag": {"value": "1.5 N.m", "u": "0.2 N.m"}, "u_zero": "0.8 N.m", "u_gain": 0.001}
     rig = rig_of(left_torque=stated, right_torque=stated, left_speed={}, right_speed={})
     tared = Tare({"left_torque": 2.25}, {"left_torque": 0.03}, 1)
-    made = bench.chains(rig, tared)
+    made = bench.chains_of(rig, tared)
     assert (made["left_torque"].tare, made["left_torque"].drag) == (2.25, 0.0)
     assert (made["right_torque"].tare, made["right_torque"].drag) == (0.0, 1.5)
     found = bench.sources(rig, tared, rig_key="R", visit_key="V")
@@ -137,7 +138,7 @@ def test_every_effect_is_what_the_wrong_constant_does(
     time = np.arange(2000) / 50.0
     pinion = triangle_of(time, -90.0, 180.0, 10.0)
     _, found = made_cells(doubtful_rig, input_torque=pinion)
-    made = bench.chains(doubtful_rig, None)
+    made = bench.chains_of(doubtful_rig, None)
     sources = bench.sources(doubtful_rig, None, rig_key="R", visit_key="V")
     effects = {key: bench.effects(doubtful_rig, made, found, sources)[s.key] for key, s in sources.items()}
     reading, rate = found.readings["input_torque"], found.rates["input_torque"]
@@ -178,7 +179,7 @@ def test_no_shaft_speed_counts_as_turning_forward_steadily(
     time = np.arange(2000) / 50.0
     difference = np.where(np.floor(time / 10.0) % 2 == 0, 4.0, -4.0)
     _, found = made_cells(rig, speed_difference=difference)
-    torque, apart = bench.at_cells(rig, bench.chains(rig, None), found)
+    torque, apart = bench.at_cells(rig, bench.chains_of(rig, None), found)
     left, right = found.readings["left_torque"], found.readings["right_torque"]
     np.testing.assert_allclose(torque, left + right + 3.0)
     np.testing.assert_allclose(apart, left - right)

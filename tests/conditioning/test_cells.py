@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.cells import Sweep, crossings
-from diffbench.conditioning.motion import LEAST_SLIP
+from diffbench.conditioning.course import Sweep, crossings
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning.samples import LEAST_SLIP
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 

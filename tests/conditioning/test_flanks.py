@@ -11,8 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.protocol import flanks, reach
-from diffbench.conditioning.flanks import check_flanks, flanks_of
 from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning.plausibility import check_flanks, flanks_of
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.conditioning.hand import KINETIC, STATIC, hand_readings
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning.hand import hand_readings
+from diffbench.conditioning.run import ConditionedVisit, Friction
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -48,7 +48,7 @@ def test_case_free_reads_half_the_locking_torque(wrench: Rig, readings: Callable
     (run,) = condition(wrench, readings([42.0, 43.0, 44.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, [84.0, 86.0, 88.0])
     np.testing.assert_allclose(run.input_torque, 0.0)
-    assert (run.friction_state == KINETIC).all()
+    assert (run.friction_state == Friction.KINETIC).all()
     assert run.history_known
 
 
@@ -61,7 +61,7 @@ def test_case_held_reads_the_locking_torque_at_its_own_input_torque(
     (run,) = condition(rig, readings([120.0, 124.0], reading="breakaway", direction=direction)).runs
     np.testing.assert_allclose(run.locking, [120.0, 124.0])
     np.testing.assert_allclose(run.input_torque, [flank * 120.0, flank * 124.0])
-    assert (run.friction_state == STATIC).all()
+    assert (run.friction_state == Friction.STATIC).all()
 
 
 def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: Callable[..., Recording]) -> None:

@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-import diffbench.conditioning.sweeps as sweeps_module
-from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.joining import told_once
+import diffbench.conditioning.pipeline as sweeps_module
+from diffbench.conditioning.findings import Finding, told_once
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Rig

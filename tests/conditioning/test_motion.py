@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.conditioning.motion import SETTLING_ANGLE, slip
+from diffbench.conditioning.samples import SETTLING_ANGLE, slip
 
 STEP = 0.01
 

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from diffbench.conditioning.bench import joined_tare, tare_of, tare_run
 from diffbench.conditioning.samples import Samples, take
-from diffbench.conditioning.tare import joined_tare, tare, tare_run
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
@@ -35,13 +35,13 @@ def samples_of(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Cal
 
 
 def test_no_tare_run_is_no_tare() -> None:
-    assert tare([], CHANNELS) is None
+    assert tare_of([], CHANNELS) is None
 
 
 def test_one_run_gives_mean_and_noise(samples_of: Callable[..., Samples]) -> None:
     """White noise of 1 N·m in 1800 samples: 0.024 N·m; its own estimate from ten parts scatters by a
     quarter."""
-    found = tare([tare_run(samples_of(1.8, -0.6), CHANNELS)], CHANNELS)
+    found = tare_of([tare_run(samples_of(1.8, -0.6), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.runs == 1
     for name, true in zip(CHANNELS, (1.8, -0.6), strict=True):
@@ -55,14 +55,14 @@ def test_slow_ripple_counts(samples_of: Callable[..., Samples]) -> None:
     wander = 0.5 * np.sin(2 * np.pi * samples.time / 7.3)
     moved = dict(samples.torques)
     moved["left_torque"] = moved["left_torque"] + wander
-    found = tare([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
+    found = tare_of([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.u["left_torque"] > 20 * 0.1 / np.sqrt(1800)
 
 
 def test_drift_between_two_runs_is_rectangular(samples_of: Callable[..., Samples]) -> None:
     """GUM 4.3.7: only the ends known, half-range over √3, here 1/√3 N·m, and the mean of both."""
-    found = tare(
+    found = tare_of(
         [tare_run(samples_of(left, 0.5, seed=seed), CHANNELS) for left, seed in ((1.0, 1), (3.0, 2))],
         CHANNELS,
     )
@@ -79,7 +79,7 @@ def test_a_bench_that_is_still_starting_does_not_count(samples_of: Callable[...,
     moved = {name: value.copy() for name, value in samples.torques.items()}
     moved["left_torque"][:100] += 50.0
     moved["left_torque"][-100:] += 50.0
-    found = tare([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
+    found = tare_of([tare_run(Samples(**{**vars(samples), "torques": moved}), CHANNELS)], CHANNELS)
     assert found is not None
     assert found.mean["left_torque"] == pytest.approx(1.8, abs=4 / np.sqrt(1800))
 
@@ -87,7 +87,7 @@ def test_a_bench_that_is_still_starting_does_not_count(samples_of: Callable[...,
 def test_a_channel_without_readings_has_no_tare(samples_of: Callable[..., Samples]) -> None:
     samples = samples_of(1.8, -0.6)
     missing = {**samples.torques, "left_torque": np.full(samples.time.size, np.nan)}
-    found = tare([tare_run(Samples(**{**vars(samples), "torques": missing}), CHANNELS)], CHANNELS)
+    found = tare_of([tare_run(Samples(**{**vars(samples), "torques": missing}), CHANNELS)], CHANNELS)
     assert found is not None
     assert "left_torque" not in found.mean
     assert "right_torque" in found.mean
@@ -96,7 +96,7 @@ def test_a_channel_without_readings_has_no_tare(samples_of: Callable[..., Sample
 def test_parts_of_a_long_tare_run_are_one_run(samples_of: Callable[..., Samples]) -> None:
     """Read in two parts, it is one run of twice the means, not two runs with a drift between."""
     parts = [tare_run(samples_of(left, 0.5, seed=seed), CHANNELS) for left, seed in ((1.0, 1), (3.0, 2))]
-    found = tare([joined_tare(parts)], CHANNELS)
+    found = tare_of([joined_tare(parts)], CHANNELS)
     assert found is not None
     assert found.runs == 1
     assert found.mean["left_torque"] == pytest.approx(2.0, abs=0.07)

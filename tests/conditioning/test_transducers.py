@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diffbench.conditioning.bench import TorqueChain
 from diffbench.conditioning.samples import corrected
-from diffbench.conditioning.transducers import TorqueChain
 
 ZERO = np.zeros(1)
 

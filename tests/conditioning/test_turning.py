@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.conditioning.turning import turning_points
+from diffbench.conditioning.course import turning_points
 
 Array = NDArray[np.float64]
 

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 import diffbench.fitting.candidate as candidate_module
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import SAME, Candidate, fit_form, in_the_light_of, quick_search
+from diffbench.fitting.candidate import SAME, Candidate, first_look, fit_form, in_the_light_of
 from diffbench.fitting.data import gather
 from diffbench.fitting.model import Form
-from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.setup import model_of, reference_of, sharing_of
 from diffbench.fitting.solver import Problem
 from diffbench.fitting.thinning import thinned
 from diffbench.fitting.visits import condition_visit
@@ -40,8 +40,8 @@ def arguments() -> tuple[Any, ...]:
 @pytest.fixture(scope="module")
 def fitted(arguments: tuple[Any, ...]) -> Candidate:
     form = Form(Additive(), Stribeck(1.0))
-    start = quick_search(form, *arguments, temperature_u=0.5).candidate
-    return fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
+    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
+    return fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=start, starts=True)
 
 
 def test_a_fit_starts_from_several_places(fitted: Candidate) -> None:
@@ -67,7 +67,7 @@ def test_searches_that_end_early_are_polished_before_they_are_compared(
 
     monkeypatch.setattr(candidate_module, "search", short)
     form = Form(Additive(), Stribeck(1.0))
-    early = fit_form(form, *arguments, temperature_u=0.5, start=fitted, starts=True)
+    early = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=fitted, starts=True)
     assert max(ended) > fitted.solution.cost + 20.0  # they did end early
     np.testing.assert_allclose(early.starts, fitted.solution.cost, atol=SAME)
 
@@ -76,13 +76,13 @@ def test_another_start_gives_the_same_answer(arguments: tuple[Any, ...], fitted:
     """From friction that rises with speed, plates that answer slowly: the preload to a hundredth of its
     doubt."""
     form = Form(Additive(), Stribeck(1.0))
-    quick = quick_search(form, *arguments, temperature_u=0.5).candidate
+    quick = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
     x = quick.x.copy()
     x[quick.names.position["static_excess"]] = -0.1
     x[quick.names.position["heat_conductance"]] -= 1.0
     x[quick.names.position["unloading_ratio_drive"]] = 2.0
     far = replace(quick, solution=replace(quick.solution, x=x))
-    other = fit_form(form, *arguments, temperature_u=0.5, start=far, starts=True)
+    other = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=far, starts=True)
     u = np.sqrt(np.diag(fitted.covariance().total))
     for name in ("preload_torque", "ramp_bias_drive_loading", "unloading_ratio_drive"):
         at = fitted.names.position[name]
@@ -110,8 +110,8 @@ def test_a_search_over_some_cells_ends_at_the_same_answer(
     so is its covariance."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", 60)
     form = Form(Additive(), Stribeck(1.0))
-    start = quick_search(form, *arguments, temperature_u=0.5).candidate
-    thin = fit_form(form, *arguments, temperature_u=0.5, start=start, starts=True)
+    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
+    thin = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=start, starts=True)
     u, v = (np.sqrt(np.diag(found.covariance().total)) for found in (fitted, thin))
     moved = np.abs(thin.x - fitted.x) / np.maximum(u, 1e-12)
     assert thin.residual.size == fitted.residual.size > 4 * 60
@@ -127,7 +127,7 @@ def test_a_rough_answer_is_good_enough_to_give_a_law_up_by(
     the cells, here a few for each unknown."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", enough)
     form = Form(Additive(), Stribeck(1.0))
-    start = quick_search(form, *arguments, temperature_u=0.5).candidate
+    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
     rough = in_the_light_of(start, fitted)
     assert rough.noise is fitted.noise
     np.testing.assert_array_equal(rough.used, fitted.used)

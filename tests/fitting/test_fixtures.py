@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-import diffbench.conditioning.sweeps as sweeps_module
+import diffbench.conditioning.pipeline as sweeps_module
 import diffbench.fitting.visits as visits_module
 from diffbench.fitting import fit
 from diffbench.results.characterisation import Characterisation

@@ -235,7 +235,7 @@ def quantities() -> str:
     """Every number of a result."""
     return table(
         ["parameter", "unit", "what it is"],
-        [[f"`{name}`", one.unit, one.meaning] for name, one in DEFINITIONS.items() if one.in_result],
+        [[f"`{name}`", one.unit, one.described] for name, one in DEFINITIONS.items() if one.in_result],
     )
 
 

@@ -3,6 +3,8 @@
 Nothing is corrected here. Where the sweeps contradict what the rig states, the fit gets a further unknown of
 the size that was seen: it takes off what the sweeps tell, and what they cannot tell (which of the two
 channels is off, and so what both have in common) goes into every interval.
+
+Where the input torque is measured besides both outputs, it is held against their sum.
 """
 
 from __future__ import annotations
@@ -11,9 +13,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.bench import Effect, ErrorSource
+from diffbench.conditioning.bench import Effect, ErrorSource, TorqueChain
 from diffbench.conditioning.checks.pair import (
     KINDS,
     LOOP_SHOWS,
@@ -24,11 +27,15 @@ from diffbench.conditioning.checks.pair import (
     pattern,
     response,
 )
+from diffbench.conditioning.checks.speeds import factor_name
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.transducers import TorqueChain
+from diffbench.conditioning.samples import Samples
 from diffbench.documents import Rig
-from diffbench.documents.arrangements import noise_share
+from diffbench.documents.arrangements import OUTPUTS, noise_share
+
+Array = NDArray[np.float64]
+
 
 Doubts = Mapping[tuple[str, str], ErrorSource]
 
@@ -116,7 +123,7 @@ class Judged:
 
 def judge(
     rig: Rig,
-    made: Mapping[str, TorqueChain],
+    chains: Mapping[str, TorqueChain],
     doubtful: Doubts,
     runs: Sequence[ConditionedRun],
     starts: Sequence[float],
@@ -124,18 +131,18 @@ def judge(
     visit_key: str,
 ) -> Judged:
     """Compare both torque channels over a visit, and say what contradicts the rig."""
-    compared = compare(rig, made, runs, starts)
+    compared = compare(rig, chains, runs, starts)
     if compared is None:
         return Judged((), ())
     gain = compared.mismatch["gain"]
     if abs(gain.value) > BEYOND_CALIBRATION and abs(gain.value) > 8.0 * gain.u:
-        return Judged((_unit(rig, made, runs, starts, compared),), ())
+        return Judged((_unit(rig, chains, runs, starts, compared),), ())
     largest = max(float(np.max(np.abs(run.input_torque))) for run in runs)
     findings: list[Finding] = []
     extras: list[Extra] = []
     for kind in KINDS:
         item = compared.mismatch[kind]
-        weights = [leverage(rig, made, name, kind) for name in compared.channels]
+        weights = [leverage(rig, chains, name, kind) for name in compared.channels]
         stated = _stated(doubtful, compared.channels, kind, weights)
         least = _least(rig, compared.channels, kind, largest, weights)
         grave = abs(item.value) > max(SIGNIFICANT[kind] * np.hypot(item.u, stated), least)
@@ -219,17 +226,17 @@ def _extras(
         considered = kind == "gain" and part == "common"
         return Extra(ErrorSource(f"{visit_key}:{kind}.{part}", label, group, u, considered), kind, share)
 
-    made = [extra("common", "common to", 0.5 * size, (1.0, 1.0))]
+    extras = [extra("common", "common to", 0.5 * size, (1.0, 1.0))]
     # shared between the channels' own stated unknowns, the mismatch would pull each of them by this much
     pull = size / (np.sqrt(2.0) * stated) if stated > 0.0 else np.inf
     if pull > BEARABLE_PULL:
-        made.append(extra("mismatch", "between", size, (0.5, -0.5)))
-    return made
+        extras.append(extra("mismatch", "between", size, (0.5, -0.5)))
+    return extras
 
 
 def with_extras(
     rig: Rig,
-    made: Mapping[str, TorqueChain],
+    chains: Mapping[str, TorqueChain],
     runs: Sequence[ConditionedRun],
     starts: Sequence[float],
     extras: Sequence[Extra],
@@ -245,28 +252,28 @@ def with_extras(
             added = {
                 channel: share
                 * extra.source.u
-                / leverage(rig, made, channel, extra.kind)
+                / leverage(rig, chains, channel, extra.kind)
                 * pattern(extra.kind, run.cells, channel, start, duration)
-                for channel, share in zip(made, extra.share, strict=True)
+                for channel, share in zip(chains, extra.share, strict=True)
             }
-            on_input, on_difference = response(rig, made, run.cells, added)
-            effects[extra.source.key] = Effect(on_input, on_difference, _noise_share(rig, made, extra))
+            on_input, on_difference = response(rig, chains, run.cells, added)
+            effects[extra.source.key] = Effect(on_input, on_difference, _noise_share(rig, chains, extra))
         out.append(replace(run, effects=effects))
     return tuple(out)
 
 
-def _noise_share(rig: Rig, made: Mapping[str, TorqueChain], extra: Extra) -> float:
+def _noise_share(rig: Rig, chains: Mapping[str, TorqueChain], extra: Extra) -> float:
     """By how much a gain scales the noise of the torque difference (as in `bench.effects`): without it the
     fit would prefer small gains for their small residuals."""
     if extra.kind != "gain":
         return 0.0
-    shares = dict(zip(made, extra.share, strict=True))
+    shares = dict(zip(chains, extra.share, strict=True))
     return extra.source.u * sum(noise_share(rig.equilibrium, name) * share for name, share in shares.items())
 
 
 def _unit(
     rig: Rig,
-    made: Mapping[str, TorqueChain],
+    chains: Mapping[str, TorqueChain],
     runs: Sequence[ConditionedRun],
     starts: Sequence[float],
     compared: Comparison,
@@ -274,14 +281,14 @@ def _unit(
     """Gains further apart than any calibration: which unit would bring them together."""
     gain = compared.mismatch["gain"]
     cures: list[str] = []
-    for channel in made:
+    for channel in chains:
         factors = dict(TORQUE_FACTORS)
         ratio = rig.channel[channel].ratio.value
         if channel == "input_torque" and ratio != 1.0:
             factors |= {"torque at the case taken as at the pinion": 1.0 / ratio}
         for words, factor in factors.items():
-            scaled = [_scaled(rig, made, run, channel, factor) for run in runs]
-            again = compare(rig, made, scaled, starts)
+            scaled = [_scaled(rig, chains, run, channel, factor) for run in runs]
+            again = compare(rig, chains, scaled, starts)
             if (
                 again is not None
                 and abs(again.mismatch["gain"].value) < 0.02 + 4.0 * again.mismatch["gain"].u
@@ -301,11 +308,83 @@ def _unit(
 
 
 def _scaled(
-    rig: Rig, made: Mapping[str, TorqueChain], run: ConditionedRun, channel: str, factor: float
+    rig: Rig, chains: Mapping[str, TorqueChain], run: ConditionedRun, channel: str, factor: float
 ) -> ConditionedRun:
     cells = run.cells
     readings = {**cells.readings, channel: factor * cells.readings[channel]}
     rates = {**cells.rates, channel: factor * cells.rates[channel]}
     cells = replace(cells, readings=readings, rates=rates)
-    input_torque, difference = bench.at_cells(rig, made, cells)
+    input_torque, difference = bench.at_cells(rig, chains, cells)
     return replace(run, cells=cells, input_torque=input_torque, difference=difference)
+
+
+# Where nobody states a gain's uncertainty, a flange of class 0.5; a final drive within some per cent.
+CLASS = 0.005
+EFFICIENCY_U = 0.03
+UNBALANCED = 4.0  # standard uncertainties
+# A hundredth matters at all; a tenth is no calibration.
+LEAST_UNBALANCE, GRAVE_UNBALANCE = 0.01, 0.1
+
+
+def torque_balance(rig: Rig, samples: Samples, outputs: Array, *, file: str) -> list[Finding]:
+    """Hold the input torque, brought to the case, against the sum of both outputs.
+
+    ``T_in = g (T_L + T_R) + z`` by least squares over averages of half a second, with a g for drive and
+    one for coast. The input torque takes no part in the fit of this arrangement, so a small error is told
+    only.
+
+    Parameters: ``outputs`` (n,) [N·m], sum of both outputs at the unit, NaN = missing.
+    """
+    if set(rig.equilibrium) != set(OUTPUTS) or "input_torque" not in samples.torques:
+        return []
+    channel = rig.channel["input_torque"]
+    chain = bench.chain_of(rig, "input_torque", None)
+    reading = samples.torques["input_torque"]
+    speed = samples.speeds.get("case", np.ones_like(reading)) * chain.ratio
+    still = np.zeros_like(reading)
+    size = max(1, round(0.5 / samples.step))
+    measured = _means(chain.at_unit(reading, still, speed, still), size)
+    total = _means(outputs, size)
+    good = np.isfinite(measured) & np.isfinite(total)
+    x, y = total[good], measured[good]
+    flanks = [side for side in (np.maximum(x, 0.0), np.minimum(x, 0.0)) if np.count_nonzero(side) >= 20]
+    if not flanks or float(np.ptp(x)) == 0.0:
+        return []
+    columns = np.stack([*flanks, np.ones_like(x)], axis=1)
+    slopes = np.linalg.lstsq(columns, y, rcond=None)[0][:-1]
+    variance = sum((rig.channel[name].u_gain or CLASS) ** 2 for name in ("left_torque", "input_torque"))
+    if chain.ratio != 1.0:
+        variance += (channel.efficiency.u or EFFICIENCY_U) ** 2
+        variance += ((channel.ratio.u or 0.0) / channel.ratio.value) ** 2
+    worst = float(slopes[np.argmax(np.abs(slopes - 1.0))])
+    if abs(worst - 1.0) < max(UNBALANCED * float(np.sqrt(variance)), LEAST_UNBALANCE):
+        return []
+    grave = abs(worst - 1.0) > GRAVE_UNBALANCE
+    factors = dict(TORQUE_FACTORS)
+    if chain.ratio != 1.0:
+        factors["torque at the case taken as at the pinion"] = 1.0 / chain.ratio
+    middle = float(np.mean(slopes))
+    input_unit = factor_name(1.0 / middle, factors) if middle > 0.0 else None
+    output_unit = factor_name(middle, factors) if middle > 0.0 else None
+    guesses = [f"{input_unit} in input_torque"] if input_unit else []
+    guesses += [f"{output_unit} in both outputs"] if output_unit and "pinion" not in output_unit else []
+    return [
+        Finding(
+            "torque balance",
+            "stop" if grave else "caveat",
+            f"input_torque, {file}",
+            f"The input torque is {worst:.4g} times the sum of the outputs"
+            + (f": {', or '.join(guesses)}." if guesses else "."),
+            "Either the input torque is wrong, which the fit does not use, or the outputs are, and all "
+            "of the result with them."
+            if grave
+            else "The fit uses the outputs only; their common gain may be off by as much.",
+            "Check unit, sign, ratio, efficiency and gain of input_torque and of both outputs; leave "
+            "[channel.input_torque] out of the rig where it is known to be the wrong one.",
+        )
+    ]
+
+
+def _means(values: Array, size: int) -> Array:
+    """Means of ``size`` samples, NaN where one is missing."""
+    return np.asarray(values[: values.size // size * size].reshape(-1, size).mean(axis=1))

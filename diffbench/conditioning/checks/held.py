@@ -106,39 +106,46 @@ def held(values: Array, *, name: str, file: str, unit: str = "N·m") -> Held:
         level = values[start]
         above, below = np.mean(finite > level + 0.5 * step), np.mean(finite < level - 0.5 * step)
         clipped[i] = min(float(above), float(below)) < BEYOND
-    found: list[Finding] = []
-    if clipped.any():
-        levels = sorted({round(float(v), 6) for v in values[starts[clipped]]})
-        shown = " and ".join(f"{level:.5g}" for level in (levels[:1] + levels[-1:] if levels[1:] else levels))
-        samples = int(lengths[clipped].sum())
-        found.append(
-            Finding(
-                "clipped readings",
-                "caveat",
-                f"{name}, {file}",
-                f"{samples} samples stand at {shown} {unit}, up to {int(lengths[clipped].max())} in a row, "
-                f"and next to none lies beyond.",
-                "They are left out; beyond that torque nothing is tested, and the turns of the sweep in them "
-                "are not seen.",
-                "Raise the range of amplifier and logger, or sweep less far.",
-            )
-        )
-    if not clipped.all():
-        stuck = ~clipped
-        samples = int(lengths[stuck].sum())
-        found.append(
-            Finding(
-                "stuck channel",
-                "caveat",
-                f"{name}, {file}",
-                f"{samples} samples repeat the one before, up to {int(lengths[stuck].max())} in a row, from "
-                f"sample {int(starts[stuck][0]) + 1} on.",
-                "They are left out.",
-                "Look for a loose plug, a logger that drops packets and repeats the last one, or a hold "
-                "function.",
-            )
-        )
+    found = _clipped(values[starts[clipped]], lengths[clipped], where=f"{name}, {file}", unit=unit)
+    found += _stuck(starts[~clipped], lengths[~clipped], where=f"{name}, {file}")
     return Held(unusable, tuple(found))
+
+
+def _clipped(levels: Array, lengths: NDArray[np.int64], *, where: str, unit: str) -> list[Finding]:
+    if lengths.size == 0:
+        return []
+    distinct = sorted({round(float(v), 6) for v in levels})
+    ends = distinct[:1] + distinct[-1:] if distinct[1:] else distinct
+    shown = " and ".join(f"{level:.5g}" for level in ends)
+    return [
+        Finding(
+            "clipped readings",
+            "caveat",
+            where,
+            f"{int(lengths.sum())} samples stand at {shown} {unit}, up to {int(lengths.max())} in a row, "
+            "and next to none lies beyond.",
+            "They are left out; beyond that torque nothing is tested, and the turns of the sweep in them "
+            "are not seen.",
+            "Raise the range of amplifier and logger, or sweep less far.",
+        )
+    ]
+
+
+def _stuck(starts: NDArray[np.int64], lengths: NDArray[np.int64], *, where: str) -> list[Finding]:
+    if lengths.size == 0:
+        return []
+    return [
+        Finding(
+            "stuck channel",
+            "caveat",
+            where,
+            f"{int(lengths.sum())} samples repeat the one before, up to {int(lengths.max())} in a row, from "
+            f"sample {int(starts[0]) + 1} on.",
+            "They are left out.",
+            "Look for a loose plug, a logger that drops packets and repeats the last one, or a hold "
+            "function.",
+        )
+    ]
 
 
 def _runs(equal: Flags) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -58,8 +58,27 @@ def hum(
         return []
     index = np.arange(piece.size)
     spectrum = _spectrum(np.interp(index, index[good], piece[good]), size)
-    frequency = np.arange(spectrum.size) * rate / size
     noise = max(white_noise(piece), 1e-12)
+    best = _strongest(spectrum, rate, size, _turning(shafts), WORTH * noise)
+    if best is None:
+        return []
+    source, at, amplitude = best
+    left = amplitude / max(np.pi * at * averaged, 1.0)
+    return [
+        Finding(
+            "mains hum",
+            "caveat" if left > 0.5 * noise else "note",
+            f"{name}, {file}",
+            f"A steady {amplitude:.2g} N·m at {at:.3g} Hz"
+            + ("." if abs(at - source) < 0.1 else f": {source:g} Hz, folded by sampling at {rate:.4g} Hz."),
+            f"Averages over {averaged:.2g} s keep {left:.1g} N·m of it.",
+            "Check shielding and earth of that channel, and set its filter below half the sampling rate.",
+        )
+    ]
+
+
+def _turning(shafts: Sequence[Array]) -> list[tuple[float, float]]:
+    """Lowest and highest turns a second of each shaft, but for strays."""
     turning: list[tuple[float, float]] = []
     for speed in shafts:
         # a shaft turns no differently from one sample to the next: a few thousand tell its range
@@ -68,6 +87,15 @@ def hum(
         if some.size:
             low, high = np.percentile(some, [1.0, 99.0])
             turning.append((float(low), float(high)))
+    return turning
+
+
+def _strongest(
+    spectrum: Array, rate: float, size: int, turning: Sequence[tuple[float, float]], least: float
+) -> tuple[float, float, float] | None:
+    """The mains line of the largest amplitude above ``least``: its frequency, that at which it shows [Hz],
+    and the amplitude."""
+    frequency = np.arange(spectrum.size) * rate / size
     best: tuple[float, float, float] | None = None
     for mains in MAINS:
         for order in HARMONICS:
@@ -84,23 +112,9 @@ def hum(
             amplitude = float(np.sqrt(2.0 * max(line - floor, 0.0) * 1.5 / size))
             if at > 0.5 * rate - 2.0 * rate / size:
                 amplitude /= np.sqrt(2.0)  # at half the rate both sidebands are one
-            if amplitude > WORTH * noise and (best is None or amplitude > best[2]):
+            if amplitude > least and (best is None or amplitude > best[2]):
                 best = (order * mains, float(frequency[centre]), amplitude)
-    if best is None:
-        return []
-    source, at, amplitude = best
-    left = amplitude / max(np.pi * at * averaged, 1.0)
-    return [
-        Finding(
-            "mains hum",
-            "caveat" if left > 0.5 * noise else "note",
-            f"{name}, {file}",
-            f"A steady {amplitude:.2g} N·m at {at:.3g} Hz"
-            + ("." if abs(at - source) < 0.1 else f": {source:g} Hz, folded by sampling at {rate:.4g} Hz."),
-            f"Averages over {averaged:.2g} s keep {left:.1g} N·m of it.",
-            "Check shielding and earth of that channel, and set its filter below half the sampling rate.",
-        )
-    ]
+    return best
 
 
 def _spectrum(values: Array, size: int) -> Array:

@@ -21,14 +21,87 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import torques
+from diffbench.conditioning.bench import TorqueChain, torques
 from diffbench.conditioning.cells import Cells
-from diffbench.conditioning.checks.odd_part import odd_basis
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 
 Array = NDArray[np.float64]
+
+
+KNOTS = 13
+HEAT_TIME = 20.0  # s: plates settle within some ten seconds (common practice, no source)
+
+
+def odd_basis(run: ConditionedRun, look: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Columns for the locking torque (c, b), and their slope over the input torque.
+
+    Any continuous piecewise straight course over torque, one for rising and one for falling, and a share of
+    constant and torque magnitude each with speed, oil temperature and plate heat.
+    """
+    cells = run.cells
+    torque = run.input_torque[look]
+    rising = _rising(cells, run.input_torque)[look]
+    nodes = np.unique(np.concatenate([np.quantile(torque, np.linspace(0.0, 1.0, KNOTS)), [0.0]]))
+    nodes = nodes[np.concatenate([[True], np.diff(nodes) > 0.01 * np.ptp(torque)])]
+    hats, slopes = _hats(torque, nodes)
+    columns = [hats * rising[:, None], hats * ~rising[:, None]]
+    column_slopes = [slopes * rising[:, None], slopes * ~rising[:, None]]
+    speed = np.log(np.abs(cells.speed_difference[look]))
+    extra = [speed - speed.mean(), (speed - speed.mean()) ** 2, np.abs(cells.speed_difference[look])]
+    if cells.oil is not None:
+        extra.append(cells.oil[look] - float(np.mean(cells.oil)))
+    else:
+        extra.append(cells.time[look] - float(np.mean(cells.time)))
+    extra.append(_plate_heat(run)[look])
+    # friction surfaces follow a change of load over an angle, so over a time that goes with 1/speed
+    climb = np.gradient(np.abs(run.input_torque), cells.time)
+    climb[np.abs(climb) > 3.0 * np.median(np.abs(climb))] = 0.0
+    columns.append((climb[look] / np.abs(cells.speed_difference[look]))[:, None])
+    column_slopes.append(np.zeros((torque.size, 1)))
+    magnitude, sign = np.abs(torque), np.sign(torque)
+    for values in extra:
+        if float(np.ptp(values)) > 1e-9 * max(1.0, float(np.abs(values).max())):
+            up, down = values * rising, values * ~rising
+            columns.append(np.stack([values, up * magnitude, down * magnitude], axis=1))
+            column_slopes.append(np.stack([np.zeros_like(values), up * sign, down * sign], axis=1))
+    return np.concatenate(columns, axis=1), np.concatenate(column_slopes, axis=1)
+
+
+def _rising(cells: Cells, torque: Array) -> NDArray[np.bool_]:
+    """Whether the input torque rises over the stretch that a cell is of."""
+    out = np.zeros(torque.size, dtype=bool)
+    for number in np.unique(cells.stretch):
+        at = cells.stretch == number
+        time = cells.time[at] - cells.time[at].mean()
+        out[at] = float(time @ (torque[at] - torque[at].mean())) >= 0.0
+    return out
+
+
+def _hats(values: Array, nodes: Array) -> tuple[Array, Array]:
+    """Hat functions over ``nodes`` at ``values``, and their slopes."""
+    place = np.clip(np.searchsorted(nodes, values, side="right") - 1, 0, nodes.size - 2)
+    width = np.diff(nodes)[place]
+    share = (values - nodes[place]) / width
+    hats, slopes = np.zeros((values.size, nodes.size)), np.zeros((values.size, nodes.size))
+    rows = np.arange(values.size)
+    hats[rows, place], hats[rows, place + 1] = 1.0 - share, share
+    slopes[rows, place], slopes[rows, place + 1] = -1.0 / width, 1.0 / width
+    return hats, slopes
+
+
+def _plate_heat(run: ConditionedRun) -> Array:
+    """Friction heat after a first-order decay of ``HEAT_TIME``, at the cells, scaled to about one."""
+    time, power = run.heat.time, run.heat.power
+    if time.size < 2 or float(power.max()) == 0.0:
+        return np.zeros(run.cells.time.size)
+    decay = float(np.exp(-(time[1] - time[0]) / HEAT_TIME))
+    level, levels = 0.0, []
+    for watts in power.tolist():
+        level = decay * level + (1.0 - decay) * watts
+        levels.append(level)
+    return np.interp(run.cells.time, time, np.array(levels) / float(power.mean()))
+
 
 #: Errors of one channel, each a pattern added to its reading.
 KINDS = ("gain", "zero", "lag", "drift", "hysteresis")
@@ -109,16 +182,16 @@ def loop(reading: Array) -> Array:
     return np.asarray((0.5 * (reading - middle) - held) / (0.25 * half))
 
 
-def leverage(rig: Rig, made: Mapping[str, TorqueChain], channel: str, kind: str) -> float:
+def leverage(rig: Rig, chains: Mapping[str, TorqueChain], channel: str, kind: str) -> float:
     """What one unit of an error of a channel does to the torque difference: for torques, how many newton
     metres one of the reading is; for gains and lags 1, since both channels then count by their own torque."""
     if kind in ("gain", "lag"):
         return 1.0
-    return abs(rig.equilibrium[channel].difference) * made[channel].ratio
+    return abs(rig.equilibrium[channel].difference) * chains[channel].ratio
 
 
 def response(
-    rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, added: Mapping[str, Array]
+    rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, added: Mapping[str, Array]
 ) -> tuple[Array, Array]:
     """Change of input torque and torque difference at the unit (c,) [N·m] by additions to readings."""
     sides: list[tuple[Array, Array]] = []
@@ -127,26 +200,26 @@ def response(
             name: value + half * added[name] if name in added else value
             for name, value in cells.readings.items()
         }
-        sides.append(torques(rig, made, readings, cells.rates, cells.speeds, cells.accelerations))
+        sides.append(torques(rig, chains, readings, cells.rates, cells.speeds, cells.accelerations))
     return sides[0][0] - sides[1][0], sides[0][1] - sides[1][1]
 
 
 def compare(
-    rig: Rig, made: Mapping[str, TorqueChain], runs: Sequence[ConditionedRun], starts: Sequence[float]
+    rig: Rig, chains: Mapping[str, TorqueChain], runs: Sequence[ConditionedRun], starts: Sequence[float]
 ) -> Comparison | None:
     """Compare the two torque channels of an arrangement over all bias sweeps of a visit.
 
     Parameters: ``runs`` conditioned; ``starts`` [s] of each run within the visit. Returns None where the
     sweeps cannot tell: one direction of slip, or too few stretches.
     """
-    if len(made) != 2:
+    if len(chains) != 2:
         return None
-    first, second = tuple(made)
+    first, second = tuple(chains)
     duration = max(
         (start + float(run.cells.time[-1]) for run, start in zip(runs, starts, strict=True)), default=0.0
     )
     blocks = [
-        _Block.of(rig, made, run, start, duration)
+        _Block.of(rig, chains, run, start, duration)
         for run, start in zip(runs, starts, strict=True)
         if run.kind == "bias-sweep" and np.count_nonzero(_looked(run.cells)) > LEAST_CELLS
     ]
@@ -181,28 +254,28 @@ class _Block:
     def of(
         cls,
         rig: Rig,
-        made: Mapping[str, TorqueChain],
+        chains: Mapping[str, TorqueChain],
         run: ConditionedRun,
         start: float,
         duration: float,
     ) -> _Block:
         cells = run.cells
         look = _looked(cells)
-        first, second = tuple(made)
+        first, second = tuple(chains)
         on_input, on_difference = [], []
         for kind in KINDS:
             parts = [
-                {name: half / leverage(rig, made, name, kind) * pattern(kind, cells, name, start, duration)}
+                {name: half / leverage(rig, chains, name, kind) * pattern(kind, cells, name, start, duration)}
                 for name, half in ((first, 0.5), (second, -0.5))
             ]
-            both = [response(rig, made, cells, part) for part in parts]
+            both = [response(rig, chains, cells, part) for part in parts]
             on_input.append((both[0][0] + both[1][0])[look])
             on_difference.append((both[0][1] + both[1][1])[look])
         efficiency = None
-        if "input_torque" in made and made["input_torque"].ratio != 1.0:
-            higher = {**made, "input_torque": made["input_torque"].with_error("efficiency", 0.01)}
+        if "input_torque" in chains and chains["input_torque"].ratio != 1.0:
+            higher = {**chains, "input_torque": chains["input_torque"].with_error("efficiency", 0.01)}
             speeds, rates = cells.speeds, cells.accelerations
-            one = torques(rig, made, cells.readings, cells.rates, speeds, rates)
+            one = torques(rig, chains, cells.readings, cells.rates, speeds, rates)
             other = torques(rig, higher, cells.readings, cells.rates, speeds, rates)
             efficiency = np.stack([(other[i] - one[i])[look] / 0.01 for i in (0, 1)])
         basis, slope = odd_basis(run, look)

@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning import bench
-from diffbench.conditioning.cells import Cells, Sweep
+from diffbench.conditioning.bench import TorqueChain
+from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.course import Sweep
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.samples import Samples
 from diffbench.conditioning.smoothing import local_mean
-from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 
 Array = NDArray[np.float64]
@@ -125,18 +126,18 @@ def flanks(low: float, high: float, *, file: str) -> list[Finding]:
     ]
 
 
-def pace(rig: Rig, made: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> list[Finding]:
+def pace(rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, *, file: str) -> list[Finding]:
     """Sweeps so fast that lag or inertia make up a good part of the torque difference."""
     speeds, accelerations = cells.speeds, cells.accelerations
 
     def difference(**constant: float) -> Array:
-        changed = {name: _with(chain, constant) for name, chain in made.items()}
+        changed = {name: _with(chain, constant) for name, chain in chains.items()}
         return bench.torques(rig, changed, cells.readings, cells.rates, speeds, accelerations)[1]
 
     usual = float(np.median(np.abs(difference())))
     if usual == 0.0:
         return []
-    lag = max(USUAL_LAG, *(chain.lag for chain in made.values()))
+    lag = max(USUAL_LAG, *(chain.lag for chain in chains.values()))
     shares = {
         "lag": float(np.median(np.abs(difference(lag=lag) - difference(lag=0.0)))) / usual,
         "inertia": float(np.median(np.abs(difference() - difference(inertia=0.0)))) / usual,

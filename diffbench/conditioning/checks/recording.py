@@ -1,4 +1,6 @@
-"""All checks of one recording, in the order in which they can be made."""
+"""All checks of one recording, in the order in which they can be made; those of its clock and of lost
+readings themselves.
+"""
 
 from __future__ import annotations
 
@@ -7,24 +9,124 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.checks.balance import torque_balance
-from diffbench.conditioning.checks.clock import clock, lost_readings, strays
-from diffbench.conditioning.checks.dropouts import dropouts
+from diffbench.conditioning.bench import TorqueChain
+from diffbench.conditioning.checks.flanges import torque_balance
 from diffbench.conditioning.checks.held import coarse, dead, frozen_tare, held
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
-from diffbench.conditioning.checks.speeds import frozen_speeds, speed_difference, speeds
+from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding, breaks_off
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import KEPT, SPIKE, TEMPERATURES, Samples, corrected, take
 from diffbench.conditioning.smoothing import usual_step
-from diffbench.conditioning.transducers import TorqueChain
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+
+
+# Steps that scatter by a tenth blur rates and what is worked out from them by as much.
+JITTER = 0.1
+GRAVE_JITTER = 0.3
+# A step of half as much again is a lost row, no jitter.
+LOST = 1.5
+GRAVE_LOSS = 0.05
+
+
+def clock(time: Array, *, file: str) -> list[Finding]:
+    """Unsteady sampling and lost rows.
+
+    Parameters: ``time`` (n,) [s] rising. A clock that is merely written with few digits is no jitter: its
+    steps take two neighbouring values only.
+
+    >>> clock(np.round(np.arange(2000) / 60.0, 3), file="a.csv")
+    []
+    """
+    steps = np.diff(time)
+    if steps.size < 50:
+        return []
+    step = usual_step(time)
+    found: list[Finding] = []
+    whole = steps[steps < LOST * step]
+    scatter = float(np.std(whole)) / step
+    if scatter > JITTER and not _rounded(whole):
+        found.append(
+            Finding(
+                "sampling jitter",
+                "caveat" if scatter > GRAVE_JITTER else "note",
+                file,
+                f"The steps between samples scatter by {100 * scatter:.0f} % of {1e3 * step:.4g} ms.",
+                "What is worked out from rates of change (lag, inertia) is blurred; averages hold.",
+                "Let the logger sample by its own clock rather than by a program's loop.",
+            )
+        )
+    lost = steps > LOST * step
+    if lost.any():
+        missing = float(np.sum(steps[lost] - step))
+        share = missing / float(time[-1] - time[0])
+        found.append(
+            Finding(
+                "missing stretches",
+                "caveat" if share > GRAVE_LOSS else "note",
+                file,
+                f"Samples are missing in {int(lost.sum())} places, {missing:.3g} s in all "
+                f"({100 * share:.2g} %), the longest of {float(steps.max()):.3g} s.",
+                "Nothing is filled in; where a turn of the sweep could have been missed, the ramps' state is "
+                "unknown afterwards.",
+                "Look for a logger that cannot keep up, or stops for its disk.",
+            )
+        )
+    return found
+
+
+def _rounded(steps: Array) -> bool:
+    """Whether the steps are those of an even clock, rounded: all within one digit of each other."""
+    distinct = np.unique(np.round(steps / np.median(steps), 6))
+    gaps = np.diff(distinct)
+    return bool(gaps.size == 0 or distinct[-1] - distinct[0] <= 1.01 * float(gaps.min()))
+
+
+def lost_readings(channels: Mapping[str, Array], *, file: str) -> list[Finding]:
+    """Empty cells in channels that are computed with."""
+    found: list[Finding] = []
+    for name, values in channels.items():
+        missing = ~np.isfinite(values)
+        share = float(np.mean(missing))
+        if share == 0.0:
+            continue
+        places = int(np.count_nonzero(np.diff(np.concatenate([[0], missing.astype(np.int8)])) == 1))
+        found.append(
+            Finding(
+                "missing readings",
+                "caveat" if share > GRAVE_LOSS else "note",
+                f"{name}, {file}",
+                f"{int(missing.sum())} readings ({100 * share:.2g} %) are missing, in {places} places.",
+                "They are left out, nothing is filled in.",
+                "Look for a loose plug, or a channel that is logged at a lower rate than the others.",
+            )
+        )
+    return found
+
+
+def strays(count: int, samples: int, *, file: str) -> list[Finding]:
+    """Spikes, as counted when the samples were taken, those apart that stand where the slip reverses: there a
+    single sample may well stand between two levels."""
+    if count == 0:
+        return []
+    return [
+        Finding(
+            "spikes",
+            "caveat" if count > 0.01 * samples else "note",
+            file,
+            f"{count} samples stand apart from their neighbours on both sides.",
+            "They are left out.",
+            "Look for a loose plug, missing shielding, or a drive switching beside the cable.",
+        )
+    ]
+
+
 SHAFTS = ("left_speed", "right_speed", "case_speed")
 
 
@@ -60,7 +162,7 @@ def checked_samples(
     if kind == "tare":
         found += frozen_tare(torques, file=file)
     else:
-        moving = samples.motion.direction[samples.motion.direction != 0]
+        moving = samples.motion.direction[samples.motion.slips]
         found += dead(
             # gain may stand for a scale: a dead channel is judged by the newton metres that it reads
             {name: rig.channel[name].gain * values for name, values in torques.items()},
@@ -81,7 +183,7 @@ def checked_samples(
 
 def sweep_findings(
     rig: Rig,
-    made: Mapping[str, TorqueChain],
+    chains: Mapping[str, TorqueChain],
     recording: Recording,
     samples: Samples,
     run: ConditionedRun,
@@ -92,10 +194,10 @@ def sweep_findings(
     file = run.name
     averaged = float(np.median(run.cells.width))
     shafts = list(samples.speeds.values())
-    if "input_torque" in made and "case" in samples.speeds:
-        shafts.append(samples.speeds["case"] * made["input_torque"].ratio)
+    if "input_torque" in chains and "case" in samples.speeds:
+        shafts.append(samples.speeds["case"] * chains["input_torque"].ratio)
     found: list[Finding] = []
-    for name in made:
+    for name in chains:
         found += hum(
             samples.torques[name], 1.0 / samples.step, shafts, name=name, file=file, averaged=averaged
         )

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diffbench.conditioning.bench import TareRun
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.tare import TareRun
 from diffbench.documents import Rig
 
 # Ten parts of each run tell its noise, roughly: five of their standard uncertainties, not three.

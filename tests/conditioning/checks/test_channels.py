@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.checks.clock import clock, lost_readings, strays
-from diffbench.conditioning.checks.dropouts import dropouts
 from diffbench.conditioning.checks.held import coarse, dead, held, resolution
 from diffbench.conditioning.checks.hum import hum
-from diffbench.conditioning.checks.speeds import frozen_speeds
+from diffbench.conditioning.checks.recording import clock, lost_readings, strays
+from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds
 from diffbench.conditioning.checks.temperature import hot_plates, temperature
 
 Array = NDArray[np.float64]
