@@ -105,24 +105,12 @@ class _Commands(SuggestingGroup):
             ctx.exit(0)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
-        except MemoryError:
-            _tell(
-                "the memory of this machine does not suffice. Mend: close other programs, or cut the "
-                "recording."
-            )
-            ctx.exit(DiffbenchError.exit_status)
-        except OSError as error:
-            file = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
-            _tell(
-                f"{file}the system refuses it ({error.strerror or error}). Mend: check the path, what you "
-                "may do there, and the room on the disk."
-            )
-            ctx.exit(DiffbenchError.exit_status)
         except Exception as error:  # noqa: BLE001  the last resort: whatever it is, it ends in one line
-            from diffbench.cli.last_resort import UNFORESEEN, last_words
+            from diffbench.last_resort import last_words
 
-            _tell(last_words(error))
-            ctx.exit(UNFORESEEN)
+            line, status = last_words(error)
+            _tell(line)
+            ctx.exit(status)
         return result
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 
 from diffbench.documents import Rig, Run
 from diffbench.errors import DiffbenchError
+from diffbench.last_resort import last_words
 from diffbench.readers import read_parts
 
 __all__ = ["Followed", "Stamp", "State", "stamp_of"]
@@ -96,7 +97,7 @@ class Followed:
             for part in read_parts(self.path, rig, kind=self.run.kind):
                 samples += part.time.size
                 seconds = float(part.time[-1]) if part.time.size else seconds  # hand readings may go back
-        except (DiffbenchError, OSError) as error:
+        except Exception as error:  # noqa: BLE001  whatever it is, the others are followed on
             return self._unread(error, final=final)
         if stamp_of(self.path) != self.stamp:
             return "is still being written"
@@ -105,7 +106,7 @@ class Followed:
         self.state = "complete"
         return f"complete: {samples} samples over {seconds:.0f} s"
 
-    def _unread(self, error: DiffbenchError | OSError, *, final: bool) -> str:
+    def _unread(self, error: Exception, *, final: bool) -> str:
         """What it means that the file could not be read."""
         system = error if isinstance(error, OSError) else error.__cause__
         if isinstance(system, PermissionError):
@@ -117,6 +118,8 @@ class Followed:
         if not final:
             return "is still being written"
         self.state = "faulty"
+        if not isinstance(error, DiffbenchError):
+            return last_words(error)[0]
         more = len(error.faults) - 1
         return f"{error.faults[0]}" + (f" (and {more} more)" if more else "")
 

@@ -21,6 +21,7 @@ from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.input_files import PAPER, content_of
+from diffbench.last_resort import last_words
 from diffbench.predict import make_map
 from diffbench.report.files import without_refresh, write_results
 from diffbench.report.wording import key_names, seen_in
@@ -123,6 +124,9 @@ class Watch:
         except DiffbenchError as error:
             yield from (Event("fault", str(visit.path), str(fault)) for fault in error.faults)
             return
+        except Exception as error:  # noqa: BLE001  whatever it is, the bench runs on, and so does the watch
+            yield Event("fault", str(visit.path), last_words(error)[0])
+            return
         if page not in self.pages:
             self.pages.append(page)
         yield Event("fitted", str(page), f"{count}: {_first_number(result)}")
@@ -168,6 +172,11 @@ class _Visit:
             if text != self._told:
                 self._told = text
                 events.append(Event("fault", str(self.path), f"{text} (waiting for it to be mended)"))
+            return events
+        except Exception as error:  # noqa: BLE001  not even such papers end the watch
+            if repr(error) != self._told:  # a report once, not at every look
+                self._told = repr(error)
+                events.append(Event("fault", str(self.path), last_words(error)[0]))
             return events
         if self._told:
             self._told = ""

@@ -204,6 +204,66 @@ def test_a_fit_that_fails_is_a_fault_and_not_tried_again(
     assert bench.look(60.0) == []
 
 
+@pytest.mark.parametrize(
+    "error",
+    [ZeroDivisionError("division"), AssertionError(), RecursionError("too deep"), MemoryError()],
+    ids=repr,
+)
+@pytest.mark.parametrize("where", ["fit", "make_map", "write_results"])
+def test_what_nobody_foresaw_in_a_fit_does_not_end_the_watch(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: Exception, where: str
+) -> None:
+    """One line, with a file to send; the next recording is fitted again."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    file, lines = bench.folder / "bias-sweep.csv", bench.lines("bias-sweep.csv")
+    file.write_bytes(b"".join(lines[:901]))
+
+    def break_down(*_: object, **__: object) -> None:
+        raise error
+
+    with monkeypatch.context() as broken:
+        broken.setattr(folder, where, break_down)
+        bench.look()
+        kind, text = bench.look(6.0)[-1]
+        assert kind == "fault"
+        reports = list(tmp_path.glob("diffbench-error-*.txt"))
+        if isinstance(error, MemoryError):
+            assert "memory of this machine" in text
+            assert reports == []
+        else:
+            (report,) = reports
+            assert str(report) in text
+            assert "break_down" in report.read_text(encoding="utf-8")
+        assert bench.look(60.0) == []
+    file.write_bytes(b"".join(lines[:1201]))
+    bench.look()
+    assert bench.look(6.0)[-1][0] == "fitted"
+
+
+def test_what_nobody_foresaw_in_reading_does_not_end_the_watch(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Neither a recording nor a paper that the program is wrong about: told once each, with one file each."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+
+    def break_down(*_: object, **__: object) -> None:
+        raise IndexError
+
+    with monkeypatch.context() as broken:
+        broken.setattr(folder, "load_rig", break_down)
+        assert [kind for kind, _ in bench.look()] == ["fault"]
+        assert bench.look() == []
+    assert bench.look() == [("paper", "is in order now")]
+    monkeypatch.setattr(files, "read_parts", break_down)
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:301]))
+    assert bench.look() == [("recording", "is still being written")]
+    assert [kind for kind, _ in bench.look(6.0)] == ["fault"]
+    assert bench.look(60.0) == []
+    assert len(list(tmp_path.glob("diffbench-error-*.txt"))) == 2
+
+
 def test_a_recording_that_goes_is_missed(bench: Bench) -> None:
     """Moved away by somebody: said, and followed again when it is back."""
     bench.papers(("bias-sweep.csv", "bias-sweep"))
