@@ -35,10 +35,8 @@ def last_words(error: Exception) -> tuple[str, int]:
     readings of a recording, but names of files, and the first words of the error, which may quote a cell.
     """
     if isinstance(error, MemoryError):
-        return (
-            "the memory of this machine does not suffice. Mend: close other programs, or cut the recording.",
-            2,
-        )
+        what = "the memory of this machine does not suffice"
+        return f"{what}. Mend: close other programs, or cut the recording.", DiffbenchError.exit_status
     if isinstance(error, OSError):
         where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
         return escaped(

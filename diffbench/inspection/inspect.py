@@ -21,10 +21,10 @@ from diffbench.inspection.facts import (
 )
 from diffbench.inspection.guesses import Guess, guesses, unit_of
 from diffbench.quantities import conversion
+from diffbench.readers.clock import time_from_texts
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.readers.registry import raw_tables
-from diffbench.readers.time_axis import time_from_texts
 from diffbench.recording import Source
 
 if TYPE_CHECKING:

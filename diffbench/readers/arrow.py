@@ -15,14 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import Folder, groups_apart
-from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.marked import MarkedReader
+from diffbench.readers.child import Folder, groups_by_child
+from diffbench.readers.clock import LateGroup
+from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.on_demand import AT_ONCE, InTurn, LateColumn
-from diffbench.readers.protocol import RawTable
-from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import LateGroup
-from diffbench.readers.whole_or_parts import ReadsInParts, even_parts
+from diffbench.readers.protocol import MarkedReader, RawTable, ReadsInParts, even_parts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -113,7 +110,7 @@ class FeatherReader(MarkedReader, ReadsInParts):
 
 def _tables(path: Path, name: str, rows: int | None) -> Iterator[RawTable]:
     require("pyarrow", extra="parquet", path=path)
-    with groups_apart(path, name, __name__) as (groups, notes):
+    with groups_by_child(path, name, __name__) as (groups, notes):
         if not groups:
             raise ReadingError.single(
                 "the file holds no columns of numbers or texts",
