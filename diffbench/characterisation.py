@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError,
 
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import PreloadLawName
-from diffbench.documents.refusals import refusal
+from diffbench.documents.faults import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
 from diffbench.manifest import content_digest, document, read_whole

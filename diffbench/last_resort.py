@@ -40,8 +40,8 @@ def last_words(error: Exception) -> tuple[str, int]:
     if isinstance(error, OSError):
         where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
         return escaped(
-            f"{where}the system refuses it ({error.strerror or error}). Mend: check the path, what you may do "
-            "there, and the room on the disk."
+            f"{where}the system refuses it ({error.strerror or error}). Mend: check the path, what you may "
+            "do there, and the room on the disk."
         ), DiffbenchError.exit_status
     what = f"{type(error).__name__}: {str(error)[:_LONGEST]}"
     line = f"an error that nobody foresaw ({what}); this is a mistake in diffbench, not in your file"

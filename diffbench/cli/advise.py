@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from diffbench.cli.ranges import pair, quantity
+from diffbench.cli.options import json_option, pair, quantity
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     help="Measured builds alone, the disc-spring curve through one, or through all. By default the last "
     "where the sheet states the springs.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the advice as JSON, alone.")
+@json_option("Print the advice as JSON, alone.")
 def advise(
     results: tuple[Path, ...],
     target: str,
@@ -52,7 +52,7 @@ def advise(
     sheets; one is enough where its sheet states disc springs and spring force. A target beyond what was
     tested is answered with the extrapolation and its doubt, or refused.
     """
-    from diffbench.cli.results import results_of
+    from diffbench.cli.options import results_of
     from diffbench.wear.advise import advise as advised
     from diffbench.wear.sharing import member
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ PATH = click.Path(path_type=Path)
 )
 @click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
 @click.option("--picture", type=PATH, help="Draw what changed into this file: .png, .svg or .pdf.")
-@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, alone.")
+@json_option("Print the comparison as JSON, alone.")
 def compare(
     before: Path,
     after: Path,
@@ -73,7 +74,7 @@ def compare(
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
-    from diffbench.cli.results import result_of
+    from diffbench.cli.options import result_of
     from diffbench.wear.compare import LARGEST_LOSS
     from diffbench.wear.compare import compare as against
     from diffbench.wear.sharing import member

@@ -1,7 +1,10 @@
-"""The group of commands: loads only the one that is called, and turns errors into exit status 2."""
+"""The group of commands: loads only the one that is called, answers a typo with the nearest name, and turns
+errors into exit status 2.
+"""
 
 from __future__ import annotations
 
+import difflib
 import gc
 import importlib
 import io
@@ -11,9 +14,23 @@ from typing import Any
 
 import click
 
-from diffbench.cli.suggesting import SuggestingGroup
 from diffbench.errors import DiffbenchError
 from diffbench.plain_text import escaped
+
+
+class SuggestingGroup(click.Group):
+    """As click's own, with a hint where a command is not known."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        names = self.list_commands(ctx)
+        if args and args[0] not in names and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], names, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(names)}."
+            raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
 
 #: Objects made before young ones are looked through, and how often older ones are.
 COLLECTIONS = (100_000, 20, 50)

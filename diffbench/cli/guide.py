@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
+
 
 @click.command(epilog="Example: diffbench guide papers")
 @click.argument("topic", required=False)
@@ -16,9 +18,7 @@ import click
     type=click.Path(path_type=Path),
     help="Write all pages into this folder, linked and searchable, for a browser.",
 )
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print the topics, the page or what was written as JSON."
-)
+@json_option("Print the topics, the page or what was written as JSON.")
 def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
     """Show the page of the guide on TOPIC; without one, list the topics."""
     from diffbench.cli.terminal import colour, width

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     help="While the input torque rises, after it has come down, the mean of both, or either: not known "
     "which, limits around both.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def split(
     map_file: Path,
     torque: str | None,
@@ -53,7 +54,7 @@ def split(
     With --torque and --speed: locking torque, locking effect and torque bias ratio. With --left and --right:
     locked or slipping. Bare numbers are in N·m, rad/s and °C.
     """
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
     from diffbench.locking_map import load_map
     from diffbench.trackside.operating_point import slip_state, torque_split
     from diffbench.trackside.plain import plain
