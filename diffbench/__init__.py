@@ -5,24 +5,38 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 __all__ = [
+    "Build",
     "Characterisation",
     "DiffbenchError",
     "LockingMap",
+    "Recording",
+    "Rig",
+    "Visit",
     "__version__",
     "fit",
+    "load_build",
     "load_characterisation",
     "load_map",
+    "load_rig",
 ]
 
 if TYPE_CHECKING:
     from diffbench.characterisation import Characterisation, load_characterisation
+    from diffbench.documents import Build, Rig, Visit, load_build, load_rig
     from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit
     from diffbench.locking_map import LockingMap, load_map
+    from diffbench.recording import Recording
 
 _HOMES = {
     "Characterisation": "diffbench.characterisation",
     "load_characterisation": "diffbench.characterisation",
+    "Build": "diffbench.documents",
+    "Rig": "diffbench.documents",
+    "Visit": "diffbench.documents",
+    "load_build": "diffbench.documents",
+    "load_rig": "diffbench.documents",
+    "Recording": "diffbench.recording",
     "DiffbenchError": "diffbench.errors",
     "fit": "diffbench.fitting",
     "LockingMap": "diffbench.locking_map",

@@ -142,10 +142,20 @@ def phase_of(values: Mapping[str, object], *, source: str) -> Phase:
     >>> phase_of(point, source="options").input_torque
     -90.0
     """
+    return document_of(values, Phase, source=source)
+
+
+def document_of(values: Mapping[str, object], model: type[Document], *, source: str) -> Document:
+    """Return a document from values that stand in no file, by the keys of its TOML.
+
+    Raises
+    ------
+    DocumentError : with every fault, at ``source``.
+    """
     try:
-        return Phase.model_validate(values)
+        return model.model_validate(dict(values))
     except ValidationError as error:
-        raise DocumentError(faults_of(error, Phase, source, "")) from error
+        raise DocumentError(faults_of(error, model, source, "")) from error
 
 
 @dataclass(frozen=True)
@@ -347,10 +357,7 @@ def stated_settings(raw: Mapping[str, object], where: str) -> FileSettings:
     >>> stated_settings({"delimiter": "tab"}, "--file").delimiter
     '\\t'
     """
-    try:
-        return FileSettings.model_validate(dict(raw))
-    except ValidationError as error:
-        raise DocumentError(faults_of(error, FileSettings, where, "")) from error
+    return document_of(raw, FileSettings, source=where)
 
 
 _RUN_SHEET = "diffbench-run"

@@ -4,19 +4,25 @@ sheets of several say one thing of what a joint fit takes as one.
 
 from __future__ import annotations
 
+import datetime as dt
+import hashlib
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeAlias
 
 from pydantic import BaseModel
 
 from diffbench.documents.build import Build
 from diffbench.documents.faults import Location, dotted, key_lines, line_of
-from diffbench.documents.loading import Document, nearest_file, read_document
+from diffbench.documents.loading import Document, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
 from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.recording import Columns, Recording
+
+Given: TypeAlias = Columns | Recording | str | Path
 
 
 @dataclass(frozen=True)
@@ -37,6 +43,10 @@ class Visit:
         SHA-256 of every document by its path; those of the recordings come with the recordings.
     other_rigs : mapping
         Rigs that single runs name, by the path as the run sheet has it.
+    recordings : mapping
+        What stands in no file, by the name that the run has for it.
+
+    See `Visit.of` for a visit from objects.
     """
 
     run_sheet: RunSheet
@@ -47,6 +57,97 @@ class Visit:
     build_path: Path
     digests: Mapping[str, str]
     other_rigs: Mapping[str, Rig] = field(default_factory=dict)
+    recordings: Mapping[str, Columns | Recording] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        rig: Rig | Mapping[str, object],
+        build: Build | Mapping[str, object],
+        runs: Sequence[tuple[str, Given] | tuple[str, Given, Rig]],
+        *,
+        date: dt.date | str,
+        name: str = "",
+    ) -> Visit:
+        """Return a visit from objects, without a run sheet.
+
+        Parameters
+        ----------
+        rig, build : Rig, Build, or mapping
+            The bench and what was assembled; a mapping has the keys and values of the TOML document.
+        runs : sequence of (kind, recording) or (kind, recording, rig)
+            In order. Kind is ``"tare"``, ``"bias-sweep"``, ``"speed-sweep"`` or ``"turning-torque"``. A
+            recording is a mapping of arrays of shape (n,) or a data frame, by the column names of the rig
+            and in its units; a `diffbench.Recording`, in SI; or the path of a file. A rig only where the run
+            was not taken on the visit's own.
+        date : date or str
+            Of the visit, ``"2026-03-15"``.
+        name : str
+            What messages and provenance call the visit; build and date where left out. Visits that are fitted
+            together need names of their own.
+
+        Returns
+        -------
+        The visit, for `diffbench.fit`.
+
+        Raises
+        ------
+        DocumentError : with every fault of papers and runs. Those of recordings are told by the fit.
+
+        Notes
+        -----
+        Two visits are on one bench where their rigs say the same; a rig from a file and the same one as an
+        object count as two.
+
+        Examples
+        --------
+        >>> import diffbench
+        >>> from diffbench.documents import load_build, load_rig
+        >>> def from_bench(tare, sweep):  # two data frames, for example
+        ...     rig, build = load_rig("my-cell.toml"), load_build("q17.toml")
+        ...     runs = [("tare", tare), ("bias-sweep", sweep)]
+        ...     return diffbench.fit(diffbench.Visit.of(rig, build, runs, date="2026-03-15"))
+        """
+        rig = rig if isinstance(rig, Rig) else document_of(rig, Rig, source="rig")
+        build = build if isinstance(build, Build) else document_of(build, Build, source="build sheet")
+        name = (name or f"{build.build}, {date}").replace("/", "-")
+        stated: list[dict[str, object]] = []
+        rigs: dict[str, Rig] = {}
+        recordings: dict[str, Columns | Recording] = {}
+        for number, (kind, given, *other) in enumerate(runs, start=1):
+            file = f"{name}, run {number}"
+            if isinstance(given, str | Path):
+                file = str(Path(given).absolute())
+            else:
+                recordings[file] = given
+            stated.append({"file": file, "kind": kind})
+            for one in other:
+                rigs[label := _label(one)] = one
+                stated[-1]["rig"] = label
+        own, built = _label(rig), f"build sheet {build.build}"
+        sheet = {"format": "diffbench-run/1", "rig": own, "build": built, "date": date, "run": stated}
+        made = cls(
+            run_sheet=document_of(sheet, RunSheet, source=name),
+            rig=rig,
+            build=build,
+            run_sheet_path=Path(name),
+            rig_path=Path(own),
+            build_path=Path(built),
+            digests={built: _digest(build), own: _digest(rig)}
+            | {key: _digest(one) for key, one in rigs.items()},
+            other_rigs=rigs,
+            recordings=recordings,
+        )
+        faults: list[Fault] = []
+        for number, run in enumerate(made.run_sheet.run):
+            if run.file not in recordings:
+                faults += _recording_faults(
+                    Path(run.file), run, Place(name, key=dotted(("run", number, "file")))
+                )
+            faults += _kind_faults(run, made.rig_of(run), Place(name, key=dotted(("run", number, "kind"))))
+        if faults:
+            raise DocumentError(faults)
+        return made
 
     def rig_of(self, run: Run) -> Rig:
         """Return the rig that a run was taken on.
@@ -88,16 +189,27 @@ class Visit:
         -------
         The path.
         """
-        return self.run_sheet_path.parent / run.file
+        return Path(run.file) if run.file in self.recordings else self.run_sheet_path.parent / run.file
 
 
-def load_visit(run_sheet_path: str | Path) -> Visit:
+def _digest(paper: BaseModel) -> str:
+    return hashlib.sha256(repr(paper.model_dump()).encode()).hexdigest()
+
+
+def _label(rig: Rig) -> str:
+    """A rig that stands in no file, by a name that no other one has."""
+    return f"rig {rig.name.replace('/', '-')} {_digest(rig)[:8]}"
+
+
+def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = None) -> Visit:
     """Return one visit with its rig, build sheet and run sheet; the recordings are only looked for.
 
     Parameters
     ----------
     run_sheet_path : str or Path
         The run sheet; what it names is relative to its folder.
+    only : collection of str, optional
+        Recordings, as the run sheet names them, that alone are looked for; the visit is without the others.
 
     Returns
     -------
@@ -110,13 +222,14 @@ def load_visit(run_sheet_path: str | Path) -> Visit:
     path = Path(run_sheet_path)
     papers = _Papers(path)
     own = papers.run_sheet
+    runs = [(i, run) for i, run in enumerate(own.run) if only is None or run.file in only]
     rig = papers.read(own.rig, Rig, ("rig",))
     build = papers.read(own.build, Build, ("build",))
     others: dict[str, Rig | None] = {}
-    for number, run in enumerate(own.run):
+    for number, run in runs:
         if run.rig is not None and run.rig not in others:
             others[run.rig] = papers.read(run.rig, Rig, ("run", number, "rig"))
-    for number, run in enumerate(own.run):
+    for number, run in runs:
         papers.faults += _recording_faults(path.parent / run.file, run, papers.place(("run", number, "file")))
         of_run = rig if run.rig is None else others[run.rig]
         if of_run is not None:
@@ -124,7 +237,7 @@ def load_visit(run_sheet_path: str | Path) -> Visit:
     if papers.faults or rig is None or build is None:
         raise DocumentError(papers.faults)
     return Visit(
-        run_sheet=own,
+        run_sheet=own.model_copy(update={"run": tuple(run for _, run in runs)}),
         rig=rig,
         build=build,
         run_sheet_path=path,

@@ -2,22 +2,20 @@
 
 It polls and never gives up: notices of the operating system do not cross network drives, which is where
 loggers write. A file counts as complete by being quiet and readable, not by its name; a part of a visit is
-fitted by a run sheet of that part. A page that loads itself again is against WCAG 2.2.1, so only a running
-watch makes one.
+fitted as a visit of its own. A page that loads itself again is against WCAG 2.2.1, so only a running watch
+makes one.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from diffbench.characterisation import Characterisation, FindingRecord
-from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet
+from diffbench.documents import Rig, RunSheet, load_rig, load_run_sheet, load_visit
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.input_files import PAPER, content_of
@@ -220,14 +218,10 @@ class _Visit:
         return complete
 
     def fitted(self, chosen: Sequence[Followed], progress: Progress) -> Characterisation:
-        """The fit of the complete recordings: of the run sheet itself where these are all."""
+        """The fit of the complete recordings."""
+        result = fit(load_visit(self.path, only={one.run.file for one in chosen}), progress=progress)
         if len(chosen) == len(self.followed):
-            return fit([self.path], progress=progress)
-        assert self._sheet is not None
-        with tempfile.TemporaryDirectory(prefix="diffbench-watch-") as folder:
-            part = Path(folder) / f"{self.path.stem}-so-far.toml"
-            part.write_text(_part_of(self._sheet, self.path.parent, chosen), encoding="utf-8")
-            result = fit([part], progress=progress)
+            return result
         waiting = [one.run.file for one in self.followed if one not in chosen]
         so_far = FindingRecord(
             name="visit not complete",
@@ -240,22 +234,3 @@ class _Visit:
         )
         told = result.model_copy(update={"findings": [so_far, *result.findings]})
         return told if result.evidence is None else told.with_evidence(result.evidence)
-
-
-def _part_of(sheet: RunSheet, folder: Path, chosen: Sequence[Followed]) -> str:
-    """A run sheet of some of the recordings, with whole paths."""
-
-    def path(name: str) -> str:
-        return json.dumps(str((folder / name).resolve()), ensure_ascii=False)
-
-    lines = [
-        'format = "diffbench-run/1"',
-        f"rig = {path(sheet.rig)}",
-        f"build = {path(sheet.build)}",
-        f"date = {sheet.date.isoformat()}",
-    ]
-    for one in chosen:
-        lines += ["", "[[run]]", f"file = {path(one.run.file)}", f'kind = "{one.run.kind}"']
-        if one.run.rig is not None:
-            lines.append(f"rig = {path(one.run.rig)}")
-    return "\n".join(lines) + "\n"

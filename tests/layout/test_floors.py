@@ -56,7 +56,7 @@ FLOORS = {
 }
 # On one floor, who may lean on whom.
 BESIDE = {
-    "documents": {"physics"},
+    "documents": {"physics", "recording"},
     "errors": {"plain_text"},
     "input_files": {"errors"},
     "last_resort": {"errors", "plain_text"},

@@ -18,13 +18,19 @@ from diffbench.cli import main
 from diffbench.documents.schemas import SCHEMAS, schema
 
 PUBLIC = [
+    "Build",
     "Characterisation",
     "DiffbenchError",
     "LockingMap",
+    "Recording",
+    "Rig",
+    "Visit",
     "__version__",
     "fit",
+    "load_build",
     "load_characterisation",
     "load_map",
+    "load_rig",
 ]
 PARAMETER_FIELDS = ["value", "u", "low", "high", "unit", "status", "meaning", "needs", "budget"]
 

@@ -7,13 +7,12 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from diffbench import Characterisation
-from diffbench.documents import run_sheets_in
+from diffbench.documents import Visit, run_sheets_in
 from diffbench.errors import FitError, ReadingError
 from diffbench.watching import Watch, files, folder
 
@@ -59,10 +58,8 @@ def bench(
     (tmp_path / "visit").mkdir()
     made = Bench(tmp_path / "visit", tmp_path / "out", repository / "fixtures" / "demo")
 
-    def noted(sheets: Sequence[Path], *, progress: object) -> Characterisation:
-        import tomllib
-
-        made.fits.append([Path(run["file"]).name for run in tomllib.loads(sheets[0].read_text())["run"]])
+    def noted(visit: Visit, *, progress: object) -> Characterisation:
+        made.fits.append([run.file for run in visit.run_sheet.run])
         return made_by_hand
 
     def written(directory: Path, *_: object, refresh: int) -> list[Path]:
