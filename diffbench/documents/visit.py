@@ -101,29 +101,14 @@ class Visit:
 
         Examples
         --------
-        >>> import diffbench
-        >>> from diffbench.documents import load_build, load_rig
-        >>> def from_bench(tare, sweep):  # two data frames, for example
-        ...     rig, build = load_rig("my-cell.toml"), load_build("q17.toml")
+        >>> def characterised(rig, build, tare, sweep):  # two data frames, for example
         ...     runs = [("tare", tare), ("bias-sweep", sweep)]
-        ...     return diffbench.fit(diffbench.Visit.of(rig, build, runs, date="2026-03-15"))
+        ...     return diffbench.fit(Visit.of(rig, build, runs, date="2026-03-15"))
         """
         rig = rig if isinstance(rig, Rig) else document_of(rig, Rig, source="rig")
         build = build if isinstance(build, Build) else document_of(build, Build, source="build sheet")
         name = (name or f"{build.build}, {date}").replace("/", "-")
-        stated: list[dict[str, object]] = []
-        rigs: dict[str, Rig] = {}
-        recordings: dict[str, Columns | Recording] = {}
-        for number, (kind, given, *other) in enumerate(runs, start=1):
-            file = f"{name}, run {number}"
-            if isinstance(given, str | Path):
-                file = str(Path(given).absolute())
-            else:
-                recordings[file] = given
-            stated.append({"file": file, "kind": kind})
-            for one in other:
-                rigs[label := _label(one)] = one
-                stated[-1]["rig"] = label
+        stated, rigs, recordings = _runs(runs, name)
         own, built = _label(rig), f"build sheet {build.build}"
         sheet = {"format": "diffbench-run/1", "rig": own, "build": built, "date": date, "run": stated}
         made = cls(
@@ -190,6 +175,26 @@ class Visit:
         The path.
         """
         return Path(run.file) if run.file in self.recordings else self.run_sheet_path.parent / run.file
+
+
+def _runs(
+    runs: Sequence[tuple[str, Given] | tuple[str, Given, Rig]], name: str
+) -> tuple[list[dict[str, object]], dict[str, Rig], dict[str, Columns | Recording]]:
+    """Runs as a run sheet has them; rigs of their own, and recordings in memory, by the names in it."""
+    stated: list[dict[str, object]] = []
+    rigs: dict[str, Rig] = {}
+    recordings: dict[str, Columns | Recording] = {}
+    for number, (kind, given, *other) in enumerate(runs, start=1):
+        file = f"{name}, run {number}"
+        if isinstance(given, str | Path):
+            file = str(Path(given).absolute())
+        else:
+            recordings[file] = given
+        stated.append({"file": file, "kind": kind})
+        for rig in other:
+            rigs[label := _label(rig)] = rig
+            stated[-1]["rig"] = label
+    return stated, rigs, recordings
 
 
 def _digest(paper: BaseModel) -> str:

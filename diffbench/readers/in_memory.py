@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.libraries import as_column
-from diffbench.readers.mapping import to_recording
 from diffbench.readers.protocol import RawColumn, RawTable
 from diffbench.recording import Columns, Recording, Source
 
@@ -43,6 +42,8 @@ def recording_from(columns: Columns, rig: Rig, *, kind: str, name: str) -> Recor
     ------
     ReadingError : when the columns are not what the rig says, all faults at once.
     """
+    from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
+
     raw = tuple(_column(str(label), values, name) for label, values in columns.items())
     lengths = {len(column.values): column.name for column in raw}
     if len(lengths) > 1:
