@@ -255,6 +255,10 @@ def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
     """Return the values of a piece of a column; None for a type that no channel has."""
     types = arrow.types
 
+    def plain_numbers() -> NDArray[Any]:
+        # Without a cast, for which the library loads all that it can compute: as long as to read a sweep.
+        return np.asarray(data.to_numpy(zero_copy_only=False), dtype=np.float64)
+
     def numbers() -> NDArray[Any]:
         # Not `to_numpy` of the column itself: that makes objects of truth values and decimals.
         return np.asarray(
@@ -278,8 +282,8 @@ def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
         return _values(arrow, kind.value_type, data.cast(kind.value_type))
     ways: tuple[tuple[str, Callable[[], NDArray[Any]]], ...] = (
         ("boolean", numbers),
-        ("integer", numbers),
-        ("floating", numbers),
+        ("integer", plain_numbers),
+        ("floating", plain_numbers),
         ("decimal", numbers),
         ("timestamp", moments),
         ("duration", moments),

@@ -35,7 +35,15 @@ _PATIENCE = 10  # real time over processor time, on a machine that is busy with 
 _REFUSED, _NO_ROOM = 2, 4
 _FULL_DISK = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _TEXT = "text"  # name of the text that a child makes of a file
-_ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
+# More threads than one only take memory here, and so does memory that is laid in beforehand. Large blocks are
+# kept for the next use rather than asked of the system anew, which fills them with zeros each time.
+_FRUGAL = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "ARROW_DEFAULT_MEMORY_POOL": "system",
+    "MALLOC_MMAP_THRESHOLD_": str(1 << 26),  # of the GNU library; others know nothing of it
+    "MALLOC_TRIM_THRESHOLD_": str(1 << 27),
+}
 
 
 @contextmanager
@@ -103,8 +111,7 @@ def _read_by_child(
     with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
         command += [] if stated is None else [json.dumps(stated)]
-        # More threads than one only take memory here, and so does memory that is laid in beforehand.
-        environment = {**os.environ, **dict.fromkeys(_ONE_THREAD, "1"), "ARROW_DEFAULT_MEMORY_POOL": "system"}
+        environment = {**os.environ, **_FRUGAL}
         try:
             done = run(command, env=environment, timeout=_PATIENCE * seconds)
         except subprocess.TimeoutExpired:

@@ -106,3 +106,19 @@ def test_texts_come_back_as_they_are(tmp_path: Path) -> None:
     assert stored[2:5].tolist() == words[2:5]
     assert stored[3:3].tolist() == []
     assert json.dumps(stored[0:6].tolist()) == json.dumps(words)
+
+
+def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:
+    """Papers, tables of pandas and what Arrow can compute take longer to load than a sweep to read."""
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "good.parquet", COLUMNS)
+    program = (
+        "import sys, pathlib; from diffbench.readers import arrow, child; sys.modules['pandas'] = None; "
+        "arrow.read_groups(pathlib.Path(sys.argv[1]), child.Folder(pathlib.Path(sys.argv[2]))); "
+        "print({'pyarrow.compute', 'pydantic', 'multiprocessing'} & set(sys.modules))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", program, tmp_path / "good.parquet", tmp_path],
+        capture_output=True, encoding="utf-8", check=True,
+    )  # fmt: skip
+    assert ran.stdout.strip() == "set()"
