@@ -7,7 +7,6 @@ each has a guard between, this module run as a program: it starts them, and ends
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 import subprocess
@@ -68,6 +67,8 @@ def run(
 
 def end_with_parent() -> None:
     """Have this process, which ``multiprocessing`` started, end when the one that started it has."""
+    import multiprocessing  # late: a guard needs it not, and is started for every file
+
     parent = multiprocessing.parent_process()
     if parent is None:
         return

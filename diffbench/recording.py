@@ -6,12 +6,21 @@ in the file of every sample. So a reader needs no rig, and every correction is w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+
+class Columns(Protocol):
+    """Values by column name: a mapping of arrays, or a data frame."""
+
+    def items(self) -> Iterable[tuple[Any, Any]]:
+        """Names and values."""
+        ...
 
 
 @dataclass(frozen=True)

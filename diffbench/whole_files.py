@@ -26,7 +26,7 @@ from typing import Any
 
 from diffbench.errors import OutputError
 
-__all__ = ["in_force", "made_and_held", "recover", "write_whole"]
+__all__ = ["in_force", "made_and_held", "recover", "write_file", "write_whole"]
 
 LOCK = ".diffbench-lock"
 PATIENCE = 60.0  # s that one writer waits for another, which takes parts of a second
@@ -87,6 +87,32 @@ def write_whole(
         plan = {"files": names, "gone": [name for name in gone(directory) if name not in contents]}
         _put_in_force(directory, _ready(directory, contents, {**plan, "replace": replace}))
     return [directory / name for name in names]
+
+
+def write_file(path: Path, content: bytes, *, replace: bool) -> None:
+    """Write a file into a folder that is there: whole, or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes.
+    content : bytes
+        What it holds.
+    replace : bool
+        Whether a file that stands there may be replaced.
+
+    Raises
+    ------
+    OutputError
+        The file is there already and may not be replaced, or cannot be written; then nothing is left.
+    """
+    if not path.parent.is_dir():
+        raise OutputError.single(
+            "cannot be written (there is no such folder)",
+            file=str(path),
+            mend="name a file in a folder that you may write to",
+        )
+    write_whole(path.parent, {path.name: content}, replace=replace)
 
 
 def recover(directory: Path) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from diffbench.cli.ranges import pair, quantity
+from diffbench.cli.options import json_option, pair, quantity
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     help="Measured builds alone, the disc-spring curve through one, or through all. By default the last "
     "where the sheet states the springs.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the advice as JSON, alone.")
+@json_option("Print the advice as JSON, alone.")
 def advise(
     results: tuple[Path, ...],
     target: str,
@@ -54,7 +54,7 @@ def advise(
     """
     from diffbench.answers.joint import member
     from diffbench.answers.shims import advise as advised
-    from diffbench.cli.results import results_of
+    from diffbench.cli.options import results_of
 
     wanted = quantity(target, "torque", "N.m", "--target")
     width_of_step = quantity(step, "length", "mm", "--step")

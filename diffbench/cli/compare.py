@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ PATH = click.Path(path_type=Path)
 )
 @click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
 @click.option("--picture", type=PATH, help="Draw what changed into this file: .png, .svg or .pdf.")
-@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON, alone.")
+@json_option("Print the comparison as JSON, alone.")
 def compare(
     before: Path,
     after: Path,
@@ -76,7 +77,7 @@ def compare(
     from diffbench.answers.compare import LARGEST_LOSS
     from diffbench.answers.compare import compare as against
     from diffbench.answers.joint import member
-    from diffbench.cli.results import result_of
+    from diffbench.cli.options import result_of
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")

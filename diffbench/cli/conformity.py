@@ -6,19 +6,20 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
 @click.command(epilog="Example: diffbench conformity demo-result")
 @click.argument("result", type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def conformity(result: Path, as_json: bool) -> None:
     """Whether a build conforms to the limits of its sheet (ISO 14253-1), with guard bands.
 
     RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
     done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
     """
-    from diffbench.cli.results import result_of
+    from diffbench.cli.options import result_of
     from diffbench.results.conformity import conformity as judged
 
     found = judged(result_of(result, quiet=as_json))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ POINT = {
 @click.option(
     "--picture", type=click.Path(path_type=Path), help="Draw the result into this file: .png, .svg or .pdf."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def corner(
     maps: tuple[Path, ...],
     car_file: Path,
@@ -96,12 +97,12 @@ def corner(
     units = _units(maps, preloads, characterisation)
     result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
     if picture is not None:
-        from diffbench.cli.placing import put
         from diffbench.report.trackside import save_corner_figure
+        from diffbench.whole_files import write_file
 
         drawn = io.BytesIO()
         save_corner_figure(result, drawn, kind=kind)
-        put(picture, drawn.getvalue(), replace=True)
+        write_file(picture, drawn.getvalue(), replace=True)
     if as_json:
         click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
         return
@@ -132,7 +133,7 @@ def _kind_of(picture: Path | None) -> str:
 
 def _point(point: dict[str, str | None]) -> list[Phase] | None:
     """The one phase that options describe, or None where there is no such option."""
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
     from diffbench.documents import phase_of
 
     given = {name: text for name, text in point.items() if text is not None}
@@ -205,7 +206,7 @@ def _ladder(
 
 def _rungs(text: str) -> list[float]:
     """Preload torques of one option: one, or from low to high by a step."""
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
 
     parts = [quantity(part, "torque", "N.m", "--preload") for part in text.split(":")]
     if len(parts) == 1:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
@@ -23,7 +24,7 @@ from diffbench.cli.terminal import print_text
     "--recording", "recordings", type=click.Path(path_type=Path), multiple=True,
     help="For a run sheet: a recording; may be given several times.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def draft(
     kind: str, path: Path, rig: Path | None, build: Path | None, recordings: tuple[Path, ...], as_json: bool
 ) -> None:
@@ -32,8 +33,8 @@ def draft(
     What must be there is left empty, and is refused until it is filled in. (A rig is drafted from one of its
     recordings: diffbench inspect FILE --draft-rig PATH.)
     """
-    from diffbench.cli.placing import put_text
     from diffbench.inspection import draft_build, draft_run
+    from diffbench.whole_files import write_file
 
     if kind == "build":
         if rig is not None or build is not None or recordings:
@@ -45,7 +46,7 @@ def draft(
             build=_from(path, build),
             recordings=[_from(path, one) for one in recordings],
         )
-    put_text(path, text)
+    write_file(path, text.encode(), replace=False)
     if as_json:
         click.echo(json.dumps({"written": str(path), "toml": text}, ensure_ascii=False))
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 #: Here as well as in the registry, so that help loads nothing; a test holds them together.
@@ -26,7 +27,7 @@ NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "python", "fmi2", "fmi
 @click.option(
     "--out", type=click.Path(path_type=Path), help="File to write; beside MAP, by its name, where left out."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON, alone.")
+@json_option("Print what was written as JSON, alone.")
 def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
     """Write MAP in the file type of another tool.
 

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.progress import Progress
-from diffbench.cli.ranges import pair
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import json_option, pair, quiet_option
+from diffbench.cli.terminal import Progress, print_text
 
 if TYPE_CHECKING:
     from diffbench.results.characterisation import Characterisation
@@ -45,14 +44,12 @@ NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers an
     metavar="LOW:HIGH",
     help="The same in temperature, e.g. '20 degC:110 degC'.",
 )
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print the characterisation as JSON on standard output, alone."
-)
+@json_option("Print the characterisation as JSON on standard output, alone.")
 @click.option("--pdf", is_flag=True, help="Print the page as report.pdf, too; needs Chromium.")
 @click.option(
     "--paper", type=click.Choice(["A4", "letter"]), default="A4", help="Of report.pdf; A4 if not given."
 )
-@click.option("--quiet", is_flag=True, help="No progress, no summary.")
+@quiet_option()
 @click.option(
     "--verbose", is_flag=True, help="Every step with its time, and all that lies behind the summary."
 )

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import INTERRUPTED
-from diffbench.cli.progress import Progress
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import json_option, quiet_option, store_option
+from diffbench.cli.terminal import Progress, print_text
 from diffbench.plain_text import spreadsheet_text
 
 if TYPE_CHECKING:
@@ -43,9 +43,9 @@ _TOLD = 20  # faults shown; all of them stand beside the results
 )
 @click.option("--page", is_flag=True, help="Write report.html too, which takes longer than the fit.")
 @click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
-@click.option("--store", help="The history, if it is not your own: see diffbench history --help.")
-@click.option("--json", "as_json", is_flag=True, help="Print what became of each run sheet as JSON, alone.")
-@click.option("--quiet", is_flag=True, help="No progress, no summary.")
+@store_option("The history, if it is not your own: see diffbench history --help.")
+@json_option("Print what became of each run sheet as JSON, alone.")
+@quiet_option()
 def fit_all(
     folder: Path,
     out: Path,

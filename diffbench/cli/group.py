@@ -1,7 +1,10 @@
-"""The group of commands: loads only the one that is called, and turns errors into exit status 2."""
+"""The group of commands: loads only the one that is called, answers a typo with the nearest name, and turns
+errors into exit status 2.
+"""
 
 from __future__ import annotations
 
+import difflib
 import gc
 import importlib
 import io
@@ -11,9 +14,23 @@ from typing import Any
 
 import click
 
-from diffbench.cli.suggesting import SuggestingGroup
 from diffbench.errors import DiffbenchError
 from diffbench.plain_text import escaped
+
+
+class SuggestingGroup(click.Group):
+    """As click's own, with a hint where a command is not known."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        names = self.list_commands(ctx)
+        if args and args[0] not in names and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], names, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else f" The commands are {', '.join(names)}."
+            raise click.UsageError(f"There is no command '{args[0]}'.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
 
 #: Objects made before young ones are looked through, and how often older ones are.
 COLLECTIONS = (100_000, 20, 50)
@@ -107,24 +124,12 @@ class _Commands(SuggestingGroup):
             ctx.exit(0)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
-        except MemoryError:
-            _tell(
-                "the memory of this machine does not suffice. Mend: close other programs, or cut the "
-                "recording."
-            )
-            ctx.exit(DiffbenchError.exit_status)
-        except OSError as error:
-            file = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
-            _tell(
-                f"{file}the system refuses it ({error.strerror or error}). Mend: check the path, what you "
-                "may do there, and the room on the disk."
-            )
-            ctx.exit(DiffbenchError.exit_status)
         except Exception as error:  # noqa: BLE001  the last resort: whatever it is, it ends in one line
-            from diffbench.cli.last_resort import UNFORESEEN, last_words
+            from diffbench.last_resort import last_words
 
-            _tell(last_words(error))
-            ctx.exit(UNFORESEEN)
+            line, status = last_words(error)
+            _tell(line)
+            ctx.exit(status)
         return result
 
 

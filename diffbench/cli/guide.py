@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
@@ -18,9 +19,7 @@ from diffbench.cli.terminal import print_text
     type=click.Path(path_type=Path),
     help="Write all pages into this folder, linked and searchable, for a browser.",
 )
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print the topics, the page or what was written as JSON."
-)
+@json_option("Print the topics, the page or what was written as JSON.")
 def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
     """Show the page of the guide on TOPIC; without one, list the topics."""
     from diffbench.cli.terminal import colour, width

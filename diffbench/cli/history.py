@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from diffbench.cli.suggesting import SuggestingGroup
+from diffbench.cli.group import SuggestingGroup
+from diffbench.cli.options import json_option, store_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -30,8 +31,8 @@ def history() -> None:
 
 def store_and_json(command: Command) -> Command:
     """The options that every one of these commands has."""
-    stored = click.option("--store", help="The history: path of a file, or postgresql://user@host/database.")
-    printed = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+    stored = store_option()
+    printed = json_option()
     return stored(printed(command))
 
 
@@ -221,7 +222,7 @@ def verify(store: str | None, as_json: bool) -> None:
 def _distance(text: str | None) -> float | None:
     if text is None:
         return None
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
 
     return quantity(text, "distance", "km", "--distance")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ _KEYS = (
     "--draft-rig", "draft", type=click.Path(path_type=Path),
     help="Write a commented rig to correct; the file must not exist.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def inspect(
     file: Path, rig_path: Path | None, stated: tuple[str, ...], draft: Path | None, as_json: bool
 ) -> None:
@@ -40,8 +41,7 @@ def inspect(
     """
     from diffbench.cli.terminal import width
     from diffbench.documents import load_rig
-    from diffbench.inspection import draft_rig, inspect_file
-    from diffbench.inspection.text import inspection_text
+    from diffbench.inspection import draft_rig, inspect_file, inspection_text
 
     if rig_path is not None and (stated or draft is not None):
         raise click.UsageError("--rig states everything: leave --file and --draft-rig out with it.")
@@ -55,9 +55,9 @@ def inspect(
         for part in read_parts(file, rig, kind=kind):
             del part
     if draft is not None:
-        from diffbench.cli.placing import put_text
+        from diffbench.whole_files import write_file
 
-        put_text(draft, draft_rig(found))
+        write_file(draft, draft_rig(found).encode(), replace=False)
     if as_json:
         written = None if draft is None else str(draft)
         click.echo(json.dumps({**found.as_json(), "draft_rig": written}, ensure_ascii=False, allow_nan=False))
@@ -75,7 +75,7 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
     """Return the keys of [file] that the command line states, checked as a rig's are."""
     import difflib
 
-    from diffbench.documents.stated import stated_settings
+    from diffbench.documents.loading import stated_settings
 
     raw: dict[str, object] = {}
     for text in stated:

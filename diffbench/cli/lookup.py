@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -30,13 +31,13 @@ if TYPE_CHECKING:
     help="While the input torque rises, after it has come down, the mean of both, or either: not known "
     "which, limits around both.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Branch, as_json: bool) -> None:
     """Look up a map at one place: locking torque, 95 % limits, tested or not, beyond its axes or not.
 
     Bare numbers are in N·m, rad/s and °C.
     """
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
     from diffbench.results.locking_map import load_map
 
     place = (

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
@@ -30,7 +31,7 @@ from diffbench.cli.terminal import print_text
     type=click.Path(path_type=Path),
     help="File to write the map to, as map.json; it must not exist.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the numbers as JSON, alone.")
+@json_option("Print the numbers as JSON, alone.")
 def rebuild(
     characterisation: Path,
     preload: str | None,
@@ -48,7 +49,7 @@ def rebuild(
     degrees.
     """
     from diffbench.answers.rebuild import Rebuild, compared, predicted_map
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
     from diffbench.report.trackside import rebuild_text
     from diffbench.results.characterisation import load_characterisation
     from diffbench.results.predict import map_on
@@ -66,9 +67,9 @@ def rebuild(
     result = load_characterisation(characterisation)
     made = predicted_map(result, change, build=build)
     if target is not None:
-        from diffbench.cli.placing import put_text
+        from diffbench.whole_files import write_file
 
-        put_text(target, made.to_json())
+        write_file(target, made.to_json().encode(), replace=False)
     rows = compared(result, map_on(result, made.axes, build=build), made)
     if as_json:
         from diffbench.answers.operating_point import with_units

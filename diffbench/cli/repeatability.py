@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")
 @click.argument("results", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUNSHEET...")
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
     """Repeatability of a bench (ISO 5725-2) from visits between which the unit was refitted.
 
@@ -20,7 +21,7 @@ def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
     table for the rig file.
     """
     from diffbench.answers.repeatability import repeatability as repeated
-    from diffbench.cli.results import results_of
+    from diffbench.cli.options import results_of
 
     found = results_of(results, quiet=as_json)
     result = repeated([one for _, one in found], names=[str(path) for path, _ in found])

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
@@ -19,7 +20,7 @@ from diffbench.cli.terminal import print_text
     type=click.Path(path_type=Path),
     help="File to write the copy to; it must not exist. Without it the rig is printed.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
     """List the described rigs that come with diffbench, or copy one to start from."""
     from diffbench.errors import OutputError
@@ -35,9 +36,9 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
             f"there is no rig '{name}'", key="--copy", mend=f"name one of {', '.join(sorted(found))}"
         )
     if target is not None:
-        from diffbench.cli.placing import put_text
+        from diffbench.whole_files import write_file
 
-        put_text(target, found[name])
+        write_file(target, found[name].encode(), replace=False)
     if as_json:
         written = None if target is None else str(target)
         click.echo(json.dumps({"rig": name, "written": written, "toml": found[name]}, ensure_ascii=False))

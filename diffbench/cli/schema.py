@@ -6,10 +6,12 @@ import json
 
 import click
 
+from diffbench.cli.options import json_option
+
 
 @click.command(epilog="Example: diffbench schema build > build.schema.json")
 @click.argument("name", metavar="NAME")
-@click.option("--json", "as_json", is_flag=True, help="The same: a schema is JSON in any case.")
+@json_option("The same: a schema is JSON in any case.")
 def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 
 @click.command(epilog="Example: diffbench show demo-result/characterisation.json")
 @click.argument("characterisation", type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print the document as JSON, checked.")
+@json_option("Print the document as JSON, checked.")
 @click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
 def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
     """Show a characterisation again, as fit printed it."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     help="While the input torque rises, after it has come down, the mean of both, or either: not known "
     "which, limits around both.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@json_option()
 def split(
     map_file: Path,
     torque: str | None,
@@ -54,7 +55,7 @@ def split(
     locked or slipping. Bare numbers are in N·m, rad/s and °C.
     """
     from diffbench.answers.operating_point import slip_state, torque_split, with_units
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
     from diffbench.results.locking_map import load_map
 
     def read(text: str, dimension: str, bare_unit: str, option: str) -> float:

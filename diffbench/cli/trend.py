@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diffbench.cli.options import json_option, store_option
 from diffbench.cli.terminal import print_text
 
 if TYPE_CHECKING:
@@ -36,8 +37,8 @@ if TYPE_CHECKING:
     help="How many of the first records the control charts compare with; those at the first distance.",
 )
 @click.option("--picture", type=click.Path(path_type=Path), help="Write a picture: .svg, .png or .pdf.")
-@click.option("--store", help="The history: path of a file, or postgresql://user@host/database.")
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, alone.")
+@store_option()
+@json_option()
 def trend(
     unit: str,
     build: str | None,
@@ -90,7 +91,7 @@ def trend(
 
 def _limit(text: str) -> tuple[str, float]:
     """A quantity and its lower limit in SI."""
-    from diffbench.cli.ranges import quantity
+    from diffbench.cli.options import quantity
 
     name, equals, value = text.partition("=")
     if not equals:

@@ -11,8 +11,8 @@ from types import FrameType
 
 import click
 
-from diffbench.cli.progress import Progress
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import json_option, quiet_option
+from diffbench.cli.terminal import Progress, print_text
 
 
 @click.command(epilog="Example: diffbench watch visits/today --out today-result")
@@ -31,8 +31,8 @@ from diffbench.cli.terminal import print_text
     "--settle", type=click.FloatRange(0.1, 3600.0), default=10.0, metavar="SECONDS",
     help="A recording that is unchanged for so long counts as complete; 10 if not given.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print what happens as JSON, one object a line.")
-@click.option("--quiet", is_flag=True, help="Faults and results only.")
+@json_option("Print what happens as JSON, one object a line.")
+@quiet_option("Faults and results only.")
 def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, quiet: bool) -> None:
     """Watch a folder while the bench runs: look at each recording as it grows, fit what is complete.
 

@@ -3,10 +3,16 @@
 from diffbench.documents.build import Build
 from diffbench.documents.car import Car, Phase
 from diffbench.documents.channels import CHANNEL_DIMENSIONS, LABEL_WORDS, Channel
-from diffbench.documents.loading import load_build, load_car, load_rig, load_run_sheet, phase_of
+from diffbench.documents.loading import (
+    load_build,
+    load_car,
+    load_rig,
+    load_run_sheet,
+    phase_of,
+    run_sheets_in,
+)
 from diffbench.documents.rig import FileSettings, Rig
 from diffbench.documents.run_sheet import Run, RunSheet
-from diffbench.documents.sheets_of import run_sheets_in
 from diffbench.documents.visit import Visit, load_visit
 
 __all__ = [

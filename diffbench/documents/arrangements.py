@@ -13,7 +13,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from diffbench.documents.refusals import Refusal
+from diffbench.documents.faults import Refusal
 
 ArrangementName = Literal[
     "both-outputs", "input-and-one-output", "output-turned-case-free", "output-turned-case-held"

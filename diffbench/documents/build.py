@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
+from diffbench.documents.faults import Location, Refusal, gathered, refusal, refusals
 from diffbench.documents.fields import (
     NOT_NEGATIVE,
     POSITIVE,
@@ -20,7 +21,6 @@ from diffbench.documents.fields import (
     Table,
     Text,
 )
-from diffbench.documents.refusals import Location, Refusal, gathered, refusal, refusals
 from diffbench.quantities import Quantity
 
 PreloadLawName = Literal["additive", "greater-of"]  # their classes: diffbench.physics.preload

@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
+from diffbench.documents.faults import Refusal, gathered, refusal
 from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, Bounds, Table, Text
-from diffbench.documents.refusals import Refusal, gathered, refusal
 
 # No car is outside: a number outside is a slip of the unit.
 _TRACK = Bounds(low=0.1, high=10.0, mend="write the track, wheel middle to wheel middle, above zero; in m")

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationInfo, WithJsonSchema, field_validator
 
 from diffbench.documents.arrangements import TURNED
+from diffbench.documents.faults import Refusal, refusal
 from diffbench.documents.fields import (
     NOT_NEGATIVE,
     POSITIVE,
@@ -27,7 +28,6 @@ from diffbench.documents.fields import (
     read_quantity,
     read_uncertainty,
 )
-from diffbench.documents.refusals import Refusal, refusal
 from diffbench.errors import QuantityError
 from diffbench.quantities import Quantity, conversion
 

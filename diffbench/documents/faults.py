@@ -1,19 +1,222 @@
-"""From what the models find wrong to faults that a user can mend."""
+"""How a document says what is wrong, where, and how to mend it: from what its models find to faults.
+
+Pydantic's own messages never reach a user. A look at the whole (channels that an arrangement needs, two
+columns of one name) is a wrap validator, since pydantic checks a model as a whole only when all its fields
+are right, and all faults shall be told at once. On which line a key stands is found here, too: the TOML
+parser of the standard library does not say.
+"""
 
 from __future__ import annotations
 
 import difflib
 import re
 import typing
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
-from diffbench.documents.fields import Table
-from diffbench.documents.lines import key_lines, line_of
-from diffbench.documents.refusals import REFUSAL, Location
 from diffbench.errors import Fault, Place
+
+if TYPE_CHECKING:
+    from diffbench.documents.fields import Table
+
+Location = tuple[str | int, ...]
+Refusal = tuple[Location, str, str]  # where, what is wrong, how to mend it
+Validated = TypeVar("Validated")
+
+REFUSAL = "diffbench"  # type of the pydantic errors that carry their own mend
+
+
+def refusal(what: str, mend: str) -> PydanticCustomError:
+    """Return an error for a validator to raise, with its own mend.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong.
+    mend : str
+        What to do about it.
+
+    Returns
+    -------
+    The error; the loader turns it into a fault with file, key and line.
+
+    Examples
+    --------
+    >>> print(refusal("'faces' is 0", "count the friction faces of one pack"))
+    'faces' is 0
+    """
+    return PydanticCustomError(REFUSAL, "{what}", {"what": what, "mend": mend})
+
+
+def refusals(title: str, found: list[Refusal]) -> ValidationError:
+    """Return one error for several refusals at keys of their own.
+
+    Parameters
+    ----------
+    title : str
+        Name of the model.
+    found : list of (location, what, mend)
+        Location relative to the validator's own place.
+
+    Returns
+    -------
+    The error, for a validator to raise.
+
+    Examples
+    --------
+    >>> refusals("Rig", [(("channel",), "'left_torque' is missing", "describe it")]).error_count()
+    1
+    """
+    details = [
+        InitErrorDetails(type=refusal(what, mend), loc=location, input=None) for location, what, mend in found
+    ]
+    return ValidationError.from_exception_data(title, details)
+
+
+def gathered(title: str, handler: Callable[[Any], Validated], data: Any, found: list[Refusal]) -> Validated:
+    """Return the validated model, or raise the faults of its fields and those found in a look at the whole.
+
+    Pydantic checks a model as a whole only when all its fields are right; a user wants all faults at once.
+
+    Parameters
+    ----------
+    title : str
+        Name of the model.
+    handler : callable
+        Pydantic's own validation, handed to a wrap validator.
+    data : object
+        What is validated.
+    found : list of Refusal
+        What the look at the whole has found.
+
+    Returns
+    -------
+    What the handler returns.
+
+    Raises
+    ------
+    ValidationError : with all of them.
+    """
+    if not found:
+        return handler(data)
+    details = refusals(title, found).errors()
+    try:
+        handler(data)
+    except ValidationError as error:
+        details = error.errors() + details
+    raise ValidationError.from_exception_data(
+        title,
+        [
+            InitErrorDetails(
+                type=PydanticCustomError(
+                    detail["type"], "{message}", {**detail.get("ctx", {}), "message": detail["msg"]}
+                ),
+                loc=detail["loc"],
+                input=detail["input"],
+            )
+            for detail in details
+        ],
+    )
+
+
+_HEADING = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(
+    r"""\s*((?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_\-]+|"[^"]*"|'[^']*'))*)\s*=(.*)"""
+)
+_PART = re.compile(r"""[A-Za-z0-9_\-]+|"[^"]*"|'[^']*'""")
+_STRINGS_AND_COMMENTS = re.compile(r"""\"(?:\\.|[^"\\])*\"|'[^']*'|\#.*""")
+
+
+def key_lines(text: str) -> dict[Location, int]:
+    """Return the line of every table heading and of every key at the start of a line.
+
+    Parameters
+    ----------
+    text : str
+        A TOML document.
+
+    Returns
+    -------
+    Location (keys, and positions in arrays of tables) to line number from 1. Keys inside an inline table
+    are not listed: they stand on the line of the key that holds the table.
+
+    Examples
+    --------
+    >>> key_lines('unit = "D07"\\n[packs]\\nfaces = 5\\n')[("packs", "faces")]
+    3
+    """
+    lines: dict[Location, int] = {}
+    table: Location = ()
+    counts: dict[Location, int] = {}
+    depth = 0  # of brackets that an array or an inline table has left open
+    quotes = ""  # of a text that runs over several lines
+    for number, line in enumerate(text.splitlines(), start=1):
+        if quotes:
+            quotes = "" if quotes in line else quotes
+            continue
+        rest = line
+        if depth == 0:
+            heading = _HEADING.fullmatch(line)
+            if heading is not None:
+                table = _location(heading.group(2), counts)
+                if heading.group(1) == "[[":
+                    counts[table] = counts.get(table, -1) + 1
+                    table = (*table, counts[table])
+                lines.setdefault(table, number)
+                continue
+            key = _KEY.match(line)
+            if key is None:
+                continue
+            lines.setdefault((*table, *_parts(key.group(1))), number)
+            rest = key.group(2)
+        for mark in ('"""', "'''"):
+            if rest.count(mark) % 2:
+                quotes = mark
+        bare = _STRINGS_AND_COMMENTS.sub("", rest)
+        depth = max(
+            0, depth + sum(bare.count(mark) for mark in "[{") - sum(bare.count(mark) for mark in "]}")
+        )
+    return lines
+
+
+def line_of(location: Location, lines: dict[Location, int]) -> int | None:
+    """Return the line of a key, or of the nearest table around it that has one.
+
+    Parameters
+    ----------
+    location : Location
+        The key.
+    lines : dict
+        From `key_lines`.
+
+    Returns
+    -------
+    The line number from 1; None for a key that is missing at the top of the document.
+    """
+    for length in range(len(location), 0, -1):
+        if location[:length] in lines:
+            return lines[location[:length]]
+        # A table may have no heading of its own: its first key is where a reader finds it.
+        inside = [line for at, line in lines.items() if at[:length] == location[:length]]
+        if inside:
+            return min(inside)
+    return None
+
+
+def _parts(text: str) -> tuple[str, ...]:
+    return tuple(part.strip("\"'") for part in _PART.findall(text))
+
+
+def _location(text: str, counts: dict[Location, int]) -> Location:
+    """Return the location of a heading; inside an array of tables it is in the latest one."""
+    location: Location = ()
+    for part in _parts(text):
+        location = (*location, counts[location], part) if location in counts else (*location, part)
+    return location
+
 
 _WANTED = {
     "string_type": ("a text is wanted", "write it in quotes"),

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, StringConstraints
 from pydantic_core import PydanticCustomError, core_schema
 
-from diffbench.documents.refusals import Refusal, refusal, refusals
+from diffbench.documents.faults import Refusal, refusal, refusals
 from diffbench.errors import QuantityError
 from diffbench.quantities import Quantity, conversion, parse_quantity
 

@@ -1,9 +1,12 @@
-"""Read a TOML document from disk into its model, or say everything that is wrong with it."""
+"""Read a TOML document from disk into its model, or say everything that is wrong with it; find the run sheets
+of a folder.
+"""
 
 from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -15,10 +18,9 @@ from pydantic import ValidationError
 
 from diffbench.documents.build import Build
 from diffbench.documents.car import Car, Phase
-from diffbench.documents.faults import faults_of
+from diffbench.documents.faults import faults_of, key_lines, line_of
 from diffbench.documents.fields import Table
-from diffbench.documents.lines import key_lines, line_of
-from diffbench.documents.rig import Rig
+from diffbench.documents.rig import FileSettings, Rig
 from diffbench.documents.run_sheet import RunSheet
 from diffbench.errors import DocumentError
 from diffbench.input_files import PAPER, content_of
@@ -140,10 +142,20 @@ def phase_of(values: Mapping[str, object], *, source: str) -> Phase:
     >>> phase_of(point, source="options").input_torque
     -90.0
     """
+    return document_of(values, Phase, source=source)
+
+
+def document_of(values: Mapping[str, object], model: type[Document], *, source: str) -> Document:
+    """Return a document from values that stand in no file, by the keys of its TOML.
+
+    Raises
+    ------
+    DocumentError : with every fault, at ``source``.
+    """
     try:
-        return Phase.model_validate(values)
+        return model.model_validate(dict(values))
     except ValidationError as error:
-        raise DocumentError(faults_of(error, Phase, source, "")) from error
+        raise DocumentError(faults_of(error, model, source, "")) from error
 
 
 @dataclass(frozen=True)
@@ -320,3 +332,90 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str, text: str)
             key="format",
             mend=f"update diffbench, or {add}" if newer else add,
         )
+
+
+def stated_settings(raw: Mapping[str, object], where: str) -> FileSettings:
+    """Return what is stated of a file.
+
+    Parameters
+    ----------
+    raw : mapping
+        Keys of [file], and their values as TOML would have them.
+    where : str
+        Where they stand, for messages: an option of the command line.
+
+    Returns
+    -------
+    The settings.
+
+    Raises
+    ------
+    DocumentError : with every fault of them.
+
+    Examples
+    --------
+    >>> stated_settings({"delimiter": "tab"}, "--file").delimiter
+    '\\t'
+    """
+    return document_of(raw, FileSettings, source=where)
+
+
+_RUN_SHEET = "diffbench-run"
+_STATED = re.compile(r"""^\s*["']?format["']?\s*=\s*["'](diffbench-[a-z]+)""", re.MULTILINE)
+
+
+def run_sheets_in(folder: Path, *, below: bool = False) -> list[Path]:
+    """Return the run sheets of a folder, and all that may be one.
+
+    A ``.toml`` file is left out only where it is seen to be something else: another paper, or whole TOML
+    that has no runs. One that cannot be opened, decoded or parsed is given back, so that whoever loads it
+    tells its faults. Hidden files (``._run.toml``, ``.~lock.run.toml``) are other programs'.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    below : bool
+        Whether to look into the folders in it, too.
+
+    Returns
+    -------
+    Their paths, sorted.
+
+    Raises
+    ------
+    DocumentError : when the folder, or one in it, cannot be looked into: nobody knows what it holds.
+    """
+    found: list[Path] = []
+    for place, inside, names in os.walk(folder, onerror=_refuse):
+        inside[:] = sorted(name for name in inside if not name.startswith(".")) if below else []
+        found += [
+            Path(place, name)
+            for name in names
+            if name.lower().endswith(".toml") and not name.startswith(".") and _may_be_one(Path(place, name))
+        ]
+    return sorted(found)
+
+
+def _refuse(error: OSError) -> None:
+    raise DocumentError.single(
+        f"the folder cannot be looked into ({error.strerror or error})",
+        file=str(error.filename),
+        mend="check its permissions, or move it away",
+    ) from error
+
+
+def _may_be_one(path: Path) -> bool:
+    try:
+        content = content_of(path, most=PAPER)
+    except (DocumentError, OSError):
+        return True
+    wide = content[:2] in (b"\xff\xfe", b"\xfe\xff")
+    text = content.decode("utf-16" if wide else "utf-8", "replace").removeprefix("\ufeff")
+    try:
+        raw = tomllib.loads(text)
+    except (ValueError, RecursionError):
+        stated = _STATED.search(text)
+        return stated is None or stated.group(1) not in VERSIONS or stated.group(1) == _RUN_SHEET
+    kind = str(raw.get("format", "")).partition("/")[0]
+    return kind == _RUN_SHEET or (kind not in VERSIONS and "run" in raw)

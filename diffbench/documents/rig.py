@@ -16,8 +16,8 @@ from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.arrangements import ARRANGEMENTS, Arrangement, ArrangementName, Equilibrium
 from diffbench.documents.channels import CHANNEL_NAMES, Channel, channel_refusals
+from diffbench.documents.faults import Refusal, gathered, refusal
 from diffbench.documents.fields import POSITIVE, Amount, Bounds, Table, Text
-from diffbench.documents.refusals import Refusal, gathered, refusal
 
 _SHARE = Bounds(
     low=0.0, high=1.0, open_high=True, mend="write a relative standard deviation: 0.015 or '1.5 %'"

@@ -7,8 +7,8 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator
 
+from diffbench.documents.faults import refusal
 from diffbench.documents.fields import Table, Text
-from diffbench.documents.refusals import refusal
 
 RunKind = Literal["tare", "bias-sweep", "speed-sweep", "turning-torque"]
 

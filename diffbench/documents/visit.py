@@ -1,20 +1,28 @@
-"""One visit to the bench: run sheet, rig, build sheet and recordings, brought together."""
+"""One visit to the bench: run sheet, rig, build sheet and recordings, brought together; and whether the build
+sheets of several say one thing of what a joint fit takes as one.
+"""
 
 from __future__ import annotations
 
+import datetime as dt
+import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeAlias
+
+from pydantic import BaseModel
 
 from diffbench.documents.build import Build
-from diffbench.documents.faults import dotted
-from diffbench.documents.lines import key_lines, line_of
-from diffbench.documents.loading import Document, nearest_file, read_document
-from diffbench.documents.refusals import Location
+from diffbench.documents.faults import Location, dotted, key_lines, line_of
+from diffbench.documents.loading import Document, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
 from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.recording import Columns, Recording
+
+Given: TypeAlias = Columns | Recording | str | Path
 
 
 @dataclass(frozen=True)
@@ -35,6 +43,10 @@ class Visit:
         SHA-256 of every document by its path; those of the recordings come with the recordings.
     other_rigs : mapping
         Rigs that single runs name, by the path as the run sheet has it.
+    recordings : mapping
+        What stands in no file, by the name that the run has for it.
+
+    See `Visit.of` for a visit from objects.
     """
 
     run_sheet: RunSheet
@@ -45,6 +57,82 @@ class Visit:
     build_path: Path
     digests: Mapping[str, str]
     other_rigs: Mapping[str, Rig] = field(default_factory=dict)
+    recordings: Mapping[str, Columns | Recording] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        rig: Rig | Mapping[str, object],
+        build: Build | Mapping[str, object],
+        runs: Sequence[tuple[str, Given] | tuple[str, Given, Rig]],
+        *,
+        date: dt.date | str,
+        name: str = "",
+    ) -> Visit:
+        """Return a visit from objects, without a run sheet.
+
+        Parameters
+        ----------
+        rig, build : Rig, Build, or mapping
+            The bench and what was assembled; a mapping has the keys and values of the TOML document.
+        runs : sequence of (kind, recording) or (kind, recording, rig)
+            In order. Kind is ``"tare"``, ``"bias-sweep"``, ``"speed-sweep"`` or ``"turning-torque"``. A
+            recording is a mapping of arrays of shape (n,) or a data frame, by the column names of the rig
+            and in its units; a `diffbench.Recording`, in SI; or the path of a file. A rig only where the run
+            was not taken on the visit's own.
+        date : date or str
+            Of the visit, ``"2026-03-15"``.
+        name : str
+            What messages and provenance call the visit; build and date where left out. Visits that are fitted
+            together need names of their own.
+
+        Returns
+        -------
+        The visit, for `diffbench.fit`.
+
+        Raises
+        ------
+        DocumentError : with every fault of papers and runs. Those of recordings are told by the fit.
+
+        Notes
+        -----
+        Two visits are on one bench where their rigs say the same; a rig from a file and the same one as an
+        object count as two.
+
+        Examples
+        --------
+        >>> def characterised(rig, build, tare, sweep):  # two data frames, for example
+        ...     runs = [("tare", tare), ("bias-sweep", sweep)]
+        ...     return diffbench.fit(Visit.of(rig, build, runs, date="2026-03-15"))
+        """
+        rig = rig if isinstance(rig, Rig) else document_of(rig, Rig, source="rig")
+        build = build if isinstance(build, Build) else document_of(build, Build, source="build sheet")
+        name = (name or f"{build.build}, {date}").replace("/", "-")
+        stated, rigs, recordings = _runs(runs, name)
+        own, built = _label(rig), f"build sheet {build.build}"
+        sheet = {"format": "diffbench-run/1", "rig": own, "build": built, "date": date, "run": stated}
+        made = cls(
+            run_sheet=document_of(sheet, RunSheet, source=name),
+            rig=rig,
+            build=build,
+            run_sheet_path=Path(name),
+            rig_path=Path(own),
+            build_path=Path(built),
+            digests={built: _digest(build), own: _digest(rig)}
+            | {key: _digest(one) for key, one in rigs.items()},
+            other_rigs=rigs,
+            recordings=recordings,
+        )
+        faults: list[Fault] = []
+        for number, run in enumerate(made.run_sheet.run):
+            if run.file not in recordings:
+                faults += _recording_faults(
+                    Path(run.file), run, Place(name, key=dotted(("run", number, "file")))
+                )
+            faults += _kind_faults(run, made.rig_of(run), Place(name, key=dotted(("run", number, "kind"))))
+        if faults:
+            raise DocumentError(faults)
+        return made
 
     def rig_of(self, run: Run) -> Rig:
         """Return the rig that a run was taken on.
@@ -86,16 +174,47 @@ class Visit:
         -------
         The path.
         """
-        return self.run_sheet_path.parent / run.file
+        return Path(run.file) if run.file in self.recordings else self.run_sheet_path.parent / run.file
 
 
-def load_visit(run_sheet_path: str | Path) -> Visit:
+def _runs(
+    runs: Sequence[tuple[str, Given] | tuple[str, Given, Rig]], name: str
+) -> tuple[list[dict[str, object]], dict[str, Rig], dict[str, Columns | Recording]]:
+    """Runs as a run sheet has them; rigs of their own, and recordings in memory, by the names in it."""
+    stated: list[dict[str, object]] = []
+    rigs: dict[str, Rig] = {}
+    recordings: dict[str, Columns | Recording] = {}
+    for number, (kind, given, *other) in enumerate(runs, start=1):
+        file = f"{name}, run {number}"
+        if isinstance(given, str | Path):
+            file = str(Path(given).absolute())
+        else:
+            recordings[file] = given
+        stated.append({"file": file, "kind": kind})
+        for rig in other:
+            rigs[label := _label(rig)] = rig
+            stated[-1]["rig"] = label
+    return stated, rigs, recordings
+
+
+def _digest(paper: BaseModel) -> str:
+    return hashlib.sha256(repr(paper.model_dump()).encode()).hexdigest()
+
+
+def _label(rig: Rig) -> str:
+    """A rig that stands in no file, by a name that no other one has."""
+    return f"rig {rig.name.replace('/', '-')} {_digest(rig)[:8]}"
+
+
+def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = None) -> Visit:
     """Return one visit with its rig, build sheet and run sheet; the recordings are only looked for.
 
     Parameters
     ----------
     run_sheet_path : str or Path
         The run sheet; what it names is relative to its folder.
+    only : collection of str, optional
+        Recordings, as the run sheet names them, that alone are looked for; the visit is without the others.
 
     Returns
     -------
@@ -108,13 +227,14 @@ def load_visit(run_sheet_path: str | Path) -> Visit:
     path = Path(run_sheet_path)
     papers = _Papers(path)
     own = papers.run_sheet
+    runs = [(i, run) for i, run in enumerate(own.run) if only is None or run.file in only]
     rig = papers.read(own.rig, Rig, ("rig",))
     build = papers.read(own.build, Build, ("build",))
     others: dict[str, Rig | None] = {}
-    for number, run in enumerate(own.run):
+    for number, run in runs:
         if run.rig is not None and run.rig not in others:
             others[run.rig] = papers.read(run.rig, Rig, ("run", number, "rig"))
-    for number, run in enumerate(own.run):
+    for number, run in runs:
         papers.faults += _recording_faults(path.parent / run.file, run, papers.place(("run", number, "file")))
         of_run = rig if run.rig is None else others[run.rig]
         if of_run is not None:
@@ -122,7 +242,7 @@ def load_visit(run_sheet_path: str | Path) -> Visit:
     if papers.faults or rig is None or build is None:
         raise DocumentError(papers.faults)
     return Visit(
-        run_sheet=own,
+        run_sheet=own.model_copy(update={"run": tuple(run for _, run in runs)}),
         rig=rig,
         build=build,
         run_sheet_path=path,
@@ -193,3 +313,82 @@ def _kind_faults(run: Run, rig: Rig, place: Place) -> list[Fault]:
         what = f"the rig '{rig.name}' turns one output, a {run.kind} needs the torques of both"
         return [Fault(what, place, f'write kind = "turning-torque", or {own_rig}')]
     return []
+
+
+# What a joint fit takes from the first sheet alone, as all builds share it.
+OF_ALL_BUILDS = ("oil", "reference", "preload.law", "preload.joint_fraction")
+
+
+def one_sheet(visits: Sequence[Visit]) -> list[Fault]:
+    """Ask the sheets of visits that are to be fitted together.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Of one unit.
+
+    Returns
+    -------
+    A fault for each build name that stands for two sheets (a note apart), and for each statement that all
+    builds share and of which two are made.
+    """
+    first = visits[0]
+    by_name: dict[str, Visit] = {}
+    faults = []
+    for visit in visits:
+        known = by_name.setdefault(visit.build.build, visit)
+        differ = [d for d in _differences(known.build, visit.build) if d[0] != "note"]
+        if differ and known is not visit:
+            faults.append(_two_sheets(known, visit, differ))
+        elif known is visit and visit is not first:
+            differ = [d for d in _differences(first.build, visit.build) if d[0].startswith(OF_ALL_BUILDS)]
+            gears = [v.build.gear_friction for v in (first, visit)]  # wherever the sheet has it
+            if gears[0] != gears[1]:
+                here, there = (_said("gear_friction", gear) for gear in gears)
+                differ.append(("gear_friction", here, there))
+            faults += [_two_statements(first, visit, *d) for d in differ]
+    return faults
+
+
+def _two_sheets(known: Visit, visit: Visit, differ: Sequence[tuple[str, str, str]]) -> Fault:
+    said = "; ".join(
+        f"{key} is {here} in {known.build_path}, {there} in {visit.build_path}" for key, here, there in differ
+    )
+    driven = any(key == "distance" for key, *_ in differ)
+    return Fault(
+        f"two build sheets bear the name {visit.build.build}, and say different things: {said}",
+        Place(str(visit.build_path), key=differ[0][0]),
+        "give the later state a build name of its own, and hold the two against each other with "
+        "'diffbench compare'; or state one distance in both, if nothing was driven in between"
+        if driven
+        else "name one build sheet in both run sheets, or give each build a name of its own",
+    )
+
+
+def _two_statements(first: Visit, visit: Visit, key: str, here: str, there: str) -> Fault:
+    return Fault(
+        f"builds that are fitted together share one {key}, and their sheets state two: {here} in "
+        f"{first.build_path}, {there} in {visit.build_path}",
+        Place(str(visit.build_path), key=key),
+        "state the same in both, or fit each build by itself",
+    )
+
+
+def _differences(one: BaseModel, other: BaseModel, within: str = "") -> Iterator[tuple[str, str, str]]:
+    """Keys in which two sheets differ, and what each says."""
+    for name, stated in type(one).model_fields.items():
+        here, there = getattr(one, name), getattr(other, name)
+        key = f"{within}{stated.alias or name}"
+        if isinstance(here, BaseModel) and isinstance(there, BaseModel):
+            yield from _differences(here, there, f"{key}.")
+        elif here != there:
+            yield key, _said(key, here), _said(key, there)
+
+
+def _said(key: str, value: object) -> str:
+    if value is None:
+        return "not stated"
+    if key == "distance" and isinstance(value, float):
+        return f"{value / 1000.0:g} km"
+    number = getattr(value, "value", value)
+    return f"{number:.6g}" if isinstance(number, float) else str(number)

@@ -60,17 +60,29 @@ Progress = Callable[[str], None]
 
 
 def fit(
-    run_sheets: str | Path | Sequence[str | Path], *, progress: Progress | None = None
+    run_sheets: str | Path | Visit | Sequence[str | Path | Visit], *, progress: Progress | None = None
 ) -> Characterisation:
-    """Characterise a unit from one run sheet, or from several of one unit, fitted together.
+    """Characterise a unit from one visit to the bench, or from several of one unit, fitted together.
 
-    Parameters: ``run_sheets`` paths of run sheets; ``progress`` is called with a line of text now and then.
-    Returns the characterisation, with the cells behind it as ``evidence``. Raises a ``DiffbenchError`` that
-    names file, place and mend where a document or a recording cannot serve.
+    Parameters
+    ----------
+    run_sheets : path, Visit, or sequence of them
+        Run sheets; or visits made of objects by `Visit.of`: rigs, build sheets, arrays and data frames.
+    progress : callable, optional
+        Called with a line of text now and then.
+
+    Returns
+    -------
+    The characterisation, with the cells behind it as ``evidence``.
+
+    Raises
+    ------
+    DiffbenchError : where a document or a recording cannot serve; it names file, place and mend.
     """
-    paths = [run_sheets] if isinstance(run_sheets, str | Path) else list(run_sheets)
-    if not paths:
+    given = [run_sheets] if isinstance(run_sheets, str | Path | Visit) else list(run_sheets)
+    if not given:
         raise FitError.single("no run sheet is given", mend="name at least one run sheet")
+    paths = [one.run_sheet_path if isinstance(one, Visit) else one for one in given]
     resolved = [Path(path).resolve() for path in paths]
     twice = sorted(
         {str(path) for path, full in zip(paths, resolved, strict=True) if resolved.count(full) > 1}
@@ -79,10 +91,10 @@ def fit(
         raise FitError.single(
             "the run sheet is named more than once, and would be counted as often",
             file=twice[0],
-            mend="name every run sheet once",
+            mend="name every run sheet once, and give every visit a name of its own",
         )
     say = progress or _silent
-    visits = [load_visit(path) for path in paths]
+    visits = [one if isinstance(one, Visit) else load_visit(one) for one in given]
     _one_unit(visits)
     parts: list[list[ConditionedVisit]] = []
     inputs: dict[str, str] = {}

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit
-from diffbench.documents.one_sheet import one_sheet
+from diffbench.documents.visit import one_sheet
 from diffbench.doubts import is_weak
 from diffbench.errors import Fault, FitError, Place
 from diffbench.fitting.adequacy import adequacy, misfit_factor

@@ -13,8 +13,8 @@ from diffbench.conditioning.wiring import WiringError
 from diffbench.documents import Rig, Visit
 from diffbench.documents.run_sheet import RunKind
 from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
-from diffbench.readers import read_parts, read_recording
-from diffbench.recording import Recording
+from diffbench.readers import read_parts, read_recording, recording_from
+from diffbench.recording import Columns, Recording
 
 
 def condition_visit(
@@ -32,11 +32,12 @@ def condition_visit(
     for run in visit.run_sheet.run:
         path, rig_path, rig = visit.recording_path(run), visit.rig_path_of(run), visit.rig_of(run)
         by_rig.setdefault(rig_path, (rig, []))
-        parts: Recording | Iterable[Recording] = _parts(path, rig, run.kind, digests, say)
+        given = visit.recordings.get(run.file)
+        parts: Recording | Iterable[Recording] = _parts(path, rig, run.kind, digests, say, given)
         if run.kind == "turning-torque":
             # only its columns tell whether a wrench or a slow drive wrote it
             try:
-                (parts,) = _parts(path, rig, run.kind, digests, say, whole=True)
+                (parts,) = _parts(path, rig, run.kind, digests, say, given, whole=True)
             except DiffbenchError as error:
                 faults += error.faults
                 continue
@@ -80,13 +81,22 @@ def _parts(
     kind: str,
     digests: dict[str, str],
     say: Callable[[str], None],
+    given: Columns | Recording | None = None,
     *,
     whole: bool = False,
 ) -> Iterator[Recording]:
-    """The parts of a recording, each told and read when it is asked for; the file's digest is noted."""
+    """The parts of a recording, each told and read when it is asked for; the digest is noted. What is
+    ``given`` stands in no file."""
     say(f"reading {path.name}")
     rows = 0
-    for part in [read_recording(path, rig, kind=kind)] if whole else read_parts(path, rig, kind=kind):
+    parts: Iterable[Recording]
+    if isinstance(given, Recording):
+        parts = [given]
+    elif given is not None:
+        parts = [recording_from(given, rig, kind=kind, name=str(path))]
+    else:
+        parts = [read_recording(path, rig, kind=kind)] if whole else read_parts(path, rig, kind=kind)
+    for part in parts:
         digests[str(path)] = part.source.sha256
         if rows:
             say(f"reading {path.name}, from sample {rows + 1}")

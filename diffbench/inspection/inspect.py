@@ -1,7 +1,12 @@
-"""An unknown file, read and described."""
+"""An unknown file, read and described.
+
+How many values its columns hold, how far, how fine; how a clock runs; and all of it as a person reads it.
+"""
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,24 +16,225 @@ from numpy.typing import NDArray
 
 from diffbench.documents import FileSettings
 from diffbench.errors import Fault, Place, QuantityError
-from diffbench.inspection.facts import (
-    ClockFacts,
-    ColumnFacts,
-    clock_facts,
-    clock_of_parts,
-    column_facts,
-    facts_of_parts,
-)
-from diffbench.inspection.guesses import Guess, guesses, unit_of
+from diffbench.inspection.channel_guesses import Guess, guesses, unit_of
 from diffbench.quantities import conversion
+from diffbench.readers.clock import time_from_texts
 from diffbench.readers.columns import find_column
-from diffbench.readers.protocol import RawColumn, RawTable
+from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.registry import raw_tables
-from diffbench.readers.time_axis import time_from_texts
 from diffbench.recording import Source
 
 if TYPE_CHECKING:
     from diffbench.documents import Rig
+
+_GAP = 3.0  # usual steps that make a stretch without samples
+_FEW = 12  # different words of a column that are shown
+
+
+@dataclass(frozen=True)
+class ColumnSummary:
+    """One column, without any judgement.
+
+    Parameters
+    ----------
+    name, unit : as the file has them; the unit None where neither the name nor anything else says it.
+    kind : ``"numbers"`` or ``"words"``.
+    samples, missing : how many, and how many of them are no number (odd cells among them).
+    odd : how many cells are neither number nor missing; `odd_example` is the first one.
+    low, high : the range; None for words and where there is no number.
+    resolution : smallest step between two different values; None where there are not two.
+    words : different texts, the most frequent ones; empty for numbers.
+    """
+
+    name: str
+    unit: str | None
+    kind: str
+    samples: int
+    missing: int
+    odd: int = 0
+    odd_example: str | None = None
+    low: float | None = None
+    high: float | None = None
+    resolution: float | None = None
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ClockSummary:
+    """How the samples follow each other.
+
+    Parameters
+    ----------
+    column : name of the clock's column.
+    duration : from the first sample to the last [s].
+    rate : one over the usual step [Hz].
+    jitter : standard deviation of the steps, gaps aside, over the usual step [1].
+    gaps : stretches of more than three usual steps without a sample.
+    longest_gap, gap_line : the longest one [s], and the line behind it; None without.
+    not_rising : samples whose time is not later than that of the one before.
+    """
+
+    column: str
+    duration: float
+    rate: float
+    jitter: float
+    gaps: int
+    longest_gap: float | None
+    gap_line: int | None
+    not_rising: int
+
+
+def column_summary(column: RawColumn, unit: str | None) -> ColumnSummary:
+    """Return what a column's values say.
+
+    Parameters
+    ----------
+    column : RawColumn
+        The column.
+    unit : str or None
+        Its unit, wherever the file says it.
+
+    Returns
+    -------
+    The summary.
+
+    Examples
+    --------
+    >>> summary = column_summary(RawColumn("M", "Nm", np.array([1.5, np.nan, 2.0, 4.0])), "Nm")
+    >>> summary.missing, summary.low, summary.high, summary.resolution
+    (1, 1.5, 4.0, 0.5)
+    """
+    if column.is_text:
+        texts = np.array([str(value) for value in column.values], dtype=object)
+        different, counts = np.unique(texts.astype(str), return_counts=True)
+        often = [str(different[i]) for i in np.argsort(-counts, kind="stable")[:_FEW] if different[i].strip()]
+        empty = int(sum(not text.strip() for text in texts))
+        return ColumnSummary(column.name, unit, "words", len(texts), empty, words=tuple(often))
+    values = column.values.astype(np.float64)
+    there = values[np.abs(values) < LARGEST]  # NaN is not below it either
+    different = np.unique(there)
+    steps = np.diff(different)
+    first_odd = None if not column.odd else column.odd[min(column.odd)]
+    return ColumnSummary(
+        name=column.name,
+        unit=unit,
+        kind="numbers",
+        samples=len(values),
+        missing=len(values) - len(there),
+        odd=column.odd_count,
+        odd_example=first_odd,
+        low=float(there.min()) if len(there) else None,
+        high=float(there.max()) if len(there) else None,
+        # Steps of rounding only are none: two doubles of one decimal number.
+        resolution=_smallest(steps, different),
+    )
+
+
+def _smallest(steps: NDArray[np.float64], values: NDArray[np.float64]) -> float | None:
+    if not len(steps):
+        return None
+    clear = steps[steps > 1e-12 * np.abs(values).max()]
+    return float(f"{clear.min():.6g}") if len(clear) else None
+
+
+def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
+    """Return the summary of a column whose parts were looked at one by one.
+
+    Parameters
+    ----------
+    parts : sequence of ColumnSummary
+        Of each part, at least one.
+
+    Returns
+    -------
+    The summary of the whole; the smallest step is that within a part, and words are the first part's first.
+    """
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    steps = [part.resolution for part in parts if part.resolution is not None]
+    return ColumnSummary(
+        name=first.name,
+        unit=first.unit,
+        kind=first.kind,
+        samples=sum(part.samples for part in parts),
+        missing=sum(part.missing for part in parts),
+        odd=sum(part.odd for part in parts),
+        odd_example=next((part.odd_example for part in parts if part.odd_example is not None), None),
+        low=min((part.low for part in parts if part.low is not None), default=None),
+        high=max((part.high for part in parts if part.high is not None), default=None),
+        resolution=min(steps, default=None),
+        words=tuple(dict.fromkeys(word for part in parts for word in part.words))[:_FEW],
+    )
+
+
+def clock_of_parts(parts: Sequence[ClockSummary]) -> ClockSummary:
+    """Return the summary of a clock whose parts were looked at one by one, each with the row before it.
+
+    Parameters
+    ----------
+    parts : sequence of ClockSummary
+        Of each part, at least one.
+
+    Returns
+    -------
+    The summary of the whole; the usual step is the first part's.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    longest = max(parts, key=lambda part: part.longest_gap or 0.0)
+    return ClockSummary(
+        column=parts[0].column,
+        duration=sum(part.duration for part in parts),
+        rate=parts[0].rate,
+        jitter=float(np.sqrt(np.mean([part.jitter**2 for part in parts]))),
+        gaps=sum(part.gaps for part in parts),
+        longest_gap=longest.longest_gap,
+        gap_line=longest.gap_line,
+        not_rising=sum(part.not_rising for part in parts),
+    )
+
+
+def clock_summary(name: str, time: NDArray[np.float64], rows: NDArray[np.int64]) -> ClockSummary | None:
+    """Return how a clock runs.
+
+    Parameters
+    ----------
+    name : str
+        Of its column.
+    time : array, shape (n,)
+        [s].
+    rows : array of int, shape (n,)
+        Lines in the file.
+
+    Returns
+    -------
+    The summary; None for fewer than two samples, or a clock that stands still.
+
+    Examples
+    --------
+    >>> summary = clock_summary("t", np.array([0.0, 0.1, 0.2, 0.3, 1.0]), np.arange(2, 7))
+    >>> round(summary.rate, 6), summary.gaps, summary.gap_line
+    (10.0, 1, 6)
+    """
+    steps = np.diff(time)
+    rising = steps[steps > 0.0]
+    if not len(rising):
+        return None
+    usual = float(np.median(rising))
+    near = rising[rising <= _GAP * usual]
+    gaps = np.flatnonzero(steps > _GAP * usual)
+    longest = int(gaps[np.argmax(steps[gaps])]) if len(gaps) else None
+    return ClockSummary(
+        column=name,
+        duration=float(time[-1] - time[0]),
+        rate=1.0 / usual,
+        jitter=float(np.std(near) / usual),
+        gaps=len(gaps),
+        longest_gap=None if longest is None else float(steps[longest]),
+        gap_line=None if longest is None else int(rows[longest + 1]),
+        not_rising=int(np.sum(~(steps > 0.0))),
+    )
 
 
 @dataclass(frozen=True)
@@ -39,7 +245,7 @@ class Inspection:
     ----------
     source : which bytes, in which format, and what was found out about their layout.
     samples : rows of the table.
-    columns : facts of each column.
+    columns : summary of each column.
     guesses : what each might be; where a rig is given, what the rig takes it for.
     clock : how the clock runs; None where no column looks like one.
     notes : what the reader noted.
@@ -48,9 +254,9 @@ class Inspection:
 
     source: Source
     samples: int
-    columns: tuple[ColumnFacts, ...]
+    columns: tuple[ColumnSummary, ...]
     guesses: tuple[Guess, ...]
-    clock: ClockFacts | None
+    clock: ClockSummary | None
     notes: tuple[str, ...]
     settings: FileSettings
 
@@ -65,8 +271,8 @@ class Inspection:
             "samples": self.samples,
             "clock": None if self.clock is None else asdict(self.clock),
             "columns": [
-                {**asdict(facts), "guess": asdict(guess)}
-                for facts, guess in zip(self.columns, self.guesses, strict=True)
+                {**asdict(summary), "guess": asdict(guess)}
+                for summary, guess in zip(self.columns, self.guesses, strict=True)
             ],
             "notes": list(self.notes),
         }
@@ -96,15 +302,15 @@ def inspect_file(
     """
     stated = settings or (rig.file if rig is not None else FileSettings())
     found: tuple[Guess, ...] = ()
-    facts: list[tuple[ColumnFacts, ...]] = []
-    clocks: list[ClockFacts] = []
+    summaries: list[tuple[ColumnSummary, ...]] = []
+    clocks: list[ClockSummary] = []
     notes: dict[str, None] = {}
     samples, before = 0, None
     for table, source in raw_tables(Path(path), stated):
-        if not facts:
+        if not summaries:
             found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
         names = {c.name for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time"}
-        facts.append(tuple(column_facts(column, unit_of(column)) for column in table.columns))
+        summaries.append(tuple(column_summary(column, unit_of(column)) for column in table.columns))
         clock = table.only(names)
         clock = clock if before is None else clock.behind(before)
         of_clock = tuple(g for c, g in zip(table.columns, found, strict=True) if c.name in names)
@@ -115,7 +321,7 @@ def inspect_file(
         before = table.only(names).last_row() if table.more else None
         of_file = source
         del table, clock
-    columns = tuple(facts_of_parts(parts) for parts in zip(*facts, strict=True))
+    columns = tuple(column_of_parts(parts) for parts in zip(*summaries, strict=True))
     whole = clock_of_parts(clocks) if clocks else None
     return Inspection(of_file, samples, columns, found, whole, tuple(notes), stated)
 
@@ -132,12 +338,12 @@ def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
     return tuple(taken.get(id(column), unused) for column in table.columns)
 
 
-def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) -> ClockFacts | None:
+def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) -> ClockSummary | None:
     if len(table.rows) < 2:
         return None
     if settings.sample_rate is not None:
         time = np.arange(len(table.rows)) / settings.sample_rate
-        return clock_facts("the stated sample rate", time, table.rows)
+        return clock_summary("the stated sample rate", time, table.rows)
     clocks = [
         (not guess.sure, column)
         for guess, column in zip(found, table.columns, strict=True)
@@ -147,8 +353,8 @@ def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) ->
         seconds = _seconds(column, table)
         if seconds is None:
             continue
-        if (facts := clock_facts(column.name, seconds, table.rows)) is not None:
-            return facts
+        if (summary := clock_summary(column.name, seconds, table.rows)) is not None:
+            return summary
     return None
 
 
@@ -166,3 +372,76 @@ def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
             return None
     values = column.values.astype(np.float64)
     return values * scale if bool((np.abs(values) < 1e15).all()) else None
+
+
+_LONGEST_NAME = 28
+_NO_JITTER = 1e-6  # of a step: rounding of a clock's digits
+
+
+def inspection_text(inspection: Inspection, *, width: int = 100) -> str:
+    """Return an inspection as text.
+
+    Parameters
+    ----------
+    inspection : Inspection
+        What was found.
+    width : int
+        Columns of the terminal.
+
+    Returns
+    -------
+    Lines; control characters of the file's own texts are shown as blanks.
+    """
+    layout = ", ".join(f"{key} {value}" for key, value in inspection.source.details.items())
+    size = f"{inspection.samples} rows, {len(inspection.columns)} columns"
+    heads = f"{'lowest':>10} {'highest':>10} {'step':>9} {'missing':>8}  what it might be"
+    lines = [
+        f"{inspection.source.path}: {inspection.source.format}, {size}",
+        *([f"layout   {layout}"] if layout else []),
+        f"clock    {_clock_text(inspection.clock)}",
+        *(f"note     {note}" for note in inspection.notes),
+        "",
+        f"{'column':{_LONGEST_NAME}} {'unit':9} {heads}",
+    ]
+    for summary, guess in zip(inspection.columns, inspection.guesses, strict=True):
+        lines.append(f"{_numbers(summary)}  {_what(guess)}")
+        reasons = "; ".join(guess.reasons)
+        if summary.odd:
+            reasons += f"; {summary.odd} cells are no numbers, the first is '{summary.odd_example}'"
+        lines += textwrap.wrap(reasons, width, initial_indent="    ", subsequent_indent="    ")
+    return "\n".join("".join(c if c.isprintable() else " " for c in line).rstrip() for line in lines)
+
+
+def _clock_text(clock: ClockSummary | None) -> str:
+    if clock is None:
+        return "no column looks like one; state sample_rate in the rig's [file] where there is none"
+    text = f"'{clock.column}': {clock.rate:.6g} samples a second over {clock.duration:.6g} s, " + (
+        "no jitter" if clock.jitter < _NO_JITTER else f"jitter {100.0 * clock.jitter:.2g} % of a step"
+    )
+    if clock.gaps:
+        stretches = "stretch" if clock.gaps == 1 else "stretches"
+        text += (
+            f"; {clock.gaps} {stretches} without samples, the longest {clock.longest_gap:.4g} s before line "
+            f"{clock.gap_line}"
+        )
+    if clock.not_rising:
+        text += f"; {clock.not_rising} samples are not later than the one before"
+    return text
+
+
+def _numbers(summary: ColumnSummary) -> str:
+    name = summary.name if len(summary.name) <= _LONGEST_NAME else summary.name[: _LONGEST_NAME - 3] + "..."
+    unit = "?" if summary.unit is None else summary.unit[:9]
+    if summary.kind == "words":
+        shown = ", ".join(summary.words[:3])
+        return f"{name:{_LONGEST_NAME}} {'words':9} {shown[:31]:31} {summary.missing:8}"
+    low, high, step = (
+        "-" if value is None else f"{value:.5g}" for value in (summary.low, summary.high, summary.resolution)
+    )
+    return f"{name:{_LONGEST_NAME}} {unit:9} {low:>10} {high:>10} {step:>9} {summary.missing:8}"
+
+
+def _what(guess: Guess) -> str:
+    if guess.channel is not None:
+        return guess.channel + ("" if guess.sure else "?")
+    return " or ".join(guess.others) + "?" if guess.others else "-"

@@ -29,10 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.foreign import guarded
-from diffbench.readers.marked import MarkedReader
-from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.whole_or_parts import ReadsInParts, even_parts
+from diffbench.readers.libraries import guarded
+from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts, even_parts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings

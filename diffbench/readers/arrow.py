@@ -15,14 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import Folder, groups_apart
-from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.marked import MarkedReader
+from diffbench.readers.child import Folder, groups_by_child
+from diffbench.readers.clock import LateGroup
+from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.on_demand import AT_ONCE, InTurn, LateColumn
-from diffbench.readers.protocol import RawTable
-from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import LateGroup
-from diffbench.readers.whole_or_parts import ReadsInParts, even_parts
+from diffbench.readers.protocol import MarkedReader, RawTable, ReadsInParts, even_parts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -113,7 +110,7 @@ class FeatherReader(MarkedReader, ReadsInParts):
 
 def _tables(path: Path, name: str, rows: int | None) -> Iterator[RawTable]:
     require("pyarrow", extra="parquet", path=path)
-    with groups_apart(path, name, __name__) as (groups, notes):
+    with groups_by_child(path, name, __name__) as (groups, notes):
         if not groups:
             raise ReadingError.single(
                 "the file holds no columns of numbers or texts",
@@ -258,6 +255,10 @@ def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
     """Return the values of a piece of a column; None for a type that no channel has."""
     types = arrow.types
 
+    def plain_numbers() -> NDArray[Any]:
+        # Without a cast, for which the library loads all that it can compute: as long as to read a sweep.
+        return np.asarray(data.to_numpy(zero_copy_only=False), dtype=np.float64)
+
     def numbers() -> NDArray[Any]:
         # Not `to_numpy` of the column itself: that makes objects of truth values and decimals.
         return np.asarray(
@@ -281,8 +282,8 @@ def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:
         return _values(arrow, kind.value_type, data.cast(kind.value_type))
     ways: tuple[tuple[str, Callable[[], NDArray[Any]]], ...] = (
         ("boolean", numbers),
-        ("integer", numbers),
-        ("floating", numbers),
+        ("integer", plain_numbers),
+        ("floating", plain_numbers),
         ("decimal", numbers),
         ("timestamp", moments),
         ("duration", moments),

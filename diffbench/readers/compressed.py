@@ -16,12 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import text_apart
-from diffbench.readers.foreign import damaged, guarded, library, require
-from diffbench.readers.protocol import RawTable
-from diffbench.readers.text import TextReader, read_copy
-from diffbench.readers.text_blocks import looks_binary
-from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.readers.child import text_by_child
+from diffbench.readers.libraries import damaged, guarded, library, require
+from diffbench.readers.protocol import RawTable, ReadsInParts
+from diffbench.readers.text.blocks import looks_binary
+from diffbench.readers.text.reader import TextReader, read_copy
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -111,7 +110,7 @@ class CompressedTextReader(ReadsInParts):
 
         Returns
         -------
-        As `diffbench.readers.text.TextReader` has them; lines are those of the text.
+        As `diffbench.readers.text.reader.TextReader` has them; lines are those of the text.
 
         Raises
         ------
@@ -131,7 +130,7 @@ class CompressedTextReader(ReadsInParts):
     def _unpacked(self, path: Path, kind: str) -> Iterator[Path]:
         if kind == "Zstandard":
             require("zstandard", extra="zstd", path=path)
-            with text_apart(path, kind, __name__, {"limit": str(self._limit)}) as (copy, _):
+            with text_by_child(path, kind, __name__, {"limit": str(self._limit)}) as (copy, _):
                 yield copy
             return
         pieces = {"gzip": _gzip, "xz": _xz, "ZIP": _zip}[kind](path)

@@ -12,13 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import Folder, groups_apart
-from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
+from diffbench.readers.child import Folder, groups_by_child
+from diffbench.readers.clock import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
 from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import LateGroup, clock_among, tables_on_one_clock
-from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.readers.protocol import RawColumn, RawTable, ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -81,7 +79,7 @@ class Hdf5Reader(ReadsInParts):
         """
         require("h5py", extra="hdf5", path=path)
         path.open("rb").close()
-        with groups_apart(path, self.name, __name__) as (groups, notes):
+        with groups_by_child(path, self.name, __name__) as (groups, notes):
             for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
                 yield replace(table, notes=(*notes, *table.notes))
 

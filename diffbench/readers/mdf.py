@@ -2,27 +2,97 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
-from diffbench.readers.apart import Folder, groups_apart
-from diffbench.readers.foreign import guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.marked import MarkedReader
-from diffbench.readers.mdf_blocks import check_chains
+from diffbench.readers.child import Folder, groups_by_child
+from diffbench.readers.clock import LateGroup, tables_on_one_clock
+from diffbench.readers.libraries import (
+    as_column,
+    damaged,
+    guarded,
+    library,
+    most_in_parts,
+    refuse_too_many,
+    require,
+)
 from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import LateGroup, tables_on_one_clock
-from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
+
+_HEADER = struct.Struct("<4sIQQ")  # identifier, reserved, length, count of links (ASAM MDF 4.1, section 5)
+_HD_AT = 64
+_MOST_BLOCKS = 200_000  # in one chain: a recording has hundreds
+# Links of each kind of block: the next of its chain, and the heads of the chains below it.
+_CHAINS = {
+    b"##HD": (None, (0,)),  # first data group
+    b"##DG": (0, (1, 2)),  # first channel group; data, or a list of it
+    b"##CG": (0, (1,)),  # first channel
+    b"##CN": (0, (1,)),  # composition
+    b"##CA": (0, ()),
+    b"##DL": (0, ()),
+    b"##HL": (None, (0,)),
+    b"##LD": (0, ()),
+}
+
+
+def check_chains(path: Path) -> None:
+    """Refuse a file whose chains of groups, channels or data lead back to themselves.
+
+    Parameters
+    ----------
+    path : Path
+        An MDF 4 file.
+
+    Raises
+    ------
+    ReadingError : when a block is met twice in its chain or reaches beyond the end of the file, or the chains
+        are longer than any recording's.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        seen: set[int] = set()
+        heads = [_HD_AT]
+        while heads:
+            for address in _chain(path, file, size, heads.pop(), heads):
+                if address in seen:
+                    said = f"the block at byte {address} is linked to twice"
+                    raise damaged(path, "MDF", said)
+                seen.add(address)
+                if len(seen) > _MOST_BLOCKS:
+                    raise damaged(path, "MDF", f"it has more than {_MOST_BLOCKS} groups and channels")
+
+
+def _chain(path: Path, file: BinaryIO, size: int, address: int, heads: list[int]) -> Iterator[int]:
+    """Yield the addresses of a chain's blocks, and gather the heads of the chains below."""
+    while address:
+        yield address
+        if address >= 1 << 62:
+            return
+        file.seek(address)
+        head = file.read(_HEADER.size)
+        if len(head) < _HEADER.size:
+            return  # beyond the end: the library says so
+        kind, _, length, count = _HEADER.unpack(head)
+        if address + length > size:
+            raise damaged(path, "MDF", f"the block at byte {address} reaches beyond the end of the file")
+        if kind not in _CHAINS:
+            return
+        following, below = _CHAINS[kind]
+        links = file.read(8 * min(count, 8))
+        addresses = struct.unpack(f"<{len(links) // 8}Q", links[: len(links) // 8 * 8])
+        heads.extend(addresses[place] for place in below if place < len(addresses) and addresses[place])
+        address = addresses[following] if following is not None and following < len(addresses) else 0
+
 
 _MAGIC = b"MDF     "
 _UNFINISHED = b"UnFinMF "
@@ -52,7 +122,7 @@ class MdfReader(MarkedReader, ReadsInParts):
 
         Returns
         -------
-        The channels with their units; see `diffbench.readers.time_bases.on_one_clock`.
+        The channels with their units; see `diffbench.readers.clock.on_one_clock`.
 
         Raises
         ------
@@ -75,7 +145,7 @@ class MdfReader(MarkedReader, ReadsInParts):
             )
         require("asammdf", extra="mdf", path=path)
         check_chains(path)
-        with groups_apart(path, self.name, __name__) as (groups, notes):
+        with groups_by_child(path, self.name, __name__) as (groups, notes):
             for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
                 details = {"version": version, **table.details}
                 yield replace(table, details=details, notes=(*notes, *table.notes))

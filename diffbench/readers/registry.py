@@ -17,7 +17,7 @@ from diffbench.readers.hdf5 import Hdf5Reader
 from diffbench.readers.mdf import MdfReader
 from diffbench.readers.protocol import RawTable, Reader
 from diffbench.readers.tdms import TdmsReader
-from diffbench.readers.text import TextReader
+from diffbench.readers.text.reader import TextReader
 from diffbench.readers.workbook import WorkbookReader
 from diffbench.recording import Recording, Source
 
@@ -72,7 +72,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
         rig says; with file, line, column and mend, all faults at once.
     """
-    from diffbench.readers.mapping import to_recording  # late: a process apart needs neither it nor papers
+    from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
 
     table, source = read_raw(path, rig.file)
     return to_recording(table, rig, source, kind=kind, in_place=True)

@@ -10,13 +10,17 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.readers.foreign import damaged, guarded_each, library, most_in_parts, refuse_too_many
-from diffbench.readers.marked import MarkedReader
+from diffbench.readers.clock import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.libraries import (
+    as_column,
+    damaged,
+    guarded_each,
+    library,
+    most_in_parts,
+    refuse_too_many,
+)
 from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.raw_values import as_column
-from diffbench.readers.time_bases import LateGroup, clock_among, tables_on_one_clock
-from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings

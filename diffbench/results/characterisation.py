@@ -29,7 +29,7 @@ from pydantic import (
 
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import PreloadLawName
-from diffbench.documents.refusals import refusal
+from diffbench.documents.faults import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
 from diffbench.plain_text import whole_texts

@@ -59,6 +59,7 @@ def fitted(sheet: str, page: bool) -> Outcome:
     """
     from diffbench.errors import DiffbenchError
     from diffbench.fitting import fit
+    from diffbench.last_resort import last_words
     from diffbench.report.files import documents
     from diffbench.results.manifest import with_manifest
     from diffbench.results.predict import make_map
@@ -68,10 +69,8 @@ def fitted(sheet: str, page: bool) -> Outcome:
         files = with_manifest(documents(result, make_map(result), page=page), result=result.digest)
     except DiffbenchError as error:
         return Outcome(sheet, {}, tuple(str(fault) for fault in error.faults))
-    except (ArithmeticError, LookupError, MemoryError, TypeError, ValueError) as error:
-        # a mistake of this program or a lack of memory: thousands of others shall not fall with it
-        what = f"{sheet}: the fit broke off ({type(error).__name__}: {error})"
-        return Outcome(sheet, {}, (f"{what}. Fit it by itself, and report it with its files",))
+    except Exception as error:  # noqa: BLE001  thousands of others shall not fall with it
+        return Outcome(sheet, {}, (f"{sheet}: {last_words(error)[0]}",))
     outside = any(limit.verdict == "outside" for limit in result.limits)
     return Outcome(sheet, files, verdict="outside" if outside else "")
 

@@ -2,24 +2,23 @@
 
 It polls and never gives up: notices of the operating system do not cross network drives, which is where
 loggers write. A file counts as complete by being quiet and readable, not by its name; a part of a visit is
-fitted by a run sheet of that part. A page that loads itself again is against WCAG 2.2.1, so only a running
-watch makes one.
+fitted as a visit of its own. A page that loads itself again is against WCAG 2.2.1, so only a running watch
+makes one.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from diffbench.documents import Rig, Run, RunSheet, load_rig, load_run_sheet
+from diffbench.documents import Rig, Run, RunSheet, load_rig, load_run_sheet, load_visit
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.input_files import PAPER, content_of
+from diffbench.last_resort import last_words
 from diffbench.readers import read_parts
 from diffbench.report.files import without_refresh, write_results
 from diffbench.report.wording import key_names, seen_in
@@ -112,7 +111,7 @@ class Followed:
             for part in read_parts(self.path, rig, kind=self.run.kind):
                 samples += part.time.size
                 seconds = float(part.time[-1]) if part.time.size else seconds  # hand readings may go back
-        except (DiffbenchError, OSError) as error:
+        except Exception as error:  # noqa: BLE001  whatever it is, the others are followed on
             return self._unread(error, final=final)
         if stamp_of(self.path) != self.stamp:
             return "is still being written"
@@ -121,7 +120,7 @@ class Followed:
         self.state = "complete"
         return f"complete: {samples} samples over {seconds:.0f} s"
 
-    def _unread(self, error: DiffbenchError | OSError, *, final: bool) -> str:
+    def _unread(self, error: Exception, *, final: bool) -> str:
         """What it means that the file could not be read."""
         system = error if isinstance(error, OSError) else error.__cause__
         if isinstance(system, PermissionError):
@@ -133,6 +132,8 @@ class Followed:
         if not final:
             return "is still being written"
         self.state = "faulty"
+        if not isinstance(error, DiffbenchError):
+            return last_words(error)[0]
         more = len(error.faults) - 1
         return f"{error.faults[0]}" + (f" (and {more} more)" if more else "")
 
@@ -239,6 +240,9 @@ class Watch:
         except DiffbenchError as error:
             yield from (Event("fault", str(visit.path), str(fault)) for fault in error.faults)
             return
+        except Exception as error:  # noqa: BLE001  whatever it is, the bench runs on, and so does the watch
+            yield Event("fault", str(visit.path), last_words(error)[0])
+            return
         if page not in self.pages:
             self.pages.append(page)
         yield Event("fitted", str(page), f"{count}: {_first_number(result)}")
@@ -285,6 +289,11 @@ class _Visit:
                 self._told = text
                 events.append(Event("fault", str(self.path), f"{text} (waiting for it to be mended)"))
             return events
+        except Exception as error:  # noqa: BLE001  not even such papers end the watch
+            if repr(error) != self._told:  # a report once, not at every look
+                self._told = repr(error)
+                events.append(Event("fault", str(self.path), last_words(error)[0]))
+            return events
         if self._told:
             self._told = ""
             events.append(Event("paper", str(self.path), "is in order now"))
@@ -327,14 +336,10 @@ class _Visit:
         return complete
 
     def fitted(self, chosen: Sequence[Followed], progress: Progress) -> Characterisation:
-        """The fit of the complete recordings: of the run sheet itself where these are all."""
+        """The fit of the complete recordings."""
+        result = fit(load_visit(self.path, only={one.run.file for one in chosen}), progress=progress)
         if len(chosen) == len(self.followed):
-            return fit([self.path], progress=progress)
-        assert self._sheet is not None
-        with tempfile.TemporaryDirectory(prefix="diffbench-watch-") as folder:
-            part = Path(folder) / f"{self.path.stem}-so-far.toml"
-            part.write_text(_part_of(self._sheet, self.path.parent, chosen), encoding="utf-8")
-            result = fit([part], progress=progress)
+            return result
         waiting = [one.run.file for one in self.followed if one not in chosen]
         so_far = FindingRecord(
             name="visit not complete",
@@ -347,22 +352,3 @@ class _Visit:
         )
         told = result.model_copy(update={"findings": [so_far, *result.findings]})
         return told if result.evidence is None else told.with_evidence(result.evidence)
-
-
-def _part_of(sheet: RunSheet, folder: Path, chosen: Sequence[Followed]) -> str:
-    """A run sheet of some of the recordings, with whole paths."""
-
-    def path(name: str) -> str:
-        return json.dumps(str((folder / name).resolve()), ensure_ascii=False)
-
-    lines = [
-        'format = "diffbench-run/1"',
-        f"rig = {path(sheet.rig)}",
-        f"build = {path(sheet.build)}",
-        f"date = {sheet.date.isoformat()}",
-    ]
-    for one in chosen:
-        lines += ["", "[[run]]", f"file = {path(one.run.file)}", f'kind = "{one.run.kind}"']
-        if one.run.rig is not None:
-            lines.append(f"rig = {path(one.run.rig)}")
-    return "\n".join(lines) + "\n"

@@ -31,7 +31,7 @@ JOBS = {
     "shims": [f"shims/run-shim-0.{i}mm.toml" for i in range(4)],
     "refit": ["repeats/run-refit-1.toml"],
 }
-# Of the run and not of the unit: when, by which version, from which folder; and the hash over that.
+# Of the run and not of the unit: when, by which version, from which folder; and the hashes over that.
 OTHERWISE = ("provenance", "sha256", "characterisation_sha256")
 
 FIT = """

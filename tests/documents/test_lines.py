@@ -6,8 +6,7 @@ import tomllib
 
 import pytest
 
-from diffbench.documents.faults import dotted
-from diffbench.documents.lines import key_lines, line_of
+from diffbench.documents.faults import dotted, key_lines, line_of
 
 TEXT = """\
 # a comment = 1

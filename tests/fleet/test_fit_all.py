@@ -73,3 +73,20 @@ def test_a_folder_without_run_sheets_is_told(tmp_path: Path) -> None:
     assert ran.exit_code == 2
     assert "no run sheet" in ran.stderr
     assert not out.exists()
+
+
+@pytest.mark.parametrize("error", [RuntimeError("x"), AssertionError(), RecursionError()], ids=repr)
+def test_what_nobody_foresaw_costs_one_run_sheet(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: Exception
+) -> None:
+    """It comes back as the fault of its run sheet, with the file to send."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+
+    def break_down(_: object) -> None:
+        raise error
+
+    monkeypatch.setattr("diffbench.fitting.fit", break_down)
+    (fault,) = fitted("run.toml", page=False).faults
+    (report,) = tmp_path.iterdir()
+    assert fault.startswith("run.toml: an error that nobody foresaw")
+    assert str(report) in fault

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.inspection.guesses import guesses, unit_of
+from diffbench.inspection.channel_guesses import guesses, unit_of
 from diffbench.readers.protocol import RawColumn
 
 

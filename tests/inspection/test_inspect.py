@@ -12,8 +12,7 @@ import pytest
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
 from diffbench.inspection import inspect_file
-from diffbench.inspection.facts import clock_facts, column_facts
-from diffbench.inspection.text import inspection_text
+from diffbench.inspection.inspect import clock_summary, column_summary, inspection_text
 from diffbench.readers.protocol import RawColumn
 
 STATED_NOTHING = FileSettings()
@@ -116,24 +115,24 @@ def test_odd_missing_and_overload_cells_are_counted(tmp_path: Path) -> None:
     """Of four cells one is a word, one is empty and one is an overload mark."""
     path = tmp_path / "log.dat"
     path.write_bytes(HARD[-1].content)
-    facts = inspect_file(path).columns[1]
-    assert (facts.samples, facts.missing, facts.odd, facts.odd_example) == (4, 3, 1, "ERR")
-    assert (facts.low, facts.high, facts.resolution) == (1.5, 1.5, None)
+    summary = inspect_file(path).columns[1]
+    assert (summary.samples, summary.missing, summary.odd, summary.odd_example) == (4, 3, 1, "ERR")
+    assert (summary.low, summary.high, summary.resolution) == (1.5, 1.5, None)
 
 
 def test_a_range_and_a_step_are_those_of_the_numbers() -> None:
     """Counts of 0.25, by hand."""
-    facts = column_facts(RawColumn("M", "Nm", np.array([-1.0, 0.25, 0.5, 3.0])), "Nm")
-    assert (facts.low, facts.high, facts.resolution) == (-1.0, 3.0, 0.25)
+    summary = column_summary(RawColumn("M", "Nm", np.array([-1.0, 0.25, 0.5, 3.0])), "Nm")
+    assert (summary.low, summary.high, summary.resolution) == (-1.0, 3.0, 0.25)
 
 
 def test_jitter_and_what_does_not_rise() -> None:
     """Steps of 0.9, 1.1, 0.9, 1.1 about a median of 1.0: a standard deviation of a tenth of a step."""
     time = np.array([0.0, 0.9, 2.0, 2.9, 4.0])
-    facts = clock_facts("t", time, np.arange(5))
-    assert facts is not None
-    assert facts.jitter == pytest.approx(0.1, rel=1e-9)
-    back = clock_facts("t", np.array([0.0, 1.0, 1.0, 0.5, 2.0]), np.arange(5))
+    summary = clock_summary("t", time, np.arange(5))
+    assert summary is not None
+    assert summary.jitter == pytest.approx(0.1, rel=1e-9)
+    back = clock_summary("t", np.array([0.0, 1.0, 1.0, 0.5, 2.0]), np.arange(5))
     assert back is not None
     assert back.not_rising == 2
 
@@ -147,7 +146,7 @@ def test_what_cannot_be_read_is_refused_as_ever(tmp_path: Path) -> None:
 
 
 def test_a_long_recording_is_described_part_by_part(tmp_path, monkeypatch):
-    """The same facts as of the whole: a gap where two parts meet, missing cells, range and finest step."""
+    """The same summary as of the whole: a gap where two parts meet, missing cells, range and finest step."""
     import diffbench.inspection.inspect as inspect_module
 
     rng = np.random.default_rng(3)

@@ -22,6 +22,7 @@ FLOORS = {
     "doubts": 0,
     "errors": 0,
     "input_files": 0,
+    "last_resort": 0,
     "plain_text": 0,
     "quantities": 0,
     "unit_spellings": 0,
@@ -48,9 +49,10 @@ FLOORS = {
 }
 # On one floor, who may lean on whom.
 BESIDE = {
-    "documents": {"physics"},
+    "documents": {"physics", "recording"},
     "errors": {"plain_text"},
     "input_files": {"errors"},
+    "last_resort": {"errors", "plain_text"},
     "quantities": {"errors", "unit_spellings"},
     "whole_files": {"errors"},
     "fitting": {"results"},

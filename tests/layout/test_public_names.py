@@ -18,14 +18,20 @@ from diffbench.cli import main
 from diffbench.documents.schemas import SCHEMAS, schema
 
 PUBLIC = [
+    "Build",
     "Characterisation",
     "DiffbenchError",
     "LockingMap",
+    "Recording",
+    "Rig",
+    "Visit",
     "__version__",
     "figures",
     "fit",
+    "load_build",
     "load_characterisation",
     "load_map",
+    "load_rig",
 ]
 FIGURES = [
     "before_after", "changes", "contours", "corner_change", "correlation", "course", "difference", "friction",

@@ -11,7 +11,7 @@ import pytest
 
 from diffbench.documents import FileSettings, Rig
 from diffbench.readers.protocol import RawTable
-from diffbench.readers.text import TextReader
+from diffbench.readers.text.reader import TextReader
 from diffbench.recording import Recording
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package, and fuzz.py is a command of its own

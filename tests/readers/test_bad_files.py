@@ -413,13 +413,13 @@ def test_what_is_no_file_is_refused(tmp_path, rig_of, sweep, name, what):
 
 
 def test_lines_that_the_parser_cannot_part_are_named(read_text, monkeypatch):
-    from diffbench.readers import text_body
+    from diffbench.readers.text import table
 
     def refuse(data, layout):
         raise ValueError
 
     # No text is known that the parser refuses after the lines have been counted: this stands in for one.
-    monkeypatch.setattr(text_body, "parse_by_cell", refuse)
+    monkeypatch.setattr(table, "parse_by_cell", refuse)
     with pytest.raises(ReadingError, match="cannot be parted into cells") as caught:
         read_text("t;M\n0;1,5\n1;error\n2;3\n")
     assert caught.value.faults[0].place.line == 2

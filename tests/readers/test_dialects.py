@@ -459,7 +459,7 @@ def test_words_that_come_late_in_an_empty_column_are_kept_as_odd(read_text):
     ],
 )
 def test_a_regular_file_is_never_searched_line_by_line(read_text, monkeypatch, content):
-    from diffbench.readers.text_body import TextBody
+    from diffbench.readers.text.table import TextBody
 
     searched = []
     monkeypatch.setattr(

@@ -22,8 +22,8 @@ from writers import FORMATS, write_hdf5, write_mdf, write_workbook
 
 from diffbench.documents import FileSettings, load_rig
 from diffbench.errors import ReadingError
-from diffbench.readers import foreign, read_recording, workbook_parts
-from diffbench.readers.apart import groups_apart
+from diffbench.readers import libraries, read_recording, workbook
+from diffbench.readers.child import groups_by_child
 from diffbench.readers.compressed import CompressedTextReader
 from diffbench.readers.registry import read_raw
 
@@ -206,7 +206,7 @@ def test_a_library_that_breaks_down_takes_only_its_own_process_along(tmp_path, m
     write_hdf5(path, {"t": T, "M": M})
     with (
         pytest.raises(ReadingError, match=r"breaks down over it \(status 1\)"),
-        groups_apart(path, "HDF5", "diffbench.readers.no_such_module"),
+        groups_by_child(path, "HDF5", "diffbench.readers.no_such_module"),
     ):
         pass
 
@@ -286,7 +286,7 @@ def test_a_sheet_that_reaches_to_the_last_cell_is_refused_before_it_fills_the_me
 def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "log.xlsx"
     write_workbook(path, {"t": T, "M": M})
-    monkeypatch.setattr(workbook_parts, "LIMIT", 2000)
+    monkeypatch.setattr(workbook, "LIMIT", 2000)
     assert "it unpacks to more than" in refused(path)
 
 
@@ -369,7 +369,7 @@ def test_a_missing_library_is_told_with_the_command_that_installs_it(
 def test_a_table_larger_than_memory_allows_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "log"
     parquet.write_table(pa.table({"t": T, "M": M}), path)
-    monkeypatch.setattr(foreign, "MOST_VALUES", 9)
+    monkeypatch.setattr(libraries, "MOST_VALUES", 9)
     assert "the table has 10 values, and at most 9 are read" in refused(path)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diffbench.errors import ReadingError
-from diffbench.readers.text_blocks import TextBlocks
+from diffbench.readers.text.blocks import TextBlocks
 
 TEXT = "t;T [°C]\n0;1,5\n1;é€\n2;3\n"
 

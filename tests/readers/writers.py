@@ -27,7 +27,7 @@ from diffbench.readers.hdf5 import Hdf5Reader
 from diffbench.readers.mdf import MdfReader
 from diffbench.readers.protocol import Reader
 from diffbench.readers.tdms import TdmsReader
-from diffbench.readers.text import TextReader
+from diffbench.readers.text.reader import TextReader
 from diffbench.readers.workbook import WorkbookReader
 
 Columns = Mapping[str, Sequence[float] | Sequence[str]]

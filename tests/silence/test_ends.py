@@ -14,8 +14,8 @@ import pytest
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
 from diffbench.readers import compressed, workbook
-from diffbench.readers.apart import Folder
-from diffbench.readers.mdf_blocks import check_chains
+from diffbench.readers.child import Folder
+from diffbench.readers.mdf import check_chains
 from diffbench.readers.registry import HEAD_SIZE, reader_for
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))

@@ -7,13 +7,12 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from diffbench import Characterisation
-from diffbench.documents import run_sheets_in
+from diffbench.documents import Visit, run_sheets_in
 from diffbench.errors import FitError, ReadingError
 from diffbench.run import watch
 from diffbench.run.watch import Watch
@@ -60,10 +59,8 @@ def bench(
     (tmp_path / "visit").mkdir()
     made = Bench(tmp_path / "visit", tmp_path / "out", repository / "fixtures" / "demo")
 
-    def noted(sheets: Sequence[Path], *, progress: object) -> Characterisation:
-        import tomllib
-
-        made.fits.append([Path(run["file"]).name for run in tomllib.loads(sheets[0].read_text())["run"]])
+    def noted(visit: Visit, *, progress: object) -> Characterisation:
+        made.fits.append([run.file for run in visit.run_sheet.run])
         return made_by_hand
 
     def written(directory: Path, *_: object, refresh: int) -> list[Path]:
@@ -203,6 +200,66 @@ def test_a_fit_that_fails_is_a_fault_and_not_tried_again(
     bench.look()
     assert bench.look(6.0)[-1] == ("fault", "no slip. Mend: sweep on.")
     assert bench.look(60.0) == []
+
+
+@pytest.mark.parametrize(
+    "error",
+    [ZeroDivisionError("division"), AssertionError(), RecursionError("too deep"), MemoryError()],
+    ids=repr,
+)
+@pytest.mark.parametrize("where", ["fit", "make_map", "write_results"])
+def test_what_nobody_foresaw_in_a_fit_does_not_end_the_watch(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: Exception, where: str
+) -> None:
+    """One line, with a file to send; the next recording is fitted again."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+    file, lines = bench.folder / "bias-sweep.csv", bench.lines("bias-sweep.csv")
+    file.write_bytes(b"".join(lines[:901]))
+
+    def break_down(*_: object, **__: object) -> None:
+        raise error
+
+    with monkeypatch.context() as broken:
+        broken.setattr(watch, where, break_down)
+        bench.look()
+        kind, text = bench.look(6.0)[-1]
+        assert kind == "fault"
+        reports = list(tmp_path.glob("diffbench-error-*.txt"))
+        if isinstance(error, MemoryError):
+            assert "memory of this machine" in text
+            assert reports == []
+        else:
+            (report,) = reports
+            assert str(report) in text
+            assert "break_down" in report.read_text(encoding="utf-8")
+        assert bench.look(60.0) == []
+    file.write_bytes(b"".join(lines[:1201]))
+    bench.look()
+    assert bench.look(6.0)[-1][0] == "fitted"
+
+
+def test_what_nobody_foresaw_in_reading_does_not_end_the_watch(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Neither a recording nor a paper that the program is wrong about: told once each, with one file each."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    bench.papers(("bias-sweep.csv", "bias-sweep"))
+
+    def break_down(*_: object, **__: object) -> None:
+        raise IndexError
+
+    with monkeypatch.context() as broken:
+        broken.setattr(watch, "load_rig", break_down)
+        assert [kind for kind, _ in bench.look()] == ["fault"]
+        assert bench.look() == []
+    assert bench.look() == [("paper", "is in order now")]
+    monkeypatch.setattr(watch, "read_parts", break_down)
+    (bench.folder / "bias-sweep.csv").write_bytes(b"".join(bench.lines("bias-sweep.csv")[:301]))
+    assert bench.look() == [("recording", "is still being written")]
+    assert [kind for kind, _ in bench.look(6.0)] == ["fault"]
+    assert bench.look(60.0) == []
+    assert len(list(tmp_path.glob("diffbench-error-*.txt"))) == 2
 
 
 def test_a_recording_that_goes_is_missed(bench: Bench) -> None:

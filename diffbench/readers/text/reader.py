@@ -12,13 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import Place, ReadingError
-from diffbench.readers.protocol import RawColumn, RawTable
-from diffbench.readers.text_blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
-from diffbench.readers.text_body import TextBody
-from diffbench.readers.text_layout import Layout, find_layout
-from diffbench.readers.text_lines import HeadLine, head_lines
-from diffbench.readers.text_parsing import AT_ONCE
-from diffbench.readers.whole_or_parts import ReadsInParts
+from diffbench.readers.protocol import RawColumn, RawTable, ReadsInParts
+from diffbench.readers.text.blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
+from diffbench.readers.text.layout import HeadLine, Layout, find_layout, head_lines
+from diffbench.readers.text.table import AT_ONCE, TextBody
 from diffbench.recording import LastLine
 
 if TYPE_CHECKING:
@@ -85,7 +82,7 @@ class TextReader(ReadsInParts):
 
         Raises
         ------
-        ReadingError : see `diffbench.readers.text_layout.find_layout` and `TextBody`; every fault with its
+        ReadingError : see `diffbench.readers.text.layout.find_layout` and `TextBody`; every fault with its
             line. Of a file in parts, perhaps after some of them.
         """
         file = str(path)

@@ -2,8 +2,7 @@
 
 Libraries that are not written in Python end the whole process, find no end or take gigabytes over some
 damaged files; no check beforehand finds them all. So they work in a child of this program that has limits of
-time and memory, and what it has read comes back as arrays, or as a text, in a folder.
-"""
+time and memory, and what it has read comes back as arrays, or as a text, in a folder."""
 
 from __future__ import annotations
 
@@ -25,10 +24,10 @@ from numpy.typing import NDArray
 
 from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
-from diffbench.readers.foreign import damaged
+from diffbench.readers.clock import LateGroup
+from diffbench.readers.libraries import damaged
 from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, StoredTexts, store, store_texts
 from diffbench.readers.protocol import RawColumn
-from diffbench.readers.time_bases import LateGroup
 
 MEMORY = 1 << 30  # bytes that the child may take
 _SECONDS, _BYTES_A_SECOND = 8, 4_000_000  # of processor time: to load the library, and to read
@@ -36,14 +35,22 @@ _PATIENCE = 10  # real time over processor time, on a machine that is busy with 
 _REFUSED, _NO_ROOM = 2, 4
 _FULL_DISK = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _TEXT = "text"  # name of the text that a child makes of a file
-_ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
+# More threads than one only take memory here, and so does memory that is laid in beforehand. Large blocks are
+# kept for the next use rather than asked of the system anew, which fills them with zeros each time.
+_FRUGAL = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "ARROW_DEFAULT_MEMORY_POOL": "system",
+    "MALLOC_MMAP_THRESHOLD_": str(1 << 26),  # of the GNU library; others know nothing of it
+    "MALLOC_TRIM_THRESHOLD_": str(1 << 27),
+}
 
 
 @contextmanager
-def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
+def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
     """Give the groups of a file, read in a child process, for as long as they are needed.
 
-    See `text_apart` for a file that is read as a text.
+    See `text_by_child` for a file that is read as a text.
 
     Parameters
     ----------
@@ -63,12 +70,12 @@ def groups_apart(path: Path, what: str, module: str) -> Iterator[tuple[list[Late
     ------
     ReadingError : when the child has refused the file, broken down, or come to its limits.
     """
-    with _read_apart(path, what, module, None) as (said, folder):
+    with _read_by_child(path, what, module, None) as (said, folder):
         yield [_loaded(group, folder) for group in said["groups"]], said["notes"]
 
 
 @contextmanager
-def text_apart(
+def text_by_child(
     path: Path, what: str, module: str, stated: Mapping[str, str | None]
 ) -> Iterator[tuple[Path, dict[str, Any]]]:
     """Give a file as the text that a child process made of it, for as long as it is needed.
@@ -76,7 +83,7 @@ def text_apart(
     Parameters
     ----------
     path, what : Path, str
-        As in `groups_apart`.
+        As in `groups_by_child`.
     module : str
         Full name of the module whose ``write_text(path, copy, stated)`` writes the text to ``copy``, and
         returns plain values.
@@ -89,14 +96,14 @@ def text_apart(
 
     Raises
     ------
-    ReadingError : as `groups_apart`.
+    ReadingError : as `groups_by_child`.
     """
-    with _read_apart(path, what, module, stated) as (said, folder):
+    with _read_by_child(path, what, module, stated) as (said, folder):
         yield folder / _TEXT, said["says"]
 
 
 @contextmanager
-def _read_apart(
+def _read_by_child(
     path: Path, what: str, module: str, stated: Mapping[str, str | None] | None
 ) -> Iterator[tuple[dict[str, Any], Path]]:
     """Give what a child said, and the folder that it wrote to."""
@@ -104,8 +111,7 @@ def _read_apart(
     with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
         command += [] if stated is None else [json.dumps(stated)]
-        # More threads than one only take memory here, and so does memory that is laid in beforehand.
-        environment = {**os.environ, **dict.fromkeys(_ONE_THREAD, "1"), "ARROW_DEFAULT_MEMORY_POOL": "system"}
+        environment = {**os.environ, **_FRUGAL}
         try:
             done = run(command, env=environment, timeout=_PATIENCE * seconds)
         except subprocess.TimeoutExpired:
@@ -225,13 +231,13 @@ def main(module: str, path: str, folder: str, seconds: str, stated: str | None =
     Parameters
     ----------
     module, path : str
-        As in `groups_apart`.
+        As in `groups_by_child`.
     folder : str
         Where the parent looks for it.
     seconds : str
         Processor time that may be taken.
     stated : str or None
-        In JSON, as in `text_apart`; None to read groups.
+        In JSON, as in `text_by_child`; None to read groups.
 
     Returns
     -------

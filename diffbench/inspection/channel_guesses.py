@@ -15,7 +15,7 @@ import numpy as np
 from diffbench.documents.arrangements import TURNED
 from diffbench.errors import QuantityError
 from diffbench.quantities import DIMENSIONS, conversion
-from diffbench.readers.names import folded, split_joined_unit, split_unit
+from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.protocol import RawColumn
 
 _KINDS = ("torque", "angular_speed", "temperature", "time")

@@ -12,7 +12,7 @@ import pytest
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import apart
+from diffbench.readers import child
 from diffbench.readers.workbook import WorkbookReader
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
@@ -78,17 +78,17 @@ def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(apart, "store", full)
+    monkeypatch.setattr(child, "store", full)
     path = tmp_path / "good.parquet"
     form = next(form for form in FORMATS if form.name == "parquet")
     form.write(path, COLUMNS)
-    monkeypatch.setattr(apart, "_limit", lambda seconds: None)
-    assert apart.main("diffbench.readers.arrow", str(path), str(tmp_path), "9") == apart._NO_ROOM
+    monkeypatch.setattr(child, "_limit", lambda seconds: None)
+    assert child.main("diffbench.readers.arrow", str(path), str(tmp_path), "9") == child._NO_ROOM
 
     def ended(*_: object, **__: object) -> subprocess.CompletedProcess[bytes]:
-        return subprocess.CompletedProcess([], apart._NO_ROOM)
+        return subprocess.CompletedProcess([], child._NO_ROOM)
 
-    monkeypatch.setattr(apart, "run", ended)
+    monkeypatch.setattr(child, "run", ended)
     with pytest.raises(ReadingError, match="finds no room") as caught:
         form.reader.read_table(path, FileSettings())
     assert "damaged" not in str(caught.value)
@@ -106,3 +106,19 @@ def test_texts_come_back_as_they_are(tmp_path: Path) -> None:
     assert stored[2:5].tolist() == words[2:5]
     assert stored[3:3].tolist() == []
     assert json.dumps(stored[0:6].tolist()) == json.dumps(words)
+
+
+def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:
+    """Papers, tables of pandas and what Arrow can compute take longer to load than a sweep to read."""
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "good.parquet", COLUMNS)
+    program = (
+        "import sys, pathlib; from diffbench.readers import arrow, child; sys.modules['pandas'] = None; "
+        "arrow.read_groups(pathlib.Path(sys.argv[1]), child.Folder(pathlib.Path(sys.argv[2]))); "
+        "print({'pyarrow.compute', 'pydantic', 'multiprocessing'} & set(sys.modules))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", program, tmp_path / "good.parquet", tmp_path],
+        capture_output=True, encoding="utf-8", check=True,
+    )  # fmt: skip
+    assert ran.stdout.strip() == "set()"

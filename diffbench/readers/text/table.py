@@ -3,34 +3,468 @@
 Blocks that look regular are parsed some at once. The parser of pandas pads short rows in silence and names no
 line for a bad cell, so what it returns is held against the count of lines and cells; blocks that fail are
 parsed one by one, and only one that fails alone is searched by line.
+
+A logger that is switched off, or a copy that is broken off, leaves a line without an end; a number that is
+cut short reads as another number. Where all other lines have an end and the last one has none, its last cell
+is held against those above it.
 """
 
 from __future__ import annotations
 
 import re
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import Any, Literal, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import Fault, Place
-from diffbench.readers.cells import is_missing, split_cells
-from diffbench.readers.growing import GrowingColumn, GrowingRows, Values
-from diffbench.readers.last_line import ending
 from diffbench.readers.protocol import ODD_LIMIT, RawColumn
-from diffbench.readers.text_blocks import Block
-from diffbench.readers.text_layout import Layout
-from diffbench.readers.text_lines import cleanly_quoted, has_comment, is_comment
-from diffbench.readers.text_marks import ungrouped
-from diffbench.readers.text_parsing import (
-    AT_ONCE,
-    new_thousands_mark,
-    number_in,
-    parse,
-    parse_by_cell,
-    parse_numbers,
+from diffbench.readers.text.blocks import Block
+from diffbench.readers.text.cells import (
+    MISSING_SPELLINGS,
+    THOUSANDS_MARKS,
+    Marks,
+    grouped_pattern,
+    is_missing,
+    number_pattern,
+    split_cells,
+    ungrouped,
 )
+from diffbench.readers.text.layout import Layout, cleanly_quoted, has_comment, is_comment
 from diffbench.recording import LastLine
+
+Values: TypeAlias = NDArray[np.float64] | NDArray[np.object_]
+
+_MORE = 1.25  # by how much a column grows beyond what was expected
+
+
+class GrowingColumn:
+    """Values of one column, added piece by piece.
+
+    Memory that no value has been written to costs nothing yet, so an expectation may be generous.
+
+    Examples
+    --------
+    >>> column = GrowingColumn()
+    >>> for piece in ([1.0, 2.0], [3.0]):
+    ...     column.add(np.array(piece), expected=2)
+    >>> column.values().tolist()
+    [1.0, 2.0, 3.0]
+    >>> column.split(2).tolist(), column.values().tolist()
+    ([1.0, 2.0], [3.0])
+    """
+
+    def __init__(self) -> None:
+        self._room: NDArray[np.float64] = np.empty(0)
+        self._filled = 0
+        self._texts: list[NDArray[np.object_]] = []
+
+    def add(self, values: Values, *, expected: int) -> None:
+        """Add values at the end.
+
+        Parameters
+        ----------
+        values : array, shape (n,)
+            Floats, or texts; one kind in all pieces.
+        expected : int
+            How many there may be in all.
+        """
+        if values.dtype == np.object_:
+            self._texts.append(cast("NDArray[np.object_]", values))
+            return
+        end = self._filled + len(values)
+        if end > len(self._room):
+            larger = np.empty(max(end, expected, int(_MORE * len(self._room))))
+            larger[: self._filled] = self._room[: self._filled]
+            self._room = larger
+        self._room[self._filled : end] = values
+        self._filled = end
+
+    def split(self, count: int) -> Values:
+        """Return the first values, and keep the others.
+
+        Parameters
+        ----------
+        count : int
+            How many; no more than there are.
+
+        Returns
+        -------
+        Shape (count,).
+        """
+        values = self.values()
+        first, rest = values[:count], values[count:]
+        if self._texts:
+            self._texts = [cast("NDArray[np.object_]", rest)]
+        else:
+            # new memory, which is not copied before it is needed: what is handed out may be changed in place
+            self._room, self._filled = np.empty(len(self._room)), len(rest)
+            self._room[: self._filled] = rest
+        return first
+
+    def values(self) -> Values:
+        """Return all values.
+
+        Returns
+        -------
+        Shape (n,); floats may be a view of a longer array.
+        """
+        if self._texts:
+            joined: Any = self._texts[0] if len(self._texts) == 1 else np.concatenate(self._texts)
+            return cast(Values, joined)
+        return self._room[: self._filled]
+
+
+class GrowingRows:
+    """Line numbers, added in runs."""
+
+    def __init__(self) -> None:
+        self._runs: list[range | NDArray[np.int64]] = []
+        self._count = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    def add(self, rows: range | NDArray[np.int64]) -> None:
+        """Add line numbers at the end.
+
+        Parameters
+        ----------
+        rows : range or array
+            Later lines than those before.
+        """
+        last = self._runs[-1] if self._runs else None
+        if isinstance(last, range) and isinstance(rows, range) and rows.start == last.stop:
+            self._runs[-1] = range(last.start, rows.stop)
+        else:
+            self._runs.append(rows)
+        self._count += len(rows)
+
+    def split(self, count: int) -> NDArray[np.int64]:
+        """Return the first line numbers, and keep the others.
+
+        Parameters
+        ----------
+        count : int
+            How many; no more than there are.
+
+        Returns
+        -------
+        Shape (count,).
+        """
+        rows = self.values()
+        self._runs, self._count = [rows[count:]], len(rows) - count
+        return rows[:count]
+
+    def values(self) -> NDArray[np.int64]:
+        """Return all line numbers, shape (n,)."""
+        parts = [np.arange(r.start, r.stop) if isinstance(r, range) else r for r in self._runs]
+        return np.concatenate([np.empty(0, dtype=np.int64), *parts]) if len(parts) != 1 else parts[0]
+
+
+AT_ONCE = 1 << 23  # bytes: to open the parser costs a millisecond or two each time
+
+
+def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> list[Values]:
+    """Return the columns of lines that all have the right count of cells.
+
+    Parameters
+    ----------
+    pieces : sequence of bytes
+        Lines in UTF-8 that follow each other, without thousands marks in numbers.
+    layout : Layout
+        Which columns hold numbers, and the marks.
+    padded : bool
+        Whether blanks may stand before words for missing cells: a little slower.
+
+    Returns
+    -------
+    One array a column; NaN, or an empty text, for a missing cell.
+
+    Raises
+    ------
+    ValueError : when a cell in a column of numbers is none, or cells follow the last column. It names no
+        line: `parse_by_cell` finds the cell.
+    """
+    numeric = list(layout.numeric) + [False] * (layout.cells - len(layout.numeric))
+    columns = _read(pieces, layout, numeric, padded=padded)
+    if len(columns) > len(layout.numeric) and (columns.pop() != "").any():
+        msg = "cells follow the last column"
+        raise ValueError(msg)
+    return columns
+
+
+def parse_numbers(pieces: Sequence[bytes], layout: Layout) -> list[Values] | None:
+    """Return the columns of lines that hold nothing but numbers, in the least time.
+
+    Parameters
+    ----------
+    pieces : sequence of bytes
+        Lines in UTF-8 that follow each other.
+    layout : Layout
+        With numbers in all columns.
+
+    Returns
+    -------
+    One array a column; None where any cell is missing or no number, or a line has cells too many or too few.
+    """
+    try:
+        return _read(pieces, layout, [True] * layout.cells, padded=False, all_there=True)
+    except ValueError:
+        return None
+
+
+def parse_by_cell(data: bytes, layout: Layout) -> list[tuple[Values, dict[int, str]]]:
+    """Return the columns of lines of which some cells in columns of numbers are no numbers.
+
+    Parameters
+    ----------
+    data : bytes
+        Lines in UTF-8, all with the right count of cells.
+    layout : Layout
+        Which columns hold numbers, and the marks.
+
+    Returns
+    -------
+    For each column its values, and the odd cells by index.
+    """
+    columns: list[tuple[Values, dict[int, str]]] = []
+    for i, is_numeric in enumerate(layout.numeric):
+        if not is_numeric:
+            columns.append((_texts(data, layout, i), {}))
+        else:
+            numbers = _numbers(data, layout, i)
+            columns.append(
+                _by_cell(_texts(data, layout, i), layout.marks) if numbers is None else (numbers, {})
+            )
+    return columns
+
+
+def number_in(cell: str, marks: Marks) -> float | None:
+    """Return the number in a cell.
+
+    Parameters
+    ----------
+    cell : str
+        As written, without thousands marks.
+    marks : Marks
+        With the decimal mark.
+
+    Returns
+    -------
+    The number, perhaps infinite; None for words and missing cells.
+
+    Examples
+    --------
+    >>> marks = Marks(";", ",", True, None, 2)
+    >>> number_in(" -1,5e3 ", marks), number_in("1.5", marks)
+    (-1500.0, None)
+    """
+    text = cell.strip()
+    if text.lstrip("+-").casefold() in ("inf", "infinity"):
+        return float(text)
+    # "5," ends in a decimal comma; pandas takes it for 5 too.
+    text = text.removesuffix(",") if marks.decimal == "," else text
+    if number_pattern(marks.decimal).fullmatch(text):
+        return float(text.replace(",", "."))
+    return None
+
+
+def new_thousands_mark(data: bytes, layout: Layout) -> str | None:
+    """Return the thousands mark of a text in which none has come before.
+
+    Only where the decimal mark is known beyond doubt: else the new mark might be just that.
+
+    Parameters
+    ----------
+    data : bytes
+        Lines in UTF-8, all with the right count of cells, in which some cells are no numbers.
+    layout : Layout
+        The layout so far.
+
+    Returns
+    -------
+    The mark, or None.
+    """
+    marks = layout.marks
+    if marks.thousands is not None or not marks.decimal_seen:
+        return None
+    taken = {marks.decimal, " " if marks.delimiter == " " else ""}
+    for i, is_numeric in enumerate(layout.numeric):
+        if not is_numeric or _numbers(data, layout, i) is not None:
+            continue
+        for cell in _texts(data, layout, i):
+            for mark in THOUSANDS_MARKS:
+                if mark not in taken and grouped_pattern(mark, marks.decimal).fullmatch(cell.strip()):
+                    return mark
+    return None
+
+
+def _numbers(data: bytes, layout: Layout, column: int) -> Values | None:
+    try:
+        return _read([data], layout, [True] * layout.cells, only=column)[0]
+    except ValueError:
+        return None
+
+
+def _texts(data: bytes, layout: Layout, column: int) -> Values:
+    return _read([data], layout, [False] * layout.cells, only=column)[0]
+
+
+def _by_cell(texts: Values, marks: Marks) -> tuple[Values, dict[int, str]]:
+    values = np.full(len(texts), np.nan)
+    odd: dict[int, str] = {}
+    for i, text in enumerate(texts):
+        number = number_in(text, marks)
+        if number is not None:
+            values[i] = number
+        elif not is_missing(text):
+            odd[i] = text
+    return values, odd
+
+
+def _read(
+    pieces: Sequence[bytes],
+    layout: Layout,
+    numeric: list[bool],
+    *,
+    only: int | None = None,
+    padded: bool = True,
+    all_there: bool = False,
+) -> list[Values]:
+    """The columns that the parser makes; with ``all_there`` a missing cell is an error."""
+    import pandas as pd
+
+    all_numbers = all(numeric)
+    missing = list(MISSING_SPELLINGS)
+    # Spelled out for each column only where texts are among them: an empty text shall stay one.
+    dtype: Any = np.float64 if all_numbers else {i: np.float64 if n else str for i, n in enumerate(numeric)}
+    na_values: Any = missing if all_numbers else {i: missing for i, n in enumerate(numeric) if n}
+    names: Any = list(range(layout.cells))
+    source: Any = _Pieces(pieces)
+    with _strict():
+        frame: Any = pd.read_csv(
+            source,
+            sep=r"\s+" if layout.marks.delimiter == " " else layout.marks.delimiter,
+            decimal=layout.marks.decimal,
+            header=None,
+            names=names,
+            usecols=None if only is None else [only],
+            index_col=False,
+            dtype=dtype,
+            na_values=None if all_there else na_values,
+            na_filter=not all_there,
+            keep_default_na=False,
+            skipinitialspace=padded,
+            engine="c",
+            low_memory=True,  # in slices that stay in the cache: half the time
+        )
+    return [
+        frame[i].to_numpy() if numeric[i] else frame[i].fillna("").to_numpy(dtype=object)
+        for i in (range(layout.cells) if only is None else (only,))
+    ]
+
+
+class _Pieces:
+    """Pieces of bytes as the parser takes them from a file. A file of bytes would be decoded and encoded
+    again on the way, which takes a tenth of the time."""
+
+    def __init__(self, pieces: Sequence[bytes]) -> None:
+        self._left = iter(pieces)
+        self._piece, self._at = b"", 0
+
+    def read(self, size: int = -1) -> bytes:
+        """At most so many bytes; none at the end."""
+        while self._at == len(self._piece):
+            following = next(self._left, None)
+            if following is None:
+                return b""
+            self._piece, self._at = following, 0
+        end = len(self._piece) if size < 0 else min(self._at + size, len(self._piece))
+        data, self._at = self._piece[self._at : end], end
+        return data
+
+    def __iter__(self) -> Iterator[bytes]:
+        """As the parser asks of a file; it only reads."""
+        return iter(self._left)
+
+
+@contextmanager
+def _strict() -> Iterator[None]:
+    """What the parser only warns of becomes a ``ValueError``: it cuts where the first line of a slice has too
+    many cells."""
+    import pandas as pd
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            yield
+        except pd.errors.ParserWarning as warning:
+            raise ValueError(str(warning)) from None
+
+
+Ending = Literal["whole", "doubtful", "broken"]
+
+_LEAST_ABOVE = 8  # cells, from which on what all of them have is no chance
+_EXPONENT = re.compile(r"[eEdD]")
+
+
+def ending(last: str, above: Sequence[str], decimal: str, *, numeric: bool) -> Ending:
+    """Tell whether the last cell of a line without an end is whole.
+
+    Parameters
+    ----------
+    last : str
+        The cell.
+    above : sequence of str
+        The cells of the lines above it, in the same column.
+    decimal : str
+        Decimal mark.
+    numeric : bool
+        Whether the column holds numbers.
+
+    Returns
+    -------
+    ``"whole"`` where all cells above are written with as many digits, and so is this; ``"broken"`` where
+    there are enough of them and it has fewer than any; else ``"doubtful"``: nothing tells.
+
+    Examples
+    --------
+    >>> ending("566.25", ["565.75", "1200.00"], ".", numeric=True)
+    'whole'
+    >>> ending("566.2", ["565.75", "1200.00"] * 4, ".", numeric=True)
+    'broken'
+    >>> above = ["565", "1200"] * 4
+    >>> ending("56", above, ".", numeric=True), ending("120", above, ".", numeric=True)
+    ('broken', 'doubtful')
+    >>> ending("56", ["565"], ".", numeric=True)
+    'doubtful'
+    """
+    if not numeric:
+        return "whole" if last in above else "doubtful"
+    if is_missing(last):
+        return "whole" if any(is_missing(cell) for cell in above) else "broken"
+    own = _shape(last, decimal)
+    shapes = {_shape(cell, decimal) for cell in above if not is_missing(cell)}
+    if not shapes or shapes == {own}:
+        return "whole"
+    least = [min(shape[i] for shape in shapes) for i in range(3)]
+    fewer = any(mine < least[i] for i, mine in enumerate(own))
+    return "broken" if fewer and len(above) >= _LEAST_ABOVE else "doubtful"
+
+
+def _shape(cell: str, decimal: str) -> tuple[int, int, int]:
+    """Return how many digits of the exponent and decimals a number is written with, and how long it is where
+    it has neither."""
+    mantissa, *exponent = _EXPONENT.split(cell.strip().strip('"'), maxsplit=1)
+    powers = len(exponent[0].lstrip("+-")) if exponent else -1
+    _, mark, decimals = mantissa.rpartition(decimal)
+    return powers, len(decimals) if mark else -1, 0 if exponent or mark else len(mantissa)
+
 
 _BETWEEN_BLANKS = re.compile(rb"[^ \t]+")
 _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]")

@@ -1,0 +1,153 @@
+"""Options and arguments that commands share: switches, ranges with units (``-400 Nm:900 Nm``), and results
+(characterisations, folders of results, or run sheets to fit first).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from diffbench.cli.terminal import Progress
+
+if TYPE_CHECKING:
+    from diffbench.errors import Fault
+    from diffbench.results.characterisation import Characterisation
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def json_option(text: str = "Print the result as JSON, alone.") -> Callable[[F], F]:
+    """``--json``, given to the command as ``as_json``; with ``text`` as its help."""
+    return click.option("--json", "as_json", is_flag=True, help=text)
+
+
+def quiet_option(text: str = "No progress, no summary.") -> Callable[[F], F]:
+    """``--quiet``, with ``text`` as its help."""
+    return click.option("--quiet", is_flag=True, help=text)
+
+
+def store_option(
+    text: str = "The history: path of a file, or postgresql://user@host/database.",
+) -> Callable[[F], F]:
+    """``--store``, which history a command is about; with ``text`` as its help."""
+    return click.option("--store", help=text)
+
+
+def pair(
+    dimension: str, bare_unit: str
+) -> Callable[[click.Context, click.Parameter, str | None], tuple[float, float] | None]:
+    """A click callback that reads ``LOW:HIGH`` into SI; a bare number is in ``bare_unit``."""
+
+    def read(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple[float, float] | None:
+        del ctx
+        if text is None:
+            return None
+        from diffbench.errors import DiffbenchError
+        from diffbench.quantities import parse_quantity
+
+        low, colon, high = text.partition(":")
+        if not colon:
+            raise click.BadParameter(f"'{text}' is no range: write LOW:HIGH", param=param)
+        try:
+            values = tuple(_number(part, dimension, bare_unit, parse_quantity) for part in (low, high))
+        except DiffbenchError as error:
+            raise click.BadParameter(str(error), param=param) from error
+        if values[0] > values[1]:
+            raise click.BadParameter(f"'{text}' falls: write the lower value first", param=param)
+        return values[0], values[1]
+
+    return read
+
+
+def _number(
+    text: str, dimension: str, bare_unit: str, parse: Callable[[str | float, str, str], float]
+) -> float:
+    try:
+        bare = float(text)
+    except ValueError:
+        return parse(text.strip(), dimension, bare_unit)
+    return parse(bare, dimension, bare_unit)
+
+
+def quantity(text: str, dimension: str, bare_unit: str, option: str) -> float:
+    """One quantity of an option in SI; raises ``click.BadParameter`` naming the option."""
+    from diffbench.errors import DiffbenchError
+    from diffbench.quantities import parse_quantity
+
+    try:
+        return _number(text, dimension, bare_unit, parse_quantity)
+    except DiffbenchError as error:
+        raise click.BadParameter(str(error), param_hint=option) from error
+
+
+def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
+    """A characterisation as it was kept, from its file or from the folder of a result; or a run sheet,
+    fitted.
+
+    Parameters
+    ----------
+    path : Path
+        ``characterisation.json``, a folder that holds one, or a run sheet (``.toml``).
+    quiet : bool
+        Whether to say nothing of a fit that takes its time.
+
+    Returns
+    -------
+    The characterisation.
+
+    Raises
+    ------
+    DiffbenchError
+        The file cannot serve.
+    """
+    from diffbench.results.characterisation import load_characterisation
+
+    if path.suffix.lower() == ".toml":
+        from diffbench.fitting import fit
+
+        with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
+            return fit([path], progress=say)
+    return load_characterisation(path)
+
+
+def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path, Characterisation]]:
+    """Results of several paths, each with the path that it is from; a folder without a characterisation
+    gives its run sheets, in the order of their names.
+
+    Raises
+    ------
+    DiffbenchError
+        A file cannot serve. Every fault of every run sheet is told before any is fitted: a result from fewer
+        visits than were named would be another one.
+    """
+    from diffbench.documents import load_visit, run_sheets_in
+    from diffbench.errors import DiffbenchError, DocumentError
+    from diffbench.results.manifest import holds
+
+    listed: list[Path] = []
+    for path in paths:
+        if path.is_dir() and not holds(path, "characterisation.json"):
+            found = run_sheets_in(path)
+            if not found:
+                raise DocumentError.single(
+                    "holds neither a characterisation.json nor a run sheet",
+                    file=str(path),
+                    mend="name run sheets, or folders of results",
+                )
+            listed += found
+        else:
+            listed.append(path)
+    faults: dict[Fault, None] = {}
+    for path in listed:
+        if path.suffix.lower() == ".toml":
+            try:
+                load_visit(path)
+            except DiffbenchError as error:
+                faults |= dict.fromkeys(error.faults)
+    if faults:
+        raise DocumentError(list(faults))
+    return [(path, result_of(path, quiet=quiet)) for path in listed]
