@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -83,6 +84,38 @@ class LawVerdict(_Frozen):
     reason: str
 
 
+class DiscrepancyState(_Frozen):
+    """What a form's law leaves out, smooth over torque, branch, speed and temperature, as a share of the
+    locking torque.
+
+    ``size`` its relative standard deviation where nothing was tested; ``since`` how far the unit stands from
+    its mean over the visit when it leaves the bench, and ``since_response`` (p,) what that did to the unknowns; ``lengths`` over input torque as a
+    share of ``largest_Nm``, over ln speed difference, and over temperature [K]; ``once`` what counts for any
+    bench fitted once. ``centres`` (q, 4) as `diffbench.fitting.discrepancy.places` has them, with weights of
+    ``mean`` (q,) and ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same.
+    """
+
+    largest_Nm: float
+    lengths: tuple[float, float, float]
+    size: float
+    once: float
+    since: float
+    since_response: list[float]
+    centres: list[list[float]]
+    mean: list[float]
+    covariance: list[list[float]]
+    response: list[list[float]]
+
+    def of_unknowns(self, rows: Sequence[int]) -> DiscrepancyState:
+        """For some of the form's unknowns, by their rows."""
+        return self.model_copy(
+            update={
+                "response": [self.response[i] for i in rows],
+                "since_response": [self.since_response[i] for i in rows],
+            }
+        )
+
+
 class FormState(_Frozen):
     """One form of the model as fitted: what the map and comparisons are computed from."""
 
@@ -97,6 +130,8 @@ class FormState(_Frozen):
     values: list[float]
     covariance: list[list[float]]
     shares: dict[str, list[list[float]]]
+    discrepancy: DiscrepancyState | None = None
+    """What the law leaves out; not in older results."""
 
     @model_validator(mode="after")
     def _has_friction_law(self) -> Self:
@@ -159,6 +194,9 @@ class Diagnostics(_Frozen):
     noise_method: str
     misfit_factor: float
     adequacy: list[Adequacy]
+    detectable: float | None = None
+    """Departure from the law, as a share of the locking torque, that the tests would have shown nine times in
+    ten; None where none was asked for, as in older results."""
     bench_errors: dict[str, dict[str, float]]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.beyond_axes import KELVIN, LEAST_SHARE
-from diffbench.characterisation import Characterisation, FormState, Tested
+from diffbench.characterisation import Characterisation, DiscrepancyState, FormState, Tested
 from diffbench.errors import FitError
 from diffbench.map_grid import Limited
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
@@ -25,6 +25,7 @@ __all__ = [
     "bracket",
     "closed_flanks",
     "friction_law_of",
+    "half_width",
     "limited_locking_torque",
     "opening_thrust",
     "parted_untested",
@@ -42,6 +43,8 @@ LEAST_WEIGHT = 0.05
 # source: discs and cover are several times as stiff as the springs).
 PASSED_ON = 0.3
 SIDES = ("loading", "unloading")
+LEFT_OUT = "what the law leaves out"  # source of doubt, as the fit names it
+BRANCH_APART = 1.2  # distance between loading and unloading, in lengths
 
 
 def friction_law_of(form: FormState) -> FrictionLaw:
@@ -232,6 +235,7 @@ def limited_locking_torque(
     tested = characterisation.tested
     best: Array | None = None
     variance = np.zeros(torque.shape)
+    away = np.zeros(torque.shape)
     brackets: list[Array] = []
     parted = np.zeros(torque.shape)
     for form in characterisation.forms:
@@ -246,12 +250,13 @@ def limited_locking_torque(
         if best is None:
             best = value
             parted = parted_untested(unit, tested, value, (torque, speed, heat), branch)
-        own = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
+        own, off = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
         variance += form.weight * (own + (value - best) ** 2)
+        away += form.weight * off
         if closed and form.weight >= LEAST_WEIGHT:
             brackets += bracket(unit_at(x), closed, (torque, speed, heat), branch, value)
     assert best is not None
-    half = NORMAL_95 * np.sqrt(variance) + parted
+    half = half_width(np.sqrt(variance), away) + parted
     low, high = np.min([best, *brackets], axis=0), np.max([best, *brackets], axis=0)
     return best, np.maximum(low - half, 0.0), high + half
 
@@ -262,9 +267,10 @@ def _own_variance(
     closed: list[ClosedFlank],
     place: tuple[Array, Array, Array],
     branch: str,
-) -> Array:
-    """Variance of the locking torque by a form's own covariance; on a closed flank that of the closed law, in
-    which its preload and what its joint lets through count as they were measured, and its ramp does not."""
+) -> tuple[Array, Array]:
+    """Variance of the locking torque by a form's own covariance, and by how much the law is likely to be off
+    there; on a closed flank that of the closed law, in which its preload and what its joint lets through
+    count as they were measured, and its ramp does not."""
     torque, speed, heat = place
     on_closed = np.zeros(torque.shape, dtype=bool)
     for flank in closed:
@@ -278,6 +284,9 @@ def _own_variance(
         return found
 
     x, covariance = np.array(form.values), np.array(form.covariance)
+    if form.discrepancy is not None and LEFT_OUT in form.shares:
+        block = np.array(form.shares[LEFT_OUT])
+        covariance = covariance - block @ block.T  # it comes in by its place
     unit = unit_at(x)
     value = locking(unit)
     deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -294,7 +303,63 @@ def _own_variance(
         # the larger of both sides: at a corner of the greater-of law one of them is flat
         gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    return own
+    if form.discrepancy is None:
+        return own, np.zeros(own.shape)
+    more_doubt, off = left_out(form.discrepancy, value, gradient, place, branch)
+    return own + more_doubt, off
+
+
+def left_out(
+    state: DiscrepancyState, value: Array, gradient: Array, place: tuple[Array, Array, Array], branch: str
+) -> tuple[Array, Array]:
+    """Variance [N²·m²] and expected size [N·m] of what the measured locking torque is apart from the law.
+
+    Where cells were, their residual says it; the further away, the more it is as unknown as before. The
+    unknowns follow what the law leaves out (``gradient`` (…, p) of the locking torque): what they took up is
+    no doubt of the map. Source: Kennedy & O'Hagan, J. R. Stat. Soc. B 63 (2001), section 4.
+    """
+    scale = np.array([state.lengths[0], 1.0 / BRANCH_APART, *state.lengths[1:]])
+    centres = np.array(state.centres)
+
+    def towards(points: Array) -> Array:
+        square = np.sum(((points[..., None, :] - centres) / scale) ** 2, axis=-1)
+        return np.asarray(state.size**2 * np.exp(-0.5 * square))
+
+    torque, speed, heat = place
+    sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
+    points = [
+        np.stack(
+            [
+                torque / state.largest_Nm,
+                np.full(torque.shape, side),
+                np.log(np.maximum(np.abs(speed), 0.02)),
+                heat,
+            ],
+            axis=-1,
+        )
+        for side in sides
+    ]
+    near = np.mean([towards(one) for one in points], axis=0)
+    inner = np.stack([towards(one) for one in centres])
+    known = np.sum((near @ np.linalg.pinv(inner, rcond=1e-10, hermitian=True)) * near, axis=-1)
+    rest = np.maximum(state.size**2 - known, 0.0) + state.once**2
+    weights = value[..., None] * near - gradient @ np.array(state.response)
+    doubt = np.maximum(np.sum((weights @ np.array(state.covariance)) * weights, axis=-1), 0.0)
+    drifted = value * state.since - gradient @ np.array(state.since_response)
+    return doubt + value**2 * rest, np.abs(weights @ np.array(state.mean) + drifted)
+
+
+def half_width(u: Array, away: Array) -> Array:
+    """Half-width of an interval about a value that holds 95 % of a normal distribution whose centre is known
+    to lie ``away`` from it.
+
+    From 1.960 u where it does not, to 1.645 u and the distance: within 0.02 u of P(|N(away, u)| < h) = 0.95.
+
+    >>> half_width(np.array([1.0, 1.0]), np.array([0.0, 3.0])).round(3).tolist()
+    [1.96, 4.645]
+    """
+    ratio = away / np.maximum(u, 1e-300)
+    return np.asarray(away + u * (1.644854 + (NORMAL_95 - 1.644854) * np.exp(-3.5 * ratio)))
 
 
 def bracket(

@@ -12,7 +12,7 @@ from diffbench.documents import Build
 from diffbench.fitting.covariance import Covariance, combine
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
-from diffbench.fitting.noise import CellNoise, first_guess, from_residual
+from diffbench.fitting.noise import CellNoise, first_guess, from_residual, yardstick
 from diffbench.fitting.setup import unknowns
 from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
 from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
@@ -82,18 +82,34 @@ class Candidate:
                 scaled[:, i] = (change / self.noise.sigma)[self.used] / (2.0 * unknown.prior_u)
         return np.asarray(scaled)
 
-    def covariance(self, *, misfit: float = 1.0) -> Covariance:
-        """Covariance of the unknowns at the optimum."""
+    def covariance(
+        self, *, left_out: tuple[str, Array] | None = None, explained: Array | None = None
+    ) -> Covariance:
+        """Covariance of the unknowns at the optimum; ``left_out`` the source and the columns (p, k) of what
+        the law misses, ``explained`` (n,) [N·m] what of the used cells' residual that is."""
         data = self.model.data
+        noise, rest = self.noise, self.residual[self.used]
+        quieter = 1.0
+        if explained is not None:
+            rest = rest - explained
+            noise = self.noise_beside(explained)
+            quieter = min(yardstick(noise) / yardstick(self.noise), 1.0)
         return combine(
             self.names,
             self.sensitivities(),
-            self.residual[self.used] / self.noise.sigma[self.used],
+            rest / self.noise.sigma[self.used],
             inflation=self.noise.inflation,
             run=data.run[self.used],
             cycle=(data.run * 100_000 + data.stretch // 2)[self.used],
-            misfit=misfit,
+            quieter=quieter,
+            left_out=left_out,
         )
+
+    def noise_beside(self, explained: Array) -> CellNoise:
+        """The cells' noise without what the law misses, ``explained`` (n,) [N·m] of the used cells."""
+        rest = self.residual.copy()
+        rest[self.used] -= explained
+        return from_residual(self.model.data, rest, unknowns=len(self.names))
 
 
 @dataclass(frozen=True)

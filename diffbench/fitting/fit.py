@@ -25,7 +25,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
-from diffbench.fitting.adequacy import adequacy, misfit_factor
+from diffbench.fitting.adequacy import adequacy
 from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.bench_constants import bench_errors, constants_together
@@ -33,6 +33,8 @@ from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
+from diffbench.fitting.departures import departure_findings
+from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
 from diffbench.fitting.excitation import excitation_findings
@@ -126,9 +128,11 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    checked = adequacy(best)
-    misfit = misfit_factor(checked)
-    covariances = [candidate.covariance(misfit=misfit) for candidate in choice.candidates]
+    left = left_out_of(choice.candidates)
+    misfit = 1.0 if left[0] is None else left[0].misfit
+    checked = adequacy(best, None if left[0] is None else left[0].cells)
+    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
+    departed, detectable = departure_findings(best, left[0])
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -158,9 +162,10 @@ def _characterise(
         *excitation_findings(best, tested, conditioned),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
-        *_misfit_findings(checked, misfit),
+        *_misfit_findings(left[0]),
+        *departed,
     ]
-    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
+    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
         {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u))
     )
@@ -189,11 +194,11 @@ def _characterise(
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=assumed,
         next_steps=next_steps(parameters, choice.verdict),
-        next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
+        next_tests=next_tests(best, combined, conditioned, builds),
         forms=[
-            form_state(candidate, weight, covariance, builds)
-            for candidate, weight, covariance in zip(
-                choice.candidates, choice.weights, covariances, strict=True
+            form_state(candidate, weight, covariance, builds, None if found is None else found.state)
+            for candidate, weight, covariance, found in zip(
+                choice.candidates, choice.weights, covariances, left, strict=True
             )
         ],
         map_axes=_map_axes(builds[0]),
@@ -347,6 +352,7 @@ def _diagnostics(
     checked: list[Adequacy],
     misfit: float,
     covariance: Covariance,
+    detectable: float | None,
 ) -> Diagnostics:
     runs = [run for visit in conditioned for run in visit.runs]
     costs = np.array(best.starts)
@@ -379,23 +385,26 @@ def _diagnostics(
         },
         noise_method=covariance.method,
         misfit_factor=misfit,
+        detectable=detectable,
         adequacy=checked,
         bench_errors=bench_errors(best, covariance, conditioned),
     )
 
 
-def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
-    if misfit == 1.0:
+def _misfit_findings(left: Discrepancy | None) -> list[Finding]:
+    if left is None or left.misfit == 1.0:
         return []
-    worst = next(axis for axis in checked if axis.ratio == misfit)
+    torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
+    share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"
     return [
         Finding(
             "model misses",
-            "caveat" if worst.share > MATERIAL else "note",
-            f"residual over {worst.axis}",
-            f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
-            f"{100 * worst.share:.2g} % of the torque difference there.",
-            f"All intervals are widened by a factor of {np.sqrt(misfit):.2f} in their noise part.",
+            "caveat" if share > MATERIAL else "note",
+            "residual over torque, speed, temperature and time",
+            f"What comes back in every cycle misses the law by {100 * left.size:.2g} % of the locking torque, "
+            f"most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
+            f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
+            "The limits of the map are wider there, and all numbers by what it can do to them.",
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )
     ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from diffbench.characterisation import Evidence, FormState
+from diffbench.characterisation import DiscrepancyState, Evidence, FormState
 from diffbench.documents import Build
 from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
@@ -20,7 +20,11 @@ __all__ = ["evidence_of", "form_state"]
 
 
 def form_state(
-    candidate: Candidate, weight: float, covariance: Covariance, builds: Sequence[Build]
+    candidate: Candidate,
+    weight: float,
+    covariance: Covariance,
+    builds: Sequence[Build],
+    left_out: DiscrepancyState | None = None,
 ) -> FormState:
     """What is kept of a form. What some of the builds share, but not all, is there under each one's name."""
     unknown = candidate.names.unknowns
@@ -51,6 +55,7 @@ def form_state(
         values=[float(candidate.x[i]) for i in rows],
         covariance=covariance.total[np.ix_(rows, rows)].tolist(),
         shares={source: columns[rows].tolist() for source, columns in covariance.shares.items()},
+        discrepancy=None if left_out is None else left_out.of_unknowns(rows),
     )
 
 
