@@ -88,11 +88,12 @@ class DiscrepancyState(_Frozen):
     """What a form's law leaves out, smooth over torque, branch, speed and temperature, as a share of the
     locking torque.
 
-    ``size`` its relative standard deviation where nothing was tested; ``since`` how far the unit stands from
-    its mean over the visit when it leaves the bench, and ``since_response`` (p,) what that did to the unknowns; ``lengths`` over input torque as a
+    ``size`` its relative standard deviation where nothing was tested; ``lengths`` over input torque as a
     share of ``largest_Nm``, over ln speed difference, and over temperature [K]; ``once`` what counts for any
     bench fitted once. ``centres`` (q, 4) as `diffbench.fitting.discrepancy.places` has them, with weights of
-    ``mean`` (q,) and ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same.
+    ``mean`` (q,) and ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same. ``since``
+    how far the unit stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,)
+    what that did to the unknowns.
     """
 
     largest_Nm: float

@@ -327,18 +327,8 @@ def left_out(
 
     torque, speed, heat = place
     sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
-    points = [
-        np.stack(
-            [
-                torque / state.largest_Nm,
-                np.full(torque.shape, side),
-                np.log(np.maximum(np.abs(speed), 0.02)),
-                heat,
-            ],
-            axis=-1,
-        )
-        for side in sides
-    ]
+    across = torque / state.largest_Nm, np.log(np.maximum(np.abs(speed), 0.02)), heat
+    points = [np.stack([across[0], np.full(torque.shape, side), *across[1:]], axis=-1) for side in sides]
     near = np.mean([towards(one) for one in points], axis=0)
     inner = np.stack([towards(one) for one in centres])
     known = np.sum((near @ np.linalg.pinv(inner, rcond=1e-10, hermitian=True)) * near, axis=-1)

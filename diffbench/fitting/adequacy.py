@@ -1,7 +1,7 @@
 """Does the residual have structure? What a good model leaves is noise along every axis.
 
 Bin means of the residual along every axis are compared with what noise explains; where the worst axis
-scatters more, the noise variance of everything grows by that ratio. Structure that considered errors make
+scatters more, the model misses. Structure that considered errors make
 within their doubt is no misfit: an hour's sweep shows an error of 0.4 of gear friction's uncertainty where
 the ramps hold what they had at a turn.
 """
@@ -37,8 +37,8 @@ def adequacy(candidate: Candidate, explained: Array | None = None) -> list[Adequ
     Axes: input torque (loading and unloading apart), speed difference, oil temperature, time, cycle, and
     torque by slip direction. ``ratio`` is χ² of the bin means over the number of bins; 1 is what noise makes.
     The noise is that beside what the law misses, ``explained`` (n,) [N·m] of the used cells: a misfit does
-    not raise its own yardstick. Input torque is judged once more by what repeats from cycle to cycle. What a considered constant makes within its stated doubt is no fault of the
-    model: see `without_considered`.
+    not raise its own yardstick. Input torque is judged once more by what repeats from cycle to cycle. What a
+    considered constant makes within its stated doubt is no fault of the model: see `without_considered`.
     """
     data, used = candidate.model.data, candidate.used
     standard = np.zeros(data.difference.size)
@@ -107,6 +107,18 @@ def without_considered(candidate: Candidate) -> Array:
         own.T @ moved / inflation + np.eye(len(considered)), -own.T @ standard / inflation
     )
     return np.asarray(standard + moved @ np.clip(wanted, -ALLOWED, ALLOWED))
+
+
+def misfit_factor(found: list[Adequacy]) -> float:
+    """By how much bin means scatter more than noise explains on the worst axis: one where chance may."""
+    return max(
+        (
+            axis.ratio
+            for axis in found
+            if axis.ratio > (SUSPICIOUS_REPEATED if axis.axis == REPEATED else SUSPICIOUS)
+        ),
+        default=1.0,
+    )
 
 
 def loading_of(candidate: Candidate) -> NDArray[np.bool_]:

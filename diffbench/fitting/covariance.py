@@ -95,9 +95,10 @@ def combine(
     ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of
     correlated noise, by which the data count less against what is known beforehand; ``quieter`` ≤ 1 the
     variance of the noise alone over that by which the cells were weighed, which holds what the model misses;
-    ``left_out`` the source and the columns (p, k) of what the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ``
-    the precision of the knowledge beforehand, ``S`` the variance of the scores as observed. A considered
-    unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times its uncertainty.
+    ``left_out`` the source and the columns (p, k) of what the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with
+    ``H = JᵀJ/inflation + Λ``, ``Λ`` the precision of the knowledge beforehand, ``S`` the variance of the
+    scores as observed. A considered unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times its
+    uncertainty.
     """
     precision = names.precision
     active = np.array([not u.fixed for u in names.unknowns])

@@ -31,22 +31,24 @@ FEWEST_CYCLES = 6
 @dataclass(frozen=True)
 class Departure:
     """One term: ``name`` in words, ``column`` its relative course over the bins (b,) for a size of one,
-    ``said`` what a size means (a format of per cents), ``tells`` the run that settles it."""
+    ``said`` what a size means (a format of per cents), ``tells`` the run that settles it.
+    ``warms``: a visit that only warms up does not tell it from others of these."""
 
     name: str
-    column: Callable[[Bins, Array], Array]
+    column: Callable[[Bins], Array]
     said: str
     tells: str
+    warms: bool = False
 
 
 def _ramp_share(bins: Bins) -> Array:
     return np.abs(bins.place[:, 0])
 
 
-def _running_in(share: float) -> Callable[[Bins, Array], Array]:
-    def course(bins: Bins, clock: Array) -> Array:
+def _running_in(share: float) -> Callable[[Bins], Array]:
+    def course(bins: Bins) -> Array:
         whole = -np.expm1(-1.0 / share)
-        return np.asarray(np.expm1(-clock / share) / whole)
+        return np.asarray(np.expm1(-bins.time / share) / whole)
 
     return course
 
@@ -61,44 +63,44 @@ def _heat(bins: Bins) -> Array:
     return np.asarray(bins.place[:, 3])
 
 
-def _glazed(bins: Bins, clock: Array) -> Array:
+def _glazed(bins: Bins) -> Array:
     """Lost for good once the plates passed the middle of their temperatures."""
     heat = _heat(bins)
     limit = 0.5 * (float(heat.min()) + float(heat.max()))
-    passed = clock >= float(clock[heat >= limit].min())
+    passed = bins.time >= float(bins.time[heat >= limit].min())
     return np.where(passed, -1.0, 0.0)
 
 
-def _log_speed(bins: Bins, clock: Array) -> Array:
+def _log_speed(bins: Bins) -> Array:
     speed = bins.place[:, 2]
     return np.asarray(np.maximum(speed - np.median(speed), 0.0) / max(float(np.ptp(speed)), 1e-9))
 
 
-def _pressure(bins: Bins, clock: Array) -> Array:
+def _pressure(bins: Bins) -> Array:
     load = np.log(bins.locking)
     return np.asarray(-(load - load.min()) / max(float(np.ptp(load)), 1e-9))
 
 
-def _heated(bins: Bins, clock: Array) -> Array:
+def _heated(bins: Bins) -> Array:
     """Plates that are cooler or hotter where sliding is fast, as heat goes."""
     power = bins.locking * np.exp(bins.place[:, 2])
     return np.asarray(power / power.max())
 
 
-def _late(bins: Bins, clock: Array) -> Array:
+def _late(bins: Bins) -> Array:
     """What a temperature read too late makes: the rate of the temperature over time."""
-    order = np.argsort(clock)
-    heat, time = _heat(bins)[order], clock[order]
+    order = np.argsort(bins.time)
+    heat, time = _heat(bins)[order], bins.time[order]
     smooth = np.polynomial.Polynomial.fit(time, heat, 4).deriv()(time)
-    rate = np.zeros(clock.size)
+    rate = np.zeros(time.size)
     rate[order] = smooth - smooth.mean()
     return rate / max(float(np.abs(rate).max()), 1e-9)
 
 
-def _of_thrust(course: Callable[[Array], Array], sign: float = 0.0) -> Callable[[Bins, Array], Array]:
+def _of_thrust(course: Callable[[Array], Array], sign: float = 0.0) -> Callable[[Bins], Array]:
     """A term in newton metres over the share of the largest torque, on one flank or both."""
 
-    def column(bins: Bins, clock: Array) -> Array:
+    def column(bins: Bins) -> Array:
         share = bins.place[:, 0]
         here = np.ones(share.size) if sign == 0.0 else (sign * share > 0.0)
         return np.asarray(course(np.abs(share)) * here * float(bins.locking.max()) / bins.locking)
@@ -106,9 +108,9 @@ def _of_thrust(course: Callable[[Array], Array], sign: float = 0.0) -> Callable[
     return column
 
 
-def _odd(course: Callable[[Bins, Array], Array]) -> Callable[[Bins, Array], Array]:
-    def column(bins: Bins, clock: Array) -> Array:
-        return np.asarray(bins.direction * course(bins, clock) * float(bins.locking.max()) / bins.locking)
+def _odd(course: Callable[[Bins], Array]) -> Callable[[Bins], Array]:
+    def column(bins: Bins) -> Array:
+        return np.asarray(bins.direction * course(bins) * float(bins.locking.max()) / bins.locking)
 
     return column
 
@@ -124,16 +126,29 @@ def _curved(share: Array) -> Array:
 AGAIN = "Run the first sweep again at the end of the visit: what has come back is temperature, the rest time."
 #: The terms that are asked for, each with its size as a share of the locking torque.
 DEPARTURES = (
-    Departure("running in", _running_in(0.3), "friction changed by {} over the visit, most at first", AGAIN),
     Departure(
-        "running in over friction work", _running_in(2.0), "friction changed by {} over the visit", AGAIN
+        "running in",
+        _running_in(0.3),
+        "friction changed by {} over the visit, most at first",
+        AGAIN,
+        warms=True,
     ),
-    Departure("glazing", _glazed, "friction changed by {} for good when the plates became hot", AGAIN),
+    Departure(
+        "running in over friction work",
+        _running_in(2.0),
+        "friction changed by {} over the visit",
+        AGAIN,
+        warms=True,
+    ),
+    Departure(
+        "glazing", _glazed, "friction changed by {} for good when the plates became hot", AGAIN, warms=True
+    ),
     Departure(
         "curved temperature",
-        lambda bins, clock: _bent(_heat(bins)),
+        lambda bins: _bent(_heat(bins)),
         "friction bends by {} from the middle of the plate temperatures to an end",
         "Add sweeps at three temperatures of the oil, the middle one twice.",
+        warms=True,
     ),
     Departure(
         "rise with log speed",
@@ -167,19 +182,19 @@ DEPARTURES = (
     ),
     Departure(
         "packs apart",
-        _odd(lambda bins, clock: bins.locking / float(bins.locking.max())),
+        _odd(lambda bins: bins.locking / float(bins.locking.max())),
         "both slip directions differ by twice {}",
         "Exchange left and right on the bench: what turns with the unit is the packs, what stays the bench.",
     ),
     Departure(
         "cross-talk of the flanges",
-        _odd(lambda bins, clock: _ramp_share(bins)),
+        _odd(_ramp_share),
         "what turns sign with slip grows with the input torque to {} of the largest locking torque",
         "Load each flange alone and read the other.",
     ),
     Departure(
         "drift of a flange",
-        _odd(lambda bins, clock: clock - 0.5),
+        _odd(lambda bins: bins.time - 0.5),
         "the flanges drifted apart by {} of the largest locking torque over the visit",
         "Tare before and after.",
     ),
@@ -224,7 +239,7 @@ def scores(candidate: Candidate, left: Discrepancy) -> list[Score]:
     quiet = Posterior(bins, candidate, replace(left.sizes, law=LEAST, drift=0.0))
     found = []
     for one in DEPARTURES:
-        column = one.column(bins, bins.time) * bins.locking
+        column = one.column(bins) * bins.locking
         own, beside = quiet.beside(column), quiet.without(column)
         inside = float(column @ beside)
         if inside <= 1e-4 * float(column @ np.linalg.solve(quiet.noise, column)):
@@ -269,13 +284,14 @@ def departure_findings(candidate: Candidate, left: Discrepancy | None) -> tuple[
     if not sure:
         return [], detectable(found)
     first = sure[0]
+    warmed = _only_warms(left.bins)
     rivals = [
         other
         for other in found
         if other is not first
         and (
-            abs(other.t) ** 2 > abs(first.t) ** 2 - RIVAL
-            or (abs(_alike(first.column, other.column)) > ALIKE and abs(other.t) > 0.5 * abs(first.t))
+            other.t**2 > first.t**2 - RIVAL
+            or (abs(other.t) > 0.5 * abs(first.t) and _alike(first, other, warmed))
         )
     ]
     named = f"{_sized(first)}"
@@ -302,5 +318,15 @@ def _sized(score: Score) -> str:
     return score.departure.said.format(f"{100 * score.size:+.2g} ± {100 * score.u:.1g} %")
 
 
-def _alike(one: Array, other: Array) -> float:
-    return float(one @ other / max(float(np.linalg.norm(one) * np.linalg.norm(other)), 1e-300))
+def _only_warms(bins: Bins) -> bool:
+    """Whether time and plate temperature go together all along the visit."""
+    ranks = [np.argsort(np.argsort(values)) for values in (bins.time, bins.place[:, 3])]
+    return abs(float(np.corrcoef(ranks[0], ranks[1])[0, 1])) > ALIKE
+
+
+def _alike(one: Score, other: Score, warmed: bool) -> bool:
+    """Whether one visit cannot tell two terms apart."""
+    if warmed and one.departure.warms and other.departure.warms:
+        return True
+    size = float(np.linalg.norm(one.column) * np.linalg.norm(other.column))
+    return abs(float(one.column @ other.column)) > ALIKE * size

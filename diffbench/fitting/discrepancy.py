@@ -1,4 +1,4 @@
-"""What the law leaves out: a smooth term over torque, branch, speed and plate temperature, with its own doubt.
+"""What the law leaves out: a smooth term over torque, branch, speed and plate temperature, with its doubt.
 
 ``measured = law(x) + L·δ(z) + noise`` with ``L`` the locking torque and ``δ`` a zero-mean Gaussian process
 (Kennedy and O'Hagan 2001). Its size and lengths, a drift over the visit, and the noise from bin to bin and
@@ -109,9 +109,8 @@ def binned(candidate: Candidate) -> Bins | None:
             break
     at = at[count[place.ravel()] >= FEWEST_CELLS]
     cycle = data.stretch[at] // 2
-    place, count = np.unique(
-        place.ravel()[count[place.ravel()] >= FEWEST_CELLS], return_inverse=True, return_counts=True
-    )[1:]
+    kept = place.ravel()[count[place.ravel()] >= FEWEST_CELLS]
+    place, count = np.unique(kept, return_inverse=True, return_counts=True)[1:]
     size = count.size
     if size < FEWEST:
         return None
@@ -275,13 +274,13 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
     best = Posterior(bins, candidate, now).likelihood
     tried = {
         "law": AMPLITUDES.tolist(),
-        "drift": [0.0, *AMPLITUDES[1:].tolist()],
+        "drift": [0.0, *AMPLITUDES[1:10].tolist()],
         "bin": [1e-9, *noises.tolist()],
         "cycle": [0.0, *noises.tolist()],
     }
     for _ in range(3):
         before = now
-        for name in ("bin", "cycle", "law", "lengths", "drift", "bin", "law"):
+        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "bin", "law"):
             others = (
                 [
                     replace(now, lengths=(*now.lengths[:i], value, *now.lengths[i + 1 :]))

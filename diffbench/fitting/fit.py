@@ -401,8 +401,8 @@ def _misfit_findings(left: Discrepancy | None) -> list[Finding]:
             "model misses",
             "caveat" if share > MATERIAL else "note",
             "residual over torque, speed, temperature and time",
-            f"What comes back in every cycle misses the law by {100 * left.size:.2g} % of the locking torque, "
-            f"most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
+            f"What comes back in every cycle misses the law by {100 * left.size:.2g} % of the locking "
+            f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
             f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
             "The limits of the map are wider there, and all numbers by what it can do to them.",
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",

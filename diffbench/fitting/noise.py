@@ -85,10 +85,11 @@ def lack_of_fit(residual: Array, group: Array, *, unknowns: int) -> LackOfFit:
     """Lack of fit against pure error, by what repeats: ``residual`` (n,) of a fit with so many ``unknowns``,
     ``group`` (n,) the same number where everything was set the same.
 
-    The scatter within groups owes nothing to the fit. Source: NIST/SEMATECH e-Handbook of Statistical
-    Methods, 4.4.4.6. Raises ``ValueError`` where nothing repeats, or the groups do not outnumber the unknowns.
+    The scatter within groups owes nothing to the fit. Raises ``ValueError`` where nothing repeats, or the
+    groups do not outnumber the unknowns. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 4.4.4.6.
 
-    >>> found = lack_of_fit(np.array([1.0, 1.2, -1.0, -1.2, 0.1, -0.1]), np.array([0, 0, 1, 1, 2, 2]), unknowns=1)
+    >>> residual = np.array([1.0, 1.2, -1.0, -1.2, 0.1, -0.1])
+    >>> found = lack_of_fit(residual, np.array([0, 0, 1, 1, 2, 2]), unknowns=1)
     >>> found.freedom, round(found.pure, 3), round(found.lack, 3)
     ((2, 3), 0.06, 4.84)
     """
