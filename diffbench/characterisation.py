@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -24,6 +23,7 @@ from diffbench.documents.build import PreloadLawName
 from diffbench.documents.refusals import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
+from diffbench.left_out import DiscrepancyState
 from diffbench.manifest import content_digest, document, read_whole
 from diffbench.plain_text import whole_texts
 
@@ -82,39 +82,6 @@ class LawVerdict(_Frozen):
     status: Literal["measured", "stated", "undecided"]
     information: dict[str, float]
     reason: str
-
-
-class DiscrepancyState(_Frozen):
-    """What a form's law leaves out, smooth over torque, branch, speed and temperature, as a share of the
-    locking torque.
-
-    ``size`` its relative standard deviation where nothing was tested; ``lengths`` over input torque as a
-    share of ``largest_Nm``, over ln speed difference, and over temperature [K]; ``once`` what counts for any
-    bench fitted once. ``centres`` (q, 4) as `diffbench.fitting.discrepancy.places` has them, with weights of
-    ``mean`` (q,) and ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same. ``since``
-    how far the unit stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,)
-    what that did to the unknowns.
-    """
-
-    largest_Nm: float
-    lengths: tuple[float, float, float]
-    size: float
-    once: float
-    since: float
-    since_response: list[float]
-    centres: list[list[float]]
-    mean: list[float]
-    covariance: list[list[float]]
-    response: list[list[float]]
-
-    def of_unknowns(self, rows: Sequence[int]) -> DiscrepancyState:
-        """For some of the form's unknowns, by their rows."""
-        return self.model_copy(
-            update={
-                "response": [self.response[i] for i in rows],
-                "since_response": [self.since_response[i] for i in rows],
-            }
-        )
 
 
 class FormState(_Frozen):

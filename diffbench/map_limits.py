@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.beyond_axes import KELVIN, LEAST_SHARE
-from diffbench.characterisation import Characterisation, DiscrepancyState, FormState, Tested
+from diffbench.characterisation import Characterisation, FormState, Tested
 from diffbench.errors import FitError
+from diffbench.left_out import SOURCE, half_width, left_out
 from diffbench.map_grid import Limited
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
@@ -25,7 +26,6 @@ __all__ = [
     "bracket",
     "closed_flanks",
     "friction_law_of",
-    "half_width",
     "limited_locking_torque",
     "opening_thrust",
     "parted_untested",
@@ -34,7 +34,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-NORMAL_95 = 1.959964
 # Thrust over what opens the preload contact, up to which a greater-of flank counts as closed; and the least
 # weight of a form whose closed flanks still count.
 OPENED = 1.05
@@ -43,8 +42,6 @@ LEAST_WEIGHT = 0.05
 # source: discs and cover are several times as stiff as the springs).
 PASSED_ON = 0.3
 SIDES = ("loading", "unloading")
-LEFT_OUT = "what the law leaves out"  # source of doubt, as the fit names it
-BRANCH_APART = 1.2  # distance between loading and unloading, in lengths
 
 
 def friction_law_of(form: FormState) -> FrictionLaw:
@@ -284,8 +281,8 @@ def _own_variance(
         return found
 
     x, covariance = np.array(form.values), np.array(form.covariance)
-    if form.discrepancy is not None and LEFT_OUT in form.shares:
-        block = np.array(form.shares[LEFT_OUT])
+    if form.discrepancy is not None and SOURCE in form.shares:
+        block = np.array(form.shares[SOURCE])
         covariance = covariance - block @ block.T  # it comes in by its place
     unit = unit_at(x)
     value = locking(unit)
@@ -307,49 +304,6 @@ def _own_variance(
         return own, np.zeros(own.shape)
     more_doubt, off = left_out(form.discrepancy, value, gradient, place, branch)
     return own + more_doubt, off
-
-
-def left_out(
-    state: DiscrepancyState, value: Array, gradient: Array, place: tuple[Array, Array, Array], branch: str
-) -> tuple[Array, Array]:
-    """Variance [N²·m²] and expected size [N·m] of what the measured locking torque is apart from the law.
-
-    Where cells were, their residual says it; the further away, the more it is as unknown as before. The
-    unknowns follow what the law leaves out (``gradient`` (…, p) of the locking torque): what they took up is
-    no doubt of the map. Source: Kennedy & O'Hagan, J. R. Stat. Soc. B 63 (2001), section 4.
-    """
-    scale = np.array([state.lengths[0], 1.0 / BRANCH_APART, *state.lengths[1:]])
-    centres = np.array(state.centres)
-
-    def towards(points: Array) -> Array:
-        square = np.sum(((points[..., None, :] - centres) / scale) ** 2, axis=-1)
-        return np.asarray(state.size**2 * np.exp(-0.5 * square))
-
-    torque, speed, heat = place
-    sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
-    across = torque / state.largest_Nm, np.log(np.maximum(np.abs(speed), 0.02)), heat
-    points = [np.stack([across[0], np.full(torque.shape, side), *across[1:]], axis=-1) for side in sides]
-    near = np.mean([towards(one) for one in points], axis=0)
-    inner = np.stack([towards(one) for one in centres])
-    known = np.sum((near @ np.linalg.pinv(inner, rcond=1e-10, hermitian=True)) * near, axis=-1)
-    rest = np.maximum(state.size**2 - known, 0.0) + state.once**2
-    weights = value[..., None] * near - gradient @ np.array(state.response)
-    doubt = np.maximum(np.sum((weights @ np.array(state.covariance)) * weights, axis=-1), 0.0)
-    drifted = value * state.since - gradient @ np.array(state.since_response)
-    return doubt + value**2 * rest, np.abs(weights @ np.array(state.mean) + drifted)
-
-
-def half_width(u: Array, away: Array) -> Array:
-    """Half-width of an interval about a value that holds 95 % of a normal distribution whose centre is known
-    to lie ``away`` from it.
-
-    From 1.960 u where it does not, to 1.645 u and the distance: within 0.02 u of P(|N(away, u)| < h) = 0.95.
-
-    >>> half_width(np.array([1.0, 1.0]), np.array([0.0, 3.0])).round(3).tolist()
-    [1.96, 4.645]
-    """
-    ratio = away / np.maximum(u, 1e-300)
-    return np.asarray(away + u * (1.644854 + (NORMAL_95 - 1.644854) * np.exp(-3.5 * ratio)))
 
 
 def bracket(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from diffbench.characterisation import LawVerdict, Parameter
+from diffbench.left_out import SOURCE
 
 _MENDS = {
     "noise": "record more cycles",
@@ -17,6 +18,8 @@ _MENDS = {
     "temperature reading": "calibrate the temperature channel, or measure at the plates",
     "lag": "determine the channels' lag better, or sweep more slowly",
     "inertia": "state the inertia better, or change speeds more slowly",
+    SOURCE: "sweep at further speeds and temperatures, and the first sweep again at the end: what the law "
+    "leaves out limits it",
     "form of the model": "sweep through low speed differences and to higher torque: the form of the "
     "model limits it",
 }

@@ -149,8 +149,9 @@ def combine(
         shares[source] = np.concatenate([shares[source], block], axis=1) if source in shares else block
         total += block @ block.T
     if left_out is not None:
-        shares[left_out[0]] = left_out[1]
-        total += left_out[1] @ left_out[1].T
+        source, block = left_out
+        shares[source], origins[source] = block, [source] * block.shape[1]
+        total += block @ block.T
     return Covariance(total, full, shares, method, origins)
 
 

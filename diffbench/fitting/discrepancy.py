@@ -16,18 +16,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
-from diffbench.characterisation import DiscrepancyState
-from diffbench.fitting.adequacy import loading_of
+from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
+from diffbench.fitting.noise import lack_of_fit
+from diffbench.left_out import SLOWEST, SOURCE, DiscrepancyState, kernel, places
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-#: Source of doubt in every budget.
-SOURCE = "what the law leaves out"
 MOST_BINS = 240
 DECISIVE = 25.0  # twice a log likelihood
 CENTRES = 24
@@ -39,7 +37,6 @@ SPEED_STEP = 0.7  # of ln speed difference
 # does to one and the same unit over its range (common practice, no source for the number).
 ONCE = 1.0e-3
 LEAST = 1.0e-3
-BRANCH = 1.2  # distance between loading and unloading in lengths: correlated by half
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
 AMPLITUDES = LEAST * 1.5 ** np.arange(0, 14)
@@ -52,8 +49,8 @@ class Bins:
 
     All (b,): ``apart`` measured less modelled locking torque and ``locking`` [N·m]; ``place`` (b, 4) of
     `places`; ``jacobian`` (b, p) of the modelled locking torque; ``white`` [N·m²] variance of the mean by
-    neighbouring cells; ``visit``, ``cycle``, ``time`` (0 to 1 in the visit); ``of_cell`` (n,) bin of each
-    used cell, −1 for none.
+    neighbouring cells; ``visit``, ``cycle``, ``setting`` (one number where all but the cycle is the same);
+    ``time`` (0 to 1 in the visit); ``of_cell`` (n,) bin of each used cell, −1 for none.
     """
 
     apart: Array
@@ -64,6 +61,7 @@ class Bins:
     count: Array
     visit: Index
     cycle: Index
+    setting: Index
     direction: Array
     time: Array
     of_cell: Index
@@ -81,14 +79,6 @@ class Sizes:
     cycle: float
 
 
-def places(torque: Array, unloading: Array, speed: Array, heat: Array, largest: float) -> Array:
-    """Coordinates (…, 4) in which a discrepancy is smooth: torque over the largest, branch, ln speed [rad/s],
-    temperature [°C]."""
-    shape = np.broadcast_shapes(torque.shape, speed.shape, heat.shape)
-    parts = (torque / largest, unloading, np.log(np.maximum(np.abs(speed), 0.02)), heat)
-    return np.stack([np.broadcast_to(part, shape) for part in parts], axis=-1)
-
-
 def binned(candidate: Candidate) -> Bins | None:
     """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit."""
     data, used = candidate.model.data, candidate.used
@@ -96,7 +86,7 @@ def binned(candidate: Candidate) -> Bins | None:
     if at.size < 2 * FEWEST:
         return None
     largest = float(np.abs(data.input_torque[at]).max()) or 1.0
-    speed = np.floor(np.log(np.maximum(data.speed_difference[at], 0.02)) / SPEED_STEP)
+    speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
     unloading = (~loading_of(candidate))[at]
     cycle = data.stretch[at] // 2
     for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
@@ -107,9 +97,10 @@ def binned(candidate: Candidate) -> Bins | None:
         place, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)[1:]
         if np.sum(count >= FEWEST_CELLS) <= MOST_BINS:
             break
-    at = at[count[place.ravel()] >= FEWEST_CELLS]
+    held = count[place.ravel()] >= FEWEST_CELLS
+    at = at[held]
     cycle = data.stretch[at] // 2
-    kept = place.ravel()[count[place.ravel()] >= FEWEST_CELLS]
+    kept = place.ravel()[held]
     place, count = np.unique(kept, return_inverse=True, return_counts=True)[1:]
     size = count.size
     if size < FEWEST:
@@ -131,6 +122,7 @@ def binned(candidate: Candidate) -> Bins | None:
     of_cell = np.full(int(used.sum()), -1, dtype=np.int64)
     of_cell[inside[at]] = place
     first = np.unique(place, return_index=True)[1]
+    setting = np.unique(keys[held][first][:, 2:], axis=0, return_inverse=True)[1].ravel().astype(np.int64)
     clock = _clock(data.visit[at], data.run[at], data.time[at])
     return Bins(
         apart=mean(apart),
@@ -153,6 +145,7 @@ def binned(candidate: Candidate) -> Bins | None:
         count=count.astype(np.float64),
         visit=data.visit[at][first],
         cycle=(data.run[at] * 100_000 + cycle // merged)[first],
+        setting=setting,
         direction=data.direction[at][first],
         time=mean(clock),
         of_cell=of_cell,
@@ -173,19 +166,13 @@ def _clock(visit: Index, run: Index, time: Array) -> Array:
     return clock
 
 
-def kernel(one: Array, other: Array, sizes: Sizes) -> Array:
-    """Covariance (n, m) of the relative discrepancy at places (n, 4) and (m, 4)."""
-    scale = np.array([sizes.lengths[0], 1.0 / BRANCH, *sizes.lengths[1:]])
-    a, b = one / scale, other / scale
-    square = np.sum(a**2, axis=-1)[..., :, None] + np.sum(b**2, axis=-1)[..., None, :] - 2.0 * a @ b.T
-    return np.asarray(sizes.law**2 * np.exp(-0.5 * np.maximum(square, 0.0)))
-
-
 class Posterior:
     """Bins under given sizes: their covariance, the likelihood with the unknowns projected off, and what that
     says of the discrepancy."""
 
     def __init__(self, bins: Bins, candidate: Candidate, sizes: Sizes, *, smooth: bool = True) -> None:
+        from scipy.linalg import cholesky, solve_triangular
+
         names = candidate.names
         active = np.array([not u.fixed or u.considered for u in names.unknowns])
         precision = np.array(
@@ -217,18 +204,20 @@ class Posterior:
 
     def without(self, columns: Array) -> Array:
         """``M`` times columns (b,) or (b, k): the inverse covariance with the unknowns projected off."""
-        white = solve_triangular(self.root, columns, lower=True)
-        white = white - self._white_j @ cho_solve((self._normal, True), self._white_j.T @ white)
-        return np.asarray(solve_triangular(self.root, white, lower=True, trans=1))
+        from scipy.linalg import solve_triangular
+
+        return np.asarray(solve_triangular(self.root, self.root_of(columns), lower=True, trans=1))
 
     def beside(self, column: Array) -> Array:
         """What the unknowns of the law leave of a column (b,)."""
         rest = self.root_of(column)
         return np.asarray(self.root @ rest)
 
-    def root_of(self, column: Array) -> Array:
-        """A column (b,) in units of the noise, beside the unknowns."""
-        white = solve_triangular(self.root, column, lower=True)
+    def root_of(self, columns: Array) -> Array:
+        """Columns (b,) or (b, k) in units of the noise, beside the unknowns."""
+        from scipy.linalg import cho_solve, solve_triangular
+
+        white = solve_triangular(self.root, columns, lower=True)
         return np.asarray(white - self._white_j @ cho_solve((self._normal, True), self._white_j.T @ white))
 
 
@@ -243,7 +232,7 @@ def noise_of(bins: Bins, sizes: Sizes) -> Array:
 
 def law_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of what the law leaves out [N·m²]."""
-    return kernel(bins.place, bins.place, sizes) * np.outer(bins.locking, bins.locking)
+    return kernel(bins.place, bins.place, sizes.law, sizes.lengths) * np.outer(bins.locking, bins.locking)
 
 
 def drift_of(bins: Bins, sizes: Sizes) -> Array:
@@ -253,6 +242,15 @@ def drift_of(bins: Bins, sizes: Sizes) -> Array:
     same = bins.visit[:, None] == bins.visit[None, :]
     square = ((bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH) ** 2
     return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
+
+
+def _misfit(bins: Bins, candidate: Candidate) -> float:
+    """Mean square of what the law misses over that of pure error, cycles at one setting being repeats."""
+    groups, size = np.unique(bins.setting).size, bins.apart.size
+    if groups >= size:
+        return SUSPICIOUS
+    unknowns = min(sum(not u.fixed for u in candidate.names.unknowns), groups - 1)
+    return max(lack_of_fit(bins.apart, bins.setting, unknowns=unknowns).ratio, SUSPICIOUS)
 
 
 def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, float]:
@@ -354,8 +352,8 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
     least = Posterior(bins, candidate, replace(sizes, law=LEAST, drift=0.0))
     chosen = _spread_out(bins.place, sizes)
     at = bins.place[chosen]
-    inner = kernel(at, at, sizes) + 1e-8 * sizes.law**2 * np.eye(chosen.size)
-    cross = kernel(bins.place, at, sizes) * bins.locking[:, None]
+    inner = kernel(at, at, sizes.law, sizes.lengths) + 1e-8 * sizes.law**2 * np.eye(chosen.size)
+    cross = kernel(bins.place, at, sizes.law, sizes.lengths) * bins.locking[:, None]
     mean = cross.T @ posterior.explained
     left = inner - cross.T @ posterior.without(cross)
     weights = np.linalg.solve(inner, np.eye(chosen.size))
@@ -387,7 +385,7 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
         (-candidate.model.data.direction[candidate.used]) * per_cell,
         gain,
         follows / bins.locking,
-        1.0 + float(np.mean(follows**2 / np.diag(posterior.noise))) if gain > DECISIVE else 1.0,
+        _misfit(bins, candidate) if gain > DECISIVE else 1.0,
         bins,
         sizes,
     )
@@ -402,7 +400,7 @@ def _largest(candidate: Candidate) -> float:
 def _spread_out(place: Array, sizes: Sizes) -> Index:
     """Up to `CENTRES` bins that stand for all, each the one least known by those before (pivoted
     Cholesky)."""
-    whole = kernel(place, place, sizes)
+    whole = kernel(place, place, sizes.law, sizes.lengths)
     rest, chosen = np.diag(whole).copy(), list[int]()
     rows = np.zeros((0, place.shape[0]))
     while len(chosen) < min(CENTRES, place.shape[0]) and rest.max() > 1e-4 * sizes.law**2:

@@ -33,7 +33,7 @@ from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import departure_findings
+from diffbench.fitting.departures import MATTERS, departure_findings
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
@@ -42,7 +42,6 @@ from diffbench.fitting.intervals import refined
 from diffbench.fitting.kept import evidence_of, form_state
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
-from diffbench.fitting.noise import MODEL_FLOOR
 from diffbench.fitting.one_build import folder_names
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
@@ -53,8 +52,6 @@ from diffbench.fitting.visits import condition_visit, once_each
 from diffbench.physics.steady import LAW_UNKNOWNS
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
-# A long, quiet sweep shows what no model of plates is better than: a thousandth of the torque difference.
-MATERIAL = MODEL_FLOOR
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
 Progress = Callable[[str], None]
 
@@ -399,9 +396,9 @@ def _misfit_findings(left: Discrepancy | None) -> list[Finding]:
     return [
         Finding(
             "model misses",
-            "caveat" if share > MATERIAL else "note",
+            "caveat" if share > MATTERS else "note",
             "residual over torque, speed, temperature and time",
-            f"What comes back in every cycle misses the law by {100 * left.size:.2g} % of the locking "
+            f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
             f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
             f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
             "The limits of the map are wider there, and all numbers by what it can do to them.",

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from diffbench.characterisation import DiscrepancyState, Evidence, FormState
+from diffbench.characterisation import Evidence, FormState
 from diffbench.documents import Build
 from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
+from diffbench.left_out import DiscrepancyState
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName

@@ -16,6 +16,7 @@ from diffbench.conditioning.smoothing import MAD_TO_SIGMA
 from diffbench.fitting.data import FitData
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 
 MODEL_FLOOR = 1e-3
@@ -81,7 +82,7 @@ class LackOfFit:
     chance: float
 
 
-def lack_of_fit(residual: Array, group: Array, *, unknowns: int) -> LackOfFit:
+def lack_of_fit(residual: Array, group: Array | Index, *, unknowns: int) -> LackOfFit:
     """Lack of fit against pure error, by what repeats: ``residual`` (n,) of a fit with so many ``unknowns``,
     ``group`` (n,) the same number where everything was set the same.
 

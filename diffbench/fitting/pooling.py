@@ -28,6 +28,7 @@ from diffbench.fitting.discrepancy import covariance_with, left_out_of
 from diffbench.fitting.estimates import gradient
 from diffbench.fitting.model import REFIT_PARTS
 from diffbench.fitting.setup import ramp_key, reference_of, sharing_of
+from diffbench.left_out import SOURCE
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import LAW_UNKNOWNS
 
@@ -43,7 +44,7 @@ OF_THE_REFITS = 0.1
 # Where the rig does not say what a refit moves: more than careful benches need (common practice, no source).
 UNSTATED = 0.03
 # New at every visit; every other unknown of one name is one and the same in all of them.
-OF_A_VISIT = ("refit:", "plate_excess", "ramp_start")
+OF_A_VISIT = ("refit:", "plate_excess", "ramp_start", SOURCE)
 
 
 @dataclass(frozen=True)

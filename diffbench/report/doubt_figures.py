@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.characterisation import Characterisation, Parameter
+from diffbench.left_out import SOURCE
 from diffbench.report.page_tables import typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
@@ -67,7 +68,7 @@ def source_kind(source: str) -> str:
         return "noise"
     if source == "bench repeatability":
         return "refitting to the bench"
-    if source.startswith("weak:") or source == "form of the model":
+    if source.startswith("weak:") or source in ("form of the model", SOURCE):
         return "plausible range or form"
     return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
 

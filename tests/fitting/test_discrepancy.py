@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.discrepancy import ONCE, SOURCE, covariance_with, discrepancy
-from diffbench.map_limits import half_width, left_out
+from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
+from diffbench.left_out import SOURCE, half_width, left_out
 
 Array = NDArray[np.float64]
 

@@ -32,6 +32,7 @@ FLOORS = {
     "readers": 2,
     "conditioning": 3,
     "inspection": 3,
+    "left_out": 3,
     "characterisation": 4,
     "fitting": 4,
     "beyond_axes": 5,
