@@ -244,13 +244,16 @@ def drift_of(bins: Bins, sizes: Sizes) -> Array:
     return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
 
 
-def _misfit(bins: Bins, candidate: Candidate) -> float:
-    """Mean square of what the law misses over that of pure error, cycles at one setting being repeats."""
+def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
+    """Mean square of what the law misses over that of pure error: by cycles at one setting as repeats, or by
+    what was found smooth, ``missed`` (b,) over its noise, whichever is more; what moves with temperature or
+    time within a setting counts as error in the first."""
     groups, size = np.unique(bins.setting).size, bins.apart.size
+    smooth = 1.0 + float(np.mean(missed))
     if groups >= size:
-        return SUSPICIOUS
+        return max(smooth, SUSPICIOUS)
     unknowns = min(sum(not u.fixed for u in candidate.names.unknowns), groups - 1)
-    return max(lack_of_fit(bins.apart, bins.setting, unknowns=unknowns).ratio, SUSPICIOUS)
+    return max(lack_of_fit(bins.apart, bins.setting, unknowns=unknowns).ratio, smooth, SUSPICIOUS)
 
 
 def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, float]:
@@ -339,7 +342,15 @@ def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covarianc
     """Covariance of the unknowns, what the law leaves out included."""
     if left is None:
         return candidate.covariance()
-    return candidate.covariance(left_out=(SOURCE, left.columns), explained=left.cells)
+    columns = left.columns
+    if left.misfit > 1.0:
+        # a law that misses so much may be another law: what the unknowns then mean is as doubtful as if the
+        # misfit were noise; the map has its own limits there
+        noise = candidate.covariance().noise
+        values, vectors = np.linalg.eigh(noise)
+        root = vectors * np.sqrt(np.maximum(values, 0.0) * (left.misfit - 1.0))
+        columns = np.concatenate([columns, root[:, values > 0.0]], axis=1)
+    return candidate.covariance(left_out=(SOURCE, columns), explained=left.cells)
 
 
 def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy | None:
@@ -385,7 +396,7 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
         (-candidate.model.data.direction[candidate.used]) * per_cell,
         gain,
         follows / bins.locking,
-        _misfit(bins, candidate) if gain > DECISIVE else 1.0,
+        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
         bins,
         sizes,
     )

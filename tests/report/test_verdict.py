@@ -45,7 +45,10 @@ def test_a_clean_fit_is_trusted(complete: Characterisation) -> None:
 
 @pytest.mark.parametrize(
     ("detectable", "said"),
-    [(0.012, "less than 1 % of the locking torque would not have shown"), (None, "law itself was not tested")],
+    [
+        (0.012, "less than 1 % of the locking torque would not have shown"),
+        (None, "law itself was not tested"),
+    ],
 )
 def test_silence_says_what_it_is_worth(
     detectable: float | None, said: str, complete: Characterisation
