@@ -32,7 +32,8 @@ FEWEST_CYCLES = 6
 class Departure:
     """One term: ``name`` in words, ``column`` its relative course over the bins (b,) for a size of one,
     ``said`` what a size means (a format of per cents), ``tells`` the run that settles it.
-    ``warms``: a visit that only warms up does not tell it from others of these; ``matters``: the size that is more than a note."""
+    ``warms``: a visit that only warms up does not tell it from others of these; ``matters``: the size that is
+    more than a note."""
 
     name: str
     column: Callable[[Bins], Array]
