@@ -25,7 +25,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
-from diffbench.fitting.adequacy import adequacy
+from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.advice import next_steps
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
 from diffbench.fitting.bench_constants import bench_errors, constants_together
@@ -126,8 +126,8 @@ def _characterise(
     refits_apart(best, visits, parts)
     say("uncertainty")
     left = left_out_of(choice.candidates)
-    misfit = 1.0 if left[0] is None else left[0].misfit
     checked = adequacy(best, None if left[0] is None else left[0].cells)
+    misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     departed, detectable = departure_findings(best, left[0])
     labels, facts, first_visit = _labels(builds)
@@ -159,7 +159,7 @@ def _characterise(
         *excitation_findings(best, tested, conditioned),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
-        *_misfit_findings(left[0]),
+        *_misfit_findings(left[0], checked),
         *departed,
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
@@ -388,9 +388,22 @@ def _diagnostics(
     )
 
 
-def _misfit_findings(left: Discrepancy | None) -> list[Finding]:
+def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[Finding]:
     if left is None or left.misfit == 1.0:
-        return []
+        factor = misfit_factor(checked)
+        return [
+            Finding(
+                "model misses",
+                "caveat" if worst.share > MATTERS else "note",
+                f"residual over {worst.axis}",
+                f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
+                f"{100 * worst.share:.2g} % of the torque difference there.",
+                "The limits hold what comes back in every cycle, not this.",
+                "Look at the residual picture of the report; check lag and plate temperature.",
+            )
+            for worst in checked
+            if factor > 1.0 and worst.ratio == factor
+        ]
     torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
     share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"
     return [
