@@ -182,7 +182,7 @@ def test_no_unknown_of_the_bench_is_without_words(data_of: Callable[..., FitData
     sources = (ErrorSource("6b53:left_torque.gain", "gain of left_torque", "transducer gain", 0.0015),)
     data = data_of(cells=CELLS, sources=sources, **effects)
     sharing = sharing_of([demo_build], data)
-    names = unknowns([demo_build], data, Form(False, 1.0), sharing, temperature_u=0.5)
+    names = unknowns([demo_build], data, Form(Additive(), Stribeck(1.0)), sharing, temperature_u=0.5)
     for unknown in names.unknowns:
         if ":" in unknown.name or "[" in unknown.name:
             assert unknown.label, unknown.name
