@@ -9,6 +9,7 @@ import pytest
 
 from diffbench.characterisation import Characterisation, NextTest
 from diffbench.fitting import fit
+from diffbench.left_out import SOURCE
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -46,8 +47,10 @@ def test_a_speed_sweep_brings_what_was_predicted(
     test = run_with(bias_only, "speed sweep")
     then = {gain.quantity: gain.u_then for gain in test.gains}
     for name in ("viscous_coefficient", "stribeck_speed"):
-        real = rebuilt.parameters[name].u
-        assert real is not None
+        found = rebuilt.parameters[name]
+        assert found.u is not None
+        # a plan does not know yet what the law will leave out there
+        real = float(np.sqrt(found.u**2 - found.budget[SOURCE] ** 2))
         assert then[name] < 0.6 * (bias_only.parameters[name].u or 0.0)
         assert then[name] == pytest.approx(real, rel=0.35), name
 
