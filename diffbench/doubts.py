@@ -30,6 +30,7 @@ class Source(StrEnum):
     TEMPERATURE = "temperature reading"
     REPEATABILITY = "bench repeatability"
     FORM = "form of the model"
+    LEFT_OUT = "what the law leaves out"
     GEAR_FRICTION = f"gear friction {_OF_THE_SHEET}"
     HEAT_CAPACITY = f"plate heat capacity {_OF_THE_SHEET}"
     SPRING_FORCE = f"spring force {_OF_THE_SHEET}"

@@ -1,7 +1,7 @@
 """Does the residual have structure? What a good model leaves is noise along every axis.
 
 Bin means of the residual along every axis are compared with what noise explains; where the worst axis
-scatters more, the noise variance of everything grows by that ratio. Structure that considered errors make
+scatters more, the model misses. Structure that considered errors make
 within their doubt is no misfit: an hour's sweep shows an error of 0.4 of gear friction's uncertainty where
 the ramps hold what they had at a turn.
 """
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.noise import yardstick
 from diffbench.results.characterisation import Adequacy
 
 Array = NDArray[np.float64]
@@ -30,14 +31,14 @@ FEWEST_CYCLES = 4
 FEWEST_BINS = 6
 
 
-def adequacy(candidate: Candidate) -> list[Adequacy]:
+def adequacy(candidate: Candidate, explained: Array | None = None) -> list[Adequacy]:
     """Scatter of bin means of the residual over what the noise explains, along every axis.
 
     Axes: input torque (loading and unloading apart), speed difference, oil temperature, time, cycle, and
     torque by slip direction. ``ratio`` is χ² of the bin means over the number of bins; 1 is what noise makes.
-    Since the size of the noise is taken from the same residual, input torque is judged once more by what
-    repeats from cycle to cycle. What a considered constant makes within its stated doubt is no fault of the
-    model: see `without_considered`.
+    The noise is that beside what the law misses, ``explained`` (n,) [N·m] of the used cells: a misfit does
+    not raise its own yardstick. Input torque is judged once more by what repeats from cycle to cycle. What a
+    considered constant makes within its stated doubt is no fault of the model: see `without_considered`.
     """
     data, used = candidate.model.data, candidate.used
     standard = np.zeros(data.difference.size)
@@ -61,9 +62,11 @@ def adequacy(candidate: Candidate) -> list[Adequacy]:
     ]
     if np.isfinite(data.oil).all():
         axes.append(("oil temperature", _quantile_bins(data.oil, BINS), "{:.4g} °C", data.oil))
+    noise = candidate.noise if explained is None else candidate.noise_beside(explained)
+    inflation = candidate.noise.inflation * min(yardstick(noise) / yardstick(candidate.noise), 1.0)
     size = candidate.noise.sigma / np.maximum(np.abs(data.difference), candidate.noise.sigma)
     found = [
-        _axis(name, bins[used], signed[used], candidate.noise.inflation, words, at[used], size[used])
+        _axis(name, bins[used], signed[used], inflation, words, at[used], size[used])
         for name, bins, words, at in axes
     ]
     sweeps = used & (data.friction_state == 0)
@@ -107,7 +110,7 @@ def without_considered(candidate: Candidate) -> Array:
 
 
 def misfit_factor(found: list[Adequacy]) -> float:
-    """By how much the noise variance must grow so that the worst axis is explained: at least one."""
+    """By how much bin means scatter more than noise explains on the worst axis: one where chance may."""
     return max(
         (
             axis.ratio

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from diffbench.documents import Build
 from diffbench.fitting.covariance import Covariance, combine
 from diffbench.fitting.model import Form, LockingModel
-from diffbench.fitting.noise import CellNoise, first_guess, from_residual
+from diffbench.fitting.noise import CellNoise, first_guess, from_residual, yardstick
 from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
 from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
 from diffbench.fitting.unknowns import Names
@@ -80,18 +80,34 @@ class Candidate:
                 scaled[:, i] = (change / self.noise.sigma)[self.used] / (2.0 * unknown.prior_u)
         return np.asarray(scaled)
 
-    def covariance(self, *, misfit: float = 1.0) -> Covariance:
-        """Covariance of the unknowns at the optimum."""
+    def covariance(
+        self, *, left_out: tuple[str, Array] | None = None, explained: Array | None = None
+    ) -> Covariance:
+        """Covariance of the unknowns at the optimum; ``left_out`` the source and the columns (p, k) of what
+        the law misses, ``explained`` (n,) [N·m] what of the used cells' residual that is."""
         data = self.model.data
+        noise, rest = self.noise, self.residual[self.used]
+        quieter = 1.0
+        if explained is not None:
+            rest = rest - explained
+            noise = self.noise_beside(explained)
+            quieter = min(yardstick(noise) / yardstick(self.noise), 1.0)
         return combine(
             self.names,
             self.sensitivities(),
-            self.residual[self.used] / self.noise.sigma[self.used],
+            rest / self.noise.sigma[self.used],
             inflation=self.noise.inflation,
             run=data.run[self.used],
             cycle=data.cycle[self.used],
-            misfit=misfit,
+            quieter=quieter,
+            left_out=left_out,
         )
+
+    def noise_beside(self, explained: Array) -> CellNoise:
+        """The cells' noise without what the law misses, ``explained`` (n,) [N·m] of the used cells."""
+        rest = self.residual.copy()
+        rest[self.used] -= explained
+        return from_residual(self.model.data, rest, unknowns=len(self.names))
 
 
 def first_look(model: LockingModel, builds: Sequence[Build]) -> Candidate:

@@ -87,15 +87,18 @@ def combine(
     inflation: float,
     run: Index,
     cycle: Index,
-    misfit: float = 1.0,
+    quieter: float = 1.0,
+    left_out: tuple[str, Array] | None = None,
 ) -> Covariance:
     """Covariance at the optimum.
 
     ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of
-    correlated noise, by which the data count less against what is known beforehand; ``misfit`` ≥ 1 multiplies
-    the noise variance where the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with ``H = JᵀJ/inflation + Λ``, ``Λ``
-    the precision of the knowledge beforehand, ``S`` the variance of the scores as observed. A considered
-    unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times its uncertainty.
+    correlated noise, by which the data count less against what is known beforehand; ``quieter`` ≤ 1 the
+    variance of the noise alone over that by which the cells were weighed, which holds what the model misses;
+    ``left_out`` the source and the columns (p, k) of what the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with
+    ``H = JᵀJ/inflation + Λ``, ``Λ`` the precision of the knowledge beforehand, ``S`` the variance of the
+    scores as observed. A considered unknown shifts all others by ``−H⁻¹ Jᵀ j/inflation`` times its
+    uncertainty.
     """
     precision = names.precision
     active = np.array([not u.fixed for u in names.unknowns])
@@ -115,8 +118,8 @@ def combine(
         method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
     # where few cells carry an unknown, the observed scores can be small by chance: never much below
     # independent noise as correlated as the residual on the whole
-    plain = LEAST_MEAT * j.T @ j / inflation
-    noise = inverse @ _not_below(meat, plain) @ inverse * misfit
+    plain = LEAST_MEAT * j.T @ j / inflation * quieter
+    noise = inverse @ _not_below(meat, plain) @ inverse
     shares: dict[str, Array] = {}
     size = active.sum()
     columns: dict[str, list[Array]] = {}
@@ -144,6 +147,10 @@ def combine(
     for source, parts in considered.items():
         block = np.stack(parts, axis=1)
         shares[source] = np.concatenate([shares[source], block], axis=1) if source in shares else block
+        total += block @ block.T
+    if left_out is not None:
+        source, block = left_out
+        shares[source], origins[source] = block, [source] * block.shape[1]
         total += block @ block.T
     return Covariance(total, full, shares, method, origins)
 

@@ -21,6 +21,8 @@ from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
+from diffbench.fitting.departures import MATTERS, departure_findings
+from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Estimate, direct_estimates
 from diffbench.fitting.exact import assumed_exact, with_exact
 from diffbench.fitting.excitation import excitation_findings
@@ -28,7 +30,6 @@ from diffbench.fitting.intervals import refined
 from diffbench.fitting.kept import evidence_of, form_state
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
-from diffbench.fitting.noise import MODEL_FLOOR
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import reference_of, sharing_of
 from diffbench.fitting.sheet_estimates import Split, split
@@ -53,8 +54,6 @@ from diffbench.results.conformity import LIMITED, decided
 from diffbench.results.one_build import folder_names
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
-# A long, quiet sweep shows what no model of plates is better than: a thousandth of the torque difference.
-MATERIAL = MODEL_FLOOR
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
 Progress = Callable[[str], None]
 
@@ -140,9 +139,11 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    checked = adequacy(best)
-    misfit = misfit_factor(checked)
-    covariances = [candidate.covariance(misfit=misfit) for candidate in choice.candidates]
+    left = left_out_of(choice.candidates)
+    checked = adequacy(best, None if left[0] is None else left[0].cells)
+    misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
+    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
+    departed, detectable = departure_findings(best, left[0])
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -172,9 +173,10 @@ def _characterise(
         *excitation_findings(best, tested, conditioned),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
-        *_misfit_findings(checked, misfit),
+        *_misfit_findings(left[0], checked),
+        *departed,
     ]
-    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0])
+    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
         {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
         key=lambda note: note.text,
@@ -204,11 +206,11 @@ def _characterise(
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
-        next_tests=next_tests(best, combined, conditioned, builds, misfit=misfit),
+        next_tests=next_tests(best, combined, conditioned, builds),
         forms=[
-            form_state(candidate, weight, covariance, builds)
-            for candidate, weight, covariance in zip(
-                choice.candidates, choice.weights, covariances, strict=True
+            form_state(candidate, weight, covariance, builds, None if found is None else found.state)
+            for candidate, weight, covariance, found in zip(
+                choice.candidates, choice.weights, covariances, left, strict=True
             )
         ],
         map_axes=_map_axes(builds[0]),
@@ -362,6 +364,7 @@ def _diagnostics(
     checked: list[Adequacy],
     misfit: float,
     covariance: Covariance,
+    detectable: float | None,
 ) -> Diagnostics:
     runs = [run for visit in conditioned for run in visit.runs]
     costs = np.array(best.starts)
@@ -394,23 +397,39 @@ def _diagnostics(
         },
         noise_method=covariance.method,
         misfit_factor=misfit,
+        detectable=detectable,
         adequacy=checked,
         bench_errors=bench_errors(best, covariance, conditioned),
     )
 
 
-def _misfit_findings(checked: list[Adequacy], misfit: float) -> list[Finding]:
-    if misfit == 1.0:
-        return []
-    worst = next(axis for axis in checked if axis.ratio == misfit)
+def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[Finding]:
+    if left is None or left.misfit == 1.0:
+        factor = misfit_factor(checked)
+        return [
+            Finding(
+                "model misses",
+                "caveat" if worst.share > MATTERS else "note",
+                f"residual over {worst.axis}",
+                f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
+                f"{100 * worst.share:.2g} % of the torque difference there.",
+                "The limits hold what comes back in every cycle, not this.",
+                "Look at the residual picture of the report; check lag and plate temperature.",
+            )
+            for worst in checked
+            if factor > 1.0 and worst.ratio == factor
+        ]
+    torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
+    share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"
     return [
         Finding(
             "model misses",
-            "caveat" if worst.share > MATERIAL else "note",
-            f"residual over {worst.axis}",
-            f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
-            f"{100 * worst.share:.2g} % of the torque difference there.",
-            f"All intervals are widened by a factor of {np.sqrt(misfit):.2f} in their noise part.",
+            "caveat" if share > MATTERS else "note",
+            "residual over torque, speed, temperature and time",
+            f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
+            f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
+            f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
+            "The limits of the map are wider there, and all numbers by what it can do to them.",
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )
     ]

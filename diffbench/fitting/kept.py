@@ -13,6 +13,7 @@ from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.results.characterisation import Evidence, FormState
+from diffbench.results.left_out import DiscrepancyState
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName
@@ -21,7 +22,11 @@ __all__ = ["evidence_of", "form_state"]
 
 
 def form_state(
-    candidate: Candidate, weight: float, covariance: Covariance, builds: Sequence[Build]
+    candidate: Candidate,
+    weight: float,
+    covariance: Covariance,
+    builds: Sequence[Build],
+    left_out: DiscrepancyState | None = None,
 ) -> FormState:
     """What is kept of a form. What some of the builds share, but not all, is there under each one's name."""
     unknown = candidate.names.unknowns
@@ -52,6 +57,7 @@ def form_state(
         values=[float(candidate.x[i]) for i in rows],
         covariance=covariance.total[np.ix_(rows, rows)].tolist(),
         shares={source: columns[rows].tolist() for source, columns in covariance.shares.items()},
+        discrepancy=None if left_out is None else left_out.of_unknowns(rows),
     )
 
 

@@ -105,7 +105,8 @@ def _offer(
     worth, gains = 0.0, []
     for name, ratio in zip(names, ratios.tolist(), strict=True):
         item = combined[name]
-        form = item.budget.get(Source.FORM, 0.0)
+        # a run more of the same kind neither tells forms apart nor what the law leaves out
+        form = float(np.hypot(item.budget.get(Source.FORM, 0.0), item.budget.get(Source.LEFT_OUT, 0.0)))
         then = float(np.sqrt(form**2 + max(item.u**2 - form**2, 0.0) * min(ratio, 1.0) ** 2))
         if then > WORTH * item.u:
             continue

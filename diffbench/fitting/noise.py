@@ -16,6 +16,7 @@ from diffbench.conditioning.smoothing import MAD_TO_SIGMA
 from diffbench.fitting.data import FitData
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 
 MODEL_FLOOR = 1e-3
@@ -63,6 +64,48 @@ def from_residual(data: FitData, residual: Array, *, unknowns: int) -> CellNoise
         weighted_inflation += r.size * correlation_inflation(r / sigma[here])
     inflation = max(weighted_inflation / residual.size, 1.0)
     return CellNoise(sigma, inflation, residual.size / inflation)
+
+
+def yardstick(noise: CellNoise) -> float:
+    """Variance that counts where cells are averaged [N²·m²]."""
+    return float(np.median(noise.sigma)) ** 2 * noise.inflation
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """Sums of squares of pure error and of lack of fit, their degrees of freedom, F and its chance."""
+
+    pure: float
+    lack: float
+    freedom: tuple[int, int]
+    ratio: float
+    chance: float
+
+
+def lack_of_fit(residual: Array, group: Array | Index, *, unknowns: int) -> LackOfFit:
+    """Lack of fit against pure error, by what repeats: ``residual`` (n,) of a fit with so many ``unknowns``,
+    ``group`` (n,) the same number where everything was set the same.
+
+    The scatter within groups owes nothing to the fit. Raises ``ValueError`` where nothing repeats, or the
+    groups do not outnumber the unknowns. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 4.4.4.6.
+
+    >>> residual = np.array([1.0, 1.2, -1.0, -1.2, 0.1, -0.1])
+    >>> found = lack_of_fit(residual, np.array([0, 0, 1, 1, 2, 2]), unknowns=1)
+    >>> found.freedom, round(found.pure, 3), round(found.lack, 3)
+    ((2, 3), 0.06, 4.84)
+    """
+    from scipy.stats import f
+
+    place = np.unique(group, return_inverse=True)[1].ravel()
+    count = np.bincount(place)
+    within = residual - (np.bincount(place, residual) / count)[place]
+    pure = float(within @ within)
+    lack = float(residual @ residual) - pure
+    freedom = (count.size - unknowns, residual.size - count.size)
+    if min(freedom) < 1:
+        raise ValueError("nothing repeats, or there are no more groups than unknowns")
+    ratio = (lack / freedom[0]) / (pure / freedom[1]) if pure > 0 else np.inf
+    return LackOfFit(pure, lack, freedom, ratio, float(f.sf(ratio, *freedom)))
 
 
 def correlation_inflation(residual: Array) -> float:

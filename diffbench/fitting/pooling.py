@@ -18,14 +18,14 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.documents import Build, Visit
 from diffbench.documents.visit import one_sheet
-from diffbench.doubts import is_weak
+from diffbench.doubts import Source, is_weak
 from diffbench.errors import Fault, FitError, Place
-from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.assemble import LEANING_SHARE, LEANING_U
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
+from diffbench.fitting.discrepancy import covariance_with, left_out_of
 from diffbench.fitting.estimates import gradient
 from diffbench.fitting.model import REFIT_PARTS
 from diffbench.fitting.setup import ramp_key, reference_of, sharing_of
@@ -44,7 +44,7 @@ OF_THE_REFITS = 0.1
 # Where the rig does not say what a refit moves: more than careful benches need (common practice, no source).
 UNSTATED = 0.03
 # New at every visit; every other unknown of one name is one and the same in all of them.
-OF_A_VISIT = ("refit:", "plate_excess", "ramp_start")
+OF_A_VISIT = ("refit:", "plate_excess", "ramp_start", Source.LEFT_OUT)
 
 
 @dataclass(frozen=True)
@@ -249,8 +249,9 @@ def _alone(
         temperature_u=max((part.temperature_u or 0.0 for part in parts), default=0.0),
         progress=lambda text: say(f"visit {which} by itself, {text}"),
     )
-    misfit = misfit_factor(adequacy(choice.best))
-    return _Own(visit, parts, choice, [c.covariance(misfit=misfit) for c in choice.candidates])
+    left = left_out_of(choice.candidates)
+    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
+    return _Own(visit, parts, choice, covariances)
 
 
 # ---- the questions -------------------------------------------------------------------------------------

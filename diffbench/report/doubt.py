@@ -85,7 +85,7 @@ def source_kind(source: str) -> str:
         return "noise"
     if source == Source.REPEATABILITY:
         return "refitting to the bench"
-    if is_weak(source) or source == Source.FORM:
+    if is_weak(source) or source in (Source.FORM, Source.LEFT_OUT):
         return "plausible range or form"
     return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
 

@@ -76,6 +76,9 @@ UNITS = {
 }
 # Two standard uncertainties: once in twenty times by chance alone.
 DISAGREEMENT = 2.0
+# Share of the locking torque that a test of the law must be able to see before its silence says anything: as
+# SAE J3011 has a rig's torque.
+MATTERS = 0.005
 Outcome = Literal["within", "outside", "not proven", "no limits"]
 WORDS: dict[Outcome, str] = {
     "within": "Within limits",
@@ -312,11 +315,20 @@ class Verdict:
     words: str
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
+    detectable: float | None = None
+    """Departure from the law that the tests would have shown, as a share of the locking torque."""
 
     @property
     def trust(self) -> str:
         """Whether the fit can be relied on, in one sentence."""
         if not self.cautions:
+            if self.detectable is None:
+                return "Nothing found speaks against these numbers; the law itself was not tested."
+            if self.detectable > MATTERS:
+                return (
+                    "Nothing found speaks against these numbers, but a departure from the law of less than "
+                    f"{100 * self.detectable:.1g} % of the locking torque would not have shown."
+                )
             return "Nothing in the data or the fit speaks against these numbers."
         return "Read with care: " + "; ".join(self.cautions) + "."
 
@@ -336,7 +348,8 @@ def verdict(characterisation: Characterisation) -> Verdict:
     sentences = tuple(_limit_lines(characterisation))
     if not sentences:
         sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
-    return Verdict(outcome, WORDS[outcome], sentences, tuple(_cautions(characterisation)))
+    cautions, detectable = tuple(_cautions(characterisation)), characterisation.diagnostics.detectable
+    return Verdict(outcome, WORDS[outcome], sentences, cautions, detectable)
 
 
 def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
@@ -403,8 +416,8 @@ def _cautions(characterisation: Characterisation) -> list[str]:
     misses = [f.severity for f in characterisation.findings if f.name == "model misses"]
     if not diagnostics.residuals_clean and set(misses) != {"note"}:
         found.append(
-            "the residual has structure that noise does not explain, and the intervals are widened "
-            f"{diagnostics.misfit_factor**0.5:.2g} times in their noise part"
+            "the residual has structure that noise does not explain, and the limits are wider where the law "
+            "misses"
         )
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")

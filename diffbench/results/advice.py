@@ -20,6 +20,8 @@ _MENDS: dict[str, str] = {
     Source.TEMPERATURE: "calibrate the temperature channel, or measure at the plates",
     Source.LAG: "determine the channels' lag better, or sweep more slowly",
     Source.INERTIA: "state the inertia better, or change speeds more slowly",
+    Source.LEFT_OUT: "sweep at further speeds and temperatures, and the first sweep again at the end: what "
+    "the law leaves out limits it",
     Source.FORM: "sweep through low speed differences and to higher torque: the form of the model limits it",
 }
 

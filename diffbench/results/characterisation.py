@@ -33,6 +33,7 @@ from diffbench.documents.faults import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
 from diffbench.plain_text import whole_texts
+from diffbench.results.left_out import DiscrepancyState
 from diffbench.results.manifest import content_digest, document, read_whole
 
 if TYPE_CHECKING:
@@ -116,6 +117,8 @@ class FormState(_Frozen):
     values: list[float]
     covariance: list[list[float]]
     shares: dict[str, list[list[float]]]
+    discrepancy: DiscrepancyState | None = None
+    """What the law leaves out; not in older results."""
 
     @model_validator(mode="after")
     def _has_friction_law(self) -> Self:
@@ -178,6 +181,9 @@ class Diagnostics(_Frozen):
     noise_method: str
     misfit_factor: float
     adequacy: list[Adequacy]
+    detectable: float | None = None
+    """Departure from the law, as a share of the locking torque, that the tests would have shown nine times in
+    ten; None where none was asked for, as in older results."""
     bench_errors: dict[str, dict[str, float]]
 
 

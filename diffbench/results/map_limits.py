@@ -9,12 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
 from diffbench.results.characterisation import Characterisation, FormState, Tested
+from diffbench.results.left_out import half_width, left_out
 from diffbench.results.map_grid import Limited
 from diffbench.results.tested_region import speed_tested, temperature_tested, torque_tested
 
@@ -33,7 +35,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-NORMAL_95 = 1.959964
 # Thrust over what opens the preload contact, up to which a greater-of flank counts as closed; and the least
 # weight of a form whose closed flanks still count.
 OPENED = 1.05
@@ -232,6 +233,7 @@ def limited_locking_torque(
     tested = characterisation.tested
     best: Array | None = None
     variance = np.zeros(torque.shape)
+    away = np.zeros(torque.shape)
     brackets: list[Array] = []
     parted = np.zeros(torque.shape)
     for form in characterisation.forms:
@@ -246,12 +248,13 @@ def limited_locking_torque(
         if best is None:
             best = value
             parted = parted_untested(unit, tested, value, (torque, speed, heat), branch)
-        own = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
+        own, off = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
         variance += form.weight * (own + (value - best) ** 2)
+        away += form.weight * off
         if closed and form.weight >= LEAST_WEIGHT:
             brackets += bracket(unit_at(x), closed, (torque, speed, heat), branch, value)
     assert best is not None
-    half = NORMAL_95 * np.sqrt(variance) + parted
+    half = half_width(np.sqrt(variance), away) + parted
     low, high = np.min([best, *brackets], axis=0), np.max([best, *brackets], axis=0)
     return best, np.maximum(low - half, 0.0), high + half
 
@@ -262,9 +265,10 @@ def _own_variance(
     closed: list[ClosedFlank],
     place: tuple[Array, Array, Array],
     branch: str,
-) -> Array:
-    """Variance of the locking torque by a form's own covariance; on a closed flank that of the closed law, in
-    which its preload and what its joint lets through count as they were measured, and its ramp does not."""
+) -> tuple[Array, Array]:
+    """Variance of the locking torque by a form's own covariance, and by how much the law is likely to be off
+    there; on a closed flank that of the closed law, in which its preload and what its joint lets through
+    count as they were measured, and its ramp does not."""
     torque, speed, heat = place
     on_closed = np.zeros(torque.shape, dtype=bool)
     for flank in closed:
@@ -278,6 +282,9 @@ def _own_variance(
         return found
 
     x, covariance = np.array(form.values), np.array(form.covariance)
+    if form.discrepancy is not None and Source.LEFT_OUT in form.shares:
+        block = np.array(form.shares[Source.LEFT_OUT])
+        covariance = covariance - block @ block.T  # it comes in by its place
     unit = unit_at(x)
     value = locking(unit)
     deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -294,7 +301,10 @@ def _own_variance(
         # the larger of both sides: at a corner of the greater-of law one of them is flat
         gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    return own
+    if form.discrepancy is None:
+        return own, np.zeros(own.shape)
+    more_doubt, off = left_out(form.discrepancy, value, gradient, place, branch)
+    return own + more_doubt, off
 
 
 def bracket(

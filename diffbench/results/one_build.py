@@ -168,6 +168,7 @@ def _form(form: FormState, build: str, others: set[str]) -> FormState:
             "values": [form.values[i] for i in rows],
             "covariance": covariance[np.ix_(rows, rows)].tolist(),
             "shares": {source: block[rows].tolist() for source, block in shares_of(form).items()},
+            "discrepancy": None if form.discrepancy is None else form.discrepancy.of_unknowns(rows),
         }
     )
 

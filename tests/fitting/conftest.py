@@ -14,7 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from diffbench.documents import Build, load_build
 from diffbench.fitting import fit
+from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
+from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting.noise import CellNoise
+from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.solver import Solution
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive
 from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
@@ -80,6 +87,47 @@ def data_of() -> Callable[..., FitData]:
 @pytest.fixture(scope="session")
 def demo_build() -> Build:
     return load_build(FIXTURES / "demo" / "unit-q17-rebuilt.toml")
+
+
+@pytest.fixture(scope="session")
+def cycles_of(demo_build: Build) -> Callable[..., Candidate]:
+    """Return a function that makes a candidate with a residual of choice over sixteen cycles of torque at 100
+    N·m of locking torque; nothing was searched."""
+    cells = 3200
+    time = np.arange(cells) * 0.1
+    data = make_data(
+        cells=cells,
+        time=time,
+        input_torque=700.0 * np.abs((time / 10.0) % 2.0 - 1.0) - 200.0,
+        direction=np.where(np.floor(time / 20.0) % 2 == 0, 1.0, -1.0),
+        speed_difference=np.array([1.5, 4.0])[np.floor(time / 40.0).astype(int) % 2],
+        oil=np.linspace(45.0, 75.0, cells),
+        stretch=np.floor(time / 10.0).astype(np.int64),
+    )
+
+    def make(
+        structure: Callable[[FitData], Array] | None = None, *, noise: float = 1.0, seed: int = 1
+    ) -> Candidate:
+        form = Form(Additive(), Stribeck(1.0))
+        sharing = sharing_of([demo_build], data)
+        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
+
+        class Level(LockingModel):
+            """Of 100 N·m whatever the unknowns."""
+
+            def locking(self, x: Array) -> Array:
+                return np.full(cells, 100.0)
+
+        model = Level(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        residual = np.random.default_rng(seed).normal(0.0, noise, cells)
+        if structure is not None:
+            residual = residual - data.direction * structure(data)
+        solution = Solution(names.start, 1.0, residual, np.zeros((cells, len(names))), True, (), 1, "")
+        weight = CellNoise(np.full(cells, noise), 1.0, float(cells))
+        used = np.ones(cells, dtype=bool)
+        return Candidate(form, names, model, solution, residual, used, weight, (1.0,), (demo_build,))
+
+    return make
 
 
 Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]

@@ -69,14 +69,26 @@ def test_inflated_noise_counts_less_against_what_is_known() -> None:
     assert found.total[0, 0] == pytest.approx(noise + (1 / u**2) / whole**2, rel=1e-9)
 
 
-def test_a_misfit_multiplies_the_noise_alone() -> None:
+def test_what_the_law_leaves_out_adds_to_the_noise() -> None:
+    """As a source of its own, and nothing else changes."""
     prior = Unknown("mean", 0.0, knowledge="stated", prior=0.0, prior_u=0.01, source="certificate")
     names, design, residual = simple(prior=prior)
     at = runs_of(4000, 60)
     plain = combine(names, design, residual, inflation=1.0, **at)
-    wide = combine(names, design, residual, inflation=1.0, misfit=9.0, **at)
-    np.testing.assert_allclose(wide.noise, 9.0 * plain.noise)
-    np.testing.assert_allclose(wide.shares["certificate"], plain.shares["certificate"])
+    missed = np.array([[0.03, 0.0], [0.01, 0.02]])
+    wide = combine(names, design, residual, inflation=1.0, left_out=("the law", missed), **at)
+    np.testing.assert_allclose(wide.total, plain.total + missed @ missed.T)
+    np.testing.assert_allclose(wide.noise, plain.noise)
+    np.testing.assert_allclose(wide.shares["the law"], missed)
+
+
+def test_a_yardstick_that_held_the_misfit_is_no_floor() -> None:
+    """Cells weighed by four times their noise: scores of the noise alone may be as small as that."""
+    names, design, residual = simple()
+    at = runs_of(4000, 60)
+    weighed = combine(names, design / 2.0, residual / 2.0, inflation=1.0, quieter=0.25, **at)
+    right = combine(names, design, residual, inflation=1.0, **at)
+    np.testing.assert_allclose(weighed.noise, right.noise)
 
 
 def test_a_considered_constant_shifts_all_others_and_is_not_learnt() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from diffbench.doubts import Source
 from diffbench.fitting import fit
 from diffbench.results.characterisation import Characterisation, NextTest
 
@@ -46,8 +47,10 @@ def test_a_speed_sweep_brings_what_was_predicted(
     test = run_with(bias_only, "speed sweep")
     then = {gain.quantity: gain.u_then for gain in test.gains}
     for name in ("viscous_coefficient", "stribeck_speed"):
-        real = rebuilt.parameters[name].u
-        assert real is not None
+        found = rebuilt.parameters[name]
+        assert found.u is not None
+        # a plan does not know yet what the law will leave out there
+        real = float(np.sqrt(found.u**2 - found.budget[Source.LEFT_OUT] ** 2))
         assert then[name] < 0.6 * (bias_only.parameters[name].u or 0.0)
         assert then[name] == pytest.approx(real, rel=0.35), name
 

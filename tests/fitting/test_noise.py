@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.fitting.data import FitData
-from diffbench.fitting.noise import MODEL_FLOOR, first_guess, from_residual
+from diffbench.fitting.noise import MODEL_FLOOR, first_guess, from_residual, lack_of_fit
 
 Array = NDArray[np.float64]
 
@@ -79,3 +79,57 @@ def test_a_silent_recording_does_not_claim_more_than_a_model_can(data_of: Callab
     assert from_residual(data, residual, unknowns=5).sigma.min() == pytest.approx(
         MODEL_FLOOR * 300.0, rel=1e-3
     )
+
+
+# NIST/SEMATECH e-Handbook of Statistical Methods 4.6.1 (load cell calibration; the Pontius data): deflection
+# at 150000 to 3000000 lb in steps of 150000, twice.
+LOAD = np.tile(np.arange(1.0, 21.0) * 150000.0, 2)
+DEFLECTION = np.array([
+    0.11019, 0.21956, 0.32949, 0.43899, 0.54803, 0.65694, 0.76562, 0.87487, 0.98292, 1.09146,
+    1.20001, 1.30822, 1.41599, 1.52399, 1.63194, 1.73947, 1.84646, 1.95392, 2.06128, 2.16844,
+    0.11052, 0.22018, 0.32939, 0.43886, 0.54798, 0.65739, 0.76596, 0.87474, 0.983, 1.0915,
+    1.20004, 1.30818, 1.41613, 1.52408, 1.63159, 1.73965, 1.84696, 1.95445, 2.06177, 2.16829,
+])  # fmt: skip
+# Montgomery & Runger, Applied Statistics and Probability for Engineers, example S11-1.
+FEW_X = np.repeat([1.0, 2.0, 3.3, 4.0, 5.0, 5.6, 6.0, 6.5, 6.9], [2, 1, 2, 3, 1, 3, 2, 1, 1])
+FEW_Y = np.array([2.3, 1.8, 2.8, 1.8, 3.7, 2.6, 2.6, 2.2, 2.0, 3.5, 2.8, 2.1, 3.4, 3.2, 3.4, 5.0])
+# Millard & Neerchal 2001, pp. 566-569 (US EPA cadmium data): five levels, seven each.
+CADMIUM_X = np.repeat([0.0, 10.0, 20.0, 50.0, 100.0], 7)
+CADMIUM_Y = np.array([
+    0.88, 1.57, 0.7, 0.8, 0.54, 1.83, 1.34, 10.17, 11.13, 11.66,
+    10.8, 11.11, 11.95, 11.14, 19.97, 20.28, 23.2, 22.12, 18.01, 24.83,
+    21.1, 54.78, 49.0, 51.92, 49.0, 54.75, 50.25, 50.03, 97.06, 94.6,
+    102.54, 101.09, 99.2, 93.71, 100.43,
+])  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "degree", "freedom", "ratio", "tolerance"),
+    [
+        (LOAD, DEFLECTION, 1, (18, 20), 214.7464, 2e-4),  # 4.6.1.5: a line does not do
+        (LOAD, DEFLECTION, 2, (17, 20), 0.8107, 2e-4),  # 4.6.1.8: a parabola does (F from memory, recomputed)
+        (FEW_X, FEW_Y, 1, (7, 7), 1.42, 3e-3),
+        (CADMIUM_X, CADMIUM_Y, 1, (3, 30), 0.982, 1e-3),
+    ],
+)
+def test_lack_of_fit_against_pure_error_as_published(
+    x: Array, y: Array, degree: int, freedom: tuple[int, int], ratio: float, tolerance: float
+) -> None:
+    """The same data, a wrong and a right law: pure error owes nothing to either."""
+    fit = np.polynomial.Polynomial.fit(x, y, degree)
+    found = lack_of_fit(y - fit(x), x, unknowns=degree + 1)
+    assert found.freedom == freedom
+    assert found.ratio == pytest.approx(ratio, rel=tolerance)
+
+
+def test_sums_of_squares_as_published() -> None:
+    """Montgomery & Runger S11-1: 3.0366 within, 4.3005 beyond; chance 0.3276, printed for the rounded F."""
+    fit = np.polynomial.Polynomial.fit(FEW_X, FEW_Y, 1)
+    found = lack_of_fit(FEW_Y - fit(FEW_X), FEW_X, unknowns=2)
+    assert (found.pure, found.lack) == pytest.approx((3.0366, 4.3005), rel=1e-4)
+    assert found.chance == pytest.approx(0.3276, abs=2e-3)
+
+
+def test_nothing_repeated_is_refused() -> None:
+    with pytest.raises(ValueError, match="nothing repeats"):
+        lack_of_fit(np.arange(5.0), np.arange(5), unknowns=2)

@@ -276,6 +276,7 @@ def complete(form_law: str = "additive", joint_fraction: float = 0.0, **changes:
         ),
         "diagnostics": Diagnostics(
             converged=True, starts_agree=True, at_bound=[], residuals_clean=True, misfit_factor=1.0,
+            detectable=0.004,
             residual_rms_Nm=0.6021, cells=421, samples=20500, samples_used=19876, effective_samples=212.4,
             dropped={"bias-1.csv": {"spike": 3, "outputs hold still (a bound, not a sample)": 621}},
             noise_method="HAC (Newey-West, 11 cells), as there are only 8 cycles",

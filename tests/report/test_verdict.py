@@ -43,6 +43,21 @@ def test_a_clean_fit_is_trusted(complete: Characterisation) -> None:
     assert found.trust == "Nothing in the data or the fit speaks against these numbers."
 
 
+@pytest.mark.parametrize(
+    ("detectable", "said"),
+    [
+        (0.012, "less than 1 % of the locking torque would not have shown"),
+        (None, "law itself was not tested"),
+    ],
+)
+def test_silence_says_what_it_is_worth(
+    detectable: float | None, said: str, complete: Characterisation
+) -> None:
+    """Tests that could not have seen 0.5 % of the locking torque speak for nothing."""
+    diagnostics = complete.diagnostics.model_copy(update={"detectable": detectable})
+    assert said in verdict(complete.model_copy(update={"diagnostics": diagnostics})).trust
+
+
 def test_everything_that_is_wrong_is_said(doubtful: Characterisation) -> None:
     """Each separate verdict of the fit that failed is a reason of its own; notes are none."""
     cautions = " | ".join(verdict(doubtful).cautions)
@@ -50,7 +65,7 @@ def test_everything_that_is_wrong_is_said(doubtful: Characterisation) -> None:
         "did not converge",
         "different starts",
         "bound of what is plausible: joint fraction",
-        "widened 2 times",
+        "limits are wider where the law misses",
         "preload law is undecided",
         "disagree on friction coefficient by spring force",
         "3 of the key numbers are not determined",

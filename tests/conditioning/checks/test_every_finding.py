@@ -32,6 +32,7 @@ OF_THE_FIT = {
     "cells apart from the fit": "fitting/test_excitation.py",
     "bench constant not as stated": "fitting/test_excitation.py",
     "model misses": "fitting/test_properties.py",
+    "unit departs from the law": "fitting/test_departures.py",
     "plates far hotter than the oil": "conditioning/checks/test_channels.py",
     "visit not complete": "watching/test_watch.py",
     "repeatability not stated": "fitting/test_pooling.py",

@@ -1,0 +1,444 @@
+"""What the law leaves out: a smooth term over torque, branch, speed and plate temperature, with its doubt.
+
+``measured = law(x) + L·δ(z) + noise`` with ``L`` the locking torque and ``δ`` a zero-mean Gaussian process
+(Kennedy and O'Hagan 2001). Its size and lengths, a drift over the visit, and the noise from bin to bin and
+from cycle to cycle are found together by restricted likelihood over some two hundred bins, the unknowns of
+the law projected off: what comes back in cycles at one place is ``δ``, what does not is noise, so a misfit
+cannot raise the yardstick that it is measured by.
+
+However well a bench was fitted, once is once: ``LEAST`` and ``ONCE`` stand for what no residual can show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.doubts import Source
+from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
+from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.covariance import Covariance
+from diffbench.fitting.noise import lack_of_fit
+from diffbench.results.left_out import SLOWEST, DiscrepancyState, kernel, places
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+MOST_BINS = 240
+DECISIVE = 25.0  # twice a log likelihood
+CENTRES = 24
+FEWEST_CELLS = 3
+FEWEST = 12  # bins: fewer tell nothing of a law's misfit
+SPEED_STEP = 0.7  # of ln speed difference
+# Relative sizes that count for any bench fitted once: one in common, and one that bends over the region.
+# SAE J3011 allows such a rig 0.5 % of full scale; that is some 0.1 % as standard uncertainty of what a rig
+# does to one and the same unit over its range (common practice, no source for the number).
+ONCE = 1.0e-3
+LEAST = 1.0e-3
+TIME_LENGTH = 0.35  # of the visit
+CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
+AMPLITUDES = LEAST * 1.5 ** np.arange(0, 14)
+LENGTHS = (np.array([0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Means over the cells of one cycle, branch, and stretch of torque, speed and direction.
+
+    All (b,): ``apart`` measured less modelled locking torque and ``locking`` [N·m]; ``place`` (b, 4) of
+    `places`; ``jacobian`` (b, p) of the modelled locking torque; ``white`` [N·m²] variance of the mean by
+    neighbouring cells; ``visit``, ``cycle``, ``setting`` (one number where all but the cycle is the same);
+    ``time`` (0 to 1 in the visit); ``of_cell`` (n,) bin of each used cell, −1 for none.
+    """
+
+    apart: Array
+    locking: Array
+    place: Array
+    jacobian: Array
+    white: Array
+    count: Array
+    visit: Index
+    cycle: Index
+    setting: Index
+    direction: Array
+    time: Array
+    of_cell: Index
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """``law`` and ``drift`` relative; ``lengths`` over torque, ln speed, temperature; ``bin`` and ``cycle``
+    noise [N·m]."""
+
+    law: float
+    lengths: tuple[float, float, float]
+    drift: float
+    bin: float
+    cycle: float
+
+
+def binned(candidate: Candidate) -> Bins | None:
+    """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit."""
+    data, used = candidate.model.data, candidate.used
+    at = np.flatnonzero(used & (data.friction_state == 0))
+    if at.size < 2 * FEWEST:
+        return None
+    largest = float(np.abs(data.input_torque[at]).max()) or 1.0
+    speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
+    unloading = (~loading_of(candidate))[at]
+    cycle = data.stretch[at] // 2
+    for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
+        torque = np.rint(data.input_torque[at] / largest * (parts - 1) / 2.0)
+        keys = np.stack(
+            [data.run[at], cycle // merged, torque, unloading, speed, data.direction[at] > 0], axis=1
+        )
+        place, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)[1:]
+        if np.sum(count >= FEWEST_CELLS) <= MOST_BINS:
+            break
+    held = count[place.ravel()] >= FEWEST_CELLS
+    at = at[held]
+    cycle = data.stretch[at] // 2
+    kept = place.ravel()[held]
+    place, count = np.unique(kept, return_inverse=True, return_counts=True)[1:]
+    size = count.size
+    if size < FEWEST:
+        return None
+
+    def mean(values: Array) -> Array:
+        return np.asarray(np.bincount(place, values, minlength=size) / count)
+
+    inside = np.cumsum(used) - 1
+    sigma = candidate.noise.sigma
+    columns = candidate.sensitivities()[inside[at]] * (sigma * data.direction)[at, None]
+    jacobian = np.stack([mean(column) for column in columns.T], axis=1)
+    apart = (-data.direction * candidate.residual)[at]
+    locking = candidate.model.locking(candidate.x)[at]
+    order = np.diff(at) == 1
+    steps = np.diff(apart)[order & (np.diff(place) == 0)]
+    # of neighbours in one bin, the law and all that is slow is gone
+    white = 0.5 * float(np.median(steps**2)) / 0.4549 if steps.size > 20 else float(np.median(sigma) ** 2)
+    of_cell = np.full(int(used.sum()), -1, dtype=np.int64)
+    of_cell[inside[at]] = place
+    first = np.unique(place, return_index=True)[1]
+    setting = np.unique(keys[held][first][:, 2:], axis=0, return_inverse=True)[1].ravel().astype(np.int64)
+    clock = _clock(data.visit[at], data.run[at], data.time[at])
+    return Bins(
+        apart=mean(apart),
+        locking=np.maximum(mean(locking), 1e-6),
+        place=np.stack(
+            [
+                mean(column)
+                for column in places(
+                    data.input_torque[at],
+                    (~loading_of(candidate))[at].astype(float),
+                    data.speed_difference[at],
+                    candidate.model.plate_temperature(candidate.x)[at],
+                    largest,
+                ).T
+            ],
+            axis=1,
+        ),
+        jacobian=jacobian,
+        white=white / count,
+        count=count.astype(np.float64),
+        visit=data.visit[at][first],
+        cycle=(data.run[at] * 100_000 + cycle // merged)[first],
+        setting=setting,
+        direction=data.direction[at][first],
+        time=mean(clock),
+        of_cell=of_cell,
+    )
+
+
+def _clock(visit: Index, run: Index, time: Array) -> Array:
+    """Time within each visit, 0 to 1, run after run."""
+    clock = np.zeros(time.size)
+    for number in np.unique(visit):
+        end = 0.0
+        here = visit == number
+        for one in np.unique(run[here]):
+            mine = here & (run == one)
+            clock[mine] = end + time[mine] - time[mine].min()
+            end = float(clock[mine].max())
+        clock[here] /= max(end, 1e-9)
+    return clock
+
+
+class Posterior:
+    """Bins under given sizes: their covariance, the likelihood with the unknowns projected off, and what that
+    says of the discrepancy."""
+
+    def __init__(self, bins: Bins, candidate: Candidate, sizes: Sizes, *, smooth: bool = True) -> None:
+        from scipy.linalg import cholesky, solve_triangular
+
+        names = candidate.names
+        active = np.array([not u.fixed or u.considered for u in names.unknowns])
+        precision = np.array(
+            [
+                1.0 / u.prior_u**2 if u.considered else p
+                for u, p in zip(names.unknowns, names.precision, strict=True)
+            ]
+        )[active]
+        j = bins.jacobian[:, active]
+        # flat unknowns to a common size; what is known beforehand pulls to where it was
+        size = np.sqrt(np.maximum(np.sum(j**2, axis=0), 1e-300))
+        self._precision = precision / size**2 + 1e-10
+        known = precision > 0
+        away = np.where(known, np.array(names.prior)[active] - candidate.x[active], 0.0)
+        self.j = j / size
+        self.y = bins.apart - j @ away
+        self.noise = noise_of(bins, sizes)
+        whole = self.noise + (law_of(bins, sizes) if smooth else 0.0) + drift_of(bins, sizes)
+        self.root = cholesky(whole + np.diag(1e-9 * np.diag(whole)), lower=True)
+        self._white_j = solve_triangular(self.root, self.j, lower=True)
+        normal = self._white_j.T @ self._white_j + np.diag(self._precision)
+        self._normal = cholesky(normal, lower=True)
+        self.explained = self.without(self.y)
+        self.likelihood = float(
+            -0.5 * self.y @ self.explained
+            - np.sum(np.log(np.diag(self.root)))
+            - np.sum(np.log(np.diag(self._normal)))
+        )
+
+    def without(self, columns: Array) -> Array:
+        """``M`` times columns (b,) or (b, k): the inverse covariance with the unknowns projected off."""
+        from scipy.linalg import solve_triangular
+
+        return np.asarray(solve_triangular(self.root, self.root_of(columns), lower=True, trans=1))
+
+    def beside(self, column: Array) -> Array:
+        """What the unknowns of the law leave of a column (b,)."""
+        rest = self.root_of(column)
+        return np.asarray(self.root @ rest)
+
+    def root_of(self, columns: Array) -> Array:
+        """Columns (b,) or (b, k) in units of the noise, beside the unknowns."""
+        from scipy.linalg import cho_solve, solve_triangular
+
+        white = solve_triangular(self.root, columns, lower=True)
+        return np.asarray(white - self._white_j @ cho_solve((self._normal, True), self._white_j.T @ white))
+
+
+def noise_of(bins: Bins, sizes: Sizes) -> Array:
+    """Covariance (b, b) of what does not come back: from bin to bin, and smooth along a cycle."""
+    same = bins.cycle[:, None] == bins.cycle[None, :]
+    along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
+    branch = bins.place[:, None, 1] != bins.place[None, :, 1]
+    smooth = np.exp(-0.5 * along**2 - 0.7 * branch) * same
+    return np.asarray(np.diag(bins.white + sizes.bin**2) + sizes.cycle**2 * smooth)
+
+
+def law_of(bins: Bins, sizes: Sizes) -> Array:
+    """Covariance (b, b) of what the law leaves out [N·m²]."""
+    return kernel(bins.place, bins.place, sizes.law, sizes.lengths) * np.outer(bins.locking, bins.locking)
+
+
+def drift_of(bins: Bins, sizes: Sizes) -> Array:
+    """Covariance (b, b) of a drift over the visit [N·m²]."""
+    if sizes.drift == 0.0:
+        return np.zeros((bins.apart.size, bins.apart.size))
+    same = bins.visit[:, None] == bins.visit[None, :]
+    square = ((bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH) ** 2
+    return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
+
+
+def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
+    """Mean square of what the law misses over that of pure error: by cycles at one setting as repeats, or by
+    what was found smooth, ``missed`` (b,) over its noise, whichever is more; what moves with temperature or
+    time within a setting counts as error in the first."""
+    groups, size = np.unique(bins.setting).size, bins.apart.size
+    smooth = 1.0 + float(np.mean(missed))
+    if groups >= size:
+        return max(smooth, SUSPICIOUS)
+    unknowns = min(sum(not u.fixed for u in candidate.names.unknowns), groups - 1)
+    return max(lack_of_fit(bins.apart, bins.setting, unknowns=unknowns).ratio, smooth, SUSPICIOUS)
+
+
+def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, float]:
+    """How far the unit stands from its mean over the visit when it leaves the bench, relative, and the
+    doubt of that; of several visits, the last."""
+    if sizes.drift == 0.0:
+        return 0.0, 0.0
+    towards = sizes.drift**2 * np.exp(-0.5 * ((1.0 - bins.time) / TIME_LENGTH) ** 2) * bins.locking
+    towards = towards * (bins.visit == bins.visit.max())
+    variance = sizes.drift**2 - float(towards @ posterior.without(towards))
+    return float(towards @ posterior.explained), float(np.sqrt(max(variance, 0.0)))
+
+
+def sized(bins: Bins, candidate: Candidate) -> Sizes:
+    """Sizes by restricted likelihood, one after another until none moves."""
+    scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
+    noises = scale * 1.6 ** np.arange(-6, 3)
+    now = Sizes(LEAST, (0.6, 1.6, 18.0), 0.0, float(noises[4]), float(noises[4]))
+    best = Posterior(bins, candidate, now).likelihood
+    tried = {
+        "law": AMPLITUDES.tolist(),
+        "drift": [0.0, *AMPLITUDES[1:10].tolist()],
+        "bin": [1e-9, *noises.tolist()],
+        "cycle": [0.0, *noises.tolist()],
+    }
+    for _ in range(3):
+        before = now
+        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "bin", "law"):
+            others = (
+                [
+                    replace(now, lengths=(*now.lengths[:i], value, *now.lengths[i + 1 :]))
+                    for i in range(3)
+                    for value in LENGTHS[i].tolist()
+                ]
+                if name == "lengths"
+                else [replace(now, **{name: value}) for value in tried[name]]
+            )
+            for other in others:
+                if other == now:
+                    continue
+                found = Posterior(bins, candidate, other).likelihood
+                if found > best + 1e-6:
+                    now, best = other, found
+        if now == before:
+            break
+    return now
+
+
+@dataclass(frozen=True)
+class Discrepancy:
+    """What the law leaves out of one form.
+
+    ``state`` as written; ``columns`` (p, k) of the unknowns, whose outer product is its part of their
+    covariance; ``cells`` (n,) [N·m] its posterior mean in the used cells' residual; ``gain`` twice the log
+    likelihood that it brings over `LEAST`; ``worst`` the largest relative size, and where.
+    """
+
+    state: DiscrepancyState
+    columns: Array
+    cells: Array
+    gain: float
+    relative: Array
+    misfit: float
+    bins: Bins
+    sizes: Sizes
+
+    @property
+    def size(self) -> float:
+        """Root mean square of the relative discrepancy."""
+        return float(np.sqrt(np.mean(self.relative**2)))
+
+    @property
+    def worst(self) -> int:
+        """The bin where it is largest."""
+        return int(np.argmax(np.abs(self.relative)))
+
+
+def left_out_of(candidates: Sequence[Candidate]) -> list[Discrepancy | None]:
+    """What the laws of fitted forms leave out, with the sizes of the first."""
+    first = discrepancy(candidates[0])
+    sizes = None if first is None else first.sizes
+    return [first, *(discrepancy(candidate, sizes) for candidate in candidates[1:])]
+
+
+def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covariance:
+    """Covariance of the unknowns, what the law leaves out included."""
+    if left is None:
+        return candidate.covariance()
+    columns = left.columns
+    if left.misfit > 1.0:
+        # a law that misses so much may be another law: what the unknowns then mean is as doubtful as if the
+        # misfit were noise; the map has its own limits there
+        noise = candidate.covariance().noise
+        values, vectors = np.linalg.eigh(noise)
+        root = vectors * np.sqrt(np.maximum(values, 0.0) * (left.misfit - 1.0))
+        columns = np.concatenate([columns, root[:, values > 0.0]], axis=1)
+    return candidate.covariance(left_out=(Source.LEFT_OUT, columns), explained=left.cells)
+
+
+def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy | None:
+    """What the law of a fitted form leaves out; ``sizes`` as found for another form."""
+    bins = binned(candidate)
+    if bins is None:
+        return None
+    sizes = sizes or sized(bins, candidate)
+    posterior = Posterior(bins, candidate, sizes)
+    least = Posterior(bins, candidate, replace(sizes, law=LEAST, drift=0.0))
+    chosen = _spread_out(bins.place, sizes)
+    at = bins.place[chosen]
+    inner = kernel(at, at, sizes.law, sizes.lengths) + 1e-8 * sizes.law**2 * np.eye(chosen.size)
+    cross = kernel(bins.place, at, sizes.law, sizes.lengths) * bins.locking[:, None]
+    mean = cross.T @ posterior.explained
+    left = inner - cross.T @ posterior.without(cross)
+    weights = np.linalg.solve(inner, np.eye(chosen.size))
+    respond = _response(candidate, bins)
+    whole = law_of(bins, sizes) + drift_of(bins, sizes) + ONCE**2 * np.outer(bins.locking, bins.locking)
+    moved = respond @ whole @ respond.T
+    values, vectors = np.linalg.eigh(moved)
+    good = values > 1e-12 * values.max(initial=0.0)
+    follows = law_of(bins, sizes) @ posterior.explained + drift_of(bins, sizes) @ posterior.explained
+    per_cell = np.where(bins.of_cell >= 0, follows[np.maximum(bins.of_cell, 0)], 0.0)
+    gain = 2.0 * (posterior.likelihood - least.likelihood)
+    wandered = drift_of(bins, sizes) @ posterior.explained
+    ended, doubt = _at_the_end(bins, posterior, sizes)
+    state = DiscrepancyState(
+        largest_Nm=_largest(candidate),
+        lengths=sizes.lengths,
+        size=sizes.law,
+        once=float(np.hypot(ONCE, doubt)),
+        since=ended,
+        since_response=(respond @ wandered).tolist(),
+        centres=at.tolist(),
+        mean=(weights @ mean).tolist(),
+        covariance=(weights @ left @ weights).tolist(),
+        response=(respond @ cross).tolist(),
+    )
+    return Discrepancy(
+        state,
+        vectors[:, good] * np.sqrt(values[good]),
+        (-candidate.model.data.direction[candidate.used]) * per_cell,
+        gain,
+        follows / bins.locking,
+        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
+        bins,
+        sizes,
+    )
+
+
+def _largest(candidate: Candidate) -> float:
+    data = candidate.model.data
+    at = candidate.used & (data.friction_state == 0)
+    return float(np.abs(data.input_torque[at]).max()) or 1.0
+
+
+def _spread_out(place: Array, sizes: Sizes) -> Index:
+    """Up to `CENTRES` bins that stand for all, each the one least known by those before (pivoted
+    Cholesky)."""
+    whole = kernel(place, place, sizes.law, sizes.lengths)
+    rest, chosen = np.diag(whole).copy(), list[int]()
+    rows = np.zeros((0, place.shape[0]))
+    while len(chosen) < min(CENTRES, place.shape[0]) and rest.max() > 1e-4 * sizes.law**2:
+        at = int(np.argmax(rest))
+        row = (whole[at] - rows[:, at] @ rows) / np.sqrt(rest[at])
+        rows = np.vstack([rows, row])
+        rest = np.maximum(rest - row**2, 0.0)
+        rest[at] = 0.0
+        chosen.append(at)
+    return np.array(chosen, dtype=np.int64)
+
+
+def _response(candidate: Candidate, bins: Bins) -> Array:
+    """Response (p, b) of the fitted unknowns to what the bins' locking torque is off by [1/N·m]."""
+    names, noise = candidate.names, candidate.noise
+    active = np.array([not u.fixed for u in names.unknowns])
+    columns = candidate.sensitivities()[:, active]
+    normal = columns.T @ columns / noise.inflation + np.diag(names.precision[active])
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    inverse = inverse / np.outer(scale, scale)
+    data, used = candidate.model.data, candidate.used
+    weight = (data.direction / noise.sigma)[used] / noise.inflation
+    inside = bins.of_cell >= 0
+    summed = np.zeros((bins.apart.size, int(active.sum())))
+    np.add.at(summed, bins.of_cell[inside], (columns * weight[:, None])[inside])
+    moved = np.zeros((len(names), bins.apart.size))
+    moved[active] = inverse @ summed.T
+    return moved

@@ -1,0 +1,101 @@
+"""What the law leaves out is found at its size and place, and does not pass for noise."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.doubts import Source
+from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.data import FitData
+from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
+from diffbench.results.left_out import half_width, left_out
+
+Array = NDArray[np.float64]
+
+
+def bulge(size: float) -> Callable[[FitData], Array]:
+    """So many N·m at 250 N·m of input torque, the same in every cycle."""
+    return lambda d: size * np.exp(-0.5 * ((d.input_torque - 250.0) / 120.0) ** 2)
+
+
+def test_noise_alone_leaves_next_to_nothing(cycles_of: Callable[..., Candidate]) -> None:
+    """Eight cycles of cells with 1 N·m each: what is left is far below a cell's noise, and no misfit."""
+    left = discrepancy(cycles_of())
+    assert left is not None
+    assert float(np.sqrt(np.mean(left.cells**2))) < 0.15
+    assert left.misfit == 1.0
+
+
+@pytest.mark.parametrize("size", [1.0, 4.0, 30.0])
+def test_a_misfit_does_not_raise_its_own_yardstick(size: float, cycles_of: Callable[..., Candidate]) -> None:
+    """However large, it comes back in every cycle: the noise between them stays what it was, 1 N·m a cell,
+    and what is left out is found to a tenth and the noise of some hundred cells a place."""
+    left = discrepancy(cycles_of(bulge(size)))
+    quiet = discrepancy(cycles_of())
+    assert left is not None
+    assert quiet is not None
+    assert float(np.hypot(left.sizes.bin, left.sizes.cycle)) < 0.5
+    assert left.misfit > 1.0
+    torque = left.bins.place[:, 0] * left.state.largest_Nm
+    planted = size * np.exp(-0.5 * ((torque - 250.0) / 120.0) ** 2)
+    found = left.relative * left.bins.locking
+    assert float(np.sqrt(np.mean((found - planted) ** 2))) < 0.1 * size + 0.15
+
+
+def test_what_differs_from_cycle_to_cycle_is_noise(cycles_of: Callable[..., Candidate]) -> None:
+    """As large and smooth as a misfit, but with a sign of its own in every cycle."""
+    signs = np.random.default_rng(5).choice([-1.0, 1.0], 40)
+    left = discrepancy(cycles_of(lambda d: bulge(6.0)(d) * signs[d.stretch // 2]))
+    assert left is not None
+    assert float(np.hypot(left.sizes.bin, left.sizes.cycle)) > 1.0
+    assert left.misfit == 1.0
+
+
+def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable[..., Candidate]) -> None:
+    """By the distance itself at the bulge, by little where the law holds, by more where nothing was swept."""
+    made = cycles_of(bulge(12.0))
+    left = discrepancy(made)
+    assert left is not None
+    torque = np.array([250.0, -150.0, 250.0, 250.0])
+    speed, heat = np.array([4.0, 4.0, 4.0, 400.0]), np.array([60.0, 60.0, 140.0, 60.0])
+    value = np.full(4, 100.0)
+    variance, away = left_out(
+        left.state, value, np.zeros((4, len(made.names))), (torque, speed, heat), "loading"
+    )
+    assert away[0] == pytest.approx(12.0, rel=0.2)
+    assert away[1] < 2.0
+    assert variance[1] < 0.3 * min(variance[2], variance[3])
+    assert variance.min() >= (ONCE * 100.0) ** 2
+
+
+def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate]) -> None:
+    """The unknowns' covariance holds it beside the noise; by hand for a mean alone, whose response to a shift
+    in common is the shift."""
+    made = cycles_of(bulge(12.0))
+    at = made.names.position[made.model.sharing.preloads[0]]
+    columns = np.zeros_like(made.solution.jacobian)
+    columns[:, at] = made.model.data.direction
+    made = replace(made, solution=replace(made.solution, jacobian=columns))
+    left = discrepancy(made)
+    assert left is not None
+    found = covariance_with(made, left)
+    share = found.shares[Source.LEFT_OUT]
+    assert share is left.columns
+    assert np.sum(share[at] ** 2) > (ONCE * 50.0) ** 2
+    assert found.total[at, at] >= found.noise[at, at] + np.sum(share[at] ** 2) - 1e-12
+
+
+def test_an_interval_beside_its_value_holds_what_it_says() -> None:
+    """P(|N(away, u)| < h) = 95 %, by the normal distribution itself."""
+    from scipy.stats import norm
+
+    away = np.linspace(0.0, 5.0, 41)
+    half = half_width(np.ones(41), away)
+    held = norm.cdf(half - away) - norm.cdf(-half - away)
+    assert held.min() > 0.9495
+    assert held.max() < 0.953
