@@ -56,7 +56,7 @@ def clusters_of(candidate: Candidate) -> tuple[Index, str]:
     return blocks, f"blocks of {length} cells"
 
 
-def replicates(candidate: Candidate, *, seed: int, count: int = 1000, misfit: float = 1.0) -> Replicates:
+def replicates(candidate: Candidate, *, seed: int, count: int = 1000) -> Replicates:
     """Fit ``count`` replicates of the data of a candidate, each by one Gauss-Newton step from its optimum.
 
     ``H_w = Σ w_g J_gᵀJ_g + Λ``, ``x_w = x − H_w⁻¹ (Σ w_g J_gᵀr_g + Λ (x − x₀) + Λ^½ z)``, with ``w`` weights
@@ -64,8 +64,8 @@ def replicates(candidate: Candidate, *, seed: int, count: int = 1000, misfit: fl
     are exponential with a mean of one: where a single cycle tells an unknown, as the first one tells where
     the ramps stood, counts of draws would often leave it out.
 
-    Parameters: ``seed`` of the draws; ``misfit`` ≥ 1 multiplies the noise variance, as in the covariance of
-    the fit. Returns the replicates; unknowns that are only considered are drawn from what is stated of them.
+    Parameters: ``seed`` of the draws. Returns the replicates; unknowns that are only considered are drawn
+    from what is stated of them.
     Validity: as far as the model is straight over its doubt, see ``profile``. Source: Bayesian bootstrap,
     Rubin, Annals of Statistics 9 (1981), over blocks, Künsch, Annals of Statistics 17 (1989); statements,
     JCGM 101:2008 (all from memory).
@@ -98,7 +98,7 @@ def replicates(candidate: Candidate, *, seed: int, count: int = 1000, misfit: fl
         drawn = rng.exponential(size=(size, groups))
         drawn /= drawn.mean(axis=1, keepdims=True)
         # scores are drawn so that their variance is that of the fit's noise part
-        weight = 1.0 + (drawn - 1.0) * np.sqrt(misfit * (groups + 1.0) / max(groups - 1.0, 1.0))
+        weight = 1.0 + (drawn - 1.0) * np.sqrt((groups + 1.0) / max(groups - 1.0, 1.0))
         normal = (drawn @ normals).reshape(size, width, width)
         normal[:, np.arange(width), np.arange(width)] += precision
         beyond = rng.normal(size=(size, int(considered.sum()))) * spread

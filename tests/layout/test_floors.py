@@ -204,21 +204,13 @@ def test_modules_hold_one_idea(path: Path) -> None:
 MOST_LINES = 60
 # One list, or one course told in order: parted, its pieces would hand on all that it knows.
 LONGER = {
-    "cli/compare.py": {"compare"},  # mostly the options' own declaration of what goes together
-    "conditioning/checks/held.py": {"held"},  # one sieve over runs of held samples
-    "conditioning/hand.py": {"hand_readings", "_group"},  # one reading after another, with what it may lack
-    "conditioning/samples.py": {"take"},  # the chain from recording to samples, in its order
-    "fitting/choose.py": {"choose"},  # laws against each other, round by round
-    "fitting/data.py": {"gather"},  # every array of the fit, once
-    "fitting/estimates.py": {"direct_estimates"},  # the list of quantities
-    "fitting/excitation.py": {"excitation_findings"},  # the list of what a run may lack
-    "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field
-    "fitting/planned_run.py": {"planned_data"},  # the cells of a run to come
-    "fitting/setup.py": {"unknowns"},  # the list of unknowns
-    "fitting/sheet_estimates.py": {"split"},  # the ways to part preload from friction
-    "results/map_document.py": {"read_document"},  # what a map may be wrong in, one after another
     "answers/differences.py": {"differences_between"},  # the list of changes
     "answers/wear.py": {"judged_limits"},  # the list of limits
+    "cli/compare.py": {"compare"},  # mostly the options' own declaration of what goes together
+    "fitting/covariance.py": {"combine"},  # one sum over all parts of the doubt
+    "fitting/discrepancy.py": {"binned"},  # every mean of a bin, once
+    "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field
+    "results/map_document.py": {"read_document"},  # what a map may be wrong in, one after another
 }
 
 
