@@ -90,7 +90,7 @@ def test_chance_to_land_within_limits(ladder: list[Member]) -> None:
 
 def test_beyond_the_ladder(ladder: list[Member]) -> None:
     """A little beyond is answered with its doubt, far beyond is refused with what can be reached."""
-    near = advise(ladder, target=92.0, way="ladder")
+    near = advise(ladder, target=94.0, way="ladder")
     assert near.advised.extrapolated
     assert any("extrapolation" in note for note in near.notes)
     with pytest.raises(FitError, match=r"not within reach: shims from .* give"):

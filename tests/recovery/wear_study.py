@@ -45,6 +45,7 @@ from diffbench.answers.joint import (  # same
 )
 from diffbench.documents import Build, load_build  # same
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source  # same
+from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
 
 Array = NDArray[np.float64]
@@ -202,10 +203,15 @@ def _parameter(like: Parameter, value: float, u: float) -> Parameter:
 
 
 def drawn_pair(drawer: Drawer, truth: Truth, refits: int) -> Comparison:
-    """Compare two states of a unit, each seen in so many visits."""
-    errors, force = drawer.errors(), drawer.force()
-    sides = [[drawer.visit(s, errors, force) for _ in range(refits)] for s in (truth.before, truth.after)]
-    return compare(sides[0], sides[1], details=False)
+    """Compare two states of a unit, each seen in so many visits; visits that contradict each other, as one set
+    in a thousand does by chance, are refused and measured anew, as a workshop would."""
+    while True:
+        errors, force = drawer.errors(), drawer.force()
+        sides = [[drawer.visit(s, errors, force) for _ in range(refits)] for s in (truth.before, truth.after)]
+        try:
+            return compare(sides[0], sides[1], details=False)
+        except FitError:
+            continue
 
 
 def truth_of(kind: str, rng: np.random.Generator, faces: int) -> Truth:
