@@ -21,6 +21,7 @@ alone; the rig does not say that.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 import sys
 import tempfile
@@ -205,13 +206,12 @@ def _parameter(like: Parameter, value: float, u: float) -> Parameter:
 def drawn_pair(drawer: Drawer, truth: Truth, refits: int) -> Comparison:
     """Compare two states of a unit, each seen in so many visits; visits that contradict each other, as one set
     in a thousand does by chance, are refused and measured anew, as a workshop would."""
-    while True:
+    for _ in range(3):
         errors, force = drawer.errors(), drawer.force()
         sides = [[drawer.visit(s, errors, force) for _ in range(refits)] for s in (truth.before, truth.after)]
-        try:
+        with contextlib.suppress(FitError):
             return compare(sides[0], sides[1], details=False)
-        except FitError:
-            continue
+    return compare(sides[0], sides[1], details=False)
 
 
 def truth_of(kind: str, rng: np.random.Generator, faces: int) -> Truth:
