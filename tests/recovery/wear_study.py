@@ -204,8 +204,8 @@ def _parameter(like: Parameter, value: float, u: float) -> Parameter:
 
 
 def drawn_pair(drawer: Drawer, truth: Truth, refits: int) -> Comparison:
-    """Compare two states of a unit, each seen in so many visits; visits that contradict each other, as one set
-    in a thousand does by chance, are refused and measured anew, as a workshop would."""
+    """Compare two states of a unit, each seen in so many visits; visits that contradict each other, as one
+    set in a thousand does by chance, are refused and measured anew, as a workshop would."""
     for _ in range(3):
         errors, force = drawer.errors(), drawer.force()
         sides = [[drawer.visit(s, errors, force) for _ in range(refits)] for s in (truth.before, truth.after)]
