@@ -21,9 +21,8 @@ def test_pictures_are_there_small_and_described(repository: Path) -> None:
         shown |= {FOLDER / path: words for words, path in found}
     assert set(shown) == made
     readme = re.findall(r"!\[([^\]]*)\]\(([^)]+)\)", (repository / "README.md").read_text(encoding="utf-8"))
-    assert [(repository / path).resolve() for _, path in readme] == [
-        (FOLDER / "pictures" / "sweep.png").resolve()
-    ]
+    # the installed package has its own copies
+    assert [path for _, path in readme] == ["diffbench/guide/pictures/sweep.png"]
     for path, words in [*shown.items(), *((repository / path, words) for words, path in readme)]:
         assert len(words) > 20
         assert path.stat().st_size < LARGEST
