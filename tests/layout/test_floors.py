@@ -21,6 +21,7 @@ FLOORS = {
     "children": 0,
     "doubts": 0,
     "errors": 0,
+    "first_use": 0,
     "input_files": 0,
     "last_resort": 0,
     "plain_text": 0,
@@ -186,11 +187,17 @@ def test_libraries_stay_where_they_belong(path: Path) -> None:
 
 @pytest.mark.parametrize("path", sorted(PACKAGE.glob("*/__init__.py")), ids=names)
 def test_packages_define_nothing(path: Path) -> None:
-    """The ``__init__`` of a folder names what is public, and holds no code."""
+    """The ``__init__`` of a folder names what is public, at once or on first use, and holds no code."""
+    public = (
+        "__all__ =",
+        "__getattr__, __dir__ = names_on_first_use(",
+        "(__getattr__, __dir__) = names_on_first_use(",
+    )
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         is_docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
-        is_public = isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
-        assert is_docstring or is_public or isinstance(node, ast.Import | ast.ImportFrom)
+        is_public = isinstance(node, ast.Assign) and ast.unparse(node).startswith(public)
+        for_types = isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        assert is_docstring or is_public or for_types or isinstance(node, ast.Import | ast.ImportFrom)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=names)

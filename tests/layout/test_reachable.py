@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import diffbench
-from diffbench import _HOMES
 from diffbench.cli.group import COMMANDS
 
 PACKAGE = Path(diffbench.__file__).parent
@@ -59,7 +58,7 @@ def _module(name: str) -> Module:
             names = [item.id for target in targets for item in ast.walk(target) if isinstance(item, ast.Name)]
             for item in names:
                 defined.setdefault(item, []).append(node)
-        else:
+        elif not (isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"):
             at_once.append(node)
     return Module(defined, dict(_bound(tree)), at_once)
 
@@ -69,11 +68,23 @@ def _bound(tree: ast.Module) -> Iterator[tuple[str, Name]]:
         if isinstance(node, ast.ImportFrom):
             for alias in node.names:
                 submodule = f"{node.module}.{alias.name}"
-                found = (submodule, "") if submodule in PATHS else (str(node.module), alias.name)
+                is_module = submodule in PATHS and alias.name not in _shown(str(node.module))
+                found = (submodule, "") if is_module else (str(node.module), alias.name)
                 yield alias.asname or alias.name, found
         elif isinstance(node, ast.Import):
             for alias in node.names:
                 yield alias.asname or alias.name.partition(".")[0], (alias.name, "")
+
+
+@functools.cache
+def _shown(package: str) -> frozenset[str]:
+    """Names that a package imports for its users, one of which may be called as its module is."""
+    return frozenset(
+        alias.asname or alias.name
+        for node in ast.walk(ast.parse(PATHS[package].read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module != package
+        for alias in node.names
+    )
 
 
 def _mentioned(module: str, code: list[ast.stmt]) -> Iterator[Name]:
@@ -144,7 +155,7 @@ def _registered(code: list[ast.stmt], owner: str) -> bool:
 def reached() -> frozenset[Name]:
     """All that the public names and the commands lead to."""
     todo: list[Name] = [("diffbench", ""), ("diffbench", "__getattr__"), ("diffbench.__main__", "")]
-    todo += [(home, name) for name, home in _HOMES.items()]
+    todo += [("diffbench", name) for name in diffbench.__all__]
     todo += [("diffbench.cli", "main")]
     todo += [(module, name.replace("-", "_")) for name, (module, _) in COMMANDS.items()]
     found: set[Name] = set()

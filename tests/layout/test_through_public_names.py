@@ -1,0 +1,55 @@
+"""Behaviour is tested through what users call and through each room's few public names.
+
+A test may import what a room shows (``from diffbench.results import load_map``), modules that stand at the
+top of the package, and the modules named here: those whose pure functions are tested where they live.
+So what lies behind a room's names can move without a test being touched.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+# Pure functions, tested where they live: equations, parsers, and algorithms with published examples.
+PURE = {
+    "diffbench.physics",
+}
+# Folders of tests that still look behind the names.
+BEHIND = {
+    "answers", "bench", "cli", "conditioning", "documents", "exports", "fitting", "fleet", "guide", "history",
+    "inspection", "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
+    "trend", "watching",
+}  # fmt: skip
+
+TESTS = Path(__file__).parents[1]
+FOLDERS = sorted(path.name for path in TESTS.iterdir() if path.is_dir() and any(path.rglob("*.py")))
+
+
+def _behind(path: Path) -> Iterator[str]:
+    """Modules behind a room's public names that a file of tests imports."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            named = [node.module]
+        elif isinstance(node, ast.Import):
+            named = [alias.name for alias in node.names]
+        else:
+            continue
+        for name in named:
+            deep = name.startswith("diffbench.") and name.count(".") > 1
+            if deep and name not in PURE and name.rpartition(".")[0] not in PURE:
+                yield f"{path.relative_to(TESTS)}:{node.lineno} {name}"
+
+
+@pytest.mark.parametrize("folder", [name for name in FOLDERS if name not in BEHIND])
+def test_nothing_behind_the_public_names_is_imported(folder: str) -> None:
+    """Move 1 of a house that can be moved: tests hold on to names, not to where code lies."""
+    assert not [found for path in sorted((TESTS / folder).rglob("*.py")) for found in _behind(path)]
+
+
+def test_a_folder_that_no_longer_looks_behind_is_taken_off() -> None:
+    """The list of folders gets shorter, and never holds one that has been mended."""
+    for folder in BEHIND:
+        assert any(found for path in (TESTS / folder).rglob("*.py") for found in _behind(path)), folder
