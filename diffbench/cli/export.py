@@ -12,7 +12,7 @@ from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 #: Here as well as in the registry, so that help loads nothing; a test holds them together.
-NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "python", "fmi2", "fmi3")
+NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "c-law", "python", "fmi2", "fmi3")
 
 
 @click.command(epilog="Example: diffbench export demo-result/map.json --to mat --out q17.mat")

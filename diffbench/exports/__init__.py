@@ -1,5 +1,15 @@
-"""A map in the file types of other tools: one module a format."""
+"""A map in the file types of other tools: one module a format; and its law in a simulation loop."""
 
-from diffbench.exports.registry import FORMATS, export_map
+from typing import TYPE_CHECKING
 
-__all__ = ["FORMATS", "export_map"]
+from diffbench.first_use import names_on_first_use
+
+__all__ = ["FORMATS", "Differential", "export_map"]
+
+if TYPE_CHECKING:
+    from diffbench.exports.differential import Differential
+    from diffbench.exports.registry import FORMATS, export_map
+
+__getattr__, __dir__ = names_on_first_use(
+    __name__, {"differential": ("Differential",), "registry": ("FORMATS", "export_map")}
+)

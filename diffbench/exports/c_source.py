@@ -6,9 +6,11 @@ tables are written by the shortest decimal text that reads back the same double 
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +19,9 @@ from diffbench._version import __version__
 from diffbench.results.beyond_axes import inner_nodes
 from diffbench.results.locking_map import Branch, LockingMap
 
-__all__ = ["c_identifier", "c_sources", "export_c", "fill_template"]
+__all__ = ["about_lines", "c_identifier", "c_sources", "export_c", "fill_template"]
 
+Precision = Literal["double", "single"]
 TEMPLATES = Path(__file__).with_name("c")
 #: In the order of the numbers that the header gives to the branches.
 ORDER: tuple[Branch, ...] = ("mean", "loading", "unloading", "either")
@@ -28,7 +31,7 @@ _KEYWORDS = re.compile(
 )
 
 
-def export_c(locking_map: LockingMap, name: str) -> dict[str, bytes]:
+def export_c(locking_map: LockingMap, name: str, precision: Precision = "double") -> dict[str, bytes]:
     """The map as ``name``.h and ``name``.c; its functions begin with that name.
 
     Parameters
@@ -37,35 +40,49 @@ def export_c(locking_map: LockingMap, name: str) -> dict[str, bytes]:
         The map.
     name : str
         Of the files; what C does not allow in an identifier becomes an underscore in the functions' names.
+    precision : str
+        "double", or "single" for small controllers: numbers are then the nearest of that kind.
 
     Returns
     -------
     Names of the files, and their bytes.
     """
-    return {f"{name}{suffix}": text.encode("utf-8") for suffix, text in c_sources(locking_map, name).items()}
+    sources = c_sources(locking_map, name, precision)
+    return {f"{name}{suffix}": text.encode("utf-8") for suffix, text in sources.items()}
 
 
-def c_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
+def c_sources(locking_map: LockingMap, name: str, precision: Precision = "double") -> dict[str, str]:
     """Header and source by suffix, ``.h`` and ``.c`` (see `export_c`)."""
-    document = locking_map.document
     prefix = c_identifier(name)
+    single = precision == "single"
+    tables, size = _tables(locking_map, "f" if single else "")
+    filled = {
+        "ABOUT": about_lines(locking_map),
+        "BEYOND": "\n * ".join(textwrap.wrap(_plain(locking_map.beyond.rule), 108)),
+        "CONFIDENCE": f"{100 * locking_map.document.confidence:g} %",
+        "BYTES": f"{size}",
+        "DATA": tables,
+        "F": "f" if single else "",
+        "GUARD": prefix.upper(),
+        "NAME": name,
+        "PRECISION": f"of {precision} precision",
+        "PREFIX": prefix,
+        "REAL": "float" if single else "double",
+        "VERSION": __version__,
+    }
+    return {suffix: fill_template(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
+
+
+def about_lines(locking_map: LockingMap) -> str:
+    """What a comment in C says of a map's origin, line by line."""
+    document = locking_map.document
     about = [
         f"Unit {document.unit}, build {document.build}, preload law {document.law}.",
         f"Written by diffbench {__version__} from a map with SHA-256 {locking_map.digest}.",
         *([f"PREDICTED, not measured: {document.predicted}."] if document.predicted else []),
         *document.notes,
     ]
-    filled = {
-        "ABOUT": "\n * ".join(_plain(line) for line in about),
-        "BEYOND": "\n * ".join(textwrap.wrap(_plain(locking_map.beyond.rule), 108)),
-        "CONFIDENCE": f"{100 * document.confidence:g} %",
-        "DATA": _tables(locking_map),
-        "GUARD": prefix.upper(),
-        "NAME": name,
-        "PREFIX": prefix,
-        "VERSION": __version__,
-    }
-    return {suffix: fill_template(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
+    return "\n * ".join(_plain(line) for line in about)
 
 
 def c_identifier(name: str) -> str:
@@ -94,43 +111,47 @@ def _plain(text: str) -> str:
     return " ".join(ascii_text.replace("*/", "* /").replace("/*", "/ *").replace("\\", "/").split())
 
 
-def _tables(locking_map: LockingMap) -> str:
+def _tables(locking_map: LockingMap, f: str) -> tuple[str, int]:
+    """Definitions of axes and tables, and how many bytes they take; ``f`` follows a number of single
+    precision."""
     sizes = dict(
         zip(("N_TORQUE", "N_SPEED", "N_HEAT"), (axis.size for axis in locking_map.axes), strict=True)
     )
+    real, wide = ("float", 4) if f else ("double", 8)
+    nodes = 4 * math.prod(sizes.values())
     parts = [f"#define {name} {size}" for name, size in sizes.items()]
     for name, axis in zip(("torque", "speed", "heat"), locking_map.axes, strict=True):
-        parts.append(f"static const double {name}_axis[N_{name.upper()}] = {_nested(axis)};")
+        parts.append(f"static const {real} {name}_axis[N_{name.upper()}] = {_nested(axis, f)};")
     for name, held in (("value", locking_map.values), ("low", locking_map.low), ("high", locking_map.high)):
         table = np.stack([held[branch] for branch in ORDER])
-        parts.append(f"static const double {name}_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(table)};")
+        parts.append(f"static const {real} {name}_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(table, f)};")
     tested = np.stack([locking_map.tested[branch] for branch in ORDER])
-    parts.append(f"static const uint8_t tested_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(tested)};")
+    parts.append(f"static const uint8_t tested_table[4][N_TORQUE][N_SPEED][N_HEAT] = {_nested(tested, f)};")
     rule = locking_map.beyond
     low, high = inner_nodes(locking_map.axes[0])
     parts.append(f"static const int32_t inner_node[2] = {{{low}, {high}}};")
-    per_torque = _nested(np.array([rule.half_width_per_Nm[branch] for branch in ORDER]))
-    parts.append(f"static const double per_torque[4][2] = {per_torque};")
+    per_torque = _nested(np.array([rule.half_width_per_Nm[branch] for branch in ORDER]), f)
+    parts.append(f"static const {real} per_torque[4][2] = {per_torque};")
     for name, ends in (
         ("per_speed", rule.half_width_share_per_rad_s),
         ("per_heat", rule.half_width_share_per_K),
     ):
-        parts.append(f"static const double {name}[2] = {_nested(np.array(ends))};")
-    parts.append(f"#define OF_CHANGE {_number(rule.half_width_share_of_change)}")
-    return "\n".join(parts) + "\n"
+        parts.append(f"static const {real} {name}[2] = {_nested(np.array(ends), f)};")
+    parts.append(f"#define OF_CHANGE {_number(rule.half_width_share_of_change, f)}")
+    return "\n".join(parts) + "\n", (3 * wide + 1) * nodes + wide * sum(sizes.values())
 
 
-def _nested(values: NDArray[np.float64] | NDArray[np.bool_]) -> str:
+def _nested(values: NDArray[np.float64] | NDArray[np.bool_], f: str) -> str:
     if values.ndim > 1:
-        inner = (",\n" if values.ndim > 2 else ",\n ").join(_nested(part) for part in values)
+        inner = (",\n" if values.ndim > 2 else ",\n ").join(_nested(part, f) for part in values)
     else:
-        inner = ", ".join(_number(value) for value in values.tolist())
+        inner = ", ".join(_number(value, f) for value in values.tolist())
     return "{" + inner + "}"
 
 
-def _number(value: float | bool) -> str:
+def _number(value: float | bool, f: str) -> str:
     if isinstance(value, bool):
         return "1U" if value else "0U"
-    text = repr(value)
+    text = str(np.float32(value)) if f else repr(value)
     # a whole number in scientific notation, 1e+16, is a double in C as well
-    return text if any(mark in text for mark in ".e") else f"{text}.0"
+    return (text if any(mark in text for mark in ".e") else f"{text}.0") + f

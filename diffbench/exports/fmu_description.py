@@ -1,109 +1,78 @@
-"""What a unit for co-simulation says of itself: its description by FMI 2.0 and 3.0, and its page to read."""
+"""What a simulation unit says of itself: its description by FMI 2.0 and 3.0, and its page to read."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from html import escape as escape_html
 from xml.sax.saxutils import escape, quoteattr
 
 from diffbench._version import __version__
+from diffbench.exports.c_law import law_in
+from diffbench.exports.fmu_variables import VARIABLES, Variable
 from diffbench.results.locking_map import LockingMap
 
-__all__ = ["VARIABLES", "Variable", "build_description", "description_2", "description_3", "documentation"]
+__all__ = ["build_description", "description_2", "description_3", "documentation"]
 
 STEP = "0.001"
-
-
-@dataclass(frozen=True)
-class Variable:
-    """A variable of the unit, with the reference that its C source knows it by."""
-
-    name: str
-    reference: int
-    causality: str
-    kind: str
-    unit: str | None
-    start: str | None
-    words: str
-
-
-VARIABLES = (
-    Variable("input_torque", 1, "input", "Float64", "N.m", "0", "torque at the case, positive in drive"),
-    Variable("left_speed", 2, "input", "Float64", "rad/s", "0", "speed of the left output"),
-    Variable("right_speed", 3, "input", "Float64", "rad/s", "0", "speed of the right output"),
-    Variable("oil_temperature", 4, "input", "Float64", "degC", "OIL", "temperature of plates and oil"),
-    Variable("left_torque", 5, "output", "Float64", "N.m", None, "torque to the left output"),
-    Variable("right_torque", 6, "output", "Float64", "N.m", None, "torque to the right output"),
-    Variable(
-        "locking_torque", 7, "output", "Float64", "N.m", None, "largest left-right difference it can carry"
-    ),
-    Variable("locking_torque_low", 8, "output", "Float64", "N.m", None, "lower 95 % limit of that"),
-    Variable("locking_torque_high", 9, "output", "Float64", "N.m", None, "upper 95 % limit of that"),
-    Variable("locked", 12, "output", "Boolean", None, None, "holds the outputs together"),
-    Variable("inside_tested", 13, "output", "Boolean", None, None, "inside what the bench tested"),
-    Variable("beyond_axes", 14, "output", "Boolean", None, None, "outside the axes of the map"),
-    Variable(
-        "output_inertia",
-        10,
-        "parameter",
-        "Float64",
-        "kg.m2",
-        "1",
-        "inertia that turns with one output, at most twice the true one; harmonic mean if they differ",
-    ),
-    Variable(
-        "branch",
-        11,
-        "parameter",
-        "Int32",
-        None,
-        "3",
-        "ramps: 0 mean, 1 loading, 2 unloading, 3 either: not known which, limits around both",
-    ),
-)
 _UNITS = {
     "N.m": 'kg="1" m="2" s="-2"',
+    "N.m/rad": 'kg="1" m="2" s="-2" rad="-1"',
+    "rad": 'rad="1"',
     "rad/s": 's="-1" rad="1"',
     "degC": 'K="1" offset="273.15"',
+    "K": 'K="1"',
+    "K/s": 'K="1" s="-1"',
     "kg.m2": 'kg="1" m="2"',
+    "J": 'kg="1" m="2" s="-2"',
+    "J/K": 'kg="1" m="2" s="-2" K="-1"',
+    "W": 'kg="1" m="2" s="-3"',
+    "W/K": 'kg="1" m="2" s="-3" K="-1"',
     "s": 's="1"',
 }
-_ABLE = 'canHandleVariableCommunicationStepSize="true"'
-_TIME = (
-    '    <Float64 name="time" valueReference="0" causality="independent" variability="continuous" unit="s"'
-    ' description="time"/>'
-)
+_OUTPUTS = [v for v in VARIABLES if v.causality == "output"]
+_RATES = [v for v in VARIABLES if v.rate_of]
+_INDICATORS = [v for v in VARIABLES if v.name.endswith("_margin")]
 
 
 def description_2(locking_map: LockingMap, identifier: str, token: str, c_files: list[str]) -> str:
     """``modelDescription.xml`` by FMI 2.0, section 2.2."""
     kinds = {"Float64": "Real", "Int32": "Integer", "Boolean": "Boolean"}
+    files = ["    <SourceFiles>", *(f'      <File name="{name}"/>' for name in c_files), "    </SourceFiles>"]
+    shown = VARIABLES[1:]  # time is not listed
+    index = {variable.name: i for i, variable in enumerate(shown, 1)}
     lines = [
-        *_head(locking_map, "2.0", f"guid={quoteattr(token)}"),
-        f'  <CoSimulation modelIdentifier="{identifier}" {_ABLE}',
+        *_head(
+            locking_map, "2.0", f"guid={quoteattr(token)}", f' numberOfEventIndicators="{len(_INDICATORS)}"'
+        ),
+        f'  <ModelExchange modelIdentifier="{identifier}" canGetAndSetFMUstate="true"',
+        '    canSerializeFMUstate="true" providesDirectionalDerivative="true">',
+        *files,
+        "  </ModelExchange>",
+        f'  <CoSimulation modelIdentifier="{identifier}" canHandleVariableCommunicationStepSize="true"',
         '    canGetAndSetFMUstate="true" canSerializeFMUstate="true">',
-        "    <SourceFiles>",
-        *(f'      <File name="{name}"/>' for name in c_files),
-        "    </SourceFiles>",
+        *files,
         "  </CoSimulation>",
         *_middle(),
         "  <ModelVariables>",
     ]
-    lines += [
-        f'    <ScalarVariable name="{v.name}" valueReference="{v.reference}"{_manner(v)}'
-        f" description={quoteattr(v.words)}>"
-        f"<{kinds[v.kind]}{_unit_and_start(v, locking_map)}/></ScalarVariable>"
-        for v in VARIABLES
-    ]
-    outputs = [i for i, variable in enumerate(VARIABLES, 1) if variable.causality == "output"]
+    for v in shown:
+        rate = f' derivative="{index[v.rate_of]}"' if v.rate_of else ""
+        lines += [
+            f'    <ScalarVariable name="{v.name}"{_told(v)}><{kinds[v.kind]}{_start(v, locking_map)}{rate}/>',
+            *_doubt(v, locking_map, '<Tool name="diffbench">', "</Tool>"),
+            "    </ScalarVariable>",
+        ]
+    unknown = [index[v.name] for v in VARIABLES if _is_calculated(v)]
     lines += [
         "  </ModelVariables>",
         "  <ModelStructure>",
         "    <Outputs>",
-        *(f'      <Unknown index="{i}" dependencies=""/>' for i in outputs),
+        *(f'      <Unknown index="{index[v.name]}"/>' for v in _OUTPUTS),
         "    </Outputs>",
+        "    <Derivatives>",
+        *(f'      <Unknown index="{index[v.name]}"/>' for v in _RATES),
+        "    </Derivatives>",
         "    <InitialUnknowns>",
-        *(f'      <Unknown index="{i}"/>' for i in outputs),
+        *(f'      <Unknown index="{i}"/>' for i in unknown),
         "    </InitialUnknowns>",
         "  </ModelStructure>",
         "</fmiModelDescription>",
@@ -115,27 +84,47 @@ def description_3(locking_map: LockingMap, identifier: str, token: str) -> str:
     """``modelDescription.xml`` by FMI 3.0, section 2.4."""
     lines = [
         *_head(locking_map, "3.0", f"instantiationToken={quoteattr(token)}"),
-        f'  <CoSimulation modelIdentifier="{identifier}" {_ABLE}',
+        f'  <ModelExchange modelIdentifier="{identifier}" canGetAndSetFMUState="true"',
+        '    canSerializeFMUState="true" providesDirectionalDerivatives="true"/>',
+        f'  <CoSimulation modelIdentifier="{identifier}" canHandleVariableCommunicationStepSize="true"',
         '    canGetAndSetFMUState="true" canSerializeFMUState="true"/>',
         *_middle(),
         "  <ModelVariables>",
-        _TIME,
     ]
-    lines += [
-        f'    <{v.kind} name="{v.name}" valueReference="{v.reference}"{_manner(v)}'
-        f"{_unit_and_start(v, locking_map)} description={quoteattr(v.words)}/>"
-        for v in VARIABLES
-    ]
-    outputs = [variable.reference for variable in VARIABLES if variable.causality == "output"]
+    references = {variable.name: variable.reference for variable in VARIABLES}
+    for v in VARIABLES:
+        rate = f' derivative="{references[v.rate_of]}"' if v.rate_of else ""
+        lines += [
+            f'    <{v.kind} name="{v.name}"{_told(v)}{_start(v, locking_map)}{rate}>',
+            *_doubt(v, locking_map, '<Annotation type="diffbench">', "</Annotation>"),
+            f"    </{v.kind}>",
+        ]
     lines += [
         "  </ModelVariables>",
         "  <ModelStructure>",
-        *(f'    <Output valueReference="{reference}" dependencies=""/>' for reference in outputs),
-        *(f'    <InitialUnknown valueReference="{reference}"/>' for reference in outputs),
+        *(f'    <Output valueReference="{v.reference}"/>' for v in _OUTPUTS),
+        *(f'    <ContinuousStateDerivative valueReference="{v.reference}"/>' for v in _RATES),
+        *(f'    <InitialUnknown valueReference="{v.reference}"/>' for v in VARIABLES if _is_calculated(v)),
+        *(f'    <EventIndicator valueReference="{v.reference}"/>' for v in _INDICATORS),
         "  </ModelStructure>",
         "</fmiModelDescription>",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _is_calculated(variable: Variable) -> bool:
+    """Whether it must be asked for while the unit is initialized."""
+    state = variable.is_state and variable.start is None
+    return variable in _RATES or state or (variable in _OUTPUTS and variable.start is None)
+
+
+def _doubt(variable: Variable, locking_map: LockingMap, begin: str, end: str) -> list[str]:
+    """The fitted uncertainty of a parameter, as an annotation."""
+    if variable.u is None:
+        return []
+    u = variable.u(law_in(locking_map))
+    said = f'<StandardUncertainty xmlns="urn:diffbench:uncertainty" value="{u!r}"/>'
+    return ["      <Annotations>", f"        {begin}{said}{end}", "      </Annotations>"]
 
 
 def build_description(identifier: str, c_files: list[str]) -> str:
@@ -158,7 +147,7 @@ def documentation(locking_map: LockingMap, identifier: str) -> str:
     rows = "\n".join(
         f"<tr><td>{v.name}</td><td>{v.causality}</td><td>{v.unit or ''}</td>"
         f"<td>{escape_html(v.words)}</td></tr>"
-        for v in VARIABLES
+        for v in VARIABLES[1:]
     )
     notes = "\n".join(f"<li>{escape_html(note)}</li>" for note in document.notes)
     about = f"unit {document.unit}, build {document.build}, preload law {document.law}"
@@ -174,18 +163,22 @@ beyond_axes is true and inside_tested is false.</p>
 <table><tr><th>variable</th><th>what</th><th>unit</th><th>meaning</th></tr>
 {rows}
 </table>
+<h2>Law</h2>
+<p>resources/map.json holds the law with its parameters and their covariance (fitted_law). The locking torque
+here is that law's, at the plates' own temperature and where the ramps stand; its limits are the map's there,
+as shares of the torque.</p>
 <h2>Stick and slip</h2>
-<p>The outputs are joined by a spring and a damper in parallel that give way at the locking torque: what acts
-against the slip is F = min(max(F' + d (w - w') + k h w, -T), T), T the locking torque, w the left less the
-right speed, ' the step before, h the step, d = 0.3 J/h, k h = 0.15 d, J the output_inertia. Left and right
-torque add up to the input torque. While slipping F is T; as the slip ends F falls ahead of it, and zero is
-passed by no more than 1.1 times what one step at the locking torque changes; held together, F is what the
-driveline asks. Spring and damper give back no more than they took, T² h²/(0.18 J) at most.</p>
+<p>A spring and a damper in series with the plates, which slip at the locking torque T: F = k z + d dz/dt
+held between -T and T. Exchanged as a model, k is 20 half-shaft stiffnesses, d is 0.001 s k, and slip begins
+and ends by state events. In co-simulation the same is stepped by backward Euler with k = 0.2 J/h^2 and d =
+0.5 J/h, J the output_inertia and h the longest of the last 64 to 128 steps. For any row of steps energy_in
+is energy_dissipated and energy_stored together, and none is ever negative.</p>
 <h2>Delay</h2>
-<p>An output is that of the step's end, from inputs of its beginning: it lags them by one step. In a host
-that steps all its units side by side it acts one step later still. Stiffness and damping follow from step
-and inertia so that both are stable. Steps of 1 ms and 10 ms were tried; what is passing at the change from
-slip to stick is over after some twenty steps.</p>
+<p>Inputs are held over a co-simulation step; friction from inputs at its beginning acts over it in a host
+that steps one unit after the other, and over the next one in a host that steps side by side: both are
+stable. Take friction_torque and add an input torque of your own: it then passes without delay. Where half
+shafts meet a light inertia, co-simulation holds them only as stiffly as the step allows (stick_is_soft):
+exchange the model.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}
@@ -194,7 +187,7 @@ slip to stick is over after some twenty steps.</p>
 """
 
 
-def _head(locking_map: LockingMap, version: str, token: str) -> list[str]:
+def _head(locking_map: LockingMap, version: str, token: str, more: str = "") -> list[str]:
     document = locking_map.document
     name = f"Limited-slip differential {document.unit}, build {document.build}"
     words = f"Locking torque from bench recordings, map with SHA-256 {locking_map.digest}"
@@ -204,7 +197,7 @@ def _head(locking_map: LockingMap, version: str, token: str) -> list[str]:
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<fmiModelDescription fmiVersion="{version}" modelName={quoteattr(name)} {token}',
         f"    description={quoteattr(words)}",
-        f'    generationTool="diffbench {escape(__version__)}" variableNamingConvention="flat">',
+        f'    generationTool="diffbench {escape(__version__)}" variableNamingConvention="structured"{more}>',
     ]
 
 
@@ -214,22 +207,30 @@ def _middle() -> list[str]:
         "  <UnitDefinitions>",
         *units,
         "  </UnitDefinitions>",
-        '  <LogCategories><Category name="logStatusError"/></LogCategories>',
+        '  <LogCategories><Category name="logStatusError"/>',
+        '    <Category name="logStatusWarning"/></LogCategories>',
         f'  <DefaultExperiment startTime="0" stepSize="{STEP}"/>',
     ]
 
 
-def _manner(variable: Variable) -> str:
+def _told(variable: Variable) -> str:
     variability = {"Float64": "continuous", "Int32": "fixed", "Boolean": "discrete"}[variable.kind]
     if variable.causality == "parameter":
         variability = "fixed"
-    initial = {"output": ' initial="calculated"', "parameter": ' initial="exact"'}.get(variable.causality, "")
-    return f' causality="{variable.causality}" variability="{variability}"{initial}'
+    initial = ""
+    if variable.causality in {"output", "local"}:
+        initial = f' initial="{"calculated" if variable.start is None else "exact"}"'
+    if variable.causality == "parameter":
+        initial = ' initial="exact"'
+    said = f'valueReference="{variable.reference}" causality="{variable.causality}"'
+    return f' {said} variability="{variability}"{initial} description={quoteattr(variable.words)}'
 
 
-def _unit_and_start(variable: Variable, locking_map: LockingMap) -> str:
+def _start(variable: Variable, locking_map: LockingMap) -> str:
     unit = "" if variable.unit is None else f' unit="{variable.unit}"'
     start = variable.start
+    if callable(start):
+        start = repr(start(law_in(locking_map)))
     if start == "OIL":
         heat = locking_map.axes[2]
         start = repr(float(heat[heat.size // 2]))

@@ -44,11 +44,12 @@ FORMATS: dict[str, Format] = {
     ),
     "netcdf": Format("diffbench.exports.netcdf_file:export_netcdf", ".nc", "NetCDF-4 by the CF conventions"),
     "c": Format("diffbench.exports.c_source:export_c", ".h", "C99 header and source"),
+    "c-law": Format("diffbench.exports.c_law:export_c_law", "_law.h", "C99 header and source of the law"),
     "python": Format(
         "diffbench.exports.python_reader:export_python", ".py", "Python reader with the map in it"
     ),
-    "fmi2": Format("diffbench.exports.fmu:export_fmi2", ".fmu", "FMI 2.0 unit for co-simulation"),
-    "fmi3": Format("diffbench.exports.fmu:export_fmi3", ".fmu", "FMI 3.0 unit for co-simulation"),
+    "fmi2": Format("diffbench.exports.fmu:export_fmi2", ".fmu", "FMI 2.0 unit"),
+    "fmi3": Format("diffbench.exports.fmu:export_fmi3", ".fmu", "FMI 3.0 unit"),
 }
 
 

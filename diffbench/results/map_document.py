@@ -14,6 +14,7 @@ from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import RESULT, unfit_values
 from diffbench.input_files import content_of as bytes_of
 from diffbench.results.document import Frozen
+from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.manifest import content_digest, document, read_whole
 
 __all__ = [
@@ -127,6 +128,7 @@ class MapDocument(Frozen):
     provenance: dict[str, Any]
     interpolation: MapInterpolation | None = None
     beyond: Beyond | None = None  # a file of before has none: it is made from the tables
+    fitted_law: FittedLaw | None = None  # a file of before, or made by hand, has none
     sha256: str | None = None
     characterisation_sha256: str | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit

@@ -16,6 +16,7 @@ from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
 from diffbench.results.characterisation import Characterisation, FormState, Tested
+from diffbench.results.fitted_law import LAW_PARAMETERS, PLATE_HEAT, FittedLaw
 from diffbench.results.left_out import half_width, left_out
 from diffbench.results.map_grid import Limited
 from diffbench.results.tested_region import speed_tested, temperature_tested, torque_tested
@@ -27,6 +28,7 @@ __all__ = [
     "bracket",
     "closed_flanks",
     "friction_law_of",
+    "law_of",
     "limited_locking_torque",
     "opening_thrust",
     "parted_untested",
@@ -173,6 +175,62 @@ def best_unit(characterisation: Characterisation, *, radius: float, label: str) 
         form, np.array(form.values), radius=radius, label=label, reference=characterisation.reference
     )
     return _with_ramps(unit, closed_flanks(characterisation, form, unit))
+
+
+def law_of(characterisation: Characterisation, *, radius: float, label: str) -> FittedLaw:
+    """The law of one build.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        Of that build.
+    radius : float
+        Effective radius of its plates [m].
+    label : str
+        What its quantities have behind their names.
+
+    Returns
+    -------
+    The best form, with ramps as the map has them (`best_unit`).
+    """
+    form = characterisation.forms[0]
+    unit = best_unit(characterisation, radius=radius, label=label)
+    friction = friction_law_of(form)
+    own = [(law.name, law.name, law.unit) for law in (*unit.preload_law.unknowns, *friction.unknowns)]
+    heat = [part for part in PLATE_HEAT if part[1] in form.names]
+    parameters = [*LAW_PARAMETERS, *own, *heat]
+    rows = [_row(form, name, label) for _, name, _ in parameters]
+    values = [float(np.exp(form.values[i])) if form.logarithms[i] else form.values[i] for i in rows]
+    slopes = np.array([value if form.logarithms[i] else 1.0 for i, value in zip(rows, values, strict=True)])
+    covariance = np.array(form.covariance)[np.ix_(rows, rows)] * np.outer(slopes, slopes)
+    held: Mapping[str, float] = {
+        "ramp_bias_drive_loading": unit.drive_bias,
+        "ramp_bias_coast_loading": unit.coast_bias,
+        "unloading_ratio_drive": unit.drive_ratio,
+        "unloading_ratio_coast": unit.coast_ratio,
+    }
+    names = [name for name, _, _ in parameters]
+    return FittedLaw(
+        preload_law=form.law,
+        friction_law=friction.name,
+        names=tuple(names),
+        units=tuple(unit for _, _, unit in parameters),
+        values=tuple(held.get(name, value) for name, value in zip(names, values, strict=True)),
+        covariance=tuple(tuple(row) for row in covariance.tolist()),
+        effective_radius_m=radius,
+        reference_temperature_degC=characterisation.reference["temperature_degC"],
+        reference_speed_difference_rad_s=characterisation.reference["speed_difference_rad_s"],
+        weight=form.weight,
+    )
+
+
+def _row(form: FormState, name: str, label: str) -> int:
+    """Where an unknown of a build stands in a form: its own, one of all builds, or one shared under the name
+    of the first that has it."""
+    for asked in (f"{name}{label}", name):
+        if asked in form.names:
+            return form.names.index(asked)
+    return next(i for i, held in enumerate(form.names) if held.startswith(f"{name}["))
 
 
 def _with_ramps(unit: UnitQuantities, closed: list[ClosedFlank]) -> UnitQuantities:

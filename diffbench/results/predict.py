@@ -39,6 +39,7 @@ from diffbench.results.map_limits import (
     best_unit,
     bracket,
     closed_flanks,
+    law_of,
     limited_locking_torque,
     opening_thrust,
     parted_untested,
@@ -170,6 +171,7 @@ def map_on(
             characterisation_sha256=characterisation.digest,
             # the limits of a flank that was not seen at work hold its corner already
             beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
+            fitted_law=law_of(characterisation, radius=facts.effective_radius_m, label=label),
         )
     )
 

@@ -7,10 +7,13 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from diffbench.physics.steady import steady_locking_torque
+from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
 
 STRICT = [
@@ -19,6 +22,110 @@ STRICT = [
     *("-Wstrict-prototypes", "-Wmissing-prototypes"),
 ]
 SANITIZED = ["-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+
+
+#: Two laws that differ in all: how preload and ramps meet, the Stribeck exponent, and every number.
+LAWS: dict[str, dict[str, float]] = {
+    "additive": {
+        "preload_torque": 81.7,
+        "ramp_bias_drive_loading": 0.512,
+        "ramp_bias_coast_loading": 0.293,
+        "unloading_ratio_drive": 1.326,
+        "unloading_ratio_coast": 1.366,
+        "gear_friction": 0.021,
+        "viscous_coefficient": 0.203,
+        "viscous_temperature_coefficient": 0.0396,
+        "friction_temperature_coefficient": -0.00123,
+        "static_excess": 0.157,
+        "stribeck_speed": 0.0219,
+        "heat_capacity": 890.0,
+        "heat_conductance": 72.0,
+    },
+    "greater-of": {
+        "preload_torque": 143.0,
+        "ramp_bias_drive_loading": 0.61,
+        "ramp_bias_coast_loading": 0.41,
+        "unloading_ratio_drive": 1.21,
+        "unloading_ratio_coast": 1.47,
+        "gear_friction": 0.013,
+        "viscous_coefficient": 0.11,
+        "viscous_temperature_coefficient": 0.031,
+        "friction_temperature_coefficient": 0.0009,
+        "joint_fraction": 0.17,
+        "static_excess": 0.23,
+        "stribeck_speed": 0.034,
+        "heat_capacity": 1210.0,
+        "heat_conductance": 55.0,
+    },
+}
+
+
+def law_document(law: str) -> dict[str, Any]:
+    """A law as a map's document has it, with a covariance of uncertainties of one to fourteen per cent."""
+    values = list(LAWS[law].values())
+    u = 0.01 * (1.0 + np.arange(len(values))) * np.abs(values)
+    mixed = np.random.default_rng(8).normal(size=(len(values), 2 * len(values)))
+    correlation = np.corrcoef(mixed)
+    return {
+        "preload_law": law,
+        "friction_law": "stribeck-1" if law == "additive" else "stribeck-2",
+        "names": list(LAWS[law]),
+        "units": ["1"] * len(values),
+        "values": values,
+        "covariance": (correlation * np.outer(u, u)).tolist(),
+        "effective_radius_m": 0.0463 if law == "additive" else 0.0521,
+        "reference_temperature_degC": 60.0,
+        "reference_speed_difference_rad_s": 4.0,
+        "weight": 1.0,
+    }
+
+
+def make_lawful(law: str) -> LockingMap:
+    """A map of a law at its nodes, limits parting by four per cent below and six above."""
+    axes = (
+        np.array([-400.0, -150.0, 0.0, 100.0, 220.0, 500.0]),
+        np.array([0.0, 0.5, 1.5, 4.0, 20.0]),
+        np.array([20.0, 60.0, 130.0]),
+    )
+    document = law_document(law)
+    unit = FittedLaw.model_validate(document).unit_quantities()
+    place = np.meshgrid(*axes, indexing="ij")
+    tables = {b: steady_locking_torque(unit, *place, b) for b in ("loading", "unloading", "mean")}
+    branches = {
+        name: {
+            "locking_torque_Nm": value.tolist(),
+            "low_Nm": (0.96 * value).tolist(),
+            "high_Nm": (1.06 * value).tolist(),
+            "tested": (place[0] < 300.0).tolist(),
+        }
+        for name, value in tables.items()
+    }
+    return LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1",
+                "unit": "Q17 µ",
+                "build": "Q17-a */ \"b\" \\ <c> & 'd'",
+                "law": law,
+                "confidence": 0.95,
+                "axes": {name: axis.tolist() for name, axis in zip(AXES, axes, strict=True)},
+                "branches": branches,
+                "notes": ["steady state, N·m at °C"],
+                "provenance": {},
+                "fitted_law": document,
+            }
+        )
+    )
+
+
+@pytest.fixture(scope="session", params=sorted(LAWS))
+def lawful(request: pytest.FixtureRequest) -> LockingMap:
+    return make_lawful(request.param)
+
+
+@pytest.fixture(scope="session")
+def additive() -> LockingMap:
+    return make_lawful("additive")
 
 
 def make_awkward(seed: int = 5) -> LockingMap:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import ctypes
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from benchsim.driveline import Coupling
 
 from diffbench.exports import export_map
 from diffbench.exports.c_source import ORDER, c_identifier
@@ -36,40 +33,6 @@ int main(void)
     return 0;
 }
 """
-
-
-class Reading(ctypes.Structure):
-    """As in the header."""
-
-    _fields_ = [  # ctypes wants it so
-        ("locking_torque", ctypes.c_double),
-        ("low", ctypes.c_double),
-        ("high", ctypes.c_double),
-        ("tested", ctypes.c_int32),
-        ("beyond", ctypes.c_int32),
-    ]
-
-
-class Differential(ctypes.Structure):
-    """As in the header."""
-
-    _fields_ = [
-        ("branch", ctypes.c_int32),
-        ("output_inertia", ctypes.c_double),
-        ("friction_torque", ctypes.c_double),
-        ("speed_difference", ctypes.c_double),
-    ]
-
-
-class Outputs(ctypes.Structure):
-    """As in the header."""
-
-    _fields_ = [
-        ("left_torque", ctypes.c_double),
-        ("right_torque", ctypes.c_double),
-        ("locked", ctypes.c_int32),
-        ("reading", Reading),
-    ]
 
 
 @pytest.fixture(scope="module")
@@ -159,58 +122,23 @@ def test_names_that_c_does_not_know(
     assert "map_17_a_map_v2_read" in (tmp_path / "17-a map.v2.h").read_text(encoding="utf-8")
 
 
-class TestBetweenTwoOutputs:
-    """The differential of the C source, in hosts of this test's own."""
+def test_single_precision(
+    awkward: LockingMap, places: np.ndarray, tmp_path: Path, compiled: Callable[..., Path]
+) -> None:
+    """For small controllers: no double is left in it, it says how large its tables are, and it answers as the
+    map to some ten units of the last place of a float."""
+    from diffbench.exports.c_source import export_c
 
-    @pytest.fixture
-    def library(self, folder: Path, compiled: Callable[..., Path]) -> ctypes.CDLL:
-        library = ctypes.CDLL(str(compiled(folder, "libq17.so", ["q17.c"], "-shared", "-fPIC")))
-        number, whole = ctypes.c_double, ctypes.c_int32
-        library.q17_start.argtypes = [ctypes.c_void_p, whole, number, number, number, number]
-        library.q17_step.argtypes = [
-            *(ctypes.c_void_p, number, number, number, number, number),
-            ctypes.c_void_p,
-        ]
-        return library
-
-    def test_python_and_c_step_alike(self, library: ctypes.CDLL, awkward: LockingMap) -> None:
-        """Against the same form written anew in Python, over random histories: to the last bit."""
-        rng = np.random.default_rng(3)
-        for index, branch in enumerate(ORDER):
-            differential, outputs = Differential(), Outputs()
-            assert library.q17_start(ctypes.byref(differential), index, 0.7, 2.0, 50.0, 60.0) == 0
-            mirror = Coupling(awkward, branch, 0.7, 2.0, 50.0, 60.0)
-            left = right = 2.0
-            for _ in range(400):
-                left, right = left + rng.normal(0.0, 0.3), right + rng.normal(0.0, 0.3)
-                args = (0.002, rng.uniform(-300, 400), left, right, rng.uniform(30, 100))
-                assert library.q17_step(ctypes.byref(differential), *args, ctypes.byref(outputs)) == 0
-                wanted = mirror.step(*args)
-                assert (outputs.left_torque, outputs.right_torque, bool(outputs.locked)) == wanted
-                assert outputs.reading.locking_torque == awkward.locking_torque(
-                    args[1], left - right, args[4], branch=branch
-                )
-
-    @pytest.mark.parametrize(
-        "args",
-        [
-            (0.0, 1.0, 1.0, 1.0, 60.0),
-            (-0.001, 1.0, 1.0, 1.0, 60.0),
-            (float("nan"), 1.0, 1.0, 1.0, 60.0),
-            (0.001, float("nan"), 1.0, 1.0, 60.0),
-            (0.001, 1.0, float("inf"), 1.0, 60.0),
-            (0.001, 1.0, 1.0, 1.0, float("nan")),
-        ],
-    )
-    def test_a_step_that_cannot_be_changes_nothing(self, args: Any, library: ctypes.CDLL) -> None:
-        differential, outputs = Differential(), Outputs()
-        assert library.q17_start(ctypes.byref(differential), 0, 1.0, 2.0, 50.0, 60.0) == 0
-        before = bytes(differential)
-        assert library.q17_step(ctypes.byref(differential), *args, ctypes.byref(outputs)) != 0
-        assert bytes(differential) == before
-
-    @pytest.mark.parametrize("start", [(0, 0.0), (0, -1.0), (0, float("nan")), (4, 1.0), (-1, 1.0)])
-    def test_an_inertia_or_branch_that_cannot_be(
-        self, start: tuple[int, float], library: ctypes.CDLL
-    ) -> None:
-        assert library.q17_start(ctypes.byref(Differential()), *start, 2.0, 50.0, 60.0) == 2
+    for name, content in export_c(awkward, "q17", precision="single").items():
+        (tmp_path / name).write_bytes(content)
+    code = (tmp_path / "q17.c").read_text(encoding="utf-8") + (tmp_path / "q17.h").read_text(encoding="utf-8")
+    assert "double" not in code.replace("1e300", "")
+    nodes = 5 * 3 * 4
+    assert f"tables take {4 * nodes * (3 * 4 + 1) + 4 * (5 + 3 + 4)} bytes" in code
+    (tmp_path / "host.c").write_text(HOST.replace("speed, heat, &", "(float)speed, (float)heat, &"), "utf-8")
+    host = compiled(tmp_path, "host", ["host.c", "q17.c"], "-Wno-conversion", "-Wno-double-promotion")
+    found = ask(host, [" ".join(["1", *(value.hex() for value in p)]) for p in places.tolist()])
+    for line, place in zip(found, places.tolist(), strict=True):
+        told = awkward.read(*place, branch="loading")
+        numbers = [float.fromhex(text) for text in line[1:4]]
+        np.testing.assert_allclose(numbers, [told.locking_torque, told.low, told.high], rtol=3e-6, atol=1e-3)

@@ -24,6 +24,7 @@ FILES = {
     "modelica": ["map.txt"],
     "netcdf": ["map.nc"],
     "c": ["map.h", "map.c"],
+    "c-law": ["map_law.h", "map_law.c"],
     "python": ["map.py"],
     "fmi2": ["map.fmu"],
     "fmi3": ["map.fmu"],
@@ -31,9 +32,9 @@ FILES = {
 
 
 @pytest.fixture
-def map_file(awkward: LockingMap, tmp_path: Path) -> Path:
+def map_file(additive: LockingMap, tmp_path: Path) -> Path:
     path = tmp_path / "map.json"
-    path.write_text(awkward.to_json(), encoding="utf-8")
+    path.write_text(additive.to_json(), encoding="utf-8")
     return path
 
 

@@ -1,5 +1,5 @@
-/* FMI 2.0 for co-simulation: the interface of the standard (Functional Mock-up Interface for Model Exchange
- * and Co-Simulation 2.0, sections 2.1, 2.2 and 4.2) around unit.h. Declarations are those of the standard's
+/* FMI 2.0, model exchange and co-simulation: the interface of the standard (Functional Mock-up Interface for Model Exchange
+ * and Co-Simulation 2.0, sections 2.1, 2.2, 3.2 and 4.2) around unit.h. Declarations are those of the standard's
  * own headers, type platform "default"; they stand here so that this needs no other file. */
 #include <stdlib.h>
 #include <string.h>
@@ -46,6 +46,15 @@ typedef struct
     void (*stepFinished)(fmi2ComponentEnvironment environment, fmi2Status status);
     fmi2ComponentEnvironment componentEnvironment;
 } fmi2CallbackFunctions;
+typedef struct
+{
+    fmi2Boolean newDiscreteStatesNeeded;
+    fmi2Boolean terminateSimulation;
+    fmi2Boolean nominalsOfContinuousStatesChanged;
+    fmi2Boolean valuesOfContinuousStatesChanged;
+    fmi2Boolean nextEventTimeDefined;
+    fmi2Real nextEventTime;
+} fmi2EventInfo;
 
 #if defined(_WIN32)
 #define EXPORTED __declspec(dllexport)
@@ -89,18 +98,25 @@ static void give_back(const fmi2CallbackFunctions *callbacks, void *memory)
     }
 }
 
-static fmi2Status told(const fmi2CallbackFunctions *callbacks, const char *name, const char *message)
+static fmi2Status told(const fmi2CallbackFunctions *callbacks, const char *name, fmi2Status status, const char *message)
 {
     if ((callbacks != NULL) && (callbacks->logger != NULL))
     {
-        callbacks->logger(callbacks->componentEnvironment, name, fmi2Error, "logStatusError", "%s", message);
+        callbacks->logger(callbacks->componentEnvironment, name, status,
+                          (status == fmi2Warning) ? "logStatusWarning" : "logStatusError", "%s", message);
     }
-    return fmi2Error;
+    return status;
 }
 
-static fmi2Status refused(instance *unit, const char *message)
+static fmi2Status refused(void *c, const char *message)
 {
-    return told(unit->callbacks, unit->name, message);
+    const instance *unit = (const instance *)c;
+    return told(unit->callbacks, unit->name, fmi2Error, message);
+}
+
+static fmi2Status ended(void *c, const char *fault)
+{
+    return (fault == NULL) ? fmi2OK : refused(c, fault);
 }
 
 EXPORTED const char *API(fmi2GetTypesPlatform)(void)
@@ -131,13 +147,9 @@ EXPORTED fmi2Component API(fmi2Instantiate)(fmi2String name, fmi2Type type, fmi2
     (void)resources;
     (void)visible;
     (void)logging;
-    if (type != fmi2CoSimulation)
+    if ((guid == NULL) || (strcmp(guid, TOKEN) != 0))
     {
-        (void)told(callbacks, name, "this unit is for co-simulation alone");
-    }
-    else if ((guid == NULL) || (strcmp(guid, TOKEN) != 0))
-    {
-        (void)told(callbacks, name, "the guid is not that of this unit: description and binary do not belong together");
+        (void)told(callbacks, name, fmi2Error, "the guid is not that of this unit: description and binary do not belong together");
     }
     else
     {
@@ -145,6 +157,7 @@ EXPORTED fmi2Component API(fmi2Instantiate)(fmi2String name, fmi2Type type, fmi2
     }
     if (unit != NULL)
     {
+        unit->values.exchanged = (type == fmi2ModelExchange) ? 1 : 0;
         unit_reset(&unit->values);
         unit->callbacks = callbacks;
         unit->last_time = 0.0;
@@ -192,18 +205,11 @@ EXPORTED fmi2Status API(fmi2EnterInitializationMode)(fmi2Component c)
 EXPORTED fmi2Status API(fmi2ExitInitializationMode)(fmi2Component c)
 {
     instance *unit = (instance *)c;
-    int32_t status;
     if (unit->values.phase != INITIALIZING)
     {
         return refused(unit, "initialization has not begun");
     }
-    status = unit_start(&unit->values);
-    if (status != @GUARD@_DONE)
-    {
-        return refused(unit, unit_words(status));
-    }
-    unit->values.phase = STEPPING;
-    return fmi2OK;
+    return ended(unit, unit_begin(&unit->values));
 }
 
 EXPORTED fmi2Status API(fmi2Terminate)(fmi2Component c)
@@ -222,17 +228,13 @@ EXPORTED fmi2Status API(fmi2GetReal)(fmi2Component c, const fmi2ValueReference v
 {
     instance *unit = (instance *)c;
     size_t i;
-    if (unit_is_readable(&unit->values) == 0)
-    {
-        return refused(unit, "outputs cannot be had from these inputs");
-    }
+    unit_refresh(&unit->values);
     for (i = 0U; i < count; i++)
     {
-        if (vr[i] >= N_NUMBERS)
+        if (unit_get_number(&unit->values, vr[i], &value[i]) == 0)
         {
             return refused(unit, "there is no real variable of that reference");
         }
-        value[i] = unit->values.numbers[vr[i]];
     }
     return fmi2OK;
 }
@@ -258,17 +260,13 @@ EXPORTED fmi2Status API(fmi2GetBoolean)(fmi2Component c, const fmi2ValueReferenc
 {
     instance *unit = (instance *)c;
     size_t i;
-    if (unit_is_readable(&unit->values) == 0)
-    {
-        return refused(unit, "outputs cannot be had from these inputs");
-    }
+    unit_refresh(&unit->values);
     for (i = 0U; i < count; i++)
     {
-        if (unit_is_boolean(vr[i]) == 0)
+        if (unit_get_boolean(&unit->values, vr[i], &value[i]) == 0)
         {
             return refused(unit, "there is no boolean variable of that reference");
         }
-        value[i] = (fmi2Boolean)unit_boolean(&unit->values, vr[i]);
     }
     return fmi2OK;
 }
@@ -278,7 +276,7 @@ EXPORTED fmi2Status API(fmi2GetString)(fmi2Component c, const fmi2ValueReference
 {
     (void)vr;
     (void)value;
-    return (count == 0U) ? fmi2OK : refused((instance *)c, "there are no string variables");
+    return (count == 0U) ? fmi2OK : refused(c, "there are no string variables");
 }
 
 EXPORTED fmi2Status API(fmi2SetReal)(fmi2Component c, const fmi2ValueReference vr[], size_t count,
@@ -290,7 +288,7 @@ EXPORTED fmi2Status API(fmi2SetReal)(fmi2Component c, const fmi2ValueReference v
     {
         if (unit_set_number(&unit->values, vr[i], value[i]) == 0)
         {
-            return refused(unit, "inputs can be set, and output_inertia before the first step");
+            return refused(unit, "inputs can be set, and parameters before the initialization ends");
         }
     }
     return fmi2OK;
@@ -305,7 +303,7 @@ EXPORTED fmi2Status API(fmi2SetInteger)(fmi2Component c, const fmi2ValueReferenc
     {
         if (unit_set_branch(&unit->values, vr[i], (int32_t)value[i]) == 0)
         {
-            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading, 2 unloading or 3 either");
+            return refused(unit, "branch can be set before the initialization ends, to 0 mean, 1 loading, 2 unloading, 3 either or 4 followed");
         }
     }
     return fmi2OK;
@@ -316,7 +314,7 @@ EXPORTED fmi2Status API(fmi2SetBoolean)(fmi2Component c, const fmi2ValueReferenc
 {
     (void)vr;
     (void)value;
-    return (count == 0U) ? fmi2OK : refused((instance *)c, "no boolean variable can be set");
+    return (count == 0U) ? fmi2OK : refused(c, "no boolean variable can be set");
 }
 
 EXPORTED fmi2Status API(fmi2SetString)(fmi2Component c, const fmi2ValueReference vr[], size_t count,
@@ -324,7 +322,7 @@ EXPORTED fmi2Status API(fmi2SetString)(fmi2Component c, const fmi2ValueReference
 {
     (void)vr;
     (void)value;
-    return (count == 0U) ? fmi2OK : refused((instance *)c, "there are no string variables");
+    return (count == 0U) ? fmi2OK : refused(c, "there are no string variables");
 }
 
 EXPORTED fmi2Status API(fmi2GetFMUstate)(fmi2Component c, fmi2FMUstate *state)
@@ -400,13 +398,11 @@ EXPORTED fmi2Status API(fmi2GetDirectionalDerivative)(fmi2Component c, const fmi
                                                       size_t n_unknown, const fmi2ValueReference known[],
                                                       size_t n_known, const fmi2Real seed[], fmi2Real change[])
 {
-    (void)unknown;
-    (void)n_unknown;
-    (void)known;
-    (void)n_known;
-    (void)seed;
-    (void)change;
-    return refused((instance *)c, "the unit gives no derivatives");
+    instance *unit = (instance *)c;
+    unit_refresh(&unit->values);
+    return (unit_along(&unit->values, unknown, n_unknown, known, n_known, seed, change) == 1)
+               ? fmi2OK
+               : refused(c, NO_DERIVATIVE);
 }
 
 EXPORTED fmi2Status API(fmi2SetRealInputDerivatives)(fmi2Component c, const fmi2ValueReference vr[], size_t count,
@@ -432,20 +428,14 @@ EXPORTED fmi2Status API(fmi2GetRealOutputDerivatives)(fmi2Component c, const fmi
 EXPORTED fmi2Status API(fmi2DoStep)(fmi2Component c, fmi2Real time, fmi2Real step, fmi2Boolean no_return)
 {
     instance *unit = (instance *)c;
-    int32_t status;
+    const char *fault = unit_step(&unit->values, time, step);
     (void)no_return;
-    if (unit->values.phase != STEPPING)
+    unit->last_time = unit->values.numbers[V_TIME];
+    if ((fault == NULL) && (unit_warns(&unit->values) == 1))
     {
-        return refused(unit, "a step needs a unit that is initialized and not ended");
+        return told(unit->callbacks, unit->name, fmi2Warning, SOFT_WORDS);
     }
-    status = unit_step(&unit->values, step);
-    if (status != @GUARD@_DONE)
-    {
-        return refused(unit, unit_words(status));
-    }
-    unit->last_time = time + step;
-    unit->values.numbers[V_TIME] = time + step;
-    return fmi2OK;
+    return ended(unit, fault);
 }
 
 EXPORTED fmi2Status API(fmi2CancelStep)(fmi2Component c)
@@ -497,4 +487,93 @@ EXPORTED fmi2Status API(fmi2GetStringStatus)(fmi2Component c, const fmi2StatusKi
     (void)kind;
     (void)value;
     return fmi2Discard;
+}
+
+/* Model exchange. */
+
+EXPORTED fmi2Status API(fmi2EnterEventMode)(fmi2Component c)
+{
+    ((instance *)c)->values.phase = EVENTS;
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2NewDiscreteStates)(fmi2Component c, fmi2EventInfo *info)
+{
+    unit_refresh(&((instance *)c)->values);
+    (void)memset(info, 0, sizeof(*info));
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2EnterContinuousTimeMode)(fmi2Component c)
+{
+    unit_refresh(&((instance *)c)->values);
+    ((instance *)c)->values.phase = CONTINUOUS;
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2CompletedIntegratorStep)(fmi2Component c, fmi2Boolean no_return, fmi2Boolean *event,
+                                                     fmi2Boolean *terminate)
+{
+    (void)no_return;
+    *event = (fmi2Boolean)unit_complete(&((instance *)c)->values);
+    *terminate = 0;
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2SetTime)(fmi2Component c, fmi2Real time)
+{
+    ((instance *)c)->values.numbers[V_TIME] = time;
+    return fmi2OK;
+}
+
+/* What a model says of its states, one number for each. */
+static fmi2Status unit_told(void *c, uint32_t first, size_t size, double values[], size_t count)
+{
+    instance *unit = (instance *)c;
+    size_t i;
+    if (count != size)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_refresh(&unit->values);
+    for (i = 0U; i < size; i++)
+    {
+        values[i] = unit->values.numbers[first + i];
+    }
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2SetContinuousStates)(fmi2Component c, const fmi2Real states[], size_t count)
+{
+    if (count != N_STATES)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_set_states(&((instance *)c)->values, states);
+    return fmi2OK;
+}
+
+EXPORTED fmi2Status API(fmi2GetDerivatives)(fmi2Component c, fmi2Real rates[], size_t count)
+{
+    return unit_told(c, V_TWIST_RATE, N_STATES, rates, count);
+}
+
+EXPORTED fmi2Status API(fmi2GetEventIndicators)(fmi2Component c, fmi2Real indicators[], size_t count)
+{
+    return unit_told(c, V_FORWARD_MARGIN, N_INDICATORS, indicators, count);
+}
+
+EXPORTED fmi2Status API(fmi2GetContinuousStates)(fmi2Component c, fmi2Real states[], size_t count)
+{
+    return unit_told(c, V_TWIST, N_STATES, states, count);
+}
+
+EXPORTED fmi2Status API(fmi2GetNominalsOfContinuousStates)(fmi2Component c, fmi2Real nominals[], size_t count)
+{
+    if (count != N_STATES)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_nominals(nominals);
+    return fmi2OK;
 }

@@ -1,5 +1,5 @@
-/* FMI 3.0 for co-simulation: the interface of the standard (Functional Mock-up Interface Specification 3.0,
- * sections 2.2, 2.3 and 4) around unit.h. Declarations are those of the standard's own headers; they stand
+/* FMI 3.0, model exchange and co-simulation: the interface of the standard (Functional Mock-up Interface Specification 3.0,
+ * sections 2.2, 2.3, 3 and 4) around unit.h. Declarations are those of the standard's own headers; they stand
  * here so that this needs no other file. */
 #include <stdbool.h>
 #include <stdlib.h>
@@ -83,19 +83,48 @@ typedef struct
     fmi3LogMessageCallback logger;
 } instance;
 
-static fmi3Status told(fmi3InstanceEnvironment environment, fmi3LogMessageCallback logger, const char *message)
+static fmi3Status told(fmi3InstanceEnvironment environment, fmi3LogMessageCallback logger, fmi3Status status,
+                       const char *message)
 {
     if (logger != NULL)
     {
-        logger(environment, fmi3Error, "logStatusError", message);
+        logger(environment, status, (status == fmi3Warning) ? "logStatusWarning" : "logStatusError", message);
     }
-    return fmi3Error;
+    return status;
 }
 
 static fmi3Status refused(void *c, const char *message)
 {
     const instance *unit = (const instance *)c;
-    return told(unit->environment, unit->logger, message);
+    return told(unit->environment, unit->logger, fmi3Error, message);
+}
+
+static fmi3Status ended(void *c, const char *fault)
+{
+    return (fault == NULL) ? fmi3OK : refused(c, fault);
+}
+
+static instance *made(fmi3String token, int32_t exchanged, fmi3InstanceEnvironment environment,
+                      fmi3LogMessageCallback logger)
+{
+    instance *unit = NULL;
+    if ((token == NULL) || (strcmp(token, TOKEN) != 0))
+    {
+        (void)told(environment, logger, fmi3Error,
+                   "the token is not that of this unit: description and binary do not belong together");
+    }
+    else
+    {
+        unit = (instance *)calloc(1U, sizeof(instance));
+    }
+    if (unit != NULL)
+    {
+        unit->values.exchanged = exchanged;
+        unit_reset(&unit->values);
+        unit->environment = environment;
+        unit->logger = logger;
+    }
+    return unit;
 }
 
 EXPORTED const char *API(fmi3GetVersion)(void)
@@ -118,7 +147,6 @@ EXPORTED fmi3Instance API(fmi3InstantiateCoSimulation)(
     fmi3Boolean event_mode, fmi3Boolean early_return, const fmi3ValueReference required[], size_t n_required,
     fmi3InstanceEnvironment environment, fmi3LogMessageCallback logger, fmi3IntermediateUpdateCallback update)
 {
-    instance *unit = NULL;
     (void)name;
     (void)resources;
     (void)visible;
@@ -129,24 +157,10 @@ EXPORTED fmi3Instance API(fmi3InstantiateCoSimulation)(
     (void)update;
     if (n_required > 0U)
     {
-        (void)told(environment, logger, "the unit has no intermediate variables");
+        (void)told(environment, logger, fmi3Error, "the unit has no intermediate variables");
+        return NULL;
     }
-    else if ((token == NULL) || (strcmp(token, TOKEN) != 0))
-    {
-        (void)told(environment, logger,
-                   "the token is not that of this unit: description and binary do not belong together");
-    }
-    else
-    {
-        unit = (instance *)calloc(1U, sizeof(instance));
-    }
-    if (unit != NULL)
-    {
-        unit_reset(&unit->values);
-        unit->environment = environment;
-        unit->logger = logger;
-    }
-    return unit;
+    return made(token, 0, environment, logger);
 }
 
 EXPORTED fmi3Instance API(fmi3InstantiateModelExchange)(fmi3String name, fmi3String token, fmi3String resources,
@@ -155,12 +169,10 @@ EXPORTED fmi3Instance API(fmi3InstantiateModelExchange)(fmi3String name, fmi3Str
                                                         fmi3LogMessageCallback logger)
 {
     (void)name;
-    (void)token;
     (void)resources;
     (void)visible;
     (void)logging;
-    (void)told(environment, logger, "this unit is for co-simulation alone");
-    return NULL;
+    return made(token, 1, environment, logger);
 }
 
 EXPORTED fmi3Instance API(fmi3InstantiateScheduledExecution)(
@@ -176,7 +188,7 @@ EXPORTED fmi3Instance API(fmi3InstantiateScheduledExecution)(
     (void)update;
     (void)lock;
     (void)unlock;
-    (void)told(environment, logger, "this unit is for co-simulation alone");
+    (void)told(environment, logger, fmi3Error, "this unit is for model exchange and co-simulation");
     return NULL;
 }
 
@@ -206,18 +218,11 @@ EXPORTED fmi3Status API(fmi3EnterInitializationMode)(fmi3Instance c, fmi3Boolean
 EXPORTED fmi3Status API(fmi3ExitInitializationMode)(fmi3Instance c)
 {
     instance *unit = (instance *)c;
-    int32_t status;
     if (unit->values.phase != INITIALIZING)
     {
         return refused(unit, "initialization has not begun");
     }
-    status = unit_start(&unit->values);
-    if (status != @GUARD@_DONE)
-    {
-        return refused(unit, unit_words(status));
-    }
-    unit->values.phase = STEPPING;
-    return fmi3OK;
+    return ended(unit, unit_begin(&unit->values));
 }
 
 EXPORTED fmi3Status API(fmi3Terminate)(fmi3Instance c)
@@ -237,17 +242,13 @@ EXPORTED fmi3Status API(fmi3GetFloat64)(fmi3Instance c, const fmi3ValueReference
 {
     instance *unit = (instance *)c;
     size_t i;
-    if ((n_values != count) || (unit_is_readable(&unit->values) == 0))
-    {
-        return refused(unit, "outputs cannot be had from these inputs");
-    }
+    unit_refresh(&unit->values);
     for (i = 0U; i < count; i++)
     {
-        if (vr[i] >= N_NUMBERS)
+        if ((n_values != count) || (unit_get_number(&unit->values, vr[i], &values[i]) == 0))
         {
             return refused(unit, "there is no variable of 64-bit floats of that reference");
         }
-        values[i] = unit->values.numbers[vr[i]];
     }
     return fmi3OK;
 }
@@ -261,7 +262,7 @@ EXPORTED fmi3Status API(fmi3SetFloat64)(fmi3Instance c, const fmi3ValueReference
     {
         if ((n_values != count) || (unit_set_number(&unit->values, vr[i], values[i]) == 0))
         {
-            return refused(unit, "inputs can be set, and output_inertia before the first step");
+            return refused(unit, "inputs can be set, and parameters before the initialization ends");
         }
     }
     return fmi3OK;
@@ -292,7 +293,7 @@ EXPORTED fmi3Status API(fmi3SetInt32)(fmi3Instance c, const fmi3ValueReference v
     {
         if ((n_values != count) || (unit_set_branch(&unit->values, vr[i], values[i]) == 0))
         {
-            return refused(unit, "branch can be set before the first step, to 0 mean, 1 loading, 2 unloading or 3 either");
+            return refused(unit, "branch can be set before the initialization ends, to 0 mean, 1 loading, 2 unloading, 3 either or 4 followed");
         }
     }
     return fmi3OK;
@@ -303,17 +304,15 @@ EXPORTED fmi3Status API(fmi3GetBoolean)(fmi3Instance c, const fmi3ValueReference
 {
     instance *unit = (instance *)c;
     size_t i;
-    if ((n_values != count) || (unit_is_readable(&unit->values) == 0))
-    {
-        return refused(unit, "outputs cannot be had from these inputs");
-    }
+    unit_refresh(&unit->values);
     for (i = 0U; i < count; i++)
     {
-        if (unit_is_boolean(vr[i]) == 0)
+        int32_t value = 0;
+        if ((n_values != count) || (unit_get_boolean(&unit->values, vr[i], &value) == 0))
         {
             return refused(unit, "there is no boolean variable of that reference");
         }
-        values[i] = unit_boolean(&unit->values, vr[i]) == 1;
+        values[i] = value == 1;
     }
     return fmi3OK;
 }
@@ -488,258 +487,187 @@ EXPORTED fmi3Status API(fmi3DoStep)(fmi3Instance c, fmi3Float64 time, fmi3Float6
                                     fmi3Float64 *last)
 {
     instance *unit = (instance *)c;
-    int32_t status;
+    const char *fault = unit_step(&unit->values, time, step);
     (void)no_return;
     *event = false;
     *terminate = false;
     *early = false;
-    *last = time;
-    if (unit->values.phase != STEPPING)
+    *last = (fault == NULL) ? (time + step) : time;
+    if ((fault == NULL) && (unit_warns(&unit->values) == 1))
     {
-        return refused(unit, "a step needs a unit that is initialized and not ended");
+        return told(unit->environment, unit->logger, fmi3Warning, SOFT_WORDS);
     }
-    status = unit_step(&unit->values, step);
-    if (status != @GUARD@_DONE)
-    {
-        return refused(unit, unit_words(status));
-    }
-    unit->values.numbers[V_TIME] = time + step;
-    *last = time + step;
-    return fmi3OK;
+    return ended(unit, fault);
 }
-
-/* What belongs to other kinds of units, or to what this one says that it cannot do. */
 
 EXPORTED fmi3Status API(fmi3GetDirectionalDerivative)(fmi3Instance c, const fmi3ValueReference unknowns[],
         size_t n_unknowns, const fmi3ValueReference knowns[], size_t n_knowns, const fmi3Float64 seed[],
         size_t n_seed, fmi3Float64 change[], size_t n_change)
 {
-    (void)unknowns;
-    (void)n_unknowns;
-    (void)knowns;
-    (void)n_knowns;
-    (void)seed;
-    (void)n_seed;
-    (void)change;
-    (void)n_change;
-    return refused(c, "the unit gives no derivatives");
+    instance *unit = (instance *)c;
+    unit_refresh(&unit->values);
+    return ((n_seed == n_knowns) && (n_change == n_unknowns) &&
+            (unit_along(&unit->values, unknowns, n_unknowns, knowns, n_knowns, seed, change) == 1))
+               ? fmi3OK
+               : refused(c, NO_DERIVATIVE);
 }
 
-EXPORTED fmi3Status API(fmi3GetAdjointDerivative)(fmi3Instance c, const fmi3ValueReference unknowns[],
-        size_t n_unknowns, const fmi3ValueReference knowns[], size_t n_knowns, const fmi3Float64 seed[],
-        size_t n_seed, fmi3Float64 change[], size_t n_change)
-{
-    (void)unknowns;
-    (void)n_unknowns;
-    (void)knowns;
-    (void)n_knowns;
-    (void)seed;
-    (void)n_seed;
-    (void)change;
-    (void)n_change;
-    return refused(c, "the unit gives no derivatives");
-}
-
-EXPORTED fmi3Status API(fmi3GetOutputDerivatives)(fmi3Instance c, const fmi3ValueReference vr[], size_t
-        count, const fmi3Int32 orders[], fmi3Float64 values[], size_t n_values)
-{
-    (void)vr;
-    (void)count;
-    (void)orders;
-    (void)values;
-    (void)n_values;
-    return refused(c, "the unit gives no derivatives");
-}
-
-EXPORTED fmi3Status API(fmi3GetIntervalDecimal)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        fmi3Float64 intervals[], fmi3IntervalQualifier qualifiers[])
-{
-    (void)vr;
-    (void)count;
-    (void)intervals;
-    (void)qualifiers;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3GetIntervalFraction)(fmi3Instance c, const fmi3ValueReference vr[], size_t
-        count, fmi3UInt64 counters[], fmi3UInt64 resolutions[], fmi3IntervalQualifier qualifiers[])
-{
-    (void)vr;
-    (void)count;
-    (void)counters;
-    (void)resolutions;
-    (void)qualifiers;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3GetShiftDecimal)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        fmi3Float64 shifts[])
-{
-    (void)vr;
-    (void)count;
-    (void)shifts;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3GetShiftFraction)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        fmi3UInt64 counters[], fmi3UInt64 resolutions[])
-{
-    (void)vr;
-    (void)count;
-    (void)counters;
-    (void)resolutions;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3SetIntervalDecimal)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        const fmi3Float64 intervals[])
-{
-    (void)vr;
-    (void)count;
-    (void)intervals;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3SetIntervalFraction)(fmi3Instance c, const fmi3ValueReference vr[], size_t
-        count, const fmi3UInt64 counters[], const fmi3UInt64 resolutions[])
-{
-    (void)vr;
-    (void)count;
-    (void)counters;
-    (void)resolutions;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3SetShiftDecimal)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        const fmi3Float64 shifts[])
-{
-    (void)vr;
-    (void)count;
-    (void)shifts;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3SetShiftFraction)(fmi3Instance c, const fmi3ValueReference vr[], size_t count,
-        const fmi3UInt64 counters[], const fmi3UInt64 resolutions[])
-{
-    (void)vr;
-    (void)count;
-    (void)counters;
-    (void)resolutions;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3ActivateModelPartition)(fmi3Instance c, fmi3ValueReference clock, fmi3Float64
-        time)
-{
-    (void)clock;
-    (void)time;
-    return refused(c, "the unit has no clocks");
-}
-
-EXPORTED fmi3Status API(fmi3EnterConfigurationMode)(fmi3Instance c)
-{
-    return refused(c, "this unit is for co-simulation alone, without events");
-}
-
-EXPORTED fmi3Status API(fmi3ExitConfigurationMode)(fmi3Instance c)
-{
-    return refused(c, "this unit is for co-simulation alone, without events");
-}
+/* Model exchange. */
 
 EXPORTED fmi3Status API(fmi3EnterEventMode)(fmi3Instance c)
 {
-    return refused(c, "this unit is for co-simulation alone, without events");
+    instance *unit = (instance *)c;
+    if (unit->values.exchanged == 0)
+    {
+        return refused(c, "co-simulation has no events here");
+    }
+    unit->values.phase = EVENTS;
+    return fmi3OK;
 }
 
-EXPORTED fmi3Status API(fmi3EnterStepMode)(fmi3Instance c)
+EXPORTED fmi3Status API(fmi3UpdateDiscreteStates)(fmi3Instance c, fmi3Boolean *update, fmi3Boolean *terminate,
+                                                  fmi3Boolean *nominals, fmi3Boolean *values,
+                                                  fmi3Boolean *next_defined, fmi3Float64 *next)
 {
-    return refused(c, "this unit is for co-simulation alone, without events");
-}
-
-EXPORTED fmi3Status API(fmi3EvaluateDiscreteStates)(fmi3Instance c)
-{
-    return refused(c, "this unit is for co-simulation alone, without events");
+    unit_refresh(&((instance *)c)->values);
+    *update = false;
+    *terminate = false;
+    *nominals = false;
+    *values = false;
+    *next_defined = false;
+    *next = 0.0;
+    return fmi3OK;
 }
 
 EXPORTED fmi3Status API(fmi3EnterContinuousTimeMode)(fmi3Instance c)
 {
-    return refused(c, "this unit is for co-simulation alone, without events");
+    instance *unit = (instance *)c;
+    if (unit->values.exchanged == 0)
+    {
+        return refused(c, "co-simulation has no events here");
+    }
+    unit_refresh(&unit->values);
+    unit->values.phase = CONTINUOUS;
+    return fmi3OK;
 }
 
-EXPORTED fmi3Status API(fmi3UpdateDiscreteStates)(fmi3Instance c, fmi3Boolean *update, fmi3Boolean
-        *terminate, fmi3Boolean *nominals, fmi3Boolean *values, fmi3Boolean *next_defined, fmi3Float64
-        *next)
-{
-    (void)update;
-    (void)terminate;
-    (void)nominals;
-    (void)values;
-    (void)next_defined;
-    (void)next;
-    return refused(c, "this unit is for co-simulation alone, without events");
-}
-
-EXPORTED fmi3Status API(fmi3CompletedIntegratorStep)(fmi3Instance c, fmi3Boolean no_return, fmi3Boolean
-        *event, fmi3Boolean *terminate)
+EXPORTED fmi3Status API(fmi3CompletedIntegratorStep)(fmi3Instance c, fmi3Boolean no_return, fmi3Boolean *event,
+                                                     fmi3Boolean *terminate)
 {
     (void)no_return;
-    (void)event;
-    (void)terminate;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    *event = unit_complete(&((instance *)c)->values) == 1;
+    *terminate = false;
+    return fmi3OK;
 }
 
 EXPORTED fmi3Status API(fmi3SetTime)(fmi3Instance c, fmi3Float64 time)
 {
-    (void)time;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    ((instance *)c)->values.numbers[V_TIME] = time;
+    return fmi3OK;
+}
+
+/* What a model says of its states, one number for each. */
+static fmi3Status unit_told(void *c, uint32_t first, size_t size, double values[], size_t count)
+{
+    instance *unit = (instance *)c;
+    size_t i;
+    if (count != size)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_refresh(&unit->values);
+    for (i = 0U; i < size; i++)
+    {
+        values[i] = unit->values.numbers[first + i];
+    }
+    return fmi3OK;
 }
 
 EXPORTED fmi3Status API(fmi3SetContinuousStates)(fmi3Instance c, const fmi3Float64 states[], size_t count)
 {
-    (void)states;
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    if (count != N_STATES)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_set_states(&((instance *)c)->values, states);
+    return fmi3OK;
 }
 
-EXPORTED fmi3Status API(fmi3GetContinuousStateDerivatives)(fmi3Instance c, fmi3Float64 values[], size_t
-        count)
+EXPORTED fmi3Status API(fmi3GetContinuousStateDerivatives)(fmi3Instance c, fmi3Float64 values[], size_t count)
 {
-    (void)values;
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    return unit_told(c, V_TWIST_RATE, N_STATES, values, count);
 }
 
 EXPORTED fmi3Status API(fmi3GetEventIndicators)(fmi3Instance c, fmi3Float64 values[], size_t count)
 {
-    (void)values;
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    return unit_told(c, V_FORWARD_MARGIN, N_INDICATORS, values, count);
 }
 
 EXPORTED fmi3Status API(fmi3GetContinuousStates)(fmi3Instance c, fmi3Float64 values[], size_t count)
 {
-    (void)values;
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    return unit_told(c, V_TWIST, N_STATES, values, count);
 }
 
-EXPORTED fmi3Status API(fmi3GetNominalsOfContinuousStates)(fmi3Instance c, fmi3Float64 values[], size_t
-        count)
+EXPORTED fmi3Status API(fmi3GetNominalsOfContinuousStates)(fmi3Instance c, fmi3Float64 values[], size_t count)
 {
-    (void)values;
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    if (count != N_STATES)
+    {
+        return refused(c, THREE_STATES);
+    }
+    unit_nominals(values);
+    return fmi3OK;
 }
 
 EXPORTED fmi3Status API(fmi3GetNumberOfEventIndicators)(fmi3Instance c, size_t *count)
 {
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    (void)c;
+    *count = N_INDICATORS;
+    return fmi3OK;
 }
 
 EXPORTED fmi3Status API(fmi3GetNumberOfContinuousStates)(fmi3Instance c, size_t *count)
 {
-    (void)count;
-    return refused(c, "this unit is for co-simulation alone, without events");
+    (void)c;
+    *count = N_STATES;
+    return fmi3OK;
 }
+
+EXPORTED fmi3Status API(fmi3EvaluateDiscreteStates)(fmi3Instance c)
+{
+    unit_refresh(&((instance *)c)->values);
+    return fmi3OK;
+}
+
+/* What belongs to other kinds of units, or to what this one says that it cannot do. */
+
+#define REFUSED(name, parameters, unused, why)                                                                        \
+    EXPORTED fmi3Status API(name) parameters                                                                          \
+    {                                                                                                                 \
+        unused return refused(c, why);                                                                                \
+    }
+#define NO_CLOCKS "the unit has no clocks"
+REFUSED(fmi3GetAdjointDerivative, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3ValueReference d[],
+        size_t e, const fmi3Float64 f[], size_t g, fmi3Float64 h[], size_t i),
+        (void)a; (void)b; (void)d; (void)e; (void)f; (void)g; (void)h; (void)i;, "the unit gives no adjoint derivatives")
+REFUSED(fmi3GetOutputDerivatives, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3Int32 d[],
+        fmi3Float64 e[], size_t f), (void)a; (void)b; (void)d; (void)e; (void)f;, "the unit gives no derivatives of outputs by time")
+REFUSED(fmi3GetIntervalDecimal, (fmi3Instance c, const fmi3ValueReference a[], size_t b, fmi3Float64 d[],
+        fmi3IntervalQualifier e[]), (void)a; (void)b; (void)d; (void)e;, NO_CLOCKS)
+REFUSED(fmi3GetIntervalFraction, (fmi3Instance c, const fmi3ValueReference a[], size_t b, fmi3UInt64 d[], fmi3UInt64 e[],
+        fmi3IntervalQualifier f[]), (void)a; (void)b; (void)d; (void)e; (void)f;, NO_CLOCKS)
+REFUSED(fmi3GetShiftDecimal, (fmi3Instance c, const fmi3ValueReference a[], size_t b, fmi3Float64 d[]),
+        (void)a; (void)b; (void)d;, NO_CLOCKS)
+REFUSED(fmi3GetShiftFraction, (fmi3Instance c, const fmi3ValueReference a[], size_t b, fmi3UInt64 d[], fmi3UInt64 e[]),
+        (void)a; (void)b; (void)d; (void)e;, NO_CLOCKS)
+REFUSED(fmi3SetIntervalDecimal, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3Float64 d[]),
+        (void)a; (void)b; (void)d;, NO_CLOCKS)
+REFUSED(fmi3SetIntervalFraction, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3UInt64 d[],
+        const fmi3UInt64 e[]), (void)a; (void)b; (void)d; (void)e;, NO_CLOCKS)
+REFUSED(fmi3SetShiftDecimal, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3Float64 d[]),
+        (void)a; (void)b; (void)d;, NO_CLOCKS)
+REFUSED(fmi3SetShiftFraction, (fmi3Instance c, const fmi3ValueReference a[], size_t b, const fmi3UInt64 d[],
+        const fmi3UInt64 e[]), (void)a; (void)b; (void)d; (void)e;, NO_CLOCKS)
+REFUSED(fmi3ActivateModelPartition, (fmi3Instance c, fmi3ValueReference a, fmi3Float64 b), (void)a; (void)b;, NO_CLOCKS)
+REFUSED(fmi3EnterConfigurationMode, (fmi3Instance c), ;, "the unit has no structural parameters")
+REFUSED(fmi3ExitConfigurationMode, (fmi3Instance c), ;, "the unit has no structural parameters")
+REFUSED(fmi3EnterStepMode, (fmi3Instance c), ;, "co-simulation has no events here")

@@ -1,37 +1,32 @@
-/* What the co-simulation unit of both versions of FMI is made of: its variables, and one step of them. */
+/* What the simulation unit of both versions of FMI is made of: its variables, one step of them, their rates. */
 #ifndef UNIT_H
 #define UNIT_H
 
 #include <stddef.h>
 #include <stdint.h>
+#include <string.h>
 
 #include "@NAME@.h"
+#include "@NAME@_law.h"
 
 #define TOKEN "@TOKEN@"
+#define N_STATES 3U
+#define N_INDICATORS 2U
 
-/* Value references, the same in both versions. */
-#define V_TIME 0U
-#define V_INPUT_TORQUE 1U
-#define V_LEFT_SPEED 2U
-#define V_RIGHT_SPEED 3U
-#define V_OIL_TEMPERATURE 4U
-#define V_LEFT_TORQUE 5U
-#define V_RIGHT_TORQUE 6U
-#define V_LOCKING_TORQUE 7U
-#define V_LOCKING_TORQUE_LOW 8U
-#define V_LOCKING_TORQUE_HIGH 9U
-#define V_OUTPUT_INERTIA 10U
-#define N_NUMBERS 11U
-#define V_BRANCH 11U
-#define V_LOCKED 12U
-#define V_INSIDE_TESTED 13U
-#define V_BEYOND_AXES 14U
+/* Value references, the same in both versions: numbers first, then branch, then booleans. */
+@REFERENCES@
+#define SOFT_WORDS "the stick is softer than a half shaft at this step: step faster, state a larger output_inertia, or exchange the model"
+
+#define NO_DERIVATIVE "derivatives are those of outputs, rates and indicators by inputs and states, while the model is exchanged"
+#define THREE_STATES "there are three states and two event indicators"
 
 typedef enum
 {
     INSTANTIATED,
     INITIALIZING,
     STEPPING,
+    EVENTS,
+    CONTINUOUS,
     ENDED
 } unit_phase;
 
@@ -41,86 +36,304 @@ typedef struct
     double numbers[N_NUMBERS];
     int32_t branch;
     int32_t locked;
-    int32_t inside_tested;
-    int32_t beyond_axes;
+    int32_t exchanged; /* 1: the model is exchanged, 0: the unit steps itself */
+    int32_t way;       /* while the model is exchanged: sticks, slips forward, slips backward */
+    int32_t warned;
     unit_phase phase;
-    @PREFIX@_differential differential;
+    @PREFIX@_state state;
+    @PREFIX@_limit limit;
 } unit_values;
 
 static void unit_reset(unit_values *unit)
 {
-    size_t i;
-    for (i = 0U; i < N_NUMBERS; i++)
-    {
-        unit->numbers[i] = 0.0;
-    }
-    unit->numbers[V_OIL_TEMPERATURE] = @OIL@;
-    unit->numbers[V_OUTPUT_INERTIA] = 1.0;
-    unit->branch = @GUARD@_EITHER;
+    const int32_t exchanged = unit->exchanged;
+    @PREFIX@_setup fitted;
+    (void)memset(unit, 0, sizeof(*unit));
+    @PREFIX@_as_fitted(&fitted);
+    @PREFIX@_begin(&unit->state, @OIL@);
+    unit->exchanged = exchanged;
+    unit->branch = fitted.branch;
     unit->locked = 1;
-    unit->inside_tested = 0;
-    unit->beyond_axes = 0;
-    unit->phase = INSTANTIATED;
-    unit->differential.branch = @GUARD@_EITHER;
-    unit->differential.output_inertia = 1.0;
-    unit->differential.friction_torque = 0.0;
-    unit->differential.speed_difference = 0.0;
+    unit->numbers[V_OIL_TEMPERATURE] = @OIL@;
+    unit->numbers[V_PLATE_TEMPERATURE] = @OIL@;
+    unit->numbers[V_OUTPUT_INERTIA] = fitted.output_inertia;
+    unit->numbers[V_HALF_SHAFT_STIFFNESS] = fitted.half_shaft_stiffness;
+    unit->numbers[V_PRELOAD_TORQUE] = fitted.preload_torque;
+    unit->numbers[V_FRICTION_SCALE] = fitted.friction_scale;
+    unit->numbers[V_DRIVE_BIAS_SCALE] = fitted.drive_scale;
+    unit->numbers[V_COAST_BIAS_SCALE] = fitted.coast_scale;
+    unit->numbers[V_HEAT_CAPACITY] = fitted.heat_capacity;
+    unit->numbers[V_HEAT_CONDUCTANCE] = fitted.heat_conductance;
 }
 
-static void unit_keep(unit_values *unit, const @PREFIX@_outputs *outputs)
+static @PREFIX@_setup unit_setup(const unit_values *unit)
 {
-    unit->numbers[V_LEFT_TORQUE] = outputs->left_torque;
-    unit->numbers[V_RIGHT_TORQUE] = outputs->right_torque;
-    unit->numbers[V_LOCKING_TORQUE] = outputs->reading.locking_torque;
-    unit->numbers[V_LOCKING_TORQUE_LOW] = outputs->reading.low;
-    unit->numbers[V_LOCKING_TORQUE_HIGH] = outputs->reading.high;
-    unit->locked = outputs->locked;
-    unit->inside_tested = outputs->reading.tested;
-    unit->beyond_axes = outputs->reading.beyond;
+    @PREFIX@_setup setup;
+    setup.preload_torque = unit->numbers[V_PRELOAD_TORQUE];
+    setup.friction_scale = unit->numbers[V_FRICTION_SCALE];
+    setup.drive_scale = unit->numbers[V_DRIVE_BIAS_SCALE];
+    setup.coast_scale = unit->numbers[V_COAST_BIAS_SCALE];
+    setup.heat_capacity = unit->numbers[V_HEAT_CAPACITY];
+    setup.heat_conductance = unit->numbers[V_HEAT_CONDUCTANCE];
+    setup.output_inertia = unit->numbers[V_OUTPUT_INERTIA];
+    setup.half_shaft_stiffness = unit->numbers[V_HALF_SHAFT_STIFFNESS];
+    setup.branch = unit->branch;
+    return setup;
 }
 
-/* Outputs from inputs as they are before the first step: slipping, or held with no torque between them.
- * Returns what the map returns. */
-static int32_t unit_start(unit_values *unit)
+static @PREFIX@_drive unit_drive(const unit_values *unit)
 {
-    const double *in = unit->numbers;
-    @PREFIX@_outputs outputs;
-    int32_t status = @PREFIX@_start(&unit->differential, unit->branch, in[V_OUTPUT_INERTIA],
-                                    in[V_LEFT_SPEED] - in[V_RIGHT_SPEED], in[V_INPUT_TORQUE], in[V_OIL_TEMPERATURE]);
-    if (status == @GUARD@_DONE)
+    @PREFIX@_drive drive;
+    drive.input_torque = unit->numbers[V_INPUT_TORQUE];
+    drive.speed_difference = unit->numbers[V_LEFT_SPEED] - unit->numbers[V_RIGHT_SPEED];
+    drive.oil_temperature = unit->numbers[V_OIL_TEMPERATURE];
+    return drive;
+}
+
+/* Torques from friction and input; for changes of both as well. */
+static void unit_share_out(double numbers[], double input_torque, double friction)
+{
+    numbers[V_FRICTION_TORQUE] = friction;
+    numbers[V_LEFT_FRICTION_TORQUE] = -0.5 * friction;
+    numbers[V_RIGHT_FRICTION_TORQUE] = 0.5 * friction;
+    numbers[V_LEFT_TORQUE] = 0.5 * (input_torque - friction);
+    numbers[V_RIGHT_TORQUE] = 0.5 * (input_torque + friction);
+}
+
+static void unit_keep(unit_values *unit, const @PREFIX@_given *given)
+{
+    double *numbers = unit->numbers;
+    unit->limit = given->limit;
+    unit->locked = given->locked;
+    unit_share_out(numbers, numbers[V_INPUT_TORQUE], given->friction_torque);
+    numbers[V_LOCKING_TORQUE] = given->limit.torque;
+    numbers[V_HEAT_FLOW] = given->heat_flow;
+    numbers[V_TWIST] = unit->state.twist;
+    numbers[V_PLATE_TEMPERATURE] = unit->state.plate_temperature;
+    numbers[V_ENERGY_DISSIPATED] = unit->state.energy_dissipated;
+    numbers[V_TWIST_RATE] = given->twist_rate;
+    numbers[V_PLATE_RATE] = given->plate_rate;
+    numbers[V_POWER_DISSIPATED] = given->heat_flow;
+    numbers[V_FORWARD_MARGIN] = given->margin[0];
+    numbers[V_BACKWARD_MARGIN] = given->margin[1];
+    numbers[V_RAMP_TORQUE] = unit->state.ramp_torque;
+    numbers[V_STICK_STIFFNESS] = unit->state.stiffness;
+    numbers[V_ENERGY_STORED] = 0.25 * unit->state.stiffness * unit->state.twist * unit->state.twist;
+    numbers[V_ENERGY_IN] = unit->state.energy_in;
+}
+
+static int32_t unit_is_soft(const unit_values *unit)
+{
+    return ((unit->numbers[V_STICK_STIFFNESS] > 0.0) &&
+            (unit->numbers[V_STICK_STIFFNESS] < unit->numbers[V_HALF_SHAFT_STIFFNESS]))
+               ? 1
+               : 0;
+}
+
+/* Rates and outputs at states and inputs as they are. */
+static void unit_evaluate(unit_values *unit)
+{
+    const @PREFIX@_setup setup = unit_setup(unit);
+    const @PREFIX@_drive drive = unit_drive(unit);
+    @PREFIX@_given given;
+    const double carried = unit->state.ramp_torque;
+    @PREFIX@_rates(&setup, &unit->state, unit->way, &drive, &given);
+    if (unit->phase != CONTINUOUS)
     {
-        status = @PREFIX@_give(&unit->differential, in[V_INPUT_TORQUE], in[V_OIL_TEMPERATURE], &outputs);
-        unit_keep(unit, &outputs);
+        unit->way = @PREFIX@_way(&given);
+        @PREFIX@_rates(&setup, &unit->state, unit->way, &drive, &given);
     }
-    return status;
+    unit->state.stiffness = (unit->exchanged == 1) ? (20.0 * setup.half_shaft_stiffness) : 0.0;
+    unit_keep(unit, &given);
+    unit->numbers[V_RAMP_TORQUE] = @PREFIX@_ramps(&setup, carried, drive.input_torque);
+    unit->numbers[V_ENERGY_IN] = unit->state.energy_dissipated + unit->numbers[V_ENERGY_STORED];
 }
 
-static int32_t unit_step(unit_values *unit, double step)
+/* While outputs follow inputs at once. */
+static void unit_refresh(unit_values *unit)
 {
-    const double *in = unit->numbers;
-    @PREFIX@_outputs outputs;
-    const int32_t status = @PREFIX@_step(&unit->differential, step, in[V_INPUT_TORQUE], in[V_LEFT_SPEED],
-                                         in[V_RIGHT_SPEED], in[V_OIL_TEMPERATURE], &outputs);
-    if (status == @GUARD@_DONE)
+    if (unit->phase == INITIALIZING)
     {
-        unit_keep(unit, &outputs);
+        unit->state.plate_temperature = unit->numbers[V_OIL_TEMPERATURE] + unit->numbers[V_PLATE_START_EXCESS];
     }
-    return status;
+    if ((unit->phase == INITIALIZING) || (unit->phase == EVENTS) || (unit->phase == CONTINUOUS))
+    {
+        unit_evaluate(unit);
+    }
 }
 
-static int32_t unit_is_input(uint32_t reference)
+static int32_t is_number(double value)
 {
-    return ((reference >= V_INPUT_TORQUE) && (reference <= V_OIL_TEMPERATURE)) ? 1 : 0;
+    return ((value - value) == 0.0) ? 1 : 0;
+}
+
+static const char *unit_fault(const unit_values *unit)
+{
+    const @PREFIX@_setup setup = unit_setup(unit);
+    const char *fault = NULL;
+    uint32_t i;
+    if (@PREFIX@_is_possible(&setup) == 0)
+    {
+        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, branch 0 to 4";
+    }
+    for (i = V_INPUT_TORQUE; i <= V_OIL_TEMPERATURE; i++)
+    {
+        if (is_number(unit->numbers[i]) == 0)
+        {
+            fault = "an input holds no number";
+        }
+    }
+    if (is_number(unit->numbers[V_PLATE_START_EXCESS]) == 0)
+    {
+        fault = "plate_start_excess holds no number";
+    }
+    return fault;
+}
+
+/* What ends the initialization; what is wrong with it, or NULL. */
+static const char *unit_begin(unit_values *unit)
+{
+    const char *fault = unit_fault(unit);
+    if (fault == NULL)
+    {
+        unit_refresh(unit);
+        unit->phase = (unit->exchanged == 1) ? EVENTS : STEPPING;
+        unit->way = 0;
+        unit_refresh(unit);
+    }
+    return fault;
+}
+
+/* What is wrong with a step, or NULL. */
+static const char *unit_step(unit_values *unit, double time, double step)
+{
+    const @PREFIX@_setup setup = unit_setup(unit);
+    const @PREFIX@_drive drive = unit_drive(unit);
+    @PREFIX@_given given;
+    const char *fault = "a step needs a unit that is initialized and not ended";
+    if (unit->phase == STEPPING)
+    {
+        fault = "a step must be positive, and every input a number";
+        if (@PREFIX@_step(&setup, &unit->state, step, &drive, &given) == 1)
+        {
+            unit_keep(unit, &given);
+            unit->numbers[V_TIME] = time + step;
+            fault = NULL;
+        }
+    }
+    return fault;
+}
+
+/* Once: that the stick is softer than what it is to hold. */
+static int32_t unit_warns(unit_values *unit)
+{
+    const int32_t warns = ((unit->warned == 0) && (unit_is_soft(unit) == 1)) ? 1 : 0;
+    unit->warned = (warns == 1) ? 1 : unit->warned;
+    return warns;
+}
+
+/* Whether the way of slip is no longer what the states say; the ramps stay where the completed step left them. */
+static int32_t unit_complete(unit_values *unit)
+{
+    const @PREFIX@_setup setup = unit_setup(unit);
+    @PREFIX@_given given;
+    unit_refresh(unit);
+    unit->state.ramp_torque = @PREFIX@_ramps(&setup, unit->state.ramp_torque, unit->numbers[V_INPUT_TORQUE]);
+    given.margin[0] = unit->numbers[V_FORWARD_MARGIN];
+    given.margin[1] = unit->numbers[V_BACKWARD_MARGIN];
+    return (@PREFIX@_way(&given) != unit->way) ? 1 : 0;
+}
+
+static void unit_nominals(double nominals[])
+{
+    nominals[0] = 0.001;
+    nominals[1] = 100.0;
+    nominals[2] = 1000.0;
+}
+
+static void unit_set_states(unit_values *unit, const double states[])
+{
+    unit->state.twist = states[0];
+    unit->state.plate_temperature = states[1];
+    unit->state.energy_dissipated = states[2];
+}
+
+/* Limits of the locking torque now: those of the map there, as shares of its torque; which node is tested. */
+static @PREFIX@_reading unit_reading(const unit_values *unit)
+{
+    const @PREFIX@_drive drive = unit_drive(unit);
+    const double *numbers = unit->numbers;
+    const int32_t follows = (unit->branch == @GUARD@_FOLLOWED) ? 1 : 0;
+    @PREFIX@_reading one;
+    (void)@PREFIX@_read((follows == 1) ? @GUARD@_LOADING : unit->branch, drive.input_torque, drive.speed_difference,
+                        numbers[V_PLATE_TEMPERATURE], &one);
+    if ((follows == 1) && (unit->limit.unloading > 0.0))
+    {
+        @PREFIX@_reading other;
+        const double share = unit->limit.unloading;
+        (void)@PREFIX@_read(@GUARD@_UNLOADING, drive.input_torque, drive.speed_difference,
+                            numbers[V_PLATE_TEMPERATURE], &other);
+        one.locking_torque += share * (other.locking_torque - one.locking_torque);
+        one.low += share * (other.low - one.low);
+        one.high += share * (other.high - one.high);
+        one.tested = ((one.tested == 1) && (other.tested == 1)) ? 1 : 0;
+    }
+    if (one.locking_torque > 0.0)
+    {
+        one.low *= unit->limit.torque / one.locking_torque;
+        one.high *= unit->limit.torque / one.locking_torque;
+    }
+    return one;
+}
+
+/* Returns 0 where there is no such number. */
+static int32_t unit_get_number(unit_values *unit, uint32_t reference, double *value)
+{
+    if (reference < N_NUMBERS)
+    {
+        *value = unit->numbers[reference];
+    }
+    if ((reference == V_LOCKING_TORQUE_LOW) || (reference == V_LOCKING_TORQUE_HIGH))
+    {
+        const @PREFIX@_reading reading = unit_reading(unit);
+        *value = (reference == V_LOCKING_TORQUE_LOW) ? reading.low : reading.high;
+    }
+    return (reference < N_NUMBERS) ? 1 : 0;
+}
+
+/* Returns 0 where there is no such boolean. */
+static int32_t unit_get_boolean(unit_values *unit, uint32_t reference, int32_t *value)
+{
+    const @PREFIX@_reading reading = unit_reading(unit);
+    int32_t known = 1;
+    switch (reference)
+    {
+        case V_LOCKED:
+            *value = unit->locked;
+            break;
+        case V_INSIDE_TESTED:
+            *value = reading.tested;
+            break;
+        case V_BEYOND_AXES:
+            *value = reading.beyond;
+            break;
+        case V_STICK_IS_SOFT:
+            *value = unit_is_soft(unit);
+            break;
+        default:
+            known = 0;
+            break;
+    }
+    return known;
 }
 
 /* Returns 0 where it may not be set, or not now. */
 static int32_t unit_set_number(unit_values *unit, uint32_t reference, double value)
 {
-    int32_t allowed = unit_is_input(reference);
-    if ((reference == V_OUTPUT_INERTIA) && (unit->phase != STEPPING) && (unit->phase != ENDED))
-    {
-        allowed = 1;
-    }
+    const int32_t before = ((unit->phase == INSTANTIATED) || (unit->phase == INITIALIZING)) ? 1 : 0;
+    const int32_t is_input = ((reference >= V_INPUT_TORQUE) && (reference <= V_OIL_TEMPERATURE)) ? 1 : 0;
+    const int32_t is_parameter = ((reference >= V_OUTPUT_INERTIA) && (reference < N_NUMBERS)) ? 1 : 0;
+    const int32_t allowed = ((is_input == 1) || ((is_parameter == 1) && (before == 1))) ? 1 : 0;
     if (allowed == 1)
     {
         unit->numbers[reference] = value;
@@ -130,8 +343,9 @@ static int32_t unit_set_number(unit_values *unit, uint32_t reference, double val
 
 static int32_t unit_set_branch(unit_values *unit, uint32_t reference, int32_t value)
 {
-    const int32_t allowed = ((reference == V_BRANCH) && (unit->phase != STEPPING) && (unit->phase != ENDED) &&
-                             (value >= @GUARD@_MEAN) && (value <= @GUARD@_EITHER))
+    const int32_t before = ((unit->phase == INSTANTIATED) || (unit->phase == INITIALIZING)) ? 1 : 0;
+    const int32_t allowed = ((reference == V_BRANCH) && (before == 1) && (value >= @GUARD@_BETWEEN) &&
+                             (value <= @GUARD@_FOLLOWED))
                                 ? 1
                                 : 0;
     if (allowed == 1)
@@ -141,40 +355,89 @@ static int32_t unit_set_branch(unit_values *unit, uint32_t reference, int32_t va
     return allowed;
 }
 
-/* Whether a reference is one of a boolean variable. */
-static int32_t unit_is_boolean(uint32_t reference)
+/* Change of a limit along a change of inputs and states, by a difference to both sides: between its nodes the map
+ * that limits come from is straight. */
+static double unit_limit_along(const unit_values *unit, uint32_t reference, const double moved[])
 {
-    return ((reference == V_LOCKED) || (reference == V_INSIDE_TESTED) || (reference == V_BEYOND_AXES)) ? 1 : 0;
+    double sides[2];
+    int32_t side;
+    for (side = 0; side < 2; side++)
+    {
+        const double part = (side == 0) ? -1e-4 : 1e-4;
+        unit_values other = *unit;
+        uint32_t i;
+        for (i = V_INPUT_TORQUE; i <= V_OIL_TEMPERATURE; i++)
+        {
+            other.numbers[i] += part * moved[i];
+        }
+        other.state.twist += part * moved[V_TWIST];
+        other.state.plate_temperature += part * moved[V_PLATE_TEMPERATURE];
+        other.phase = CONTINUOUS;
+        unit_evaluate(&other);
+        (void)unit_get_number(&other, reference, &sides[side]);
+    }
+    return (sides[1] - sides[0]) / 2e-4;
 }
 
-static int32_t unit_boolean(const unit_values *unit, uint32_t reference)
+/* Changes of unknowns along a change of inputs and states; returns 0 where there is none. */
+static int32_t unit_along(unit_values *unit, const uint32_t unknown[], size_t n_unknown, const uint32_t known[],
+                          size_t n_known, const double seed[], double change[])
 {
-    int32_t value = unit->locked;
-    if (reference == V_INSIDE_TESTED)
+    double moved[N_NUMBERS] = {0.0};
+    const @PREFIX@_setup setup = unit_setup(unit);
+    const @PREFIX@_drive drive = unit_drive(unit);
+    @PREFIX@_drive drive_seed;
+    @PREFIX@_given given;
+    int32_t possible = ((unit->exchanged == 1) && (unit->phase != INSTANTIATED) && (unit->phase != ENDED)) ? 1 : 0;
+    size_t i;
+    for (i = 0U; i < n_known; i++)
     {
-        value = unit->inside_tested;
+        const int32_t is_input = ((known[i] >= V_INPUT_TORQUE) && (known[i] <= V_OIL_TEMPERATURE)) ? 1 : 0;
+        const int32_t is_state = ((known[i] >= V_TWIST) && (known[i] <= V_ENERGY_DISSIPATED)) ? 1 : 0;
+        if ((is_input == 1) || (is_state == 1))
+        {
+            moved[known[i]] += seed[i];
+        }
+        else
+        {
+            possible = 0;
+        }
     }
-    if (reference == V_BEYOND_AXES)
+    drive_seed.input_torque = moved[V_INPUT_TORQUE];
+    drive_seed.speed_difference = moved[V_LEFT_SPEED] - moved[V_RIGHT_SPEED];
+    drive_seed.oil_temperature = moved[V_OIL_TEMPERATURE];
+    @PREFIX@_rates_along(&setup, &unit->state, unit->way, &drive, &drive_seed, moved[V_TWIST],
+                         moved[V_PLATE_TEMPERATURE], &given);
+    unit_share_out(moved, drive_seed.input_torque, given.friction_torque);
+    moved[V_LOCKING_TORQUE] = given.limit.torque;
+    moved[V_HEAT_FLOW] = given.heat_flow;
+    moved[V_POWER_DISSIPATED] = given.heat_flow;
+    moved[V_TWIST_RATE] = given.twist_rate;
+    moved[V_PLATE_RATE] = given.plate_rate;
+    moved[V_FORWARD_MARGIN] = given.margin[0];
+    moved[V_BACKWARD_MARGIN] = given.margin[1];
+    moved[V_ENERGY_STORED] = 0.5 * unit->state.stiffness * unit->state.twist * moved[V_TWIST];
+    moved[V_ENERGY_IN] = moved[V_ENERGY_STORED] + moved[V_ENERGY_DISSIPATED];
+    for (i = 0U; i < n_unknown; i++)
     {
-        value = unit->beyond_axes;
+        const int32_t has = ((unknown[i] >= V_LEFT_TORQUE) && (unknown[i] < V_OUTPUT_INERTIA) &&
+                             (unknown[i] != V_RAMP_TORQUE) && (unknown[i] != V_STICK_STIFFNESS))
+                                ? 1
+                                : 0;
+        if ((unknown[i] == V_LOCKING_TORQUE_LOW) || (unknown[i] == V_LOCKING_TORQUE_HIGH))
+        {
+            change[i] = unit_limit_along(unit, unknown[i], moved);
+        }
+        else if (has == 1)
+        {
+            change[i] = moved[unknown[i]];
+        }
+        else
+        {
+            possible = 0;
+        }
     }
-    return value;
-}
-
-/* While it is being initialized, outputs follow inputs. Returns 0 where they cannot. */
-static int32_t unit_is_readable(unit_values *unit)
-{
-    return ((unit->phase != INITIALIZING) || (unit_start(unit) == @GUARD@_DONE)) ? 1 : 0;
-}
-
-static const char *unit_words(int32_t status)
-{
-    const char *words = "output_inertia and the step must be positive, branch one of 0, 1, 2 and 3";
-    if (status == @GUARD@_NOT_A_NUMBER)
-    {
-        words = "an input holds no number";
-    }
-    return words;
+    return possible;
 }
 
 #endif /* UNIT_H */

@@ -1,0 +1,342 @@
+/* A plate-type limited-slip differential by its fitted law: see the header. */
+#include "@NAME@_law.h"
+
+/* As fitted, written by diffbench @VERSION@. */
+@FITTED@
+#define STIFF 20.0     /* stick over half shaft */
+#define RELAXED 0.001  /* s, d over k while time is continuous */
+#define STIFFNESS 0.2  /* share of inertia over step squared */
+#define DAMPING 0.5    /* share of inertia over step */
+#define WINDOW 64       /* steps */
+#define SOFTEST 0.0009 /* share of the stick that chatter leaves at least */
+
+static double larger(double one, double other)
+{
+    return (one > other) ? one : other;
+}
+
+static double magnitude(double value)
+{
+    return (value < 0.0) ? -value : value;
+}
+
+static double held(double value, double limit)
+{
+    return (value > limit) ? limit : ((value < -limit) ? -limit : value);
+}
+
+static int32_t is_finite(double value)
+{
+    return ((value - value) == 0.0) ? 1 : 0;
+}
+
+/* The exponential, within two units of the last place, to 1e300 and from 1e-300: the same on every machine. */
+static double exp_of(double x)
+{
+    double within = held(x, 690.0);
+    double twos;
+    double sum = 1.0;
+    double power = 1.0;
+    int32_t n;
+    int32_t i;
+
+    n = (int32_t)((within * 1.4426950408889634) + ((within < 0.0) ? -0.5 : 0.5));
+    within = (within - ((double)n * 0.693147180369123816490)) - ((double)n * 1.90821492927058770002e-10);
+    for (i = 13; i > 0; i--)
+    {
+        sum = 1.0 + ((within / (double)i) * sum);
+    }
+    twos = (n < 0) ? 0.5 : 2.0;
+    for (i = (n < 0) ? -n : n; i > 0; i /= 2)
+    {
+        power = ((i % 2) == 1) ? (power * twos) : power;
+        twos *= twos;
+    }
+    return sum * power;
+}
+
+void @PREFIX@_as_fitted(@PREFIX@_setup *setup)
+{
+    setup->preload_torque = PRELOAD;
+    setup->friction_scale = 1.0;
+    setup->drive_scale = 1.0;
+    setup->coast_scale = 1.0;
+    setup->heat_capacity = HEAT_CAPACITY;
+    setup->heat_conductance = HEAT_CONDUCTANCE;
+    setup->output_inertia = 1.0;
+    setup->half_shaft_stiffness = 15000.0;
+    setup->branch = @GUARD@_FOLLOWED;
+}
+
+void @PREFIX@_begin(@PREFIX@_state *state, double plate_temperature)
+{
+    static const @PREFIX@_state empty = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 0, 0, 0};
+    *state = empty;
+    state->plate_temperature = plate_temperature;
+}
+
+static int32_t is_not_negative(double value)
+{
+    return ((is_finite(value) == 1) && (value >= 0.0)) ? 1 : 0;
+}
+
+int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup)
+{
+    return ((is_not_negative(setup->preload_torque) == 1) && (is_not_negative(setup->friction_scale) == 1) &&
+            (is_not_negative(setup->drive_scale) == 1) && (is_not_negative(setup->coast_scale) == 1) &&
+            (is_not_negative(setup->heat_capacity) == 1) && (is_not_negative(setup->heat_conductance) == 1) &&
+            (is_not_negative(setup->output_inertia) == 1) && (setup->output_inertia > 0.0) &&
+            (is_not_negative(setup->half_shaft_stiffness) == 1) && (setup->half_shaft_stiffness > 0.0) &&
+            (setup->branch >= @GUARD@_BETWEEN) && (setup->branch <= @GUARD@_FOLLOWED))
+               ? 1
+               : 0;
+}
+
+double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_torque)
+{
+    const double flank = (input_torque < 0.0) ? -1.0 : 1.0;
+    const double least = magnitude(input_torque);
+    const double most = least * ((input_torque < 0.0) ? COAST_RATIO : DRIVE_RATIO);
+    double stands = flank * carried;
+
+    if ((setup->branch == @GUARD@_RISING) || (stands < least))
+    {
+        stands = least;
+    }
+    if ((setup->branch == @GUARD@_FALLING) || (stands > most))
+    {
+        stands = most;
+    }
+    return flank * stands;
+}
+
+/* What presses the plates, as torque, and its slope by the ramps' part. */
+static double load_of(double preload, double ramp, double *per_ramp)
+{
+    double load = preload + (JOINT_FRACTION * ramp);
+    *per_ramp = JOINT_FRACTION;
+    if (ramp > load)
+    {
+        load = ramp;
+        *per_ramp = 1.0;
+    }
+    return load;
+}
+
+@PREFIX@_limit @PREFIX@_locking(const @PREFIX@_setup *setup, double carried, double plate_temperature,
+                            const @PREFIX@_drive *drive)
+{
+    @PREFIX@_limit limit = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0};
+    const double coast = (drive->input_torque < 0.0) ? 1.0 : 0.0;
+    const double flank = 1.0 - (2.0 * coast);
+    const double torque = magnitude(drive->input_torque);
+    const double speed = magnitude(drive->speed_difference);
+    const double ratio = (coast > 0.0) ? COAST_RATIO : DRIVE_RATIO;
+    const double bias = (coast > 0.0) ? (COAST_BIAS * setup->coast_scale) : (DRIVE_BIAS * setup->drive_scale);
+    const double hot = (setup->heat_capacity > 0.0) ? plate_temperature : drive->oil_temperature;
+    const double relative = (0.5 * EFFECTIVE_RADIUS * speed) / STRIBECK_SPEED;
+    const double decayed = STATIC_EXCESS * exp_of(-((STRIBECK_EXPONENT > 1.5) ? (relative * relative) : relative));
+    const double by_speed = (1.0 + decayed) / AT_REFERENCE;
+    const double slope = (((STRIBECK_EXPONENT > 1.5) ? (2.0 * relative) : 1.0) * decayed) / AT_REFERENCE;
+    const double by_heat = setup->friction_scale * (1.0 + (TEMPERATURE_COEFFICIENT * (hot - REFERENCE_TEMPERATURE)));
+    const double film = VISCOUS * exp_of(-(VISCOUS_EXPONENT * (drive->oil_temperature - REFERENCE_TEMPERATURE)));
+    double load;
+    double per_ramp;
+
+    if ((setup->branch == @GUARD@_BETWEEN) || (setup->branch == @GUARD@_ANY))
+    {
+        double per_other;
+        const double other = load_of(setup->preload_torque, bias * ratio * torque, &per_other);
+        load = 0.5 * (load_of(setup->preload_torque, bias * torque, &per_ramp) + other);
+        per_ramp = 0.5 * bias * (per_ramp + (ratio * per_other));
+        limit.unloading = 0.5;
+    }
+    else
+    {
+        const double stands = magnitude(@PREFIX@_ramps(setup, carried, drive->input_torque));
+        const double follows = (stands >= (ratio * torque)) ? ratio : ((stands > torque) ? 0.0 : 1.0);
+        load = load_of(setup->preload_torque, bias * stands, &per_ramp);
+        per_ramp *= bias * follows;
+        if ((ratio > 1.0) && (torque > 0.0))
+        {
+            limit.unloading = (stands - torque) / ((ratio - 1.0) * torque);
+        }
+    }
+    limit.torque = ((by_speed * by_heat) * load) + (GEAR_FRICTION * torque) + (film * speed);
+    if (limit.torque > 0.0)
+    {
+        limit.per_torque = flank * ((by_speed * by_heat * per_ramp) + GEAR_FRICTION);
+        limit.per_speed = film - (slope * by_heat * load * ((0.5 * EFFECTIVE_RADIUS) / STRIBECK_SPEED));
+        limit.per_plate = by_speed * load * setup->friction_scale * TEMPERATURE_COEFFICIENT;
+        limit.per_oil = -(VISCOUS_EXPONENT * film * speed);
+        if (setup->heat_capacity <= 0.0)
+        {
+            limit.per_oil += limit.per_plate;
+            limit.per_plate = 0.0;
+        }
+    }
+    else
+    {
+        limit.torque = 0.0;
+    }
+    return limit;
+}
+
+/* What chatters is softened: a slip that turns round three times, each within six steps. */
+static void listen(@PREFIX@_state *state, int32_t way)
+{
+    state->steps = (state->steps < 1000) ? (state->steps + 1) : 1000;
+    if ((way != 0) && (way == -state->slipped))
+    {
+        state->turns = (state->steps <= 6) ? (state->turns + 1) : 1;
+        state->steps = 0;
+    }
+    if ((state->turns >= 3) && (state->softened > SOFTEST))
+    {
+        state->softened *= 0.5;
+        state->turns = 0;
+    }
+    state->slipped = (way != 0) ? way : state->slipped;
+}
+
+/* The longest of the last steps, this one among them: one long step does not leave the stick soft for good. */
+static double longest_of(@PREFIX@_state *state, double step)
+{
+    state->longest_now = larger(state->longest_now, step);
+    state->counted += 1;
+    if (state->counted >= WINDOW)
+    {
+        state->longest_step = state->longest_now;
+        state->longest_now = step;
+        state->counted = 0;
+    }
+    return larger(state->longest_step, state->longest_now);
+}
+
+/* Heat that is even over a step, exactly. */
+static double heated(const @PREFIX@_setup *setup, double plates, double oil, double heat_flow, double step)
+{
+    const double x = (setup->heat_conductance * step) / setup->heat_capacity;
+    const double decay = exp_of(-x);
+    const double rise = (x > 1e-9) ? ((1.0 - decay) / x) : 1.0;
+    return oil + ((plates - oil) * decay) + (((heat_flow * step) / setup->heat_capacity) * rise);
+}
+
+int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
+                      @PREFIX@_given *given)
+{
+    const double speed = drive->speed_difference;
+    const double inertia = state->softened * setup->output_inertia;
+    double longest;
+    double stiffness;
+    double slope;
+    double asked;
+    double before;
+    double taken;
+    int32_t done = 0;
+
+    if ((is_finite(step) == 1) && (step > 0.0) && (is_finite(drive->input_torque) == 1) && (is_finite(speed) == 1) &&
+        (is_finite(drive->oil_temperature) == 1))
+    {
+        longest = longest_of(state, step);
+        stiffness = (STIFFNESS * inertia) / (longest * longest);
+        stiffness = (stiffness > (STIFF * setup->half_shaft_stiffness)) ? (STIFF * setup->half_shaft_stiffness)
+                                                                        : stiffness;
+        slope = (stiffness * step) + ((DAMPING * inertia) / longest);
+        state->ramp_torque = @PREFIX@_ramps(setup, state->ramp_torque, drive->input_torque);
+        given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, drive);
+        before = 0.25 * state->stiffness * state->twist * state->twist;
+        if (stiffness > state->stiffness)
+        {
+            state->twist *= state->stiffness / stiffness;
+        }
+        asked = (stiffness * state->twist) + (slope * speed);
+        given->friction_torque = held(asked, given->limit.torque);
+        given->margin[0] = given->limit.torque - asked;
+        given->margin[1] = given->limit.torque + asked;
+        given->locked = (@PREFIX@_way(given) == 0) ? 1 : 0;
+        given->twist_rate =
+            (given->locked == 1) ? speed : ((given->friction_torque - (stiffness * state->twist)) / slope);
+        state->twist += step * given->twist_rate;
+        taken = 0.5 * given->friction_torque * speed * step;
+        given->heat_flow = larger(((taken + before) - (0.25 * stiffness * state->twist * state->twist)) / step, 0.0);
+        given->plate_rate = 0.0;
+        state->energy_in += taken;
+        state->energy_dissipated += given->heat_flow * step;
+        if (setup->heat_capacity > 0.0)
+        {
+            const double plates = heated(setup, state->plate_temperature, drive->oil_temperature, given->heat_flow, step);
+            given->plate_rate = (plates - state->plate_temperature) / step;
+            state->plate_temperature = plates;
+        }
+        else
+        {
+            state->plate_temperature = drive->oil_temperature;
+        }
+        state->stiffness = stiffness;
+        listen(state, @PREFIX@_way(given));
+        done = 1;
+    }
+    return done;
+}
+
+int32_t @PREFIX@_way(const @PREFIX@_given *given)
+{
+    return (given->margin[0] < 0.0) ? 1 : ((given->margin[1] < 0.0) ? -1 : 0);
+}
+
+void @PREFIX@_rates(const @PREFIX@_setup *setup, const @PREFIX@_state *state, int32_t way,
+                    const @PREFIX@_drive *drive, @PREFIX@_given *given)
+{
+    const double stiffness = STIFF * setup->half_shaft_stiffness;
+    const double damping = RELAXED * stiffness;
+    const double asked = (stiffness * state->twist) + (damping * drive->speed_difference);
+    double slip;
+
+    given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, drive);
+    given->margin[0] = given->limit.torque - asked;
+    given->margin[1] = given->limit.torque + asked;
+    given->locked = (way == 0) ? 1 : 0;
+    given->friction_torque = (way == 0) ? asked : ((double)way * given->limit.torque);
+    given->twist_rate = (way == 0) ? drive->speed_difference
+                                   : ((given->friction_torque - (stiffness * state->twist)) / damping);
+    slip = drive->speed_difference - given->twist_rate;
+    given->heat_flow = 0.5 * ((given->friction_torque * slip) + (damping * given->twist_rate * given->twist_rate));
+    given->plate_rate =
+        (setup->heat_capacity > 0.0)
+            ? ((given->heat_flow - (setup->heat_conductance * (state->plate_temperature - drive->oil_temperature))) /
+               setup->heat_capacity)
+            : 0.0;
+}
+
+void @PREFIX@_rates_along(const @PREFIX@_setup *setup, const @PREFIX@_state *state, int32_t way,
+                          const @PREFIX@_drive *drive, const @PREFIX@_drive *drive_seed, double twist_seed,
+                          double plate_seed, @PREFIX@_given *change)
+{
+    const double stiffness = STIFF * setup->half_shaft_stiffness;
+    const double damping = RELAXED * stiffness;
+    const double speed_seed = drive_seed->speed_difference;
+    const double backward = (drive->speed_difference < 0.0) ? -1.0 : 1.0;
+    const double asked = (stiffness * twist_seed) + (damping * speed_seed);
+    @PREFIX@_given at;
+    double limit;
+
+    @PREFIX@_rates(setup, state, way, drive, &at);
+    *change = at;
+    limit = (at.limit.per_torque * drive_seed->input_torque) + (at.limit.per_speed * backward * speed_seed) +
+            (at.limit.per_plate * plate_seed) + (at.limit.per_oil * drive_seed->oil_temperature);
+    change->limit.torque = limit;
+    change->margin[0] = limit - asked;
+    change->margin[1] = limit + asked;
+    change->friction_torque = (way == 0) ? asked : ((double)way * limit);
+    change->twist_rate =
+        (way == 0) ? speed_seed : ((change->friction_torque - (stiffness * twist_seed)) / damping);
+    change->heat_flow = 0.5 * ((change->friction_torque * (drive->speed_difference - at.twist_rate)) +
+                               (at.friction_torque * (speed_seed - change->twist_rate)) +
+                               (2.0 * damping * at.twist_rate * change->twist_rate));
+    change->plate_rate = (setup->heat_capacity > 0.0)
+                             ? ((change->heat_flow -
+                                 (setup->heat_conductance * (plate_seed - drive_seed->oil_temperature))) /
+                                setup->heat_capacity)
+                             : 0.0;
+}

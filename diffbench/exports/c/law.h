@@ -1,0 +1,139 @@
+/* A plate-type limited-slip differential by its fitted law: friction between both outputs, ramps with play,
+ * plates that heat up.
+ *
+ * @ABOUT@
+ *
+ * C99 (ISO/IEC 9899:1999), no dependency but <stdint.h>, no allocation, no recursion, no global state; written
+ * with MISRA C:2012 in mind. Functions may be called from several threads, each with objects of its own.
+ * Compile without -ffast-math. IEEE 754 doubles give the same bits on every machine: exp is its own.
+ *
+ * Units: N.m, rad/s, rad, degC, s, J, W, kg.m^2. Torque is positive in drive, speed positive forward. The speed
+ * difference is left less right; the friction torque F is what the right output gets more than the left, so
+ * that the outputs get (T_in - F)/2 and (T_in + F)/2, and F times speed difference over two is the power lost.
+ *
+ *   T = m(v, plates) [P + K w] + gear |T_in| + c(oil) |w_L - w_R|     the locking torque (greater-of: as fitted)
+ *   w: the ramps' play, between |T_in| and ratio |T_in|, moved by the limit that it meets
+ *   F = max(-T, min(k z + d dz/dt, T)): a spring k and a damper d in series with the plates, z their twist
+ *   C d(plates)/dt = power lost - h (plates - oil)
+ */
+#ifndef @GUARD@_LAW_H
+#define @GUARD@_LAW_H
+
+#include <stdint.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Where the ramps stand: between both branches, on one of them, either (as between), or as they were left. */
+#define @GUARD@_BETWEEN ((int32_t)0)
+#define @GUARD@_RISING ((int32_t)1)
+#define @GUARD@_FALLING ((int32_t)2)
+#define @GUARD@_ANY ((int32_t)3)
+#define @GUARD@_FOLLOWED ((int32_t)4)
+
+/* What can be set; `@PREFIX@_as_fitted` fills it in. */
+typedef struct
+{
+    double preload_torque;       /* N.m, @PRELOAD@ as fitted */
+    double friction_scale;       /* of the plates, 1 as fitted */
+    double drive_scale;          /* of the ramp bias in drive, 1 as fitted */
+    double coast_scale;          /* in coast */
+    double heat_capacity;        /* J/K; 0: plates as the oil */
+    double heat_conductance;     /* W/K */
+    double output_inertia;       /* kg.m^2 that turns with one output: for steps (see there) */
+    double half_shaft_stiffness; /* N.m/rad of one: the stick is to be stiffer */
+    int32_t branch;              /* of the ramps; FOLLOWED as fitted */
+} @PREFIX@_setup;
+
+/* What it remembers; all zero but the plates at the start (`@PREFIX@_begin`). */
+typedef struct
+{
+    double twist;             /* rad, z */
+    double plate_temperature; /* degC */
+    double ramp_torque;       /* N.m, w with the sign of its flank */
+    double energy_in;         /* J taken from both outputs by friction: never negative */
+    double energy_dissipated; /* J, never falls; the rest is stored in the spring */
+    double longest_step;      /* s, of the 64 to 128 steps before */
+    double longest_now;       /* s, of those since then */
+    double softened;          /* 1, halved whenever the stick chatters */
+    double stiffness;         /* N.m/rad, k of the last step */
+    int32_t counted;          /* steps since then */
+    int32_t slipped;          /* -1, 0, 1: the way of the last slip */
+    int32_t steps;            /* since the slip turned round */
+    int32_t turns;            /* in quick succession */
+} @PREFIX@_state;
+
+/* What drives it. */
+typedef struct
+{
+    double input_torque;
+    double speed_difference;
+    double oil_temperature;
+} @PREFIX@_drive;
+
+/* The locking torque at a place, and its slopes. */
+typedef struct
+{
+    double torque;     /* N.m, never negative */
+    double per_torque; /* by input torque */
+    double per_speed;  /* by the magnitude of the speed difference */
+    double per_plate;  /* by plate temperature */
+    double per_oil;    /* by oil temperature */
+    double unloading;  /* 0 the ramps as while loading, 1 as while unloading */
+} @PREFIX@_limit;
+
+/* What it gives. */
+typedef struct
+{
+    double friction_torque; /* N.m, F */
+    double heat_flow;       /* W lost */
+    double twist_rate;      /* rad/s, dz/dt */
+    double plate_rate;      /* K/s */
+    double margin[2];       /* N.m that slip forward, and backward, is away: events of a continuous host */
+    int32_t locked;
+    @PREFIX@_limit limit;
+} @PREFIX@_given;
+
+void @PREFIX@_as_fitted(@PREFIX@_setup *setup);
+void @PREFIX@_begin(@PREFIX@_state *state, double plate_temperature);
+/* 1 where all of it can be. */
+int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup);
+
+/* Where the ramps stand, with the sign of the flank, after they stood at `carried` and the input torque went
+ * one way to where it is. */
+double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_torque);
+
+@PREFIX@_limit @PREFIX@_locking(const @PREFIX@_setup *setup, double carried, double plate_temperature,
+                            const @PREFIX@_drive *drive);
+
+/* One step of a host that holds its inputs over it, by backward Euler: the outputs act over that step.
+ *
+ * The stick has k = 0.2 J/h^2 and d = 0.5 J/h, J the output_inertia, h the longest of the last 64 to 128 steps, k at
+ * most 20 half-shaft stiffnesses. k rises at the force that the spring has, and falls at its twist. By backward Euler, for any row of steps and inputs, energy taken in is what was
+ * dissipated and what the spring holds, and neither is ever negative: it is passive. k and d are stable in a
+ * host that steps its parts one after the other and in one that steps them side by side (roots of z^2 - 1.3 z +
+ * 0.5 and z^3 - 2 z^2 + 1.7 z - 0.5); where the true inertia is smaller, what chatters (the slip turns round three times,
+ * each within six steps) is softened by half. Returns 0 and changes nothing where an input is no number or
+ * the step not positive, else 1. */
+int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
+                      @PREFIX@_given *given);
+
+/* Rates for a host that integrates twist, plate temperature and energy_dissipated (at heat_flow); k is 20
+ * half-shaft stiffnesses, d = 0.001 s k. `way`: 0 sticks, 1 slips forward, -1 backward; hold it until a margin
+ * changes its sign, then ask `@PREFIX@_way`. Call `@PREFIX@_ramps` after each completed step. */
+void @PREFIX@_rates(const @PREFIX@_setup *setup, const @PREFIX@_state *state, int32_t way,
+                    const @PREFIX@_drive *drive, @PREFIX@_given *given);
+int32_t @PREFIX@_way(const @PREFIX@_given *given);
+
+/* The rates' derivatives along a direction: of drive, twist and plate temperature; `given` is filled with
+ * changes. */
+void @PREFIX@_rates_along(const @PREFIX@_setup *setup, const @PREFIX@_state *state, int32_t way,
+                          const @PREFIX@_drive *drive, const @PREFIX@_drive *drive_seed, double twist_seed,
+                          double plate_seed, @PREFIX@_given *change);
+
+#ifdef __cplusplus
+}
+#endif
+
+#endif /* @GUARD@_LAW_H */

@@ -1,0 +1,263 @@
+"""A differential in a simulation loop: the fitted law with its states, for one car or thousands at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diffbench.errors import OutputError
+from diffbench.exports.c_law import constants, law_in
+from diffbench.results.locking_map import LockingMap
+
+__all__ = ["Differential", "Given"]
+
+Array = NDArray[np.float64]
+Branch = Literal["mean", "loading", "unloading", "either", "followed"]
+_BRANCHES: tuple[Branch, ...] = ("mean", "loading", "unloading", "either", "followed")
+
+STIFF = 20.0  # stick over half shaft
+STIFFNESS, DAMPING = 0.2, 0.5  # shares of inertia over step squared, and over step
+WINDOW = 64  # steps
+SOFTEST = 0.0009  # share of the stick that chatter leaves at least
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a step gives, each (cars,).
+
+    Attributes
+    ----------
+    friction_torque : ndarray
+        Right less left torque by friction [N·m]: the outputs get (T_in − F)/2 and (T_in + F)/2.
+    locking_torque : ndarray
+        Largest left-right difference it can carry [N·m].
+    heat_flow : ndarray
+        Power lost over the step [W].
+    locked : ndarray
+        Whether the outputs were held together.
+    """
+
+    friction_torque: Array
+    locking_torque: Array
+    heat_flow: Array
+    locked: NDArray[np.bool_]
+
+
+class Differential:
+    """Friction between the outputs of many differentials, step by step.
+
+    The same law and the same stick as the exported C and simulation units: play of the ramps, plates that
+    heat up, a spring and a damper in series with the plates, stepped by backward Euler, so that for any row
+    of steps ``energy_in`` is ``energy_dissipated`` and what the spring holds, and neither is negative.
+
+    Parameters
+    ----------
+    locking_map : LockingMap
+        A map that carries its law.
+    cars : int
+        How many.
+    oil_temperature : array_like
+        At the start, for the plates as well [°C].
+    output_inertia : array_like
+        That turns with one output [kg·m²], harmonic mean where they differ.
+    half_shaft_stiffness : array_like
+        Of one [N·m/rad]; the stick is at most 20 times as stiff.
+    preload_torque : array_like, optional
+        [N·m]; as fitted where left out.
+    friction_scale, drive_bias_scale, coast_bias_scale : array_like
+        Over the fitted values [-].
+    branch : str
+        "followed": the ramps as the input torque leaves them; or "mean", "loading", "unloading", "either".
+
+    Each of the arrays is one number or one a car.
+
+    Raises
+    ------
+    OutputError
+        The map carries no law, or a parameter cannot be.
+
+    Examples
+    --------
+    >>> from diffbench.results import load_map
+    >>> held = load_map("demo-result/map.json")  # doctest: +SKIP
+    >>> pair = Differential(held, cars=2, preload_torque=[70.0, 90.0])  # doctest: +SKIP
+    >>> pair.step(0.001, input_torque=200.0, speed_difference=4.0, oil_temperature=70.0)  # doctest: +SKIP
+    """
+
+    def __init__(
+        self,
+        locking_map: LockingMap,
+        *,
+        cars: int = 1,
+        oil_temperature: ArrayLike = 60.0,
+        output_inertia: ArrayLike = 1.0,
+        half_shaft_stiffness: ArrayLike = 15000.0,
+        preload_torque: ArrayLike | None = None,
+        friction_scale: ArrayLike = 1.0,
+        drive_bias_scale: ArrayLike = 1.0,
+        coast_bias_scale: ArrayLike = 1.0,
+        branch: Branch = "followed",
+    ) -> None:
+        fitted = constants(law_in(locking_map))
+        if branch not in _BRANCHES:
+            raise OutputError.single(f"'{branch}' is no branch", mend=f"write one of {', '.join(_BRANCHES)}")
+        given = {
+            "output_inertia": output_inertia,
+            "half_shaft_stiffness": half_shaft_stiffness,
+            "preload_torque": fitted["PRELOAD"] if preload_torque is None else preload_torque,
+            "friction_scale": friction_scale,
+            "drive_bias_scale": drive_bias_scale,
+            "coast_bias_scale": coast_bias_scale,
+        }
+        held = {name: _each(name, value, cars) for name, value in given.items()}
+        for name, values in held.items():
+            least = np.min(values, initial=np.inf)
+            if not np.isfinite(values).all() or least < 0.0 or (least == 0.0 and name in _POSITIVE):
+                raise OutputError.single(
+                    f"{name} is negative, none or no number", mend="state a positive number"
+                )
+        self._fitted, self._held, self._branch = fitted, held, branch
+        self.plate_temperature = _each("oil_temperature", oil_temperature, cars).copy()
+        self.twist, self.ramp_torque = np.zeros(cars), np.zeros(cars)
+        self.energy_in, self.energy_dissipated = np.zeros(cars), np.zeros(cars)
+        self._stiffness, self._softened = np.zeros(cars), np.ones(cars)
+        self._longest, self._longest_now, self._counted = 0.0, 0.0, 0
+        self._slipped, self._since, self._turns = (np.zeros(cars, dtype=np.int64) for _ in range(3))
+
+    def __repr__(self) -> str:
+        return f"<Differential of {self.twist.size} cars, ramps {self._branch}>"
+
+    @property
+    def energy_stored(self) -> Array:
+        """Energy that the stick holds [J], (cars,)."""
+        stored: Array = 0.25 * self._stiffness * self.twist**2
+        return stored
+
+    def step(
+        self, step: float, input_torque: ArrayLike, speed_difference: ArrayLike, oil_temperature: ArrayLike
+    ) -> Given:
+        """Friction over the next step, from what drives it at its beginning.
+
+        Parameters
+        ----------
+        step : float
+            [s], positive; any row of steps is passive.
+        input_torque, speed_difference, oil_temperature : array_like
+            [N·m], left less right [rad/s], [°C]; each one number or one a car.
+
+        Raises
+        ------
+        OutputError
+            The step is not positive, or something that drives it is no number: nothing is changed then.
+        """
+        torque, speed, oil = (
+            np.asarray(part, dtype=np.float64) + np.zeros(self.twist.size)
+            for part in (input_torque, speed_difference, oil_temperature)
+        )
+        if not (np.isfinite(step) and step > 0.0 and np.isfinite(torque + speed + oil).all()):
+            raise OutputError.single(
+                "a step must be positive, and what drives it a number",
+                mend="look at what the simulation gives",
+            )
+        inertia = self._softened * self._held["output_inertia"]
+        longest = self._longest_of(step)
+        stiffest = STIFF * self._held["half_shaft_stiffness"]
+        stiffness = np.minimum(STIFFNESS * inertia / (longest * longest), stiffest)
+        slope = stiffness * step + DAMPING * inertia / longest
+        self.ramp_torque = self._ramps(torque)
+        limit = self._locking(torque, np.abs(speed), oil)
+        before = self.energy_stored
+        rises = stiffness > self._stiffness  # at the force that the spring has; falls at its twist
+        self.twist = np.where(rises, self.twist * (self._stiffness / stiffness), self.twist)
+        asked = stiffness * self.twist + slope * speed
+        friction = np.minimum(np.maximum(asked, -limit), limit)
+        way = (asked > limit).astype(np.int64) - (asked < -limit)
+        rate = np.where(way == 0, speed, (friction - stiffness * self.twist) / slope)
+        self.twist += step * rate
+        self._stiffness = stiffness
+        taken = 0.5 * friction * speed * step
+        heat = np.maximum(taken + before - self.energy_stored, 0.0)
+        self.energy_in += taken
+        self.energy_dissipated += heat
+        self._heat(heat / step, oil, step)
+        self._listen(way)
+        return Given(friction, limit, heat / step, way == 0)
+
+    def _longest_of(self, step: float) -> float:
+        """The longest of the last steps: one long step does not leave the stick soft for good."""
+        self._longest_now = max(self._longest_now, step)
+        self._counted += 1
+        if self._counted >= WINDOW:
+            self._longest, self._longest_now, self._counted = self._longest_now, step, 0
+        return max(self._longest, self._longest_now)
+
+    def _ramps(self, torque: Array) -> Array:
+        flank = np.where(torque < 0.0, -1.0, 1.0)
+        least = np.abs(torque)
+        most = least * np.where(torque < 0.0, self._fitted["COAST_RATIO"], self._fitted["DRIVE_RATIO"])
+        if self._branch == "loading":
+            return np.asarray(flank * least)
+        if self._branch == "unloading":
+            return np.asarray(flank * most)
+        return np.asarray(flank * np.minimum(np.maximum(flank * self.ramp_torque, least), most))
+
+    def _locking(self, torque: Array, speed: Array, oil: Array) -> Array:
+        f, held, coast = self._fitted, self._held, torque < 0.0
+        bias = np.where(
+            coast, f["COAST_BIAS"] * held["coast_bias_scale"], f["DRIVE_BIAS"] * held["drive_bias_scale"]
+        )
+        plates = self.plate_temperature if f["HEAT_CAPACITY"] > 0.0 else oil
+        relative = 0.5 * f["EFFECTIVE_RADIUS"] * speed / f["STRIBECK_SPEED"]
+        decayed = f["STATIC_EXCESS"] * np.exp(-(relative if f["STRIBECK_EXPONENT"] < 1.5 else relative**2))
+        heat = plates - f["REFERENCE_TEMPERATURE"]
+        friction = held["friction_scale"] * (1.0 + f["TEMPERATURE_COEFFICIENT"] * heat) * (1.0 + decayed)
+        film = f["VISCOUS"] * np.exp(-f["VISCOUS_EXPONENT"] * (oil - f["REFERENCE_TEMPERATURE"]))
+        if self._branch in {"mean", "either"}:
+            ratio = np.where(coast, f["COAST_RATIO"], f["DRIVE_RATIO"])
+            load = 0.5 * (self._load(bias * np.abs(torque)) + self._load(bias * ratio * np.abs(torque)))
+        else:
+            load = self._load(bias * np.abs(self.ramp_torque))
+        total = friction / f["AT_REFERENCE"] * load + f["GEAR_FRICTION"] * np.abs(torque) + film * speed
+        return np.asarray(np.maximum(total, 0.0))
+
+    def _load(self, ramp: Array) -> Array:
+        loaded: Array = np.maximum(self._held["preload_torque"] + self._fitted["JOINT_FRACTION"] * ramp, ramp)
+        return loaded
+
+    def _heat(self, flow: Array, oil: Array, step: float) -> None:
+        capacity, conductance = self._fitted["HEAT_CAPACITY"], self._fitted["HEAT_CONDUCTANCE"]
+        if capacity <= 0.0:
+            self.plate_temperature = oil.copy()
+            return
+        x = conductance * step / capacity
+        rise = -np.expm1(-x) / x if x > 0.0 else 1.0
+        self.plate_temperature = (
+            oil + (self.plate_temperature - oil) * np.exp(-x) + flow * step / capacity * rise
+        )
+
+    def _listen(self, way: NDArray[np.int64]) -> None:
+        """What chatters is softened: a slip that turns round three times, each within six steps."""
+        self._since += 1
+        turned = (way != 0) & (way == -self._slipped)
+        if turned.any():
+            self._turns = np.where(turned, np.where(self._since <= 6, self._turns + 1, 1), self._turns)
+            self._since[turned] = 0
+            soften = (self._turns >= 3) & (self._softened > SOFTEST)
+            self._softened = np.where(soften, 0.5 * self._softened, self._softened)
+            self._turns[soften] = 0
+        self._slipped = np.where(way != 0, way, self._slipped)
+
+
+_POSITIVE = {"output_inertia", "half_shaft_stiffness"}
+
+
+def _each(name: str, value: Any, cars: int) -> Array:
+    values = np.asarray(value, dtype=np.float64)
+    if values.shape not in {(), (1,), (cars,)}:
+        raise OutputError.single(
+            f"{name} has {values.size} numbers for {cars} cars", mend="state one, or one a car"
+        )
+    return np.asarray(np.broadcast_to(values, (cars,)))

@@ -1,0 +1,297 @@
+"""The law in C and in Python: against the physics that a fit uses, against each other, and its energy."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from benchsim.c_law import Law
+
+from diffbench.errors import OutputError
+from diffbench.exports import Differential, export_map
+from diffbench.physics.plate_heat import excess_temperature
+from diffbench.physics.play import at_turns
+from diffbench.physics.steady import steady_locking_torque
+from diffbench.results.locking_map import LockingMap
+
+Make = Callable[..., Law]
+BRANCH = {"mean": 0, "loading": 1, "unloading": 2}
+
+
+@pytest.fixture(scope="session")
+def built(
+    lawful: LockingMap, compiled: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """The exported source, compiled with every warning an error."""
+    folder = tmp_path_factory.mktemp("law")
+    written = export_map(lawful, "c-law", folder / "q17")
+    assert [path.name for path in written] == ["q17_law.h", "q17_law.c"]
+    return compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC")
+
+
+@pytest.fixture
+def make(built: Path) -> Make:
+    """A differential by that library, with settings of its own."""
+    return lambda **settings: Law(built, "q17", **settings)
+
+
+def test_is_the_law_of_the_fit(make: Make, lawful: LockingMap) -> None:
+    """On each branch, both flanks, near stand-still and fast, cold and hot. To 1e-13: exp is its own."""
+    rng = np.random.default_rng(2)
+    law = lawful.document.fitted_law
+    assert law is not None
+    unit = law.unit_quantities()
+    for branch, number in BRANCH.items():
+        held = make(branch=number)
+        for torque, speed, heat in rng.uniform([-600.0, -9.0, -10.0], [700.0, 9.0, 180.0], (200, 3)).tolist():
+            wanted = float(steady_locking_torque(unit, torque, speed, heat, branch))
+            found = held.locking(0.0, heat, torque, speed, heat).torque
+            assert found == pytest.approx(wanted, rel=1e-13)
+
+
+def test_is_the_map_at_its_nodes(make: Make, lawful: LockingMap) -> None:
+    """What a map carries is the law that its tables are of."""
+    held = make(branch=1)
+    for torque in lawful.axes[0].tolist():
+        found = held.locking(0.0, 60.0, torque, 1.5, 60.0).torque
+        assert found == pytest.approx(lawful.locking_torque(torque, 1.5, 60.0, "loading"), rel=1e-13)
+
+
+def test_plates_and_oil_each_have_their_part(make: Make, lawful: LockingMap) -> None:
+    """Friction follows the plates, the film the oil: by hand from the relations of the design."""
+    law = lawful.document.fitted_law
+    assert law is not None
+    held = make(branch=1)
+    base = held.locking(0.0, 60.0, 200.0, 4.0, 60.0).torque
+    hot = held.locking(0.0, 100.0, 200.0, 4.0, 60.0).torque
+    thin = held.locking(0.0, 60.0, 200.0, 4.0, 100.0).torque
+    film = law.value("viscous_coefficient") * 4.0
+    gear = law.value("gear_friction") * 200.0
+    factor = 1.0 + 40.0 * law.value("friction_temperature_coefficient")
+    assert hot - film - gear == pytest.approx(factor * (base - film - gear), rel=1e-12)
+    decay = math.exp(-40.0 * law.value("viscous_temperature_coefficient"))
+    assert base - thin == pytest.approx(film * (1.0 - decay), rel=1e-10)
+
+
+def test_ramps_play(make: Make, lawful: LockingMap) -> None:
+    """Against the play operator of the physics, over a history through zero on both flanks."""
+    law = lawful.document.fitted_law
+    assert law is not None
+    torque = np.cumsum(np.random.default_rng(4).normal(0.0, 60.0, 400))
+    held, carried, found = make(), 0.0, []
+    for at in torque.tolist():
+        carried = held.ramps(carried, at)
+        found.append(carried)
+    for sign, name in ((1.0, "unloading_ratio_drive"), (-1.0, "unloading_ratio_coast")):
+        flank = np.maximum(sign * torque, 0.0)
+        wanted = at_turns(flank, law.value(name) * flank)
+        np.testing.assert_allclose(np.maximum(sign * np.array(found), 0.0), wanted, rtol=1e-15)
+    assert (
+        len({round(a / b, 6) for a, b in zip(found, torque.tolist(), strict=True)}) > 50
+    )  # between both, too
+
+
+def test_plates_heat_up_as_the_physics_has_it(make: Make, lawful: LockingMap) -> None:
+    """Heat even over each step: exact for any row of steps."""
+    rng = np.random.default_rng(5)
+    held = make(branch=1)
+    steps, heats, plates = rng.uniform(1e-4, 0.02, 3000), [], [60.0]
+    for h in steps.tolist():
+        held.step(h, 150.0, 3.0, 60.0)
+        heats.append(held.given.heat_flow)
+        plates.append(held.state.plate_temperature)
+    time = np.concatenate([[0.0], np.cumsum(steps)])
+    law = lawful.document.fitted_law
+    assert law is not None
+    wanted = excess_temperature(time, heats, law.value("heat_conductance"), law.value("heat_capacity"))
+    np.testing.assert_allclose(np.array(plates) - 60.0, wanted, rtol=1e-9, atol=1e-9)
+    assert plates[-1] > 62.0
+
+
+def test_exp_is_its_own(make: Make, lawful: LockingMap) -> None:
+    """Over the whole range, through the oil film: within three units of the last place of the library's."""
+    law = lawful.document.fitted_law
+    assert law is not None
+    held = make(friction_scale=0.0)
+    b, c = law.value("viscous_temperature_coefficient"), law.value("viscous_coefficient")
+    for oil in np.linspace(-2000.0, 2000.0, 801).tolist():
+        found = held.locking(0.0, 60.0, 0.0, 1.0, oil).torque
+        assert found == pytest.approx(c * math.exp(-(b * (oil - 60.0))), rel=8e-16)
+
+
+@pytest.mark.parametrize("way", [0, 1, -1])
+def test_derivatives_are_those_of_differences(way: int, make: Make) -> None:
+    """Of rates and friction along each input and state, sticking and slipping, ramps on limits or between."""
+    rng = np.random.default_rng(6 + way)
+    for _ in range(30):
+        held = make()
+        place = np.array(
+            [*rng.uniform([20.0, 0.5, 40.0], [400.0, 5.0, 90.0]), rng.uniform(-1e-3, 1e-3), 75.0]
+        )
+        place[:2] *= rng.choice([-1.0, 1.0], 2)
+        carried = float(rng.choice([0.0, 1.1, 3.0])) * float(place[0])
+        held.state.ramp_torque = carried
+
+        def at(x: Any, held: Law = held) -> np.ndarray:
+            held.state.twist, held.state.plate_temperature = float(x[3]), float(x[4])
+            g = held.rates(way, *(float(part) for part in x[:3]))
+            return np.array(
+                [g.friction_torque, g.heat_flow, g.twist_rate, g.plate_rate, *g.margin, g.limit.torque]
+            )
+
+        for i in range(5):
+            seed = np.zeros(5)
+            seed[i] = 1.0
+            size = 1e-6 * max(abs(place[i]), 1e-3)
+            wanted = (at(place + size * seed) - at(place - size * seed)) / (2.0 * size)
+            at(place)
+            c = held.along(way, tuple(seed[:3]), seed[3], seed[4])
+            found = [c.friction_torque, c.heat_flow, c.twist_rate, c.plate_rate, *c.margin, c.limit.torque]
+            # differences lose some eight of sixteen digits of the largest part
+            np.testing.assert_allclose(found, wanted, rtol=2e-6, atol=1e-7 * (1.0 + np.abs(wanted).max()))
+
+
+def test_python_steps_thousands_alike(make: Make, lawful: LockingMap) -> None:
+    """Each of several cars as C steps it alone: random histories, steps and parameters of their own."""
+    rng = np.random.default_rng(7)
+    cars = 7
+    preload, inertia = rng.uniform(40.0, 150.0, cars), rng.uniform(0.02, 2.0, cars)
+    scale = rng.uniform(0.8, 1.2, cars)
+    fleet = Differential(
+        lawful, cars=cars, preload_torque=preload, output_inertia=inertia, friction_scale=scale,
+        drive_bias_scale=1.1, coast_bias_scale=0.9,
+    )  # fmt: skip
+    single = [
+        make(preload_torque=p, output_inertia=j, friction_scale=s, drive_scale=1.1, coast_scale=0.9)
+        for p, j, s in zip(preload, inertia, scale, strict=True)
+    ]
+    torque, speed = np.zeros(cars), np.zeros(cars)
+    for h in rng.choice([1e-4, 1e-3, 4e-3], 600).tolist():
+        torque, speed = torque + rng.normal(0, 30, cars), 0.8 * speed + rng.normal(0, 0.3, cars)
+        given = fleet.step(h, torque, speed, 70.0)
+        alone = [one.step(h, t, w, 70.0) for one, t, w in zip(single, torque, speed, strict=True)]
+        np.testing.assert_allclose(given.friction_torque, alone, rtol=1e-9, atol=1e-9)
+        assert given.locked.tolist() == [one.given.locked == 1 for one in single]
+    for name in ("plate_temperature", "energy_in", "energy_dissipated", "ramp_torque", "twist"):
+        wanted = [getattr(one.state, name) for one in single]
+        np.testing.assert_allclose(getattr(fleet, name), wanted, rtol=1e-9, atol=1e-12)
+    assert {one.given.locked for one in single} == {0, 1} or given.locked.any()
+
+
+RANDOM = r"""
+#include <stdio.h>
+#include "q17_law.h"
+static uint64_t seed = 88172645463325252ULL;
+static double drawn(void)
+{
+    seed ^= seed << 13; seed ^= seed >> 7; seed ^= seed << 17;
+    return (double)(seed >> 11) / 9007199254740992.0;
+}
+/* 10,000 rows of 200 steps, of any length from 0.01 ms to 1 s, of anything: worst over all. */
+int main(void)
+{
+    double given_back = 0.0, unbalanced = 0.0, cooled = 0.0;
+    long n;
+    int i;
+    for (n = 0; n < 10000; n++)
+    {
+        q17_setup setup; q17_state state; q17_given given;
+        double flowed = 0.0, taken = 0.0, size = 0.02 + 5.0 * drawn();
+        q17_as_fitted(&setup);
+        setup.output_inertia = 0.01 + 3.0 * drawn();
+        q17_begin(&state, 60.0);
+        for (i = 0; i < 200; i++)
+        {
+            const double h = 1e-5 * (drawn() < 0.5 ? 1.0 : 1e5 * drawn() * drawn() * drawn());
+            const q17_drive drive = {1000.0 * (drawn() - 0.5), size * (drawn() - 0.5), 200.0 * drawn()};
+            const double before = state.energy_dissipated;
+            double stored;
+            if (q17_step(&setup, &state, h, &drive, &given) != 1) { return 2; }
+            taken += 0.5 * given.friction_torque * drive.speed_difference * h;
+            flowed += 0.5 * (given.friction_torque > 0 ? given.friction_torque : -given.friction_torque) *
+                      (drive.speed_difference > 0 ? drive.speed_difference : -drive.speed_difference) * h;
+            stored = 0.25 * state.stiffness * state.twist * state.twist;
+            if (-taken > given_back * flowed) { given_back = -taken / flowed; }
+            if ((taken - state.energy_dissipated - stored) * (taken - state.energy_dissipated - stored) >
+                unbalanced * unbalanced * flowed * flowed)
+            {
+                const double off = taken - state.energy_dissipated - stored;
+                unbalanced = (off < 0.0 ? -off : off) / flowed;
+            }
+            if (before - state.energy_dissipated > cooled) { cooled = before - state.energy_dissipated; }
+        }
+    }
+    printf("%.17g %.17g %.17g\n", given_back, unbalanced, cooled);
+    return 0;
+}
+"""
+
+
+def test_gives_back_no_more_than_it_took(
+    lawful: LockingMap, tmp_path: Path, compiled: Callable[..., Path]
+) -> None:
+    """Passive over 10,000 random rows of 200 steps each, at every step of each: energy out never exceeds
+    energy in, and what was taken is what was dissipated and what is stored, to 1e-12 of what flowed."""
+    export_map(lawful, "c-law", tmp_path / "q17")
+    (tmp_path / "host.c").write_text(RANDOM, encoding="utf-8")
+    host = compiled(tmp_path, "host", ["host.c", "q17_law.c"], "-Wno-conversion")
+    given_back, unbalanced, cooled = (
+        float(word) for word in subprocess.run([host], capture_output=True, check=True).stdout.split()
+    )
+    assert given_back <= 0.0
+    assert cooled <= 0.0
+    assert unbalanced < 1e-12
+
+
+def test_what_cannot_be_changes_nothing(make: Make) -> None:
+    held = make()
+    held.step(0.001, 100.0, 2.0)
+    before = bytes(held.state)
+    nan, inf = float("nan"), float("inf")
+    for args in (
+        *((0.0, 1.0, 1.0, 60.0), (-0.001, 1.0, 1.0, 60.0), (nan, 1.0, 1.0, 60.0), (inf, 1.0, 1.0, 60.0)),
+        *((0.001, nan, 1.0, 60.0), (0.001, 1.0, inf, 60.0), (0.001, 1.0, 1.0, nan)),
+    ):
+        assert held.refuses(*args)
+        assert bytes(held.state) == before
+
+
+def test_settings_that_cannot_be(built: Path) -> None:
+    for name, value in (
+        ("preload_torque", -1.0), ("friction_scale", float("nan")), ("output_inertia", 0.0),
+        ("half_shaft_stiffness", float("inf")), ("branch", 5), ("branch", -1),
+    ):  # fmt: skip
+        with pytest.raises(AssertionError):
+            Law(built, "q17", **{name: value})
+
+
+class TestInPython:
+    def test_says_what_it_is(self, additive: LockingMap) -> None:
+        assert repr(Differential(additive, cars=3)) == "<Differential of 3 cars, ramps followed>"
+
+    @pytest.mark.parametrize(
+        ("settings", "said"),
+        [
+            ({"branch": "up"}, "'up' is no branch"),
+            ({"output_inertia": 0.0}, "output_inertia is negative"),
+            ({"cars": 3, "preload_torque": [1.0, 2.0]}, "2 numbers for 3 cars"),
+        ],
+    )
+    def test_refuses_what_cannot_be(self, settings: Any, said: str, additive: LockingMap) -> None:
+        with pytest.raises(OutputError, match=said):
+            Differential(additive, **settings)
+
+    def test_refuses_a_step_that_cannot_be(self, additive: LockingMap) -> None:
+        held = Differential(additive)
+        with pytest.raises(OutputError, match="a step must be positive"):
+            held.step(0.0, 100.0, 1.0, 60.0)
+        assert held.energy_in.tolist() == [0.0]
+
+    def test_refuses_a_map_without_its_law(self, awkward: LockingMap) -> None:
+        with pytest.raises(OutputError, match="not the law that they are of"):
+            Differential(awkward)
