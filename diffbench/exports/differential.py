@@ -18,9 +18,9 @@ Array = NDArray[np.float64]
 Branch = Literal["mean", "loading", "unloading", "either", "followed"]
 _BRANCHES: tuple[Branch, ...] = ("mean", "loading", "unloading", "either", "followed")
 
-STIFF = 20.0  # stick over half shaft
-STIFFNESS, DAMPING = 0.2, 0.5  # shares of inertia over step squared, and over step
+STIFFNESS, DAMPING = 0.18, 0.5  # shares of inertia over step squared, and over step
 WINDOW = 64  # steps
+FELT = 0.02  # share of the locking torque
 SOFTEST = 0.0009  # share of the stick that chatter leaves at least
 
 
@@ -63,8 +63,6 @@ class Differential:
         At the start, for the plates as well [°C].
     output_inertia : array_like
         That turns with one output [kg·m²], harmonic mean where they differ.
-    half_shaft_stiffness : array_like
-        Of one [N·m/rad]; the stick is at most 20 times as stiff.
     preload_torque : array_like, optional
         [N·m]; as fitted where left out.
     friction_scale, drive_bias_scale, coast_bias_scale : array_like
@@ -94,7 +92,6 @@ class Differential:
         cars: int = 1,
         oil_temperature: ArrayLike = 60.0,
         output_inertia: ArrayLike = 1.0,
-        half_shaft_stiffness: ArrayLike = 15000.0,
         preload_torque: ArrayLike | None = None,
         friction_scale: ArrayLike = 1.0,
         drive_bias_scale: ArrayLike = 1.0,
@@ -106,7 +103,6 @@ class Differential:
             raise OutputError.single(f"'{branch}' is no branch", mend=f"write one of {', '.join(_BRANCHES)}")
         given = {
             "output_inertia": output_inertia,
-            "half_shaft_stiffness": half_shaft_stiffness,
             "preload_torque": fitted["PRELOAD"] if preload_torque is None else preload_torque,
             "friction_scale": friction_scale,
             "drive_bias_scale": drive_bias_scale,
@@ -115,7 +111,7 @@ class Differential:
         held = {name: _each(name, value, cars) for name, value in given.items()}
         for name, values in held.items():
             least = np.min(values, initial=np.inf)
-            if not np.isfinite(values).all() or least < 0.0 or (least == 0.0 and name in _POSITIVE):
+            if not np.isfinite(values).all() or least < 0.0 or (least == 0.0 and name == "output_inertia"):
                 raise OutputError.single(
                     f"{name} is negative, none or no number", mend="state a positive number"
                 )
@@ -125,7 +121,7 @@ class Differential:
         self.energy_in, self.energy_dissipated = np.zeros(cars), np.zeros(cars)
         self._stiffness, self._softened = np.zeros(cars), np.ones(cars)
         self._longest, self._longest_now, self._counted = 0.0, 0.0, 0
-        self._slipped, self._since, self._turns = (np.zeros(cars, dtype=np.int64) for _ in range(3))
+        self._turned, self._since, self._turns = (np.zeros(cars, dtype=np.int64) for _ in range(3))
 
     def __repr__(self) -> str:
         return f"<Differential of {self.twist.size} cars, ramps {self._branch}>"
@@ -164,8 +160,7 @@ class Differential:
             )
         inertia = self._softened * self._held["output_inertia"]
         longest = self._longest_of(step)
-        stiffest = STIFF * self._held["half_shaft_stiffness"]
-        stiffness = np.minimum(STIFFNESS * inertia / (longest * longest), stiffest)
+        stiffness = STIFFNESS * inertia / (longest * longest)
         slope = stiffness * step + DAMPING * inertia / longest
         self.ramp_torque = self._ramps(torque)
         limit = self._locking(torque, np.abs(speed), oil)
@@ -183,7 +178,8 @@ class Differential:
         self.energy_in += taken
         self.energy_dissipated += heat
         self._heat(heat / step, oil, step)
-        self._listen(way)
+        felt = np.abs(slope * speed) > FELT * limit
+        self._listen(np.where(felt, np.sign(speed), 0.0).astype(np.int64))
         return Given(friction, limit, heat / step, way == 0)
 
     def _longest_of(self, step: float) -> float:
@@ -239,19 +235,16 @@ class Differential:
         )
 
     def _listen(self, way: NDArray[np.int64]) -> None:
-        """What chatters is softened: a slip that turns round three times, each within six steps."""
+        """What chatters is softened: a speed difference that turns round three times, each within six steps."""
         self._since += 1
-        turned = (way != 0) & (way == -self._slipped)
+        turned = (way != 0) & (way == -self._turned)
         if turned.any():
             self._turns = np.where(turned, np.where(self._since <= 6, self._turns + 1, 1), self._turns)
             self._since[turned] = 0
             soften = (self._turns >= 3) & (self._softened > SOFTEST)
             self._softened = np.where(soften, 0.5 * self._softened, self._softened)
             self._turns[soften] = 0
-        self._slipped = np.where(way != 0, way, self._slipped)
-
-
-_POSITIVE = {"output_inertia", "half_shaft_stiffness"}
+        self._turned = np.where(way != 0, way, self._turned)
 
 
 def _each(name: str, value: Any, cars: int) -> Array:

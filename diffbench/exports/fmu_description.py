@@ -170,7 +170,7 @@ as shares of the torque.</p>
 <h2>Stick and slip</h2>
 <p>A spring and a damper in series with the plates, which slip at the locking torque T: F = k z + d dz/dt
 held between -T and T. Exchanged as a model, k is 20 half-shaft stiffnesses, d is 0.001 s k, and slip begins
-and ends by state events. In co-simulation the same is stepped by backward Euler with k = 0.2 J/h^2 and d =
+and ends by state events. In co-simulation the same is stepped by backward Euler with k = 0.18 J/h^2 and d =
 0.5 J/h, J the output_inertia and h the longest of the last 64 to 128 steps. For any row of steps energy_in
 is energy_dissipated and energy_stored together, and none is ever negative.</p>
 <h2>Delay</h2>

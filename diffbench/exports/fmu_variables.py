@@ -1,4 +1,4 @@
-"""The variables of a simulation unit: one table, from which its descriptions and the numbers in its C come."""
+"""The variables of a simulation unit: the table that its descriptions and the numbers in its C come from."""
 
 from __future__ import annotations
 

@@ -5,9 +5,10 @@
 @FITTED@
 #define STIFF 20.0     /* stick over half shaft */
 #define RELAXED 0.001  /* s, d over k while time is continuous */
-#define STIFFNESS 0.2  /* share of inertia over step squared */
+#define STIFFNESS 0.18 /* share of inertia over step squared */
 #define DAMPING 0.5    /* share of inertia over step */
 #define WINDOW 64       /* steps */
+#define FELT 0.02      /* share of the locking torque */
 #define SOFTEST 0.0009 /* share of the stick that chatter leaves at least */
 
 static double larger(double one, double other)
@@ -182,11 +183,12 @@ static double load_of(double preload, double ramp, double *per_ramp)
     return limit;
 }
 
-/* What chatters is softened: a slip that turns round three times, each within six steps. */
+/* What chatters is softened: a speed difference that turns round three times, each within six steps, and whose
+ * damping alone is felt. */
 static void listen(@PREFIX@_state *state, int32_t way)
 {
     state->steps = (state->steps < 1000) ? (state->steps + 1) : 1000;
-    if ((way != 0) && (way == -state->slipped))
+    if ((way != 0) && (way == -state->turned))
     {
         state->turns = (state->steps <= 6) ? (state->turns + 1) : 1;
         state->steps = 0;
@@ -196,7 +198,7 @@ static void listen(@PREFIX@_state *state, int32_t way)
         state->softened *= 0.5;
         state->turns = 0;
     }
-    state->slipped = (way != 0) ? way : state->slipped;
+    state->turned = (way != 0) ? way : state->turned;
 }
 
 /* The longest of the last steps, this one among them: one long step does not leave the stick soft for good. */
@@ -240,8 +242,6 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
     {
         longest = longest_of(state, step);
         stiffness = (STIFFNESS * inertia) / (longest * longest);
-        stiffness = (stiffness > (STIFF * setup->half_shaft_stiffness)) ? (STIFF * setup->half_shaft_stiffness)
-                                                                        : stiffness;
         slope = (stiffness * step) + ((DAMPING * inertia) / longest);
         state->ramp_torque = @PREFIX@_ramps(setup, state->ramp_torque, drive->input_torque);
         given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, drive);
@@ -274,7 +274,7 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
             state->plate_temperature = drive->oil_temperature;
         }
         state->stiffness = stiffness;
-        listen(state, @PREFIX@_way(given));
+        listen(state, (magnitude(slope * speed) > (FELT * given->limit.torque)) ? ((speed > 0.0) ? 1 : -1) : 0);
         done = 1;
     }
     return done;

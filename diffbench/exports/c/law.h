@@ -59,8 +59,8 @@ typedef struct
     double softened;          /* 1, halved whenever the stick chatters */
     double stiffness;         /* N.m/rad, k of the last step */
     int32_t counted;          /* steps since then */
-    int32_t slipped;          /* -1, 0, 1: the way of the last slip */
-    int32_t steps;            /* since the slip turned round */
+    int32_t turned;           /* -1, 0, 1: the last way of the speed difference */
+    int32_t steps;            /* since it turned round */
     int32_t turns;            /* in quick succession */
 } @PREFIX@_state;
 
@@ -109,12 +109,12 @@ double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_
 
 /* One step of a host that holds its inputs over it, by backward Euler: the outputs act over that step.
  *
- * The stick has k = 0.2 J/h^2 and d = 0.5 J/h, J the output_inertia, h the longest of the last 64 to 128 steps, k at
- * most 20 half-shaft stiffnesses. k rises at the force that the spring has, and falls at its twist. By backward Euler, for any row of steps and inputs, energy taken in is what was
+ * The stick has k = 0.18 J/h^2 and d = 0.5 J/h, J the output_inertia, h the longest of the last 64 to 128 steps. k
+ * rises at the force that the spring has, and falls at its twist. By backward Euler, for any row of steps and inputs, energy taken in is what was
  * dissipated and what the spring holds, and neither is ever negative: it is passive. k and d are stable in a
- * host that steps its parts one after the other and in one that steps them side by side (roots of z^2 - 1.3 z +
- * 0.5 and z^3 - 2 z^2 + 1.7 z - 0.5); where the true inertia is smaller, what chatters (the slip turns round three times,
- * each within six steps) is softened by half. Returns 0 and changes nothing where an input is no number or
+ * host that steps its parts one after the other and in one that steps them side by side (roots of z^2 - 1.32 z +
+ * 0.5 and z^3 - 2 z^2 + 1.68 z - 0.5); where the true inertia is smaller, what chatters (the speed difference turns round three
+ * times, each within six steps) is softened by half. Returns 0 and changes nothing where an input is no number or
  * the step not positive, else 1. */
 int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
                       @PREFIX@_given *given);
