@@ -96,7 +96,12 @@ def main() -> None:
                         off, right = wanted.missed_by(run)
                         cells.append(f"{off:.2g} ({right:.3f})")
                     host = "side by side" if side else "in turn"
-                    print(f"| {name} | {shafts} | {kind} | {host} | {share:g} |", " | ".join(cells), "|", flush=True)
+                    print(
+                        f"| {name} | {shafts} | {kind} | {host} | {share:g} |",
+                        " | ".join(cells),
+                        "|",
+                        flush=True,
+                    )
 
 
 if __name__ == "__main__":

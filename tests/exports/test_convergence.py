@@ -61,7 +61,14 @@ def by_reference(locking: Callable[[float, float], float]) -> Callable[[str], Co
 @pytest.mark.parametrize("name", NAMES)
 class TestCoSimulation:
     def run(
-        self, name: str, library: Path, h: float, *, side_by_side: bool, kind: str = "fixed", share: float = 1.0
+        self,
+        name: str,
+        library: Path,
+        h: float,
+        *,
+        side_by_side: bool,
+        kind: str = "fixed",
+        share: float = 1.0,
     ) -> Course:
         axle, duration = manoeuvres()[name]
         return hosted(
@@ -96,7 +103,12 @@ class TestCoSimulation:
 
     @pytest.mark.parametrize("share", [5.0, 0.2])
     def test_an_inertia_off_by_five(
-        self, name: str, side_by_side: bool, share: float, library: Path, by_reference: Callable[[str], Course]
+        self,
+        name: str,
+        side_by_side: bool,
+        share: float,
+        library: Path,
+        by_reference: Callable[[str], Course],
     ) -> None:
         """Slower to stick, or softened after some chatter: still of first order, and no energy is made."""
         off = {}
@@ -197,4 +209,6 @@ class TestModelExchange:
         unit = Law(library, "q17", branch=1, heat_capacity=0.0)
         run = self.solve(axle, unit, duration, 1e-6)
         off, _ = by_events(axle, locking, duration).missed_by(run)
-        assert off < {"corner entry": 0.003, "split-friction launch": 0.05}[name] * (1 if shafts == "rigid" else 8)
+        assert off < {"corner entry": 0.003, "split-friction launch": 0.05}[name] * (
+            1 if shafts == "rigid" else 8
+        )

@@ -1,0 +1,293 @@
+"""The unit's stick and slip, in examples of others: published trajectories, closed forms, limits of coupling."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+from benchsim.axle import Axle, hosted
+from benchsim.c_law import Law
+from scipy.integrate import solve_ivp
+
+from diffbench.exports import export_map
+from diffbench.results import LockingMap
+from diffbench.results.locking_map import AXES, MapDocument
+
+DATA = Path(__file__).parents[1] / "published" / "data" / "modelica-rotational"
+
+
+def two_levels(preload: float, excess: float) -> LockingMap:
+    """A differential of static and sliding friction alone: no ramps, gears, film or heat."""
+    law = {
+        "preload_torque": preload,
+        "static_excess": excess,
+        "stribeck_speed": 1e-5,
+        **dict.fromkeys(("unloading_ratio_drive", "unloading_ratio_coast"), 1.0),
+        **dict.fromkeys(
+            (
+                *(
+                    "ramp_bias_drive_loading",
+                    "ramp_bias_coast_loading",
+                    "gear_friction",
+                    "viscous_coefficient",
+                ),
+                *("viscous_temperature_coefficient", "friction_temperature_coefficient"),
+            ),
+            0.0,
+        ),
+    }
+    nodes = dict.fromkeys(("locking_torque_Nm", "low_Nm", "high_Nm"), [[[preload]]]) | {"tested": [[[True]]]}
+    return LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1",
+                "unit": "example",
+                "build": "example",
+                "law": "additive",
+                "confidence": 0.95,
+                "axes": {name: [1.0] for name in AXES},
+                "branches": dict.fromkeys(("loading", "unloading", "mean"), nodes),
+                "notes": [],
+                "provenance": {},
+                "fitted_law": {
+                    "preload_law": "additive",
+                    "friction_law": "stribeck-1",
+                    "names": list(law),
+                    "units": ["1"] * len(law),
+                    "values": list(law.values()),
+                    "covariance": np.zeros((len(law), len(law))).tolist(),
+                    "effective_radius_m": 1.0,
+                    "reference_temperature_degC": 60.0,
+                    "reference_speed_difference_rad_s": 100.0,
+                    "weight": 1.0,
+                },
+            }
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def build(compiled: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """A library of such a law."""
+
+    def built(preload: float, excess: float) -> Path:
+        folder = tmp_path_factory.mktemp("law")
+        export_map(two_levels(preload, excess), "c-law", folder / "q17")
+        return compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC")
+
+    return built
+
+
+@dataclass
+class Chain:
+    """Frictions between bodies, each by the unit's rates, solved from event to event.
+
+    State: the bodies', then a twist for each friction. ``slips`` are their speed differences, ``bodies`` the
+    rates of the rest by friction torques, ``settle`` sets parameters by time.
+    """
+
+    units: list[Law]
+    slips: Callable[[np.ndarray], list[float]]
+    bodies: Callable[[float, np.ndarray, list[float]], list[float]]
+    settle: Callable[[float], None] = lambda t: None
+    ways: list[int] = field(default_factory=list)
+    events: list[tuple[float, tuple[int, ...]]] = field(default_factory=list)
+    courses: list[tuple[np.ndarray, np.ndarray]] = field(default_factory=list)
+
+    def rates(self, t: float, y: np.ndarray) -> list[float]:
+        """Of the whole state, all in their ways; the units hold what they give."""
+        self.settle(t)
+        first = len(y) - len(self.units)
+        for unit, way, twist, slip in zip(self.units, self.ways, y[first:], self.slips(y), strict=True):
+            unit.state.twist = float(twist)
+            unit.rates(way, 0.0, float(slip))
+        frictions = [unit.given.friction_torque for unit in self.units]
+        return [*self.bodies(t, y, frictions), *(unit.given.twist_rate for unit in self.units)]
+
+    def margin(self, i: int) -> Callable[[float, np.ndarray], float]:
+        """What falls through zero where the way of one friction changes."""
+
+        def left(t: float, y: np.ndarray) -> float:
+            self.rates(t, y)
+            forward, backward = self.units[i].given.margin
+            return float(
+                min(forward, backward) if self.ways[i] == 0 else -forward if self.ways[i] == 1 else -backward
+            )
+
+        left.terminal, left.direction = True, -1  # type: ignore[attr-defined]
+        return left
+
+    def decide(self, t: float, y: np.ndarray) -> None:
+        """The way of each from the state, after parameters jumped."""
+        self.ways = [0] * len(self.units)
+        self.rates(t, y)
+        self.ways = [
+            1 if unit.given.margin[0] < 0.0 else -1 if unit.given.margin[1] < 0.0 else 0
+            for unit in self.units
+        ]
+
+    def run(self, t: float, end: float, y: np.ndarray) -> np.ndarray:
+        """To an end; the state there."""
+        self.decide(t, y)
+        self.events.append((t, tuple(self.ways)))
+        # a twist counts by the torque that it makes
+        fine = np.array([1e-10] * (len(y) - len(self.units)) + [1e-16] * len(self.units))
+        while t < end - 1e-12:
+            done = solve_ivp(
+                self.rates, (t, end), y, method="Radau", rtol=1e-8, atol=fine, max_step=0.02,
+                events=[self.margin(i) for i in range(len(self.units))],
+            )  # fmt: skip
+            assert done.success
+            self.courses.append((done.t, done.y))
+            t, y = float(done.t[-1]), done.y[:, -1]
+            hit = next((i for i, at in enumerate(done.t_events) if len(at)), None)
+            if hit is not None:
+                self.rates(t, y)
+                forward, backward = self.units[hit].given.margin
+                self.ways[hit] = 0 if self.ways[hit] else 1 if forward < backward else -1
+                self.events.append((t, tuple(self.ways)))
+            assert len(self.events) < 100
+        return y
+
+
+def test_three_clutches(build: Callable[..., Path]) -> None:
+    """Four inertias of 1 kg·m² and three clutches that slip, lock and break loose: nine changes of mode.
+
+    Source: Modelica Standard Library 4.0.0, Mechanics.Rotational.Examples.CoupledClutches, published reference
+    result (`DATA`); sliding torque 10 f, breakaway 11 f, here T = 2 · 10 f, as each output gets half. Times to
+    1e-4 s, speeds to 1e-3 rad/s: the reference is good to 1e-4, the stick a spring of 2e9 N·m/rad.
+    """
+    library = build(20.0, 0.1)
+    units = [Law(library, "q17", branch=1, heat_capacity=0.0, half_shaft_stiffness=1e8) for _ in range(3)]
+    stretch = 0.0
+
+    def settle(t: float) -> None:
+        pressed = (max(math.cos(2.0 * math.pi * 0.2 * t), 0.0), float(stretch >= 0.4), float(stretch >= 0.9))
+        for unit, f in zip(units, pressed, strict=True):
+            unit.setup.preload_torque = max(20.0 * f, 1e-6)  # an open clutch drags a little
+
+    def bodies(t: float, y: np.ndarray, frictions: list[float]) -> list[float]:
+        one, two, three = (0.5 * friction for friction in frictions)
+        return [10.0 * math.sin(2.0 * math.pi * 5.0 * t) - one, one - two, two - three, three]
+
+    chain = Chain(units, lambda y: [y[i] - y[i + 1] for i in range(3)], bodies, settle)
+    y = np.array([10.0, *[0.0] * 6])
+    for begin, end in itertools.pairwise((0.0, 0.4, 0.9, 1.25, 1.5)):
+        stretch = begin
+        y = chain.run(begin, end, y)
+    with (DATA / "CoupledClutches.csv").open(encoding="utf-8") as file:
+        rows = [{key: float(value) for key, value in row.items()} for row in csv.DictReader(file)]
+    time = np.concatenate([t for t, _ in chain.courses])
+    speeds = np.concatenate([y[:4] for _, y in chain.courses], axis=1)
+    for row in rows:
+        found = np.array([np.interp(row["time"], time, speed) for speed in speeds])
+        wanted = [row["J1.w"], *(row[f"clutch{i}.w_rel"] for i in (1, 2, 3))]
+        np.testing.assert_allclose([found[0], *np.diff(found)], wanted, atol=1e-3)
+    modes = [[row[f"clutch{i}.mode"] for i in (1, 2, 3)] for row in rows]
+    published = [
+        row["time"] for row, mode, before in zip(rows[1:], modes[1:], modes, strict=False) if mode != before
+    ]
+    assert len(published) == 9
+    at = np.array([t for t, _ in chain.events])
+    for t in published:
+        assert np.abs(at - t).min() < 1e-4
+
+
+def test_mass_on_a_belt(build: Callable[..., Path]) -> None:
+    """Stick-slip in closed form: with A = (Fs − Fk)/k and ω = √(k/m), sticks 2 A/v, slips 2/ω (π − atan(ω A/v)).
+
+    m = 1, k = 2, v = 0.1, Fs = 1.5, Fk = 1 (SI, read as torques; the belt is the left output): 5.000 s and
+    2.611 s. Source: elementary mechanics of two-level dry friction; a page that gives half that stick time
+    forgets the swing back. To 1 %: the stick is a spring 1e6 times as stiff as k, and friction falls over 2e-4
+    of v.
+    """
+    unit = Law(build(2.0, 0.5), "q17", branch=1, heat_capacity=0.0, half_shaft_stiffness=1e5)
+    m, k, v, static, sliding = 1.0, 2.0, 0.1, 1.5, 1.0
+    chain = Chain([unit], lambda y: [v - y[0]], lambda t, y, f: [(0.5 * f[0] - k * y[1]) / m, y[0]])
+    held = 2.0 * sliding / (20.0 * 1e5)  # the stick as the spring at the start asks it
+    chain.run(0.0, 26.0, np.array([v, sliding / k, held]))
+    begins = [t for t, (way,) in chain.events if way == 1]
+    ends = [t for t, (way,) in chain.events[1:] if way == 0]
+    span, omega = (static - sliding) / k, math.sqrt(k / m)
+    assert len(ends) >= 3
+    assert ends[1] - begins[1] == pytest.approx(
+        2.0 / omega * (math.pi - math.atan(omega * span / v)), rel=1e-2
+    )
+    assert begins[2] - ends[1] == pytest.approx(2.0 * span / v, rel=1e-2)
+
+
+def test_a_brake_stops(build: Callable[..., Path]) -> None:
+    """A mass of 1 kg at 1 m/s, braked by μ F = 0.5 · 2 N from 0.1 s on: stops at 1.1 s after 0.6 m, and stays.
+
+    Source: Modelica Standard Library, Mechanics.Translational.Examples.Brake, closed form. Both outputs turn
+    against each other: a speed difference of 1 rad/s under T = 1 N·m, J = 1 kg·m². In co-simulation at 1 ms.
+    """
+    unit = Law(build(1.0, 0.0), "q17", branch=1, heat_capacity=0.0)
+    speed, place, t = 1.0, 0.0, 0.0
+    stopped = None
+    for _ in range(2000):
+        friction = unit.step(1e-3, 0.0, speed) if t >= 0.1 - 1e-9 else 0.0
+        place += 1e-3 * (speed - 0.5e-3 * friction)
+        speed -= 1e-3 * friction
+        t += 1e-3
+        if stopped is None and abs(speed) < 1e-3:
+            stopped = t
+    assert stopped == pytest.approx(1.1, abs=2e-3)
+    assert place == pytest.approx(0.6, abs=1e-3)
+    assert abs(speed) < 1e-9
+
+
+def free() -> Axle:
+    """Two outputs of 1 kg·m² and no road: d(Δω)/dt = −F."""
+    return Axle(lambda t: 0.0, slip_stiffness=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("after", "h", "decays"),
+    [(False, 0.99, True), (False, 1.01, False), (True, 1.23, True), (True, 1.24, False)],
+)
+def test_hosts_have_the_limits_of_coupling(after: bool, h: float, decays: bool) -> None:
+    """A mass against a spring and damper, force held over the step, m = c = k = 1: stable below H = c/k = 1 in
+    parallel, below (−c + √(c² + 4 k m))/k = 1.236 in turn. The hosts that the unit is tried in show both.
+
+    Source: set-up of L. T. Kyllingstad, arXiv 2512.13845; limits by algebra.
+    """
+    twist = 0.0
+
+    def step(h: float, torque: float, difference: float) -> tuple[float, bool]:
+        nonlocal twist
+        force = twist + difference
+        twist += h * difference
+        return (twist + difference if after else force), False
+
+    axle = Axle(lambda t: 0.0, slip_stiffness=1e-12, radii=(0.3, 0.31))
+    run = hosted(axle, step, 400.0, itertools.repeat(h), side_by_side=False, finest=10.0)
+    late, early = np.abs(run.difference[-20:]).max(), np.abs(run.difference[:20]).max()
+    assert (late < early) == decays
+
+
+def test_smoothed_friction_rings_where_the_stick_does_not(build: Callable[..., Path]) -> None:
+    """80 N·m · tanh(w/0.1) on a relative inertia of 0.5 kg·m², held over 2 ms: beyond 2 J w0/T0 = 1.25 ms it
+    flips for ever at 0.142502957 rad/s (algebra). The unit, in the same host, comes to rest."""
+
+    def smoothed(h: float, torque: float, difference: float) -> tuple[float, bool]:
+        return 2.0 * 80.0 * math.tanh(difference / 0.1), False
+
+    # the law acts from the wheels' difference of 2.15 rad/s at the start
+    axle = Axle(lambda t: 0.0, slip_stiffness=1e-12, radii=(0.3, 0.31))
+    rings = hosted(axle, smoothed, 1.0, itertools.repeat(2e-3), side_by_side=False, finest=1.0)
+    assert np.abs(rings.difference[-10:]) == pytest.approx(0.142502957, rel=1e-6)
+    unit = Law(build(160.0, 0.0), "q17", branch=1, heat_capacity=0.0)
+
+    def stuck(h: float, torque: float, difference: float) -> tuple[float, bool]:
+        return unit.step(h, torque, difference), unit.given.locked == 1
+
+    rests = hosted(axle, stuck, 1.0, itertools.repeat(2e-3), side_by_side=False, finest=1.0)
+    assert np.abs(rests.difference[-10:]).max() < 1e-9
+    assert rests.stuck[-200:].all()
