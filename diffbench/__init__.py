@@ -9,11 +9,13 @@ __all__ = [
     "Build",
     "Characterisation",
     "DiffbenchError",
+    "Differential",
     "LockingMap",
     "Recording",
     "Rig",
     "Visit",
     "__version__",
+    "export_map",
     "figures",
     "fit",
     "load_build",
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from diffbench import figures
     from diffbench.documents import Build, Rig, Visit, load_build, load_rig
     from diffbench.errors import DiffbenchError
+    from diffbench.exports import Differential, export_map
     from diffbench.fitting import fit
     from diffbench.recording import Recording
     from diffbench.results.characterisation import Characterisation, load_characterisation
@@ -36,6 +39,7 @@ __getattr__, __dir__ = names_on_first_use(
     {
         "documents": ("Build", "Rig", "Visit", "load_build", "load_rig"),
         "errors": ("DiffbenchError",),
+        "exports": ("Differential", "export_map"),
         "figures": (),
         "fitting": ("fit",),
         "recording": ("Recording",),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -12,7 +14,7 @@ from diffbench.cli.options import json_option
 from diffbench.cli.terminal import print_text
 
 #: Here as well as in the registry, so that help loads nothing; a test holds them together.
-NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "c-law", "python", "fmi2", "fmi3")
+NAMES = ("csv", "json", "mat", "modelica-law", "modelica", "netcdf", "c", "c-law", "python", "fmi2", "fmi3")
 
 
 @click.command(epilog="Example: diffbench export demo-result/map.json --to mat --out q17.mat")
@@ -21,14 +23,34 @@ NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "c-law", "python", "fm
     "--to",
     required=True,
     type=click.Choice(NAMES),
-    help="The format; c is a header and a source, python a reader with the map in it, fmi2 and fmi3 are "
-    "units for co-simulation.",
+    help="The format; c is the map as header and source, c-law its law likewise, python a reader with the map "
+    "in it, fmi2 and fmi3 are simulation units.",
 )
 @click.option(
     "--out", type=click.Path(path_type=Path), help="File to write; beside MAP, by its name, where left out."
 )
+@click.option(
+    "--nodes",
+    metavar="NxNxN",
+    callback=lambda _, __, said: _counts(said),
+    help="On fewer nodes, of input torque, speed difference and temperature: 9x7x3.",
+)
+@click.option(
+    "--precision",
+    type=click.Choice(("double", "single")),
+    default="double",
+    show_default=True,
+    help="Of the numbers in c; single for small controllers.",
+)
 @json_option("Print what was written as JSON, alone.")
-def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
+def export(
+    map_file: Path,
+    to: str,
+    out: Path | None,
+    nodes: tuple[int, ...] | None,
+    precision: Literal["double", "single"],
+    as_json: bool,
+) -> None:
     """Write MAP in the file type of another tool.
 
     All is checked before: a map of a newer version, cut off or edited is refused, and nothing is written.
@@ -44,24 +66,41 @@ def export(map_file: Path, to: str, out: Path | None, as_json: bool) -> None:
         raise OutputError.single(
             "the file would be written over itself", file=str(map_file), mend="name another one with --out"
         )
-    written = export_map(locking_map, to, target)
+    written = export_map(locking_map, to, target, nodes=nodes, precision=precision)
     if as_json:
         files = [
             {"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in written
         ]
         told: dict[str, object] = {"format": to, "map_sha256": locking_map.digest, "files": files}
         if to.startswith("fmi"):
-            told["binary"] = _holds_binary(written[0])
+            told["binaries"] = _binaries(written[0])
+            told["binary"] = bool(told["binaries"])
         click.echo(json.dumps(told))
         return
     print_text("Written: " + ", ".join(str(path) for path in written))
-    if to.startswith("fmi") and not _holds_binary(written[0]):
-        print_text("There is no C compiler here: the unit holds its source alone, to be built where it runs.")
+    if to.startswith("fmi"):
+        machines = _binaries(written[0])
+        print_text(
+            f"It runs on {', '.join(machines)}, and wherever its source is built."
+            if machines
+            else "There is no C compiler here: the unit holds its source alone, to be built where it runs."
+        )
+        if machines and not any("win" in name for name in machines):
+            print_text(
+                "For Windows as well: install Debian's gcc-mingw-w64-x86-64, or pip install 'diffbench[units]'."
+            )
 
 
-def _holds_binary(path: Path) -> bool:
-    """Whether a unit for co-simulation can be loaded as it is."""
+def _binaries(path: Path) -> list[str]:
+    """The machines that a simulation unit can be loaded on as it is."""
     import zipfile
 
     with zipfile.ZipFile(path) as archive:
-        return any(name.startswith("binaries/") for name in archive.namelist())
+        return [name.split("/")[1] for name in archive.namelist() if name.startswith("binaries/")]
+
+
+def _counts(said: str | None) -> tuple[int, ...] | None:
+    """How many nodes are asked for along each axis."""
+    if said is not None and not re.fullmatch(r"\d{1,5}x\d{1,5}x\d{1,5}", said):
+        raise click.BadParameter(f"'{said}' is no three counts of nodes: write 9x7x3")
+    return None if said is None else tuple(int(part) for part in said.split("x"))

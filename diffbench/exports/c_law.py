@@ -11,10 +11,12 @@ import math
 from diffbench._version import __version__
 from diffbench.errors import OutputError
 from diffbench.exports.c_source import about_lines, c_identifier, fill_template
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import LockingMap
 
-__all__ = ["export_c_law", "law_in", "law_sources"]
+__all__ = ["constants", "export_c_law", "law_in", "law_sources"]
 
 
 def export_c_law(locking_map: LockingMap, name: str) -> dict[str, bytes]:
@@ -56,37 +58,36 @@ def law_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
 
 
 def constants(law: FittedLaw) -> dict[str, float]:
-    """What the law's code is filled with, by the names that it has there."""
-    friction, preload = law.friction_law, law.preload_law
-    exponent = law.unit_quantities().friction_law.exponent
-    if exponent not in {1.0, 2.0} or preload not in {"additive", "greater-of"}:
+    """What the law's code is filled with, by the names that it has there. Raises ``OutputError`` for a law
+    that the code does not know."""
+    unit = law.unit_quantities()
+    if not isinstance(unit.preload_law, Additive | GreaterOf) or not isinstance(unit.friction_law, Stribeck):
         raise OutputError.single(
-            f"the law '{preload}, {friction}' has no code in this format",
+            f"the law '{law.preload_law}, {law.friction_law}' has no code in this format",
             mend="export its nodes: --to c or json",
         )
-    relative = (
-        0.5 * law.effective_radius_m * law.reference_speed_difference_rad_s / law.value("stribeck_speed")
-    )
-    heat = {name: law.value(name) for name in ("heat_capacity", "heat_conductance")}
+    excess, stribeck_speed = unit.friction_values
+    exponent = float(unit.friction_law.exponent or 1.0)
+    reference = 0.5 * unit.effective_radius * unit.reference_speed_difference / stribeck_speed
     return {
-        "PRELOAD": law.value("preload_torque"),
-        "DRIVE_BIAS": law.value("ramp_bias_drive_loading"),
-        "COAST_BIAS": law.value("ramp_bias_coast_loading"),
-        "DRIVE_RATIO": law.value("unloading_ratio_drive"),
-        "COAST_RATIO": law.value("unloading_ratio_coast"),
-        # both always add where the ramps' whole part reaches the plates
-        "JOINT_FRACTION": 1.0 if preload == "additive" else min(max(law.value("joint_fraction"), 0.0), 0.999),
-        "GEAR_FRICTION": law.value("gear_friction"),
-        "VISCOUS": law.value("viscous_coefficient"),
-        "VISCOUS_EXPONENT": law.value("viscous_temperature_coefficient"),
-        "STATIC_EXCESS": law.value("static_excess"),
-        "STRIBECK_SPEED": law.value("stribeck_speed"),
+        "PRELOAD": unit.preload_torque,
+        "DRIVE_BIAS": unit.drive_bias,
+        "COAST_BIAS": unit.coast_bias,
+        "DRIVE_RATIO": unit.drive_ratio,
+        "COAST_RATIO": unit.coast_ratio,
+        # max(P + share K w, K w): where all of the ramps' part reaches the plates, both add
+        "CLOSED_SHARE": unit.preload_law.closed_share(unit.preload_values),
+        "GEAR_FRICTION": unit.gear_friction,
+        "VISCOUS": unit.viscous,
+        "VISCOUS_EXPONENT": unit.viscous_exponent,
+        "STATIC_EXCESS": excess,
+        "STRIBECK_SPEED": stribeck_speed,
         "STRIBECK_EXPONENT": exponent,
-        "AT_REFERENCE": 1.0 + law.value("static_excess") * math.exp(-(relative**exponent)),
-        "TEMPERATURE_COEFFICIENT": law.value("friction_temperature_coefficient"),
-        "REFERENCE_TEMPERATURE": law.reference_temperature_degC,
-        "EFFECTIVE_RADIUS": law.effective_radius_m,
-        **{name.upper(): value for name, value in heat.items()},
+        "AT_REFERENCE": 1.0 + excess * math.exp(-(reference**exponent)),
+        "TEMPERATURE_COEFFICIENT": unit.temperature_coefficient,
+        "REFERENCE_TEMPERATURE": unit.reference_temperature,
+        "EFFECTIVE_RADIUS": unit.effective_radius,
+        **{name.upper(): law.value(name) for name in ("heat_capacity", "heat_conductance")},
     }
 
 

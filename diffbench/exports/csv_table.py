@@ -10,9 +10,10 @@ import csv
 import io
 
 from diffbench.results.beyond_axes import inner_nodes
+from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
-__all__ = ["export_csv", "map_csv"]
+__all__ = ["export_csv", "law_csv", "map_csv"]
 
 _COLUMNS = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
 # the rule beyond the axes, at their ends alone (see `map_csv`)
@@ -21,8 +22,35 @@ _SHARES = ("beyond_half_width_share_per_rad_s", "beyond_half_width_share_per_K")
 
 
 def export_csv(locking_map: LockingMap, name: str) -> dict[str, bytes]:
-    """The map as one file, ``name``.csv (`map_csv`)."""
-    return {f"{name}.csv": map_csv(locking_map).encode("utf-8")}
+    """The map as ``name``.csv (`map_csv`), and its law, where it carries one, as ``name``-law.csv (`law_csv`)."""
+    law = locking_map.document.fitted_law
+    beside = {} if law is None else {f"{name}-law.csv": law_csv(law).encode("utf-8")}
+    return {f"{name}.csv": map_csv(locking_map).encode("utf-8"), **beside}
+
+
+def law_csv(law: FittedLaw) -> str:
+    """A law as comma-separated text, one parameter a line.
+
+    Returns
+    -------
+    Text with the columns ``parameter``, ``unit``, ``value``, ``u`` (standard uncertainty), and for each
+    parameter ``covariance_PARAMETER``. After the fitted ones come those that they refer to, without
+    uncertainty, and the names of both laws.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(["parameter", "unit", "value", "u", *(f"covariance_{name}" for name in law.names)])
+    for name, unit, value, row in zip(law.names, law.units, law.values, law.covariance, strict=True):
+        writer.writerow([name, unit, value, law.u(name), *row])
+    for name, unit, stated in (
+        ("effective_radius", "m", law.effective_radius_m),
+        ("reference_temperature", "degC", law.reference_temperature_degC),
+        ("reference_speed_difference", "rad/s", law.reference_speed_difference_rad_s),
+        ("preload_law", "", law.preload_law),
+        ("friction_law", "", law.friction_law),
+    ):
+        writer.writerow([name, unit, stated])
+    return buffer.getvalue()
 
 
 def map_csv(locking_map: LockingMap) -> str:

@@ -220,7 +220,7 @@ class Differential:
         return np.asarray(np.maximum(total, 0.0))
 
     def _load(self, ramp: Array) -> Array:
-        loaded: Array = np.maximum(self._held["preload_torque"] + self._fitted["JOINT_FRACTION"] * ramp, ramp)
+        loaded: Array = np.maximum(self._held["preload_torque"] + self._fitted["CLOSED_SHARE"] * ramp, ramp)
         return loaded
 
     def _heat(self, flow: Array, oil: Array, step: float) -> None:

@@ -25,7 +25,8 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
 
     Its fields are the three axes (columns), ``loading``, ``unloading``, ``mean`` and ``either`` (structs of
     the arrays ``locking_torque_Nm``, ``low_Nm``, ``high_Nm`` over torque, speed difference and temperature,
-    and the logical array ``tested``), ``beyond`` (the rule beyond the axes: text and numbers), ``units`` by
+    and the logical array ``tested``), ``beyond`` (the rule beyond the axes: text and numbers), ``fitted_law``
+    (where the map carries it: names, units, values and their covariance, and what they refer to), ``units`` by
     name, ``format``, ``unit``, ``build``, ``law``, ``sha256``, and ``about``: all that the map says beside
     its numbers, provenance too, as JSON.
     """
@@ -43,9 +44,16 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
             "tested": np.asarray(locking_map.tested[branch], dtype=np.bool_),
         }
     held["beyond"] = locking_map.beyond.model_dump()
+    if (law := locking_map.document.fitted_law) is not None:
+        held["fitted_law"] = law.model_dump() | {
+            "names": np.array(law.names, dtype=object),
+            "units": np.array([_ascii(unit) for unit in law.units], dtype=object),
+            "values": np.array(law.values).reshape(-1, 1),
+            "covariance": np.array(law.covariance),
+        }
     held["units"] = dict(UNITS)
     for key in ("format", "unit", "build", "law", "sha256"):
-        held[key] = str(said[key]).encode("ascii", "backslashreplace").decode("ascii")
+        held[key] = _ascii(str(said[key]))
     held["about"] = facts_json(locking_map)
     buffer = io.BytesIO()
     savemat(cast(Any, buffer), {"locking_map": held}, format="5", long_field_names=True, oned_as="column")
@@ -53,3 +61,7 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     # the library writes the hour there: the same map is to give the same file
     text = f"MATLAB 5.0 MAT-file, locking-torque map, written by diffbench {__version__}"
     return {f"{name}.mat": text.ljust(_HEADER_TEXT).encode("ascii") + content[_HEADER_TEXT:]}
+
+
+def _ascii(text: str) -> str:
+    return text.replace("·", ".").encode("ascii", "backslashreplace").decode("ascii")

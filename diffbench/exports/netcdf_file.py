@@ -16,6 +16,7 @@ from diffbench._version import __version__
 from diffbench.errors import OutputError
 from diffbench.exports.facts import facts, facts_json
 from diffbench.exports.hdf5_times import without_times
+from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import AXES, BRANCHES, LockingMap
 
 __all__ = ["export_netcdf"]
@@ -36,7 +37,8 @@ def export_netcdf(locking_map: LockingMap, name: str) -> dict[str, bytes]:
 
     Coordinates ``input_torque``, ``speed_difference`` and ``temperature``; variables
     ``BRANCH_locking_torque``, ``BRANCH_low``, ``BRANCH_high`` and ``BRANCH_tested`` (flags 0 and 1), BRANCH
-    one of loading, unloading, mean and either. What the map says beside its numbers, the rule beyond its axes
+    one of loading, unloading, mean and either; ``law_value`` and ``law_covariance`` where the map carries its
+    law. What the map says beside its numbers, the rule beyond its axes
     too, is in attributes of the file.
 
     Raises
@@ -101,3 +103,27 @@ def _fill(file: Any, locking_map: LockingMap) -> None:
             }
         )
         flags[:] = locking_map.tested[branch].astype(np.int8)
+    if (law := locking_map.document.fitted_law) is not None:
+        _fill_law(file, law)
+
+
+def _fill_law(file: Any, law: FittedLaw) -> None:
+    """Values and covariance of the law, each in the units of its parameters."""
+    n = len(law.names)
+    file.createDimension("law_parameter", n)
+    file.createDimension("law_parameter_of_covariance", n)
+    said = {name: part for name, part in law.model_dump().items() if isinstance(part, str | float)}
+    for name, words, of, table in (
+        ("law_value", "value of each parameter of the fitted law", ("law_parameter",), law.values),
+        (
+            "law_covariance",
+            "covariance of the parameters of the fitted law",
+            ("law_parameter", "law_parameter_of_covariance"),
+            law.covariance,
+        ),
+    ):
+        variable = file.createVariable(name, "f8", of, fill_value=False)
+        # each number in the unit of its own parameter: to CF they are pure numbers
+        variable.setncatts({"units": "1", "long_name": words, "parameters": " ".join(law.names)})
+        variable[:] = np.array(table)
+    file["law_value"].setncatts({"parameter_units": "; ".join(law.units), **said})

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import difflib
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from diffbench.errors import OutputError
+from diffbench.exports.fewer_nodes import on_fewer_nodes
 from diffbench.plain_text import whole_texts
 from diffbench.results.locking_map import LockingMap
 from diffbench.whole_files import write_whole
@@ -39,6 +41,9 @@ FORMATS: dict[str, Format] = {
     "csv": Format("diffbench.exports.csv_table:export_csv", ".csv", "comma-separated text, one node a line"),
     "json": Format("diffbench.exports.json_document:export_json", ".json", "the map's own document, checked"),
     "mat": Format("diffbench.exports.mat_file:export_mat", ".mat", "MAT-file level 5, for Octave and MATLAB"),
+    "modelica-law": Format(
+        "diffbench.exports.modelica_law:export_modelica_law", ".mo", "Modelica class of the law"
+    ),
     "modelica": Format(
         "diffbench.exports.modelica_tables:export_modelica", ".txt", "table text of the Modelica library"
     ),
@@ -53,7 +58,14 @@ FORMATS: dict[str, Format] = {
 }
 
 
-def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]:
+def export_map(
+    locking_map: LockingMap,
+    to: str,
+    path: str | Path,
+    *,
+    nodes: Sequence[int] | None = None,
+    precision: Literal["double", "single"] = "double",
+) -> list[Path]:
     """Write a map in another format, whole or not at all.
 
     Parameters
@@ -64,6 +76,11 @@ def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]
         One of `FORMATS`.
     path : path
         Of the file; its ending may be left out. C is two files of that name, ``.h`` and ``.c``.
+    nodes : three int, optional
+        Of input torque, speed difference and temperature, where fewer shall do than the map has
+        (`on_fewer_nodes`).
+    precision : str
+        Of the numbers in C: "double", or "single" for small controllers.
 
     Returns
     -------
@@ -72,12 +89,19 @@ def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]
     Raises
     ------
     OutputError
-        The format is not known, a library for it is missing, or the file cannot be written.
+        The format is not known, a library for it is missing, or the file cannot be written; the map carries
+        no law where the format needs it; nodes are too few, or the format has one precision alone.
     """
     if to not in FORMATS:
         near = difflib.get_close_matches(to, FORMATS, n=1)
         known = f"write '{near[0]}'" if near else "write one of " + ", ".join(FORMATS)
         raise OutputError.single(f"'{to}' is no format for a map", mend=known)
+    if precision != "double" and to != "c":
+        raise OutputError.single(
+            f"'{to}' has numbers of double precision alone", mend="write --to c, or leave the precision out"
+        )
+    if nodes is not None:
+        locking_map = on_fewer_nodes(locking_map, nodes)
     target = Path(path)
     # Only the format's own endings are taken off: 'unit.v2' is a name with a dot.
     endings = {FORMATS[to].suffix, ".c"} if to == "c" else {FORMATS[to].suffix}
@@ -89,5 +113,6 @@ def export_map(locking_map: LockingMap, to: str, path: str | Path) -> list[Path]
             "the file's name stands in the file, and is no Unicode", file=str(path), mend="name another file"
         )
     module, _, function = FORMATS[to].maker.partition(":")
-    make: Callable[[LockingMap, str], dict[str, bytes]] = getattr(importlib.import_module(module), function)
-    return write_whole(target.parent, make(locking_map, name))
+    make: Callable[..., dict[str, bytes]] = getattr(importlib.import_module(module), function)
+    options = {"precision": precision} if to == "c" else {}
+    return write_whole(target.parent, make(locking_map, name, **options))

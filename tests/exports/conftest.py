@@ -169,10 +169,10 @@ def awkward() -> LockingMap:
 
 
 @pytest.fixture(scope="session")
-def perturbed(awkward: LockingMap) -> LockingMap:
+def perturbed(additive: LockingMap) -> LockingMap:
     """One node of one table a little higher."""
-    content = awkward.document.model_dump(mode="json")
-    content["branches"]["loading"]["locking_torque_Nm"][1][2][3] += 1e-9
+    content = additive.document.model_dump(mode="json")
+    content["branches"]["loading"]["locking_torque_Nm"][1][2][2] += 1e-9
     return LockingMap(MapDocument.model_validate(content))
 
 

@@ -18,9 +18,10 @@ from diffbench.exports import FORMATS, export_map
 from diffbench.results.locking_map import LockingMap
 
 FILES = {
-    "csv": ["map.csv"],
+    "csv": ["map.csv", "map-law.csv"],
     "json": ["map.json"],
     "mat": ["map.mat"],
+    "modelica-law": ["map.mo"],
     "modelica": ["map.txt"],
     "netcdf": ["map.nc"],
     "c": ["map.h", "map.c"],
@@ -71,11 +72,11 @@ def test_never_over_the_map_itself(map_file: Path) -> None:
     assert map_file.read_bytes() == before
 
 
-def test_json_is_alone_and_has_the_hashes(map_file: Path, awkward: LockingMap, tmp_path: Path) -> None:
+def test_json_is_alone_and_has_the_hashes(map_file: Path, additive: LockingMap, tmp_path: Path) -> None:
     ran = run(map_file, "--to", "c", "--out", tmp_path / "q17.c", "--json")
     told = json.loads(ran.stdout)
     assert told["format"] == "c"
-    assert told["map_sha256"] == awkward.digest
+    assert told["map_sha256"] == additive.digest
     for file in told["files"]:
         assert file["sha256"] == hashlib.sha256(Path(file["file"]).read_bytes()).hexdigest()
     assert [Path(file["file"]).name for file in told["files"]] == ["q17.h", "q17.c"]

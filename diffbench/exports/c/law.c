@@ -114,8 +114,8 @@ double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_
 /* What presses the plates, as torque, and its slope by the ramps' part. */
 static double load_of(double preload, double ramp, double *per_ramp)
 {
-    double load = preload + (JOINT_FRACTION * ramp);
-    *per_ramp = JOINT_FRACTION;
+    double load = preload + (CLOSED_SHARE * ramp);
+    *per_ramp = CLOSED_SHARE;
     if (ramp > load)
     {
         load = ramp;

@@ -1,0 +1,52 @@
+"""A map on fewer nodes: its own ones, those that tell most, and what that costs is said."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from diffbench.errors import OutputError
+from diffbench.exports import export_map
+from diffbench.exports.fewer_nodes import on_fewer_nodes
+from diffbench.results import LockingMap, load_map
+
+
+def test_is_exact_at_what_is_left(additive: LockingMap) -> None:
+    fewer = on_fewer_nodes(additive, (5, 3, 2))
+    assert [axis.size for axis in fewer.axes] == [5, 3, 2]
+    place = np.meshgrid(*fewer.axes, indexing="ij")
+    for branch in ("loading", "unloading", "mean", "either"):
+        np.testing.assert_array_equal(
+            fewer.locking_torque(*place, branch=branch), additive.locking_torque(*place, branch=branch)
+        )
+    assert {0.0, -400.0, 500.0} <= set(fewer.axes[0].tolist())
+
+
+def test_keeps_what_tells_most(additive: LockingMap) -> None:
+    """The law is straight in torque on each flank, and falls steeply near stand-still: of torques only zero is
+    needed, of speeds those below 1.5 rad/s are worth more than 4 rad/s. What it says it is off by, it is."""
+    fewer = on_fewer_nodes(additive, (3, 4, 3))
+    assert fewer.axes[0].tolist() == [-400.0, 0.0, 500.0]
+    assert set(fewer.axes[1].tolist()) >= {0.0, 0.5, 20.0}
+    place = np.meshgrid(*additive.axes, indexing="ij")
+    off = max(
+        np.max(np.abs(fewer.locking_torque(*place, branch=b) / additive.values[b] - 1.0))
+        for b in ("loading", "unloading", "mean")
+    )
+    told = re.search(r"off by (\S+) % at most", fewer.document.notes[-1])
+    assert told
+    assert float(told[1]) == pytest.approx(100.0 * off, rel=0.06)
+
+
+def test_goes_on_beyond_as_the_whole_map(additive: LockingMap, tmp_path: Path) -> None:
+    (path,) = (p for p in export_map(additive, "json", tmp_path / "small.json", nodes=(3, 2, 2)))
+    assert load_map(path).beyond == additive.beyond
+
+
+@pytest.mark.parametrize("counts", [(2, 3, 3), (5, 1, 2), (5, 3, 0), (5, 3)])
+def test_too_few(additive: LockingMap, counts: tuple[int, ...]) -> None:
+    with pytest.raises(OutputError, match="too few nodes"):
+        on_fewer_nodes(additive, counts)
