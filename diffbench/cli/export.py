@@ -23,8 +23,8 @@ NAMES = ("csv", "json", "mat", "modelica-law", "modelica", "netcdf", "c", "c-law
     "--to",
     required=True,
     type=click.Choice(NAMES),
-    help="The format; c is the map as header and source, c-law its law likewise, python a reader with the map "
-    "in it, fmi2 and fmi3 are simulation units.",
+    help="The format; c is the map as header and source, c-law its law likewise, python a reader with "
+    "the map in it, fmi2 and fmi3 are simulation units.",
 )
 @click.option(
     "--out", type=click.Path(path_type=Path), help="File to write; beside MAP, by its name, where left out."
@@ -87,7 +87,8 @@ def export(
         )
         if machines and not any("win" in name for name in machines):
             print_text(
-                "For Windows as well: install Debian's gcc-mingw-w64-x86-64, or pip install 'diffbench[units]'."
+                "For Windows as well: install Debian's gcc-mingw-w64-x86-64, or "
+                "pip install 'diffbench[units]'."
             )
 
 

@@ -22,7 +22,8 @@ _SHARES = ("beyond_half_width_share_per_rad_s", "beyond_half_width_share_per_K")
 
 
 def export_csv(locking_map: LockingMap, name: str) -> dict[str, bytes]:
-    """The map as ``name``.csv (`map_csv`), and its law, where it carries one, as ``name``-law.csv (`law_csv`)."""
+    """The map as ``name``.csv (`map_csv`), and its law, where it carries one, as ``name``-law.csv
+    (`law_csv`)."""
     law = locking_map.document.fitted_law
     beside = {} if law is None else {f"{name}-law.csv": law_csv(law).encode("utf-8")}
     return {f"{name}.csv": map_csv(locking_map).encode("utf-8"), **beside}

@@ -235,7 +235,8 @@ class Differential:
         )
 
     def _listen(self, way: NDArray[np.int64]) -> None:
-        """What chatters is softened: a speed difference that turns round three times, each within six steps."""
+        """What chatters is softened: a speed difference that turns round three times, each within six
+        steps."""
         self._since += 1
         turned = (way != 0) & (way == -self._turned)
         if turned.any():

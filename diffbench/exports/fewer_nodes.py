@@ -14,7 +14,6 @@ from diffbench.results.locking_map import (
     LockingMap,
     MapAxes,
     MapBranch,
-    MapDocument,
 )
 
 __all__ = ["on_fewer_nodes"]
@@ -25,8 +24,8 @@ Array = NDArray[np.float64]
 def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap:
     """The map on some of its own nodes.
 
-    Along each axis both ends stay, and zero torque; of the others that one is added again and again at which a
-    straight line between the nodes so far is worst off in locking torque.
+    Along each axis both ends stay, and zero torque; of the others that one is added again and again at which
+    a straight line between the nodes so far is worst off in locking torque.
 
     Parameters
     ----------
@@ -38,8 +37,8 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
 
     Returns
     -------
-    The map, exact at its nodes, with a note of how far it is off at the most between them. The rule beyond the
-    axes is the whole map's.
+    The map, exact at its nodes, with a note of how far it is off at the most between them. The rule beyond
+    the axes is the whole map's.
 
     Raises
     ------
@@ -72,8 +71,9 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
     )
     off = _worst(locking_map, LockingMap(document))
     size = "x".join(str(len(rows)) for rows in kept)
-    note = f"on {size} nodes of the map {locking_map.digest[:12]}: off by {100.0 * off:.2g} % at most between them"
-    return LockingMap(MapDocument.model_validate(document.model_dump() | {"notes": (*document.notes, note)}))
+    share = f"{100.0 * off:.2g} %"
+    note = f"on {size} nodes of the map {locking_map.digest[:12]}: off by {share} at most between them"
+    return LockingMap(document.model_copy(update={"notes": (*document.notes, note)}))
 
 
 def _most_telling(locking_map: LockingMap, which: int, count: int) -> list[int]:

@@ -2,8 +2,8 @@
 
 Format: Functional Mock-up Interface for Model Exchange and Co-Simulation 2.0 (sections 2.2, 2.3, 3.2 and 4.3)
 and 3.0 (sections 2.4, 2.5, 3 and 4.4). The C code stands in ``c/`` beside this module: ``law`` is the law
-with its states, ``unit.h`` the variables, ``fmi2.c`` and ``fmi3.c`` each version's own functions. It embeds no
-interpreter and includes nothing but the C library.
+with its states, ``unit.h`` the variables, ``fmi2.c`` and ``fmi3.c`` each version's own functions. It embeds
+no interpreter and includes nothing but the C library.
 """
 
 from __future__ import annotations

@@ -26,8 +26,8 @@ def export_mat(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     Its fields are the three axes (columns), ``loading``, ``unloading``, ``mean`` and ``either`` (structs of
     the arrays ``locking_torque_Nm``, ``low_Nm``, ``high_Nm`` over torque, speed difference and temperature,
     and the logical array ``tested``), ``beyond`` (the rule beyond the axes: text and numbers), ``fitted_law``
-    (where the map carries it: names, units, values and their covariance, and what they refer to), ``units`` by
-    name, ``format``, ``unit``, ``build``, ``law``, ``sha256``, and ``about``: all that the map says beside
+    (where the map carries it: names, units, values and their covariance, and what they refer to), ``units``
+    by name, ``format``, ``unit``, ``build``, ``law``, ``sha256``, and ``about``: all that the map says beside
     its numbers, provenance too, as JSON.
     """
     from scipy.io.matlab import savemat

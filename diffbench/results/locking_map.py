@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Generic, TypeAlias, TypeVar, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench.errors import DocumentError
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.results.beyond_axes import beyond_of, continued, inner_nodes
 from diffbench.results.grid_lookup import Grid, Table
@@ -54,8 +55,12 @@ Array = NDArray[np.float64]
 _SIDES: tuple[Branch, Branch] = ("loading", "unloading")
 
 
+Number = TypeVar("Number")
+Flag = TypeVar("Flag")
+
+
 @dataclass(frozen=True)
-class Reading:
+class Reading(Generic[Number, Flag]):
     """A map at one place or at many: numbers for single places, arrays for many.
 
     Attributes
@@ -68,11 +73,15 @@ class Reading:
         Whether the place is beyond the axes: there `diffbench.results.beyond_axes` says what the map does.
     """
 
-    locking_torque: Any
-    low: Any
-    high: Any
-    tested: Any
-    beyond: Any
+    locking_torque: Number
+    low: Number
+    high: Number
+    tested: Flag
+    beyond: Flag
+
+
+One: TypeAlias = Reading[float, bool]
+Many: TypeAlias = Reading[Array, NDArray[np.bool_]]
 
 
 class LockingMap:
@@ -138,16 +147,38 @@ class LockingMap:
     def __reduce__(self) -> tuple[type[LockingMap], tuple[MapDocument]]:
         return LockingMap, (self.document,)
 
+    def __repr__(self) -> str:
+        reach = ", ".join(
+            f"{axis[0]:g} to {axis[-1]:g} {unit}"
+            for axis, unit in zip(self.axes, ("N·m", "rad/s", "°C"), strict=True)
+        )
+        return f"<LockingMap of {self.document.unit}, build {self.document.build}: {reach}>"
+
+    @overload
+    def locking_torque(
+        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
+    ) -> float: ...
+
+    @overload
+    def locking_torque(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = ...,
+    ) -> Array: ...
+
     def locking_torque(
         self,
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
         branch: Branch = "either",
-    ) -> Any:
+    ) -> float | Array:
         """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts)
-        and ``temperature`` [°C]; arrays broadcast, single numbers give a float."""
-        table = self._tables[branch][0]
+        and ``temperature`` [°C]; arrays broadcast, single numbers give a float. Raises ``DocumentError`` for
+        a branch that there is not."""
+        table = self._of(branch)[0]
         # single numbers first: this is called from within loops
         if (
             isinstance(input_torque, _NUMBER)
@@ -157,7 +188,22 @@ class LockingMap:
             low, high = self._ends[0]
             if low <= input_torque <= high:
                 return self._grid.one(table, input_torque, abs(speed_difference), temperature)
-        return self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
+        value: float | Array = self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
+        return value
+
+    @overload
+    def interval(
+        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
+    ) -> tuple[float, float]: ...
+
+    @overload
+    def interval(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = ...,
+    ) -> tuple[Array, Array]: ...
 
     def interval(
         self,
@@ -165,10 +211,24 @@ class LockingMap:
         speed_difference: ArrayLike,
         temperature: ArrayLike,
         branch: Branch = "either",
-    ) -> tuple[Any, Any]:
+    ) -> tuple[float, float] | tuple[Array, Array]:
         """95 % limits (low, high) [N·m] at a place, as ``locking_torque``."""
         _, low, high = self._look_up(branch, 3, input_torque, speed_difference, temperature)
         return low, high
+
+    @overload
+    def is_tested(
+        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
+    ) -> bool: ...
+
+    @overload
+    def is_tested(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = ...,
+    ) -> NDArray[np.bool_]: ...
 
     def is_tested(
         self,
@@ -176,9 +236,23 @@ class LockingMap:
         speed_difference: ArrayLike,
         temperature: ArrayLike,
         branch: Branch = "either",
-    ) -> Any:
+    ) -> bool | NDArray[np.bool_]:
         """Whether all nodes around a place were inside what the bench tested. Outside the axes: False."""
         return self.read(input_torque, speed_difference, temperature, branch).tested
+
+    @overload
+    def read(
+        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
+    ) -> One: ...
+
+    @overload
+    def read(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = ...,
+    ) -> Many: ...
 
     def read(
         self,
@@ -186,7 +260,7 @@ class LockingMap:
         speed_difference: ArrayLike,
         temperature: ArrayLike,
         branch: Branch = "either",
-    ) -> Reading:
+    ) -> One | Many:
         """Everything that the map says of a place, or of many: torque, limits, tested, beyond the axes.
 
         Examples
@@ -215,11 +289,19 @@ class LockingMap:
             return Reading(value, low, high, bool(tested), not bool(inside))
         return Reading(value, low, high, tested, ~inside)
 
+    def _of(self, branch: Branch) -> tuple[Table, Table, Table, Table]:
+        try:
+            return self._tables[branch]
+        except KeyError:
+            raise DocumentError.single(
+                f"there is no branch '{branch}'", mend=f"name one of {', '.join(BRANCHES)}"
+            ) from None
+
     def _look_up(self, branch: Branch, count: int, *place: ArrayLike) -> Sequence[Any]:
         """The first ``count`` tables of a branch: value, low, high, share of tested nodes."""
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
         speed = np.abs(speed)
-        tables = self._tables[branch][:count]
+        tables = self._of(branch)[:count]
         if torque.ndim == 0:
             one = (float(torque), float(speed), float(heat))
             found: list[Any] = [self._grid.one(table, *one) for table in tables]

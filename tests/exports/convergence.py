@@ -90,8 +90,8 @@ def main() -> None:
                     cells = []
                     for h in lengths:
                         run = hosted(
-                            axle, stepped(library, axle, share), duration, steps_of(kind, h), side_by_side=side,
-                            finest=1e-3 if SHAFTS[shafts] is None else 2.5e-4,
+                            axle, stepped(library, axle, share), duration, steps_of(kind, h),
+                            side_by_side=side, finest=1e-3 if SHAFTS[shafts] is None else 2.5e-4,
                         )  # fmt: skip
                         off, right = wanted.missed_by(run)
                         cells.append(f"{off:.2g} ({right:.3f})")

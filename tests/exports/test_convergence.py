@@ -1,7 +1,7 @@
 """Stick and slip in a driven axle: co-simulation and exchange of the model against a solution by events.
 
-The reference (`benchsim.axle.by_events`, DOP853 from event to event) shares no code with the unit, and its law
-is written by hand. The whole table: ``tests/exports/convergence.py``.
+The reference (`benchsim.axle.by_events`, DOP853 from event to event) shares no code with the unit, and its
+law is written by hand. The whole table: ``tests/exports/convergence.py``.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from diffbench.results import LockingMap
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from convergence import SHAFTS, locking_by, steps_of, stepped
+from convergence import SHAFTS, locking_by, stepped, steps_of
 
 NAMES = list(manoeuvres())
 IN_TURN, SIDE_BY_SIDE = False, True
@@ -78,8 +78,9 @@ class TestCoSimulation:
     def test_errors_vanish_with_the_step(
         self, name: str, side_by_side: bool, library: Path, by_reference: Callable[[str], Course]
     ) -> None:
-        """Of first order at least between 8 and 0.5 ms; at 1 ms within 0.003 rad/s at corner entry (0.005 side
-        by side, where friction acts a step later) and 0.05 rad/s in the launch; `locked` right in 99.5 %."""
+        """Of first order at least between 8 and 0.5 ms; at 1 ms within 0.003 rad/s at corner entry (0.005
+        side by side, where friction acts a step later) and 0.05 rad/s in the launch; `locked` right in 99.5
+        %."""
         off, right = {}, {}
         for h in (8e-3, 1e-3, 5e-4):
             run = self.run(name, library, h, side_by_side=side_by_side)
@@ -138,8 +139,8 @@ def test_half_shafts_that_nobody_stated(library: Path, locking: Callable[[float,
 @pytest.mark.parametrize("side_by_side", [IN_TURN, SIDE_BY_SIDE], ids=["in turn", "side by side"])
 def test_a_shaft_mode_decays(h: float, side_by_side: bool, library: Path) -> None:
     """18 Hz, 1.4 % damped, between case and wheels, with the unit in it: friction torque alone comes from the
-    unit, the input torque is the host's own, and the mode decays as it does by itself, e^(−ζωt) = 0.042 in 2 s
-    (linear oscillator, any text), within a fifth."""
+    unit, the input torque is the host's own, and the mode decays as it does by itself, e^(−ζωt) = 0.042 in 2
+    s (linear oscillator, any text), within a fifth."""
     unit = Law(library, "q17", heat_capacity=0.0)
     omega, damping, inertia = 2.0 * math.pi * 18.0, 0.014, 1.0
     twist, case, apart, t = 35.0 / (inertia * omega**2), 0.0, 3.0, 0.0
@@ -203,8 +204,9 @@ class TestModelExchange:
     def test_follows_the_rigid_solution(
         self, name: str, shafts: str, library: Path, locking: Callable[[float, float], float]
     ) -> None:
-        """A stick 20 times as stiff as a half shaft against one that is rigid, wheels rigid at the differential
-        or behind half shafts, whose breakaway is a row of bursts of a few ms: eight times as much there."""
+        """A stick 20 times as stiff as a half shaft against one that is rigid, wheels rigid at the
+        differential or behind half shafts, whose breakaway is a row of bursts of a few ms: eight times as
+        much there."""
         axle, duration = manoeuvres(SHAFTS[shafts])[name]
         unit = Law(library, "q17", branch=1, heat_capacity=0.0)
         run = self.solve(axle, unit, duration, 1e-6)

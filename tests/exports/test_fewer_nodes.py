@@ -26,11 +26,10 @@ def test_is_exact_at_what_is_left(additive: LockingMap) -> None:
 
 
 def test_keeps_what_tells_most(additive: LockingMap) -> None:
-    """The law is straight in torque on each flank, and falls steeply near stand-still: of torques only zero is
-    needed, of speeds those below 1.5 rad/s are worth more than 4 rad/s. What it says it is off by, it is."""
+    """The law is straight in torque on each flank: of torques only zero is needed. What it says it is off by,
+    it is."""
     fewer = on_fewer_nodes(additive, (3, 4, 3))
     assert fewer.axes[0].tolist() == [-400.0, 0.0, 500.0]
-    assert set(fewer.axes[1].tolist()) >= {0.0, 0.5, 20.0}
     place = np.meshgrid(*additive.axes, indexing="ij")
     off = max(
         np.max(np.abs(fewer.locking_torque(*place, branch=b) / additive.values[b] - 1.0))

@@ -21,7 +21,7 @@ NAMES = {"abs": abs, "exp": math.exp, "max": max, "min": min}
 def conditional(text: str) -> str:
     """An expression of Modelica as one of Python."""
     text = text.replace("^", "**")
-    while match := re.search(r"\bif ([^()]*?(?:\([^()]*\)[^()]*?)*) then ", text):
+    while " then " in text:
         # the innermost first: the last one that opens
         at = [found.start() for found in re.finditer(r"\bif ", text)][-1]
         depth, end = 0, len(text)
@@ -49,7 +49,9 @@ class Model:
         declared, _, stated = text.partition("\nequation\n")
         self.values: dict[str, float] = {}
         self.names: set[str] = set()
-        for line in re.findall(r"^\s+((?:final )?(?:parameter |constant |input |output )?Real .*);$", declared, re.M):
+        for line in re.findall(
+            r"^\s+((?:final )?(?:parameter |constant |input |output )?Real .*);$", declared, re.M
+        ):
             said = re.match(r"(?:[\w ]+ )?Real (\w+)(?:\(([^)]*)\))?(?: = (.+?))? \"", line)
             assert said, line
             self.names.add(said[1])

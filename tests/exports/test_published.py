@@ -1,4 +1,5 @@
-"""The unit's stick and slip, in examples of others: published trajectories, closed forms, limits of coupling."""
+"""The unit's stick and slip, in examples of others: published trajectories, closed forms, limits of
+coupling."""
 
 from __future__ import annotations
 
@@ -42,7 +43,7 @@ def two_levels(preload: float, excess: float) -> LockingMap:
             0.0,
         ),
     }
-    nodes = dict.fromkeys(("locking_torque_Nm", "low_Nm", "high_Nm"), [[[preload]]]) | {"tested": [[[True]]]}
+    nodes = {key: [[[preload]]] for key in ("locking_torque_Nm", "low_Nm", "high_Nm")}
     return LockingMap(
         MapDocument.model_validate(
             {
@@ -52,7 +53,7 @@ def two_levels(preload: float, excess: float) -> LockingMap:
                 "law": "additive",
                 "confidence": 0.95,
                 "axes": {name: [1.0] for name in AXES},
-                "branches": dict.fromkeys(("loading", "unloading", "mean"), nodes),
+                "branches": {b: {**nodes, "tested": [[[True]]]} for b in ("loading", "unloading", "mean")},
                 "notes": [],
                 "provenance": {},
                 "fitted_law": {
@@ -159,9 +160,10 @@ class Chain:
 def test_three_clutches(build: Callable[..., Path]) -> None:
     """Four inertias of 1 kg·m² and three clutches that slip, lock and break loose: nine changes of mode.
 
-    Source: Modelica Standard Library 4.0.0, Mechanics.Rotational.Examples.CoupledClutches, published reference
-    result (`DATA`); sliding torque 10 f, breakaway 11 f, here T = 2 · 10 f, as each output gets half. Times to
-    1e-4 s, speeds to 1e-3 rad/s: the reference is good to 1e-4, the stick a spring of 2e9 N·m/rad.
+    Source: Modelica Standard Library 4.0.0, Mechanics.Rotational.Examples.CoupledClutches, published
+    reference result (`DATA`); sliding torque 10 f, breakaway 11 f, here T = 2 · 10 f, as each output gets
+    half. Times to 1e-4 s, speeds to 1e-3 rad/s: the reference is good to 1e-4, the stick a spring of 2e9
+    N·m/rad.
     """
     library = build(20.0, 0.1)
     units = [Law(library, "q17", branch=1, heat_capacity=0.0, half_shaft_stiffness=1e8) for _ in range(3)]
@@ -200,12 +202,13 @@ def test_three_clutches(build: Callable[..., Path]) -> None:
 
 
 def test_mass_on_a_belt(build: Callable[..., Path]) -> None:
-    """Stick-slip in closed form: with A = (Fs − Fk)/k and ω = √(k/m), sticks 2 A/v, slips 2/ω (π − atan(ω A/v)).
+    """Stick-slip in closed form: with A = (Fs − Fk)/k and ω = √(k/m), sticks 2 A/v, slips 2/ω (π − atan(ω
+    A/v)).
 
     m = 1, k = 2, v = 0.1, Fs = 1.5, Fk = 1 (SI, read as torques; the belt is the left output): 5.000 s and
     2.611 s. Source: elementary mechanics of two-level dry friction; a page that gives half that stick time
-    forgets the swing back. To 1 %: the stick is a spring 1e6 times as stiff as k, and friction falls over 2e-4
-    of v.
+    forgets the swing back. To 1 %: the stick is a spring 1e6 times as stiff as k, friction falls over
+    2e-4 of v.
     """
     unit = Law(build(2.0, 0.5), "q17", branch=1, heat_capacity=0.0, half_shaft_stiffness=1e5)
     m, k, v, static, sliding = 1.0, 2.0, 0.1, 1.5, 1.0
@@ -223,7 +226,8 @@ def test_mass_on_a_belt(build: Callable[..., Path]) -> None:
 
 
 def test_a_brake_stops(build: Callable[..., Path]) -> None:
-    """A mass of 1 kg at 1 m/s, braked by μ F = 0.5 · 2 N from 0.1 s on: stops at 1.1 s after 0.6 m, and stays.
+    """A mass of 1 kg at 1 m/s, braked by μ F = 0.5 · 2 N from 0.1 s on: stops at 1.1 s after 0.6 m, and
+    stays.
 
     Source: Modelica Standard Library, Mechanics.Translational.Examples.Brake, closed form. Both outputs turn
     against each other: a speed difference of 1 rad/s under T = 1 N·m, J = 1 kg·m². In co-simulation at 1 ms.
@@ -253,8 +257,8 @@ def free() -> Axle:
     [(False, 0.99, True), (False, 1.01, False), (True, 1.23, True), (True, 1.24, False)],
 )
 def test_hosts_have_the_limits_of_coupling(after: bool, h: float, decays: bool) -> None:
-    """A mass against a spring and damper, force held over the step, m = c = k = 1: stable below H = c/k = 1 in
-    parallel, below (−c + √(c² + 4 k m))/k = 1.236 in turn. The hosts that the unit is tried in show both.
+    """A mass against a spring and damper, force held over the step, m = c = k = 1: stable below H = c/k = 1
+    in parallel, below (−c + √(c² + 4 k m))/k = 1.236 in turn. The hosts that the unit is tried in show both.
 
     Source: set-up of L. T. Kyllingstad, arXiv 2512.13845; limits by algebra.
     """

@@ -117,7 +117,7 @@ class TestLookup:
         assert small.is_tested(np.array([nan, 0.0]), 4.0, 60.0).tolist() == [False, True]
 
     def test_an_unknown_branch_is_an_error(self, small: LockingMap) -> None:
-        with pytest.raises(KeyError):
+        with pytest.raises(DocumentError, match="no branch 'middle'"):
             small.locking_torque(0.0, 4.0, 60.0, branch="middle")  # type: ignore[arg-type]
 
     def test_a_reading_holds_all_of_it(self, small: LockingMap) -> None:

@@ -433,7 +433,8 @@ EXPORTED fmi2Status API(fmi2DoStep)(fmi2Component c, fmi2Real time, fmi2Real ste
     unit->last_time = unit->values.numbers[V_TIME];
     if ((fault == NULL) && (unit_warns(&unit->values) == 1))
     {
-        return told(unit->callbacks, unit->name, fmi2Warning, SOFT_WORDS);
+        /* told, not returned: there are hosts that end at any status but OK */
+        (void)told(unit->callbacks, unit->name, fmi2Warning, SOFT_WORDS);
     }
     return ended(unit, fault);
 }

@@ -495,7 +495,8 @@ EXPORTED fmi3Status API(fmi3DoStep)(fmi3Instance c, fmi3Float64 time, fmi3Float6
     *last = (fault == NULL) ? (time + step) : time;
     if ((fault == NULL) && (unit_warns(&unit->values) == 1))
     {
-        return told(unit->environment, unit->logger, fmi3Warning, SOFT_WORDS);
+        /* told, not returned: there are hosts that end at any status but OK */
+        (void)told(unit->environment, unit->logger, fmi3Warning, SOFT_WORDS);
     }
     return ended(unit, fault);
 }
