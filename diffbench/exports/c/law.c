@@ -34,18 +34,23 @@ static int32_t is_finite(double value)
 /* The exponential, within two units of the last place, to 1e300 and from 1e-300: the same on every machine. */
 static double exp_of(double x)
 {
+    /* one over a factorial, from the thirteenth down */
+    static const double term[14] = {1.6059043836821613e-10, 2.08767569878681e-09, 2.505210838544172e-08,
+                                    2.755731922398589e-07, 2.7557319223985893e-06, 2.48015873015873e-05,
+                                    0.0001984126984126984, 0.001388888888888889, 0.008333333333333333,
+                                    0.041666666666666664, 0.16666666666666666, 0.5, 1.0, 1.0};
     double within = held(x, 690.0);
     double twos;
-    double sum = 1.0;
+    double sum = term[0];
     double power = 1.0;
     int32_t n;
     int32_t i;
 
     n = (int32_t)((within * 1.4426950408889634) + ((within < 0.0) ? -0.5 : 0.5));
     within = (within - ((double)n * 0.693147180369123816490)) - ((double)n * 1.90821492927058770002e-10);
-    for (i = 13; i > 0; i--)
+    for (i = 1; i < 14; i++)
     {
-        sum = 1.0 + ((within / (double)i) * sum);
+        sum = (sum * within) + term[i];
     }
     twos = (n < 0) ? 0.5 : 2.0;
     for (i = (n < 0) ? -n : n; i > 0; i /= 2)
