@@ -134,7 +134,7 @@ def _kind_of(picture: Path | None) -> str:
 def _point(point: dict[str, str | None]) -> list[Phase] | None:
     """The one phase that options describe, or None where there is no such option."""
     from diffbench.cli.options import quantity
-    from diffbench.documents import phase_of
+    from diffbench.documents import Phase, document_of
 
     given = {name: text for name, text in point.items() if text is not None}
     if not given:
@@ -147,7 +147,7 @@ def _point(point: dict[str, str | None]) -> list[Phase] | None:
     values = {
         name: quantity(text, *POINT[name], f"--{name.replace('_', '-')}") for name, text in given.items()
     }
-    return [phase_of({"name": "this point", **values}, source="options")]
+    return [document_of({"name": "this point", **values}, Phase, source="options")]
 
 
 def _units(

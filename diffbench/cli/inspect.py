@@ -75,7 +75,7 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
     """Return the keys of [file] that the command line states, checked as a rig's are."""
     import difflib
 
-    from diffbench.documents.loading import stated_settings
+    from diffbench.documents import FileSettings, document_of
 
     raw: dict[str, object] = {}
     for text in stated:
@@ -85,4 +85,4 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
             hint = f"Did you mean '{near[0]}'?" if near else f"The keys are {', '.join(_KEYS)}."
             raise click.UsageError(f"--file takes KEY=VALUE, not '{text}'. {hint}")
         raw[key] = {"true": True, "false": False}.get(value, int(value) if value.isdecimal() else value)
-    return stated_settings(raw, "--file")
+    return document_of(raw, FileSettings, source="--file")

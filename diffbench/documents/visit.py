@@ -1,5 +1,5 @@
-"""One visit to the bench: run sheet, rig, build sheet and recordings, brought together; and whether the build
-sheets of several say one thing of what a joint fit takes as one.
+"""One visit to the bench: the run sheet with its recordings in order, rig, build sheet and recordings brought
+together; and whether the build sheets of several say one thing of what a joint fit takes as one.
 """
 
 from __future__ import annotations
@@ -10,17 +10,81 @@ import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, Literal, TypeAlias
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field, field_validator
 
 from diffbench.documents.build import Build
-from diffbench.documents.faults import Location, dotted, key_lines, line_of
+from diffbench.documents.faults import Location, dotted, key_lines, line_of, refusal
+from diffbench.documents.fields import Table, Text
 from diffbench.documents.loading import Document, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
-from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.recording import Columns, Recording
+
+RunKind = Literal["tare", "bias-sweep", "speed-sweep", "turning-torque"]
+
+
+class Run(Table):
+    """One recording: its file, what was done, and another rig where it was not taken on the visit's own."""
+
+    file: Text = Field(description="path of the recording", examples=["bias-sweep.csv"])
+    kind: RunKind = Field(description="what was done")
+    rig: Text | None = Field(
+        default=None,
+        description="where the run was not taken on the visit's own rig",
+        examples=["wrench.toml"],
+    )
+    note: Text | None = Field(default=None, description="anything")
+
+
+class RunSheet(Table):
+    """One visit: rig, build sheet and recordings by path relative to the run sheet, and the day."""
+
+    format: Literal["diffbench-run/1"] = Field(description="kind and version of the document")
+    rig: Text = Field(description="path of the rig", examples=["my-cell.toml"])
+    build: Text = Field(description="path of the build sheet", examples=["q17.toml"])
+    date: dt.date = Field(description="of the visit", examples=["2026-03-15"])
+    operator: Text | None = Field(default=None, description="who ran the bench")
+    note: Text | None = Field(default=None, description="anything")
+    run: tuple[Run, ...] = Field(
+        min_length=1, description="one for each recording", examples=[[{"file": "tare.csv", "kind": "tare"}]]
+    )
+
+    @field_validator("date", mode="before")
+    @classmethod
+    def _a_day(cls, raw: Any) -> Any:
+        if isinstance(raw, dt.datetime):
+            return raw.date()
+        if isinstance(raw, dt.date):
+            return raw
+        if isinstance(raw, str):
+            try:
+                return dt.date.fromisoformat(raw)
+            except ValueError as error:
+                raise refusal(f"'{raw}' is no day", "write year, month and day: date = 2026-03-15") from error
+        raise refusal("a day is wanted", "write year, month and day: date = 2026-03-15")
+
+    @field_validator("run")
+    @classmethod
+    def _each_once(cls, runs: tuple[Run, ...]) -> tuple[Run, ...]:
+        files = [run.file for run in runs]
+        twice = sorted({file for file in files if files.count(file) > 1})
+        if twice:
+            raise refusal(
+                f"{' and '.join(twice)} stands here more than once, and would be counted as often",
+                "name every recording once",
+            )
+        return runs
+
+
+def load_run_sheet(path: str | Path) -> RunSheet:
+    """The run sheet of a TOML file; the files that it names are not looked at.
+
+    Raises ``DocumentError`` with every fault of the file.
+    """
+    return read_document(path, RunSheet).document
+
 
 Given: TypeAlias = Columns | Recording | str | Path
 
@@ -135,45 +199,15 @@ class Visit:
         return made
 
     def rig_of(self, run: Run) -> Rig:
-        """Return the rig that a run was taken on.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The run's own rig, else the visit's.
-        """
+        """The rig that a run was taken on: its own, else the visit's."""
         return self.rig if run.rig is None else self.other_rigs[run.rig]
 
     def rig_path_of(self, run: Run) -> Path:
-        """Return where the rig of a run stands.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The path.
-        """
+        """Where the rig of a run stands."""
         return self.rig_path if run.rig is None else self.run_sheet_path.parent / run.rig
 
     def recording_path(self, run: Run) -> Path:
-        """Return where the recording of a run stands.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The path.
-        """
+        """Where the recording of a run stands."""
         return Path(run.file) if run.file in self.recordings else self.run_sheet_path.parent / run.file
 
 
@@ -320,17 +354,10 @@ OF_ALL_BUILDS = ("oil", "reference", "preload.law", "preload.joint_fraction")
 
 
 def one_sheet(visits: Sequence[Visit]) -> list[Fault]:
-    """Ask the sheets of visits that are to be fitted together.
+    """Ask the sheets of visits of one unit that are to be fitted together.
 
-    Parameters
-    ----------
-    visits : sequence of Visit
-        Of one unit.
-
-    Returns
-    -------
-    A fault for each build name that stands for two sheets (a note apart), and for each statement that all
-    builds share and of which two are made.
+    Returns a fault for each build name that stands for two sheets (a note apart), and for each statement that
+    all builds share and of which two are made.
     """
     first = visits[0]
     by_name: dict[str, Visit] = {}

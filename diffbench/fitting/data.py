@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.bench import ErrorSource, refit_spread
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
-from diffbench.documents.run_sheet import RunKind
+from diffbench.documents.visit import RunKind
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

@@ -19,12 +19,7 @@ from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.protocol import RawColumn
 
 _KINDS = ("torque", "angular_speed", "temperature", "time")
-_NAMES = {
-    "torque": "torque",
-    "angular_speed": "speed",
-    "temperature": "temperature",
-    "time": "time",
-}
+_NAMES = {"torque": "torque", "angular_speed": "speed", "temperature": "temperature", "time": "time"}
 # Words of column names, in the languages that loggers speak.
 _DIMENSION_WORDS = {
     "torque": [

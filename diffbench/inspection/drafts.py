@@ -11,30 +11,12 @@ import json
 import re
 from collections.abc import Sequence
 
-from diffbench.documents.arrangements import ARRANGEMENTS, Arrangement
-from diffbench.documents.channels import CHANNEL_DIMENSIONS, CHANNEL_NAMES, LABEL_WORDS
+from diffbench.documents.arrangements import ARRANGEMENTS, CHANNELS, Arrangement
 from diffbench.errors import QuantityError
 from diffbench.inspection.channel_guesses import Guess
 from diffbench.inspection.inspect import ColumnSummary, Inspection
 from diffbench.quantities import conversion, spellings
 
-_ABOUT = {
-    "time": "clock of the samples",
-    "input_torque": "torque at the case, or at the pinion; positive in drive, negative in coast",
-    "left_torque": "torque that the unit delivers to the left output; positive in drive",
-    "right_torque": "torque that the unit delivers to the right output; positive in drive",
-    "left_speed": "speed of the left output; positive forward",
-    "right_speed": "speed of the right output; positive forward",
-    "case_speed": "speed of the case",
-    "input_speed": "speed at the pinion, or at the case",
-    "speed_difference": "left less right",
-    "oil_temperature": "oil that the plates run in",
-    "plate_temperature": "plates, where somebody measures there",
-    "turning_torque": "reading of the wrench, without sign",
-    "arrangement": "how the unit was held, line by line",
-    "direction": "which way it was turned",
-    "reading": "breakaway or running",
-}
 _TORQUE_LINES = (
     "# sign = -1               # where the column counts the other way",
     "# u_gain = 0.0015         # standard uncertainty of the gain, by the calibration; else exact",
@@ -98,7 +80,7 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
         f"# The others: {', '.join(ARRANGEMENTS)}.",
         *_file_lines(inspection),
     ]
-    for channel in CHANNEL_NAMES:
+    for channel in CHANNELS:
         if channel not in sure:
             continue
         summary, guess = sure[channel]
@@ -146,16 +128,15 @@ def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess) -> list[s
     doubt = "" if guess.sure else "CHECK: "
     others = f"; or is it {' or '.join(guess.others)}?" if guess.others else ""
     lines = [
-        f"[channel.{channel}]  # {_ABOUT[channel]}",
+        f"[channel.{channel}]  # {CHANNELS[channel].briefly}",
         f"column = {quoted(summary.name)}  # {doubt}{_reasons(guess)}{others}",
         f"# seen: {_seen(summary)}",
     ]
-    dimension = CHANNEL_DIMENSIONS.get(channel)
+    dimension, known = CHANNELS[channel].dimension, CHANNELS[channel].words
     if dimension is None:
         lines.append(f"[channel.{channel}.values]  # what each text of the file means")
-        known = ", ".join(LABEL_WORDS[channel])
         lines += [
-            f"{quoted(word)} = {quoted(word if word in LABEL_WORDS[channel] else '')}  # {known}"
+            f"{quoted(word)} = {quoted(word if word in known else '')}  # {', '.join(known)}"
             for word in summary.words
         ]
         return lines
@@ -196,7 +177,7 @@ def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[
         wanted.append("oil_temperature")
     lines: list[str] = []
     for name in wanted:
-        lines += ["", f"# No column is named like {name}: {_ABOUT[name]}."]
+        lines += ["", f"# No column is named like {name}: {CHANNELS[name].briefly}."]
         lines += [f"# [channel.{name}]", '# column = ""']
         if name == "time":
             lines += ["# Or, for a file without a clock:", "# [file]", '# sample_rate = "100 Hz"']

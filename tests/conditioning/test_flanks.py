@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.protocol import flanks, reach
 from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.plausibility import check_flanks, flanks_of
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning.wiring import check_flanks, flanks_of
 from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording

@@ -99,9 +99,7 @@ def test_both_outputs_with_one_sign_reversed(
 
 
 def test_a_sign_that_the_rig_reverses_wrongly_is_set_back(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
 ) -> None:
     """The mend names the sign that the rig should have, not the one it has."""
     time, channels = sweep
@@ -140,9 +138,7 @@ def test_one_output_with_one_sign_reversed(
 
 
 def test_a_speed_difference_of_the_wrong_sign(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
 ) -> None:
     time, channels = sweep
     channels["speed_difference"] = channels["right_speed"] - channels["left_speed"]
@@ -151,9 +147,7 @@ def test_a_speed_difference_of_the_wrong_sign(
 
 
 def test_columns_that_are_no_torques_are_not_explained_away(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
 ) -> None:
     """Noise in place of a torque: no swap or sign fits, and the mend says so."""
     time, channels = sweep

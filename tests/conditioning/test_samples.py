@@ -76,9 +76,7 @@ def test_a_missing_temperature_is_bridged_for_the_heat_and_drops_nothing(
 
 
 def test_a_reading_beyond_its_range_is_told_from_a_missing_one(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
 ) -> None:
     time, channels = sweep
     channels["left_torque"][300:330] = 1999.0
@@ -204,10 +202,7 @@ class TestSpeeds:
         assert np.std(samples.motion.speed_difference[inner] - (left - right)[inner]) < 0.06
 
     def test_no_speed_difference_is_refused(
-        self,
-        sweep: tuple[Array, dict[str, Array]],
-        both_outputs: Rig,
-        recording_of: Callable[..., Recording],
+        self, sweep: tuple[Array, dict[str, Array]], both_outputs: Rig, recording_of: Callable[..., Recording]
     ) -> None:
         time, channels = sweep
         del channels["right_speed"]

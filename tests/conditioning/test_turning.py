@@ -74,11 +74,7 @@ def test_a_wobble_at_the_start_is_no_turn() -> None:
     assert turning_points(time, values, threshold=10.0) == ()
 
 
-@given(
-    st.lists(st.floats(30.0, 500.0), min_size=2, max_size=8),
-    st.floats(-1e3, 1e3),
-    st.booleans(),
-)
+@given(st.lists(st.floats(30.0, 500.0), min_size=2, max_size=8), st.floats(-1e3, 1e3), st.booleans())
 def test_zigzags_of_any_heights_turn_where_they_should(
     heights: list[float], begin: float, falls: bool
 ) -> None:

@@ -62,12 +62,7 @@ def test_the_invented_car_comes_with_the_project(repository: Path) -> None:
     """It loads, is valid by the schema, and says that it is invented."""
     path = repository / "fixtures" / "corner-entry" / "car.toml"
     text = path.read_text(encoding="utf-8")
-    assert [phase.name for phase in load_car(path).phase] == [
-        "braking",
-        "turn-in",
-        "apex",
-        "first throttle",
-    ]
+    assert [phase.name for phase in load_car(path).phase] == ["braking", "turn-in", "apex", "first throttle"]
     jsonschema.Draft202012Validator(schema("car")).validate(tomllib.loads(text))
     assert text.startswith("# Invented")
 

@@ -17,8 +17,9 @@ from pydantic.fields import FieldInfo
 
 from diffbench.cli import main as program
 from diffbench.cli.group import COMMANDS, EXIT_STATUSES
-from diffbench.conditioning.finding_kinds import KINDS
+from diffbench.conditioning.findings import KINDS
 from diffbench.definitions import DEFINITIONS
+from diffbench.documents import CHANNELS
 from diffbench.documents.build import (
     Build,
     DiscSpring,
@@ -31,9 +32,8 @@ from diffbench.documents.build import (
     Reference,
 )
 from diffbench.documents.car import Axle, Car, Phase, Tyre
-from diffbench.documents.channels import CHANNEL_MEANINGS, Channel
-from diffbench.documents.rig import FileSettings, Repeatability, Rig
-from diffbench.documents.run_sheet import Run, RunSheet
+from diffbench.documents.rig import Channel, FileSettings, Repeatability, Rig
+from diffbench.documents.visit import Run, RunSheet
 from diffbench.guide.pages import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
@@ -179,7 +179,7 @@ def keys(name: str) -> str:
 
 def channels() -> str:
     """What each channel holds."""
-    return table(["channel", "what"], [[f"`{name}`", words] for name, words in CHANNEL_MEANINGS.items()])
+    return table(["channel", "what"], [[f"`{name}`", kind.meaning] for name, kind in CHANNELS.items()])
 
 
 def units() -> str:

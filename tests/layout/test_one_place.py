@@ -32,8 +32,8 @@ BESIDES = {
     # a build sheet may state it: it is then not searched
     "joint_fraction": ("documents/build.py", "fitting/setup.py", "fitting/fit.py"),
     # which of the two a rig was mistaken for
-    "both-outputs": ("conditioning/plausibility.py",),
-    "input-and-one-output": ("conditioning/plausibility.py",),
+    "both-outputs": ("conditioning/wiring.py",),
+    "input-and-one-output": ("conditioning/wiring.py",),
     # what a finding is called
     "transducer gain": ("conditioning/checks/flanges.py",),
     "transducer zero": ("conditioning/checks/flanges.py",),

@@ -14,7 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.conditioning.finding_kinds import KINDS
+from diffbench.conditioning.findings import KINDS
 from diffbench.errors import RecordingError
 
 Array = NDArray[np.float64]
