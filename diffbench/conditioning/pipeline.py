@@ -47,7 +47,7 @@ from diffbench.recording import Recording
 Array = NDArray[np.float64]
 
 
-#: Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
+# Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
 HELD = 1_250_000
 
 
@@ -112,22 +112,21 @@ class Taken:
         return found + pace(sweeps.rig, sweeps.chains, run.cells, file=run.name)
 
 
+@dataclass
 class Sweeps:
     """Samples that wait until all of a visit are there, which tells the ``scale``: its largest input torque
-    [N·m]. Of more than ``HELD`` samples the scale is what has been seen by then."""
+    [N·m]. Of more than ``held`` samples the scale is what has been seen by then."""
 
-    def __init__(
-        self, rig: Rig, chains: dict[str, TorqueChain], doubtful: dict[tuple[str, str], bench.ErrorSource]
-    ) -> None:
-        self.rig = rig
-        self.chains = chains
-        self.doubtful = doubtful
-        self.scale = 0.0
-        self._waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = []
+    rig: Rig
+    chains: dict[str, TorqueChain]
+    doubtful: dict[tuple[str, str], bench.ErrorSource]
+    held: int
+    scale: float = 0.0
+    _waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = field(default_factory=list)
 
     def add(self, own: Taken, part: Recording, samples: Samples) -> None:
         """Take a part of a sweep."""
-        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > HELD:
+        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > self.held:
             self.release()
         input_torque, difference = bench.at_samples(self.rig, self.chains, samples)
         if np.isfinite(input_torque).any():
@@ -208,17 +207,24 @@ ORDER = {"tare": 0, "bias-sweep": 1}
 
 
 def condition(
-    rig: Rig, recordings: Sequence[tuple[RunKind, Parts]], *, rig_key: str, visit_key: str
+    rig: Rig,
+    recordings: Sequence[tuple[RunKind, Parts]],
+    *,
+    rig_key: str,
+    visit_key: str,
+    held: int | None = None,
 ) -> ConditionedVisit:
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
-    and recording, tare runs included; a long recording may come as its parts, which are let go one by one.
+    and recording, tare runs included; a long recording may come as its parts, which are let go one by one;
+    ``held`` samples at most wait for the largest input torque (``HELD``).
 
     Returns cells of every sweep with the effects of the bench's doubtful constants, and what the checks
     noticed. Raises ``RecordingError`` where a recording cannot be read, has nothing that slips, signs that
     cannot be, or a finding that stops; faults of all recordings are told at once.
     """
     needed = bench.needed_torques(rig)
-    read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key)
+    held = HELD if held is None else held
+    read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key, held=held)
     taken, sweeps = read.taken, read.sweeps
     swept = [one for one in taken if one.kind != "tare"]
     runs = [one.run for one in swept]
@@ -266,6 +272,7 @@ def _read(
     *,
     rig_key: str,
     visit_key: str,
+    held: int,
 ) -> _Read:
     """Take all samples; raises ``RecordingError`` with the faults of all recordings."""
     taken = [Taken(kind) for kind, _ in recordings]
@@ -279,7 +286,7 @@ def _read(
         if kind != "tare" and sweeps is None:
             tared = tare_of([tares[i] for i in sorted(tares)], needed)
             doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
-            sweeps = Sweeps(rig, bench.chains_of(rig, tared), doubtful)
+            sweeps = Sweeps(rig, bench.chains_of(rig, tared), doubtful, held)
         means: list[TareRun] = []
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:

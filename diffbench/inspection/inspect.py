@@ -21,7 +21,7 @@ from diffbench.quantities import conversion
 from diffbench.readers.clock import time_from_texts
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
-from diffbench.readers.registry import raw_tables
+from diffbench.readers.registry import ROWS, raw_tables
 from diffbench.recording import Source
 
 if TYPE_CHECKING:
@@ -279,7 +279,11 @@ class Inspection:
 
 
 def inspect_file(
-    path: str | Path, *, settings: FileSettings | None = None, rig: Rig | None = None
+    path: str | Path,
+    *,
+    settings: FileSettings | None = None,
+    rig: Rig | None = None,
+    rows: int | None = ROWS,
 ) -> Inspection:
     """Return what is in a file.
 
@@ -291,6 +295,8 @@ def inspect_file(
         What is stated of it; the rig's own where a rig is given.
     rig : Rig, optional
         A rig: its channels take the place of guesses.
+    rows : int, optional
+        Rows that are read at a time, about; None for all.
 
     Returns
     -------
@@ -306,7 +312,7 @@ def inspect_file(
     clocks: list[ClockSummary] = []
     notes: dict[str, None] = {}
     samples, before = 0, None
-    for table, source in raw_tables(Path(path), stated):
+    for table, source in raw_tables(Path(path), stated, rows=rows):
         if not summaries:
             found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
         names = {c.name for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time"}

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning import ConditionedRun, condition
 from diffbench.conditioning.course import Sweep, crossings
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import LEAST_SLIP
 from diffbench.documents import Rig
 from diffbench.recording import Recording

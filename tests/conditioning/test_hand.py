@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.conditioning.hand import hand_readings
-from diffbench.conditioning.run import ConditionedVisit, Friction
+from diffbench.conditioning import ConditionedVisit, Friction, hand_readings
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording

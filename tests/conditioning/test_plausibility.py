@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.wiring import WiringError
+from diffbench.conditioning import WiringError, condition
 from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording

@@ -8,17 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.samples import (
-    HOLDING,
-    KEPT,
-    MISSING,
-    NO_SPEED,
-    OUT_OF_RANGE,
-    SPIKE,
-    UNSETTLED,
-    Samples,
-    take,
-)
+from diffbench.conditioning import Reason
+from diffbench.conditioning.samples import Samples, take
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -48,8 +39,8 @@ def test_a_clean_sweep_loses_only_what_has_not_settled(
     own mean."""
     samples = taken(*sweep)
     codes, counts = np.unique(samples.reason, return_counts=True)
-    assert set(codes) <= {KEPT, HOLDING, UNSETTLED}
-    assert counts[codes == KEPT].sum() >= 2000 - 4 * 10
+    assert set(codes) <= {Reason.KEPT, Reason.HOLDING, Reason.UNSETTLED}
+    assert counts[codes == Reason.KEPT].sum() >= 2000 - 4 * 10
 
 
 def test_a_missing_reading_of_a_needed_torque_drops_the_sample(
@@ -58,8 +49,8 @@ def test_a_missing_reading_of_a_needed_torque_drops_the_sample(
     time, channels = sweep
     channels["right_torque"][700:760] = np.nan
     samples = taken(time, channels)
-    assert (samples.reason[700:760] == MISSING).all()
-    assert int((samples.reason == MISSING).sum()) == 60
+    assert (samples.reason[700:760] == Reason.MISSING).all()
+    assert int((samples.reason == Reason.MISSING).sum()) == 60
 
 
 def test_a_missing_temperature_is_bridged_for_the_heat_and_drops_nothing(
@@ -69,7 +60,7 @@ def test_a_missing_temperature_is_bridged_for_the_heat_and_drops_nothing(
     channels["oil_temperature"] = 50.0 + 0.5 * time
     channels["oil_temperature"][400:900] = np.nan
     samples = taken(time, channels)
-    assert not (samples.reason == MISSING).any()
+    assert not (samples.reason == Reason.MISSING).any()
     assert samples.oil is not None
     # a straight line over the gap; the mean of 3 s at its edges sees one side only, 1.5 s at 0.5 K/s at most
     np.testing.assert_allclose(samples.oil, 50.0 + 0.5 * time, atol=0.8)
@@ -83,9 +74,9 @@ def test_a_reading_beyond_its_range_is_told_from_a_missing_one(
     ranged = {"range": ["-1500 N.m", "1500 N.m"]}
     rig = rig_of(left_torque=ranged, right_torque=ranged, left_speed={}, right_speed={}, oil_temperature={})
     samples = take(recording_of(time, **channels), rig, torque_channels=OUTPUTS)
-    assert (samples.reason[300:330] == OUT_OF_RANGE).all()
+    assert (samples.reason[300:330] == Reason.OUT_OF_RANGE).all()
     assert np.isnan(samples.torques["left_torque"][300:330]).all()
-    assert int((samples.reason == OUT_OF_RANGE).sum()) == 30
+    assert int((samples.reason == Reason.OUT_OF_RANGE).sum()) == 30
 
 
 def test_a_spike_is_counted_by_channel(
@@ -95,7 +86,7 @@ def test_a_spike_is_counted_by_channel(
     channels["left_torque"][[250, 1333]] += [300.0, -250.0]
     channels["right_torque"][800] += 90.0
     samples = taken(time, channels)
-    assert np.flatnonzero(samples.reason == SPIKE).tolist() == [250, 800, 1333]
+    assert np.flatnonzero(samples.reason == Reason.SPIKE).tolist() == [250, 800, 1333]
     assert samples.spike_counts["left_torque"] == 2
     assert samples.spike_counts["right_torque"] == 1
 
@@ -119,8 +110,8 @@ def test_missing_speeds_are_a_reason_of_their_own(
     time, channels = sweep
     channels["left_speed"][700:750] = np.nan
     samples = taken(time, channels)
-    assert (samples.reason[703:747] == NO_SPEED).all()
-    assert (samples.reason == NO_SPEED).sum() <= 50
+    assert (samples.reason[703:747] == Reason.NO_SPEED).all()
+    assert (samples.reason == Reason.NO_SPEED).sum() <= 50
 
 
 def test_outputs_that_hold_are_a_bound_not_a_sample(
@@ -130,7 +121,7 @@ def test_outputs_that_hold_are_a_bound_not_a_sample(
     for name in ("left_speed", "right_speed"):
         channels[name][1000:1250] = 60.0 + 0.02 * np.random.default_rng(5).normal(size=250)
     samples = taken(time, channels)
-    assert (samples.reason[1005:1245] == HOLDING).all()
+    assert (samples.reason[1005:1245] == Reason.HOLDING).all()
 
 
 def test_the_first_reason_that_holds_is_the_one_counted(
@@ -142,8 +133,8 @@ def test_the_first_reason_that_holds_is_the_one_counted(
     for name in ("left_speed", "right_speed"):
         channels[name][1000:1250] = 60.0
     samples = taken(time, channels)
-    assert (samples.reason[1000:1100] == MISSING).all()
-    assert (samples.reason[1110:1240] == HOLDING).all()
+    assert (samples.reason[1000:1100] == Reason.MISSING).all()
+    assert (samples.reason[1110:1240] == Reason.HOLDING).all()
 
 
 def test_stated_gain_zero_and_sign_are_applied(
@@ -196,7 +187,7 @@ class TestSpeeds:
         rig = rig_of(**{name: {} for name in channels})
         samples = take(recording_of(time, **channels), rig, torque_channels=OUTPUTS)
         # away from the reversals, which the mean over 0.1 s rounds, what is left is noise of 0.02 rad/s
-        inner = (samples.reason == KEPT) & (np.abs(time % 10.0 - 5.0) < 4.8)
+        inner = (samples.reason == Reason.KEPT) & (np.abs(time % 10.0 - 5.0) < 4.8)
         for shaft, true in (("left", left), ("right", right), ("case", 0.5 * (left + right))):
             assert np.std(samples.speeds[shaft][inner] - true[inner]) < 0.03
         assert np.std(samples.motion.speed_difference[inner] - (left - right)[inner]) < 0.06

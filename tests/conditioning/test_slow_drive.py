@@ -10,9 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.hand import is_slow_drive
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning import ConditionedRun, condition, is_slow_drive
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording

@@ -16,11 +16,25 @@ import pytest
 # Pure functions, tested where they live: equations, parsers, and algorithms with published examples.
 PURE = {
     "diffbench.physics",
+    # samples in, samples out: noise, spikes and means; what slips; turns of a sweep; torque through its chain
+    "diffbench.conditioning.bench",
+    "diffbench.conditioning.course",
+    "diffbench.conditioning.samples",
+    "diffbench.conditioning.smoothing",
+    # arrays in, findings out
+    "diffbench.conditioning.checks",
+    # equilibria of the arrangements, and on which line of a text a key stands
+    "diffbench.documents.arrangements",
+    "diffbench.documents.faults",
+    # from a column's name and unit to a guess
+    "diffbench.inspection.channel_guesses",
+    # the column that readers hand on: data without behaviour
+    "diffbench.readers.protocol",
 }
 # Folders of tests that still look behind the names.
 BEHIND = {
-    "answers", "bench", "cli", "conditioning", "documents", "exports", "fitting", "fleet", "guide", "history",
-    "inspection", "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
+    "answers", "bench", "cli", "exports", "fitting", "fleet", "guide", "history",
+    "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
     "trend", "watching",
 }  # fmt: skip
 

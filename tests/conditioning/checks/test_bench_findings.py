@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning import condition
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording

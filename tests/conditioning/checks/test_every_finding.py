@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning import KINDS
 from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.conditioning.findings import KINDS
 from diffbench.errors import RecordingError
 
 Array = NDArray[np.float64]
