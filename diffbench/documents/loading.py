@@ -137,7 +137,7 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
 
 
 def _syntax_mend(what: str, text: str, line: int) -> str:
-    """Return the mend of the slips that workshops make most."""
+    """The mend of the slips that workshops make most."""
     lines = text.splitlines()
     written = lines[line - 1] if line <= len(lines) else ""
     if "overwrite" in what or "twice" in what or "already" in what:
@@ -199,7 +199,7 @@ _STATED = re.compile(r"""^\s*["']?format["']?\s*=\s*["'](diffbench-[a-z]+)""", r
 
 
 def run_sheets_in(folder: Path, *, below: bool = False) -> list[Path]:
-    """Return the run sheets of a folder, and all that may be one.
+    """The run sheets of a folder, and all that may be one.
 
     A ``.toml`` file is left out only where it is seen to be something else: another paper, or whole TOML
     that has no runs. One that cannot be opened, decoded or parsed is given back, so that whoever loads it

@@ -337,7 +337,7 @@ def _is_torque(name: str) -> bool:
 
 
 def _reading_of(info: ValidationInfo, raw: object, *, difference: bool) -> tuple[str, str]:
-    """Return dimension and bare unit of a key that is in the channel's own dimension."""
+    """Dimension and bare unit of a key that is in the channel's own dimension."""
     dimension = CHANNEL_DIMENSIONS.get(info.data["name"], "dimensionless")
     if difference and dimension == "temperature":
         dimension = "temperature_difference"
@@ -477,7 +477,7 @@ class Rig(Table):
 
 
 def _same_columns(channels: Mapping[str, Any]) -> list[Refusal]:
-    """Return a refusal for each channel that names the column of an earlier one."""
+    """A refusal for each channel that names the column of an earlier one."""
     found: list[Refusal] = []
     taken: dict[str, str] = {}
     for name, table in channels.items():
@@ -497,7 +497,7 @@ def _same_columns(channels: Mapping[str, Any]) -> list[Refusal]:
 
 
 def _missing_channels(arrangement: object, names: set[str]) -> list[Refusal]:
-    """Return a refusal for each channel without which the arrangement has no equilibrium to compute with."""
+    """A refusal for each channel without which the arrangement has no equilibrium to compute with."""
     known = ARRANGEMENTS.get(arrangement) if isinstance(arrangement, str) else None
     if known is None:
         return []  # an unknown arrangement is reported by itself

@@ -133,7 +133,7 @@ class Visit:
         date: dt.date | str,
         name: str = "",
     ) -> Visit:
-        """Return a visit from objects, without a run sheet.
+        """A visit from objects, without a run sheet.
 
         Parameters
         ----------
@@ -241,7 +241,7 @@ def _label(rig: Rig) -> str:
 
 
 def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = None) -> Visit:
-    """Return one visit with its rig, build sheet and run sheet; the recordings are only looked for.
+    """One visit with its rig, build sheet and run sheet; the recordings are only looked for.
 
     Parameters
     ----------
@@ -299,11 +299,11 @@ class _Papers:
         self._lines = key_lines(read.text)
 
     def place(self, location: Location) -> Place:
-        """Return the place of a key of the run sheet."""
+        """The place of a key of the run sheet."""
         return Place(str(self.path), line_of(location, self._lines), key=dotted(location))
 
     def read(self, name: str, model: type[Document], location: Location) -> Document | None:
-        """Return a document that the run sheet names; None, with its faults kept, where it can't be used."""
+        """A document that the run sheet names; None, with its faults kept, where it can't be used."""
         path = self.path.parent / name
         try:
             read = read_document(path, model)
@@ -319,7 +319,7 @@ class _Papers:
 
 
 def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
-    """Return a fault where the recording is not there."""
+    """A fault where the recording is not there."""
     # Not the methods of Path: they raise on names that are too long to exist.
     if os.path.isfile(path):  # noqa: PTH113
         return []
@@ -333,7 +333,7 @@ def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
 
 
 def _kind_faults(run: Run, rig: Rig, place: Place) -> list[Fault]:
-    """Return a fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
+    """A fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
     by_hand = rig.turns_one_output
     own_rig = 'name the rig that it was taken on, rig = "..." under [[run]]'
     if run.kind == "turning-torque":

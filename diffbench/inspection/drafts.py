@@ -27,19 +27,8 @@ _TORQUE_LINES = (
 
 
 def quoted(text: str) -> str:
-    """Return a text as TOML writes it.
+    """A text as TOML writes it, with its quotes, control characters escaped.
 
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    With its quotes, control characters escaped.
-
-    Examples
-    --------
     >>> print(quoted('3" bolt'))
     "3\\" bolt"
     """
@@ -47,7 +36,7 @@ def quoted(text: str) -> str:
 
 
 def draft_rig(inspection: Inspection, *, name: str = "") -> str:
-    """Return a rig to correct, in TOML with comments.
+    """A rig to correct, in TOML with comments.
 
     Parameters
     ----------
@@ -106,12 +95,12 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
 
 
 def _plain(line: str) -> str:
-    """Return a line without what would end a comment or hide in it."""
+    """A line without what would end a comment or hide in it."""
     return "".join(letter if letter.isprintable() else " " for letter in line)
 
 
 def _file_lines(inspection: Inspection) -> list[str]:
-    """Return what was stated of the file, which the rig must go on stating."""
+    """What was stated of the file, which the rig must go on stating."""
     stated = inspection.settings.model_dump(exclude_none=True)
     if not stated:
         return ["# [file] is not needed: how the file is written was found out."]
@@ -164,7 +153,7 @@ def _has_unit(summary: ColumnSummary, dimension: str) -> bool:
 
 
 def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[str]:
-    """Return blocks for what the arrangement needs and the file does not show."""
+    """Blocks for what the arrangement needs and the file does not show."""
     needs = ("left_torque", "right_torque", "input_torque") if arrangement is None else arrangement.needs
     driven = arrangement is None or arrangement.turned is None
     wanted = [name for name in needs if name not in channels]
@@ -270,7 +259,7 @@ _KINDS = (
 
 
 def draft_build() -> str:
-    """Return a build sheet to fill in, in TOML with comments.
+    """A build sheet to fill in, in TOML with comments.
 
     Returns
     -------
@@ -286,7 +275,7 @@ def draft_build() -> str:
 
 
 def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ()) -> str:
-    """Return a run sheet to fill in, in TOML with comments.
+    """A run sheet to fill in, in TOML with comments.
 
     Parameters
     ----------

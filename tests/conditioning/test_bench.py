@@ -15,12 +15,16 @@ from diffbench.documents import Rig
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Ideal = Callable[..., tuple[Array, dict[str, Array]]]
+RecordingOf = Callable[..., Recording]
+RigOf = Callable[..., Rig]
+RunOf = Callable[..., ConditionedRun]
 
 SPEEDS = ("left_speed", "right_speed")
 
 
 @pytest.fixture
-def doubtful_rig(rig_of: Callable[..., Rig]) -> Rig:
+def doubtful_rig(rig_of: RigOf) -> Rig:
     """Pinion and right output, everything stated with a doubt."""
     return rig_of(
         "input-and-one-output",
@@ -46,9 +50,7 @@ def doubtful_rig(rig_of: Callable[..., Rig]) -> Rig:
 
 
 @pytest.fixture
-def run_of(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], recording_of: Callable[..., Recording]
-) -> Callable[..., ConditionedRun]:
+def run_of(ideal: Ideal, recording_of: RecordingOf) -> RunOf:
     """Return a function that conditions an ideal sweep, as a rig reads it."""
 
     def make(rig: Rig, **more: Array) -> ConditionedRun:
@@ -60,7 +62,7 @@ def run_of(
     return make
 
 
-def test_both_outputs_add_up_to_the_input(both_outputs: Rig, run_of: Callable[..., ConditionedRun]) -> None:
+def test_both_outputs_add_up_to_the_input(both_outputs: Rig, run_of: RunOf) -> None:
     """T_in = T_L + T_R and the difference is T_L − T_R."""
     found = run_of(both_outputs).cells
     torque, difference = at_cells(both_outputs, chains_of(both_outputs, None), found)
@@ -70,11 +72,7 @@ def test_both_outputs_add_up_to_the_input(both_outputs: Rig, run_of: Callable[..
 
 @pytest.mark.parametrize("one", ["left_torque", "right_torque"])
 def test_one_output_and_the_input_give_the_other(
-    one: str,
-    rig_of: Callable[..., Rig],
-    both_outputs: Rig,
-    ideal: Callable[..., tuple[Array, dict[str, Array]]],
-    recording_of: Callable[..., Recording],
+    one: str, rig_of: RigOf, both_outputs: Rig, ideal: Ideal, recording_of: RecordingOf
 ) -> None:
     """The same unit in both arrangements reads the same input torque and torque difference."""
     time, channels = ideal(noise=0.5)
@@ -94,7 +92,7 @@ def test_one_output_and_the_input_give_the_other(
         np.testing.assert_allclose(first[good], second[good], atol=1e-9)
 
 
-def test_a_tare_run_stands_for_zero_and_drag(rig_of: Callable[..., Rig]) -> None:
+def test_a_tare_run_stands_for_zero_and_drag(rig_of: RigOf) -> None:
     """It replaces the stated drag, and the stated doubt of the zero by its own; a gain keeps its doubt."""
     stated = {"drag": {"value": "1.5 N.m", "u": "0.2 N.m"}, "u_zero": "0.8 N.m", "u_gain": 0.001}
     rig = rig_of(left_torque=stated, right_torque=stated, left_speed={}, right_speed={})
@@ -124,7 +122,7 @@ def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
 
 
 def test_every_effect_is_what_the_wrong_constant_does(
-    doubtful_rig: Rig, run_of: Callable[..., ConditionedRun], triangle_of: Callable[..., Array]
+    doubtful_rig: Rig, run_of: RunOf, triangle_of: Callable[..., Array]
 ) -> None:
     """By hand, for each constant at the pinion and at the output. T_in = r η T_p in drive, r T_p/η in
     coast; the difference with the right output measured is T_in − 2 T_R."""
@@ -163,9 +161,7 @@ def test_every_effect_is_what_the_wrong_constant_does(
         same(key, zero, -2.0 * torque)
 
 
-def test_no_shaft_speed_counts_as_turning_forward_steadily(
-    rig_of: Callable[..., Rig], run_of: Callable[..., ConditionedRun]
-) -> None:
+def test_no_shaft_speed_counts_as_turning_forward_steadily(rig_of: RigOf, run_of: RunOf) -> None:
     """A bench that logs the speed difference alone: drag still acts, inertia has nothing to act on."""
     heavy = {"drag": "1.5 N.m", "inertia": "0.05 kg.m^2"}
     rig = rig_of(left_torque=heavy, right_torque=heavy, speed_difference={})

@@ -14,12 +14,14 @@ from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
+RecordingOf = Callable[..., Recording]
+
 RATE = 100.0
 CYCLE = 20.0
 
 
 @pytest.fixture
-def recording(recording_of: Callable[..., Recording]) -> Recording:
+def recording(recording_of: RecordingOf) -> Recording:
     """Sixteen cycles of an invented additive unit, slipping at ±4 rad/s in turn."""
     time = np.arange(int(16 * CYCLE * RATE)) / RATE
     phase = (time / CYCLE) % 1.0
@@ -110,7 +112,7 @@ def test_heat_goes_on_over_the_edges_on_one_even_clock(both_outputs: Rig, record
 
 
 def test_a_part_without_slip_is_left_out_and_counted(
-    both_outputs: Rig, recording: Recording, recording_of: Callable[..., Recording]
+    both_outputs: Rig, recording: Recording, recording_of: RecordingOf
 ) -> None:
     """A bench that stood for a part of the recording: those samples are dropped for a reason, and all
     together are refused as a whole recording is."""
