@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING
 from diffbench.first_use import names_on_first_use
 
 __all__ = [
-    "KINDS",
     "ConditionedRun",
     "ConditionedVisit",
     "Finding",
@@ -19,7 +18,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from diffbench.conditioning.findings import KINDS, Finding
+    from diffbench.conditioning.findings import Finding
     from diffbench.conditioning.hand import hand_readings, is_slow_drive
     from diffbench.conditioning.pipeline import condition
     from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
@@ -29,7 +28,7 @@ if TYPE_CHECKING:
 __getattr__, __dir__ = names_on_first_use(
     __name__,
     {
-        "findings": ("KINDS", "Finding"),
+        "findings": ("Finding",),
         "hand": ("hand_readings", "is_slow_drive"),
         "pipeline": ("condition",),
         "run": ("ConditionedRun", "ConditionedVisit", "Friction"),

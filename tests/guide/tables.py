@@ -17,7 +17,6 @@ from pydantic.fields import FieldInfo
 
 from diffbench.cli import main as program
 from diffbench.cli.group import COMMANDS, EXIT_STATUSES
-from diffbench.conditioning.findings import KINDS
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents import CHANNELS
 from diffbench.documents.build import (
@@ -220,17 +219,6 @@ def plain_dimension(name: str) -> str:
     return {"dimensionless": "share"}.get(name, name.replace("_", " "))
 
 
-def findings() -> str:
-    """Every finding."""
-    return table(
-        ["finding", "told from", "severity", "what becomes of it"],
-        [
-            [", ".join(f"`{name}`" for name in kind.names), kind.told_from, kind.severity, kind.effect]
-            for kind in KINDS
-        ],
-    )
-
-
 def quantities() -> str:
     """Every number of a result."""
     return table(
@@ -290,7 +278,6 @@ MADE: dict[str, Any] = {
     "channels": channels,
     "units": units,
     "refused units": refused_units,
-    "findings": findings,
     "quantities": quantities,
     "exit statuses": statuses,
     "commands": overview,
