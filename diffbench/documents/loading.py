@@ -164,34 +164,21 @@ def _check_format(raw: dict[str, Any], model: type[Table], file: str, text: str)
         if not raw:
             raise DocumentError.single("the file is empty", file=file, mend=f"{add}, and describe the {name}")
         return  # reported with the other missing keys
-    line = line_of(("format",), key_lines(text))
     kind, _, number = str(written).partition("/")
     if kind not in PAPERS:
         near = difflib.get_close_matches(kind, PAPERS, n=1)
-        raise DocumentError.single(
-            f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}",
-            file=file,
-            line=line,
-            key="format",
-            mend=add,
-        )
-    if kind != wanted:
-        raise DocumentError.single(
-            f"this is a {PAPERS[kind]}, a {name} is wanted",
-            file=file,
-            line=line,
-            key="format",
-            mend=f"name the {name} here",
-        )
-    if not number.isdecimal() or int(number) != int(version):
-        newer = number.isdecimal() and int(number) > int(version)
-        raise DocumentError.single(
-            f"'{written}' is {'newer than this program' if newer else 'no known version'}",
-            file=file,
-            line=line,
-            key="format",
-            mend=f"update diffbench, or {add}" if newer else add,
-        )
+        what = f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}"
+        mend = add
+    elif kind != wanted:
+        what, mend = f"this is a {PAPERS[kind]}, a {name} is wanted", f"name the {name} here"
+    elif not number.isdecimal() or int(number) < int(version):
+        what, mend = f"'{written}' is no known version", add
+    elif int(number) > int(version):
+        what, mend = f"'{written}' is newer than this program", f"update diffbench, or {add}"
+    else:
+        return
+    line = line_of(("format",), key_lines(text))
+    raise DocumentError.single(what, file=file, line=line, key="format", mend=mend)
 
 
 _RUN_SHEET = "diffbench-run"

@@ -15,9 +15,9 @@ from typing import Any, Literal, TypeAlias
 from pydantic import BaseModel, Field, field_validator
 
 from diffbench.documents.build import Build
-from diffbench.documents.faults import Location, dotted, key_lines, line_of, refusal
+from diffbench.documents.faults import dotted, key_lines, line_of, refusal
 from diffbench.documents.fields import Table, Text
-from diffbench.documents.loading import Document, document_of, nearest_file, read_document
+from diffbench.documents.loading import Document, Read, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.recording import Columns, Recording
@@ -259,63 +259,59 @@ def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = Non
     DocumentError : with every fault of all these files at once.
     """
     path = Path(run_sheet_path)
-    papers = _Papers(path)
-    own = papers.run_sheet
+    sheet = read_document(path, RunSheet)
+    lines = key_lines(sheet.text)
+
+    def place(*location: str | int) -> Place:
+        return Place(str(path), line_of(location, lines), key=dotted(location))
+
+    own, folder = sheet.document, path.parent
     runs = [(i, run) for i, run in enumerate(own.run) if only is None or run.file in only]
-    rig = papers.read(own.rig, Rig, ("rig",))
-    build = papers.read(own.build, Build, ("build",))
-    others: dict[str, Rig | None] = {}
+    rig, faults = _named(own.rig, folder, Rig, place("rig"))
+    build, of_build = _named(own.build, folder, Build, place("build"))
+    faults += of_build
+    others: dict[str, Read[Rig] | None] = {}
     for number, run in runs:
         if run.rig is not None and run.rig not in others:
-            others[run.rig] = papers.read(run.rig, Rig, ("run", number, "rig"))
+            others[run.rig], of_rig = _named(run.rig, folder, Rig, place("run", number, "rig"))
+            faults += of_rig
     for number, run in runs:
-        papers.faults += _recording_faults(path.parent / run.file, run, papers.place(("run", number, "file")))
+        faults += _recording_faults(folder / run.file, run, place("run", number, "file"))
         of_run = rig if run.rig is None else others[run.rig]
         if of_run is not None:
-            papers.faults += _kind_faults(run, of_run, papers.place(("run", number, "kind")))
-    if papers.faults or rig is None or build is None:
-        raise DocumentError(papers.faults)
+            faults += _kind_faults(run, of_run.document, place("run", number, "kind"))
+    if faults or rig is None or build is None:
+        raise DocumentError(faults)
+    other_rigs = {name: other for name, other in others.items() if other is not None}
     return Visit(
         run_sheet=own.model_copy(update={"run": tuple(run for _, run in runs)}),
-        rig=rig,
-        build=build,
+        rig=rig.document,
+        build=build.document,
         run_sheet_path=path,
-        rig_path=path.parent / own.rig,
-        build_path=path.parent / own.build,
-        digests=papers.digests,
-        other_rigs={name: other for name, other in others.items() if other is not None},
+        rig_path=folder / own.rig,
+        build_path=folder / own.build,
+        digests={
+            str(path): sheet.sha256,
+            str(folder / own.rig): rig.sha256,
+            str(folder / own.build): build.sha256,
+            **{str(folder / name): other.sha256 for name, other in other_rigs.items()},
+        },
+        other_rigs={name: other.document for name, other in other_rigs.items()},
     )
 
 
-class _Papers:
-    """A run sheet and what has been read by it so far: digests and faults."""
-
-    def __init__(self, path: Path) -> None:
-        read = read_document(path, RunSheet)
-        self.path = path
-        self.run_sheet = read.document
-        self.digests = {str(path): read.sha256}
-        self.faults: list[Fault] = []
-        self._lines = key_lines(read.text)
-
-    def place(self, location: Location) -> Place:
-        """The place of a key of the run sheet."""
-        return Place(str(self.path), line_of(location, self._lines), key=dotted(location))
-
-    def read(self, name: str, model: type[Document], location: Location) -> Document | None:
-        """A document that the run sheet names; None, with its faults kept, where it can't be used."""
-        path = self.path.parent / name
-        try:
-            read = read_document(path, model)
-        except DocumentError as error:
-            if os.path.isfile(path):  # noqa: PTH113  # see _recording_faults
-                self.faults += error.faults
-            else:  # a file that is not there is a fault of the run sheet that names it
-                what = f"'{name}': {error.faults[0].what}"
-                self.faults.append(Fault(what, self.place(location), error.faults[0].mend))
-            return None
-        self.digests[str(path)] = read.sha256
-        return read.document
+def _named(
+    name: str, folder: Path, model: type[Document], place: Place
+) -> tuple[Read[Document] | None, list[Fault]]:
+    """A document that a run sheet names at a place, or its faults."""
+    path = folder / name
+    try:
+        return read_document(path, model), []
+    except DocumentError as error:
+        if os.path.isfile(path):  # noqa: PTH113  # see _recording_faults
+            return None, list(error.faults)
+        # a file that is not there is a fault of the run sheet that names it
+        return None, [Fault(f"'{name}': {error.faults[0].what}", place, error.faults[0].mend)]
 
 
 def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
