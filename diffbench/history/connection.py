@@ -171,17 +171,7 @@ def no_address(error: Exception, location: Location) -> HistoryError:
 
 @contextlib.contextmanager
 def told(location: Location) -> Iterator[None]:
-    """Turn what the database or the disk refuses into one `HistoryError`.
-
-    Parameters
-    ----------
-    location : Location
-        Where the history is.
-
-    Raises
-    ------
-    HistoryError : naming the place, what is wrong and how to mend it.
-    """
+    """Turn what the database or the disk refuses into one `HistoryError`, with place and mend."""
     from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
     try:

@@ -167,19 +167,11 @@ def facts_of(content: Mapping[str, Any]) -> Facts:
 
 
 def assembled(entries: Iterable[Entry]) -> list[Record]:
-    """Records as they stand, from sound entries in any order, by their number.
+    """Records as they stand, by their number, from sound entries in any order.
 
     Corrections of one record act in the order in which they were made, not in which they came into this
-    store: two stores that hold the same entries say the same.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-        Entries whose content is what it was written as.
-
-    Returns
-    -------
-    Records; corrections of a record that is not among the entries are left out.
+    store: two stores that hold the same entries say the same. Those of a record that is not among the entries
+    are left out.
     """
     opened: dict[str, tuple[Entry, Mapping[str, Any]]] = {}
     corrections: dict[str, list[tuple[str, str, Correction]]] = {}
@@ -219,25 +211,9 @@ class Changes:
 
 
 def changes_of(wanted: Changes, facts: Facts) -> dict[str, Any]:
-    """What a correction has to say for facts to become as wanted.
+    """What a correction has to say for facts to become as wanted: changed facts alone, by key. Raises
+    `HistoryError` with every fault: nothing changes, no such build, a value that cannot be.
 
-    Parameters
-    ----------
-    wanted : Changes
-        What shall change.
-    facts : Facts
-        How they stand.
-
-    Returns
-    -------
-    Changed facts alone, by key.
-
-    Raises
-    ------
-    HistoryError : with every fault: nothing changes, no such build, a value that cannot be.
-
-    Examples
-    --------
     >>> facts = Facts("Q17", "2026-04-14", (BuildFact("A", "A", 0.0),))
     >>> changes_of(Changes(date="2026-04-15", distance_m=5000.0), facts)
     {'date': '2026-04-15', 'builds': {'A': {'distance_m': 5000.0}}}

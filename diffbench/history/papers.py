@@ -29,20 +29,8 @@ class Paper:
 
 
 def take(path: Path) -> Paper:
-    """Read a characterisation, or the one in a folder that ``fit`` wrote.
-
-    Parameters
-    ----------
-    path : Path
-        The file or the folder.
-
-    Returns
-    -------
-    The paper.
-
-    Raises
-    ------
-    DocumentError : where it is none.
+    """Read a characterisation, or the one in a folder that ``fit`` wrote. Raises ``DocumentError`` where it
+    is none.
     """
     file = document(path, NAME)
     characterisation = load_characterisation(file)

@@ -50,18 +50,8 @@ class Damage:
 
 
 def checked_rows(connection: Connection, document: str | None = None) -> Iterator[Entry | Damage]:
-    """Every row of the entries in order; a row that cannot even be read comes as a damage.
-
-    Parameters
-    ----------
-    connection : sqlalchemy.Connection
-        To the store.
-    document : str or None
-        Hash of a document, for the entries about it alone.
-
-    Yields
-    ------
-    Entries, whether sound or not, see `damage_of`.
+    """Every row of the entries in order, those about one document alone where it is named, whether sound or
+    not (see `damage_of`); a row that cannot even be read comes as a damage.
     """
     import sqlalchemy as sa
     from sqlalchemy.exc import DatabaseError
@@ -141,17 +131,8 @@ def document_bytes(connection: Connection, digest: str) -> bytes | Damage:
 
 
 def verified(connection: Connection) -> tuple[int, str, list[Damage]]:
-    """Check everything that a store holds.
-
-    Parameters
-    ----------
-    connection : sqlalchemy.Connection
-        To the store.
-
-    Returns
-    -------
-    Number of entries, the chain after the last one (two stores with one chain hold the same entries in the
-    same order), and all damage.
+    """Check everything that a store holds: number of entries, the chain after the last one (two stores with
+    one chain hold the same entries in the same order), and all damage.
     """
     damage = _file_damage(connection)
     count, chain, expected = 0, START, 1

@@ -24,9 +24,16 @@ from numpy.typing import NDArray
 
 from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
-from diffbench.readers.clock import LateGroup
 from diffbench.readers.libraries import damaged
-from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, StoredTexts, store, store_texts
+from diffbench.readers.on_demand import (
+    LateColumn,
+    LateGroup,
+    OnDemand,
+    Stored,
+    StoredTexts,
+    store,
+    store_texts,
+)
 from diffbench.readers.protocol import RawColumn
 
 MEMORY = 1 << 30  # bytes that the child may take
@@ -48,27 +55,12 @@ _FRUGAL = {
 
 @contextmanager
 def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
-    """Give the groups of a file, read in a child process, for as long as they are needed.
+    """Give the groups of a file and notes on what was left out, for as long as they are needed.
 
-    See `text_by_child` for a file that is read as a text.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    what : str
-        Name of the format, for messages.
-    module : str
-        Full name of the module whose ``read_groups(path, folder)`` reads the file. It hands each column, as
-        it is read, to the `Folder`, which puts it aside.
-
-    Returns
-    -------
-    The groups, and notes on what was left out.
-
-    Raises
-    ------
-    ReadingError : when the child has refused the file, broken down, or come to its limits.
+    ``what`` names the format in messages; ``module`` is the full name of the one whose ``read_groups(path,
+    folder)`` reads the file and hands each column, as it is read, to the `Folder`. Raises `ReadingError` when
+    the child has refused the file, broken down, or come to its limits. See `text_by_child` for a file that is
+    a text.
     """
     with _read_by_child(path, what, module, None) as (said, folder):
         yield [_loaded(group, folder) for group in said["groups"]], said["notes"]
@@ -78,25 +70,10 @@ def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[L
 def text_by_child(
     path: Path, what: str, module: str, stated: Mapping[str, str | None]
 ) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Give a file as the text that a child process made of it, for as long as it is needed.
+    """Give a file as the text that a child process made of it, and what it said, for as long as it is needed.
 
-    Parameters
-    ----------
-    path, what : Path, str
-        As in `groups_by_child`.
-    module : str
-        Full name of the module whose ``write_text(path, copy, stated)`` writes the text to ``copy``, and
-        returns plain values.
-    stated : mapping
-        What else it needs to know.
-
-    Returns
-    -------
-    The text's file, and what the module returned.
-
-    Raises
-    ------
-    ReadingError : as `groups_by_child`.
+    As `groups_by_child`; the module has ``write_text(path, copy, stated)``, which writes to ``copy`` and
+    returns plain values; ``stated`` is what else it needs to know.
     """
     with _read_by_child(path, what, module, stated) as (said, folder):
         yield folder / _TEXT, said["says"]
@@ -226,22 +203,10 @@ def _limit(seconds: int) -> None:
 
 
 def main(module: str, path: str, folder: str, seconds: str, stated: str | None = None) -> int:
-    """Read in this process, and write what was read to the folder.
+    """Read in this process, and write what was read to the folder; the arguments are texts of a command line.
 
-    Parameters
-    ----------
-    module, path : str
-        As in `groups_by_child`.
-    folder : str
-        Where the parent looks for it.
-    seconds : str
-        Processor time that may be taken.
-    stated : str or None
-        In JSON, as in `text_by_child`; None to read groups.
-
-    Returns
-    -------
-    0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
+    ``seconds`` of processor time may be taken; ``stated`` is JSON, as in `text_by_child`, None to read
+    groups. Returns 0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
     """
     _limit(int(seconds))
     told = Path(folder) / "told.json"

@@ -29,24 +29,10 @@ _WORDS_SHOWN = 5  # unknown words that are named
 def labels_of(
     channel: Channel, column: RawColumn, words: Sequence[str], rows: NDArray[np.int64], file: str
 ) -> tuple[tuple[str, ...], list[Fault]]:
-    """Return the words of a channel, translated by the rig.
+    """The n words of a channel, and a fault for each unknown text, at the first line that has it.
 
-    Parameters
-    ----------
-    channel : Channel
-        Its `values` say what the file's words mean; without them the file must use the project's own.
-    column : RawColumn
-        Texts, or numbers that stand for words.
-    words : sequence of str
-        The project's own words for this channel.
-    rows : array of int, shape (n,)
-        Line numbers.
-    file : str
-        Name for messages.
-
-    Returns
-    -------
-    n words, and a fault for each unknown text, at the first line that has it.
+    The channel's `values` say what the file's words mean; without them the file must use the project's
+    ``words``. A column of numbers may stand for words; ``rows`` are line numbers, shape (n,).
     """
     known = {**(channel.values or {}), **{word: word for word in words}}
     meaning = {folded(text): word for text, word in known.items()}
@@ -143,24 +129,11 @@ class Before:
 def to_part(
     table: RawTable, rig: Rig, source: Source, *, kind: str, before: Before | None, last: RawTable | None
 ) -> tuple[Recording, Before | None]:
-    """Return a part of a recording in SI, converted in place; see `to_recording`.
+    """A part of a recording in SI, converted in place, whose time goes on where the part before ends; and
+    what the next one has to know.
 
-    Parameters
-    ----------
-    table, rig, source, kind : RawTable, Rig, Source, str
-        As in `to_recording`.
-    before : Before or None
-        What comes before this part; None for the first.
-    last : RawTable or None
-        The last row of this part, if others follow.
-
-    Returns
-    -------
-    The part, whose time goes on where the part before ends; and what the next one has to know.
-
-    Raises
-    ------
-    ReadingError : as `to_recording`; that a channel has no number is told with the last part.
+    As `to_recording`; ``last`` is the last row of this part, if others follow. That a channel has no number
+    is told with the last part.
     """
     mapping = _Mapping(table, rig, source, kind, in_place=True, before=before, more=last is not None)
     part = mapping.recording()

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 import diffbench.readers.on_demand as on_demand_module
 from diffbench.errors import ReadingError
-from diffbench.readers import read_parts, read_recording
-from diffbench.readers.on_demand import OnDemand, Stored, alike, rises, store
-from diffbench.readers.protocol import even_parts
+from diffbench.readers import TextReader, read_parts, read_recording
+from diffbench.readers.on_demand import OnDemand, Stored, alike, even_parts, rises, store
 
 ROWS = 47
 STEP = 0.01
@@ -61,7 +60,6 @@ def test_parts_of_every_format_are_the_whole(file_format, tmp_path, rig_of, swee
 def test_text_may_be_cut_anywhere(rows, block, at_once, tmp_path, rig_of, sweep, monkeypatch):
     """Whatever the parts, the blocks that are read and those that are parsed together."""
     from diffbench.readers import registry
-    from diffbench.readers.text.reader import TextReader
 
     path, rig = tmp_path / "sweep.csv", rig_of(sweep)
     if not path.exists():

@@ -12,8 +12,7 @@ import pytest
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import child
-from diffbench.readers.workbook import WorkbookReader
+from diffbench.readers import child, read_raw
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
 
@@ -44,7 +43,7 @@ def deadly(tmp_path: Path) -> Path:
 def test_a_workbook_that_ends_its_library_is_refused(deadly: Path) -> None:
     """And this process lives."""
     with pytest.raises(ReadingError, match="the file is damaged, or no workbook"):
-        WorkbookReader().read_table(deadly, FileSettings())
+        read_raw(deadly, FileSettings())
 
 
 def test_a_watch_outlives_such_a_workbook(deadly: Path, run) -> None:
@@ -90,7 +89,7 @@ def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest
 
     monkeypatch.setattr(child, "run", ended)
     with pytest.raises(ReadingError, match="finds no room") as caught:
-        form.reader.read_table(path, FileSettings())
+        form.read(path)
     assert "damaged" not in str(caught.value)
 
 
