@@ -19,18 +19,6 @@ from diffbench.history.revisions import VERSION_TABLE, newest, revision, upgrade
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
-__all__ = [
-    "PATIENCE",
-    "VARIABLE",
-    "Connections",
-    "Location",
-    "locate",
-    "needs_extra",
-    "no_address",
-    "read_only",
-    "told",
-]
-
 #: Environment variable that names the history where no option does.
 VARIABLE = "DIFFBENCH_HISTORY"
 

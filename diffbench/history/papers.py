@@ -9,11 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from diffbench.errors import DocumentError
-from diffbench.history.entries import BuildFact, Facts, sha256
+from diffbench.history.journal import BuildFact, Facts, sha256
 from diffbench.results.characterisation import load_characterisation
 from diffbench.results.manifest import document, read_whole
-
-__all__ = ["Paper", "recordings", "take"]
 
 NAME = "characterisation.json"
 

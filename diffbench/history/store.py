@@ -20,11 +20,14 @@ from typing import TYPE_CHECKING, Any
 
 from diffbench.errors import DiffbenchError, Fault, HistoryError
 from diffbench.history.connection import Connections, locate
-from diffbench.history.entries import Changes, Entry, Record, assembled, changes_of
-from diffbench.history.papers import Paper, take
-from diffbench.history.rows import (
+from diffbench.history.journal import (
+    Changes,
     Damage,
+    Entry,
+    Record,
     append,
+    assembled,
+    changes_of,
     digests,
     document_bytes,
     documents_named,
@@ -33,6 +36,7 @@ from diffbench.history.rows import (
     sound,
     verified,
 )
+from diffbench.history.papers import Paper, take
 from diffbench.history.transfer import read_export, write_export
 
 if TYPE_CHECKING:

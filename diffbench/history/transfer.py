@@ -13,12 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from diffbench.errors import DocumentError, Fault, Place
-from diffbench.history.entries import START, Entry, link, sha256
-from diffbench.history.rows import damage_of
+from diffbench.history.journal import START, Entry, damage_of, link, sha256
 from diffbench.input_files import EXPORT, content_of
 from diffbench.whole_files import write_whole
-
-__all__ = ["FORMAT", "Arrival", "read_export", "write_export"]
 
 FORMAT = "diffbench-history/1"
 

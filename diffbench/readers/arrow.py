@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from diffbench.errors import ReadingError
 from diffbench.readers.child import Folder, groups_by_child
 from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.on_demand import AT_ONCE, InTurn, LateColumn, LateGroup, even_parts
+from diffbench.readers.on_demand import AT_ONCE, LateColumn, LateGroup, even_parts
 from diffbench.readers.protocol import RawTable, Reader
 
 if TYPE_CHECKING:
@@ -154,11 +154,8 @@ def _groups(arrow: Any, opened: _Open, folder: Folder) -> tuple[list[LateGroup],
         if first is None or column is None:
             notes.append(f"Column '{field.name}' is left out: it is of type {field.type}.")
             continue
-        made = _as_raw(chain([first], pieces))
-        kept = folder.keep_texts(made) if column.is_text else folder.keep(InTurn(opened.rows, made))
-        if len(kept) != opened.rows:
-            msg = f"it says {opened.rows} rows and holds {len(kept)} of a column"
-            raise ValueError(msg)
+        made = _as_raw(chain([first], pieces), opened.rows)
+        kept = folder.keep_texts(made) if column.is_text else folder.keep_pieces(made)
         columns.append(LateColumn(column.name, column.unit, kept))
     return ([LateGroup("", tuple(columns), None)] if columns else []), notes
 
@@ -178,9 +175,10 @@ def _values_of(arrow: Any, field: Any, pieces: Iterator[Any]) -> Iterator[NDArra
         yield values
 
 
-def _as_raw(pieces: Iterable[NDArray[Any]]) -> Iterator[Any]:
+def _as_raw(pieces: Iterable[NDArray[Any]], rows: int) -> Iterator[Any]:
     """Yield a column's values as floats or texts; moments count from the first of all that is there."""
     since: np.datetime64 | None = None
+    count = 0
     for values in pieces:
         if values.dtype.kind == "M" and since is None:
             there = values[~np.isnat(values)]
@@ -189,7 +187,13 @@ def _as_raw(pieces: Iterable[NDArray[Any]]) -> Iterator[Any]:
         if column is None:
             msg = "a column holds more than one value a row"
             raise ValueError(msg)
+        count += len(values)
+        if count > rows:
+            break
         yield column.values
+    if count != rows:
+        msg = f"it says {rows} rows and holds {count} of a column"
+        raise ValueError(msg)
 
 
 def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:

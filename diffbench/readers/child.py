@@ -31,6 +31,7 @@ from diffbench.readers.on_demand import (
     OnDemand,
     Stored,
     StoredTexts,
+    in_pieces,
     store,
     store_texts,
 )
@@ -156,11 +157,13 @@ class Folder:
 
     def keep(self, values: NDArray[np.float64] | OnDemand) -> Stored:
         """Write numbers to a file of their own."""
-        if isinstance(values, Stored):
-            return values
+        return values if isinstance(values, Stored) else self.keep_pieces(in_pieces(values))
+
+    def keep_pieces(self, pieces: Iterable[NDArray[np.float64]]) -> Stored:
+        """Write numbers that come piece by piece."""
         self._count += 1
         with _writing():
-            return store(values, self._folder / f"{self._count}.npy")
+            return store(pieces, self._folder / f"{self._count}.f8")
 
     def keep_texts(self, pieces: Iterable[NDArray[np.object_]]) -> StoredTexts:
         """Write texts to a file of their own, and where each ends to another."""

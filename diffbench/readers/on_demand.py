@@ -53,56 +53,15 @@ class OnDemand:
 
 
 class Stored(OnDemand):
-    """The floats of a ``.npy`` file of one dimension.
-
-    Parameters
-    ----------
-    path : the file; it stays where it is for as long as numbers are asked for.
-    """
+    """The floats of a file that `store` wrote; it stays where it is for as long as they are asked for."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        length = len(np.load(path, mmap_mode="r"))
-        head = path.stat().st_size - 8 * length
 
         def read(first: int, last: int) -> Array:
-            return np.fromfile(path, dtype="<f8", count=last - first, offset=head + 8 * first)
+            return np.fromfile(path, dtype="<f8", count=last - first, offset=8 * first)
 
-        super().__init__(length, read)
-
-
-class InTurn(OnDemand):
-    """Floats that come piece by piece and can be asked for in order only, once.
-
-    Parameters
-    ----------
-    length : how many there are.
-    pieces : the pieces, in order.
-
-    Examples
-    --------
-    >>> numbers = InTurn(3, iter([np.array([0.0, 0.5]), np.array([1.0])]))
-    >>> numbers[0:1].tolist(), numbers[1:3].tolist()
-    ([0.0], [0.5, 1.0])
-    """
-
-    def __init__(self, length: int, pieces: Iterator[Array]) -> None:
-        self._rest: Array = np.empty(0)
-
-        def read(first: int, last: int) -> Array:
-            taken, held = [self._rest], len(self._rest)
-            while held < last - first:
-                piece = next(pieces, None)
-                if piece is None:
-                    msg = f"the file says {length} values of a column, and holds fewer"
-                    raise ValueError(msg)
-                taken.append(piece)
-                held += len(piece)
-            whole = taken[1] if len(taken) == 2 and not len(taken[0]) else np.concatenate(taken)
-            self._rest = whole[last - first :]
-            return whole[: last - first]
-
-        super().__init__(length, read)
+        super().__init__(path.stat().st_size // 8, read)
 
 
 class StoredTexts:
@@ -206,13 +165,16 @@ class LateGroup:
         return Group(self.name, tuple(columns), time, named if at is None else columns[at])
 
 
-def store(values: Array | OnDemand, path: Path) -> Stored:
-    """Write floats to a ``.npy`` file, some at a time."""
-    header = {"descr": "<f8", "fortran_order": False, "shape": (len(values),)}
+def in_pieces(values: Array | OnDemand) -> Iterator[Array]:
+    """Numbers in order, `AT_ONCE` at a time."""
+    return (values[first : first + AT_ONCE] for first in range(0, len(values), AT_ONCE))
+
+
+def store(pieces: Iterable[Array], path: Path) -> Stored:
+    """Write floats to a file, eight bytes each and nothing else."""
     with path.open("wb") as file:
-        np.lib.format.write_array_header_1_0(file, header)
-        for first in range(0, len(values), AT_ONCE):
-            file.write(np.ascontiguousarray(values[first : first + AT_ONCE], dtype="<f8").data)
+        for piece in pieces:
+            file.write(np.ascontiguousarray(piece, dtype="<f8").data)
     return Stored(path)
 
 

@@ -25,8 +25,6 @@ from diffbench.report.wording import key_names, seen_in
 from diffbench.results.characterisation import Characterisation, FindingRecord
 from diffbench.results.predict import make_map
 
-__all__ = ["Event", "Followed", "Kind", "Stamp", "State", "Watch", "stamp_of"]
-
 State = Literal["missing", "locked", "growing", "complete", "faulty"]
 
 #: A growing file is read again when it has grown by that much: reading costs as much as it is long.

@@ -19,9 +19,9 @@ PURE = {
 }
 # Folders of tests that still look behind the names.
 BEHIND = {
-    "answers", "bench", "cli", "conditioning", "documents", "exports", "fitting", "fleet", "guide", "history",
+    "answers", "bench", "cli", "conditioning", "documents", "exports", "fitting", "fleet", "guide",
     "inspection", "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
-    "trend", "watching",
+    "trend",
 }  # fmt: skip
 
 TESTS = Path(__file__).parents[1]

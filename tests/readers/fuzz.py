@@ -49,8 +49,7 @@ from diffbench.fitting import fit
 from diffbench.inspection import inspect_file
 from diffbench.readers import read_parts
 from diffbench.recording import Recording
-from diffbench.results.characterisation import load_characterisation
-from diffbench.results.locking_map import load_map
+from diffbench.results import load_characterisation, load_map
 from diffbench.results.predict import make_map
 
 sys.path.insert(0, str(Path(__file__).parent))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
 import zipfile
@@ -94,17 +93,13 @@ def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest
 
 
 def test_texts_come_back_as_they_are(tmp_path: Path) -> None:
-    """Empty ones, line ends and other alphabets; some from the middle."""
-    import numpy as np
-
-    from diffbench.readers.on_demand import store_texts
-
-    words = ["", "held", "zwei\nZeilen", "ü", "\u2212", ""]
-    stored = store_texts([np.array(words[:2], object), np.array(words[2:], object)], tmp_path / "texts")
-    assert stored[0 : len(stored)].tolist() == words
-    assert stored[2:5].tolist() == words[2:5]
-    assert stored[3:3].tolist() == []
-    assert json.dumps(stored[0:6].tolist()) == json.dumps(words)
+    """Empty ones, line ends and other alphabets, whole and in parts."""
+    words = ["", "held", "zwei\nZeilen", "ü", "\u2212", "", "frei", ""]
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "log", {"Case": words})
+    assert form.read(tmp_path / "log").columns[0].values.tolist() == words
+    parts = form.reader.read_tables(tmp_path / "log", FileSettings(), rows=3)
+    assert [part.columns[0].values.tolist() for part in parts] == [words[:3], words[3:5], words[5:]]
 
 
 def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:

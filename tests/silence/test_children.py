@@ -107,7 +107,7 @@ def test_workers_end_with_the_run_that_is_killed(tmp_path: Path) -> None:
 import sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 import endless
-from diffbench.run.engines import processes
+from diffbench.run import processes
 if __name__ == "__main__":
     with processes(3).workers() as workers:
         for name in ("a", "b", "c"):

@@ -1,4 +1,6 @@
-"""Which form a store's tables have, and the way to the newest one."""
+"""Which form a store's tables have, and the way to the newest one: steps in ``versions``, run by alembic in
+the order of their numbers.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +13,6 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from diffbench.history.connection import Location
-
-__all__ = ["VERSION_TABLE", "newest", "revision", "upgrade"]
 
 VERSION_TABLE = "diffbench_revision"
 _NEWEST = "0002"
