@@ -518,3 +518,17 @@ def append(connection: Connection, content: Mapping[str, Any]) -> Entry:
     entry = Entry(number + 1, content["kind"], content["document"], text, digest, link(chain, digest))
     connection.execute(entries.insert().values(**asdict(entry)))
     return entry
+
+
+def recordings(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Hashes of the recordings behind a characterisation, sorted: two fits of the same ones share them.
+
+    Papers (rig, build sheet, run sheet) are left out: a second fit is made because one of them was mended.
+
+    Examples
+    --------
+    >>> recordings({"provenance": {"inputs": {"run.toml": "aa", "sweep.csv": "cc", "tare.csv": "bb"}}})
+    ('bb', 'cc')
+    """
+    inputs: Mapping[str, str] = document.get("provenance", {}).get("inputs", {})
+    return tuple(sorted(digest for name, digest in inputs.items() if not name.lower().endswith(".toml")))

@@ -20,26 +20,10 @@ if TYPE_CHECKING:
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
-_FOREIGN_UNITS = frozenset(
-    (
-        "v",
-        "mv",
-        "a",
-        "ma",
-        "w",
-        "kw",
-        "bar",
-        "mbar",
-        "pa",
-        "kpa",
-        "mpa",
-        "psi",
-        "l/min",
-        "l/h",
-        "db",
-        "hh:mm:ss",
-    )
-)
+_FOREIGN_UNITS = {
+    "v", "mv", "a", "ma", "w", "kw", "bar", "mbar", "pa", "kpa", "mpa", "psi", "l/min", "l/h", "db",
+    "hh:mm:ss",
+}  # fmt: skip
 _BRACKETED = re.compile(r"(.*?)\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}|<([^<>]*)>)\s*", re.DOTALL)
 
 

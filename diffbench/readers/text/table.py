@@ -15,7 +15,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, Literal, TypeAlias, cast
 
 import numpy as np
@@ -43,7 +43,7 @@ _MORE = 1.25  # by how much a column grows beyond what was expected
 
 
 class GrowingColumn:
-    """Values of one column, added piece by piece.
+    """Values of one column, added piece by piece, and its odd cells by their place.
 
     Memory that no value has been written to costs nothing yet, so an expectation may be generous.
 
@@ -62,6 +62,8 @@ class GrowingColumn:
         self._room: NDArray[np.float64] = np.empty(0)
         self._filled = 0
         self._texts: list[NDArray[np.object_]] = []
+        self.odd: dict[int, str] = {}
+        self.odd_count = 0
 
     def add(self, values: Values, *, expected: int) -> None:
         """Add floats or texts at the end, one kind in all pieces; ``expected`` is how many there may be in
@@ -363,13 +365,6 @@ _NEAR = 1 << 14  # bytes above the last line that it is held against
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
-@dataclass
-class _Column:
-    grown: GrowingColumn = field(default_factory=GrowingColumn)
-    odd: dict[int, str] = field(default_factory=dict)
-    odd_count: int = 0
-
-
 class TextBody:
     """Takes the lines of a table block by block, and gives its columns.
 
@@ -396,7 +391,7 @@ class TextBody:
         self._size = size
         self._most = most
         self._at_once = at_once
-        self._columns = [_Column() for _ in layout.names]
+        self._columns = [GrowingColumn() for _ in layout.names]
         self._rows = GrowingRows()
         self._expected = 0
         self._waiting: list[Block] = []
@@ -461,18 +456,8 @@ class TextBody:
             # Cells are missing, or a line is irregular: from here on missing cells are looked for at once.
             self._all_there = columns is not None
         if columns is None:
-            try:
-                columns = parse(pieces, self.layout, padded=False)
-            except ValueError:
-                return False
-            mark = self.layout.marks.delimiter
-            # A short row leaves its last cell missing, so only then are the delimiters counted.
-            if _ends_missing(columns) and (
-                mark == " "
-                or sum(data.count(mark.encode()) for data in pieces) != lines * (self.layout.cells - 1)
-            ):
-                return False
-        if len(columns[0]) != lines:
+            columns = self._parsed(pieces, lines, padded=False)
+        if columns is None or len(columns[0]) != lines:
             return False
         first = blocks[0].first_line
         self._expect(lines, sum(map(len, pieces)))
@@ -543,7 +528,7 @@ class TextBody:
             odd = {i: text for i, text in column.odd.items() if i < count}
             # beyond the limit of those that are kept, nobody knows where they stand: all count here
             odd_count = len(odd) if column.odd_count == len(column.odd) else column.odd_count
-            values = column.grown.split(count)
+            values = column.split(count)
             column.odd = {i - count: text for i, text in column.odd.items() if i >= count}
             column.odd_count -= odd_count
             if name or any(_says_something(value) for value in values):
@@ -555,7 +540,7 @@ class TextBody:
         out.
         """
         rows = self._rows.values()
-        whole = [column.grown.values() for column in self._columns]
+        whole = [column.values() for column in self._columns]
         end = len(rows)
         while end and not any(
             _says_something(values[end - 1]) or end - 1 in column.odd
@@ -593,20 +578,23 @@ class TextBody:
             return None
         if b'"' in data and not cleanly_quoted(data, self.layout.marks.delimiter):
             return None
+        return self._parsed([data], data.count(b"\n") + (not data.endswith(b"\n")), padded=True)
+
+    def _parsed(self, pieces: list[bytes], lines: int, *, padded: bool) -> list[Values] | None:
+        """Return the columns of so many lines; None where they are not all alike."""
         try:
-            columns = parse([data], self.layout)
+            columns = parse(pieces, self.layout, padded=padded)
         except ValueError:
-            return None
-        lines = data.count(b"\n") + (not data.endswith(b"\n"))
-        if len(columns[0]) != lines:
             return None
         # A short row leaves its last cell missing, so only then are the delimiters counted.
         mark = self.layout.marks.delimiter
         if _ends_missing(columns) and (
-            mark == " " or b'"' in data or data.count(mark.encode()) != lines * (self.layout.cells - 1)
+            mark == " "
+            or any(b'"' in data for data in pieces)
+            or sum(data.count(mark.encode()) for data in pieces) != lines * (self.layout.cells - 1)
         ):
             return None
-        return columns
+        return columns if len(columns[0]) == lines else None
 
     def _begins_well(self, data: bytes) -> bool:
         """Tell whether the first line has the table's count of cells.
@@ -691,7 +679,7 @@ class TextBody:
 
     def _take(self, columns: list[Values], rows: range | NDArray[np.int64]) -> None:
         for column, values in zip(self._columns, columns, strict=True):
-            column.grown.add(values, expected=self._expected)
+            column.add(values, expected=self._expected)
         self._rows.add(rows)
 
 
