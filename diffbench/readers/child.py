@@ -86,7 +86,9 @@ def _read_by_child(
 ) -> Iterator[tuple[dict[str, Any], Path]]:
     """Give what a child said, and the folder that it wrote to."""
     seconds = _SECONDS + path.stat().st_size // _BYTES_A_SECOND
-    with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
+    # Windows removes no file that a child which was ended still holds, for moments
+    lenient = sys.platform == "win32"
+    with tempfile.TemporaryDirectory(prefix="diffbench-", ignore_cleanup_errors=lenient) as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
         command += [] if stated is None else [json.dumps(stated)]
         environment = {**os.environ, **_FRUGAL}
@@ -200,9 +202,16 @@ def _limit(seconds: int) -> None:
         import resource
     except ImportError:  # Windows: the parent's patience is the only limit
         return
-    resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 1))
-    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    wanted = {
+        resource.RLIMIT_CPU: (seconds, seconds + 1),
+        resource.RLIMIT_DATA: (MEMORY, MEMORY),
+        resource.RLIMIT_CORE: (0, 0),
+    }
+    for what, (soft, hard) in wanted.items():
+        _, most = resource.getrlimit(what)  # a queue of jobs may have set a lower one, which stays
+        if most != resource.RLIM_INFINITY:
+            soft, hard = min(soft, most), min(hard, most)  # noqa: PLW2901
+        resource.setrlimit(what, (soft, hard))
 
 
 def main(module: str, path: str, folder: str, seconds: str, stated: str | None = None) -> int:

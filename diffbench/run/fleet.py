@@ -16,6 +16,7 @@ import json
 import logging
 import multiprocessing
 import signal
+import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
@@ -257,7 +258,10 @@ def processes(jobs: int) -> Engine:
     def opened() -> Iterator[Executor]:
         fresh = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(
-            max_workers=jobs, mp_context=fresh, initializer=_begin, initargs=(gc.get_threshold(),)
+            max_workers=min(jobs, 61) if sys.platform == "win32" else jobs,  # Windows waits for no more
+            mp_context=fresh,
+            initializer=_begin,
+            initargs=(gc.get_threshold(),),
         )
         try:
             yield pool

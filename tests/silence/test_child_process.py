@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -116,3 +118,21 @@ def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:
         capture_output=True, encoding="utf-8", check=True,
     )  # fmt: skip
     assert ran.stdout.strip() == "set()"
+
+
+def test_a_lower_limit_of_the_machine_is_no_fault_of_the_file(tmp_path: Path) -> None:
+    """A queue of jobs has limits that nobody but the super-user may raise; the child keeps below them."""
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "good.parquet", COLUMNS)
+    program = (
+        "import resource, sys, pathlib; from diffbench.inspection import inspect_file; "
+        "resource.setrlimit(resource.RLIMIT_CPU, (6, 6)); "
+        "print(inspect_file(pathlib.Path(sys.argv[1])).samples)"
+    )
+    command = [sys.executable, "-c", program, str(tmp_path / "good.parquet")]
+    if os.geteuid() == 0:
+        setpriv = shutil.which("setpriv")
+        assert setpriv is not None, "root is above limits, and util-linux's setpriv is missing"
+        command = [setpriv, "--bounding-set=-all", "--inh-caps=-all", *command]
+    ran = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
+    assert (ran.stdout.strip(), ran.stderr) == ("3", "")
