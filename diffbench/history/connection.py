@@ -219,13 +219,7 @@ _LOCK = 0x6469666662656E63
 
 
 class Connections:
-    """Transactions on one store.
-
-    Parameters
-    ----------
-    location : Location
-        Where it is.
-    """
+    """Transactions on one store."""
 
     def __init__(self, location: Location) -> None:
         self.location = location

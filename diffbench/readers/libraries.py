@@ -31,22 +31,10 @@ PACKED = 4  # values in a byte of a file, at most: a sweep as Parquet has 0.4 (t
 
 # What these libraries raise for damaged files, seen in 20,000 of them (tests/readers/fuzz.py).
 _DAMAGE = (
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    EOFError,
-    LookupError,
-    MemoryError,
-    OSError,
-    RuntimeError,
-    SyntaxError,
-    TypeError,
-    ValueError,
-    struct.error,
-    tokenize.TokenError,
-    zipfile.BadZipFile,
+    ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, MemoryError, OSError,
+    RuntimeError, SyntaxError, TypeError, ValueError, struct.error, tokenize.TokenError, zipfile.BadZipFile,
     zlib.error,
-)
+)  # fmt: skip
 
 
 def library(name: str, *, extra: str, path: Path) -> ModuleType:

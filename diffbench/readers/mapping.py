@@ -79,31 +79,14 @@ _SHOWN = 3  # odd cells of one column that are named
 def to_recording(
     table: RawTable, rig: Rig, source: Source, *, kind: str, in_place: bool = False
 ) -> Recording:
-    """Return a recording in SI from the raw columns of a file.
+    """A recording in SI from the raw columns of a file; gain, zero and sign are not applied.
 
-    Parameters
-    ----------
-    table : RawTable
-        What a reader gave.
-    rig : Rig
-        Names the column and the unit of each channel.
-    source : Source
-        The file; the unit of each channel is added to its details.
-    kind : str
-        Kind of the run, as in the run sheet. Hand readings (``"turning-torque"``) need no clock and none of
-        the channels that only sweeps have; sweeps need none of the hand readings'.
-    in_place : bool
-        Whether the table's own numbers may be converted: new memory for a long recording costs as much time
-        as the arithmetic.
-
-    Returns
-    -------
-    The recording; gain, zero and sign are not applied.
-
-    Raises
-    ------
-    ReadingError : with every fault: missing and ambiguous columns, units that are missing or differ, cells
-        that are no numbers, unknown words, a time that does not rise, too few rows.
+    The unit of each channel is added to the details of the ``source``. Hand readings (``kind``
+    "turning-torque") need no clock and none of the channels that only sweeps have; sweeps need none of the
+    hand readings'. ``in_place``: the table's own numbers may be converted, since new memory for a long
+    recording costs as much time as the arithmetic. Raises `ReadingError` with every fault: missing and
+    ambiguous columns, units that are missing or differ, cells that are no numbers, unknown words, a time that
+    does not rise, too few rows.
     """
     return _Mapping(table, rig, source, kind, in_place=in_place).recording()
 

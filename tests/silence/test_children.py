@@ -73,7 +73,7 @@ def test_every_program_is_started_so() -> None:
     found = {path.name for path in package.rglob("*.py") if starts.search(path.read_text(encoding="utf-8"))}
     assert found == {"children.py"}
     pools = {path.name for path in package.rglob("*.py") if "ProcessPoolExecutor(" in path.read_text("utf-8")}
-    assert pools == {"engines.py"}  # whose workers are held to it below
+    assert pools == {"fleet.py"}  # whose workers are held to it below
 
 
 @linux
