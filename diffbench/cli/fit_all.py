@@ -64,8 +64,7 @@ def fit_all(
     recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
     done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
     """
-    from diffbench.run.engines import cluster, processes
-    from diffbench.run.fleet import Fleet, fit_fleet, run_sheets
+    from diffbench.run import Fleet, cluster, fit_fleet, processes, run_sheets
     from diffbench.whole_files import write_whole
 
     if not folder.is_dir():

@@ -11,7 +11,7 @@ from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
-from diffbench.history.papers import recordings
+from diffbench.history.journal import recordings
 from diffbench.results.conformity import LIMITED
 
 __all__ = ["Axis", "Point", "Series", "Visit", "series_of", "visits_of"]

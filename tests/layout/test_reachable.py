@@ -20,7 +20,7 @@ import diffbench
 from diffbench.cli.group import COMMANDS
 
 PACKAGE = Path(diffbench.__file__).parent
-FOUND_BY_OTHERS = ("diffbench.history.revisions",)  # alembic walks through this folder by itself
+FOUND_BY_OTHERS = ("diffbench.history.versions",)  # alembic walks through this folder by itself
 READ_AS_TEXT = ("diffbench.exports.standalone_reader",)  # python_reader.py copies it into what it exports
 
 Name = tuple[str, str]

@@ -33,9 +33,8 @@ PURE = {
 }
 # Folders of tests that still look behind the names.
 BEHIND = {
-    "answers", "bench", "cli", "exports", "fitting", "fleet", "guide", "history",
-    "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
-    "trend", "watching",
+    "answers", "bench", "cli", "exports", "fitting", "fleet", "guide", "layout", "physics", "predict",
+    "published", "readers", "recovery", "report", "silence", "trend",
 }  # fmt: skip
 
 TESTS = Path(__file__).parents[1]

@@ -25,7 +25,7 @@ from diffbench.conditioning.run import ConditionedRun, ConditionedVisit
 from diffbench.documents import load_visit
 from diffbench.fitting import fit
 from diffbench.fitting.visits import condition_visit
-from diffbench.results.characterisation import Characterisation
+from diffbench.results import Characterisation
 
 FITTED = ("parquet", "tdms", "mdf")
 
