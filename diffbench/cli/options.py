@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from diffbench.results.characterisation import Characterisation
 
 F = TypeVar("F", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path)
 
 
 def json_option(text: str = "Print the result as JSON, alone.") -> Callable[[F], F]:
@@ -35,6 +36,20 @@ def store_option(
 ) -> Callable[[F], F]:
     """``--store``, which history a command is about; with ``text`` as its help."""
     return click.option("--store", help=text)
+
+
+def picture_option(text: str) -> Callable[[F], F]:
+    """``--picture``, the file to draw into, with ``text`` as its help."""
+    return click.option("--picture", type=PATH, help=text)
+
+
+def branch_option(
+    text: str = "While the input torque rises, after it has come down, the mean of both, or either: not "
+    "known which, limits around both.",
+) -> Callable[[F], F]:
+    """``--branch`` of a map, with ``text`` as its help."""
+    branches = click.Choice(["loading", "unloading", "mean", "either"])
+    return click.option("--branch", type=branches, default="either", show_default=True, help=text)
 
 
 def pair(

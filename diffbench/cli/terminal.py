@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import sys
 import time
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import click
 
 from diffbench.plain_text import escaped
+
+if TYPE_CHECKING:
+    from diffbench.report.document import Document
 
 _OUR_STYLES = re.compile(r"(\x1b\[[0-9;]*m)")
 WIDEST = 100  # columns of a summary: more are hard to read
@@ -56,6 +60,18 @@ def print_text(text: str, *, err: bool = False, styled: bool = False) -> None:
         for i, part in enumerate(parts)
     ]
     click.echo("".join(safe), err=err)
+
+
+def tell(document: Document, *, styled: bool = False) -> None:
+    """Print a document for people; ``styled`` where the terminal shows styles."""
+    from diffbench.report.terminal import text_of
+
+    print_text(text_of(document, width(), colour=styled and colour()), styled=styled)
+
+
+def print_json(found: object, *, indent: int | None = None) -> None:
+    """Print what JSON can hold, alone on standard output."""
+    click.echo(json.dumps(found, ensure_ascii=False, allow_nan=False, indent=indent))
 
 
 class Progress:

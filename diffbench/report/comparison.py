@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
-from diffbench.report.conformity import limits_table
-from diffbench.report.document import Sentence, bare, item
+from diffbench.report.document import Block, Document, Section, Sentence, bare, item, items
 from diffbench.report.locking_torque import INPUT_TORQUE, LOCKING_TORQUE, branch_curve
 from diffbench.report.map_contours import WASH, hatch_untested, round_levels
+from diffbench.report.result import limits_table
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import (
     DARK_LABEL,
@@ -29,7 +29,6 @@ from diffbench.report.style import (
     legend_above,
     scale,
 )
-from diffbench.report.terminal import Block, Section, text_of
 from diffbench.report.wording import humanised, label, printable, source_text
 from diffbench.results.locking_map import Branch, LockingMap
 
@@ -41,8 +40,8 @@ __all__ = [
     "before_after",
     "change_rows",
     "changes",
+    "comparison_document",
     "comparison_figure",
-    "comparison_summary",
     "corner_change",
     "difference",
     "difference_levels",
@@ -353,10 +352,10 @@ def _key(axes: Axes, *, doubtful: bool, untested: bool) -> Axes:
     return legend_above(axes, handles=handles) if handles else axes
 
 
-def comparison_summary(result: Comparison, *, width: int = 100) -> str:
-    """A comparison as text for a terminal."""
+def comparison_document(result: Comparison) -> Document:
+    """Two states of a unit against each other."""
     unknown = [f"{label(name)}: needs {needs}" for name, needs in result.not_determined.items()]
-    sections = [
+    sections = (
         _head(result),
         _changes(result, main=True),
         _changes(result, main=False),
@@ -364,13 +363,13 @@ def comparison_summary(result: Comparison, *, width: int = 100) -> str:
         Section("Limits (ISO 14253-1)", (limits_table(result.limits),)),
         _next_event(result),
         _conditions(result),
-        _list("What that says", result.readings),
-        _list("What both results share", result.common),
-        _list("Read with care", result.caveats),
-        _list("Not determined, and what would determine it", unknown),
+        items("What that says", map(printable, result.readings)),
+        items("What both results share", map(printable, result.common)),
+        items("Read with care", map(printable, result.caveats)),
+        items("Not determined, and what would determine it", map(printable, unknown)),
         _power(result),
-    ]
-    return text_of(sections, width)
+    )
+    return Document(f"Two states of unit {printable(result.before.unit, limit=40)}", sections)
 
 
 def _head(result: Comparison) -> Section:
@@ -501,10 +500,6 @@ def _conditions(result: Comparison) -> Section:
         )
     head = ("engine braking", "before", "after", "change, N·m", "95 % interval", "")
     return Section(heading, (bare(rows, head=head, flush=(1, 2, 3)),))
-
-
-def _list(heading: str, texts: list[str]) -> Section:
-    return Section(heading, tuple(item(printable(text)) for text in texts))
 
 
 def _power(result: Comparison) -> Section:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source, is_weak
-from diffbench.report.document import WIDE, Figure, numbers, typeset
-from diffbench.report.rounding import number_text
+from diffbench.report.document import WIDE, Figure, numbers
+from diffbench.report.rounding import number_text, typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,

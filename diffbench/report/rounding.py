@@ -9,6 +9,7 @@ of every common encoding are used, so that a result can be piped anywhere.
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Decimal
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "interval_text",
     "number_text",
     "place_of",
+    "typeset",
     "with_uncertainty",
     "with_unit",
 ]
@@ -28,6 +30,7 @@ RULE = "GUM (JCGM 100:2008) 7.2.6: uncertainty to two significant digits, value 
 #: What stands where there is no number.
 NOT_DETERMINED = "not determined"
 
+_MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 DIGITS = 2
 PLAIN_DIGITS = 4
 # A double carries hardly more; an uncertainty below that says nothing about the digits shown.
@@ -186,6 +189,17 @@ def with_unit(text: str, unit: str) -> str:
     ('83.2 N·m', '0.52', '58.7 %')
     """
     return text if unit in {"", "1"} else f"{text} {unit}"
+
+
+def typeset(text: str) -> str:
+    """A number as it is printed: with a minus sign in place of a hyphen.
+
+    Examples
+    --------
+    >>> typeset("-301 to 704"), typeset("1.2e-7"), typeset("Q17-2026")
+    ('\u2212301 to 704', '1.2e-7', 'Q17-2026')
+    """
+    return _MINUS.sub("\u2212", text)
 
 
 def _special(value: float | None) -> str | None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.colors import LinearSegmentedColormap
+    from numpy.typing import ArrayLike
 
 __all__ = [
     "DARK_LABEL",
@@ -36,6 +37,7 @@ __all__ = [
     "STATE_COLOURS",
     "TEXT_SIZE",
     "TICK_SIZE",
+    "draw_band",
     "dress",
     "gain_scale",
     "in_ratios",
@@ -136,6 +138,14 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
         spine.set_color(MUTED)
         spine.set_linewidth(0.8)
     return axes
+
+
+def draw_band(
+    axes: Axes, at: ArrayLike, low: ArrayLike, high: ArrayLike, *,
+    colour: str = INK, alpha: float, label: str | None,
+) -> None:  # fmt: skip
+    """Tint what lies between two limits."""
+    axes.fill_between(at, low, high, color=colour, alpha=alpha, linewidth=0, zorder=3, label=label)
 
 
 def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import Sentence, item
+from diffbench.report.document import Document, Section, Sentence, item
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
-from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import label, printable
 from diffbench.trend import Axis, Course, Trend
 
@@ -23,8 +22,8 @@ __all__ = [
     "course",
     "limit_text",
     "sums",
+    "trend_document",
     "trend_figure",
-    "trend_text",
     "verdict_text",
 ]
 
@@ -159,8 +158,8 @@ def lasting_text(course: Course) -> str | None:
     )
 
 
-def trend_text(trend: Trend, *, width: int = 100) -> str:
-    """A trend as text."""
+def trend_document(trend: Trend) -> Document:
+    """Where a unit goes: each quantity by its verdict, then what that stands on."""
     place = trend.builds.index(trend.build)
     others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
@@ -171,7 +170,7 @@ def trend_text(trend: Trend, *, width: int = 100) -> str:
         texts = (tell(course) for tell in told)
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
     sections.append(Section("", tuple(Sentence(note, first="Note: ") for note in trend.notes)))
-    return text_of(sections, width)
+    return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
 
 
 def next_text(course: Course) -> str | None:

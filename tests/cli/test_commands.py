@@ -17,8 +17,7 @@ from benchsim.scenario import Q17
 from click.testing import Result
 
 import diffbench
-from diffbench.cli import main
-from diffbench.cli.group import COMMANDS
+from diffbench.cli import COMMANDS, main
 from diffbench.documents.build import MapAxes
 from diffbench.documents.schemas import SCHEMAS
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from diffbench.cli.schema import schema as command
+from diffbench.cli import main
 from diffbench.documents.schemas import DIALECT, SCHEMAS, schema
 from diffbench.errors import DocumentError
 
@@ -146,13 +146,14 @@ def test_an_unknown_kind_names_the_nearest() -> None:
 
 @pytest.mark.parametrize("arguments", [["build"], ["build", "--json"]])
 def test_the_command_prints_the_schema_alone(arguments: list[str]) -> None:
-    result = CliRunner().invoke(command, arguments)
+    result = CliRunner().invoke(main, ["schema", *arguments])
     assert result.exit_code == 0
     assert json.loads(result.stdout) == schema("build")
 
 
 def test_the_command_imports_no_model_before_it_is_asked() -> None:
-    code = "import sys, diffbench.cli.schema; print('pydantic' in sys.modules)"
+    load = "import sys; from diffbench.cli import main; main.get_command(None, 'schema')"
+    code = f"{load}; print('pydantic' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 

@@ -15,8 +15,8 @@ import click
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from diffbench.cli import COMMANDS, EXIT_STATUSES
 from diffbench.cli import main as program
-from diffbench.cli.group import COMMANDS, EXIT_STATUSES
 from diffbench.conditioning.finding_kinds import KINDS
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents.build import (
@@ -34,7 +34,7 @@ from diffbench.documents.car import Axle, Car, Phase, Tyre
 from diffbench.documents.channels import CHANNEL_MEANINGS, Channel
 from diffbench.documents.rig import FileSettings, Repeatability, Rig
 from diffbench.documents.run_sheet import Run, RunSheet
-from diffbench.guide.pages import FOLDER, TOPICS
+from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
 

@@ -20,9 +20,7 @@ from diffbench.documents.arrangements import ArrangementName
 from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES, LABEL_WORDS
 from diffbench.documents.run_sheet import RunKind
 from diffbench.documents.schemas import SCHEMAS, schema
-from diffbench.guide.pages import FOLDER, TOPICS, page
-from diffbench.guide.site import anchor
-from diffbench.guide.terminal import as_text
+from diffbench.guide import FOLDER, TOPICS, anchor, as_text, page
 from diffbench.readers import read_recording
 
 MOST = {"README": 12_000, "DEVELOPERS": 14_000}  # bytes

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from diffbench import Characterisation, LockingMap, figures, fit
-from diffbench.guide.pages import FOLDER
+from diffbench.guide import FOLDER
 from diffbench.results.predict import make_map
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

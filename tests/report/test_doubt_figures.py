@@ -22,10 +22,8 @@ from diffbench.answers.comparison import (
     Side,
 )
 from diffbench.errors import OutputError
-from diffbench.report.comparison import comparison_figure
+from diffbench.report import comparison_figure, ladder_figure, put_picture
 from diffbench.report.doubt import doubts, interval_names
-from diffbench.report.drawing import put_picture
-from diffbench.report.shims import ladder_figure
 from diffbench.report.style import SOURCE_COLOURS
 from diffbench.results.characterisation import Characterisation, Correlation
 from diffbench.results.locking_map import LockingMap

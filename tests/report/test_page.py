@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.report.document import typeset
+from diffbench.report import result_page
 from diffbench.report.map_contours import speeds_to_draw, torques_to_draw
-from diffbench.report.page import page
 from diffbench.report.result import UNITS, adequacy_table, bench_error_table, form_table
+from diffbench.report.rounding import typeset
 from diffbench.report.wording import key_names, shown
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -113,7 +113,7 @@ def test_page_is_small_and_always_the_same(
 ) -> None:
     """Below 1.5 MB, and to the letter the same for the same result."""
     assert len(made.encode()) < MOST_BYTES
-    assert page(complete, complete_map) == made
+    assert result_page(complete, complete_map) == made
 
 
 def test_order_is_verdict_numbers_evidence_doubt_provenance(outline: Outline) -> None:
@@ -267,7 +267,7 @@ def test_without_cells_the_page_says_so(synthetic: ModuleType) -> None:
     """A result read from its document has no cells: no figures of measurement, and no pretence."""
     bare = synthetic.at_one_temperature(synthetic.complete())
     bare._evidence = None
-    outline = Outline(page(bare, make_map(bare)))
+    outline = Outline(result_page(bare, make_map(bare)))
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
     assert {"figure-sweep", "figure-parts"} <= set(figures)
     assert not any(str(name).startswith(("figure-residual", "figure-recorded")) for name in figures)
@@ -279,7 +279,7 @@ def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType)
     evidence = synthetic.evidence()
     evidence.used[:-2] = False
     narrow = synthetic.at_one_temperature(synthetic.complete(), outline=[]).with_evidence(evidence)
-    text = Outline(page(narrow, make_map(narrow))).text()
+    text = Outline(result_page(narrow, make_map(narrow))).text()
     assert "No sweep was recorded: the map is a single input torque" in text
     assert "The map has a single speed difference or input torque: there are no contours to draw." in text
     assert "No sweep under slip: nothing of the map is tested" in text

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from diffbench.report.result import check_text, coverage_text, disagrees, law_text, verdict
+from diffbench.report import verdict
+from diffbench.report.result import check_text, coverage_text, disagrees, law_text
 from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
 
 
