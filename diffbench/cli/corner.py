@@ -28,16 +28,10 @@ POINT = {
 
 @click.command(
     epilog="Example: diffbench corner map.json --car car.toml --preload '40 Nm:120 Nm:20 Nm' "
-    "--picture corner.png",
+    "--picture corner.png"
 )
 @click.argument("maps", nargs=-1, required=True, type=PATH, metavar="MAP...")
-@click.option(
-    "--car",
-    "car_file",
-    required=True,
-    type=PATH,
-    help="Axle, tyres, phases: a TOML file.",
-)
+@click.option("--car", "car_file", required=True, type=PATH, help="Axle, tyres, phases: a TOML file.")
 @click.option(
     "--preload",
     "preloads",
@@ -75,10 +69,6 @@ def corner(
     Several maps, or one map with a ladder of preloads, are put beside each other. Bare numbers are in m/s, m,
     N·m and °C. Indicative: linear tyres in steady state.
     """
-    if picture is not None:
-        from diffbench.report.drawing import check_suffix
-
-        check_suffix(picture)  # before the work, not after it
     from diffbench.answers.corner import corner_entry
     from diffbench.answers.operating_point import with_units
     from diffbench.documents import load_car

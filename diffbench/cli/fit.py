@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers and page."
 
 
-@click.command(
-    epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result",
-)
+@click.command(epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result")
 @click.argument("run_sheets", nargs=-1, required=True, type=PATH, metavar="RUNSHEET...")
 @click.option("--out", type=PATH, help="Folder for the results; made if it is not there.")
 @click.option(

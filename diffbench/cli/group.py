@@ -57,10 +57,7 @@ COMMANDS = {
         "diffbench.cli.results",
         "Two states of a unit: what changed, what wore, is it within limits.",
     ),
-    "repeatability": (
-        "diffbench.cli.results",
-        "What refitting a unit to the bench moves, from repeats.",
-    ),
+    "repeatability": ("diffbench.cli.results", "What refitting a unit to the bench moves, from repeats."),
     "advise": ("diffbench.cli.results", "Which shim gives a target preload."),
     "trend": ("diffbench.cli.trend", "Follow a unit between rebuilds: charts, line, distance to a limit."),
     "guide": ("diffbench.cli.guide", "Read the guide: a topic here, or all of it in a browser."),

@@ -21,7 +21,7 @@ NAMES = ("csv", "json", "mat", "modelica", "netcdf", "c", "python", "fmi2", "fmi
 
 @click.command(
     epilog="Example: diffbench lookup demo-result/map.json --torque '-120 Nm' --speed '30 rpm' "
-    "--temperature '70 degC'",
+    "--temperature '70 degC'"
 )
 @click.argument("map_file", metavar="MAP", type=PATH)
 @click.option("--torque", required=True, help="Input torque at the case, negative in coast, e.g. '-120 Nm'.")
@@ -65,7 +65,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
 
 @click.command(
     epilog="Example: diffbench split demo-result/map.json --left '40 Nm' --right '160 Nm' "
-    "--temperature '70 degC'",
+    "--temperature '70 degC'"
 )
 @click.argument("map_file", metavar="MAP", type=PATH)
 @click.option("--torque", help="Input torque at the case, negative in coast, e.g. '-120 Nm'; with --speed.")
@@ -124,7 +124,7 @@ def split(
 
 @click.command(
     epilog="Example: diffbench rebuild demo-result/characterisation.json --preload '60 Nm' "
-    "--to softer-map.json",
+    "--to softer-map.json"
 )
 @click.argument("characterisation", type=PATH)
 @click.option("--preload", help="Preload torque of the rebuilt unit, e.g. '60 Nm'.")
@@ -136,12 +136,7 @@ def split(
 )
 @click.option("--coast-ramp", help="The same of the coast flank.")
 @click.option("--build", help="Which build, where several were fitted together.")
-@click.option(
-    "--to",
-    "target",
-    type=PATH,
-    help="File to write the map to, as map.json; it must not exist.",
-)
+@click.option("--to", "target", type=PATH, help="File to write the map to, as map.json; it must not exist.")
 @json_option("Print the numbers as JSON, alone.")
 def rebuild(
     characterisation: Path,

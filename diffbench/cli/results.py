@@ -13,6 +13,7 @@ from diffbench.cli.terminal import print_text, tell
 
 if TYPE_CHECKING:
     from diffbench.answers.comparison import Comparison
+    from diffbench.answers.joint import Member
     from diffbench.answers.shims import Way
 
 MANIFEST = "comparison-manifest.json"
@@ -119,29 +120,17 @@ def compare(
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
-    if picture is not None:
-        from diffbench.report.drawing import check_suffix
+    bench = "one" if same_bench else None
 
-        check_suffix(picture)  # before the work, not after it
-    sides = []
-    for first, others, build in ((before, also_before, build_before), (after, also_after, build_after)):
-        sides.append(
-            [
-                member(
-                    result_of(path, quiet=as_json),
-                    build=build,
-                    folder=path if path.is_dir() else path.parent,
-                    bench="one" if same_bench else None,
-                )
-                for path in (first, *others)
-            ]
-        )
-    result = against(
-        sides[0],
-        sides[1],
-        largest_loss=LARGEST_LOSS if largest_loss is None else largest_loss / 100.0,
-        events=events,
-    )
+    def side(paths: tuple[Path, ...], build: str | None) -> list[Member]:
+        return [
+            member(result_of(path, quiet=as_json), build=build, folder=_folder(path), bench=bench)
+            for path in paths
+        ]
+
+    sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
+    loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
+    result = against(*sides, largest_loss=loss, events=events)
     if out is not None:
         _write(out, result)
     if picture is not None:
@@ -164,6 +153,10 @@ def compare(
             print_text(f"\nDrawn: {picture}")
     if result.failed:
         raise SystemExit(1)
+
+
+def _folder(path: Path) -> Path:
+    return path if path.is_dir() else path.parent
 
 
 def _write(out: Path, result: Comparison) -> None:
@@ -246,7 +239,7 @@ def advise(
     if not (wanted > 0.0 and width_of_step > 0.0):
         raise click.BadParameter("a positive one is wanted", param_hint="--target, --step")
     members = [
-        member(one, build=facts.build, folder=path if path.is_dir() else path.parent)
+        member(one, build=facts.build, folder=_folder(path))
         for path, one in results_of(results, quiet=as_json)
         for facts in one.builds
     ]

@@ -23,37 +23,19 @@ WIDEST = 100  # columns of a summary: more are hard to read
 
 
 def colour() -> bool:
-    """Whether styles may be printed: only to a terminal, and never against NO_COLOR (no-color.org).
-
-    Returns
-    -------
-    True where they may.
-    """
+    """Whether styles may be printed: only to a terminal, and never against NO_COLOR (no-color.org)."""
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
 def width() -> int:
-    """Columns of a summary.
-
-    Returns
-    -------
-    The terminal's as far as they are of use; the most of use in a file, where nothing cuts lines.
-    """
+    """Columns of a summary: the terminal's as far as they are of use; the most of use in a file, where
+    nothing cuts lines."""
     return min(shutil.get_terminal_size((WIDEST, 24)).columns, WIDEST) if sys.stdout.isatty() else WIDEST
 
 
 def print_text(text: str, *, err: bool = False, styled: bool = False) -> None:
-    """Print a text for people: what came from files steers nothing.
-
-    Parameters
-    ----------
-    text : str
-        Lines.
-    err : bool
-        Whether to print on standard error.
-    styled : bool
-        Whether the text has styles of ours (SGR, ECMA-48): they stay, and nothing else.
-    """
+    """Print lines for people, on standard error if ``err``: what came from files steers nothing. Styles of
+    ours (SGR, ECMA-48) stay where the text is ``styled``, and nothing else."""
     parts = _OUR_STYLES.split(text) if styled else [text]
     safe = [
         part if styled and i % 2 else "\n".join(escaped(line) for line in part.split("\n"))

@@ -16,12 +16,7 @@ from diffbench.cli.terminal import Progress, print_json, print_text
 
 @click.command(epilog="Example: diffbench watch visits/today --out today-result")
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@click.option(
-    "--out",
-    type=PATH,
-    required=True,
-    help="Folder for the results; made if it is not there.",
-)
+@click.option("--out", type=PATH, required=True, help="Folder for the results; made if it is not there.")
 @click.option(
     "--every", type=click.FloatRange(0.05, 3600.0), default=2.0, metavar="SECONDS",
     help="How often to look; 2 if not given.",

@@ -9,6 +9,7 @@ __all__ = [
     "NAMES",
     "Document",
     "Figure",
+    "Literally",
     "Section",
     "Sentence",
     "Table",
@@ -42,7 +43,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from diffbench.report.comparison import comparison_document, comparison_figure
-    from diffbench.report.document import Document, Figure, Section, Sentence, Table, item
+    from diffbench.report.document import Document, Figure, Literally, Section, Sentence, Table, item
     from diffbench.report.drawing import draw, put_picture
     from diffbench.report.files import BROWSERS, NAMES, browser, printed, without_refresh, write_results
     from diffbench.report.history import listing, record_document
@@ -57,51 +58,15 @@ if TYPE_CHECKING:
 __getattr__, __dir__ = names_on_first_use(
     __name__,
     {
-        "comparison": (
-            "comparison_document",
-            "comparison_figure",
-        ),
-        "document": (
-            "Document",
-            "Figure",
-            "Section",
-            "Sentence",
-            "Table",
-            "item",
-        ),
-        "drawing": (
-            "draw",
-            "put_picture",
-        ),
-        "files": (
-            "BROWSERS",
-            "NAMES",
-            "browser",
-            "printed",
-            "without_refresh",
-            "write_results",
-        ),
-        "history": (
-            "listing",
-            "record_document",
-        ),
-        "page": (
-            "html_of",
-            "refresh_line",
-            "result_page",
-        ),
+        "comparison": ("comparison_document", "comparison_figure"),
+        "document": ("Document", "Figure", "Literally", "Section", "Sentence", "Table", "item"),
+        "drawing": ("draw", "put_picture"),
+        "files": ("BROWSERS", "NAMES", "browser", "printed", "without_refresh", "write_results"),
+        "history": ("listing", "record_document"),
+        "page": ("html_of", "refresh_line", "result_page"),
         "repeatability": ("repeatability_document",),
-        "result": (
-            "conformity_document",
-            "slip_document",
-            "split_document",
-            "summary",
-            "verdict",
-        ),
-        "shims": (
-            "ladder_figure",
-            "shim_document",
-        ),
+        "result": ("conformity_document", "slip_document", "split_document", "summary", "verdict"),
+        "shims": ("ladder_figure", "shim_document"),
         "terminal": ("text_of",),
         "trackside": ("corner_document", "corner_figure", "slip_document", "split_document"),
         "trend": ("trend_document",),

@@ -36,18 +36,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "before_after",
-    "change_rows",
-    "changes",
-    "comparison_document",
-    "comparison_figure",
-    "corner_change",
-    "difference",
-    "difference_levels",
-    "drawable",
-    "reference_layer",
-]
 
 PER_CENT = 100.0
 #: What the reasons of a comparison speak of, besides the quantities of a result.
@@ -72,23 +60,9 @@ def before_after(
     temperature: float,
     names: tuple[str, str] = ("before", "after"),
 ) -> Axes:
-    """Locking torque over input torque of two states, while the torque rises, with 95 % bands.
-
-    Parameters
-    ----------
-    before, after : LockingMap
-        Maps of both states.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float
-        Where [rad/s, °C].
-    names : pair of str
-        What the states are called.
-
-    Returns
-    -------
-    The axes; thin where a map is an extrapolation.
-    """
+    """Locking torque over input torque of two states, while the torque rises, with 95 % bands, at one speed
+    difference [rad/s] and temperature [°C]; thin where a map is an extrapolation. ``names`` are what the
+    states are called."""
     for which, locking_map, name in zip(STATE_COLOURS, (before, after), names, strict=True):
         curve = branch_curve(
             locking_map, "loading", speed_difference=speed_difference, temperature=temperature
@@ -115,19 +89,8 @@ def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
 
 
 def changes(comparison: Comparison, axes: Axes) -> Axes:
-    """What changed between two states: relative change of each quantity with its 95 % interval.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Filled marks have changed, open ones are as before within their doubt.
-    """
+    """What changed between two states: relative change of each quantity with its 95 % interval. Filled marks
+    have changed, open ones are as before within their doubt."""
     rows = change_rows(comparison)
     for row, (_, change) in enumerate(rows):
         value, low, high = (PER_CENT * number for number in (change.change, change.low, change.high))
@@ -157,19 +120,8 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
 
 
 def corner_change(comparison: Comparison, axes: Axes) -> Axes:
-    """Locking torque at corner entry, before and after, over engine braking.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes; the bars on the later state are the 95 % interval of the change.
-    """
+    """Locking torque at corner entry, before and after, over engine braking; the bars on the later state are
+    the 95 % interval of the change."""
     torque = np.array([c.input_torque_Nm for c in comparison.conditions])
     for which, values in (
         ("before", [c.before_Nm for c in comparison.conditions]),
@@ -194,18 +146,8 @@ def corner_change(comparison: Comparison, axes: Axes) -> Axes:
 def comparison_figure(
     comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
 ) -> Figure:
-    """The whole picture of a comparison: both maps, what changed, corner entry and the map of the difference,
-    loading and unloading, where they were worked out.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    before, after : LockingMap
-        Maps of both states.
-    reference : mapping
-        Reference condition of the earlier state: where the maps are drawn.
-    """
+    """The whole picture of a comparison: both maps at the ``reference`` condition of the earlier state, what
+    changed, corner entry and the map of the difference, loading and unloading, where they were worked out."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 

@@ -12,22 +12,6 @@ from diffbench.report.rounding import typeset
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "HALF",
-    "THIRD",
-    "WIDE",
-    "Block",
-    "Document",
-    "Figure",
-    "Literally",
-    "Section",
-    "Sentence",
-    "Table",
-    "bare",
-    "item",
-    "items",
-    "numbers",
-]
 
 #: Sizes of figures [inch]; a page scales them.
 WIDE = (5.5, 4.1)

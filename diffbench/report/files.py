@@ -22,18 +22,6 @@ from diffbench.results.locking_map import LockingMap
 from diffbench.results.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = [
-    "FAULTS",
-    "NAMES",
-    "browser",
-    "documents",
-    "printed",
-    "put_results",
-    "without_refresh",
-    "write_builds",
-    "write_results",
-]
-
 #: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"
 NAMES = ("characterisation.json", "map.json", "map.csv", "report.html")
@@ -190,17 +178,7 @@ def without_refresh(page: Path, seconds: int) -> None:
 
 
 def browser() -> str:
-    """The browser that prints.
-
-    Returns
-    -------
-    Its path.
-
-    Raises
-    ------
-    OutputError
-        There is none.
-    """
+    """Path of the browser that prints. Raises ``OutputError`` where there is none."""
     named = os.environ.get(VARIABLE)
     if named:
         found = shutil.which(named)
@@ -214,24 +192,8 @@ def browser() -> str:
 
 
 def printed(page: bytes, *, paper: str = "A4") -> bytes:
-    """A page as PDF.
-
-    Parameters
-    ----------
-    page : bytes
-        The HTML file.
-    paper : str
-        Size of a sheet, as CSS names it: "A4" or "letter".
-
-    Returns
-    -------
-    The PDF file.
-
-    Raises
-    ------
-    OutputError
-        There is no browser, or it did not print.
-    """
+    """A page, as the bytes of its HTML file, as PDF on "A4" or "letter" (as CSS names it). Raises
+    ``OutputError`` where there is no browser, or it did not print."""
     program = browser()
     with tempfile.TemporaryDirectory(prefix="diffbench-print-") as folder:
         source, target = Path(folder) / "report.html", Path(folder) / "report.pdf"

@@ -47,22 +47,6 @@ from diffbench.results.map_limits import unit_of
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "FrictionCells",
-    "FrictionCurve",
-    "Over",
-    "bias_curve",
-    "friction",
-    "friction_cells",
-    "friction_curve",
-    "friction_page_figures",
-    "friction_scale",
-    "plate_heat",
-    "reference_place",
-    "run_starts",
-    "temperatures",
-    "torque_bias",
-]
 
 Array = NDArray[np.float64]
 Over = Literal["sliding_speed", "plate"]
@@ -260,24 +244,12 @@ def _along(unit: UnitQuantities, over: Over, at: Array) -> Array:
 
 
 def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sliding_speed") -> Axes:
-    """Friction over sliding speed, or over plate temperature: measured cells and the fitted law with its 95 %
-    band.
+    """Friction over sliding speed, or over plate temperature: measured cells (where they are at hand) and the
+    fitted law with its 95 % band, all carried to the reference condition along the other axis.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the law is drawn.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    over : {"sliding_speed", "plate"}
-        Along which axis; along the other all is carried to the reference condition.
-
-    Returns
-    -------
-    The axes. Friction coefficient where it is determined, else friction relative to the reference condition.
-    The band is that of the course; what scales all friction alike (a stated spring force) is the bar at the
-    reference condition.
-    """
+    Friction coefficient where it is determined, else friction relative to the reference condition. The band
+    is that of the course; what scales all friction alike (a stated spring force) is the bar at the reference
+    condition."""
     scale = friction_scale(characterisation)
     times = 1.0 if scale is None else scale[0]
     cells = friction_cells(characterisation, over)
@@ -324,28 +296,11 @@ def torque_bias(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """Torque bias ratio over input torque: measured cells, both branches of the map with their 95 % band.
+    """Torque bias ratio over input torque at a speed difference [rad/s] and temperature [°C], the reference
+    condition by default: measured cells, both branches of the map with their 95 % band.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the map is drawn.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        Where [rad/s, °C], the reference condition by default.
-
-    Returns
-    -------
-    The axes. Around no input torque one output alone takes more than comes in, and the ratio has no meaning:
-    that stretch is tinted.
-
-    References
-    ----------
-    SAE J2817: TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in|.
-    """
+    TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in| (SAE J2817). Around no input torque one output alone takes
+    more than comes in, and the ratio has no meaning: that stretch is tinted."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     if cells is not None:
@@ -383,19 +338,8 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
 
 
 def temperatures(evidence: Evidence, axes: Axes) -> Axes:
-    """Temperatures of oil and plates over time, runs one after another.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes: the oil as measured, the plates as the fitted heat balance has them.
-    """
+    """Temperatures over time, runs one after another: the oil as measured, the plates as the fitted heat
+    balance has them."""
     for number, (at, here) in enumerate(_in_time(evidence)):
         first = number == 0
         axes.plot(
@@ -413,21 +357,8 @@ def temperatures(evidence: Evidence, axes: Axes) -> Axes:
 
 
 def plate_heat(evidence: Evidence, axes: Axes) -> Axes:
-    """Heat that the plates of both packs make, over time, runs one after another.
-
-    q = ½ T_lock |Delta omega|
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes: heat from the measured locking torque, by slip direction.
-    """
+    """Heat that the plates of both packs make over time, runs one after another, from the measured locking
+    torque, by slip direction: q = ½ T_lock |Delta omega|."""
     pieces = _in_time(evidence)
     dense = sum(at.size for at, _ in pieces) > DENSE
     for number, (at, here) in enumerate(pieces):

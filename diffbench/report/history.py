@@ -10,16 +10,12 @@ from diffbench.report.document import Block, Document, Section, Sentence, bare
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import printable
 
-__all__ = ["added_text", "distance_text", "listing", "record_document"]
-
 _HEAD = ("record", "date", "distance", "events", "build", "note")
 
 
 def distance_text(metres: float | None) -> str:
     """A distance in kilometres; nothing where it is not known.
 
-    Examples
-    --------
     >>> distance_text(1860e3), distance_text(0.0), distance_text(None)
     ('1860 km', '0 km', '')
     """

@@ -36,33 +36,6 @@ from diffbench.results.map_limits import best_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "DENSE",
-    "INPUT_TORQUE",
-    "LOCKING_TORQUE",
-    "BranchCurve",
-    "CarriedCells",
-    "Parts",
-    "ResidualBins",
-    "best_form",
-    "branch_cells",
-    "branch_curve",
-    "branch_table",
-    "carried_cells",
-    "draw_branches",
-    "draw_cells",
-    "evidence_figures",
-    "over_torque",
-    "parts",
-    "parts_over_torque",
-    "place_of_reference",
-    "recorded",
-    "residual_bins",
-    "residuals",
-    "sweep",
-    "sweep_cells",
-    "sweep_figure",
-]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -263,25 +236,9 @@ def sweep(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """Locking torque over input torque: both branches of the map with their 95 % band, and the measured
-    cells.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the map is drawn.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        At which speed difference [rad/s] and temperature [°C], the reference condition by default. The cells
-        are carried there by the fitted friction shape, see `diffbench.report.locking_torque.carried_cells`.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Locking torque over input torque at a speed difference [rad/s] and temperature [°C], the reference
+    condition by default: both branches of the map with their 95 % band, and the measured cells, which are
+    carried there by the fitted friction shape (`diffbench.report.locking_torque.carried_cells`)."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     if cells is not None:
@@ -300,19 +257,8 @@ def over_torque(axes: Axes, upward: str, *, columns: int = 2) -> Axes:
 
 def recorded(evidence: Evidence, axes: Axes) -> Axes:
     """Locking torque over input torque as recorded, at each cell's own speed difference and temperature, and
-    the model there.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Readings by hand are drawn as diamonds, cells that the fit left out as small grey dots.
-    """
+    the model there. Readings by hand are drawn as diamonds, cells that the fit left out as small grey
+    dots."""
     sweeps = sweep_cells(evidence)
     kept = evidence.used & sweeps
     draw_cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
@@ -355,22 +301,8 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
 
 
 def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
-    """Residual, measured less model, over one axis: cells by slip direction, twice their noise, and means of
-    bins.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    over : str
-        "input_torque", "speed_difference", "plate" or "time".
-
-    Returns
-    -------
-    The axes. What a good model leaves has no course: the means of the bins stay near zero.
-    """
+    """Residual, measured less model, over "input_torque", "speed_difference", "plate" or "time": cells by
+    slip direction, twice their noise, and means of bins, which stay near zero where the model is good."""
     at = np.asarray(getattr(evidence, over), dtype=np.float64)
     kept = evidence.used & np.isfinite(at)
     residual = evidence.locking - evidence.model
@@ -406,23 +338,9 @@ def parts(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """What the locking torque is made of, over input torque: preload, ramps, gears, oil film while loading.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        Where [rad/s, °C], the reference condition by default.
-
-    Returns
-    -------
-    The axes: parts stacked, the total with its 95 % band, and the total while unloading, dashed.
-    """
+    """What the locking torque is made of, over input torque while loading, at a speed difference [rad/s] and
+    temperature [°C], the reference condition by default: preload, ramps, gears, oil film stacked, the total
+    with its 95 % band, and the total while unloading, dashed."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     made = parts_over_torque(characterisation, locking_map, speed_difference=speed, temperature=heat)
     floor = np.zeros(made.input_torque.shape)
@@ -577,10 +495,7 @@ def branch_table(caption: str, unit: str, curves: Mapping[Branch, BranchCurve], 
     for word in ("Loading", "Unloading"):
         head += [f"{word} [{unit}]", f"{word}, 95 % limits", word]
     rows = [
-        (
-            f"{at:.0f}",
-            *(cell for b in BRANCHES for cell in branch_cells(curves[b], at)),
-        )
+        (f"{at:.0f}", *(cell for b in BRANCHES for cell in branch_cells(curves[b], at)))
         for at in torque.tolist()
     ]
     return numbers(caption, tuple(head), rows, texts=(3, 6))
@@ -606,13 +521,17 @@ def _why_no_cells(characterisation: Characterisation) -> str:
 
 
 def evidence_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[Figure]:
-    """What the locking torque is made of, the cells as recorded, and the residuals."""
+    """What the locking torque is made of, and the cells as recorded."""
     if torques_to_draw(locking_map).size > 1:
         yield _parts_figure(characterisation, locking_map)
-    evidence = characterisation.evidence
+    if characterisation.evidence is not None:
+        yield _recorded_figure(characterisation.evidence)
+
+
+def residual_figures(evidence: Evidence | None) -> Iterator[Figure]:
+    """Residuals over every axis that moves."""
     if evidence is None:
         return
-    yield _recorded_figure(evidence)
     for axis, words in RESIDUAL_AXES.items():
         # along an axis that does not move there is nothing to see
         if residual_bins(evidence, axis).centre.size > 1:

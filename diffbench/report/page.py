@@ -12,10 +12,10 @@ from urllib.parse import quote
 
 from diffbench.definitions import parts_of
 from diffbench.report.document import Block, Document, Figure, Section, Sentence, Table
-from diffbench.report.doubt import doubt_page_figures, interval_names, intervals
+from diffbench.report.doubt import correlation_figure, interval_figures, interval_names, intervals
 from diffbench.report.drawing import draw
 from diffbench.report.friction import friction_page_figures
-from diffbench.report.locking_torque import evidence_figures, sweep_figure
+from diffbench.report.locking_torque import evidence_figures, residual_figures, sweep_figure
 from diffbench.report.map_contours import contours, map_page_figures, speeds_to_draw, torques_to_draw
 from diffbench.report.result import (
     RUNS_THAT_HELP,
@@ -41,14 +41,7 @@ from diffbench.report.result import (
 from diffbench.report.rounding import RULE, typeset
 from diffbench.report.shims import ladder_figure
 from diffbench.report.style import GRID, INK, MUTED
-from diffbench.report.wording import (
-    grouped_findings,
-    humanised,
-    key_names,
-    label,
-    printable,
-    seen_in,
-)
+from diffbench.report.wording import grouped_findings, key_names, label, printable, said, seen_in
 from diffbench.results.advice import further_steps
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -56,7 +49,6 @@ from diffbench.results.locking_map import LockingMap
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["characterisation_html", "html_of", "map_html", "refresh_line", "result_page"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
@@ -181,21 +173,21 @@ def map_html(locking_map: LockingMap) -> str:
         size=CONTOURS,
         shows=f"Locking torque over input torque and speed difference at {place}",
     )
-    said = (
+    text = (
         f"{document.law.capitalize()} preload law; {tested:.0f} % of the nodes are tested while loading; "
         f"locking torque in N·m at {place}, hatched where it is an extrapolation."
     )
     drawn = torques_to_draw(locking_map).size > 1 and speeds_to_draw(locking_map).size > 1
     return _box(
-        [f"Locking-torque map of unit {unit}, build {build}", said],
+        [f"Locking-torque map of unit {unit}, build {build}", text],
         Table("What it covers", ("Axis", "Range", "Nodes"), rows, (1, 2)),
         [figure] if drawn else [],
     )
 
 
 def _box(lines: list[str], table: Table, figures: list[Figure]) -> str:
-    title, *said = lines
-    blocks: tuple[Block, ...] = (Sentence(title, tone="title"), *map(Sentence, said), table, *figures)
+    title, *others = lines
+    blocks: tuple[Block, ...] = (Sentence(title, tone="title"), *map(Sentence, others), table, *figures)
     return html_of(Document(title, (Section("", blocks),)))
 
 
@@ -223,13 +215,9 @@ def _kind(block: Block) -> str:
     return "items" if isinstance(block, Sentence) and block.mark else type(block).__name__
 
 
-def _words(characterisation: Characterisation, text: str) -> str:
-    return humanised(printable(text), characterisation.parameters)
-
-
 def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
     reference = characterisation.reference
-    words = partial(_words, characterisation)
+    words = partial(said, characterisation)
     return {
         "unit": printable(characterisation.unit, limit=LONGEST_NAME),
         "build": printable(characterisation.build, limit=LONGEST_NAME),
@@ -259,12 +247,11 @@ def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict
 
 
 def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    evidence = list(evidence_figures(characterisation, locking_map))
     return {
         "ladder": ladder_figure(characterisation),
         "sweep": sweep_figure(characterisation, locking_map),
-        "figures": [figure for figure in evidence if not figure.name.startswith("residual")],
-        "residuals": [figure for figure in evidence if figure.name.startswith("residual")],
+        "figures": list(evidence_figures(characterisation, locking_map)),
+        "residuals": list(residual_figures(characterisation.evidence)),
         "frictions": list(friction_page_figures(characterisation, locking_map)),
         "maps": list(map_page_figures(characterisation, locking_map)),
         "others": other_table(characterisation),
@@ -272,12 +259,11 @@ def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> di
 
 
 def _doubt(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    doubts = list(doubt_page_figures(characterisation))
-    words = partial(_words, characterisation)
+    words = partial(said, characterisation)
     return {
         "fit": fit_text(characterisation),
-        "doubts": [figure for figure in doubts if figure.name != "correlation"],
-        "together": next((figure for figure in doubts if figure.name == "correlation"), None),
+        "doubts": list(interval_figures(characterisation)),
+        "together": correlation_figure(characterisation),
         "budget_summary": budget_summary(characterisation),
         "budget": budget_table(characterisation),
         "findings": [

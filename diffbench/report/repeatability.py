@@ -7,8 +7,6 @@ from diffbench.report.document import Document, Literally, Section, Sentence, ba
 from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.wording import label, printable
 
-__all__ = ["repeatability_document"]
-
 PER_CENT = 100.0
 
 

@@ -14,13 +14,13 @@ from diffbench.report.wording import (
     KEY_QUANTITIES,
     Shown,
     grouped_findings,
-    humanised,
     key_names,
     label,
     label_of,
     limit_text,
     names_by_build,
     printable,
+    said,
     seen_in,
     share_text,
     shared_names,
@@ -30,37 +30,6 @@ from diffbench.results.advice import further_steps
 from diffbench.results.characterisation import Characterisation, SheetCheck
 from diffbench.results.conformity import Conformity, LimitCheck, conformity
 from diffbench.results.map_limits import friction_law_of
-
-__all__ = [
-    "RUNS_THAT_HELP",
-    "UNITS",
-    "Outcome",
-    "Verdict",
-    "adequacy_table",
-    "bench_error_table",
-    "budget_summary",
-    "budget_table",
-    "check_text",
-    "conformity_document",
-    "correlation_table",
-    "coverage_text",
-    "disagrees",
-    "dropped_table",
-    "fit_text",
-    "form_table",
-    "input_table",
-    "key_table",
-    "law_text",
-    "limit_table",
-    "limits_table",
-    "needs_text",
-    "next_tests_text",
-    "other_table",
-    "sheet_table",
-    "summary",
-    "unit_line",
-    "verdict",
-]
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -126,7 +95,7 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
     for name in names:
         parameter = characterisation.parameters[name]
         seen = seen_in(characterisation, name)
-        needs = f"needs {humanised(parameter.needs or 'more data', characterisation.parameters)}"
+        needs = f"needs {said(characterisation, parameter.needs or 'more data')}"
         rows.append(
             (
                 typeset(seen.label),
@@ -250,8 +219,8 @@ def sheet_table(characterisation: Characterisation) -> Table | None:
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
         if disagrees(check):
-            agreement += f"; {humanised(check.readings, characterisation.parameters)}"
-        rows.append((humanised(check.quantity, characterisation.parameters), typeset(numbers), agreement))
+            agreement += f"; {said(characterisation, check.readings)}"
+        rows.append((said(characterisation, check.quantity), typeset(numbers), agreement))
     head = ("Quantity", "Bench and sheet", "Verdict")
     return _table("Build sheet against bench", head, rows, (1,)) if rows else None
 
@@ -429,8 +398,7 @@ def _cautions(characterisation: Characterisation) -> list[str]:
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")
     found += [
-        "build sheet and bench disagree on "
-        + humanised(printable(check.quantity, limit=120), characterisation.parameters)
+        "build sheet and bench disagree on " + said(characterisation, check.quantity, limit=120)
         for check in characterisation.sheet_checks
         if disagrees(check)
     ]
@@ -503,7 +471,7 @@ def needs_text(characterisation: Characterisation) -> list[tuple[str, list[str]]
     repeated = shared_names(characterisation)
     for name, parameter in characterisation.parameters.items():
         if parameter.value is None and name not in repeated:
-            needs = humanised(printable(parameter.needs or "more data"), characterisation.parameters)
+            needs = said(characterisation, parameter.needs or "more data")
             waiting.setdefault(needs, []).append(seen_in(characterisation, name).label)
     return list(waiting.items())
 
@@ -607,7 +575,7 @@ def summary(characterisation: Characterisation, *, verbose: bool = False) -> Doc
     limits with their guard bands; then preload law, checks, what is not determined, findings, what counts as
     exact, what to do next, and how the fit went.
     """
-    said = partial(_said, characterisation)
+    words = partial(said, characterisation)
     needs = (f"{'; '.join(names)}: needs {needs}" for needs, names in needs_text(characterisation))
     sections = (
         Section("", _head(characterisation)),
@@ -619,18 +587,13 @@ def summary(characterisation: Characterisation, *, verbose: bool = False) -> Doc
         _ground(characterisation),
         items("Not determined, and what would determine it", needs),
         _findings(characterisation),
-        items("Counts as exact", map(said, characterisation.assumed_exact)),
-        items("What to do next", map(said, further_steps(characterisation))),
-        items(RUNS_THAT_HELP, map(said, next_tests_text(characterisation))),
+        items("Counts as exact", map(words, characterisation.assumed_exact)),
+        items("What to do next", map(words, further_steps(characterisation))),
+        items(RUNS_THAT_HELP, map(words, next_tests_text(characterisation))),
         Section("", (Sentence(fit_text(characterisation), first="Fit: "),)),
         *(_behind_it(characterisation) if verbose else ()),
     )
     return Document(unit_line(characterisation), sections)
-
-
-def _said(characterisation: Characterisation, text: str) -> str:
-    """A text of the result, made safe, with words for the names of its quantities."""
-    return humanised(printable(text), characterisation.parameters)
 
 
 def _head(characterisation: Characterisation) -> tuple[Sentence, ...]:
@@ -707,9 +670,9 @@ def _ground(characterisation: Characterisation) -> Section:
     rows = [("preload law", law_text(characterisation)), ("tested", coverage_text(characterisation))]
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
-        text = f"{_said(characterisation, check.quantity)}: {numbers}; {agreement}"
+        text = f"{said(characterisation, check.quantity)}: {numbers}; {agreement}"
         if disagrees(check):
-            text += f"; {_said(characterisation, check.readings)}"
+            text += f"; {said(characterisation, check.readings)}"
         rows.append(("sheet against bench", text))
     return Section("What it rests on", (replace(bare(rows), firsts="once"),))
 
@@ -719,7 +682,7 @@ def _findings(characterisation: Characterisation) -> Section:
     for finding in grouped_findings(characterisation):
         text = f"{finding.name} ({finding.where}): {finding.evidence} {finding.effect} {finding.mend}"
         mark = "-" if finding.severity == "note" else "!"
-        listed.append(item(f"{finding.severity}: {_said(characterisation, text)}", mark=mark))
+        listed.append(item(f"{finding.severity}: {said(characterisation, text)}", mark=mark))
     return Section("Findings in the data", tuple(listed))
 
 

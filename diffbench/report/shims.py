@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-__all__ = ["ladder_figure", "shim_document", "shim_ladder", "shim_rungs"]
-
 MILLIMETRES = 1e3
 WAYS = {
     "ladder": "by the measured ladder",
@@ -126,21 +124,8 @@ def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Par
 def shim_ladder(
     characterisation: Characterisation, axes: Axes, *, limits: tuple[float, float] | None = None
 ) -> Axes:
-    """Preload torque over shim thickness, each build with its 95 % interval.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        Builds of one unit with different shims, fitted together.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    limits : pair of float or None
-        Limits of the preload torque [N·m], drawn as a band where given.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Preload torque over shim thickness of builds of one unit that were fitted together, each with its 95 %
+    interval; ``limits`` of the preload torque [N·m] are drawn as a band."""
     rungs = shim_rungs(characterisation)
     shims = np.array([MILLIMETRES * (facts.shim_m or 0.0) for facts, _ in rungs])
     values, low, high = (

@@ -10,8 +10,6 @@ from itertools import groupby
 
 from diffbench.report.document import Block, Document, Literally, Sentence, Table
 
-__all__ = ["columns_of", "lines_of", "table", "text_of", "wrapped"]
-
 GAP = 2
 INDENT = 2
 #: A last column narrower than that is none; nor one that can stand below as well.
@@ -92,8 +90,6 @@ def _sentence(block: Sentence, width: int, colour: bool) -> list[str]:
 def columns_of(text: str) -> int:
     """Columns that a text takes in a terminal: two for wide characters, none for combining marks.
 
-    Examples
-    --------
     >>> columns_of("N·m"), columns_of("差動")
     (3, 4)
     """
@@ -101,23 +97,9 @@ def columns_of(text: str) -> int:
 
 
 def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) -> list[str]:
-    """Wrap a text into lines of at most ``width`` columns.
+    """A text wrapped into lines of at most ``width`` columns, at least one line; a word longer than a line is
+    broken. ``first`` begins the first line, ``rest`` every other one (spaces as wide unless given).
 
-    Parameters
-    ----------
-    text : str
-        One paragraph.
-    width : int
-        Columns.
-    first, rest : str
-        What the first line begins with, and every other one (spaces as wide as ``first`` unless given).
-
-    Returns
-    -------
-    The lines, at least one. A word longer than a line is broken.
-
-    Examples
-    --------
     >>> wrapped("measure the spring force", 16, first="- ")
     ['- measure the', '  spring force']
     """
@@ -146,26 +128,10 @@ def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) 
 def table(
     rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (), indent: int = INDENT
 ) -> list[str]:
-    """Rows in aligned columns; what does not fit wraps within the last column.
+    """Rows in aligned columns, ``right`` ones flush right; what does not fit wraps within the last column.
+    What ends its row does not make its column wider, but in the first one. Where the last column would have
+    no room, each row goes below its first cell instead.
 
-    Parameters
-    ----------
-    rows : sequence of sequences of str
-        Cells; every row has as many. What ends its row does not make its column
-        wider, but in the first one.
-    width : int
-        Columns of a line.
-    right : sequence of int
-        Numbers of the columns that are set flush right.
-    indent : int
-        Spaces before the first column.
-
-    Returns
-    -------
-    The lines. Where the last column would have no room, each row goes below its first cell instead.
-
-    Examples
-    --------
     >>> rows = [("preload torque", "81.7", "noise"), ("ramp bias", "0.518", "gear friction")]
     >>> for line in table(rows, 40, right=[1]):
     ...     print(line)

@@ -21,18 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "corner_document",
-    "corner_figure",
-    "interval_cell",
-    "kept",
-    "reading_document",
-    "rebuild_document",
-    "slip_document",
-    "split_document",
-    "standing",
-    "yaw_moments",
-]
 
 NORMAL_95 = 1.959964
 PER_CENT = 100.0
@@ -65,21 +53,9 @@ def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> 
 
 
 def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
-    """Value and 95 % limits in one cell, to the first digit of their standard uncertainty.
+    """Value and 95 % limits in one cell, ``times`` the unit of the column, to the first digit of their
+    standard uncertainty; without limits apart the value alone, without a value a dash.
 
-    Parameters
-    ----------
-    interval : Interval
-        What to show; without a value the cell is a dash.
-    times : float
-        Factor to the unit of the column.
-
-    Returns
-    -------
-    The text; without limits apart the value alone.
-
-    Examples
-    --------
     >>> interval_cell(Interval(0.6423, 0.635, 0.6496), times=100.0)
     '64.2 (63.5 to 65.0)'
     >>> interval_cell(Interval(365.07, 365.07, 365.07)), interval_cell(Interval(None, None, None))
@@ -158,19 +134,8 @@ def _foot(result: CornerEntry) -> str:
 
 def kept(result: CornerEntry, axes: Axes) -> Axes:
     """Share of the free wheel-speed difference that each unit keeps, phase by phase, with 95 % limits.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Measured units are ink and filled, predicted ones coloured and open, darker with each rung; the
-    line at 0 % is a locked axle, the one at 100 % an open differential.
-    """
+    Measured units are ink and filled, predicted ones coloured and open, darker with each rung; the line at 0
+    % is a locked axle, the one at 100 % an open differential."""
     _marks(result, axes, lambda phase: phase.share_kept, 100.0)
     for level, text in ((0.0, "locked"), (100.0, "open")):
         axes.axhline(level, color=MUTED, linewidth=0.8, zorder=1)
@@ -190,19 +155,7 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
 
 
 def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
-    """Yaw moment against the turn with each unit, phase by phase, with 95 % limits.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes, marked as `kept`.
-    """
+    """Yaw moment against the turn with each unit, phase by phase, with 95 % limits, marked as `kept`."""
     _marks(result, axes, lambda phase: phase.yaw_moment, 1.0)
     axes.set_ylim(bottom=0.0)
     dress(axes, across="phase", upward="yaw moment against the turn [N·m]")
@@ -336,15 +289,8 @@ def rebuild_document(made: LockingMap, rows: Sequence[Compared], reference: Mapp
 
 
 def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
-    """What a value of a map rests on.
-
-    Parameters
-    ----------
-    tested, beyond : bool
-        Whether the bench covered the place; whether it is beyond the axes of the map.
-    predicted : str or None
-        What was changed, where the map is of no measured unit.
-    """
+    """What a value of a map rests on: whether the bench covered the place, whether it is beyond the axes, and
+    what was changed, where the map is ``predicted`` of no measured unit."""
     words = "inside what was tested" if tested else "NOT tested: an extrapolation"
     if beyond:
         words = "NOT tested, BEYOND the axes of the map: an extrapolation"

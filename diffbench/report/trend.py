@@ -16,16 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "along_text",
-    "charts_text",
-    "course",
-    "limit_text",
-    "sums",
-    "trend_document",
-    "trend_figure",
-    "verdict_text",
-]
 
 _PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
 RECORD, AVERAGE = DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1]
@@ -39,8 +29,6 @@ ACROSS: dict[Axis, str] = {
 def along_text(x: float, axis: Axis) -> str:
     """A place on the axis in words.
 
-    Examples
-    --------
     >>> along_text(1_862_345.0, "distance"), along_text(3.0, "events"), along_text(2.4, "visits")
     ('1860 km', '3 events', 'visit 2.4')
     """
@@ -201,19 +189,7 @@ def _records(count: int, what: str = "record") -> str:
 
 def course(course: Course, axes: Axes) -> Axes:
     """One quantity: records with 95 % of what is new at every visit, the line with where the next record
-    lies, the moving average with its limits, the lower limit and the way to it; earlier builds in grey.
-
-    Parameters
-    ----------
-    course : Course
-        What was found.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes.
-    """
+    lies, the moving average with its limits, the lower limit and the way to it; earlier builds in grey."""
     scale = _scale(course.series.axis)
     x = np.array([point.x for point in course.series.points]) * scale
     y = np.array([point.value for point in course.series.points])

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from diffbench import Characterisation
-from diffbench.results.locking_map import load_map
+from diffbench import Characterisation, load_map
 
 Run = Callable[..., Result]
 Refused = Callable[..., list[str]]

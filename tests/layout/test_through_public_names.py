@@ -16,10 +16,20 @@ import pytest
 # Pure functions, tested where they live: equations, parsers, and algorithms with published examples.
 PURE = {
     "diffbench.physics",
+    # numbers as texts, lines of a width, names of quantities, colours
+    "diffbench.report.rounding",
+    "diffbench.report.style",
+    "diffbench.report.terminal",
+    "diffbench.report.wording",
+    # the numbers behind the figures: functions of a result and its map alone
+    "diffbench.report.doubt",
+    "diffbench.report.friction",
+    "diffbench.report.locking_torque",
+    "diffbench.report.map_contours",
 }
 # Folders of tests that still look behind the names.
 BEHIND = {
-    "answers", "bench", "cli", "conditioning", "documents", "exports", "fitting", "fleet", "guide", "history",
+    "answers", "bench", "conditioning", "documents", "exports", "fitting", "fleet", "guide", "history",
     "inspection", "layout", "physics", "predict", "published", "readers", "recovery", "report", "silence",
     "trend", "watching",
 }  # fmt: skip

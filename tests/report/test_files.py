@@ -91,10 +91,7 @@ def test_an_earlier_result_is_replaced(
 
 
 def test_a_path_that_is_no_unicode_is_no_obstacle(
-    complete: Characterisation,
-    complete_map: LockingMap,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A file name of an old code page comes in as a lone surrogate: valid UTF-8 goes out."""
     monkeypatch.setattr("diffbench.report.page.result_page", lambda *both, **options: "sweep-\udcb0C.csv")
