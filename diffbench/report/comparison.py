@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
 from diffbench.report.document import Block, Document, Section, Sentence, bare, item, items
-from diffbench.report.locking_torque import INPUT_TORQUE, LOCKING_TORQUE, branch_curve
-from diffbench.report.map_contours import WASH, hatch_untested, round_levels
+from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
+from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels
 from diffbench.report.result import limits_table
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import (
@@ -23,9 +23,9 @@ from diffbench.report.style import (
     STATE_COLOURS,
     TEXT_SIZE,
     TICK_SIZE,
+    draw_band,
     dress,
     gain_scale,
-    in_ratios,
     legend_above,
     scale,
 )
@@ -73,14 +73,10 @@ def before_after(
             curve.input_torque, strong, linestyle=line, color=colour, linewidth=2.4, zorder=4, label=name
         )
         axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=0.9, zorder=3.5)
-        axes.fill_between(
-            curve.input_torque, curve.low, curve.high, color=colour, alpha=0.25, linewidth=0, zorder=3,
-            label=f"95 % band, {name}",
-        )  # fmt: skip
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+        band = f"95 % band, {name}"
+        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, alpha=0.25, label=band)
     axes.set_ylim(bottom=0.0)
-    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes)
+    return over_torque(axes, LOCKING_TORQUE)
 
 
 def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
@@ -243,10 +239,7 @@ def difference(
         torque, speed, values, levels=levels, colors=[DARK_LABEL],
         linewidths=[1.8 if abs(level) < 1e-9 else 0.6 for level in levels],
     )  # fmt: skip
-    if speed[0] > 0.0:
-        in_ratios(axes, "y")
-    axes.set_xlim(float(torque[0]), float(torque[-1]))
-    axes.set_ylim(float(speed[0]), float(speed[-1]))
+    frame_map(axes, torque, speed)
     beyond = np.maximum(low, -high)  # positive where zero is not in the interval
     doubtful = bool((beyond <= 0.0).any())
     if doubtful:
@@ -267,9 +260,7 @@ def difference(
     for number in numbers:
         number.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.2, "alpha": 0.85})
         number.set_rotation(0.0)
-    axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
-    dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
-    axes.grid(visible=False)
+    dress_map(axes)
     return _key(axes, doubtful=doubtful, untested=not tested.all())
 
 

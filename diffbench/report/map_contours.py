@@ -111,17 +111,27 @@ def contours(
     shades = [colours(0.04 + 0.92 * i / max(len(levels) - 2, 1)) for i in range(len(levels) - 1)]
     axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
     lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
+    frame_map(axes, torque, speed)
+    tested = locking_map.tested[branch][:, :, temperature][drawn]
+    hatch_untested(axes, tested.T, torque, speed)
+    _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
+    dress_map(axes)
+    return axes
+
+
+def frame_map(axes: Axes, torque: Array, speed: Array) -> None:
+    """Axes over exactly these input torques and speed differences, the latter in ratios where they can be."""
     if speed[0] > 0.0:
         in_ratios(axes, "y")
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
-    tested = locking_map.tested[branch][:, :, temperature][drawn]
-    hatch_untested(axes, tested.T, torque, speed)
-    _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
+
+
+def dress_map(axes: Axes) -> None:
+    """Labels, and the line between coast and drive."""
     axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
     dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
     axes.grid(visible=False)
-    return axes
 
 
 def _label(

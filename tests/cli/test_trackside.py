@@ -102,7 +102,7 @@ def test_corner_refuses(run: Run, refused: Refused, demo, car: Path, tmp_path: P
         (("--preload", "40 Nm:80 Nm"), "is no ladder: write LOW:HIGH:STEP"),
         (("--preload", "0:1000:1"), "has 1001 rungs"),
         (("--characterisation", "x.json"), "name a preload"),
-        (("--picture", "corner.bmp"), "end it in .png, .svg or .pdf"),
+        (("--picture", "corner.bmp"), "name a file that ends in .svg, .png, .pdf"),
     ],
 )
 def test_corner_options_that_do_not_go(
