@@ -108,7 +108,7 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
         if as_json:
             print_json(sorted(found))
         else:
-            click.echo("\n".join(sorted(found)))
+            print_text("\n".join(sorted(found)))
         return
     if name not in found:
         raise OutputError.single(

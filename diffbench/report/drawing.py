@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
 from diffbench.report.style import GRID, INK, MUTED, PAPER
-from diffbench.whole_files import write_whole
+from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -175,4 +175,4 @@ def put_picture(figure: Figure, path: Path) -> None:
     ``OutputError`` for another suffix, or where the file cannot be written; then nothing is left."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format=check_suffix(path), dpi=DPI)
-    write_whole(path.parent, {path.name: buffer.getvalue()})
+    write_file(path, buffer.getvalue(), replace=True)

@@ -231,7 +231,7 @@ def test_beyond_the_map_the_way_there_is_told(run: Run, demo, repository: Path, 
     """The lines to put into the build sheet, which its reader takes, and which reach the place."""
     place = ("--torque", "-5000", "--speed", "4", "--temperature", "131")
     words = run("lookup", demo.folder / "map.json", *place).stdout
-    assert "BEYOND the axes of the map" in words
+    assert "BEYOND the axes of the map" in " ".join(words.split())
     sheet = tomllib.loads("\n".join(words.partition("[map]")[2].splitlines()))
     assert list(sheet) == ["input_torque", "temperature"]
     build = repository / "fixtures" / "demo" / "unit-q17-rebuilt.toml"
