@@ -145,7 +145,9 @@ def test_rebuild(run: Run, refused: Refused, demo, car: Path, tmp_path: Path) ->
     source, target = demo.folder / "characterisation.json", tmp_path / "softer.json"
     result = run("rebuild", source, "--preload", "60 Nm", "--faces", "5", "--to", target)
     assert (result.exit_code, result.stderr) == (0, "")
-    assert "PREDICTED by the fitted law, not measured: 5 faces in a pack instead of 4" in " ".join(result.stdout.split())
+    assert "PREDICTED by the fitted law, not measured: 5 faces in a pack instead of 4" in " ".join(
+        result.stdout.split()
+    )
     assert f"Written: {target}" in result.stdout
     assert load_map(target).document.predicted is not None
     before = target.read_bytes()

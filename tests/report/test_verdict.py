@@ -97,12 +97,3 @@ def test_checks_disagree_beyond_two_standard_uncertainties(complete: Characteris
     assert "disagree, nan standard uncertainties apart" in said(float("nan"))
     # 1 degree at 2.5 standard uncertainties: u = 0.40 degrees, so two decimals
     assert "drive: bench 44.00, sheet 45.00 deg; disagree, 2.5 standard uncertainties apart" in said(-2.5)
-
-
-def test_law_and_tested_region_in_words(complete: Characterisation, doubtful: Characterisation) -> None:
-    """How the law was decided, and what the bench covered."""
-    assert "preload law additive, decided by the sweeps" in told(complete)
-    assert "preload law undecided (additive fits best so far)" in told(doubtful)
-    assert "tested -300 to 700 N·m input torque, 0.40 to 10.0 rad/s" in told(complete)
-    nothing = complete.model_copy(update={"tested": complete.tested.model_copy(update={"outline": []})})
-    assert "tested no sweep under slip: nothing of the map is tested" in told(nothing)
