@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
-from diffbench.results.characterisation import LawVerdict, Parameter
+from diffbench.results.characterisation import Characterisation, LawVerdict, Parameter
 
 _MENDS: dict[str, str] = {
     Source.NOISE: "record more cycles",
@@ -33,9 +33,7 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
         steps.append(law.reason)
     for name, item in parameters.items():
         if item.status == "not-determined" and item.needs:
-            text = f"{name}: needs {item.needs}"
-            if text not in steps:
-                steps.append(text)
+            steps.append(_need(name, item))
     for name in (
         "preload_torque",
         "ramp_bias_drive_loading",
@@ -55,3 +53,13 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
                 f"variance is {source}): {_MENDS[source]}"
             )
     return steps
+
+
+def further_steps(characterisation: Characterisation) -> list[str]:
+    """The next steps of a result without those that say what an undetermined quantity needs."""
+    needs = {_need(name, item) for name, item in characterisation.parameters.items() if item.value is None}
+    return [step for step in characterisation.next_steps if step not in needs]
+
+
+def _need(name: str, item: Parameter) -> str:
+    return f"{name}: needs {item.needs}"

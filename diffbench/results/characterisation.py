@@ -6,7 +6,6 @@ Results hold no library's types: plain numbers and texts, frozen and versioned. 
 
 from __future__ import annotations
 
-import importlib
 import json
 import math
 from dataclasses import dataclass
@@ -32,6 +31,7 @@ from diffbench.documents.build import PreloadLawName
 from diffbench.documents.faults import refusal
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.input_files import unfit_values
+from diffbench.notebook import ShowsItself
 from diffbench.plain_text import whole_texts
 from diffbench.results.left_out import DiscrepancyState
 from diffbench.results.manifest import content_digest, document, read_whole
@@ -310,7 +310,7 @@ class Evidence:
     run_builds: tuple[str, ...] = ()
 
 
-class Characterisation(_Frozen):
+class Characterisation(_Frozen, ShowsItself):
     """What one unit does. ``parameters`` by name; the rest is how sure that is and why.
 
     ``sha256`` is of the content (`content_digest`); a file without it was written by an older version.
@@ -358,12 +358,6 @@ class Characterisation(_Frozen):
             msg = f"{name} is not determined: {parameter.needs}"
             raise ValueError(msg)
         return parameter.value
-
-    def _repr_html_(self) -> str:
-        """As a notebook shows it: key numbers and a figure of their intervals."""
-        # by its name, as what people see lies above what is shown
-        html: str = importlib.import_module("diffbench.report.notebook").characterisation_html(self)
-        return html
 
     @property
     def digest(self) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench.notebook import ShowsItself
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.results.beyond_axes import beyond_of, continued, inner_nodes
 from diffbench.results.grid_lookup import Grid, Table
@@ -75,7 +75,7 @@ class Reading:
     beyond: Any
 
 
-class LockingMap:
+class LockingMap(ShowsItself):
     """Locking torque over input torque, speed difference and temperature, immutable.
 
     ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans.
@@ -271,12 +271,6 @@ class LockingMap:
             share=share,
             of_change=self.beyond.half_width_share_of_change,
         )
-
-    def _repr_html_(self) -> str:
-        """As a notebook shows it: what it covers, and its contours."""
-        # by its name, as what people see lies above what is shown
-        html: str = importlib.import_module("diffbench.report.notebook").map_html(self)
-        return html
 
     @property
     def digest(self) -> str:

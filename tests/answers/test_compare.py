@@ -14,7 +14,7 @@ from diffbench.answers.comparison import Comparison, difference_csv
 from diffbench.answers.joint import Member, combined, member, paired
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, FitError
-from diffbench.report.comparison import comparison_summary
+from diffbench.report import comparison_document, text_of
 from diffbench.results.characterisation import Characterisation
 
 Drawers = Callable[[int], Drawer]
@@ -391,7 +391,7 @@ def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member]
         assert change.after is None
         assert change.before is not None
         assert change.carried == pytest.approx(change.before * (1.0 + change.change))
-    told = " ".join(comparison_summary(worn).split())
+    told = " ".join(text_of(comparison_document(worn), 100).split())
     assert "carried over from before by that change: friction " in told
     assert "the numbers of each result itself rest on its own sheet" in told
 

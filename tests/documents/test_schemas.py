@@ -110,7 +110,7 @@ def test_the_command_prints_the_schema_alone(arguments: list[str]) -> None:
     assert json.loads(result.stdout) == schema("build")
 
 
-@pytest.mark.parametrize("names", ["diffbench.cli.schema", "diffbench.documents, diffbench.inspection"])
+@pytest.mark.parametrize("names", ["diffbench.cli.papers", "diffbench.documents, diffbench.inspection"])
 def test_nothing_imports_a_model_before_it_is_asked(names: str) -> None:
     code = (
         f"import sys, {names}; from diffbench.documents import LABEL_WORDS; print('pydantic' in sys.modules)"

@@ -15,8 +15,8 @@ import click
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from diffbench.cli import COMMANDS, EXIT_STATUSES
 from diffbench.cli import main as program
-from diffbench.cli.group import COMMANDS, EXIT_STATUSES
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents import CHANNELS
 from diffbench.documents.build import (
@@ -33,7 +33,7 @@ from diffbench.documents.build import (
 from diffbench.documents.car import Axle, Car, Phase, Tyre
 from diffbench.documents.rig import Channel, FileSettings, Repeatability, Rig
 from diffbench.documents.visit import Run, RunSheet
-from diffbench.guide.pages import FOLDER, TOPICS
+from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
 

@@ -19,9 +19,7 @@ from diffbench.documents import CHANNELS, load_build, load_car, load_rig, load_r
 from diffbench.documents.arrangements import LABEL_WORDS, ArrangementName
 from diffbench.documents.schemas import SCHEMAS, schema
 from diffbench.documents.visit import RunKind
-from diffbench.guide.pages import FOLDER, TOPICS, page
-from diffbench.guide.site import anchor
-from diffbench.guide.terminal import as_text
+from diffbench.guide import FOLDER, TOPICS, anchor, as_text, page
 from diffbench.readers import read_recording
 
 MOST = {"README": 12_000, "DEVELOPERS": 14_000}  # bytes

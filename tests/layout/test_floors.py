@@ -24,6 +24,7 @@ FLOORS = {
     "first_use": 0,
     "input_files": 0,
     "last_resort": 0,
+    "notebook": 0,
     "plain_text": 0,
     "quantities": 0,
     "unit_spellings": 0,
@@ -67,11 +68,8 @@ BESIDE = {
 APART = {"readers": {"physics"}}
 # Modules named in texts and imported when asked for. The schemas of results are made by the results' own
 # models; `documents` only knows where, so that one command prints them all.
-# Results show themselves in a notebook by what draws them.
 NAMED_IN_TEXTS = {
     "documents/schemas.py": {"answers", "results"},
-    "results/characterisation.py": {"report"},
-    "results/locking_map.py": {"report"},
 }
 
 # Who may import which library at all; everybody may have numpy, and click is the command line's alone.
@@ -213,7 +211,7 @@ MOST_LINES = 60
 LONGER = {
     "answers/differences.py": {"differences_between"},  # the list of changes
     "answers/wear.py": {"judged_limits"},  # the list of limits
-    "cli/compare.py": {"compare"},  # mostly the options' own declaration of what goes together
+    "cli/results.py": {"compare"},  # mostly the options' own declaration of what goes together
     "fitting/covariance.py": {"combine"},  # one sum over all parts of the doubt
     "fitting/discrepancy.py": {"binned"},  # every mean of a bin, once
     "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field

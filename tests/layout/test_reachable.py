@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import diffbench
-from diffbench.cli.group import COMMANDS
+from diffbench.cli import COMMANDS
 
 PACKAGE = Path(diffbench.__file__).parent
 FOUND_BY_OTHERS = ("diffbench.history.versions",)  # alembic walks through this folder by itself

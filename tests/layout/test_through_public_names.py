@@ -30,10 +30,20 @@ PURE = {
     "diffbench.inspection.channel_guesses",
     # the column that readers hand on: data without behaviour
     "diffbench.readers.protocol",
+    # numbers as texts, lines of a width, names of quantities, colours
+    "diffbench.report.rounding",
+    "diffbench.report.style",
+    "diffbench.report.terminal",
+    "diffbench.report.wording",
+    # the numbers behind the figures: functions of a result and its map alone
+    "diffbench.report.doubt",
+    "diffbench.report.friction",
+    "diffbench.report.locking_torque",
+    "diffbench.report.map_contours",
 }
 # Folders of tests that still look behind the names.
 BEHIND = {
-    "answers", "bench", "cli", "exports", "fitting", "fleet", "guide", "layout", "physics", "predict",
+    "answers", "bench", "exports", "fitting", "fleet", "guide", "layout", "physics", "predict",
     "published", "readers", "recovery", "report", "silence", "trend",
 }  # fmt: skip
 

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diffbench.report.document import typeset
-from diffbench.report.rounding import number_text
+from diffbench.report.rounding import number_text, typeset
 from diffbench.report.wording import key_names, printable, shown
 from diffbench.results.characterisation import Characterisation
 
