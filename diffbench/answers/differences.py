@@ -13,20 +13,52 @@ would be needed).
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.answers.comparison import Change, Condition, DifferenceBranch, DifferenceMap
-from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, combined, valued, widest
+from diffbench.answers.joint import Joint, Member, Paired, combined, valued, widest
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.characterisation import Tested
-from diffbench.results.tested_region import is_inside
+from diffbench.results.discrepancy import NORMAL_95
+from diffbench.results.document import Frozen
+
+
+class Change(Frozen):
+    """One quantity before and after.
+
+    ``change`` with its 95 % interval ``low`` to ``high`` is relative where ``relative`` is True (−0.19: down
+    by 19 per cent), else in ``unit``. ``chance`` is that of a change as large by doubt alone; ``significant``
+    is decided over all questions of its kind together. ``against`` says what doubt it was held against:
+    ``repeatability``, what a refit to the bench moves, or ``fit``, where the rig does not say that.
+    ``before`` and ``after`` are the results' own numbers. ``carried`` is there where each of these rests on
+    what its own sheet states: the number before, and what the change alone makes of it after; ``after`` is
+    then left to the result after.
+    """
+
+    before: float | None
+    after: float | None
+    unit: str
+    relative: bool
+    change: float
+    u: float
+    low: float
+    high: float
+    chance: float
+    significant: bool
+    against: Literal["repeatability", "fit"]
+    meaning: str
+    budget: dict[str, float]
+    carried: float | None = None
+
 
 # The chance of a false alarm among all questions of one comparison: promised as at most 5 per cent.
 LEVEL = 0.048
@@ -382,6 +414,38 @@ def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float 
     return ends[0], ends[1]
 
 
+class Condition(Frozen):
+    """Locking torque at one condition, before and after [N·m], while the input torque rises."""
+
+    input_torque_Nm: float
+    speed_difference_rad_s: float
+    temperature_degC: float
+    before_Nm: float
+    after_Nm: float
+    change_Nm: float
+    low_Nm: float
+    high_Nm: float
+    tested: bool
+
+
+class DifferenceBranch(Frozen):
+    """After less before, nested lists [torque][speed][temperature]."""
+
+    change_Nm: list[list[list[float]]]
+    low_Nm: list[list[list[float]]]
+    high_Nm: list[list[list[float]]]
+    tested: list[list[list[bool]]]
+
+
+class DifferenceMap(Frozen):
+    """Difference of locking torque over what both visits tested."""
+
+    input_torque_Nm: list[float]
+    speed_difference_rad_s: list[float]
+    temperature_degC: list[float]
+    branches: dict[str, DifferenceBranch]
+
+
 BRANCHES = ("loading", "unloading", "mean")
 # Corner entry: from coasting freely to the full engine braking that was tested, at a low speed difference.
 ENGINE_BRAKING = (0.0, 0.25, 0.5, 1.0)
@@ -505,5 +569,33 @@ def _common(pair: Paired) -> tuple[Array | None, Array | None]:
 def _tested(pair: Paired, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
     inside = np.ones(np.shape(torque), dtype=bool)
     for region in _regions(pair):
-        inside &= is_inside(region, torque, speed, heat, branch)
+        inside &= region.covers(torque, speed, heat, branch)
     return inside
+
+
+def difference_csv(difference: DifferenceMap) -> str:
+    """The map of the difference as comma-separated text, one node a line, numbers in full.
+
+    Columns: the three axes, then for each branch ``BRANCH_change_Nm``, ``BRANCH_low_Nm``, ``BRANCH_high_Nm``
+    and ``BRANCH_tested``.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    columns = ("change_Nm", "low_Nm", "high_Nm", "tested")
+    writer.writerow(
+        [
+            "input_torque_Nm",
+            "speed_difference_rad_s",
+            "temperature_degC",
+            *(f"{branch}_{column}" for branch in difference.branches for column in columns),
+        ]
+    )
+    for i, torque in enumerate(difference.input_torque_Nm):
+        for j, speed in enumerate(difference.speed_difference_rad_s):
+            for k, heat in enumerate(difference.temperature_degC):
+                row: list[object] = [torque, speed, heat]
+                for table in difference.branches.values():
+                    row += [table.change_Nm[i][j][k], table.low_Nm[i][j][k], table.high_Nm[i][j][k]]
+                    row.append("true" if table.tested[i][j][k] else "false")
+                writer.writerow(row)
+    return buffer.getvalue()

@@ -25,8 +25,6 @@ from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Parameter, SpringFacts
 from diffbench.results.map_limits import friction_law_of, unit_of
-from diffbench.results.one_build import shares_of
-from diffbench.results.predict import of_one
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,7 @@ def member(
     DiffbenchError
         There is no build of that name, or there are several and none is named.
     """
-    one = of_one(characterisation, build)
+    one = characterisation.of_build(build)
     name = one.builds[0].build
     inputs = characterisation.provenance.inputs
     visits = set(characterisation.provenance.visits)
@@ -220,8 +218,6 @@ Array = NDArray[np.float64]
 Quantities = Callable[[UnitQuantities], Array]
 #: What one standard uncertainty of each source and scope does, (p, k) or (m, k).
 Columns = Mapping[tuple[str, str], Array]
-
-NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -432,16 +428,9 @@ def _added(one: Array, other: Array) -> Array:
 
 def _prepared(who: Member, form: FormState) -> Prepared:
     """Make a form of a member ready."""
-    facts = who.facts
 
     def at(x: Array) -> UnitQuantities:
-        return unit_of(
-            form,
-            x,
-            radius=facts.effective_radius_m,
-            label="",
-            reference=who.characterisation.reference,
-        )
+        return unit_of(form, x, who.facts, reference=who.characterisation.reference)
 
     x, covariance = np.array(form.values), np.array(form.covariance)
     deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -451,7 +440,7 @@ def _prepared(who: Member, form: FormState) -> Prepared:
         ahead[i] += 0.5 * deviation[i]
         behind[i] -= 0.5 * deviation[i]
         sides.append((i, at(ahead), at(behind), float(deviation[i])))
-    blocks = shares_of(form)
+    blocks = form.blocks
     joined = dict(blocks)
     if Source.REPEATABILITY in blocks:
         joined[Source.REPEATABILITY] = _as_friction(blocks[Source.REPEATABILITY], form)

@@ -11,9 +11,16 @@ import numpy as np
 
 from diffbench.errors import QuantityError
 from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.results.conformity import Outcome, decided
 from diffbench.results.locking_map import Branch, LockingMap
 
 SlipState = Literal["slipping", "locked", "not proven"]
+# whether what the unit can hold across lies above the difference, by the decision rule of limits
+_STATES: dict[Outcome, SlipState] = {
+    "conforming": "locked",
+    "not conforming": "slipping",
+    "not proven": "not proven",
+}
 
 
 @dataclass(frozen=True)
@@ -85,7 +92,7 @@ class SlipVerdict:
     speed_difference : float
         Where the map was asked [rad/s].
     state : {"slipping", "locked", "not proven"}
-        "locked" where the difference lies below the whole interval, "slipping" where it lies above it.
+        "locked" where the whole interval holds the difference, "slipping" where the difference lies above it.
     share_of_locking_torque : float
         Difference over locking torque [-]; None where there is none.
     tested : bool
@@ -238,11 +245,6 @@ def slip_state(
     assert torque.low is not None
     assert torque.high is not None
     difference = abs(float(left_torque) - float(right_torque))
-    state: SlipState = "not proven"
-    if difference > torque.high:
-        state = "slipping"
-    elif difference < torque.low or difference == 0.0:
-        state = "locked"
     return SlipVerdict(
         left_torque=float(left_torque),
         right_torque=float(right_torque),
@@ -250,7 +252,7 @@ def slip_state(
         torque_difference=difference,
         locking_torque=torque,
         speed_difference=at,
-        state=state,
+        state=_STATES[decided((torque.low, torque.high), difference, None)],
         share_of_locking_torque=difference / torque.value if torque.value > 0.0 else None,
         tested=read.tested,
         predicted=locking_map.document.predicted,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
-from diffbench.results.document import Document, Frozen
+from diffbench.results.document import ByName, Document, Frozen
 
 # Of the difference of two results, 95 %: 1.96 √2, rounded as the standard does.
 LIMIT_FACTOR = 2.8
@@ -247,7 +247,6 @@ def grubbs_critical(count: int, level: float) -> float:
     return (count - 1) / float(np.sqrt(count)) * float(np.sqrt(t**2 / (count - 2 + t**2)))
 
 
-FORMAT: Literal["diffbench-repeatability/1"] = "diffbench-repeatability/1"
 Finding = Literal["clean", "straggler", "outlier", "not tested"]
 
 STRAGGLER, OUTLIER = 0.05, 0.01
@@ -297,10 +296,13 @@ class Repeatability(Document):
     ``rig`` holds the two numbers of the table ``[repeatability]`` of a rig, ``paste`` the table as text.
     """
 
-    format: Literal["diffbench-repeatability/1"] = FORMAT
+    file_name: ClassVar[str] = "repeatability.json"
+    made_by: ClassVar[str] = "diffbench repeatability"
+
+    format: Literal["diffbench-repeatability/1"] = "diffbench-repeatability/1"
     groups: list[str]
     repeats: list[str]
-    quantities: dict[str, QuantityPrecision]
+    quantities: ByName[QuantityPrecision]
     not_determined: dict[str, str]
     rig: dict[str, float]
     paste: str
@@ -548,8 +550,3 @@ def _findings(found: Mapping[str, QuantityPrecision], visits: int, groups: int) 
             "two, see its interval; six visits or more serve better"
         )
     return lines
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench repeatability --json``."""
-    return Repeatability.published_schema()

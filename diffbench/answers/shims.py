@@ -10,19 +10,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import ClassVar, Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import NORMAL_95, Joint, Member, combined, member, paired
+from diffbench.answers.joint import Joint, Member, combined, member, paired
 from diffbench.answers.wear import stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.disc_stack import DiscStack, stack_load
 from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import SURE
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import Document, Frozen
 
 Array = NDArray[np.float64]
@@ -412,10 +414,7 @@ def span_of(course: Course, shims: Array) -> tuple[float, float]:
     return max(low - reach, 0.0), high + reach
 
 
-FORMAT: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
-
 STEP = 0.05e-3  # m, where the workshop does not say in which steps it stocks shims
-SURE = 0.95  # a chance that needs no better one
 SHOWN = 3  # candidates to either side of the advised one
 
 
@@ -445,7 +444,10 @@ class Candidate(Frozen):
 class ShimAdvice(Document):
     """The advised shim and its neighbours in stock."""
 
-    format: Literal["diffbench-shim-advice/1"] = FORMAT
+    file_name: ClassVar[str] = "shim-advice.json"
+    made_by: ClassVar[str] = "diffbench advise"
+
+    format: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
     unit: str
     target_Nm: float
     limits_Nm: tuple[float, float] | None
@@ -626,8 +628,3 @@ def _notes(ladder: Ladder, advised: Candidate) -> list[str]:
     if way != "ladder":
         notes.append("the disc-spring curve is that of EN 16984 for new discs, its scale the measured one")
     return notes
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench advise --json``."""
-    return ShimAdvice.published_schema()

@@ -12,14 +12,29 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Differences, one_sided
-from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
+from diffbench.answers.joint import Member, Paired, widest
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
-from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
+from diffbench.results.conformity import LIMITED, Answer, LimitCheck, answered, check_limit
+from diffbench.results.discrepancy import NORMAL_90, NORMAL_95
+from diffbench.results.document import Frozen
+
+
+class Wear(Frozen):
+    """Height lost at the preload spring and mean wear of a friction face, both in m, with 95 % intervals."""
+
+    height_loss_m: float
+    height_loss_u_m: float
+    face_wear_m: float
+    face_wear_u_m: float
+    face_wear_low_m: float
+    face_wear_high_m: float
+    faces: int
+    shim_change_m: float
+    budget: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -111,7 +126,7 @@ def height_loss(
     return HeightLoss(loss(stack, force, ratio), sum(p**2 for p in parts.values()) ** 0.5, budget)
 
 
-POWER_95 = 1.644854  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
+POWER_95 = NORMAL_90  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
 MOST_VISITS = 50
 
 
@@ -242,7 +257,28 @@ def _of_face_wear(wear: Wear | None, found: Differences) -> tuple[float, float]:
     return refits, wear.face_wear_u_m**2 - refits
 
 
-SURE = 0.95
+class HeldLimit(Frozen):
+    """A limit after one more event: where the quantity will be, its standard uncertainty, and the chance that
+    the limit, ``low`` or ``high``, is held then."""
+
+    quantity: str
+    unit: str
+    low: float | None
+    high: float | None
+    value: float
+    u: float
+    chance: float
+
+
+class NextEvent(Frozen):
+    """Whether every limit that wear can break is held through one more event, if wear goes on in a straight
+    line as it did over the ``events_between`` both states, ``distance_m`` each: yes and no with a chance of
+    95 % and more."""
+
+    answer: Answer
+    events_between: int
+    distance_m: float | None
+    limits: list[HeldLimit]
 
 
 def next_event(
@@ -323,9 +359,8 @@ def next_event(
     # a limit that is broken now is not held through the next event, wherever a line would lead
     broken = any(judged.check.outcome == "not conforming" for judged in limits)
     least = 0.0 if broken else min(limit.chance for limit in held)
-    answer: Answer = "yes" if least >= SURE else "no" if least <= 1.0 - SURE else "not proven"
     return NextEvent(
-        answer=answer,
+        answer=answered(least),
         events_between=events,
         distance_m=None if distance is None or distance <= 0.0 else distance / events,
         limits=held,

@@ -16,15 +16,16 @@ SCHEMAS: dict[str, str] = {
     "build": "diffbench.documents.schemas:build_schema",
     "run": "diffbench.documents.schemas:run_schema",
     "car": "diffbench.documents.schemas:car_schema",
-    "characterisation": "diffbench.results.characterisation:document_schema",
-    "map": "diffbench.results.locking_map:document_schema",
+    "characterisation": "diffbench.results.characterisation:Characterisation",
+    "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",
-    "conformity": "diffbench.results.conformity:document_schema",
-    "comparison": "diffbench.answers.comparison:document_schema",
-    "repeatability": "diffbench.answers.repeatability:document_schema",
-    "shim-advice": "diffbench.answers.shims:document_schema",
+    "conformity": "diffbench.results.conformity:Conformity",
+    "comparison": "diffbench.answers.comparison:Comparison",
+    "repeatability": "diffbench.answers.repeatability:Repeatability",
+    "shim-advice": "diffbench.answers.shims:ShimAdvice",
 }
-"""Where the schema of each kind is made: module and function without arguments, imported when asked for."""
+"""Where the schema of each kind is made, imported when asked for: module, and in it a document that knows its
+own or a function without arguments."""
 
 
 def schema(name: str) -> dict[str, Any]:
@@ -53,7 +54,8 @@ def schema(name: str) -> dict[str, Any]:
         mend = f"write {near[0]}" if near else "write one of " + ", ".join(SCHEMAS)
         raise DocumentError.single(f"'{name}' is no kind of document", mend=mend)
     module, _, function = SCHEMAS[name].partition(":")
-    make: Callable[[], dict[str, Any]] = getattr(importlib.import_module(module), function)
+    found = getattr(importlib.import_module(module), function)
+    make: Callable[[], dict[str, Any]] = getattr(found, "published_schema", found)
     return make()
 
 

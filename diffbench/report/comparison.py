@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
+from diffbench.answers.comparison import Comparison
+from diffbench.answers.differences import Change, DifferenceMap
+from diffbench.answers.wear import HeldLimit
 from diffbench.report.conformity import limits_table
 from diffbench.report.document import Sentence, bare, item
 from diffbench.report.locking_torque import INPUT_TORQUE, LOCKING_TORQUE, branch_curve

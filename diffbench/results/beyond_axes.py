@@ -9,16 +9,25 @@ arithmetic, so that all agree to the last bit.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.results.map_document import Beyond, Ends
+from diffbench.results.document import Frozen
 
-__all__ = ["KELVIN", "LEAST_SHARE", "beyond_of", "continued", "inner_nodes"]
+__all__ = ["KELVIN", "LEAST_SHARE", "RULE", "Beyond", "Ends", "beyond_of", "continued", "inner_nodes"]
 
 Array = NDArray[np.float64]
+Ends = tuple[float, float]
+RULE = (
+    "Beyond the axes: along input torque the value goes on in the straight line of the last two nodes, never "
+    "below zero (an axis without a node on a flank holds it there); along speed difference and temperature "
+    "it is held. Both limits move with it and part: by the larger of half_width_per_Nm x distance and "
+    "half_width_share_of_change x |change of the value|, plus the value x (half_width_share_per_rad_s x "
+    "distance + half_width_share_per_K x distance); the lower one never falls below zero. Of two numbers the "
+    "first is for the low end of an axis, the second for the high end."
+)
 
 #: What half the width grows by at least, as a share of the locking torque: a tenth of what the value changes
 #: by along torque; a tenth of the value down to stand-still, for each time the highest speed difference
@@ -26,6 +35,33 @@ Array = NDArray[np.float64]
 #: from the law by up to that (common practice, no source).
 LEAST_SHARE = 0.1
 KELVIN = 30.0
+
+
+class Beyond(Frozen):
+    """The rule beyond the axes, in words and numbers; of two numbers the first is for the low end.
+
+    Attributes
+    ----------
+    input_torque, speed_difference, temperature : str
+        Whether the value goes on straight or is held there.
+    rule : str
+        `RULE`.
+    half_width_share_of_change : float
+        Of the value's change along torque [-].
+    half_width_per_Nm : dict
+        By branch, of the distance along torque [N·m/(N·m)].
+    half_width_share_per_rad_s, half_width_share_per_K : tuple of float
+        Of the value, by distance [s/rad, 1/K].
+    """
+
+    input_torque: Literal["linear"] = "linear"
+    speed_difference: Literal["held"] = "held"
+    temperature: Literal["held"] = "held"
+    rule: str = RULE
+    half_width_share_of_change: float
+    half_width_per_Nm: dict[str, Ends]
+    half_width_share_per_rad_s: Ends
+    half_width_share_per_K: Ends
 
 
 def beyond_of(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import ClassVar, Literal
 
 from diffbench.definitions import name_of, parts_of
 from diffbench.results.characterisation import Characterisation
@@ -16,8 +16,10 @@ LIMITED = {
     "ramp_bias_drive": "ramp_bias_drive_loading",
     "ramp_bias_coast": "ramp_bias_coast_loading",
 }
-FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
 Outcome = Literal["conforming", "not conforming", "not proven"]
+Answer = Literal["yes", "no", "not proven"]
+#: A chance that counts as a yes; as a no where it is that of the contrary.
+SURE = 0.95
 
 
 class LimitCheck(Frozen):
@@ -48,7 +50,10 @@ class LimitCheck(Frozen):
 class Conformity(Document):
     """All limits of one build, and the outcome over all: the worst of them; None where there are none."""
 
-    format: Literal["diffbench-conformity/1"] = FORMAT
+    file_name: ClassVar[str] = "conformity.json"
+    made_by: ClassVar[str] = "diffbench conformity"
+
+    format: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
     unit: str
     build: str
     date: str
@@ -78,6 +83,17 @@ def decided(interval: tuple[float, float] | None, low: float | None, high: float
     if interval[1] < least or interval[0] > most:
         return "not conforming"
     return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
+
+
+def answered(chance: float) -> Answer:
+    """Whether a thing holds, by its chance: yes and no where `SURE`.
+
+    Examples
+    --------
+    >>> answered(0.97), answered(0.03), answered(0.5)
+    ('yes', 'no', 'not proven')
+    """
+    return "yes" if chance >= SURE else "no" if chance <= 1.0 - SURE else "not proven"
 
 
 def check_limit(
@@ -199,7 +215,7 @@ def conformity(characterisation: Characterisation) -> Conformity:
     ----------
     characterisation : Characterisation
         The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
-        states, and is judged by `diffbench.answers.compare`.
+        states, and is judged by `diffbench.answers.comparison`.
 
     Returns
     -------
@@ -227,8 +243,3 @@ def conformity(characterisation: Characterisation) -> Conformity:
         limits=checks,
         outcome=worst([check.outcome for check in checks]),
     )
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench conformity --json``."""
-    return Conformity.published_schema()

@@ -12,7 +12,7 @@ import numpy as np
 from diffbench.definitions import parts_of
 from diffbench.errors import HistoryError
 from diffbench.history import History
-from diffbench.results.conformity import Outcome, decided
+from diffbench.results.conformity import Answer, Outcome, answered, decided
 from diffbench.trend.charts import Charts, charts_of
 from diffbench.trend.line import (
     Crossing,
@@ -50,8 +50,6 @@ QUANTITIES = (
 MATERIAL = 0.05
 
 State = Literal["falling", "rising", "steady", "open", "jumped"]
-#: A chance that counts as a yes; as a no where it is that of the contrary.
-SURE = 0.95
 
 
 @dataclass(frozen=True)
@@ -76,7 +74,7 @@ class Lasting:
     until: float
     value: float
     chance: float
-    answer: Literal["yes", "no", "not proven"]
+    answer: Answer
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,10 +300,7 @@ def _ahead(series: Series, x: np.ndarray) -> float | None:
 
 def _lasting(line: Line, limit: float, until: float, shared: float) -> Lasting:
     chance = line.chance_above(limit, until, shared=shared)
-    answer: Literal["yes", "no", "not proven"] = (
-        "yes" if chance >= SURE else "no" if chance <= 1.0 - SURE else "not proven"
-    )
-    return Lasting(limit, until, float(line.at(until)), chance, answer)
+    return Lasting(limit, until, float(line.at(until)), chance, answered(chance))
 
 
 def _stated(series: Series) -> float | None:

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from wear_study import Drawer, State, worn_spring
 
-from diffbench.answers.compare import NEEDS_REPEATABILITY, check_state, compare
-from diffbench.answers.comparison import Comparison, difference_csv
+from diffbench.answers.comparison import NEEDS_REPEATABILITY, check_state, compare
+from diffbench.answers.comparison import Comparison
+from diffbench.answers.differences import difference_csv
 from diffbench.answers.joint import Member, combined, member, paired
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, FitError

@@ -38,8 +38,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 from benchsim import scenario  # the path above comes first
 
 import diffbench  # same
-from diffbench.answers.compare import compare  # same
-from diffbench.answers.comparison import Comparison  # same
+from diffbench.answers.comparison import Comparison, compare  # same
 from diffbench.answers.joint import (  # same
     NORMAL_95,  # same
     Member,
