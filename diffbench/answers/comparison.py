@@ -17,19 +17,11 @@ from diffbench.answers.differences import (
     Condition,
     DifferenceMap,
     Differences,
-    corner_entry,
+    conditions_at_corner_entry,
     difference_map,
     differences_between,
 )
-from diffbench.answers.joint import (
-    Member,
-    Paired,
-    has_repeatability,
-    member,
-    paired,
-    shared_text,
-    widest,
-)
+from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
 from diffbench.answers.wear import (
     POWER_95,
     Judged,
@@ -161,16 +153,16 @@ def compare(
     _check(members)
     for side in (earlier, later):
         check_state(side)
-    pair = paired(members)
+    pair = paired(members, before=len(earlier))
     same = len({m.visit for m in members}) == 1
     judged = same or all(has_repeatability(m) for m in members)
-    found = differences_between(pair, len(earlier), judged=judged)
-    wear, needs = _wear(found, earlier, later)
+    found = differences_between(pair, judged=judged)
+    wear, needs = _wear(found, pair)
     missing = {**found.missing, **({"face_wear": needs} if needs else {})}
-    limits = judged_limits(pair, len(earlier), found, wear, later, largest_loss)
+    limits = judged_limits(pair, found, wear, largest_loss)
     loss, visits = _power(found, len(earlier), len(later)) if judged and not same else (None, None)
     verdict, reasons = _verdict(found, limits, judged=judged, shown=loss)
-    ahead = _next(pair, earlier, later, found, wear, limits, events) if judged and not same else None
+    ahead = _next(pair, found, wear, limits, events) if judged and not same else None
     return Comparison(
         before=_side(earlier),
         after=_side(later),
@@ -180,11 +172,11 @@ def compare(
         not_determined=missing,
         wear=wear,
         limits=[limit.check for limit in limits],
-        conditions=corner_entry(pair, len(earlier)) if details else [],
-        difference_map=difference_map(pair, len(earlier)) if details else None,
+        conditions=conditions_at_corner_entry(pair) if details else [],
+        difference_map=difference_map(pair) if details else None,
         readings=_meanings(found.changes, wear),
-        common=shared_text(members, len(earlier)),
-        caveats=_caveats(pair, earlier, later, found, judged=judged),
+        common=shared_text(pair),
+        caveats=_caveats(pair, found, judged=judged),
         detectable_loss=loss,
         visits_for_5_percent=visits,
         visits_to_settle={
@@ -209,8 +201,7 @@ def _check(members: Sequence[Member]) -> None:
     units = sorted({m.characterisation.unit for m in members})
     if len(units) > 1:
         raise FitError.single(
-            f"the results are of different units ({', '.join(units)})",
-            mend="compare states of one unit",
+            f"the results are of different units ({', '.join(units)})", mend="compare states of one unit"
         )
     conditions = {tuple(sorted(m.characterisation.reference.items())) for m in members}
     if len(conditions) > 1:
@@ -228,10 +219,9 @@ def _check(members: Sequence[Member]) -> None:
         )
 
 
-def _wear(
-    found: Differences, earlier: Sequence[Member], later: Sequence[Member]
-) -> tuple[Wear | None, str | None]:
+def _wear(found: Differences, pair: Paired) -> tuple[Wear | None, str | None]:
     """Loss of height and wear of a face; or what they need."""
+    earlier, later = pair.earlier, pair.later
     springs = next((m.springs for m in earlier if m.springs is not None), None)
     faces = earlier[0].facts.faces
     if found.spring is None:
@@ -332,21 +322,15 @@ def _power(found: Differences, before: int, after: int) -> tuple[float | None, i
 
 
 def _next(
-    pair: Paired,
-    earlier: Sequence[Member],
-    later: Sequence[Member],
-    found: Differences,
-    wear: Wear | None,
-    limits: Sequence[Judged],
-    events: int,
+    pair: Paired, found: Differences, wear: Wear | None, limits: Sequence[Judged], events: int
 ) -> NextEvent | None:
     """The next event, where both states are of one build: a rebuild in between is no wear."""
-    builds = [m.facts for m in (earlier[0], later[0])]
+    builds = [m.facts for m in (pair.earlier[0], pair.later[0])]
     if builds[0].build != builds[1].build:
         return None
     ways = [facts.distance_m for facts in builds]
     distance = None if ways[0] is None or ways[1] is None else ways[1] - ways[0]
-    return next_event(pair, len(earlier), found, wear, limits, events=events, distance=distance)
+    return next_event(pair, found, wear, limits, events=events, distance=distance)
 
 
 def _side(members: Sequence[Member]) -> Side:
@@ -361,9 +345,7 @@ def _side(members: Sequence[Member]) -> Side:
     )
 
 
-def _caveats(
-    pair: Paired, earlier: Sequence[Member], later: Sequence[Member], found: Differences, *, judged: bool
-) -> list[str]:
+def _caveats(pair: Paired, found: Differences, *, judged: bool) -> list[str]:
     lines = []
     if not pair.alike:
         lines.append(
@@ -376,7 +358,7 @@ def _caveats(
             "the two states are fitted best by different forms of the model; the changes are by one form for "
             "both, so that they are not to the last digit what lies between the numbers before and after"
         )
-    builds = {m.facts.build for m in [*earlier, *later]}
+    builds = {m.facts.build for m in pair.members}
     if len(builds) > 1:
         lines.append(
             f"two builds ({', '.join(sorted(builds))}): a change may be what was assembled, not wear"
@@ -390,7 +372,7 @@ def _caveats(
         lines.append(
             "ramps, friction shape and oil are held against the fit alone: no rig states their refits"
         )
-    for who in [*earlier, *later]:
+    for who in pair.members:
         diagnostics = who.characterisation.diagnostics
         if not diagnostics.converged:
             lines.append(f"the fit of {who.characterisation.date} did not converge")
@@ -476,23 +458,8 @@ def _distance(metres: float | None) -> str:
 
 
 def _meanings(changes: Mapping[str, Change], wear: Wear | None) -> list[str]:
-    """Sentences on what changed.
-
-    Parameters
-    ----------
-    changes : mapping of str to Change
-        By name, as `diffbench.answers.differences` finds them.
-    wear : Wear or None
-        Loss of height, where it could be had.
-
-    Returns
-    -------
-    The sentences.
-
-    References
-    ----------
-    A friction coefficient that falls with sliding speed invites chatter (SAE J3210).
-    """
+    """Sentences on what changed; a friction coefficient that falls with sliding speed invites chatter (SAE
+    J3210)."""
     lines = []
     friction, spring = changes.get("friction"), changes.get("spring_force")
     if spring is not None and spring.significant:

@@ -66,31 +66,11 @@ class _Change:
         self.faults.append(Fault(what, Place(None), mend))
 
 
-def rebuilt(
+def _rebuilt(
     characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts
 ) -> tuple[Characterisation, str]:
-    """The forms of the fit as they would be.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The unit as measured.
-    rebuild : Rebuild
-        What is changed.
-    facts : BuildFacts
-        The build that it is changed from.
-
-    Returns
-    -------
-    The characterisation with changed forms (all else is still that of the unit as measured), and what was
-    changed in words.
-
-    Raises
-    ------
-    FitError
-        With every fault: nothing is changed, a value is out of its range, or the fit does not determine
-        what the change needs.
-    """
+    """The characterisation with the forms as they would be (all else is still that of the unit as measured),
+    and what was changed in words; all faults at once."""
     change = _changes(characterisation, rebuild, facts)
     if change.faults:
         raise FitError(change.faults)
@@ -284,7 +264,7 @@ def predicted_map(
     ----------
     The relations of `diffbench.physics.pack` and `diffbench.physics.ramps`; common practice, no source.
     """
-    changed, words = rebuilt(characterisation, rebuild, characterisation.facts_of(build))
+    changed, words = _rebuilt(characterisation, rebuild, characterisation.facts_of(build))
     return _as_predicted(make_map(changed, axes=axes, build=build), words)
 
 
@@ -317,7 +297,7 @@ def preload_ladder(
     """
     build = beside.document.build
     facts = characterisation.facts_of(build)
-    rungs = [rebuilt(characterisation, Rebuild(preload_torque=torque), facts) for torque in preload_torques]
+    rungs = [_rebuilt(characterisation, Rebuild(preload_torque=torque), facts) for torque in preload_torques]
     torque, speed, heat = beside.axes
     corners = {round(place, 9) for changed, _ in rungs for place in law_corners(changed)}
     inside = [place for place in corners if torque[0] < place < torque[-1]]
@@ -326,23 +306,9 @@ def preload_ladder(
 
 
 def preload_of(characterisation: Characterisation, *, build: str | None = None) -> float:
-    """Preload torque of one build as measured.
+    """Preload torque of one build as measured [N·m]; the only one where none is named.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The unit.
-    build : str or None
-        Which build, where several were fitted together.
-
-    Returns
-    -------
-    Preload torque [N·m].
-
-    Raises
-    ------
-    FitError
-        There is no such build, or the preload torque is not determined.
+    Raises ``FitError`` where there is no such build, or it is not determined.
     """
     build = characterisation.facts_of(build).build
     known = _known(characterisation, "preload_torque", build)
@@ -361,29 +327,15 @@ class Compared:
 
 
 def compared(characterisation: Characterisation, before: LockingMap, after: LockingMap) -> list[Compared]:
-    """Both maps beside each other at the reference condition, at the ends of the tested torques and between.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        Whose reference condition counts.
-    before, after : LockingMap
-        As built, and rebuilt.
-
-    Returns
-    -------
-    Five input torques, or fewer where one flank was not tested, from coast to drive.
-    """
+    """Both maps beside each other at the reference condition, at the ends of the tested torques and between:
+    five input torques, or fewer where one flank was not tested, from coast to drive."""
     speed = characterisation.reference["speed_difference_rad_s"]
     heat = characterisation.reference["temperature_degC"]
     outline = [torque for torque, _ in characterisation.tested.outline] or [0.0]
     low, high = min(*outline, 0.0), max(*outline, 0.0)
     torques = sorted({float(f"{torque:.2g}") for torque in (low, low / 2.0, 0.0, high / 2.0, high)})
     return [
-        Compared(
-            torque,
-            *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)),
-        )
+        Compared(torque, *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)))
         for torque in torques
     ]
 

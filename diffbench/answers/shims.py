@@ -269,11 +269,7 @@ class Ladder:
 
 
 def ladder_of(
-    results: Sequence[Characterisation | Member],
-    way: Way | None,
-    *,
-    near: float | None,
-    shim: float = 0.0,
+    results: Sequence[Characterisation | Member], way: Way | None, *, near: float | None, shim: float = 0.0
 ) -> Ladder:
     """The course by the chosen way; the curve alone goes through the rung nearest in preload or in shim."""
     members = _rungs_of(results)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diffbench.answers.differences import Differences, one_sided
-from diffbench.answers.joint import Member, Paired, widest
+from diffbench.answers.joint import Joint, Paired, widest
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring
 from diffbench.physics.disc_stack import DiscStack, stack_deflection
@@ -181,24 +181,20 @@ def visits_for(u: float, *, of_a_refit: float, other: float) -> int | None:
     return number if number <= MOST_VISITS else None
 
 
-def judged_limits(
-    pair: Paired,
-    before: int,
-    found: Differences,
-    wear: Wear | None,
-    later: Sequence[Member],
-    largest_loss: float,
-) -> list[Judged]:
+def _limited(pair: Paired, factors: Sequence[float]) -> Joint:
+    """The quantities of `LIMITED`, in its order."""
+    return widest(
+        pair, factors, lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias])
+    )
+
+
+def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_loss: float) -> list[Judged]:
     """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
     nothing is stated about it."""
-    after = len(later)
+    later, before, after = pair.later, len(pair.earlier), len(pair.later)
     stated = {parts_of(limit.quantity)[0]: limit for limit in later[0].characterisation.limits}
     judged = []
-    joint = widest(
-        pair,
-        [0.0] * before + [1.0 / after] * after,
-        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
-    )
+    joint = _limited(pair, pair.means(0.0, 1.0))
     for i, (name, parameter) in enumerate(LIMITED.items()):
         limit = stated.get(name)
         if limit is None:
@@ -283,7 +279,6 @@ class NextEvent(Frozen):
 
 def next_event(
     pair: Paired,
-    before: int,
     found: Differences,
     wear: Wear | None,
     limits: Sequence[Judged],
@@ -291,40 +286,14 @@ def next_event(
     events: int,
     distance: float | None,
 ) -> NextEvent | None:
-    """Whether the limits that wear can break are held through one more event.
+    """Whether the limits that wear can break are held through one more event; None where there is no such
+    limit. ``distance`` [m] lies between both states.
 
-    x_next = x_after + (x_after − x_before)/N
-
-    Parameters
-    ----------
-    pair : Paired
-        All visits; the first ``before`` of them are of the earlier state.
-    before : int
-        How many.
-    found : Differences
-        Changes between the states.
-    wear : Wear or None
-        Wear of the faces, where it could be had.
-    limits : sequence of Judged
-        Limits of the later state.
-    events : int
-        Events N between both states.
-    distance : float or None
-        Way between both states [m].
-
-    Returns
-    -------
-    The answer; None where there is no limit that wear can break. Wear is taken to go on as it did between
-    both states: a straight line, from one stretch alone. What a refit moves either state by is in the doubt.
+    x_next = x_after + (x_after − x_before)/N: wear is taken to go on as it did over the N ``events`` between
+    both states, from one stretch alone. What a refit moves either state by is in the doubt.
     """
-    after = len(pair.members) - before
     step = 1.0 / events
-    ahead = [-step / before] * before + [(1.0 + step) / after] * after
-    joint = widest(
-        pair,
-        ahead,
-        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
-    )
+    joint = _limited(pair, pair.means(-step, 1.0 + step))
     held = []
     for judged in limits:
         check = judged.check
@@ -337,7 +306,7 @@ def next_event(
             )
         elif check.quantity == "preload_loss" and check.high is not None:
             kept = 1.0 - check.high
-            factors = [-(step + kept) / before] * before + [(1.0 + step) / after] * after
+            factors = pair.means(-(step + kept), 1.0 + step)
             spare = widest(pair, factors, lambda unit: np.array([unit.preload_torque]))
             start = found.changes["preload_torque"].before
             if start:

@@ -75,7 +75,7 @@ def trend(
 
         put_picture(trend_figure(found), picture)
     if as_json:
-        from diffbench.trend.courses import document_of
+        from diffbench.trend import document_of
 
         click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
     else:

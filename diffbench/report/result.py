@@ -26,7 +26,6 @@ from diffbench.report.wording import (
 )
 from diffbench.results.characterisation import Characterisation, SheetCheck
 from diffbench.results.conformity import conformity
-from diffbench.results.map_limits import friction_law_of
 
 __all__ = [
     "RUNS_THAT_HELP",
@@ -279,7 +278,7 @@ def form_table(characterisation: Characterisation) -> Table:
     """Forms of the model that count, and the evidence for the preload law."""
     rows = [
         (
-            f"{form.law}, {friction_law_of(form).words}",
+            f"{form.law}, {form.friction.words}",
             f"{100 * form.weight:.0f} %",
             _behind(characterisation.law.information.get(form.law)),
         )

@@ -72,26 +72,13 @@ def beyond_of(
     *,
     corner_unseen: bool,
 ) -> Beyond:
-    """The rule's numbers, from the tables of a map.
+    """The rule's numbers, from the axes [N·m, rad/s, °C] and the tables of a map by branch [N·m].
 
     Along torque the half-width is the length of a vector that is straight in torque, so that it grows by no
     more than (half at the end + half at zero torque) over the distance between both (triangle inequality),
     whatever its parts: the slope's own doubt and the rival laws. Held axes take the trend of the map's last
-    cell, going on, on top of `LEAST_SHARE`.
-
-    Parameters
-    ----------
-    axes : three arrays
-        Torque [N·m], speed difference [rad/s], temperature [°C].
-    values, low, high : mapping of ndarray
-        By branch [N·m].
-    corner_unseen : bool
-        Whether the law may have a corner beyond the last node (greater-of, a contact that may not have opened
-        by then): then the slope may become that of the other flank.
-
-    Returns
-    -------
-    The rule.
+    cell, going on, on top of `LEAST_SHARE`. ``corner_unseen``: the law may have a corner beyond the last node
+    (greater-of, a contact that may not have opened by then); then the slope may become that of the other flank.
     """
     torque, speed, heat = axes
     per_torque = {}
@@ -158,33 +145,18 @@ def inner_nodes(torque: Array) -> tuple[int, int]:
     stands for itself: the law has a corner at zero torque, and the value is held.
     """
     last = torque.size - 1
-    return (
-        1 if last > 0 and torque[0] < 0.0 else 0,
-        last - 1 if last > 0 and torque[-1] > 0.0 else last,
-    )
+    return (1 if last > 0 and torque[0] < 0.0 else 0, last - 1 if last > 0 and torque[-1] > 0.0 else last)
 
 
 def continued(
     value: Array, low: Array, high: Array, *, change: Array, by_torque: Array, share: Array, of_change: float
 ) -> tuple[Array, Array, Array]:
-    """Value and limits beyond the axes from those at their ends, all (n,) [N·m].
+    """Value and limits beyond the axes from those at their ends, all (n,) [N·m]; where nothing is beyond,
+    unchanged to the last bit.
 
-    Parameters
-    ----------
-    value, low, high : ndarray
-        At the nearest place of the axes.
-    change : ndarray
-        Of the value, straight on along torque.
-    by_torque : ndarray
-        What the half-width grows by along torque, at least.
-    share : ndarray
-        What it grows by along the other axes, as a share of the value [-].
-    of_change : float
-        Share of the value's change that it grows by at least.
-
-    Returns
-    -------
-    Value, low, high; where nothing is beyond, unchanged to the last bit.
+    ``change`` is that of the value, straight on along torque; ``by_torque`` what the half-width grows by along
+    torque at least, ``share`` along the other axes as a share of the value [-], ``of_change`` the share of the
+    value's change that it grows by at least.
     """
     there = np.maximum(value + change, 0.0)
     moved = there - value

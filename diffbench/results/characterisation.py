@@ -27,6 +27,7 @@ from diffbench.results.document import ByName, Document, Frozen, Named
 
 if TYPE_CHECKING:
     from diffbench.documents import Build
+    from diffbench.physics.friction import FrictionLaw
 
 Array = NDArray[np.float64]
 
@@ -114,6 +115,15 @@ class FormState(Frozen):
         if not self.friction_law and self.stribeck_exponent is None:
             raise refusal("neither friction_law nor stribeck_exponent is there", "make it again")
         return self
+
+    @property
+    def friction(self) -> FrictionLaw:
+        """The law of friction over speed; older results have the Stribeck exponent alone."""
+        from diffbench.physics.friction import FRICTION_LAWS, stribeck
+
+        if self.friction_law:
+            return FRICTION_LAWS[self.friction_law]
+        return stribeck(self.stribeck_exponent or 1.0)
 
     def place(self, quantity: str, build: str) -> int:
         """Where the unknown of one build stands: its own, else that of all, else the one of several builds

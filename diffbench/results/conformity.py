@@ -148,27 +148,16 @@ def check_limit(
     """
     if low is None and high is None:
         raise ValueError("a limit has a lower end, an upper end or both")
+    below: float | None = None
+    above: float | None = None
     if value is None or interval is None:
-        return LimitCheck(
-            quantity=quantity,
-            unit=unit,
-            low=low,
-            high=high,
-            value=None,
-            guard_low=None,
-            guard_high=None,
-            accept_low=None,
-            accept_high=None,
-            reject_below=None,
-            reject_above=None,
-            provable=False,
-            outcome="not proven",
-        )
-    below, above = value - interval[0], interval[1] - value
-    if below < 0.0 or above < 0.0:
-        raise ValueError("the interval must hold the value")
-    accept_low = None if low is None else low + below
-    accept_high = None if high is None else high - above
+        value = interval = None
+    else:
+        below, above = value - interval[0], interval[1] - value
+        if below < 0.0 or above < 0.0:
+            raise ValueError("the interval must hold the value")
+    accept_low, accept_high = _moved(low, below), _moved(high, above, -1.0)
+    held = accept_low is None or accept_high is None or accept_low <= accept_high
     return LimitCheck(
         quantity=quantity,
         unit=unit,
@@ -179,11 +168,15 @@ def check_limit(
         guard_high=above,
         accept_low=accept_low,
         accept_high=accept_high,
-        reject_below=None if low is None else low - above,
-        reject_above=None if high is None else high + below,
-        provable=accept_low is None or accept_high is None or accept_low <= accept_high,
+        reject_below=_moved(low, above, -1.0),
+        reject_above=_moved(high, below),
+        provable=value is not None and held,
         outcome=decided(interval, low, high),
     )
+
+
+def _moved(limit: float | None, guard: float | None, way: float = 1.0) -> float | None:
+    return None if limit is None or guard is None else limit + way * guard
 
 
 def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
@@ -194,10 +187,8 @@ def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
     >>> worst(["conforming", "not proven"]), worst([])
     ('not proven', None)
     """
-    for outcome in ("not conforming", "not proven"):
-        if outcome in outcomes:
-            return "not conforming" if outcome == "not conforming" else "not proven"
-    return "conforming" if outcomes else None
+    order: tuple[Outcome, ...] = ("not conforming", "not proven", "conforming")
+    return next((outcome for outcome in order if outcome in outcomes), None)
 
 
 def limited_name(characterisation: Characterisation, limit: str) -> str:

@@ -237,11 +237,7 @@ class LockingMap:
             set_once(name, MappingProxyType(by_branch))
         law = PRELOAD_LAWS.get(document.law)
         by_tables = document.beyond or beyond_of(
-            axes,
-            self.values,
-            self.low,
-            self.high,
-            corner_unseen=law is None or not law.linear,
+            axes, self.values, self.low, self.high, corner_unseen=law is None or not law.linear
         )
         set_once("beyond", by_tables)
         set_once("_grid", grid)

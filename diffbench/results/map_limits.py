@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.doubts import Source
-from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
@@ -24,7 +23,6 @@ __all__ = [
     "best_unit",
     "bracket",
     "closed_flanks",
-    "friction_law_of",
     "limited_locking_torque",
     "opening_thrust",
     "parted_untested",
@@ -43,11 +41,6 @@ PASSED_ON = 0.3
 SIDES = ("loading", "unloading")
 
 
-def friction_law_of(form: FormState) -> FrictionLaw:
-    """The law of friction over speed of a fitted form; older results have the Stribeck exponent alone."""
-    return FRICTION_LAWS[form.friction_law] if form.friction_law else stribeck(form.stribeck_exponent or 1.0)
-
-
 def unit_of(
     form: FormState, x: Array, facts: BuildFacts, *, reference: Mapping[str, float]
 ) -> UnitQuantities:
@@ -57,7 +50,7 @@ def unit_of(
         i = form.place(name, facts.build)
         return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
 
-    preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
+    preload, friction = PRELOAD_LAWS[form.law], form.friction
     return UnitQuantities(
         preload_law=preload,
         preload_values=tuple(get(own.name) for own in preload.unknowns),
@@ -203,11 +196,7 @@ def _while_closed(unit: UnitQuantities) -> UnitQuantities:
 
 
 def limited_locking_torque(
-    characterisation: Characterisation,
-    torque: Array,
-    speed: Array,
-    heat: Array,
-    branch: str,
+    characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str
 ) -> Limited:
     """Value of the best form of one build's result, and limits: 95 % over all forms, parting by the distance
     from what was tested, and on a flank that was never seen at work wide enough for any ramp."""
@@ -309,11 +298,7 @@ def bracket(
 
 
 def parted_untested(
-    unit: UnitQuantities,
-    tested: Tested,
-    value: Array,
-    place: tuple[Array, Array, Array],
-    branch: str,
+    unit: UnitQuantities, tested: Tested, value: Array, place: tuple[Array, Array, Array], branch: str
 ) -> Array:
     """What limits part by at least because nothing was tested there [N·m]: `LEAST_SHARE` of what the value
     changes by from the tested torques on, and of the value for every distance from the tested speed

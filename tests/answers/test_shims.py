@@ -10,8 +10,8 @@ import pytest
 from benchsim import scenario
 from wear_study import Drawer, State
 
-from diffbench.answers.joint import Member
-from diffbench.answers.shims import Candidate, Way, advise, ladder_of, measured_course, spring_course
+from diffbench.answers import Candidate, Member, Way, advise
+from diffbench.answers.shims import ladder_of, measured_course, spring_course
 from diffbench.answers.wear import height_loss
 from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscSpring

@@ -12,7 +12,7 @@ import pytest
 
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError
-from diffbench.results.characterisation import Characterisation, Parameter
+from diffbench.results import Characterisation, Parameter
 
 Results = Callable[..., Characterisation]
 

@@ -18,8 +18,8 @@ from scipy.interpolate import RegularGridInterpolator
 
 from diffbench import load_map
 from diffbench.errors import DocumentError
+from diffbench.results import BRANCHES, LockingMap, MapDocument
 from diffbench.results.grid_lookup import BLOCK
-from diffbench.results.locking_map import BRANCHES, LockingMap, MapDocument
 
 places = st.tuples(st.floats(-400.0, 500.0), st.floats(-15.0, 15.0), st.floats(20.0, 120.0))
 
