@@ -169,6 +169,29 @@ SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
 }
 
 
+# name: whose number a result has of it, the questions asked, its unit, what it is
+MAIN: dict[str, tuple[str, tuple[str, ...], str, str]] = {
+    "preload_torque": (
+        "preload_torque",
+        ("preload_loss", "preload_gain"),
+        "N·m",
+        "locking torque of the preload alone: friction times spring force",
+    ),
+    "friction": (
+        "friction_coefficient",
+        ("friction",),
+        "1",
+        "friction of the plates, by the ramp bias in {flanks}",
+    ),
+    "spring_force": (
+        "spring_force",
+        ("spring_force",),
+        "N",
+        "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
+    ),
+}
+
+
 @dataclass(frozen=True)
 class Differences:
     """Changes by name, what is not determined with what it needs, and the joint result of the logarithms of
@@ -221,39 +244,15 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
     weight = {"preload_loss": PRELOAD_LOSS_WEIGHT}
     counts = weighted_holm(chances, {name: weight.get(name, OTHER_WEIGHT) for name in chances})
     changes: dict[str, Change] = {}
-    for i, (name, own, asked, unit, meaning) in enumerate(
-        (
-            (
-                "preload_torque",
-                "preload_torque",
-                ("preload_loss", "preload_gain"),
-                "N·m",
-                "locking torque of the preload alone: friction times spring force",
-            ),
-            (
-                "friction",
-                "friction_coefficient",
-                ("friction",),
-                "1",
-                f"friction of the plates, by the ramp bias in {' and '.join(flanks)}",
-            ),
-            (
-                "spring_force",
-                "spring_force",
-                ("spring_force",),
-                "N",
-                "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
-            ),
-        )
-    ):
+    for i, (name, (own, asked, unit, meaning)) in enumerate(MAIN.items()):
         if asked[0] in chances:
             start, end = (_own_mean(side, own) for side in (pair.earlier, pair.later))
             changes[name] = _change(
                 joint,
                 i,
-                (start, end if name == own == "preload_torque" else None),
+                (start, end if name == "preload_torque" else None),
                 unit,
-                meaning,
+                meaning.format(flanks=" and ".join(flanks)),
                 relative=True,
                 chance=min(chances[one] for one in asked),
                 significant=any(counts[one] for one in asked),

@@ -78,7 +78,8 @@ def beyond_of(
     more than (half at the end + half at zero torque) over the distance between both (triangle inequality),
     whatever its parts: the slope's own doubt and the rival laws. Held axes take the trend of the map's last
     cell, going on, on top of `LEAST_SHARE`. ``corner_unseen``: the law may have a corner beyond the last node
-    (greater-of, a contact that may not have opened by then); then the slope may become that of the other flank.
+    (greater-of, a contact that may not have opened by then); then the slope may become that of the other
+    flank.
     """
     torque, speed, heat = axes
     per_torque = {}
@@ -154,9 +155,9 @@ def continued(
     """Value and limits beyond the axes from those at their ends, all (n,) [N·m]; where nothing is beyond,
     unchanged to the last bit.
 
-    ``change`` is that of the value, straight on along torque; ``by_torque`` what the half-width grows by along
-    torque at least, ``share`` along the other axes as a share of the value [-], ``of_change`` the share of the
-    value's change that it grows by at least.
+    ``change`` is that of the value, straight on along torque; ``by_torque`` what the half-width grows by
+    along torque at least, ``share`` along the other axes as a share of the value [-], ``of_change`` the share
+    of the value's change that it grows by at least.
     """
     there = np.maximum(value + change, 0.0)
     moved = there - value

@@ -108,9 +108,10 @@ def choose_grid(
     Boor, A Practical Guide to Splines, chapter 17; from memory). For a row of allowed errors the nodes along
     each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with the
     smallest table wins. Because that sum is a bound, the whole error of the values, which cost little beside
-    those of the whole ``law``, is then measured, and the widest sum that holds is taken. Last, nodes are added
-    one by one where they show most of the tested ``region``, inside its ``box``. Between two candidates the law
-    is as good as straight; where it jumps, no grid keeps the error: `interpolation_error` says what it then is.
+    those of the whole ``law``, is then measured, and the widest sum that holds is taken. Last, nodes are
+    added one by one where they show most of the tested ``region``, inside its ``box``. Between two candidates
+    the law is as good as straight; where it jumps, no grid keeps the error: `interpolation_error` says what
+    it then is.
     """
     ladders = [_ladder(plan, *_profile(plans, which, law, values)) for which, plan in enumerate(plans)]
 

@@ -285,6 +285,9 @@ class Course:
     newest: Newest | None = None
     jump: Jump | None = None
 
+    def __repr__(self) -> str:
+        return f"Course({self.series.quantity} of {self.series.build!r}: {self.state}, {self.reason})"
+
     @property
     def failed(self) -> bool:
         """Whether a limit is proven to be broken."""
@@ -301,6 +304,12 @@ class Trend:
     axis: Axis
     courses: tuple[Course, ...]
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        said = ", ".join(f"{course.series.quantity} {course.state}" for course in self.courses)
+        return (
+            f"Trend(unit={self.unit!r}, build={self.build!r}, over {self.axis}: {said or 'nothing followed'})"
+        )
 
     @property
     def reached(self) -> bool:

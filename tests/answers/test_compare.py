@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from diffbench.answers import (
     member,
 )
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
-from diffbench.errors import DiffbenchError, FitError
+from diffbench.errors import DiffbenchError, DocumentError, FitError
 from diffbench.results import Characterisation
 
 Drawers = Callable[[int], Drawer]
@@ -375,8 +376,33 @@ def test_papers_say_what_is_shared(demo) -> None:
         member(result, build="X")
 
 
-def test_document_is_read_back(worn: Comparison) -> None:
-    assert Comparison.model_validate_json(worn.to_json()) == worn
+def test_document_is_read_back(worn: Comparison, tmp_path: Path) -> None:
+    """From its file, and what is none is refused with file, key and mend."""
+    path = tmp_path / "comparison.json"
+    path.write_text(worn.to_json(), encoding="utf-8")
+    assert Comparison.load(path) == worn
+    assert Comparison.load(tmp_path).digest == worn.digest
+    for edit, said in (
+        (
+            ('"diffbench-comparison/1"', '"diffbench-comparison/2"'),
+            "format: .* is another version",
+        ),
+        (('"worn"', '"fine"'), r"verdict: Input should be .* diffbench compare"),
+        (('"unit": "N·m"', '"unit": "\\ud800"'), "half a character"),
+        (("{", ""), "Invalid JSON"),
+    ):
+        assert edit[0] in worn.to_json()
+        path.write_text(worn.to_json().replace(*edit, 1), encoding="utf-8")
+        with pytest.raises(DocumentError, match=rf"comparison\.json.*{said}"):
+            Comparison.load(path)
+
+
+def test_an_unknown_change_is_told(worn: Comparison) -> None:
+    """And the whole is shown in a line."""
+    with pytest.raises(DiffbenchError, match=r"there is no 'frictions'\. Mend: name one of friction, "):
+        worn.changes["frictions"]
+    assert "verdict='worn'" in repr(worn)
+    assert len(repr(worn)) < 500
 
 
 def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member], worn: Comparison) -> None:

@@ -18,7 +18,6 @@ PURE = {
     "diffbench.physics",
     "diffbench.answers.differences",  # Holm's weighted tests, and what the tables of the normal say
     "diffbench.answers.repeatability",  # ISO 5725-2 with its own examples and tables
-    "diffbench.answers.shims",  # courses through exact rungs of springs by independent code
     "diffbench.answers.wear",  # height of a stack, by EN 16984
     "diffbench.results.conformity",  # ISO 14253-1, the rule of every verdict
     "diffbench.results.grid_lookup",  # trilinear lookup, against scipy

@@ -116,10 +116,6 @@ class TestLookup:
         assert found[1] == small.values["mean"][2, 1, 1]
         assert small.is_tested(np.array([nan, 0.0]), 4.0, 60.0).tolist() == [False, True]
 
-    def test_an_unknown_branch_is_an_error(self, small: LockingMap) -> None:
-        with pytest.raises(KeyError):
-            small.locking_torque(0.0, 4.0, 60.0, branch="middle")  # type: ignore[arg-type]
-
     def test_a_reading_holds_all_of_it(self, small: LockingMap) -> None:
         """One call for torque, limits and flags: what the three single calls say."""
         rng = np.random.default_rng(8)
