@@ -303,6 +303,11 @@ def ladder_of(
         if course is None:
             chosen = "ladder"
             course = measured_course(shims, preloads, covariance)
+    except np.linalg.LinAlgError as error:
+        raise FitError.single(
+            "the preload torques of the builds have their whole doubt in common, as if of one visit",
+            mend="name results of a visit each",
+        ) from error
     except ValueError as error:
         raise FitError.single(
             str(error), mend="test a build with another shim, or state the spring force in the sheet"

@@ -602,7 +602,6 @@ class Characterisation(Document):
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Key and fault of what the numbers of a well-formed characterisation cannot be."""
-        yield from super().contradictions()
         for name, item in self.parameters.items():
             if item.u is not None and item.u < 0.0:
                 yield f"parameters.{name}.u", "the uncertainty is negative"

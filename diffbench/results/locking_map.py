@@ -6,7 +6,7 @@ import importlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice, pairwise
+from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Literal
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.errors import DocumentError
-from diffbench.input_files import RESULT, unfit_values
+from diffbench.input_files import RESULT
 from diffbench.input_files import content_of as bytes_of
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.results.beyond_axes import Beyond, Ends, beyond_of, continued, inner_nodes
@@ -88,6 +88,7 @@ class MapDocument(Document):
     file_name: ClassVar[str] = "map.json"
     made_by: ClassVar[str] = "diffbench fit"
     indent: ClassVar[int | None] = None
+    tables: ClassVar[frozenset[str]] = frozenset({"axes", "branches"})
 
     format: Literal["diffbench-map/1"]
     unit: str
@@ -138,8 +139,6 @@ class MapDocument(Document):
                     yield key, "a node holds no number"
 
     def _content_faults(self) -> Iterator[tuple[str, str]]:
-        told = self.model_dump(exclude={"axes", "branches"})  # their numbers have been looked at
-        yield from islice(unfit_values(told), 20)
         if not 0.0 < self.confidence < 1.0:
             yield "confidence", "no confidence lies outside 0 to 1"
         if self.axes.speed_difference_rad_s[0] < 0.0:

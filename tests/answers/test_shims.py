@@ -165,12 +165,9 @@ def test_height_lost_by_the_simulator_s_springs() -> None:
     assert doubtful.u == pytest.approx(np.hypot(*doubtful.budget.values()))
 
 
-@pytest.mark.parametrize(("way", "within"), [("both", 0.02), ("ladder", 0.2)])
-def test_courses_pass_through_exact_rungs(
-    measure: Callable[..., Characterisation], true_unit: Unit, way: Way, within: float
-) -> None:
-    """Rungs of the simulator's springs, known to 0.01 N·m: the springs' curve finds the preload in between to
-    that, the bent line within its own doubt, and both within their intervals."""
+@pytest.fixture(scope="module")
+def exact_rungs(measure: Callable[..., Characterisation], true_unit: Unit) -> list[Characterisation]:
+    """Builds with the simulator's springs, each preload known to 0.01 N·m."""
     rungs = []
     for i, shim in enumerate(SHIMS):
         unit = replace(true_unit, spring_force=scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + shim))
@@ -181,7 +178,25 @@ def test_courses_pass_through_exact_rungs(
         visit = result.provenance.model_copy(update={"inputs": {f"sweep-{i}.csv": f"{i:064x}"}})
         told = {"builds": [facts], "build": f"Q17-{i}", "limits": [], "provenance": visit}
         rungs.append(result.model_copy(update=told))
-    found = at(rungs, 0.15e-3, way)
+    return rungs
+
+
+def test_builds_of_one_visit_are_no_ladder(exact_rungs: list[Characterisation]) -> None:
+    """Told in words, not in those of the library that cannot invert a matrix."""
+    one = exact_rungs[0].provenance
+    alike = [rung.model_copy(update={"provenance": one}) for rung in exact_rungs]
+    for way in ("ladder", "both"):
+        with pytest.raises(FitError, match=r"whole doubt in common.* Mend: name results of a visit each"):
+            advise(alike, target=80.0, way=way)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("way", "within"), [("both", 0.02), ("ladder", 0.2)])
+def test_courses_pass_through_exact_rungs(
+    exact_rungs: list[Characterisation], true_unit: Unit, way: Way, within: float
+) -> None:
+    """The springs' curve finds the preload in between to a hundredth or two of a newton metre, the bent line
+    within its own doubt, and both within their intervals."""
+    found = at(exact_rungs, 0.15e-3, way)
     between = replace(true_unit, spring_force=scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + 0.15e-3))
     true = between.derived(4.0)["preload_torque_Nm"]
     assert found.preload_torque_Nm == pytest.approx(true, abs=within)
