@@ -13,7 +13,7 @@ from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from diffbench import figures
-from diffbench.answers.comparison import (
+from diffbench.answers import (
     Change,
     Comparison,
     Condition,
