@@ -114,8 +114,8 @@ def compare(
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
-    from diffbench.answers.compare import LARGEST_LOSS
-    from diffbench.answers.compare import compare as against
+    from diffbench.answers.comparison import LARGEST_LOSS
+    from diffbench.answers.comparison import compare as against
     from diffbench.answers.joint import member
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
@@ -161,7 +161,7 @@ def _folder(path: Path) -> Path:
 
 def _write(out: Path, result: Comparison) -> None:
     """Both files, as one."""
-    from diffbench.answers.comparison import difference_csv
+    from diffbench.answers.differences import difference_csv
     from diffbench.results.manifest import with_manifest
     from diffbench.whole_files import write_whole
 

@@ -74,7 +74,7 @@ def trend(
 
         put_picture(trend_figure(found), picture)
     if as_json:
-        from diffbench.trend.courses import document_of
+        from diffbench.trend import document_of
 
         print_json(document_of(found), indent=1)
     else:

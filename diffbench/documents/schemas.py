@@ -22,15 +22,16 @@ SCHEMAS: dict[str, str] = {
     "build": "diffbench.documents.build:Build",
     "run": "diffbench.documents.visit:RunSheet",
     "car": "diffbench.documents.car:Car",
-    "characterisation": "diffbench.results.characterisation:document_schema",
-    "map": "diffbench.results.locking_map:document_schema",
+    "characterisation": "diffbench.results.characterisation:Characterisation",
+    "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",
-    "conformity": "diffbench.results.conformity:document_schema",
-    "comparison": "diffbench.answers.comparison:document_schema",
-    "repeatability": "diffbench.answers.repeatability:document_schema",
-    "shim-advice": "diffbench.answers.shims:document_schema",
+    "conformity": "diffbench.results.conformity:Conformity",
+    "comparison": "diffbench.answers.comparison:Comparison",
+    "repeatability": "diffbench.answers.repeatability:Repeatability",
+    "shim-advice": "diffbench.answers.shims:ShimAdvice",
 }
-"""What makes the schema of each kind, imported when asked for: a paper's model, or a function."""
+"""What makes the schema of each kind, imported when asked for: a paper's model, a document that knows its
+own, or a function."""
 
 
 def schema(name: str) -> dict[str, Any]:
@@ -47,7 +48,8 @@ def schema(name: str) -> dict[str, Any]:
         raise DocumentError.single(f"'{name}' is no kind of document", mend=mend)
     module, _, made_by = SCHEMAS[name].partition(":")
     source = getattr(importlib.import_module(module), made_by)
-    made: dict[str, Any] = _of_paper(source, name) if name in PAPERS else source()
+    made: dict[str, Any]
+    made = _of_paper(source, name) if name in PAPERS else getattr(source, "published_schema", source)()
     return made
 
 

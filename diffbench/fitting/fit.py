@@ -37,7 +37,6 @@ from diffbench.fitting.shims import shim_rates
 from diffbench.fitting.tested import ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each
 from diffbench.physics.steady import LAW_UNKNOWNS
-from diffbench.results.advice import next_steps
 from diffbench.results.characterisation import (
     Adequacy,
     BuildFacts,
@@ -49,9 +48,10 @@ from diffbench.results.characterisation import (
     Provenance,
     SpringFacts,
     Tested,
+    next_steps,
 )
 from diffbench.results.conformity import LIMITED, decided
-from diffbench.results.one_build import folder_names
+from diffbench.results.manifest import folder_names
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))

@@ -13,7 +13,7 @@ from diffbench.fitting.adequacy import loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.results.characterisation import Evidence, FormState
-from diffbench.results.left_out import DiscrepancyState
+from diffbench.results.discrepancy import DiscrepancyState
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
+from diffbench.answers.comparison import Comparison
+from diffbench.answers.differences import Change, DifferenceMap
+from diffbench.answers.wear import HeldLimit
 from diffbench.report.document import Block, Document, Section, Sentence, bare, item, items
 from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
 from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels

@@ -106,11 +106,9 @@ def write_builds(
         Something cannot be written. Then nothing of this result is left, and an earlier one stands as it
         stood.
     """
-    from diffbench.results.one_build import one_build
-
     folders = {facts.build: f"{facts.folder or facts.build}/" for facts in joint.builds}
     sets = {
-        build: _of_one(one_build(joint, build), maps[build], paper=paper, folder=folder)
+        build: _of_one(joint.of_build(build), maps[build], paper=paper, folder=folder)
         for build, folder in folders.items()
     }
     shared = _of_one(joint, maps[joint.builds[0].build], paper=paper)

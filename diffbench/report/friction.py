@@ -226,14 +226,7 @@ def _places(characterisation: Characterisation, over: Over) -> Array:
 
 def _unit(characterisation: Characterisation, form: FormState, x: Array) -> UnitQuantities:
     """The first build's unit: friction over speed and temperature is one for all builds."""
-    facts = characterisation.builds[0]
-    return unit_of(
-        form,
-        x,
-        radius=facts.effective_radius_m,
-        label="" if len(characterisation.builds) == 1 else f"[{facts.build}]",
-        reference=characterisation.reference,
-    )
+    return unit_of(form, x, characterisation.builds[0], reference=characterisation.reference)
 
 
 def _along(unit: UnitQuantities, over: Over, at: Array) -> Array:

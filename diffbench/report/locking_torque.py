@@ -220,12 +220,7 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
     """The unit of the map's build by the best form."""
     builds = [facts.build for facts in characterisation.builds]
     name = locking_map.document.build
-    facts = characterisation.builds[builds.index(name) if name in builds else 0]
-    return best_unit(
-        characterisation,
-        radius=facts.effective_radius_m,
-        label="" if len(builds) == 1 else f"[{facts.build}]",
-    )
+    return best_unit(characterisation, characterisation.builds[builds.index(name) if name in builds else 0])
 
 
 def sweep(

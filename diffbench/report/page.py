@@ -42,8 +42,7 @@ from diffbench.report.rounding import RULE, typeset
 from diffbench.report.shims import ladder_figure
 from diffbench.report.style import GRID, INK, MUTED
 from diffbench.report.wording import grouped_findings, key_names, label, printable, said, seen_in
-from diffbench.results.advice import further_steps
-from diffbench.results.characterisation import Characterisation
+from diffbench.results.characterisation import Characterisation, further_steps
 from diffbench.results.locking_map import LockingMap
 
 if TYPE_CHECKING:

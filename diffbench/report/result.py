@@ -26,10 +26,8 @@ from diffbench.report.wording import (
     shared_names,
     source_text,
 )
-from diffbench.results.advice import further_steps
-from diffbench.results.characterisation import Characterisation, SheetCheck
+from diffbench.results.characterisation import Characterisation, SheetCheck, further_steps
 from diffbench.results.conformity import Conformity, LimitCheck, conformity
-from diffbench.results.map_limits import friction_law_of
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -255,7 +253,7 @@ def form_table(characterisation: Characterisation) -> Table:
     """Forms of the model that count, and the evidence for the preload law."""
     rows = [
         (
-            f"{form.law}, {friction_law_of(form).words}",
+            f"{form.law}, {form.friction.words}",
             f"{100 * form.weight:.0f} %",
             _behind(characterisation.law.information.get(form.law)),
         )

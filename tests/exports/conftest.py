@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench.results import AXES, BRANCHES, LockingMap, MapDocument
 
 STRICT = [
     *("-std=c99", "-O2", "-Werror", "-pedantic", "-ffp-contract=off"),

@@ -14,7 +14,7 @@ from benchsim.driveline import Coupling
 
 from diffbench.exports import export_map
 from diffbench.exports.c_source import ORDER, c_identifier
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import LockingMap
 
 HOST = r"""
 #include <stdio.h>

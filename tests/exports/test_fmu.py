@@ -20,7 +20,7 @@ from fmpy.validation import validate_fmu
 
 from diffbench.errors import OutputError
 from diffbench.exports import export_map
-from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench.results import AXES, BRANCHES, LockingMap, MapDocument
 
 VERSIONS = ("fmi2", "fmi3")
 # value references, as the description gives them

@@ -209,13 +209,10 @@ def test_modules_hold_one_idea(path: Path) -> None:
 MOST_LINES = 60
 # One list, or one course told in order: parted, its pieces would hand on all that it knows.
 LONGER = {
-    "answers/differences.py": {"differences_between"},  # the list of changes
-    "answers/wear.py": {"judged_limits"},  # the list of limits
     "cli/results.py": {"compare"},  # mostly the options' own declaration of what goes together
     "fitting/covariance.py": {"combine"},  # one sum over all parts of the doubt
     "fitting/discrepancy.py": {"binned"},  # every mean of a bin, once
     "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field
-    "results/map_document.py": {"read_document"},  # what a map may be wrong in, one after another
 }
 
 

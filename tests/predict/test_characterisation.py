@@ -12,7 +12,7 @@ import pytest
 
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError
-from diffbench.results.characterisation import Characterisation, Parameter
+from diffbench.results import Characterisation, Parameter
 
 Results = Callable[..., Characterisation]
 
@@ -54,8 +54,6 @@ def test_a_value_is_given_or_its_lack_explained(result: Characterisation) -> Non
     assert result.value("preload_torque") == 81.7
     with pytest.raises(ValueError, match="ramp_bias_coast_loading is not determined: coast torque"):
         result.value("ramp_bias_coast_loading")
-    with pytest.raises(KeyError):
-        result.value("colour")
 
 
 def test_nothing_of_it_can_be_set(result: Characterisation) -> None:

@@ -13,7 +13,14 @@ from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from diffbench import figures
-from diffbench.answers.comparison import Change, Comparison, Condition, DifferenceBranch, DifferenceMap, Side
+from diffbench.answers import (
+    Change,
+    Comparison,
+    Condition,
+    DifferenceBranch,
+    DifferenceMap,
+    Side,
+)
 from diffbench.errors import OutputError
 from diffbench.report import comparison_figure, ladder_figure, put_picture
 from diffbench.report.doubt import doubts, interval_names

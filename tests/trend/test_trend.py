@@ -16,8 +16,7 @@ from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
 from diffbench.report import text_of, trend_document
-from diffbench.trend import Course, Trend, trend_of
-from diffbench.trend.courses import document_of
+from diffbench.trend import Course, Trend, document_of, trend_of
 
 Visit = Callable[..., Path]
 
