@@ -16,8 +16,7 @@ from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Differences, one_sided
 from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
 from diffbench.definitions import parts_of
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack, stack_deflection
+from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
 from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
 

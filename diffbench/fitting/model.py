@@ -8,22 +8,52 @@ put together.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.run import Friction
 from diffbench.fitting.data import FitData
-from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw, sliding_speed, temperature_factor
 from diffbench.physics.oil import viscous_factor
 from diffbench.physics.plate_heat import excess_temperature
-from diffbench.physics.play import at_turns, between_turns
 from diffbench.physics.preload import PreloadLaw
+from diffbench.physics.ramps import at_turns, between_turns
 
 Array = NDArray[np.float64]
+Part = TypeVar("Part")
+
+KEPT = 8  # a search walks on: older arguments do not come back
+
+
+class Recent(Generic[Part]):
+    """``make(x)``, which reads from ``x`` only the unknowns ``reads``.
+
+    What it makes is handed out again and again, so that its arrays must not be written to. The function sees
+    not-a-number in place of every unknown that it did not name.
+    """
+
+    def __init__(self, names: Names, reads: Sequence[str], make: Callable[[Array], Part]) -> None:
+        self._index = np.array([names.position[name] for name in dict.fromkeys(reads)], dtype=np.int64)
+        unknown = np.full(len(names), np.nan)
+
+        def made(values: bytes) -> Part:
+            x = unknown.copy()
+            x[self._index] = np.frombuffer(values)
+            return make(x)
+
+        self._made = lru_cache(maxsize=KEPT)(made)
+
+    def __call__(self, x: Array) -> Part:
+        """The part for a vector of unknowns (p,)."""
+        return self._made(x[self._index].tobytes())
+
+
 Index = NDArray[np.int64]
 
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself

@@ -20,7 +20,6 @@ from diffbench.documents import Build, Visit
 from diffbench.documents.visit import one_sheet
 from diffbench.doubts import Source, is_weak
 from diffbench.errors import Fault, FitError, Place
-from diffbench.fitting.assemble import LEANING_SHARE, LEANING_U
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
@@ -28,6 +27,7 @@ from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.discrepancy import covariance_with, left_out_of
 from diffbench.fitting.estimates import gradient
 from diffbench.fitting.model import REFIT_PARTS
+from diffbench.fitting.parameters import LEANING_SHARE, LEANING_U
 from diffbench.fitting.setup import ramp_key, reference_of, sharing_of
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import LAW_UNKNOWNS

@@ -16,18 +16,21 @@ from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
-from diffbench.fitting.friction_split import Part, Solved, solve, solve_draws
-from diffbench.fitting.joint_draws import JointDraws
-from diffbench.fitting.model import Sharing
-from diffbench.fitting.split_equations import (
+from diffbench.fitting.friction_split import (
     FLANK_FRICTION_U,
     Equations,
     Geometry,
     Given,
+    Part,
     Product,
+    Solved,
     Statement,
     equations,
+    solve,
+    solve_draws,
 )
+from diffbench.fitting.model import Sharing
+from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.physics.ramps import effective_angle, log_slope
 from diffbench.results.characterisation import SheetCheck
 

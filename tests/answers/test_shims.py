@@ -14,8 +14,7 @@ from diffbench.answers.joint import Member
 from diffbench.answers.shims import Candidate, Way, advise, ladder_of, measured_course, spring_course
 from diffbench.answers.wear import height_loss
 from diffbench.errors import FitError
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack
+from diffbench.physics.disc_spring import DiscSpring, DiscStack
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
 SHIMS = (0.0, 0.1e-3, 0.2e-3, 0.3e-3)

@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 
 import diffbench.fitting.candidate as candidate_module
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import SAME, Candidate, first_look, fit_form, in_the_light_of
+from diffbench.fitting.candidate import SAME, Candidate, first_look, fit_form, in_the_light_of, thinned
 from diffbench.fitting.data import gather
 from diffbench.fitting.model import Form
 from diffbench.fitting.setup import model_of, reference_of, sharing_of
 from diffbench.fitting.solver import Problem
-from diffbench.fitting.thinning import thinned
 from diffbench.fitting.visits import condition_visit
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from diffbench.doubts import NOT_STATED, CountsAsExact, Source
-from diffbench.fitting.exact import with_exact
+from diffbench.fitting.parameters import with_exact
 from diffbench.results.characterisation import Characterisation, Parameter
 
 

@@ -14,11 +14,11 @@ from diffbench.documents import Build
 from diffbench.fitting.bench_constants import _apart, contradicted
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.model import Form, LockingModel, Reference
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.setup import sharing_of, unknowns
 from diffbench.fitting.solver import Solution
+from diffbench.fitting.tested import excitation_findings
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation

@@ -7,10 +7,16 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.friction_split import solve, solve_draws
-from diffbench.fitting.joint_draws import JointDraws
-from diffbench.fitting.monte_carlo import seed_of
-from diffbench.fitting.split_equations import Geometry, Given, Product, Statement, equations
+from diffbench.fitting.friction_split import (
+    Geometry,
+    Given,
+    Product,
+    Statement,
+    equations,
+    solve,
+    solve_draws,
+)
+from diffbench.fitting.monte_carlo import JointDraws, seed_of
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.results.characterisation import Characterisation
 

@@ -9,9 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from diffbench.fitting.assemble import Combined, interval
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
+from diffbench.fitting.parameters import Combined, interval
 from diffbench.fitting.profile import NEAR, profile, profiled
 from diffbench.fitting.solver import Problem, Solution, polish
 from diffbench.fitting.unknowns import Names, Unknown

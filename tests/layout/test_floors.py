@@ -216,7 +216,7 @@ LONGER = {
     "cli/compare.py": {"compare"},  # mostly the options' own declaration of what goes together
     "fitting/covariance.py": {"combine"},  # one sum over all parts of the doubt
     "fitting/discrepancy.py": {"binned"},  # every mean of a bin, once
-    "fitting/fit.py": {"_characterise", "_parameters"},  # the result, field by field
+    "fitting/characterise.py": {"_characterise", "_parameters"},  # the result, field by field
     "results/map_document.py": {"read_document"},  # what a map may be wrong in, one after another
 }
 
