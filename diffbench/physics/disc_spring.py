@@ -1,5 +1,5 @@
-"""Disc springs by EN 16984 (Almen and Laszlo): one disc, and stacks, in which nested discs add their loads and
-groups their deflections."""
+"""Disc springs by EN 16984 (Almen and Laszlo): one disc, and stacks, in which nested discs add their loads
+and groups their deflections."""
 
 from dataclasses import dataclass
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import json
 import math
+import re
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -37,6 +38,8 @@ from diffbench.results.left_out import DiscrepancyState
 from diffbench.results.manifest import content_digest, document, read_whole
 
 if TYPE_CHECKING:
+    import lmfit
+
     from diffbench.documents import Build
 
 Array = NDArray[np.float64]
@@ -358,6 +361,31 @@ class Characterisation(_Frozen):
             msg = f"{name} is not determined: {parameter.needs}"
             raise ValueError(msg)
         return parameter.value
+
+    def lmfit_parameters(self) -> lmfit.Parameters:
+        """What is determined, as lmfit's users have it.
+
+        Values, standard uncertainties as ``stderr`` and correlations as ``correl``; what the sheet states
+        does not vary. The interval, which need not be symmetric, and the unit are in ``user_data``: bounds of
+        a search it is not. Of several builds, a name bears its build behind a low line.
+        """
+        import lmfit
+
+        known = {name: item for name, item in self.parameters.items() if item.value is not None}
+        made, named = lmfit.Parameters(), dict[str, str]()
+        for name, item in known.items():
+            # lmfit takes names of Python variables alone
+            plain = re.sub(r"\W", "_", name, flags=re.ASCII).rstrip("_")
+            while plain in made:
+                plain += "_"
+            named[name] = plain
+            told = {"unit": item.unit, "low": item.low, "high": item.high}
+            made[plain] = lmfit.Parameter(plain, item.value, vary=item.status == "measured", user_data=told)
+            made[plain].stderr = item.u
+        for name, row in zip(self.correlation.names, self.correlation.matrix, strict=True):
+            others = zip(self.correlation.names, row, strict=True)
+            made[named[name]].correl = {named[other]: r for other, r in others if other != name}
+        return made
 
     def _repr_html_(self) -> str:
         """As a notebook shows it: key numbers and a figure of their intervals."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -156,7 +155,7 @@ def test_the_joint_fit_is_asked_as_well(
 ) -> None:
     """Where no visit tells by itself, the refits that the joint fit would need do: here the first question is
     left out, and the demo's two states still are not averaged."""
-    monkeypatch.setattr(sys.modules["diffbench.fitting.characterise"], "may_share", lambda visits, parts, say: [])
+    monkeypatch.setattr("diffbench.fitting.characterise.may_share", lambda visits, parts, say: [])
     sheets = demo_with()
     told = refused(sheets)
     assert "preload torque [N·m] would have to be 81" in told[0]
