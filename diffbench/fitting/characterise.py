@@ -37,7 +37,7 @@ from diffbench.fitting.parameters import (
     with_exact,
 )
 from diffbench.fitting.pooling import may_share, refits_apart
-from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each
@@ -143,11 +143,9 @@ def _characterise(
 ) -> Characterisation:
     conditioned = [part for mine in parts for part in mine]
     builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
-    data = gather(conditioned)
-    reference = reference_of(builds[0])
-    sharing = sharing_of(builds, data)
-    temperature_u = max((v.temperature_u or 0.0 for v in conditioned), default=0.0)
-    choice = choose(builds, data, sharing, reference, temperature_u=temperature_u, progress=say)
+    setup = Setup.of(builds, gather(conditioned))
+    data, reference = setup.data, setup.reference
+    choice = choose(setup, progress=say)
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
@@ -190,7 +188,7 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
+        {*(note for visit in conditioned for note in visit.notes), *assumed_exact(setup)},
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)

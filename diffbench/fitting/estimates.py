@@ -79,7 +79,8 @@ class Estimate:
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
     """The unit of one visit for unknowns ``x``."""
-    names, sharing, place, reference = model.names, model.sharing, model.place(build), model.reference
+    names, sharing, reference = model.names, model.sharing, model.reference
+    place = sharing.places[build]
     return UnitQuantities(
         preload_law=model.form.preload,
         preload_values=names.values(x, model.form.preload.unknowns),
@@ -172,7 +173,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
         law = form.friction
         return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
 
-    found = {f"preload_torque{suffix}": value(sharing.preloads[model.place(build).preload])}
+    found = {f"preload_torque{suffix}": value(sharing.preloads[model.sharing.places[build].preload])}
     for flank, bias, ratio in sharing.flanks(build):
         found[f"ramp_bias_{flank}_loading{suffix}"] = value(bias)
         found[f"ramp_bias_{flank}_unloading{suffix}"] = partial(_product, names, bias, ratio)

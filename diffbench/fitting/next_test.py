@@ -25,7 +25,7 @@ from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.model import LockingModel, Sharing
+from diffbench.fitting.model import LockingModel
 from diffbench.fitting.parameters import Combined
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
@@ -423,20 +423,7 @@ def _planned_model(
     """The model of a planned run: with its unknowns ``x``, where they stand among the fit's (those that are
     new behind them), and the new ones."""
     model, names = candidate.model, candidate.names
-    shared = model.sharing
-    three = shared.places[place]
-    n = data.difference.size
-    sharing = Sharing(
-        preloads=shared.preloads,
-        drive_biases=shared.drive_biases,
-        coast_biases=shared.coast_biases,
-        drive_ratios=shared.drive_ratios,
-        coast_ratios=shared.coast_ratios,
-        preload_of_cell=np.full(n, three.preload),
-        drive_of_cell=np.full(n, three.drive),
-        coast_of_cell=np.full(n, three.coast),
-        places=(three,),
-    )
+    sharing = replace(model.sharing, places=(model.sharing.places[place],))
     unknowns, x, at = [], [], []
     for i, unknown in enumerate(names.unknowns):
         if unknown.name.startswith(OF_ONE_RUN):
@@ -452,14 +439,8 @@ def _planned_model(
     excess = Unknown(
         "plate_excess[0]", 0.0, knowledge="weak", prior_u=2.0, source="weak: plate temperature at the start"
     )
-    planned = LockingModel(
-        data,
-        Names((*unknowns, excess)),
-        model.form,
-        sharing,
-        model.reference,
-        temperature_u=model.temperature_u,
-    )
+    data = replace(data, temperature_u=model.data.temperature_u)
+    planned = LockingModel(data, Names((*unknowns, excess)), model.form, sharing, model.reference)
     return planned, np.array([*x, 0.0]), np.array([*at, len(names)], dtype=np.int64), [excess]
 
 

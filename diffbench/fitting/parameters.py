@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.documents import Build
 from diffbench.doubts import CountsAsExact, Source, is_weak, without_size
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.monte_carlo import JointDraws, propagate
 from diffbench.fitting.profile import profiled
+from diffbench.fitting.setup import Setup
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import Correlation, Parameter, Status
 
@@ -316,10 +316,10 @@ def _drawn(
     return found
 
 
-def assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[CountsAsExact]:
+def assumed_exact(setup: Setup) -> list[CountsAsExact]:
     """Notes on the build sheets' values, and on the temperature, that have no uncertainty; each once."""
     texts: list[str] = []
-    for build in builds:
+    for build in setup.builds:
         if build.gear_friction is None:
             texts.append(
                 "gear_friction is not stated: gear-mesh friction counts as none, and is part of the ramp bias"
@@ -337,7 +337,7 @@ def assumed_exact(builds: Sequence[Build], temperature_u: float) -> list[CountsA
         if build.ramps.pin_radius is not None and not build.ramps.pin_radius.u:
             texts.append("the pin radius has no stated uncertainty: it counts as exact")
     notes = [CountsAsExact(text) for text in dict.fromkeys(texts)]
-    if temperature_u == 0.0:
+    if setup.data.temperature_u == 0.0:
         text = "u_zero of the temperature channel is not stated: temperatures count as exact"
         notes.append(CountsAsExact(text, Source.TEMPERATURE, "the temperature channel"))
     return notes

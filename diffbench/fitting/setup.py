@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -100,14 +100,32 @@ TYPICAL_EXPONENT = (0.03, 0.02)  # 1/K: fall of a gear oil's viscosity (common p
 SETTLING_TIMES = (20.0, 2000.0, 0.5)
 
 
-def reference_of(build: Build) -> Reference:
-    """The reference condition of a build sheet."""
-    speed = build.reference.speed_difference
-    return Reference(
-        temperature=build.reference.temperature,
-        speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
-        effective_radius=build.effective_radius.value,
-    )
+@dataclass(frozen=True)
+class Setup:
+    """What every form of the model begins with: the build of each visit, the cells of all, what builds share,
+    and where numbers are quoted."""
+
+    builds: tuple[Build, ...]
+    data: FitData
+    sharing: Sharing
+    reference: Reference
+
+    @classmethod
+    def of(cls, builds: Sequence[Build], data: FitData) -> Setup:
+        """From the sheets: the first one's reference condition counts."""
+        first = builds[0]
+        speed = first.reference.speed_difference
+        reference = Reference(
+            temperature=first.reference.temperature,
+            speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
+            effective_radius=first.effective_radius.value,
+        )
+        return cls(tuple(builds), data, sharing_of(builds), reference)
+
+    def model(self, form: Form) -> LockingModel:
+        """One form of the model with its unknowns."""
+        names = _unknowns(self.builds[0], self.data, form, self.sharing)
+        return LockingModel(self.data, names, form, self.sharing, self.reference)
 
 
 def ramp_key(build: Build, flank: str) -> tuple[object, ...]:
@@ -122,7 +140,7 @@ def ramp_key(build: Build, flank: str) -> tuple[object, ...]:
     )
 
 
-def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
+def sharing_of(builds: Sequence[Build]) -> Sharing:
     """What the builds share: each has a preload of its own, and a ramp bias unless angle, faces or radii are
     another's.
 
@@ -142,16 +160,12 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
     preload_place, preload_first = groups([(b.build,) for b in builds])
     drive_place, drive_first = groups([ramp_key(b, "drive") for b in builds])
     coast_place, coast_first = groups([ramp_key(b, "coast") for b in builds])
-    visit = data.visit
     return Sharing(
         preloads=names("preload_torque", preload_first),
         drive_biases=names("ramp_bias_drive_loading", drive_first),
         coast_biases=names("ramp_bias_coast_loading", coast_first),
         drive_ratios=names("unloading_ratio_drive", drive_first),
         coast_ratios=names("unloading_ratio_coast", coast_first),
-        preload_of_cell=np.array(preload_place)[visit],
-        drive_of_cell=np.array(drive_place)[visit],
-        coast_of_cell=np.array(coast_place)[visit],
         places=tuple(Place(*three) for three in zip(preload_place, drive_place, coast_place, strict=True)),
     )
 
@@ -182,16 +196,9 @@ def heat_capacity(build: Build) -> tuple[float, float, bool]:
     return math.log(mass.value * specific), math.hypot(u, (mass.u or 0.0) / mass.value), True
 
 
-def unknowns(
-    builds: Sequence[Build],
-    data: FitData,
-    form: Form,
-    sharing: Sharing,
-    *,
-    temperature_u: float,
-) -> Names:
+def _unknowns(build: Build, data: FitData, form: Form, sharing: Sharing) -> Names:
     """The unknowns of one form of the model."""
-    build, linear = builds[0], form.preload.linear
+    linear = form.preload.linear
     largest = max(float(np.percentile(np.abs(data.input_torque), 99)), 1.0)
     moved = np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * largest)
     return Names(
@@ -225,23 +232,9 @@ def unknowns(
                 replace(RAMP_START, name=f"ramp_start[{segment}]", label="state of the ramps at the start")
                 for segment in moved
             ),
-            *_bench_errors(data, temperature_u),
+            *_bench_errors(data),
         )
     )
-
-
-def model_of(
-    form: Form,
-    builds: Sequence[Build],
-    data: FitData,
-    sharing: Sharing,
-    reference: Reference,
-    *,
-    temperature_u: float,
-) -> LockingModel:
-    """One form of the model with its unknowns, of builds as their sheets state them."""
-    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u)
-    return LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
 
 
 def _named(row: Unknown, names: Iterable[str]) -> list[Unknown]:
@@ -255,7 +248,7 @@ def _preload_start(data: FitData) -> float:
     return max(float(np.median(data.locking[size <= np.percentile(size, 20)])), 1.0)
 
 
-def _bench_errors(data: FitData, temperature_u: float) -> list[Unknown]:
+def _bench_errors(data: FitData) -> list[Unknown]:
     """The bench's doubtful constants, in their standard uncertainties."""
     errors = [
         replace(
@@ -269,7 +262,7 @@ def _bench_errors(data: FitData, temperature_u: float) -> list[Unknown]:
         )
         for source in data.sources
     ]
-    if temperature_u > 0:
+    if data.temperature_u > 0:
         reading = Source.TEMPERATURE
         errors.append(
             replace(ERROR, name="error:temperature", source=reading, considered=True, label=reading)

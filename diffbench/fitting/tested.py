@@ -119,7 +119,7 @@ def _own(
     """Of the unknowns of a part, those of some visits."""
     if visits is None:
         return names
-    return [names[place] for place in {getattr(candidate.model.place(v), part) for v in visits}]
+    return [names[place] for place in {getattr(candidate.model.sharing.places[v], part) for v in visits}]
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:

@@ -20,9 +20,9 @@ from diffbench.fitting.adequacy import (
 )
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting.model import Form
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.setup import Setup
 from diffbench.fitting.solver import Solution, jacobian
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
@@ -50,16 +50,15 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
         structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0, sigma: float = 1.0
     ) -> Candidate:
         form = Form(Additive(), Stribeck(1.0))
-        sharing = sharing_of([demo_build], data)
-        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
-        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        model = Setup.of([demo_build], data).model(form)
         residual = np.random.default_rng(1).normal(0.0, np.sqrt(inflation), CELLS)
         if structure is not None:
             residual = residual - data.direction * structure(data)
+        names = model.names
         solution = Solution(names.start, 1.0, residual, np.zeros((CELLS, len(names))), True, (), 1, "")
         noise = CellNoise(np.full(CELLS, sigma), inflation, CELLS / inflation)
         used = np.ones(CELLS, dtype=bool)
-        return Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+        return Candidate(model, solution, residual, used, noise, (1.0,))
 
     return make
 

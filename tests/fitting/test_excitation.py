@@ -14,9 +14,9 @@ from diffbench.documents import Build
 from diffbench.fitting.bench_constants import _apart, contradicted
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting.model import Form
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.setup import Setup
 from diffbench.fitting.solver import Solution
 from diffbench.fitting.tested import excitation_findings
 from diffbench.physics.friction import Stribeck
@@ -59,17 +59,15 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
         }
         data = data_of(cells=CELLS, **{**cells, **changed})
         form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
-        sharing = sharing_of([demo_build], data)
-        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
-        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
-        x = names.start.copy()
-        x[names.position["error:g"]] = pull
+        model = Setup.of([demo_build], data).model(form)
+        x = model.names.start.copy()
+        x[model.names.position["error:g"]] = pull
         residual = np.zeros(CELLS)
-        jacobian = np.zeros((CELLS, len(names)))
+        jacobian = np.zeros((CELLS, len(model.names)))
         solution = Solution(x, 1.0, residual, jacobian, converged=True, at_bound=(), evaluations=1, reason="")
         used = np.arange(CELLS) >= rejected
         noise = CellNoise(np.ones(CELLS), 1.0, float(CELLS))
-        candidate = Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+        candidate = Candidate(model, solution, residual, used, noise, (1.0,))
         return {
             f.name: f"{f.severity}: {f.where}: {f.evidence} {f.effect} {f.mend}"
             for f in excitation_findings(candidate, tested, [])
@@ -181,8 +179,7 @@ def test_no_unknown_of_the_bench_is_without_words(data_of: Callable[..., FitData
     effects = {name: np.zeros((1, CELLS)) for name in ("effect_input", "effect_difference", "noise_share")}
     sources = (ErrorSource("6b53:left_torque.gain", "gain of left_torque", "transducer gain", 0.0015),)
     data = data_of(cells=CELLS, sources=sources, **effects)
-    sharing = sharing_of([demo_build], data)
-    names = unknowns([demo_build], data, Form(Additive(), Stribeck(1.0)), sharing, temperature_u=0.5)
+    names = Setup.of([demo_build], data).model(Form(Additive(), Stribeck(1.0))).names
     for unknown in names.unknowns:
         if ":" in unknown.name or "[" in unknown.name:
             assert unknown.label, unknown.name

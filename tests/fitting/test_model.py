@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +18,7 @@ from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting.data import FitData
 from diffbench.fitting.model import Form, LockingModel, Reference
-from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting.setup import Setup
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 
@@ -43,13 +43,9 @@ def play(torque: Array, ratio: float, start: float) -> Array:
     return np.array(found)
 
 
-def model_of(
-    data: FitData, build: Build, *, greater_of: bool = False, exponent: float = 1.0, **options: Any
-) -> LockingModel:
+def model_of(data: FitData, build: Build, *, greater_of: bool = False, exponent: float = 1.0) -> LockingModel:
     form = Form(GreaterOf() if greater_of else Additive(), Stribeck(exponent))
-    sharing = sharing_of([build], data)
-    names = unknowns([build], data, form, sharing, temperature_u=options.get("temperature_u", 0.0))
-    return LockingModel(data, names, form, sharing, REFERENCE, **options)
+    return replace(Setup.of([build], data), reference=REFERENCE).model(form)
 
 
 def with_values(model: LockingModel, **values: float) -> Array:
@@ -161,7 +157,7 @@ def test_a_measured_plate_temperature_needs_no_heat(
 def test_a_reading_of_the_temperature_that_is_off_moves_all_plates(
     data_of: Callable[..., FitData], demo_build: Build
 ) -> None:
-    model = model_of(data_of(cells=4), demo_build, temperature_u=0.5)
+    model = model_of(data_of(cells=4, temperature_u=0.5), demo_build)
     x = with_values(model)
     cold = model.plate_temperature(x)
     x[model.names.position["error:temperature"]] = 2.0
@@ -316,9 +312,8 @@ def test_a_refit_moves_its_own_visit_alone(
         turn_before=np.array([0, 1, 2, 3, 4, 5]),
     )
     form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
-    sharing = sharing_of([demo_build, demo_build], data)
-    names = unknowns([demo_build, demo_build], data, form, sharing, temperature_u=0.0)
-    model = LockingModel(data, names, form, sharing, REFERENCE)
+    model = replace(Setup.of([demo_build, demo_build], data), reference=REFERENCE).model(form)
+    names = model.names
     assert not names.unknowns[names.position["refit:preload[1]"]].considered
     plain = with_values(model)
     moved = with_values(model, **{"refit:preload[1]": 2.0, "refit:drive[1]": -1.0})

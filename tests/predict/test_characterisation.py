@@ -119,14 +119,14 @@ def test_a_user_of_lmfit_finds_what_lmfit_has(made_by_hand: Characterisation) ->
     that lmfit cannot bear are told apart."""
     import lmfit
 
-    missing = made_by_hand.parameters["heat_capacity"].model_copy(update={"value": None})
+    missing = made_by_hand.parameters["viscous_coefficient"].model_copy(update={"value": None})
     result = made_by_hand.model_copy(
-        update={"parameters": {**made_by_hand.parameters, "heat_capacity": missing}}
+        update={"parameters": {**made_by_hand.parameters, "viscous_coefficient": missing}}
     )
     builds = {f"preload_torque[{build}]": result.parameters["preload_torque"] for build in ("a.b", "a b")}
     joint = result.model_copy(update={"parameters": {**result.parameters, **builds}})
     made = joint.lmfit_parameters()
-    assert set(made) == (set(result.parameters) - {"heat_capacity"}) | {
+    assert set(made) == (set(result.parameters) - {"viscous_coefficient"}) | {
         "preload_torque_a_b",
         "preload_torque_a_b_",
     }
