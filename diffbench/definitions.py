@@ -8,13 +8,11 @@ all made from it; the laws of the model bring rows of their own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from diffbench.errors import FitError
 from diffbench.physics.steady import LAW_UNKNOWNS
 
-__all__ = ["DEFINITIONS", "Definition", "name_of", "parts_of", "place_of"]
+__all__ = ["DEFINITIONS", "Definition", "name_of", "parts_of"]
 
 
 def name_of(quantity: str, build: str = "") -> str:
@@ -38,30 +36,6 @@ def parts_of(name: str) -> tuple[str, str]:
     """
     quantity, bracket, rest = name.partition("[")
     return (quantity, rest.removesuffix("]")) if bracket else (name, "")
-
-
-def place_of(quantity: str, names: Sequence[str], build: str = "") -> int:
-    """Place among ``names`` of what one build has: its own, else that of all, else the one that is shared.
-
-    Raises ``FitError`` where several are left: in older files what builds share bears the name of the first.
-
-    Examples
-    --------
-    >>> names = ["gear_friction", "preload_torque[thin]", "preload_torque[thick]", "ramp_bias[thin]"]
-    >>> [place_of(name, names, "thick") for name in ("preload_torque", "gear_friction", "ramp_bias")]
-    [2, 0, 3]
-    """
-    for name in (name_of(quantity, build), quantity):
-        if name in names:
-            return names.index(name)
-    shared = [i for i, name in enumerate(names) if parts_of(name)[0] == quantity]
-    if len(shared) > 1:
-        whose = f"build '{build}'" if build else "the build"
-        raise FitError.single(
-            f"the file does not say which {quantity} {whose} has",
-            mend="it was written by an older version: make it again with diffbench fit",
-        )
-    return shared[0]
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from diffbench.answers.operating_point import Interval, interval_at
-from diffbench.definitions import parts_of, place_of
 from diffbench.errors import Fault, FitError, Place
 from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_ratio
 from diffbench.quantities import Quantity
@@ -240,7 +239,7 @@ def _changed(form: FormState, change: _Change, label: str) -> FormState:
     places: dict[str, int] = {}
     slope = np.ones(values.size)
     for name, factor in change.factors.items():
-        i = places[name] = place_of(name, form.names, parts_of(label)[1])
+        i = places[name] = _place(form, name, label)
         if form.logarithms[i]:
             if factor == 0.0:
                 raise FitError.single(f"{name} cannot be taken to zero", mend="give a value above zero")
@@ -256,6 +255,14 @@ def _changed(form: FormState, change: _Change, label: str) -> FormState:
             column[i] = relative if form.logarithms[i] else relative * values[i]
         covariance = covariance + np.outer(column, column)
     return form.model_copy(update={"values": values.tolist(), "covariance": covariance.tolist()})
+
+
+def _place(form: FormState, name: str, label: str) -> int:
+    for key in (f"{name}{label}", name):
+        if key in form.names:
+            return form.names.index(key)
+    # several builds share this one: it bears the name of the first that has it
+    return next(i for i, known in enumerate(form.names) if known.startswith(f"{name}["))
 
 
 def predicted_map(

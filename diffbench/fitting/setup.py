@@ -31,12 +31,9 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import REFIT_PARTS, Form, LockingModel, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
-from diffbench.physics.oil import kinematic_viscosity, walther
+from diffbench.physics.oil import viscosity_exponent, walther
+from diffbench.physics.plate_heat import SPECIFIC_HEAT, SPECIFIC_HEAT_U
 
-# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common
-# practice, no source)
-SPECIFIC_HEAT = 475.0
-SPECIFIC_HEAT_U = 0.05
 REFERENCE_SPEED_DIFFERENCE = 4.0  # rad/s, where the sheet names none
 SMALLEST_START = (
     0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
@@ -168,20 +165,6 @@ def sharing_of(builds: Sequence[Build]) -> Sharing:
         coast_ratios=names("unloading_ratio_coast", coast_first),
         places=tuple(Place(*three) for three in zip(preload_place, drive_place, coast_place, strict=True)),
     )
-
-
-def viscosity_exponent(build: Build) -> tuple[float, float]:
-    """Relative fall of oil viscosity per kelvin near the reference temperature, and its standard uncertainty.
-
-    From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it
-    loosely, hence the wide uncertainty. Without them a typical one.
-    """
-    oil = build.oil
-    if oil.viscosity_40 is None or oil.viscosity_100 is None:
-        return TYPICAL_EXPONENT
-    law = walther(oil.viscosity_40.value, oil.viscosity_100.value)
-    nu = kinematic_viscosity([build.reference.temperature - 10, build.reference.temperature + 10], law)
-    return float(np.log(nu[0] / nu[1]) / 20.0), TYPICAL_EXPONENT[1]
 
 
 def heat_capacity(build: Build) -> tuple[float, float, bool]:
@@ -333,7 +316,11 @@ def _gear_friction(build: Build, *, searched: bool) -> Unknown:
 
 
 def _viscous_exponent(build: Build) -> Unknown:
-    exponent, u = viscosity_exponent(build)
+    """By the sheet's two viscosities; drag of a thin film follows them loosely, hence the wide doubt."""
+    (exponent, u), oil = TYPICAL_EXPONENT, build.oil
+    if oil.viscosity_40 is not None and oil.viscosity_100 is not None:
+        line = walther(oil.viscosity_40.value, oil.viscosity_100.value)
+        exponent = viscosity_exponent(build.reference.temperature, line)
     source = "weak: oil viscosity over temperature"
     return _prior("viscous_exponent", exponent, u, low=-0.1, high=0.2, source=source)
 

@@ -18,6 +18,10 @@ from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats, not_negative, positive, within
 
+# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common
+# practice, no source)
+SPECIFIC_HEAT = 475.0
+SPECIFIC_HEAT_U = 0.05
 EVEN_STEPS = 1e-9
 """Relative spread of time steps below which they count as even; it is far below any clock's error."""
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.definitions import parts_of, place_of
 from diffbench.doubts import Source
+from diffbench.errors import FitError
 from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
@@ -56,18 +56,31 @@ def unit_of(
     """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
 
     def get(name: str) -> float:
-        i = place_of(name, form.names, parts_of(label)[1])
+        i = form.names.index(name)
         return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
+
+    def of_build(stem: str) -> float:
+        for name in (f"{stem}{label}", stem):
+            if name in form.names:
+                return get(name)
+        # several builds share this one: in older files it bears the name of the first that has it
+        shared = [name for name in form.names if name.startswith(f"{stem}[")]
+        if len(shared) > 1:
+            raise FitError.single(
+                f"the file does not say which {stem} the build has",
+                mend="it was written by an older version: make it again with diffbench fit",
+            )
+        return get(shared[0])
 
     preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
     return UnitQuantities(
         preload_law=preload,
         preload_values=tuple(get(own.name) for own in preload.unknowns),
-        preload_torque=get("preload_torque"),
-        drive_bias=get("ramp_bias_drive_loading"),
-        coast_bias=get("ramp_bias_coast_loading"),
-        drive_ratio=get("unloading_ratio_drive"),
-        coast_ratio=get("unloading_ratio_coast"),
+        preload_torque=of_build("preload_torque"),
+        drive_bias=of_build("ramp_bias_drive_loading"),
+        coast_bias=of_build("ramp_bias_coast_loading"),
+        drive_ratio=of_build("unloading_ratio_drive"),
+        coast_ratio=of_build("unloading_ratio_coast"),
         gear_friction=get("gear_friction"),
         viscous=get("viscous"),
         viscous_exponent=get("viscous_exponent"),

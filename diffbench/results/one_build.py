@@ -10,7 +10,7 @@ from dataclasses import fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.definitions import parts_of, place_of
+from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.results.advice import next_steps
@@ -149,10 +149,16 @@ def _form(form: FormState, build: str, others: set[str]) -> FormState:
             at[quantity] = i
         elif whose not in others:
             at[name] = i
-    for name in form.names:
-        quantity, _ = parts_of(name)
+    quantities = [parts_of(name)[0] for name in form.names]
+    for quantity in dict.fromkeys(quantities):
         if quantity not in at:
-            at[quantity] = place_of(quantity, form.names, build)
+            of_others = [i for i, other in enumerate(quantities) if other == quantity]
+            if len(of_others) > 1:
+                raise FitError.single(
+                    f"the file does not say which {quantity} build '{build}' has",
+                    mend="it was written by an older version: make it again with diffbench fit",
+                )
+            at[quantity] = of_others[0]
     rows = list(at.values())
     covariance = np.array(form.covariance)
     return form.model_copy(

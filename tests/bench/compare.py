@@ -171,11 +171,7 @@ def resampling(setting: Setting) -> Iterator[Ratio]:
     from resampling import replicates
 
     from diffbench.documents import load_visit
-    from diffbench.fitting.candidate import first_look, fit_form
-    from diffbench.fitting.data import gather
-    from diffbench.fitting.model import Form
-    from diffbench.fitting.setup import Setup
-    from diffbench.fitting.visits import condition_visit
+    from diffbench.fitting import Form, Setup, condition_visit, first_look, fit_form, gather
     from diffbench.physics.friction import Stribeck
     from diffbench.physics.preload import Additive
 

@@ -12,17 +12,13 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench import Characterisation
 from diffbench.documents import Build, load_build
-from diffbench.fitting import fit
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel
+from diffbench.fitting import Candidate, FitData, Form, LockingModel, Setup, fit
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import Setup
 from diffbench.fitting.solver import Solution
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
-from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.documents import Build
+from diffbench.fitting import Candidate, FitData, Form, Setup
 from diffbench.fitting.adequacy import (
     REPEATED,
     SUSPICIOUS,
@@ -18,11 +19,7 @@ from diffbench.fitting.adequacy import (
     misfit_factor,
     without_considered,
 )
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import Setup
 from diffbench.fitting.solver import Solution, jacobian
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.parameters import (
     Combined,
     combine_forms,

@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from diffbench import Characterisation
 from diffbench.doubts import NOT_STATED, CountsAsExact, Source
 from diffbench.fitting.parameters import with_exact
-from diffbench.results.characterisation import Characterisation, Parameter
+from diffbench.results import Parameter
 
 
 @pytest.fixture(scope="module")

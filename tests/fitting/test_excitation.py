@@ -11,14 +11,10 @@ import pytest
 
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
+from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
 from diffbench.fitting.bench_constants import _apart, contradicted
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import Setup
 from diffbench.fitting.solver import Solution
-from diffbench.fitting.tested import excitation_findings
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench import Characterisation
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.friction_split import (
     Geometry,
@@ -18,7 +19,6 @@ from diffbench.fitting.friction_split import (
 )
 from diffbench.fitting.monte_carlo import JointDraws, seed_of
 from diffbench.fitting.unknowns import Names, Unknown
-from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 COUNT = 40_000

@@ -9,11 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diffbench import fit
+from diffbench import Characterisation, fit
 from diffbench.errors import FitError
 from diffbench.fitting import pooling
 from diffbench.fitting.pooling import apart
-from diffbench.results.characterisation import Characterisation
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DISTANCE = 'distance = "1860 km"'

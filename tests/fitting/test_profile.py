@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.parameters import Combined, interval
 from diffbench.fitting.profile import NEAR, profile, profiled
 from diffbench.fitting.solver import Problem, Solution, polish

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench import Characterisation
 from diffbench.errors import FitError, RecordingError
 from diffbench.fitting import fit
-from diffbench.results.characterisation import Characterisation
 
 Columns = dict[str, NDArray[np.float64]]
 FORCE_STATED = ('law = "undecided"', 'law = "undecided"\nspring_force = { value = "1950 N", u = "60 N" }')

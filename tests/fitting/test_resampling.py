@@ -10,11 +10,7 @@ import numpy as np
 import pytest
 
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import Candidate, first_look, fit_form
-from diffbench.fitting.data import gather
-from diffbench.fitting.model import Form
-from diffbench.fitting.setup import Setup
-from diffbench.fitting.visits import condition_visit
+from diffbench.fitting import Candidate, Form, Setup, condition_visit, first_look, fit_form, gather
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 
