@@ -263,8 +263,7 @@ def _steps(names: Names, x: Array) -> Array:
 
 
 def _starts(names: Names, friction: FrictionLaw, begin: Array) -> list[Array]:
-    """Starts that differ where the surface is not convex: plates that answer quickly or slowly, and those of
-    the friction law."""
+    """Where the surface is not convex: plates that answer quickly or slowly, starts of the friction law."""
     made = []
     capacity = names.unknowns[names.position["heat_capacity"]].start
     for number, settling_time in enumerate((8.0, 50.0)):

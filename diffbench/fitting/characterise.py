@@ -180,7 +180,7 @@ def _characterise(
     findings = [
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
-        *excitation_findings(best, tested, conditioned),
+        *excitation_findings(best, tested),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
@@ -241,8 +241,7 @@ def _each_with_its_own(
     dates: Sequence[str],
     tested_in: Callable[[str, Sequence[int]], Tested],
 ) -> list[BuildFacts]:
-    """Of several builds, each with folder, date, tested region and map of its own; ``builds`` and ``dates``
-    are by visit."""
+    """Of several builds, what each has of its own; ``builds`` and ``dates`` are by visit."""
     made = []
     for one, label, folder in zip(facts, labels, folder_names([f.build for f in facts]), strict=True):
         mine = [i for i, build in enumerate(builds) if build.build == one.build]
@@ -266,8 +265,7 @@ def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
-    """Suffix of each distinct build's quantities (none for a single one), facts, and the first visit of
-    each."""
+    """Of each distinct build: suffix of its quantities (none for a single one), facts, first visit."""
     names = list(dict.fromkeys(build.build for build in builds))
     first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
     labels = [""] if len(names) == 1 else [name_of("", name) for name in names]

@@ -87,8 +87,7 @@ def choose(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
 
 
 def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Candidate]:
-    """What a preload law makes of the sweeps, with each friction law; the simplest first, and rivals with
-    each."""
+    """A preload law with each friction law, the simplest first, and the rivals of each."""
     first = fit_form(begin.model, start=begin, starts=True)
     found = [first, *first.rivals]
     for friction in MORE_FRICTION:
@@ -103,8 +102,7 @@ def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Can
 def _weighed(
     stated: str, candidates: Sequence[Candidate], information: dict[str, float], noise: CellNoise
 ) -> Choice:
-    """The candidates that count, by one noise; ``information`` tells how far behind the laws are that were
-    given up."""
+    """The candidates that count, by one noise; ``information`` of the laws that were given up."""
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     stands = [_stands(c) or stated == c.form.law for c in candidates]

@@ -108,11 +108,6 @@ class FitData:
         near = np.clip(np.searchsorted(kept, self.turn_near), 0, kept.size - 1).astype(np.int64)
         return replace(self, **cells, turn_near=near)
 
-    @property
-    def segments(self) -> int:
-        """Number of torque histories."""
-        return self.segment_torque.size
-
 
 def gather(visits: Sequence[ConditionedVisit]) -> FitData:
     """Put the runs of all visits side by side. Sources of one key are one error, whatever run they show

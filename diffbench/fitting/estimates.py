@@ -159,8 +159,7 @@ def direct_estimates(
 
 
 def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quantity]:
-    """What is read off the unknowns (p,) without more, of the unit of one visit; what each build has of its
-    own bears the suffix."""
+    """Read off the unknowns (p,) without more; what each build has of its own bears the suffix."""
     names, form, sharing = model.names, model.form, model.sharing
 
     def value(name: str) -> Quantity:
@@ -208,8 +207,7 @@ def _product(names: Names, one: str, other: str, x: Array) -> float:
 
 
 def _drawn_ratio(locking_effect: Estimate, centre: Array, draws: JointDraws) -> Array:
-    """Torque bias ratios by draws of the locking effect, which is as good as linear in the unknowns; the
-    ratio is not where the locking effect comes near one."""
+    """By draws of the locking effect, which is as good as linear where the ratio is not."""
     effect = locking_effect.value + (draws.x - centre) @ locking_effect.gradient
     return ratio_from_locking_effect(np.clip(effect, 0.0, 0.9999))
 

@@ -9,6 +9,9 @@ By spring force and by nominal angles are two ways; where both work they are hel
 flanks are cut in one ring and run in one oil: their friction angles are taken as close, not equal (half a
 degree), and the budget names that. Radii are the same parts in all builds, so one error of each acts on every
 product at once.
+
+In logarithms the products are ``ln P = ln(2 n R_e) + ln μ + ln F_0`` and ``ln K = ln(n R_e/r_p) + ln μ − ln
+tan(β ± φ)``; a statement is an equation for one part; both flanks of one ring have like friction angles.
 """
 
 from __future__ import annotations

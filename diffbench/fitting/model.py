@@ -145,7 +145,7 @@ class LockingModel:
         )
         self.sliding = sliding_speed(data.speed_difference, reference.effective_radius)
         self.reference_sliding = float(sliding_speed(reference.speed_difference, reference.effective_radius))
-        begun = [(k, f"ramp_start[{k}]") for k in range(data.segments)]
+        begun = [(k, f"ramp_start[{k}]") for k in range(data.segment_torque.size)]
         self._start_segment = np.array([k for k, name in begun if name in names], dtype=np.int64)
         self._start_index = np.array(
             [names.position[name] for _, name in begun if name in names], dtype=np.int64
@@ -190,8 +190,7 @@ class LockingModel:
         return LockingModel(data, self.names, self.form, self.sharing, self.reference)
 
     def _refit_index(self, column: int, part: str) -> tuple[Index, Array, Index]:
-        """Where the refits of a part stand among the unknowns (k,), their spreads (k,), and the visits that
-        they are of."""
+        """Of a part's refits (k,): their places among the unknowns, spreads, and visits."""
         spread = self.data.refit_spread[:, min(column, 1)]
         names = [f"refit:{part}[{visit}]" for visit in range(spread.size)]
         visits = np.array([v for v, name in enumerate(names) if name in self.names], dtype=np.int64)
@@ -226,8 +225,7 @@ class LockingModel:
     def _play(
         self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
     ) -> Array:
-        """Play operator: run over starts and turns alone, then within each monotone stretch from the carried
-        value."""
+        """Over starts and turns alone, then within each monotone stretch from the carried value."""
         data = self.data
         values = np.array([self.names.value(x, name) for name in ratios])
         ratio = values[ratio_of_cell]
@@ -309,8 +307,7 @@ class LockingModel:
         )
 
     def _viscous(self, x: Array) -> Array:
-        """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per
-        N·m·s]."""
+        """Of a coefficient of one at the reference temperature (c,) [N·m per N·m·s]."""
         exponent = self.names.value(x, "viscous_exponent")
         by_heat = viscous_factor(self._oil, exponent, self.reference.temperature)
         return _for_reading(by_heat * self.data.speed_difference)
@@ -399,8 +396,7 @@ class LockingModel:
         return data.difference - minus * fixed, np.stack(columns, axis=1)
 
     def _refit_columns(self, x: Array, made: dict[str, Array]) -> dict[str, Array]:
-        """Columns of the refits for strengths as they stand in ``x``: the polish, which knows the product,
-        ends what this begins."""
+        """For strengths as they stand in ``x``: the polish, which knows the product, ends it."""
         sharing = self.sharing
         columns: dict[str, Array] = {}
         for (at, spread, visits), (part, stems) in zip(self._refits, sharing.strengths, strict=True):

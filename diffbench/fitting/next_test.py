@@ -24,6 +24,7 @@ from diffbench.definitions import parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
+from diffbench.fitting.covariance import inverse_of
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.model import LockingModel
 from diffbench.fitting.parameters import Combined
@@ -74,9 +75,7 @@ class Information:
         """Variance of each quantity, by its gradient (q, p) with respect to the unknowns."""
         free = np.flatnonzero((self.considered == 0) & (np.diag(self.information) + self.precision > 0))
         normal = self.information[np.ix_(free, free)] + np.diag(self.precision[free])
-        scale = np.sqrt(np.diag(normal))
-        inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        inverse /= np.outer(scale, scale)
+        inverse = inverse_of(normal)
         g = gradients[:, free]
         found = np.einsum("qi,ij,qj->q", g, inverse, g)
         for i in np.flatnonzero(self.considered > 0):
@@ -187,8 +186,7 @@ def _cells(
 
 
 def _course(plan: PlannedSweep) -> tuple[Array, Array, NDArray[np.int64], Array]:
-    """Input torque and signed speed difference of the cells (c,), the number of each one's stretch, and the
-    corners (h,)."""
+    """Input torque, signed speed difference and stretch of the cells (c,), and the corners (h,)."""
     low, high = plan.torque
     corners = [0.0, low]
     levels = [plan.levels[0]]
@@ -240,8 +238,6 @@ def next_tests(
     combined: Mapping[str, Combined],
     visits: Sequence[ConditionedVisit],
     builds: Sequence[Build],
-    *,
-    misfit: float = 1.0,
 ) -> list[NextTest]:
     """The runs that would bring most, the best first, each with the uncertainties now and then.
 
@@ -255,7 +251,7 @@ def next_tests(
     if not swept or not names:
         return []
     place = swept[0]
-    known, rows = _known(candidate, misfit)
+    known, rows = _known(candidate)
     gradients = np.stack([combined[n].estimate.gradient for n in names])
     sheet = np.array([sum(u**2 for u in combined[n].estimate.sheet.values()) for n in names])
     before = np.maximum(known.variances(gradients) + sheet, 1e-300)
@@ -263,7 +259,7 @@ def next_tests(
     offers: list[tuple[float, NextTest]] = []
     for text, after in [
         *_repeats(known, rows, gradients, candidate, place),
-        *_sweeps(known, gradients, candidate, visits[place], place, misfit),
+        *_sweeps(known, gradients, candidate, visits[place], place),
         *_papers(known, gradients, candidate),
     ]:
         offers.append(_offer(text, np.sqrt((after + sheet) / before), names, combined))
@@ -294,13 +290,13 @@ def _offer(
     return float(worth), NextTest(run=text, gains=gains)
 
 
-def _known(candidate: Candidate, misfit: float) -> tuple[Information, Array]:
+def _known(candidate: Candidate) -> tuple[Information, Array]:
     """What is known so far, and the sensitivities (n, p) of the used cells behind it.
 
     What a refit did counts as an unknown like others here: a further refit would show it.
     """
     unknowns = candidate.names.unknowns
-    rows = candidate.sensitivities() / np.sqrt(candidate.noise.inflation * misfit)
+    rows = candidate.sensitivities() / np.sqrt(candidate.noise.inflation)
     considered = np.array(
         [u.prior_u if u.considered and not u.name.startswith("refit:") else 0.0 for u in unknowns]
     )
@@ -349,7 +345,6 @@ def _sweeps(
     candidate: Candidate,
     visit: ConditionedVisit,
     place: int,
-    misfit: float,
 ) -> list[tuple[str, Array]]:
     """Sweeps that go where the runs so far did not."""
     found = []
@@ -357,7 +352,7 @@ def _sweeps(
         data = planned_data(plan, visit, candidate, place)
         model, x, at, more = _planned_model(candidate, data, place)
         sigma = float(np.median(candidate.noise.sigma[candidate.model.data.visit == place]))
-        weight = 1.0 / (sigma * np.sqrt(candidate.noise.inflation * misfit))
+        weight = 1.0 / (sigma * np.sqrt(candidate.noise.inflation))
         steps = np.array([_step(u, value) for u, value in zip(model.names.unknowns, x, strict=True)])
         low, high = (np.array([getattr(u, end) for u in model.names.unknowns]) for end in ("low", "high"))
         rows = jacobian(model.residual, x, steps, low, high) * weight
@@ -367,8 +362,7 @@ def _sweeps(
 
 
 def _plans(candidate: Candidate, visit: ConditionedVisit, place: int) -> list[tuple[str, PlannedSweep]]:
-    """Sweeps worth a look: other speeds, other oil temperatures, more torque, the other flank, the other slip
-    direction."""
+    """Sweeps that go where the recordings did not."""
     data = candidate.model.data
     here = candidate.used & (data.visit == place) & data.sliding
     torque, speed = data.input_torque[here], data.speed_difference[here]
@@ -420,8 +414,7 @@ def _plans(candidate: Candidate, visit: ConditionedVisit, place: int) -> list[tu
 def _planned_model(
     candidate: Candidate, data: FitData, place: int
 ) -> tuple[LockingModel, Array, Index, list[Unknown]]:
-    """The model of a planned run: with its unknowns ``x``, where they stand among the fit's (those that are
-    new behind them), and the new ones."""
+    """The model, its ``x``, where these stand among the fit's unknowns (new ones behind), the new ones."""
     model, names = candidate.model, candidate.names
     sharing = replace(model.sharing, places=(model.sharing.places[place],))
     unknowns, x, at = [], [], []

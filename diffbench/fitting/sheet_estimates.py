@@ -351,8 +351,7 @@ def _angle_statements(
 
 
 def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
-    """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are
-    they?"""
+    """Where force and angles are both stated: how far the two ways to one friction coefficient differ."""
     checks: list[SheetCheck] = []
     forces, angles, bench = by_force.statements, by_angle.statements, by_force.bench
 

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.run import ConditionedVisit
 from diffbench.fitting.bench_constants import constants_pulled
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
@@ -123,8 +122,7 @@ def _own(
 
 
 def _level_corners(torque: Array, speed: Array, low: float, high: float) -> Array:
-    """Each speed level was swept to its own extremes, between the averaged cells: the corners of the
-    outline."""
+    """Each speed level was swept to its own extremes, between the averaged cells."""
     corners = []
     for level in (float(speed.min()), float(speed.max())):
         here = np.abs(speed - level) <= 0.1 * max(level, 1e-9)
@@ -155,12 +153,9 @@ def _turn(a: list[float], b: list[float], c: list[float]) -> float:
     return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 
 
-def excitation_findings(
-    candidate: Candidate, tested: Tested, visits: Sequence[ConditionedVisit]
-) -> list[Finding]:
+def excitation_findings(candidate: Candidate, tested: Tested) -> list[Finding]:
     """Findings about slip directions, flanks, speed levels, temperatures, rejected cells and bench constants
     that cannot be as stated."""
-    del visits
     data = candidate.model.data
     found: list[Finding] = []
     if data.sliding.any():

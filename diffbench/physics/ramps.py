@@ -10,6 +10,12 @@ keeps its last value: the play operator, `at_turns` and `between_turns`.
 Limits. From beta + phi = 90 degrees on the pin cannot drive the rings apart: loading thrust zero. From
 beta = phi down the pin does not slide back when the torque falls (the ramp is self-locking): unloading thrust
 infinite, which stands for "it keeps whatever it had".
+
+Play. In units of torque, w is the torque that would give the present thrust while loading, so that the ramp
+part of the locking torque is K_loading · w on the way up, down and in between. On a stretch on which the
+torque only rises or only falls the value carried into it decides alone, so that the history is run over its
+turns. Samples run through it would ratchet up on noise; turns do not. Where a history begins the ramps stand
+anywhere between their limits: one unknown for each.
 """
 
 import numpy as np

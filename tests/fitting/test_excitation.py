@@ -66,7 +66,7 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
         candidate = Candidate(model, solution, residual, used, noise, (1.0,))
         return {
             f.name: f"{f.severity}: {f.where}: {f.evidence} {f.effect} {f.mend}"
-            for f in excitation_findings(candidate, tested, [])
+            for f in excitation_findings(candidate, tested)
         }
 
     return look

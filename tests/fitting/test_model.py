@@ -176,7 +176,7 @@ def test_hand_readings_are_kinetic_or_static(
     data = data_of(cells=3, friction_state=np.full(3, state))
     model = model_of(data, demo_build)
     x = with_values(model, static_excess=0.2, stribeck_speed=0.05, temperature_coefficient=0.0)
-    sliding = 0.5 * 4.0 * REFERENCE.effective_radius
+    sliding = 0.5 * 4.0 * 0.046
     at_reference = 1.0 + 0.2 * math.exp(-sliding / 0.05)
     np.testing.assert_allclose(model.friction_factor(x), factor / at_reference, rtol=1e-9)
 
