@@ -75,6 +75,29 @@ def make_data(
     return FitData(**{**fields, **given})
 
 
+def make_candidate(
+    model: LockingModel,
+    residual: Array,
+    *,
+    sigma: float = 1.0,
+    inflation: float = 1.0,
+    x: Array | None = None,
+    used: NDArray[np.bool_] | None = None,
+) -> Candidate:
+    """A form as if fitted, with a residual of choice: nothing was searched."""
+    cells, names = residual.size, model.names
+    x = names.start if x is None else x
+    solution = Solution(x, 1.0, residual, np.zeros((cells, len(names))), True, (), 1, "")
+    noise = CellNoise(np.full(cells, sigma), inflation, cells / inflation)
+    used = np.ones(cells, dtype=bool) if used is None else used
+    return Candidate(model, solution, residual, used, noise, (1.0,))
+
+
+@pytest.fixture(scope="session")
+def candidate_of() -> Callable[..., Candidate]:
+    return make_candidate
+
+
 @pytest.fixture(scope="session")
 def data_of() -> Callable[..., FitData]:
     return make_data
@@ -118,10 +141,7 @@ def cycles_of(demo_build: Build) -> Callable[..., Candidate]:
         residual = np.random.default_rng(seed).normal(0.0, noise, cells)
         if structure is not None:
             residual = residual - data.direction * structure(data)
-        solution = Solution(names.start, 1.0, residual, np.zeros((cells, len(names))), True, (), 1, "")
-        weight = CellNoise(np.full(cells, noise), 1.0, float(cells))
-        used = np.ones(cells, dtype=bool)
-        return Candidate(model, solution, residual, used, weight, (1.0,))
+        return make_candidate(model, residual, sigma=noise)
 
     return make
 

@@ -19,8 +19,7 @@ from diffbench.fitting.adequacy import (
     misfit_factor,
     without_considered,
 )
-from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.solver import Solution, jacobian
+from diffbench.fitting.solver import jacobian
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 
@@ -29,7 +28,9 @@ CELLS = 2000
 
 
 @pytest.fixture
-def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., Candidate]:
+def fitted(
+    data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
+) -> Callable[..., Candidate]:
     """Return a function that makes a candidate with a residual of choice over eight cycles of torque."""
     time = np.arange(CELLS) * 0.1
     torque = 700.0 * np.abs((time / 12.5) % 2.0 - 1.0) - 200.0
@@ -51,11 +52,7 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
         residual = np.random.default_rng(1).normal(0.0, np.sqrt(inflation), CELLS)
         if structure is not None:
             residual = residual - data.direction * structure(data)
-        names = model.names
-        solution = Solution(names.start, 1.0, residual, np.zeros((CELLS, len(names))), True, (), 1, "")
-        noise = CellNoise(np.full(CELLS, sigma), inflation, CELLS / inflation)
-        used = np.ones(CELLS, dtype=bool)
-        return Candidate(model, solution, residual, used, noise, (1.0,))
+        return candidate_of(model, residual, sigma=sigma, inflation=inflation)
 
     return make
 

@@ -13,8 +13,6 @@ from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
 from diffbench.fitting.bench_constants import _apart, contradicted
-from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.solver import Solution
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation
@@ -31,7 +29,9 @@ SEEN = characterisation.Tested(
 
 
 @pytest.fixture
-def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., dict[str, str]]:
+def found(
+    data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
+) -> Callable[..., dict[str, str]]:
     """Return a function that gives the findings, by name, of cells that do all that a bench should, but for
     what is changed."""
 
@@ -58,12 +58,7 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
         model = Setup.of([demo_build], data).model(form)
         x = model.names.start.copy()
         x[model.names.position["error:g"]] = pull
-        residual = np.zeros(CELLS)
-        jacobian = np.zeros((CELLS, len(model.names)))
-        solution = Solution(x, 1.0, residual, jacobian, converged=True, at_bound=(), evaluations=1, reason="")
-        used = np.arange(CELLS) >= rejected
-        noise = CellNoise(np.ones(CELLS), 1.0, float(CELLS))
-        candidate = Candidate(model, solution, residual, used, noise, (1.0,))
+        candidate = candidate_of(model, np.zeros(CELLS), x=x, used=np.arange(CELLS) >= rejected)
         return {
             f.name: f"{f.severity}: {f.where}: {f.evidence} {f.effect} {f.mend}"
             for f in excitation_findings(candidate, tested)
@@ -106,11 +101,6 @@ def test_one_slip_direction(direction: float, side: str, found: Callable[..., di
     said = found(direction=np.full(CELLS, direction))["one slip direction only"]
     assert f"The left output is always the {side} one." in said
     assert "Sweep with both outputs faster in turn." in said
-
-
-def test_no_temperature(found: Callable[..., dict[str, str]]) -> None:
-    said = found(oil=np.full(CELLS, np.nan))["no temperature"]
-    assert "Everything counts as taken at 60 °C" in said
 
 
 def test_ramps_that_never_overcame_the_preload(found: Callable[..., dict[str, str]]) -> None:
