@@ -193,11 +193,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
 def _locking_effect(model: LockingModel, build: int, torque: float, x: Array) -> float:
     reference = model.reference
     locking = steady_locking_torque(
-        unit_quantities(model, x, build),
-        torque,
-        reference.speed_difference,
-        reference.temperature,
-        "loading",
+        unit_quantities(model, x, build), torque, reference.speed_difference, reference.temperature, "loading"
     )
     return float(locking) / abs(torque)
 

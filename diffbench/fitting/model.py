@@ -128,12 +128,7 @@ class LockingModel:
     """Evaluates the model on fit data. ``x`` is the vector of ``names``."""
 
     def __init__(
-        self,
-        data: FitData,
-        names: Names,
-        form: Form,
-        sharing: Sharing,
-        reference: Reference,
+        self, data: FitData, names: Names, form: Form, sharing: Sharing, reference: Reference
     ) -> None:
         self.data = data
         self.names = names

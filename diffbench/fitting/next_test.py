@@ -143,9 +143,7 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
             before=stretch,
         ),
         heat=Heat(
-            heat_time,
-            np.interp(heat_time, time, 0.5 * np.abs(difference * level)),
-            np.zeros(heat_time.size),
+            heat_time, np.interp(heat_time, time, 0.5 * np.abs(difference * level)), np.zeros(heat_time.size)
         ),
         dropped={},
         samples=int(n * per_cell),
@@ -340,11 +338,7 @@ def _kinds(data: FitData) -> list[tuple[str, int]]:
 
 
 def _sweeps(
-    known: Information,
-    gradients: Array,
-    candidate: Candidate,
-    visit: ConditionedVisit,
-    place: int,
+    known: Information, gradients: Array, candidate: Candidate, visit: ConditionedVisit, place: int
 ) -> list[tuple[str, Array]]:
     """Sweeps that go where the runs so far did not."""
     found = []

@@ -65,13 +65,7 @@ UNLOADING_RATIO = _prior("unloading_ratio", 1.35, 0.5, low=1.0, high=6.0, source
 VISCOUS = _prior("viscous", 0.2, 1.0, low=-5.0, high=50.0, source="weak: viscous drag", linear=True)
 # friction surfaces give way elastically over some hundredths of a radian (common practice, no source)
 RELAXATION_ANGLE = _prior(
-    "relaxation_angle",
-    0.01,
-    0.015,
-    low=-0.05,
-    high=0.2,
-    source="weak: relaxation of the plates",
-    linear=True,
+    "relaxation_angle", 0.01, 0.015, low=-0.05, high=0.2, source="weak: relaxation of the plates", linear=True
 )
 TEMPERATURE_COEFFICIENT = _prior(
     "temperature_coefficient",

@@ -176,11 +176,7 @@ def unloading_ratio(angle: ArrayLike, friction_angle: ArrayLike) -> Floats:
 
 
 def effective_angle(
-    bias: ArrayLike,
-    friction: ArrayLike,
-    faces: ArrayLike,
-    effective_radius: ArrayLike,
-    pin_radius: ArrayLike,
+    bias: ArrayLike, friction: ArrayLike, faces: ArrayLike, effective_radius: ArrayLike, pin_radius: ArrayLike
 ) -> Floats:
     """Effective ramp angle: the angle that a ramp without friction would have to have for this bias.
 

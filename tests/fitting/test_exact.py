@@ -17,10 +17,7 @@ def bare(short_visit: Any) -> Characterisation:
     """The short visit with a spring force, and without the uncertainties of force, pin radius, one gain and
     the temperature."""
     result: Characterisation = short_visit.fit(
-        "bare",
-        None,
-        ('law = "undecided"', 'law = "undecided"\nspring_force = "1950 N"'),
-        *PLAIN,
+        "bare", None, ('law = "undecided"', 'law = "undecided"\nspring_force = "1950 N"'), *PLAIN
     )
     return result
 

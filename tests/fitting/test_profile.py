@@ -121,13 +121,7 @@ def test_the_reported_interval_is_that_of_the_profile(positive: bool) -> None:
     covariance = Covariance(noise, noise, {}, "")
     plain = Estimate(10.0, np.array([10.0]), "1", "", "", 1.0, positive=positive)
     found = profiled(
-        plain,
-        problem,
-        solution,
-        covariance,
-        lambda x: float(np.exp(x[0])),
-        step=STEP[:1],
-        factor=1.96,
+        plain, problem, solution, covariance, lambda x: float(np.exp(x[0])), step=STEP[:1], factor=1.96
     )
     low, high = interval(Combined(10.0, 2.0, {"noise": 2.0}, np.inf, found))
     assert low == pytest.approx(10.0 - 3.92, abs=NEAR * 3.92)
