@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 
 from diffbench.errors import QuantityError
-from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
 from diffbench.results.conformity import Outcome, decided
 from diffbench.results.locking_map import Branch, LockingMap
 

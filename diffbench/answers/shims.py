@@ -21,7 +21,7 @@ from diffbench.answers.wear import stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
-from diffbench.physics.disc_stack import DiscStack, stack_load
+from diffbench.physics.disc_spring import DiscStack, stack_load
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import SURE
 from diffbench.results.discrepancy import NORMAL_95

@@ -15,8 +15,7 @@ import numpy as np
 from diffbench.answers.differences import Differences, one_sided
 from diffbench.answers.joint import Joint, Paired, widest
 from diffbench.definitions import parts_of
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack, stack_deflection
+from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
 from diffbench.results.conformity import LIMITED, Answer, LimitCheck, answered, check_limit
 from diffbench.results.discrepancy import NORMAL_90, NORMAL_95

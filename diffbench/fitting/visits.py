@@ -84,8 +84,7 @@ def _parts(
     *,
     whole: bool = False,
 ) -> Iterator[Recording]:
-    """The parts of a recording, each told and read when it is asked for; the digest is noted. What is
-    ``given`` stands in no file."""
+    """Parts of a recording, each read when it is asked for; what is ``given`` stands in no file."""
     say(f"reading {path.name}")
     rows = 0
     parts: Iterable[Recording]

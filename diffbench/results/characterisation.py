@@ -7,6 +7,7 @@ Results hold no library's types: plain numbers and texts, frozen and versioned. 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -26,6 +27,8 @@ from diffbench.results.discrepancy import DiscrepancyState
 from diffbench.results.document import ByName, Document, Frozen, Named
 
 if TYPE_CHECKING:
+    import lmfit
+
     from diffbench.documents import Build
     from diffbench.physics.friction import FrictionLaw
 
@@ -516,6 +519,31 @@ class Characterisation(Document, ShowsItself):
             if found is not None and found.value is not None:
                 return found
         return None
+
+    def lmfit_parameters(self) -> lmfit.Parameters:
+        """What is determined, as lmfit's users have it.
+
+        Values, standard uncertainties as ``stderr`` and correlations as ``correl``; what the sheet states
+        does not vary. The interval, which need not be symmetric, and the unit are in ``user_data``: bounds of
+        a search it is not. Of several builds, a name bears its build behind a low line.
+        """
+        import lmfit
+
+        known = {name: item for name, item in self.parameters.items() if item.value is not None}
+        made, named = lmfit.Parameters(), dict[str, str]()
+        for name, item in known.items():
+            # lmfit takes names of Python variables alone
+            plain = re.sub(r"\W", "_", name, flags=re.ASCII).rstrip("_")
+            while plain in made:
+                plain += "_"
+            named[name] = plain
+            told = {"unit": item.unit, "low": item.low, "high": item.high}
+            made[plain] = lmfit.Parameter(plain, item.value, vary=item.status == "measured", user_data=told)
+            made[plain].stderr = item.u
+        for name, row in zip(self.correlation.names, self.correlation.matrix, strict=True):
+            others = zip(self.correlation.names, row, strict=True)
+            made[named[name]].correl = {named[other]: r for other, r in others if other != name}
+        return made
 
     def facts_of(self, build: str | None) -> BuildFacts:
         """One build; the only one where none is named. Raises ``FitError`` where several were fitted together

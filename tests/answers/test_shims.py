@@ -14,8 +14,7 @@ from wear_study import Drawer, State
 from diffbench.answers import Candidate, Member, Way, advise
 from diffbench.answers.wear import height_loss
 from diffbench.errors import FitError
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack
+from diffbench.physics.disc_spring import DiscSpring, DiscStack
 from diffbench.results import Characterisation, SpringFacts
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
