@@ -16,7 +16,9 @@ __all__ = [
     "DifferenceMap",
     "Interval",
     "Member",
+    "PhaseResult",
     "Rebuild",
+    "Rung",
     "ShimAdvice",
     "Side",
     "SlipVerdict",
@@ -40,7 +42,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from diffbench.answers.comparison import NEEDS_REPEATABILITY, Comparison, Side, check_state, compare
-    from diffbench.answers.corner import CornerEntry, corner_entry
+    from diffbench.answers.corner import CornerEntry, PhaseResult, Rung, corner_entry
     from diffbench.answers.differences import (
         Change,
         Condition,
@@ -74,6 +76,8 @@ __getattr__, __dir__ = names_on_first_use(
         ),
         "corner": (
             "CornerEntry",
+            "PhaseResult",
+            "Rung",
             "corner_entry",
         ),
         "differences": (

@@ -21,7 +21,7 @@ import pytest
 import xarray
 
 from diffbench import load_map
-from diffbench.documents.schemas import schema
+from diffbench.documents import schema
 from diffbench.errors import OutputError
 from diffbench.exports import FORMATS, export_map
 from diffbench.exports.hdf5_times import without_times

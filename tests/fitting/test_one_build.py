@@ -11,15 +11,12 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench import fit
-from diffbench.answers.comparison import compare
-from diffbench.answers.joint import member
+from diffbench.answers import compare, member
 from diffbench.cli import main
 from diffbench.errors import DocumentError, FitError
 from diffbench.history import open_history
-from diffbench.results.characterisation import Characterisation, load_characterisation
-from diffbench.results.locking_map import load_map
+from diffbench.results import Characterisation, load_characterisation, load_map, map_on
 from diffbench.results.manifest import folder_names
-from diffbench.results.predict import map_on
 from diffbench.trend import trend_of
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

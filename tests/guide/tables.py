@@ -18,21 +18,10 @@ from pydantic.fields import FieldInfo
 from diffbench.cli import COMMANDS, EXIT_STATUSES
 from diffbench.cli import main as program
 from diffbench.definitions import DEFINITIONS
-from diffbench.documents import CHANNELS
-from diffbench.documents.build import (
-    Build,
-    DiscSpring,
-    Limits,
-    MapAxes,
-    Oil,
-    Packs,
-    Preload,
-    Ramps,
-    Reference,
-)
-from diffbench.documents.car import Axle, Car, Phase, Tyre
-from diffbench.documents.rig import Channel, FileSettings, Repeatability, Rig
-from diffbench.documents.visit import Run, RunSheet
+from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Phase, Rig, Run, RunSheet
+from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
+from diffbench.documents.car import Axle, Tyre
+from diffbench.documents.rig import Repeatability
 from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE

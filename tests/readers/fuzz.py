@@ -41,16 +41,14 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from diffbench.cli import main as cli
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning import ConditionedVisit, condition
 from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.inspection import inspect_file
 from diffbench.readers import read_parts
 from diffbench.recording import Recording
-from diffbench.results import load_characterisation, load_map
-from diffbench.results.predict import make_map
+from diffbench.results import load_characterisation, load_map, make_map
 
 sys.path.insert(0, str(Path(__file__).parent))
 

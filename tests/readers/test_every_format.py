@@ -22,7 +22,7 @@ from every_format import AGREES, apart, in_format, numbers_of
 from writers import FORMATS, Format
 
 from diffbench import Characterisation
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit
+from diffbench.conditioning import ConditionedRun, ConditionedVisit
 from diffbench.documents import load_visit
 from diffbench.fitting import condition_visit, fit
 

@@ -13,9 +13,7 @@ from types import ModuleType
 import pytest
 
 from diffbench.report import result_page
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 
 def _load() -> ModuleType:

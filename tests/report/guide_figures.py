@@ -17,7 +17,7 @@ from PIL import Image
 
 from diffbench import Characterisation, LockingMap, figures, fit
 from diffbench.guide import FOLDER
-from diffbench.results.predict import make_map
+from diffbench.results import make_map
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PICTURES = FOLDER / "pictures"

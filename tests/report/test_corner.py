@@ -10,8 +10,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
-from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
+from diffbench.answers import CornerEntry, Interval, PhaseResult, Rung, SlipVerdict, TorqueSplit
 from diffbench.figures import kept, yaw_moments
 from diffbench.report import (
     corner_document,

@@ -17,9 +17,7 @@ from diffbench.report.locking_torque import (
     sweep_cells,
 )
 from diffbench.report.map_contours import torques_to_draw
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 Made = Callable[..., tuple[Characterisation, LockingMap]]
 

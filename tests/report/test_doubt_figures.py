@@ -25,8 +25,7 @@ from diffbench.errors import OutputError
 from diffbench.report import comparison_figure, ladder_figure, put_picture
 from diffbench.report.doubt import doubts, interval_names
 from diffbench.report.style import SOURCE_COLOURS
-from diffbench.results.characterisation import Characterisation, Correlation
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import Characterisation, Correlation, LockingMap
 
 
 @pytest.fixture

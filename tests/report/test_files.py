@@ -15,13 +15,18 @@ from typing import Any
 import pytest
 
 from diffbench.errors import DocumentError, OutputError
-from diffbench.exports.csv_table import map_csv
+from diffbench.exports import map_csv
 from diffbench.report import NAMES, refresh_line, without_refresh, write_results
-from diffbench.results.characterisation import Characterisation, load_characterisation
-from diffbench.results.locking_map import BRANCHES, LockingMap, load_map
+from diffbench.results import (
+    BRANCHES,
+    Characterisation,
+    LockingMap,
+    load_characterisation,
+    load_map,
+    make_map,
+)
 from diffbench.results.manifest import NAME as MANIFEST
 from diffbench.results.manifest import check_whole
-from diffbench.results.predict import make_map
 
 
 @pytest.fixture(autouse=True)

@@ -17,9 +17,7 @@ from diffbench.report import Table, result_page, summary
 from diffbench.report.map_contours import speeds_to_draw, torques_to_draw
 from diffbench.report.rounding import typeset
 from diffbench.report.wording import key_names, shown
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 MOST_BYTES = 1_500_000

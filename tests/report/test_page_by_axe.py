@@ -15,7 +15,7 @@ import pytest
 
 from diffbench.report.rounding import number_text, typeset
 from diffbench.report.wording import key_names, printable, shown
-from diffbench.results.characterisation import Characterisation
+from diffbench.results import Characterisation
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -17,7 +17,7 @@ import pytest
 
 from diffbench.report import summary, text_of
 from diffbench.report.terminal import columns_of
-from diffbench.results.characterisation import Characterisation, Gain, NextTest
+from diffbench.results import Characterisation, Gain, NextTest
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 RESULTS = ("complete", "doubtful", "two_builds")

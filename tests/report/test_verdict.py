@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diffbench.report import summary, text_of, verdict
-from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.results import Characterisation, LimitVerdict, SheetCheck
 
 
 def limit(verdict_of_one: str) -> LimitVerdict:

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from diffbench import Characterisation, load_map
 from diffbench.cli import main
 from diffbench.report import write_results
-from diffbench.results.predict import make_map
+from diffbench.results import make_map
 
 PLACE = ("--torque", "100 Nm", "--speed", "4 rad/s", "--temperature", "60 degC")
 
