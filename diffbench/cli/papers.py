@@ -189,7 +189,7 @@ def schema(name: str, as_json: bool) -> None:
     NAME is rig, build, run or car, by which editors check and complete TOML files; or what diffbench writes:
     characterisation, map, manifest, conformity, comparison, repeatability or shim-advice.
     """
-    from diffbench.documents.schemas import schema as schema_of
+    from diffbench.schemas import schema as schema_of
 
     del as_json  # every command takes it
     print_json(schema_of(name), indent=2)

@@ -7,7 +7,6 @@ from diffbench.first_use import names_on_first_use
 __all__ = [
     "CHANNELS",
     "LABEL_WORDS",
-    "SCHEMAS",
     "Build",
     "Car",
     "Channel",
@@ -24,7 +23,6 @@ __all__ = [
     "load_run_sheet",
     "load_visit",
     "run_sheets_in",
-    "schema",
 ]
 
 if TYPE_CHECKING:
@@ -33,7 +31,6 @@ if TYPE_CHECKING:
     from diffbench.documents.car import Car, Phase, load_car
     from diffbench.documents.loading import document_of, run_sheets_in
     from diffbench.documents.rig import Channel, FileSettings, Rig, load_rig
-    from diffbench.documents.schemas import SCHEMAS, schema
     from diffbench.documents.visit import Run, RunSheet, Visit, load_run_sheet, load_visit
 
 __getattr__, __dir__ = names_on_first_use(
@@ -44,7 +41,6 @@ __getattr__, __dir__ = names_on_first_use(
         "car": ("Car", "Phase", "load_car"),
         "loading": ("document_of", "run_sheets_in"),
         "rig": ("Channel", "FileSettings", "Rig", "load_rig"),
-        "schemas": ("SCHEMAS", "schema"),
         "visit": ("Run", "RunSheet", "Visit", "load_run_sheet", "load_visit"),
     },
 )

@@ -1,59 +1,15 @@
-"""JSON Schemas of what users write and what the program hands on, made from the models themselves."""
+"""JSON Schemas of the papers that users write, made from the models themselves."""
 
 from __future__ import annotations
 
-import difflib
-import importlib
 from typing import Any
 
 from diffbench.documents.arrangements import CHANNELS
-from diffbench.errors import DocumentError
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
-PAPERS = {
-    "rig": "a bench, described once",
-    "build": "what was assembled, and what the workshop holds it to",
-    "run": "one visit to the bench",
-    "car": "a car's driven axle, and one corner entry in phases",
-}
-SCHEMAS: dict[str, str] = {
-    "rig": "diffbench.documents.rig:Rig",
-    "build": "diffbench.documents.build:Build",
-    "run": "diffbench.documents.visit:RunSheet",
-    "car": "diffbench.documents.car:Car",
-    "characterisation": "diffbench.results.characterisation:Characterisation",
-    "map": "diffbench.results.locking_map:MapDocument",
-    "manifest": "diffbench.results.manifest:document_schema",
-    "conformity": "diffbench.results.conformity:Conformity",
-    "comparison": "diffbench.answers.comparison:Comparison",
-    "repeatability": "diffbench.answers.repeatability:Repeatability",
-    "shim-advice": "diffbench.answers.shims:ShimAdvice",
-}
-"""What makes the schema of each kind, imported when asked for: a paper's model, a document that knows its
-own, or a function."""
 
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of one kind of document, one of `SCHEMAS`, ready for `json.dumps`.
-
-    Raises ``DocumentError`` for a name that is not known.
-
-    >>> schema("build")["properties"]["packs"]
-    {'$ref': '#/$defs/Packs', 'description': 'the two plate packs'}
-    """
-    if name not in SCHEMAS:
-        near = difflib.get_close_matches(name, SCHEMAS, n=1)
-        mend = f"write {near[0]}" if near else "write one of " + ", ".join(SCHEMAS)
-        raise DocumentError.single(f"'{name}' is no kind of document", mend=mend)
-    module, _, made_by = SCHEMAS[name].partition(":")
-    source = getattr(importlib.import_module(module), made_by)
-    made: dict[str, Any]
-    made = _of_paper(source, name) if name in PAPERS else getattr(source, "published_schema", source)()
-    return made
-
-
-def _of_paper(model: Any, name: str) -> dict[str, Any]:
+def paper_schema(model: Any, name: str, described: str) -> dict[str, Any]:
     """Schema of a model, without what only the program itself needs."""
     from diffbench.documents.fields import NUMBER_AND_UNIT
 
@@ -74,7 +30,7 @@ def _of_paper(model: Any, name: str) -> dict[str, Any]:
         "$id": f"urn:diffbench:schema:{name}:1",
         "title": f"diffbench {name}",
         **made,
-        "description": PAPERS[name],
+        "description": described,
     }
 
 

@@ -16,8 +16,8 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench.cli import main
-from diffbench.documents import SCHEMAS, schema
 from diffbench.errors import DocumentError
+from diffbench.schemas import SCHEMAS, schema
 
 RIGS = Path(__file__).parents[2] / "rigs"
 

@@ -15,11 +15,12 @@ from click.testing import CliRunner
 from diffbench.cli import main
 from diffbench.conditioning import Reason
 from diffbench.definitions import DEFINITIONS
-from diffbench.documents import CHANNELS, SCHEMAS, load_build, load_car, load_rig, load_run_sheet, schema
+from diffbench.documents import CHANNELS, load_build, load_car, load_rig, load_run_sheet
 from diffbench.documents.arrangements import LABEL_WORDS, ArrangementName
 from diffbench.documents.visit import RunKind
 from diffbench.guide import FOLDER, TOPICS, anchor, as_text, page
 from diffbench.readers import read_recording
+from diffbench.schemas import SCHEMAS, schema
 
 MOST = {"README": 12_000, "DEVELOPERS": 14_000}  # bytes
 
