@@ -143,7 +143,7 @@ def viscosity_exponent(temperature: float, oil: Walther) -> float:
     Examples
     --------
     >>> print(f"{viscosity_exponent(60.0, walther(190e-6, 17.5e-6)):.4f}")
-    0.0444
+    0.0438
 
     References
     ----------

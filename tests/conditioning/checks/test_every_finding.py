@@ -26,7 +26,7 @@ OF_THE_FIT = {
     "no coast samples": "fitting/test_excitation.py",
     "one speed level only": "fitting/test_excitation.py",
     "one slip direction only": "fitting/test_excitation.py",
-    "no temperature": "fitting/test_excitation.py",
+    "no temperature": "fitting/test_properties.py",
     "drive ramps never overcame the preload": "fitting/test_excitation.py",
     "coast ramps never overcame the preload": "fitting/test_excitation.py",
     "cells apart from the fit": "fitting/test_excitation.py",
