@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from diffbench._version import __version__
 from diffbench.first_use import names_on_first_use
+from diffbench.notebook import FACES
 
 __all__ = [
     "Build",
@@ -45,4 +46,9 @@ __getattr__, __dir__ = names_on_first_use(
         "recording": ("Recording",),
         "results": ("Characterisation", "LockingMap", "load_characterisation", "load_map"),
     },
+)
+
+FACES.update(
+    Characterisation="diffbench.report.page:characterisation_html",
+    LockingMap="diffbench.report.page:map_html",
 )

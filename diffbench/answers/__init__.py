@@ -1,1 +1,118 @@
 """The workshop's and the track's questions, each answered from results: a module a question."""
+
+from typing import TYPE_CHECKING
+
+from diffbench.first_use import names_on_first_use
+
+__all__ = [
+    "NEEDS_REPEATABILITY",
+    "UNITS",
+    "Candidate",
+    "Change",
+    "Comparison",
+    "Condition",
+    "CornerEntry",
+    "DifferenceBranch",
+    "DifferenceMap",
+    "Interval",
+    "Member",
+    "PhaseResult",
+    "Rebuild",
+    "Rung",
+    "ShimAdvice",
+    "Side",
+    "SlipVerdict",
+    "TorqueSplit",
+    "Way",
+    "Wear",
+    "advise",
+    "check_state",
+    "compare",
+    "compared",
+    "corner_entry",
+    "difference_csv",
+    "member",
+    "predicted_map",
+    "preload_ladder",
+    "preload_of",
+    "slip_state",
+    "torque_split",
+    "with_units",
+]
+
+if TYPE_CHECKING:
+    from diffbench.answers.comparison import NEEDS_REPEATABILITY, Comparison, Side, check_state, compare
+    from diffbench.answers.corner import CornerEntry, PhaseResult, Rung, corner_entry
+    from diffbench.answers.differences import (
+        Change,
+        Condition,
+        DifferenceBranch,
+        DifferenceMap,
+        difference_csv,
+    )
+    from diffbench.answers.joint import Member, member
+    from diffbench.answers.operating_point import (
+        UNITS,
+        Interval,
+        SlipVerdict,
+        TorqueSplit,
+        slip_state,
+        torque_split,
+        with_units,
+    )
+    from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
+    from diffbench.answers.shims import Candidate, ShimAdvice, Way, advise
+    from diffbench.answers.wear import Wear
+
+__getattr__, __dir__ = names_on_first_use(
+    __name__,
+    {
+        "comparison": (
+            "NEEDS_REPEATABILITY",
+            "Comparison",
+            "Side",
+            "check_state",
+            "compare",
+        ),
+        "corner": (
+            "CornerEntry",
+            "PhaseResult",
+            "Rung",
+            "corner_entry",
+        ),
+        "differences": (
+            "Change",
+            "Condition",
+            "DifferenceBranch",
+            "DifferenceMap",
+            "difference_csv",
+        ),
+        "joint": (
+            "Member",
+            "member",
+        ),
+        "operating_point": (
+            "UNITS",
+            "Interval",
+            "SlipVerdict",
+            "TorqueSplit",
+            "slip_state",
+            "torque_split",
+            "with_units",
+        ),
+        "rebuild": (
+            "Rebuild",
+            "compared",
+            "predicted_map",
+            "preload_ladder",
+            "preload_of",
+        ),
+        "shims": (
+            "Candidate",
+            "ShimAdvice",
+            "Way",
+            "advise",
+        ),
+        "wear": ("Wear",),
+    },
+)

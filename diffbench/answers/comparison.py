@@ -1,117 +1,59 @@
-"""The document of a comparison: what changed between two states of a unit, and what follows."""
+"""Two states of one unit against each other: what changed, what wore, and whether that is within limits."""
 
 from __future__ import annotations
 
-import csv
-import io
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import ClassVar, Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
-from diffbench.results.conformity import LimitCheck
-from diffbench.results.document import Document, Frozen
+from diffbench.answers.differences import (
+    FRICTION_SHAPE,
+    LEVEL,
+    PRELOAD_LOSS_WEIGHT,
+    Change,
+    Condition,
+    DifferenceMap,
+    Differences,
+    conditions_at_corner_entry,
+    difference_map,
+    differences_between,
+)
+from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
+from diffbench.answers.wear import (
+    POWER_95,
+    Judged,
+    NextEvent,
+    Wear,
+    height_loss,
+    judged_limits,
+    next_event,
+    stack_of,
+    visits_for,
+)
+from diffbench.errors import Fault, FitError, Place
+from diffbench.fitting.pooling import LEVEL as MAY_SHARE
+from diffbench.fitting.pooling import UNSTATED, apart
+from diffbench.physics.steady import UnitQuantities
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import LIMITED, LimitCheck
+from diffbench.results.discrepancy import NORMAL_95
+from diffbench.results.document import ByName, Document, Frozen
 
-FORMAT: Literal["diffbench-comparison/1"] = "diffbench-comparison/1"
+__all__ = ["LARGEST_LOSS", "Comparison", "Side", "check_state", "compare"]
+
 Verdict = Literal["unchanged", "changed within limits", "changed beyond limits", "worn", "not proven"]
-Answer = Literal["yes", "no", "not proven"]
 
-
-class Change(Frozen):
-    """One quantity before and after.
-
-    ``change`` with its 95 % interval ``low`` to ``high`` is relative where ``relative`` is True (−0.19: down
-    by 19 per cent), else in ``unit``. ``chance`` is that of a change as large by doubt alone; ``significant``
-    is decided over all questions of its kind together. ``against`` says what doubt it was held against:
-    ``repeatability``, what a refit to the bench moves, or ``fit``, where the rig does not say that.
-    ``before`` and ``after`` are the results' own numbers. ``carried`` is there where each of these rests on
-    what its own sheet states: the number before, and what the change alone makes of it after; ``after`` is
-    then left to the result after.
-    """
-
-    before: float | None
-    after: float | None
-    unit: str
-    relative: bool
-    change: float
-    u: float
-    low: float
-    high: float
-    chance: float
-    significant: bool
-    against: Literal["repeatability", "fit"]
-    meaning: str
-    budget: dict[str, float]
-    carried: float | None = None
-
-
-class Wear(Frozen):
-    """Height lost at the preload spring and mean wear of a friction face, both in m, with 95 % intervals."""
-
-    height_loss_m: float
-    height_loss_u_m: float
-    face_wear_m: float
-    face_wear_u_m: float
-    face_wear_low_m: float
-    face_wear_high_m: float
-    faces: int
-    shim_change_m: float
-    budget: dict[str, float]
-
-
-class Condition(Frozen):
-    """Locking torque at one condition, before and after [N·m], while the input torque rises."""
-
-    input_torque_Nm: float
-    speed_difference_rad_s: float
-    temperature_degC: float
-    before_Nm: float
-    after_Nm: float
-    change_Nm: float
-    low_Nm: float
-    high_Nm: float
-    tested: bool
-
-
-class DifferenceBranch(Frozen):
-    """After less before, nested lists [torque][speed][temperature]."""
-
-    change_Nm: list[list[list[float]]]
-    low_Nm: list[list[list[float]]]
-    high_Nm: list[list[list[float]]]
-    tested: list[list[list[bool]]]
-
-
-class DifferenceMap(Frozen):
-    """Difference of locking torque over what both visits tested."""
-
-    input_torque_Nm: list[float]
-    speed_difference_rad_s: list[float]
-    temperature_degC: list[float]
-    branches: dict[str, DifferenceBranch]
-
-
-class HeldLimit(Frozen):
-    """A limit after one more event: where the quantity will be, its standard uncertainty, and the chance that
-    the limit, ``low`` or ``high``, is held then."""
-
-    quantity: str
-    unit: str
-    low: float | None
-    high: float | None
-    value: float
-    u: float
-    chance: float
-
-
-class NextEvent(Frozen):
-    """Whether every limit that wear can break is held through one more event, if wear goes on in a straight
-    line as it did over the ``events_between`` both states, ``distance_m`` each: yes and no with a chance of
-    95 % and more."""
-
-    answer: Answer
-    events_between: int
-    distance_m: float | None
-    limits: list[HeldLimit]
+# Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
+# (common practice, no source).
+LARGEST_LOSS = 0.10
+NEEDS_REPEATABILITY = (
+    "the rig does not say what a refit to the bench changes: measure it with 'diffbench repeatability', put "
+    "it into [repeatability] of the rig, and fit again"
+)
+FLANKS_APART = 2.575829  # once in a hundred times by chance
 
 
 class Side(Frozen):
@@ -134,12 +76,15 @@ class Comparison(Document):
     after a rebuild, without a repeatability, or without a limit.
     """
 
-    format: Literal["diffbench-comparison/1"] = FORMAT
+    file_name: ClassVar[str] = "comparison.json"
+    made_by: ClassVar[str] = "diffbench compare"
+
+    format: Literal["diffbench-comparison/1"] = "diffbench-comparison/1"
     before: Side
     after: Side
     verdict: Verdict
     reasons: list[str]
-    changes: dict[str, Change]
+    changes: ByName[Change]
     not_determined: dict[str, str]
     wear: Wear | None
     limits: list[LimitCheck]
@@ -161,34 +106,422 @@ class Comparison(Document):
         )
 
 
-def difference_csv(difference: DifferenceMap) -> str:
-    """The map of the difference as comma-separated text, one node a line, numbers in full.
+def compare(
+    before: Characterisation | Member | Sequence[Characterisation | Member],
+    after: Characterisation | Member | Sequence[Characterisation | Member],
+    *,
+    largest_loss: float = LARGEST_LOSS,
+    events: int = 1,
+    details: bool = True,
+) -> Comparison:
+    """Compare two states of one unit.
 
-    Columns: the three axes, then for each branch ``BRANCH_change_Nm``, ``BRANCH_low_Nm``, ``BRANCH_high_Nm``
-    and ``BRANCH_tested``.
+    Parameters
+    ----------
+    before, after : Characterisation, Member, or sequence of them
+        Results of one or several visits in each state; several, each fitted by itself, are averaged, which
+        is how refits to the bench sharpen a comparison. A `Member` (see `diffbench.answers.joint.member`)
+        says more of a result: which build of a joint fit it is, and where its papers are.
+    largest_loss : float
+        Share of the preload torque that may be lost where the sheet after states no limits on it.
+    events : int
+        Events between both states, for what one more does.
+    details : bool
+        Whether locking torque at corner entry and the map of the difference are worked out.
+
+    Returns
+    -------
+    The comparison. Its verdict: *unchanged*, nothing exceeds what a refit to the bench explains; *changed
+    within limits*, and every limit is proven to be held; *worn*, preload, friction or spring force came
+    down and a limit is proven to be broken; *changed beyond limits*, the same after a rise; *not proven*,
+    else, and where no repeatability is stated.
+
+    Raises
+    ------
+    FitError
+        The results are of different units, or quoted at different conditions; visits of one state contradict
+        each other; or there is no event.
+
+    References
+    ----------
+    A change counts against the repeatability of the bench (ISO 5725-6:1994, 4.1); limits by ISO 14253-1.
     """
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    columns = ("change_Nm", "low_Nm", "high_Nm", "tested")
-    writer.writerow(
-        [
-            "input_torque_Nm",
-            "speed_difference_rad_s",
-            "temperature_degC",
-            *(f"{branch}_{column}" for branch in difference.branches for column in columns),
-        ]
+    if events < 1:
+        raise FitError.single("no event lies between the states", key="events", mend="name one or more")
+    earlier, later = _members(before), _members(after)
+    members = [*earlier, *later]
+    _check(members)
+    for side in (earlier, later):
+        check_state(side)
+    pair = paired(members, before=len(earlier))
+    same = len({m.visit for m in members}) == 1
+    judged = same or all(has_repeatability(m) for m in members)
+    found = differences_between(pair, judged=judged)
+    wear, needs = _wear(found, pair)
+    missing = {**found.missing, **({"face_wear": needs} if needs else {})}
+    limits = judged_limits(pair, found, wear, largest_loss)
+    loss, visits = _power(found, len(earlier), len(later)) if judged and not same else (None, None)
+    verdict, reasons = _verdict(found, limits, judged=judged, shown=loss)
+    ahead = _next(pair, found, wear, limits, events) if judged and not same else None
+    return Comparison(
+        before=_side(earlier),
+        after=_side(later),
+        verdict=verdict,
+        reasons=reasons,
+        changes=found.changes,
+        not_determined=missing,
+        wear=wear,
+        limits=[limit.check for limit in limits],
+        conditions=conditions_at_corner_entry(pair) if details else [],
+        difference_map=difference_map(pair) if details else None,
+        readings=_meanings(found.changes, wear),
+        common=shared_text(pair),
+        caveats=_caveats(pair, found, judged=judged),
+        detectable_loss=loss,
+        visits_for_5_percent=visits,
+        visits_to_settle={
+            limit.check.quantity: limit.visits
+            for limit in limits
+            if judged and not same and limit.check.outcome == "not proven"
+        },
+        next_event=ahead,
     )
-    for i, torque in enumerate(difference.input_torque_Nm):
-        for j, speed in enumerate(difference.speed_difference_rad_s):
-            for k, heat in enumerate(difference.temperature_degC):
-                row: list[object] = [torque, speed, heat]
-                for table in difference.branches.values():
-                    row += [table.change_Nm[i][j][k], table.low_Nm[i][j][k], table.high_Nm[i][j][k]]
-                    row.append("true" if table.tested[i][j][k] else "false")
-                writer.writerow(row)
-    return buffer.getvalue()
 
 
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of ``comparison.json``."""
-    return Comparison.published_schema()
+def _members(given: Characterisation | Member | Sequence[Characterisation | Member]) -> list[Member]:
+    listed = [given] if isinstance(given, Characterisation | Member) else list(given)
+    if not listed:
+        raise FitError.single("no result is given for one of the states", mend="name one on each side")
+    return [m if isinstance(m, Member) else member(m) for m in listed]
+
+
+def _check(members: Sequence[Member]) -> None:
+    """One unit, one reference condition, one radius of the friction faces: else the numbers are of different
+    things."""
+    units = sorted({m.characterisation.unit for m in members})
+    if len(units) > 1:
+        raise FitError.single(
+            f"the results are of different units ({', '.join(units)})", mend="compare states of one unit"
+        )
+    conditions = {tuple(sorted(m.characterisation.reference.items())) for m in members}
+    if len(conditions) > 1:
+        raise FitError.single(
+            "the results are quoted at different reference conditions",
+            key="reference",
+            mend="state one [reference] in both build sheets, and fit again",
+        )
+    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.facts,)}
+    if len(faces) > 1:
+        raise FitError.single(
+            "the results are of packs with different faces or radii",
+            key="packs",
+            mend="compare states of one pack; another pack is another build, not wear",
+        )
+
+
+def _wear(found: Differences, pair: Paired) -> tuple[Wear | None, str | None]:
+    """Loss of height and wear of a face; or what they need."""
+    earlier, later = pair.earlier, pair.later
+    springs = next((m.springs for m in earlier if m.springs is not None), None)
+    faces = earlier[0].facts.faces
+    if found.spring is None:
+        return None, "a change of spring force that both results determine"
+    if springs is None:
+        return None, "[preload.disc_spring] in the build sheet of the state before"
+    force = next((p for m in earlier if (p := m.determined("spring_force")) is not None), None)
+    if force is None or force.value is None:
+        return None, "the spring force before, from a press, or from the nominal ramp angles"
+    ratio = float(np.exp(found.spring[0]))
+    try:
+        lost = height_loss(
+            stack_of(springs),
+            force=force.value,
+            force_u=force.u or 0.0,
+            ratio=ratio,
+            ratio_u=ratio * found.spring[1],
+            dimensions_u=springs.u_m,
+        )
+    except ValueError as error:
+        return None, f"a spring force that the disc springs of the sheet can carry ({error})"
+    shims = earlier[0].shim, later[0].shim
+    thicker = 0.0 if shims[0] is None or shims[1] is None else shims[1] - shims[0]
+    face, u = (lost.value + thicker) / faces, lost.u / faces
+    wear = Wear(
+        height_loss_m=lost.value,
+        height_loss_u_m=lost.u,
+        face_wear_m=face,
+        face_wear_u_m=u,
+        face_wear_low_m=face - NORMAL_95 * u,
+        face_wear_high_m=face + NORMAL_95 * u,
+        faces=faces,
+        shim_change_m=thicker,
+        budget={source: part / faces for source, part in lost.budget.items()},
+    )
+    return wear, None
+
+
+def _verdict(
+    found: Differences, limits: Sequence[Judged], *, judged: bool, shown: float | None
+) -> tuple[Verdict, list[str]]:
+    """The verdict and its reasons; ``shown`` is the loss of preload that would be shown with 95 %."""
+    outcomes = {limit.check.quantity: limit.check.outcome for limit in limits}
+    broken = [name for name, outcome in outcomes.items() if outcome == "not conforming"]
+    open_limits = [limit for limit in limits if limit.check.outcome == "not proven"]
+    if not judged:
+        return "not proven", [NEEDS_REPEATABILITY]
+    main = {name: change for name, change in found.changes.items() if change.against == "repeatability"}
+    moved = {name: change for name, change in main.items() if change.significant}
+    if not main:
+        return "not proven", ["neither preload torque nor a ramp bias is determined in both states"]
+    if not moved:
+        reasons = ["no change of preload torque, friction or spring force exceeds what refits explain"]
+        if shown is not None:
+            reasons.append(f"a loss of preload below {100.0 * shown:.1f} % may stay unseen by so few visits")
+        if broken:
+            reasons.append(f"broken as before: the limit on {', '.join(broken)}")
+        return "unchanged", reasons
+    reasons = [f"{name} changed" for name in moved]
+    if broken:
+        reasons.append(f"the limit on {', '.join(broken)} is proven to be broken")
+        fell = any(change.change < 0.0 for change in moved.values()) or "face_wear" in broken
+        return ("worn" if fell else "changed beyond limits"), reasons
+    if open_limits or not limits:
+        what = [_open(limit) for limit in open_limits] or ["any quantity: the sheet states none"]
+        reasons += [f"not proven either way: the limit on {text}" for text in what]
+        return "not proven", reasons
+    return "changed within limits", [*reasons, "every limit is proven to be held"]
+
+
+def _open(limit: Judged) -> str:
+    """A limit that is not proven either way, and what would settle it."""
+    name = limit.check.quantity
+    if limit.check.value is None:
+        return f"{name}, which is not determined"
+    if limit.visits is None:
+        return f"{name}; no number of visits would settle it if the value stays where it is"
+    whose = "the later state" if name in LIMITED else "each state"
+    count = f"{limit.visits} visit{'' if limit.visits == 1 else 's'} of {whose} in all, refitted in between"
+    return f"{name}; {count}, would settle it if the value stays where it is"
+
+
+def _power(found: Differences, before: int, after: int) -> tuple[float | None, int | None]:
+    """The loss of preload that is shown with a chance of 95 %, and the visits that each state needs for 5 %.
+
+    Repeatability shrinks with the number of refits, everything else is left as it is.
+    """
+    if "preload_torque" not in found.changes:
+        return None, None
+    from scipy.special import ndtri
+
+    reach = float(ndtri(1.0 - LEVEL * PRELOAD_LOSS_WEIGHT)) + POWER_95
+    variance = float(found.preload.covariance[0, 0])
+    of_refits = found.preload.refits(0)
+    loss = 1.0 - float(np.exp(-reach * np.sqrt(variance)))
+    once = 2.0 * of_refits / (1.0 / before + 1.0 / after)
+    return loss, visits_for(-np.log(0.95) / reach, of_a_refit=once, other=variance - of_refits)
+
+
+def _next(
+    pair: Paired, found: Differences, wear: Wear | None, limits: Sequence[Judged], events: int
+) -> NextEvent | None:
+    """The next event, where both states are of one build: a rebuild in between is no wear."""
+    builds = [m.facts for m in (pair.earlier[0], pair.later[0])]
+    if builds[0].build != builds[1].build:
+        return None
+    ways = [facts.distance_m for facts in builds]
+    distance = None if ways[0] is None or ways[1] is None else ways[1] - ways[0]
+    return next_event(pair, found, wear, limits, events=events, distance=distance)
+
+
+def _side(members: Sequence[Member]) -> Side:
+    one = members[0].characterisation
+    facts = members[0].facts
+    return Side(
+        unit=one.unit,
+        build=facts.build,
+        dates=sorted({m.characterisation.date for m in members}),
+        distance_m=facts.distance_m,
+        inputs={p: d for m in members for p, d in m.characterisation.provenance.inputs.items()},
+    )
+
+
+def _caveats(pair: Paired, found: Differences, *, judged: bool) -> list[str]:
+    lines = []
+    if not pair.alike:
+        lines.append(
+            "the two states were fitted by different laws: part of the difference is the law's, not the "
+            "unit's; state the law in the build sheet"
+        )
+    best = {(f.law, f.stribeck_exponent) for m in pair.members for f in (m.characterisation.forms[0],)}
+    if pair.alike and len(best) > 1:
+        lines.append(
+            "the two states are fitted best by different forms of the model; the changes are by one form for "
+            "both, so that they are not to the last digit what lies between the numbers before and after"
+        )
+    builds = {m.facts.build for m in pair.members}
+    if len(builds) > 1:
+        lines.append(
+            f"two builds ({', '.join(sorted(builds))}): a change may be what was assembled, not wear"
+        )
+    if found.flanks_apart is not None and abs(found.flanks_apart) > FLANKS_APART:
+        lines.append(
+            "drive and coast bias changed by different amounts: that is ramps, not friction, and 'friction' "
+            "is the mean of both"
+        )
+    if judged:
+        lines.append(
+            "ramps, friction shape and oil are held against the fit alone: no rig states their refits"
+        )
+    for who in pair.members:
+        diagnostics = who.characterisation.diagnostics
+        if not diagnostics.converged:
+            lines.append(f"the fit of {who.characterisation.date} did not converge")
+    return lines
+
+
+_WORDS = {
+    "preload_torque": "preload torque",
+    "ramp_bias_drive_loading": "ramp bias, drive, loading",
+    "ramp_bias_coast_loading": "ramp bias, coast, loading",
+}
+
+
+def check_state(members: Sequence[Member]) -> None:
+    """Ask whether visits may be averaged: one build, one distance, and numbers that agree.
+
+    Parameters
+    ----------
+    members : sequence of Member
+        The visits of one state, each fitted by itself.
+
+    Raises
+    ------
+    FitError
+        Their builds or distances differ, or they contradict each other by what a refit to the bench moves:
+        in one of a thousand cases by chance.
+
+    References
+    ----------
+    As `diffbench.fitting.pooling.may_share`.
+    """
+    if len(members) < 2:
+        return
+    where = [_where(m) for m in members]
+    said = [f"{m.facts.build}{_distance(m.facts.distance_m)}" for m in members]
+    if len({(m.facts.build, m.facts.distance_m) for m in members}) > 1:
+        told = ", ".join(f"{one} in {place}" for one, place in zip(said, where, strict=True))
+        raise FitError.single(
+            f"visits of one state are of one build at one distance, and these are not: {told}",
+            file=where[-1],
+            mend="compare them with each other; or state one distance, if nothing was driven in between",
+        )
+    names = [name for name in _WORDS if all(m.determined(name) is not None for m in members)]
+    if not names:
+        return
+    one_by_one = list(np.eye(len(members)))
+    at = [list(_WORDS).index(name) for name in names]
+    joint = widest(paired(members), one_by_one, lambda unit: _logarithms(unit)[at])
+    faults = []
+    for q, name in enumerate(names):
+        rows = np.arange(len(members)) * len(names) + q
+        covariance = joint.covariance[np.ix_(rows, rows)]
+        unstated = [0.0 if has_repeatability(m) else UNSTATED**2 for m in members]
+        _, chance = apart(joint.value[rows], covariance + np.diag(unstated))
+        if chance < MAY_SHARE / len(names):
+            of_each = (m.characterisation.parameters[name].value for m in members)
+            told = ", ".join(
+                f"{value:.4g}{' N·m' if name == 'preload_torque' else ''} in {place}"
+                for value, place in zip(of_each, where, strict=True)
+            )
+            faults.append(
+                Fault(
+                    f"the visits of one state contradict each other, and their mean would be neither's: "
+                    f"{_WORDS[name]} is {told}",
+                    Place(where[-1]),
+                    "compare them with each other, and leave out what is of another state",
+                )
+            )
+    if faults:
+        raise FitError(faults)
+
+
+def _logarithms(unit: UnitQuantities) -> NDArray[np.float64]:
+    return np.log(np.maximum([unit.preload_torque, unit.drive_bias, unit.coast_bias], 1e-9))
+
+
+def _where(who: Member) -> str:
+    return ", ".join(who.characterisation.provenance.visits) or f"the result of {who.characterisation.date}"
+
+
+def _distance(metres: float | None) -> str:
+    return " at an unknown distance" if metres is None else f" at {metres / 1000.0:g} km"
+
+
+def _meanings(changes: Mapping[str, Change], wear: Wear | None) -> list[str]:
+    """Sentences on what changed; a friction coefficient that falls with sliding speed invites chatter (SAE
+    J3210)."""
+    lines = []
+    friction, spring = changes.get("friction"), changes.get("spring_force")
+    if spring is not None and spring.significant:
+        way = "let out: plates have worn, or springs have set" if spring.change < 0 else "pressed further"
+        lines.append(f"the preload spring is {way}")
+        if wear is not None and spring.change < 0:
+            lines.append(
+                f"through the disc-spring curve that is {1e6 * wear.height_loss_m:.0f} µm of height, or "
+                f"{1e6 * wear.face_wear_m:.0f} µm for each of {wear.faces} faces of a pack on the mean, if "
+                "the springs themselves have not set"
+            )
+    if friction is not None and friction.significant:
+        lines.append(
+            "friction came down: all terms with it, preload and both ramps"
+            if friction.change < 0
+            else "friction went up: run in, or an oil that has aged, which raises boundary friction"
+        )
+    lines += _oil(changes)
+    ramps = [name for name in ("unloading_ratio_drive", "unloading_ratio_coast") if _moved(changes, name)]
+    if ramps:
+        flanks = " and ".join(name.rpartition("_")[2] for name in ramps)
+        lines.append(
+            f"unloading against loading changed in {flanks}: look at the ramps and their lubrication"
+        )
+    lines += _chatter(changes)
+    return lines
+
+
+def _moved(changes: Mapping[str, Change], name: str) -> bool:
+    return name in changes and changes[name].significant
+
+
+def _oil(changes: Mapping[str, Change]) -> list[str]:
+    lines = []
+    surface = [
+        name
+        for name in (*(own.reported for own in FRICTION_SHAPE), "friction_temperature_coefficient")
+        if _moved(changes, name)
+    ]
+    if surface:
+        lines.append("the shape of friction over speed or temperature changed: friction surface or oil")
+    if _moved(changes, "viscous_coefficient"):
+        way = "more" if changes["viscous_coefficient"].change > 0 else "less"
+        lines.append(f"the oil film drags {way}: oil of another viscosity, or other clearances")
+    friction = changes.get("friction")
+    if friction is not None and not (friction.significant and friction.change < 0):
+        lines.append(
+            "an ageing oil raises boundary friction and can mask wear of the plates: a friction that has not "
+            "come down proves no unworn surface; fresh oil before the test would tell"
+        )
+    return lines
+
+
+def _chatter(changes: Mapping[str, Change]) -> list[str]:
+    found = changes.get("friction_slope")
+    if found is None or found.after is None or found.before is None:
+        return []
+    if found.significant:
+        more = abs(found.after) > abs(found.before) if found.after < 0 else False
+        way = "steeper: chatter is more likely than before" if more else "changed"
+    else:
+        way = "as before"
+    if found.after < 0:
+        return [f"friction falls with sliding speed, which invites chatter (SAE J3210); the slope is {way}"]
+    return [f"friction does not fall with sliding speed: no chatter is invited (SAE J3210); slope {way}"]

@@ -13,20 +13,51 @@ would be needed).
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.answers.comparison import Change, Condition, DifferenceBranch, DifferenceMap
-from diffbench.answers.joint import NORMAL_95, Joint, Member, Paired, combined, valued, widest
+from diffbench.answers.joint import Joint, Member, Paired, combined, valued, widest
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results.characterisation import Tested
-from diffbench.results.tested_region import is_inside
+from diffbench.results.discrepancy import NORMAL_95
+from diffbench.results.document import Frozen
+
+
+class Change(Frozen):
+    """One quantity before and after.
+
+    ``change`` with its 95 % interval ``low`` to ``high`` is relative where ``relative`` is True (−0.19: down
+    by 19 per cent), else in ``unit``. ``chance`` is that of a change as large by doubt alone; ``significant``
+    is decided over all questions of its kind together. ``against`` says what doubt it was held against:
+    ``repeatability``, what a refit to the bench moves, or ``fit``, where the rig does not say that.
+    ``before`` and ``after`` are the results' own numbers. ``carried`` is there where each of these rests on
+    what its own sheet states: the number before, and what the change alone makes of it after; ``after`` is
+    then left to the result after.
+    """
+
+    before: float | None
+    after: float | None
+    unit: str
+    relative: bool
+    change: float
+    u: float
+    low: float
+    high: float
+    chance: float
+    significant: bool
+    against: Literal["repeatability", "fit"]
+    meaning: str
+    budget: dict[str, float]
+    carried: float | None = None
+
 
 # The chance of a false alarm among all questions of one comparison: promised as at most 5 per cent.
 LEVEL = 0.048
@@ -138,6 +169,29 @@ SHAPE: dict[str, tuple[tuple[str, ...], bool, str, str]] = {
 }
 
 
+# name: whose number a result has of it, the questions asked, its unit, what it is
+MAIN: dict[str, tuple[str, tuple[str, ...], str, str]] = {
+    "preload_torque": (
+        "preload_torque",
+        ("preload_loss", "preload_gain"),
+        "N·m",
+        "locking torque of the preload alone: friction times spring force",
+    ),
+    "friction": (
+        "friction_coefficient",
+        ("friction",),
+        "1",
+        "friction of the plates, by the ramp bias in {flanks}",
+    ),
+    "spring_force": (
+        "spring_force",
+        ("spring_force",),
+        "N",
+        "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
+    ),
+}
+
+
 @dataclass(frozen=True)
 class Differences:
     """Changes by name, what is not determined with what it needs, and the joint result of the logarithms of
@@ -150,20 +204,18 @@ class Differences:
     flanks_apart: float | None
 
 
-def differences_between(pair: Paired, before: int, *, judged: bool) -> Differences:
-    """All changes from the first ``before`` members to the others.
+def differences_between(pair: Paired, *, judged: bool) -> Differences:
+    """All changes from the earlier members to the later.
 
     Friction is what all ramp biases have in common, the mean of both flanks' logarithms, each the mean of
     loading and unloading, which the friction of the ramps moves in opposite ways; spring force is what the
     preload torque changes by beyond that. ``judged`` says whether the bench's repeatability is known.
     """
-    after = len(pair.members) - before
-    factors = [-1.0 / before] * before + [1.0 / after] * after
     missing: dict[str, str] = {}
-    flanks = [flank for flank in ("drive", "coast") if _known(pair.members, f"ramp_bias_{flank}_loading")]
-    both = {f: _known(pair.members, f"ramp_bias_{f}_unloading") for f in flanks}
-    preload_known = _known(pair.members, "preload_torque")
-    weights = _flank_weights(pair, factors, flanks, both)
+    flanks = [flank for flank in ("drive", "coast") if pair.known(f"ramp_bias_{flank}_loading")]
+    both = {f: pair.known(f"ramp_bias_{f}_unloading") for f in flanks}
+    preload_known = pair.known("preload_torque")
+    weights = _flank_weights(pair, flanks, both)
 
     def main(unit: UnitQuantities) -> Array:
         preload = np.log(max(unit.preload_torque, SMALLEST))
@@ -172,68 +224,44 @@ def differences_between(pair: Paired, before: int, *, judged: bool) -> Differenc
         apart = levels[0] - levels[1] if len(levels) == 2 else 0.0
         return np.array([preload, friction, preload - friction, apart])
 
-    joint = widest(pair, factors, main)
-    chances: dict[str, float] = {}
-    share: dict[str, float] = {}
+    joint = widest(pair, pair.means(-1.0, 1.0), main)
     z = [_z(joint.value[i], joint.u[i]) for i in range(4)]
-    if preload_known:
-        chances |= {"preload_loss": one_sided(-z[0]), "preload_gain": one_sided(z[0])}
-        share |= {"preload_loss": PRELOAD_LOSS_WEIGHT, "preload_gain": OTHER_WEIGHT}
-    else:
+    chances = {
+        "preload_loss": one_sided(-z[0]),
+        "preload_gain": one_sided(z[0]),
+        "friction": two_sided(z[1]),
+        "spring_force": two_sided(z[2]),
+    }
+    if not preload_known:
         missing["preload_torque"] = "a preload torque that both results determine"
-    if flanks:
-        chances["friction"] = two_sided(z[1])
-        share["friction"] = OTHER_WEIGHT
-    else:
+        del chances["preload_loss"], chances["preload_gain"]
+    if not flanks:
         missing["friction"] = "a ramp bias that both results determine: it tells friction from spring force"
-    if flanks and preload_known:
-        chances["spring_force"] = two_sided(z[2])
-        share["spring_force"] = OTHER_WEIGHT
-    else:
+        del chances["friction"]
+    if not (flanks and preload_known):
         missing["spring_force"] = "preload torque and a ramp bias that both results determine"
-    counts = weighted_holm(chances, share)
+        del chances["spring_force"]
+    weight = {"preload_loss": PRELOAD_LOSS_WEIGHT}
+    counts = weighted_holm(chances, {name: weight.get(name, OTHER_WEIGHT) for name in chances})
     changes: dict[str, Change] = {}
-    if preload_known:
-        ends = _own_ends(pair.members, before, "preload_torque")
-        changes["preload_torque"] = _relative(
-            joint,
-            0,
-            ends,
-            "N·m",
-            min(chances["preload_loss"], chances["preload_gain"]),
-            counts["preload_loss"] or counts["preload_gain"],
-            judged,
-            "locking torque of the preload alone: friction times spring force",
-        )
-    if flanks:
-        start = _own_ends(pair.members, before, "friction_coefficient")[0]
-        changes["friction"] = _relative(
-            joint,
-            1,
-            (start, None),
-            "1",
-            chances["friction"],
-            counts["friction"],
-            judged,
-            f"friction of the plates, by the ramp bias in {' and '.join(flanks)}",
-        )
-    if "spring_force" in chances:
-        start = _own_ends(pair.members, before, "spring_force")[0]
-        changes["spring_force"] = _relative(
-            joint,
-            2,
-            (start, None),
-            "N",
-            chances["spring_force"],
-            counts["spring_force"],
-            judged,
-            "force of the preload spring: preload torque over ramp bias, whatever happened to friction",
-        )
-    shape, open_shape = _shape_changes(pair, factors)
-    changes |= shape
-    missing |= open_shape
+    for i, (name, (own, asked, unit, meaning)) in enumerate(MAIN.items()):
+        if asked[0] in chances:
+            start, end = (_own_mean(side, own) for side in (pair.earlier, pair.later))
+            changes[name] = _change(
+                joint,
+                i,
+                (start, end if name == "preload_torque" else None),
+                unit,
+                meaning.format(flanks=" and ".join(flanks)),
+                relative=True,
+                chance=min(chances[one] for one in asked),
+                significant=any(counts[one] for one in asked),
+                judged=judged,
+            )
+    shape, open_shape = _shape_changes(pair)
     spring = (float(joint.value[2]), float(joint.u[2])) if "spring_force" in changes else None
-    return Differences(changes, missing, joint, spring, z[3] if len(flanks) == 2 else None)
+    apart = z[3] if len(flanks) == 2 else None
+    return Differences(changes | shape, missing | open_shape, joint, spring, apart)
 
 
 def _level(unit: UnitQuantities, flank: str, *, mean: bool) -> float:
@@ -247,15 +275,13 @@ def _level(unit: UnitQuantities, flank: str, *, mean: bool) -> float:
     return float(np.log(max(bias, SMALLEST)) + (0.5 * np.log(max(ratio, SMALLEST)) if mean else 0.0))
 
 
-def _flank_weights(
-    pair: Paired, factors: Sequence[float], flanks: Sequence[str], both: dict[str, bool]
-) -> Array:
+def _flank_weights(pair: Paired, flanks: Sequence[str], both: dict[str, bool]) -> Array:
     """Weights of the flanks (f,): by their doubts, each for itself."""
     if len(flanks) < 2:
         return np.ones(len(flanks))
     joint = combined(
         pair,
-        factors,
+        pair.means(-1.0, 1.0),
         lambda unit: np.array([_level(unit, flank, mean=both[flank]) for flank in flanks]),
         together=False,
     )
@@ -284,42 +310,29 @@ def _shape_of(unit: UnitQuantities) -> Array:
     )
 
 
-def _shape_changes(pair: Paired, factors: Sequence[float]) -> tuple[dict[str, Change], dict[str, str]]:
+def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
     """Changes of ramps, friction shape and oil: held against the fit's doubt, as no rig states more."""
-    joint = widest(pair, factors, _shape_of)
-    first = valued(pair, [-f if f < 0 else 0.0 for f in factors], _shape_of)
-    known = {
-        name: i
-        for i, (name, (needed, *_)) in enumerate(SHAPE.items())
-        if all(_known(pair.members, parameter) for parameter in needed)
-    }
-    z = {name: _z(joint.value[i], joint.u[i]) for name, i in known.items()}
-    chances = {name: two_sided(value) for name, value in z.items()}
+    joint = widest(pair, pair.means(-1.0, 1.0), _shape_of)
+    first = valued(pair, pair.means(1.0, 0.0), _shape_of)
+    known = {name: i for i, (name, row) in enumerate(SHAPE.items()) if all(map(pair.known, row[0]))}
+    chances = {name: two_sided(_z(joint.value[i], joint.u[i])) for name, i in known.items()}
     counts = weighted_holm(chances, dict.fromkeys(chances, 1.0))
     changes: dict[str, Change] = {}
     for name, i in known.items():
         _, relative, unit, meaning = SHAPE[name]
-        if relative:
-            start = float(np.exp(first[i]))
-            ends = (start, start * float(np.exp(joint.value[i])))
-            changes[name] = _relative(joint, i, ends, unit, chances[name], counts[name], False, meaning)
-            continue
-        u = float(joint.u[i])
         step = float(joint.value[i])
-        changes[name] = Change(
-            before=float(first[i]),
-            after=float(first[i]) + step,
-            unit=unit,
-            relative=False,
-            change=step,
-            u=u,
-            low=step - NORMAL_95 * u,
-            high=step + NORMAL_95 * u,
+        start = float(np.exp(first[i])) if relative else float(first[i])
+        end = start * float(np.exp(step)) if relative else start + step
+        changes[name] = _change(
+            joint,
+            i,
+            (start, end),
+            unit,
+            meaning,
+            relative=relative,
             chance=chances[name],
             significant=counts[name],
-            against="fit",
-            meaning=meaning,
-            budget=joint.budget(i),
+            judged=False,
         )
     missing = {
         name: f"{' and '.join(needed)} that both results determine"
@@ -329,34 +342,41 @@ def _shape_changes(pair: Paired, factors: Sequence[float]) -> tuple[dict[str, Ch
     return changes, missing
 
 
-def _relative(
+def _change(
     joint: Joint,
     i: int,
     ends: tuple[float | None, float | None],
     unit: str,
+    meaning: str,
+    *,
+    relative: bool,
     chance: float,
     significant: bool,
     judged: bool,
-    meaning: str,
 ) -> Change:
-    """A change of a logarithm as a ratio less one."""
+    """A change as it is, or of a logarithm as a ratio less one."""
     step, u = float(joint.value[i]), float(joint.u[i])
-    ratio = float(np.exp(step))
+    low, high = step - NORMAL_95 * u, step + NORMAL_95 * u
+    scale, budget = 1.0, joint.budget(i)
+    if relative:
+        scale = float(np.exp(step))
+        step, low, high = scale - 1.0, float(np.exp(low)) - 1.0, float(np.exp(high)) - 1.0
+        budget = {source: scale * part for source, part in budget.items()}
     return Change(
         before=ends[0],
         after=ends[1],
         unit=unit,
-        relative=True,
-        change=ratio - 1.0,
-        u=ratio * u,
-        low=float(np.exp(step - NORMAL_95 * u)) - 1.0,
-        high=float(np.exp(step + NORMAL_95 * u)) - 1.0,
+        relative=relative,
+        change=step,
+        u=scale * u,
+        low=low,
+        high=high,
         chance=chance,
         significant=significant,
         against="repeatability" if judged else "fit",
         meaning=meaning,
-        budget={source: ratio * part for source, part in joint.budget(i).items()},
-        carried=None if ends[0] is None or ends[1] is not None else ends[0] * ratio,
+        budget=budget,
+        carried=None if ends[0] is None or ends[1] is not None else ends[0] * scale,
     )
 
 
@@ -367,19 +387,43 @@ def _z(step: float, u: float) -> float:
     return step / u if u > SMALLEST else float(np.copysign(np.inf, step))
 
 
-def _known(members: Sequence[Member], parameter: str) -> bool:
-    """Whether all members determine a quantity."""
-    return all(m.determined(parameter) is not None for m in members)
+def _own_mean(members: Sequence[Member], name: str) -> float | None:
+    """A positive quantity as the results themselves have it, the geometric mean over them; None where one
+    does not state or measure it."""
+    values = [item.value for m in members if (item := m.determined(name)) is not None and item.value]
+    return float(np.exp(np.mean(np.log(values)))) if len(values) == len(members) else None
 
 
-def _own_ends(members: Sequence[Member], before: int, name: str) -> tuple[float | None, float | None]:
-    """A positive quantity before and after as the results themselves have it, geometric means over the
-    members of each; None where one does not state or measure it."""
-    ends: list[float | None] = []
-    for side in (members[:before], members[before:]):
-        values = [item.value for m in side if (item := m.determined(name)) is not None and item.value]
-        ends.append(float(np.exp(np.mean(np.log(values)))) if len(values) == len(side) else None)
-    return ends[0], ends[1]
+class Condition(Frozen):
+    """Locking torque at one condition, before and after [N·m], while the input torque rises."""
+
+    input_torque_Nm: float
+    speed_difference_rad_s: float
+    temperature_degC: float
+    before_Nm: float
+    after_Nm: float
+    change_Nm: float
+    low_Nm: float
+    high_Nm: float
+    tested: bool
+
+
+class DifferenceBranch(Frozen):
+    """After less before, nested lists [torque][speed][temperature]."""
+
+    change_Nm: list[list[list[float]]]
+    low_Nm: list[list[list[float]]]
+    high_Nm: list[list[list[float]]]
+    tested: list[list[list[bool]]]
+
+
+class DifferenceMap(Frozen):
+    """Difference of locking torque over what both visits tested."""
+
+    input_torque_Nm: list[float]
+    speed_difference_rad_s: list[float]
+    temperature_degC: list[float]
+    branches: dict[str, DifferenceBranch]
 
 
 BRANCHES = ("loading", "unloading", "mean")
@@ -390,7 +434,7 @@ SPEEDS_TRIED = 60
 TORQUE_NODES, SPEED_NODES = 21, 11
 
 
-def corner_entry(pair: Paired, before: int) -> list[Condition]:
+def conditions_at_corner_entry(pair: Paired) -> list[Condition]:
     """Locking torque before and after at corner entry: engine braking, low speed difference.
 
     Input torques are shares of the coast torque that all visits tested, the speed difference is the lowest
@@ -410,8 +454,8 @@ def corner_entry(pair: Paired, before: int) -> list[Condition]:
     )
     speeds = np.full(torques.shape, speed)
     quantities = partial(_locking, torques, speeds, heats, BRAKING)
-    joint = widest(pair, _factors(pair, before), quantities)
-    first = valued(pair, _only(pair, before), quantities)
+    joint = widest(pair, pair.means(-1.0, 1.0), quantities)
+    first = valued(pair, pair.means(1.0, 0.0), quantities)
     inside = _tested(pair, torques, speeds, heats, BRAKING)
     return [
         Condition(
@@ -429,7 +473,7 @@ def corner_entry(pair: Paired, before: int) -> list[Condition]:
     ]
 
 
-def difference_map(pair: Paired, before: int) -> DifferenceMap | None:
+def difference_map(pair: Paired) -> DifferenceMap | None:
     """After less before over what all visits tested; None where they have nothing in common."""
     lows, highs = _common(pair)
     if lows is None or highs is None:
@@ -446,7 +490,7 @@ def difference_map(pair: Paired, before: int) -> DifferenceMap | None:
         value, u = np.empty(grid[0].shape), np.empty(grid[0].shape)
         for layer in range(heat.size):  # one by one: the covariance of all nodes at once would be large
             across, upward, warm = (axis[:, :, layer].ravel() for axis in grid)
-            joint = widest(pair, _factors(pair, before), partial(_locking, across, upward, warm, branch))
+            joint = widest(pair, pair.means(-1.0, 1.0), partial(_locking, across, upward, warm, branch))
             value[:, :, layer], u[:, :, layer] = (
                 part.reshape(grid[0].shape[:2]) for part in (joint.value, joint.u)
             )
@@ -469,22 +513,9 @@ def _locking(torque: Array, speed: Array, heat: Array, branch: str, unit: UnitQu
     return np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
 
 
-def _factors(pair: Paired, before: int) -> list[float]:
-    after = len(pair.members) - before
-    return [-1.0 / before] * before + [1.0 / after] * after
-
-
-def _only(pair: Paired, before: int) -> list[float]:
-    return [1.0 / before] * before + [0.0] * (len(pair.members) - before)
-
-
-def _regions(pair: Paired) -> Sequence[Tested]:
-    return [m.characterisation.tested for m in pair.members]
-
-
 def _common(pair: Paired) -> tuple[Array | None, Array | None]:
     """Lowest and highest input torque, speed difference and temperature that all visits tested."""
-    regions = _regions(pair)
+    regions = [m.characterisation.tested for m in pair.members]
     if any(not region.outline for region in regions):
         return None, None
     ends = []
@@ -504,6 +535,34 @@ def _common(pair: Paired) -> tuple[Array | None, Array | None]:
 
 def _tested(pair: Paired, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
     inside = np.ones(np.shape(torque), dtype=bool)
-    for region in _regions(pair):
-        inside &= is_inside(region, torque, speed, heat, branch)
+    for member in pair.members:
+        inside &= member.characterisation.tested.covers(torque, speed, heat, branch)
     return inside
+
+
+def difference_csv(difference: DifferenceMap) -> str:
+    """The map of the difference as comma-separated text, one node a line, numbers in full.
+
+    Columns: the three axes, then for each branch ``BRANCH_change_Nm``, ``BRANCH_low_Nm``, ``BRANCH_high_Nm``
+    and ``BRANCH_tested``.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    columns = ("change_Nm", "low_Nm", "high_Nm", "tested")
+    writer.writerow(
+        [
+            "input_torque_Nm",
+            "speed_difference_rad_s",
+            "temperature_degC",
+            *(f"{branch}_{column}" for branch in difference.branches for column in columns),
+        ]
+    )
+    for i, torque in enumerate(difference.input_torque_Nm):
+        for j, speed in enumerate(difference.speed_difference_rad_s):
+            for k, heat in enumerate(difference.temperature_degC):
+                row: list[object] = [torque, speed, heat]
+                for table in difference.branches.values():
+                    row += [table.change_Nm[i][j][k], table.low_Nm[i][j][k], table.high_Nm[i][j][k]]
+                    row.append("true" if table.tested[i][j][k] else "false")
+                writer.writerow(row)
+    return buffer.getvalue()

@@ -24,9 +24,7 @@ from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Parameter, SpringFacts
-from diffbench.results.map_limits import friction_law_of, unit_of
-from diffbench.results.one_build import shares_of
-from diffbench.results.predict import of_one
+from diffbench.results.map_limits import unit_of
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,7 @@ def member(
     DiffbenchError
         There is no build of that name, or there are several and none is named.
     """
-    one = of_one(characterisation, build)
+    one = characterisation.of_build(build)
     name = one.builds[0].build
     inputs = characterisation.provenance.inputs
     visits = set(characterisation.provenance.visits)
@@ -120,21 +118,12 @@ def member(
         # a paper that cannot be read again may be a rig: all of them together are then the key
         bench = " ".join(sorted(set(rigs or papers.values())))
     digest = hashlib.sha256(" ".join(recordings).encode()).hexdigest()
-    return Member(
-        one,
-        bench,
-        _unit_key(one),
-        digest if recordings else "?",
-        sheet,
-    )
+    return Member(one, bench, _unit_key(one), digest if recordings else "?", sheet)
 
 
-def shared_text(members: Sequence[Member], before: int) -> list[str]:
-    """In words, what the members before and after have in common and what that does.
-
-    ``before`` of the members are of the earlier state.
-    """
-    one, other = members[:before], members[before:]
+def shared_text(pair: Paired) -> list[str]:
+    """In words, what the members before and after have in common and what that does."""
+    members, one, other = pair.members, pair.earlier, pair.later
 
     def common(key: str) -> bool:
         return {getattr(m, key) for m in one} == {getattr(m, key) for m in other} and (
@@ -221,8 +210,6 @@ Quantities = Callable[[UnitQuantities], Array]
 #: What one standard uncertainty of each source and scope does, (p, k) or (m, k).
 Columns = Mapping[tuple[str, str], Array]
 
-NORMAL_95 = 1.959964
-
 
 @dataclass(frozen=True)
 class Joint:
@@ -272,28 +259,47 @@ class Paired:
     """Members with the forms of the model that all of them have, and the weight of each set of forms.
 
     ``alike`` is False where the members have no form in common, so that the best of each stands against the
-    best of the other.
+    best of the other. The first ``before`` members are of the earlier of two states.
     """
 
     members: tuple[Member, ...]
     forms: tuple[tuple[Prepared, ...], ...]
     weights: tuple[float, ...]
     alike: bool
+    before: int = 0
+
+    @property
+    def earlier(self) -> tuple[Member, ...]:
+        """The members of the earlier state."""
+        return self.members[: self.before]
+
+    @property
+    def later(self) -> tuple[Member, ...]:
+        """The members of the later state."""
+        return self.members[self.before :]
+
+    def means(self, earlier: float, later: float) -> list[float]:
+        """Factors of the members in a sum of both states' means, for example −1 and 1 for what changed."""
+        counts = (earlier, len(self.earlier)), (later, len(self.later))
+        return [factor / count for factor, count in counts for _ in range(count)]
+
+    def known(self, quantity: str) -> bool:
+        """Whether all members determine a quantity."""
+        return all(m.determined(quantity) is not None for m in self.members)
 
 
-def paired(members: Sequence[Member]) -> Paired:
+def paired(members: Sequence[Member], *, before: int = 0) -> Paired:
     """Put like forms of the members side by side: a change of law is no change of the unit.
 
     The weight of a set is the product of the members' weights, the largest first.
     """
     by_key = [
-        {(form.law, friction_law_of(form).name): form for form in reversed(m.characterisation.forms)}
-        for m in members
+        {(form.law, form.friction.name): form for form in reversed(m.characterisation.forms)} for m in members
     ]
     keys = [key for key in by_key[0] if all(key in forms for forms in by_key)]
     if not keys:
         best = tuple(_prepared(m, m.characterisation.forms[0]) for m in members)
-        return Paired(tuple(members), (best,), (1.0,), alike=False)
+        return Paired(tuple(members), (best,), (1.0,), alike=False, before=before)
     weight = {key: float(np.prod([forms[key].weight for forms in by_key])) for key in keys}
     keys.sort(key=lambda key: -weight[key])
     total = sum(weight.values())
@@ -301,7 +307,7 @@ def paired(members: Sequence[Member]) -> Paired:
     ready = (
         tuple(_prepared(m, forms[key]) for m, forms in zip(members, by_key, strict=True)) for key in keys
     )
-    return Paired(tuple(members), tuple(ready), tuple(shares), alike=True)
+    return Paired(tuple(members), tuple(ready), tuple(shares), alike=True, before=before)
 
 
 def combined(
@@ -432,16 +438,9 @@ def _added(one: Array, other: Array) -> Array:
 
 def _prepared(who: Member, form: FormState) -> Prepared:
     """Make a form of a member ready."""
-    facts = who.facts
 
     def at(x: Array) -> UnitQuantities:
-        return unit_of(
-            form,
-            x,
-            radius=facts.effective_radius_m,
-            label="",
-            reference=who.characterisation.reference,
-        )
+        return unit_of(form, x, who.facts, reference=who.characterisation.reference)
 
     x, covariance = np.array(form.values), np.array(form.covariance)
     deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -451,7 +450,7 @@ def _prepared(who: Member, form: FormState) -> Prepared:
         ahead[i] += 0.5 * deviation[i]
         behind[i] -= 0.5 * deviation[i]
         sides.append((i, at(ahead), at(behind), float(deviation[i])))
-    blocks = shares_of(form)
+    blocks = form.blocks
     joined = dict(blocks)
     if Source.REPEATABILITY in blocks:
         joined[Source.REPEATABILITY] = _as_friction(blocks[Source.REPEATABILITY], form)

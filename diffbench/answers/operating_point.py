@@ -10,10 +10,17 @@ from typing import Any, Literal
 import numpy as np
 
 from diffbench.errors import QuantityError
-from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.results.conformity import Outcome, decided
 from diffbench.results.locking_map import Branch, LockingMap
 
 SlipState = Literal["slipping", "locked", "not proven"]
+# whether what the unit can hold across lies above the difference, by the decision rule of limits
+_STATES: dict[Outcome, SlipState] = {
+    "conforming": "locked",
+    "not conforming": "slipping",
+    "not proven": "not proven",
+}
 
 
 @dataclass(frozen=True)
@@ -85,7 +92,7 @@ class SlipVerdict:
     speed_difference : float
         Where the map was asked [rad/s].
     state : {"slipping", "locked", "not proven"}
-        "locked" where the difference lies below the whole interval, "slipping" where it lies above it.
+        "locked" where the whole interval holds the difference, "slipping" where the difference lies above it.
     share_of_locking_torque : float
         Difference over locking torque [-]; None where there is none.
     tested : bool
@@ -155,20 +162,17 @@ def torque_split(
     _finite(input_torque=input_torque, speed_difference=speed_difference, temperature=temperature)
     place = (float(input_torque), abs(float(speed_difference)), float(temperature))
     read = locking_map.read(*place, branch)
-    torque = Interval(read.locking_torque, read.low, read.high)
-    assert torque.value is not None
-    effect = Interval(*(_effect(limit, place[0]) for limit in (torque.value, torque.low, torque.high)))
-    ratio = Interval(*(_ratio(limit) for limit in (effect.value, effect.low, effect.high)))
+    effects = [_effect(limit, place[0]) for limit in (read.locking_torque, read.low, read.high)]
     return TorqueSplit(
         input_torque=place[0],
         speed_difference=place[1],
         temperature=place[2],
         branch=branch,
-        locking_torque=torque,
-        locking_effect=effect,
-        torque_bias_ratio=ratio,
-        slower_output=(place[0] + torque.value) / 2.0,
-        faster_output=(place[0] - torque.value) / 2.0,
+        locking_torque=Interval(read.locking_torque, read.low, read.high),
+        locking_effect=Interval(*effects),
+        torque_bias_ratio=Interval(*map(_ratio, effects)),
+        slower_output=(place[0] + read.locking_torque) / 2.0,
+        faster_output=(place[0] - read.locking_torque) / 2.0,
         tested=read.tested,
         predicted=locking_map.document.predicted,
         beyond=read.beyond,
@@ -233,25 +237,16 @@ def slip_state(
         at = abs(float(speed_difference))
     place = (whole, at, float(temperature))
     read = locking_map.read(*place, branch)
-    torque = Interval(read.locking_torque, read.low, read.high)
-    assert torque.value is not None
-    assert torque.low is not None
-    assert torque.high is not None
     difference = abs(float(left_torque) - float(right_torque))
-    state: SlipState = "not proven"
-    if difference > torque.high:
-        state = "slipping"
-    elif difference < torque.low or difference == 0.0:
-        state = "locked"
     return SlipVerdict(
         left_torque=float(left_torque),
         right_torque=float(right_torque),
         input_torque=place[0],
         torque_difference=difference,
-        locking_torque=torque,
+        locking_torque=Interval(read.locking_torque, read.low, read.high),
         speed_difference=at,
-        state=state,
-        share_of_locking_torque=difference / torque.value if torque.value > 0.0 else None,
+        state=_STATES[decided((read.low, read.high), difference, None)],
+        share_of_locking_torque=difference / read.locking_torque if read.locking_torque > 0.0 else None,
         tested=read.tested,
         predicted=locking_map.document.predicted,
         beyond=read.beyond,
@@ -259,27 +254,13 @@ def slip_state(
 
 
 def interval_at(locking_map: LockingMap, place: tuple[float, float, float], branch: Branch) -> Interval:
-    """Locking torque of a map at one place, with its limits.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-    place : tuple of float
-        Input torque [N·m], speed difference [rad/s], temperature [°C].
-    branch : str
-        Of the map.
-
-    Returns
-    -------
-    Locking torque [N·m].
-    """
+    """Locking torque [N·m] of a map at one place [N·m, rad/s, °C], with its limits."""
     low, high = locking_map.interval(*place, branch)
     return Interval(float(locking_map.locking_torque(*place, branch)), float(low), float(high))
 
 
-def _effect(locking_torque: float | None, input_torque: float) -> float | None:
-    if locking_torque is None or input_torque == 0.0:
+def _effect(locking_torque: float, input_torque: float) -> float | None:
+    if input_torque == 0.0:
         return None
     return float(locking_effect_from_locking_torque(locking_torque, input_torque))
 

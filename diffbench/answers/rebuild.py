@@ -20,7 +20,7 @@ from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_rati
 from diffbench.quantities import Quantity
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState
 from diffbench.results.locking_map import LockingMap, MapDocument
-from diffbench.results.predict import facts_of, law_corners, make_map, map_on
+from diffbench.results.predict import law_corners, make_map, map_on
 
 SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
 SPRING_MEND = "state spring_force in the build sheet and fit again, or give the preload torque itself"
@@ -66,41 +66,19 @@ class _Change:
         self.faults.append(Fault(what, Place(None), mend))
 
 
-def rebuilt(
-    characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts, label: str
+def _rebuilt(
+    characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts
 ) -> tuple[Characterisation, str]:
-    """The forms of the fit as they would be.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The unit as measured.
-    rebuild : Rebuild
-        What is changed.
-    facts : BuildFacts
-        The build that it is changed from.
-    label : str
-        What quantities of that build have behind their names.
-
-    Returns
-    -------
-    The characterisation with changed forms (all else is still that of the unit as measured), and what was
-    changed in words.
-
-    Raises
-    ------
-    FitError
-        With every fault: nothing is changed, a value is out of its range, or the fit does not determine
-        what the change needs.
-    """
-    change = _changes(characterisation, rebuild, facts, label)
+    """The characterisation with the forms as they would be (all else is still that of the unit as measured),
+    and what was changed in words; all faults at once."""
+    change = _changes(characterisation, rebuild, facts)
     if change.faults:
         raise FitError(change.faults)
-    forms = [_changed(form, change, label) for form in characterisation.forms]
+    forms = [_changed(form, change, facts.build) for form in characterisation.forms]
     return characterisation.model_copy(update={"forms": forms}), "; ".join(change.words)
 
 
-def _changes(characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts, label: str) -> _Change:
+def _changes(characterisation: Characterisation, rebuild: Rebuild, facts: BuildFacts) -> _Change:
     change = _Change()
     if rebuild == Rebuild():
         change.refuse("nothing is changed", "name a preload, a number of faces or a ramp angle")
@@ -114,24 +92,24 @@ def _changes(characterisation: Characterisation, rebuild: Rebuild, facts: BuildF
             plates = rebuild.faces / facts.faces
             change.words.append(f"{rebuild.faces} faces in a pack instead of {facts.faces}")
             change.scale(plates, "ramp_bias_drive_loading", "ramp_bias_coast_loading", "viscous")
-    _preload(change, characterisation, rebuild, label, plates)
+    _preload(change, characterisation, rebuild, facts.build, plates)
     for flank, angle, nominal in (
         ("drive", rebuild.drive_angle, facts.drive_angle_deg),
         ("coast", rebuild.coast_angle, facts.coast_angle_deg),
     ):
         if angle is not None:
-            _ramp(change, characterisation, flank, angle, nominal, label)
+            _ramp(change, characterisation, flank, angle, nominal, facts.build)
     return change
 
 
 def _preload(
-    change: _Change, characterisation: Characterisation, rebuild: Rebuild, label: str, plates: float
+    change: _Change, characterisation: Characterisation, rebuild: Rebuild, build: str, plates: float
 ) -> None:
     wanted, force = rebuild.preload_torque, rebuild.spring_force
     if wanted is not None and force is not None:
         change.refuse("preload torque and spring force are both given", "give one of them")
     elif wanted is not None:
-        known = measured(characterisation, "preload_torque", label)
+        known = _known(characterisation, "preload_torque", build)
         if not (math.isfinite(wanted) and wanted >= 0.0):
             change.refuse(f"a preload torque of {wanted:g} N·m", "give zero or a torque above it")
         elif known is None or known.value <= 0.0:
@@ -143,7 +121,7 @@ def _preload(
             change.words.append(f"preload torque {wanted:.4g} N·m instead of {known.value:.4g} N·m")
             change.scale(wanted / known.value, "preload_torque")
     elif force is not None:
-        stated = measured(characterisation, "spring_force", label)
+        stated = _known(characterisation, "spring_force", build)
         if not (math.isfinite(force) and force >= 0.0):
             change.refuse(f"a spring force of {force:g} N", "give zero or a force above it")
         elif stated is None or stated.value <= 0.0:
@@ -162,10 +140,10 @@ def _ramp(
     flank: str,
     angle: float,
     nominal_deg: float | None,
-    label: str,
+    build: str,
 ) -> None:
-    acts = measured(characterisation, f"effective_ramp_angle_{flank}", label)
-    rubs = measured(characterisation, f"ramp_friction_angle_{flank}", label)
+    acts = _known(characterisation, f"effective_ramp_angle_{flank}", build)
+    rubs = _known(characterisation, f"ramp_friction_angle_{flank}", build)
     told = ""
     if acts is None and nominal_deg is not None:
         # friction that is known by the nominal angles: these are then what the fit itself went by
@@ -210,36 +188,18 @@ def _ramp(
         )
 
 
-def measured(characterisation: Characterisation, name: str, label: str) -> Quantity | None:
-    """Value and standard uncertainty of a quantity of one build.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The unit.
-    name : str
-        Of the quantity.
-    label : str
-        What quantities of that build have behind their names.
-
-    Returns
-    -------
-    The quantity in the unit of its parameter, of that build or else of all; None where it is not determined.
-    """
-    for key in (f"{name}{label}", name):
-        parameter = characterisation.parameters.get(key)
-        if parameter is not None and parameter.value is not None:
-            return Quantity(parameter.value, parameter.u)
-    return None
+def _known(characterisation: Characterisation, name: str, build: str) -> Quantity | None:
+    found = characterisation.parameter(name, build)
+    return None if found is None or found.value is None else Quantity(found.value, found.u)
 
 
-def _changed(form: FormState, change: _Change, label: str) -> FormState:
+def _changed(form: FormState, change: _Change, build: str) -> FormState:
     """A form with its unknowns scaled: values and covariance, and what the factors' own doubt adds."""
     values, covariance = np.array(form.values), np.array(form.covariance)
     places: dict[str, int] = {}
     slope = np.ones(values.size)
     for name, factor in change.factors.items():
-        i = places[name] = _place(form, name, label)
+        i = places[name] = form.place(name, build)
         if form.logarithms[i]:
             if factor == 0.0:
                 raise FitError.single(f"{name} cannot be taken to zero", mend="give a value above zero")
@@ -255,14 +215,6 @@ def _changed(form: FormState, change: _Change, label: str) -> FormState:
             column[i] = relative if form.logarithms[i] else relative * values[i]
         covariance = covariance + np.outer(column, column)
     return form.model_copy(update={"values": values.tolist(), "covariance": covariance.tolist()})
-
-
-def _place(form: FormState, name: str, label: str) -> int:
-    for key in (f"{name}{label}", name):
-        if key in form.names:
-            return form.names.index(key)
-    # several builds share this one: it bears the name of the first that has it
-    return next(i for i, known in enumerate(form.names) if known.startswith(f"{name}["))
 
 
 def predicted_map(
@@ -312,8 +264,7 @@ def predicted_map(
     ----------
     The relations of `diffbench.physics.pack` and `diffbench.physics.ramps`; common practice, no source.
     """
-    facts, label = facts_of(characterisation, build)
-    changed, words = rebuilt(characterisation, rebuild, facts, label)
+    changed, words = _rebuilt(characterisation, rebuild, characterisation.facts_of(build))
     return _as_predicted(make_map(changed, axes=axes, build=build), words)
 
 
@@ -345,10 +296,8 @@ def preload_ladder(
         As `predicted_map`.
     """
     build = beside.document.build
-    facts, label = facts_of(characterisation, build)
-    rungs = [
-        rebuilt(characterisation, Rebuild(preload_torque=torque), facts, label) for torque in preload_torques
-    ]
+    facts = characterisation.facts_of(build)
+    rungs = [_rebuilt(characterisation, Rebuild(preload_torque=torque), facts) for torque in preload_torques]
     torque, speed, heat = beside.axes
     corners = {round(place, 9) for changed, _ in rungs for place in law_corners(changed)}
     inside = [place for place in corners if torque[0] < place < torque[-1]]
@@ -357,28 +306,14 @@ def preload_ladder(
 
 
 def preload_of(characterisation: Characterisation, *, build: str | None = None) -> float:
-    """Preload torque of one build as measured.
+    """Preload torque of one build as measured [N·m]; the only one where none is named.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The unit.
-    build : str or None
-        Which build, where several were fitted together.
-
-    Returns
-    -------
-    Preload torque [N·m].
-
-    Raises
-    ------
-    FitError
-        There is no such build, or the preload torque is not determined.
+    Raises ``FitError`` where there is no such build, or it is not determined.
     """
-    facts, label = facts_of(characterisation, build)
-    known = measured(characterisation, "preload_torque", label)
+    build = characterisation.facts_of(build).build
+    known = _known(characterisation, "preload_torque", build)
     if known is None:
-        raise FitError.single(f"the preload torque of {facts.build} is not determined", mend=SWEEP_MEND)
+        raise FitError.single(f"the preload torque of {build} is not determined", mend=SWEEP_MEND)
     return known.value
 
 
@@ -392,29 +327,15 @@ class Compared:
 
 
 def compared(characterisation: Characterisation, before: LockingMap, after: LockingMap) -> list[Compared]:
-    """Both maps beside each other at the reference condition, at the ends of the tested torques and between.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        Whose reference condition counts.
-    before, after : LockingMap
-        As built, and rebuilt.
-
-    Returns
-    -------
-    Five input torques, or fewer where one flank was not tested, from coast to drive.
-    """
+    """Both maps beside each other at the reference condition, at the ends of the tested torques and between:
+    five input torques, or fewer where one flank was not tested, from coast to drive."""
     speed = characterisation.reference["speed_difference_rad_s"]
     heat = characterisation.reference["temperature_degC"]
     outline = [torque for torque, _ in characterisation.tested.outline] or [0.0]
     low, high = min(*outline, 0.0), max(*outline, 0.0)
     torques = sorted({float(f"{torque:.2g}") for torque in (low, low / 2.0, 0.0, high / 2.0, high)})
     return [
-        Compared(
-            torque,
-            *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)),
-        )
+        Compared(torque, *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)))
         for torque in torques
     ]
 

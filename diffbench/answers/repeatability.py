@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
-from diffbench.results.document import Document, Frozen
+from diffbench.results.document import ByName, Document, Frozen
 
 # Of the difference of two results, 95 %: 1.96 √2, rounded as the standard does.
 LIMIT_FACTOR = 2.8
@@ -247,7 +247,6 @@ def grubbs_critical(count: int, level: float) -> float:
     return (count - 1) / float(np.sqrt(count)) * float(np.sqrt(t**2 / (count - 2 + t**2)))
 
 
-FORMAT: Literal["diffbench-repeatability/1"] = "diffbench-repeatability/1"
 Finding = Literal["clean", "straggler", "outlier", "not tested"]
 
 STRAGGLER, OUTLIER = 0.05, 0.01
@@ -297,10 +296,13 @@ class Repeatability(Document):
     ``rig`` holds the two numbers of the table ``[repeatability]`` of a rig, ``paste`` the table as text.
     """
 
-    format: Literal["diffbench-repeatability/1"] = FORMAT
+    file_name: ClassVar[str] = "repeatability.json"
+    made_by: ClassVar[str] = "diffbench repeatability"
+
+    format: Literal["diffbench-repeatability/1"] = "diffbench-repeatability/1"
     groups: list[str]
     repeats: list[str]
-    quantities: dict[str, QuantityPrecision]
+    quantities: ByName[QuantityPrecision]
     not_determined: dict[str, str]
     rig: dict[str, float]
     paste: str
@@ -433,6 +435,18 @@ def _finding(statistic: float, at_5: float, at_1: float) -> Finding:
     return "outlier" if statistic > at_1 else "straggler" if statistic > at_5 else "clean"
 
 
+def _not_tested(test: Literal["Grubbs", "Cochran"], reason: str) -> Outlying:
+    return Outlying(
+        test=test,
+        statistic=None,
+        critical_5=None,
+        critical_1=None,
+        finding="not tested",
+        which=None,
+        reason=reason,
+    )
+
+
 def _cochran(parts: Sequence[Sequence[float]], groups: Sequence[str]) -> Outlying:
     """Cochran's test on relative variances, where there are groups to compare."""
     sizes = {len(p) for p in parts}
@@ -442,15 +456,7 @@ def _cochran(parts: Sequence[Sequence[float]], groups: Sequence[str]) -> Outlyin
     elif min(sizes) < 2:
         reason = "a group has a single result"
     if reason:
-        return Outlying(
-            test="Cochran",
-            statistic=None,
-            critical_5=None,
-            critical_1=None,
-            finding="not tested",
-            which=None,
-            reason=reason,
-        )
+        return _not_tested("Cochran", reason)
     variances = [float((np.array(p) / np.mean(p)).var(ddof=1)) for p in parts]
     # unequal numbers: the most frequent one, as the standard allows (7.3.3.2)
     counts = [len(p) for p in parts]
@@ -482,15 +488,7 @@ def _grubbs(
         if worst is None or statistic / at_5 > worst[0] / worst[1]:
             worst = (statistic, at_5, at_1, labels[group[which]])
     if worst is None:
-        return Outlying(
-            test="Grubbs",
-            statistic=None,
-            critical_5=None,
-            critical_1=None,
-            finding="not tested",
-            which=None,
-            reason="no group has three results",
-        )
+        return _not_tested("Grubbs", "no group has three results")
     finding = _finding(*worst[:3])
     return Outlying(
         test="Grubbs",
@@ -535,11 +533,10 @@ def _findings(found: Mapping[str, QuantityPrecision], visits: int, groups: int) 
         for test in item.tests:
             if test.finding in {"straggler", "outlier"}:
                 level = "1 %" if test.finding == "outlier" else "5 %"
+                whose = {"Cochran": "Cochran's", "Grubbs": "Grubbs'"}[test.test]
                 lines.append(
                     f"{name}: {test.which} is {'an outlier' if test.finding == 'outlier' else 'a straggler'} "
-                    f"by {test.test}' test at {level}; look for the cause before you leave it out".replace(
-                        "Cochran'", "Cochran's"
-                    )
+                    f"by {whose} test at {level}; look for the cause before you leave it out"
                 )
     degrees = visits - groups
     if degrees < FEW - 1:
@@ -548,8 +545,3 @@ def _findings(found: Mapping[str, QuantityPrecision], visits: int, groups: int) 
             "two, see its interval; six visits or more serve better"
         )
     return lines
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench repeatability --json``."""
-    return Repeatability.published_schema()

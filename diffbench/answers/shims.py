@@ -10,19 +10,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import ClassVar, Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import NORMAL_95, Joint, Member, combined, member, paired
+from diffbench.answers.joint import Joint, Member, combined, member, paired
 from diffbench.answers.wear import stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
-from diffbench.physics.disc_stack import DiscStack, stack_load
+from diffbench.physics.disc_spring import DiscStack, stack_load
 from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import SURE
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import Document, Frozen
 
 Array = NDArray[np.float64]
@@ -63,41 +65,13 @@ class MeasuredCourse:
         return np.asarray(basis @ self.coefficients), u
 
 
-def measured_course(shims: ArrayLike, preloads: ArrayLike, covariance: ArrayLike) -> MeasuredCourse:
-    """Curve through the rungs of a shim ladder.
+def _measured_course(shims: ArrayLike, preloads: ArrayLike, covariance: ArrayLike) -> MeasuredCourse:
+    """Curve through rungs of a shim ladder: shims [m] and preload torques [N·m] (n,), two different shims or
+    more, and the covariance of these (n, n).
 
     P(x) = a + b (x − x̄) + c (x − x̄)², by generalised least squares with c expected within ± |b|/2 for each
-    half millimetre of slope change
-
-    Parameters
-    ----------
-    shims : array_like
-        Shim of each rung (n,) [m], two different ones or more.
-    preloads : array_like
-        Preload torque of each (n,) [N·m].
-    covariance : array_like
-        Their covariance (n, n) [N²·m²], errors in common included.
-
-    Returns
-    -------
-    The curve. Its ``misfit`` is the chi-squared of the rungs over its degrees of freedom, 0 where none are
-    left; above 1 it has widened the covariance.
-
-    Raises
-    ------
-    ValueError
-        There are not two different shims.
-
-    Examples
-    --------
-    >>> course = measured_course([0.0, 1e-4, 2e-4], [70.0, 76.0, 81.5], np.eye(3))
-    >>> value, u = course.at(1.5e-4)
-    >>> print(f"{value:.1f} {u:.1f}")
-    78.7 0.7
-
-    References
-    ----------
-    Generalised least squares with prior knowledge of a coefficient; ISO/TS 28037:2010 for the line.
+    half millimetre of slope change (ISO/TS 28037:2010 for the line). A misfit above 1, the chi-squared over
+    its degrees of freedom, has widened the covariance.
     """
     x, y = np.asarray(shims, dtype=np.float64), np.asarray(preloads, dtype=np.float64)
     if np.unique(x).size < 2:
@@ -148,7 +122,7 @@ class SpringCourse:
         return value, np.sqrt(variance.sum(axis=-1))
 
 
-def spring_course(
+def _spring_course(
     stack: DiscStack,
     shims: ArrayLike,
     preloads: ArrayLike,
@@ -157,40 +131,13 @@ def spring_course(
     forces: ArrayLike | None = None,
     forces_u: ArrayLike | None = None,
 ) -> SpringCourse:
-    """Put the curve of the disc springs through rungs of a ladder, and stated spring forces.
+    """Put the curve of the disc springs through rungs, as `_measured_course` has them, and stated spring
+    forces (n,) [N], NaN where none is; one rung is enough where a force is stated.
 
     P(x) = A F(s_0 + x), with F the load of the stack (EN 16984), A = 2 μ n R_e and s_0 unknown; s_0 weighed
-    over its whole range by how well rungs and forces are met, A by generalised least squares at each
-
-    Parameters
-    ----------
-    stack : DiscStack
-        The stack.
-    shims : array_like
-        Shim of each rung (n,) [m].
-    preloads, covariance : array_like
-        Preload torques (n,) [N·m] and their covariance (n, n).
-    forces, forces_u : array_like or None
-        Stated spring force at each rung (n,) [N], NaN where none is, and standard uncertainties.
-
-    Returns
-    -------
-    The curve. One rung is enough where a force is stated.
-
-    Raises
-    ------
-    ValueError
-        One rung without a force, or rungs that no squeeze of this stack meets within a hundred standard
-        uncertainties.
-
-    Notes
-    -----
-    Validity: the shape of the curve is the formula's; its scale is measured, so that the tolerance on load
-    of EN 16983 does not matter. Statements of one press are taken as independent.
-
-    References
-    ----------
-    EN 16984 for the curve; Bayes' theorem on a grid with a uniform prior for s_0.
+    over its whole range by how well rungs and forces are met (Bayes' theorem on a grid, a uniform prior), A
+    by generalised least squares at each. The shape of the curve is the formula's; its scale is measured, so
+    that the tolerance on load of EN 16983 does not matter. Statements of one press are taken as independent.
     """
     x, y = np.asarray(shims, dtype=np.float64), np.asarray(preloads, dtype=np.float64)
     stated = np.full(x.size, np.nan) if forces is None else np.asarray(forces, dtype=np.float64)
@@ -266,14 +213,8 @@ class Ladder:
         return bool(shim < self.used.min() - slack or shim > self.used.max() + slack)
 
 
-def ladder_of(
-    results: Sequence[Characterisation | Member],
-    way: Way | None,
-    *,
-    near: float | None,
-    shim: float = 0.0,
-) -> Ladder:
-    """The course by the chosen way; the curve alone goes through the rung nearest in preload or in shim."""
+def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *, near: float) -> Ladder:
+    """The course by the chosen way; the curve alone goes through the rung ``near`` in preload [N·m]."""
     members = _rungs_of(results)
     shims = np.array([_shim(m) for m in members])
     order = np.argsort(shims, kind="stable")
@@ -284,7 +225,7 @@ def ladder_of(
     springs = next((m.springs for m in members if m.springs is not None), None)
     stack = None if springs is None else stack_of(springs)
     chosen = way or ("both" if stack is not None else "ladder")
-    apart = np.abs(shims - shim) if near is None else np.abs(joint.value - near)
+    apart = np.abs(joint.value - near)
     at = [int(np.argmin(apart))] if chosen == "curve" else list(range(len(members)))
     preloads, covariance = joint.value[at], joint.covariance[np.ix_(at, at)]
     if chosen != "ladder" and stack is None:
@@ -304,7 +245,12 @@ def ladder_of(
             notes += against
         if course is None:
             chosen = "ladder"
-            course = measured_course(shims, preloads, covariance)
+            course = _measured_course(shims, preloads, covariance)
+    except np.linalg.LinAlgError as error:
+        raise FitError.single(
+            "the preload torques of the builds have their whole doubt in common, as if of one visit",
+            mend="name results of a visit each",
+        ) from error
     except ValueError as error:
         raise FitError.single(
             str(error), mend="test a build with another shim, or state the spring force in the sheet"
@@ -312,7 +258,7 @@ def ladder_of(
     if not pair.alike:
         notes.append("the builds were fitted by different laws: state the law in the build sheets")
     enough = chosen == "both" and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
-    beside = measured_course(shims, preloads, covariance) if enough else None
+    beside = _measured_course(shims, preloads, covariance) if enough else None
     return Ladder(
         members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes), beside
     )
@@ -332,7 +278,7 @@ def _by_springs(
     without it speak against it."""
     enough = may_refuse and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
     try:
-        course = spring_course(stack, shims, preloads, covariance, forces=forces, forces_u=doubts)
+        course = _spring_course(stack, shims, preloads, covariance, forces=forces, forces_u=doubts)
     except ValueError as error:
         if not enough:
             raise
@@ -403,7 +349,7 @@ def _repeatability(members: Sequence[Member]) -> float:
     return largest
 
 
-def span_of(course: Course, shims: Array) -> tuple[float, float]:
+def _span_of(course: Course, shims: Array) -> tuple[float, float]:
     """Shims [m] for which there is an answer at all."""
     low, high = float(shims.min()), float(shims.max())
     if isinstance(course, SpringCourse):
@@ -412,10 +358,7 @@ def span_of(course: Course, shims: Array) -> tuple[float, float]:
     return max(low - reach, 0.0), high + reach
 
 
-FORMAT: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
-
 STEP = 0.05e-3  # m, where the workshop does not say in which steps it stocks shims
-SURE = 0.95  # a chance that needs no better one
 SHOWN = 3  # candidates to either side of the advised one
 
 
@@ -445,7 +388,10 @@ class Candidate(Frozen):
 class ShimAdvice(Document):
     """The advised shim and its neighbours in stock."""
 
-    format: Literal["diffbench-shim-advice/1"] = FORMAT
+    file_name: ClassVar[str] = "shim-advice.json"
+    made_by: ClassVar[str] = "diffbench advise"
+
+    format: Literal["diffbench-shim-advice/1"] = "diffbench-shim-advice/1"
     unit: str
     target_Nm: float
     limits_Nm: tuple[float, float] | None
@@ -497,14 +443,14 @@ def advise(
     """
     if not (target > 0.0 and step > 0.0):
         raise FitError.single("target and step must be positive", mend="name a preload torque and a step")
-    ladder = ladder_of(results, way, near=target)
+    ladder = _ladder_of(results, way, near=target)
     members, shims, course, used = ladder.members, ladder.shims, ladder.course, ladder.used
     notes: list[str] = []
     if ladder.scatter == 0.0:
         notes.append(
             "the rig states no repeatability: what a fresh assembly scatters by is not in the intervals"
         )
-    span = span_of(course, used)
+    span = _span_of(course, used)
     exact = _solve(course, target, span)
     limits = limits or _limits(members)
     grid = _stock(exact, step, span)
@@ -626,8 +572,3 @@ def _notes(ladder: Ladder, advised: Candidate) -> list[str]:
     if way != "ladder":
         notes.append("the disc-spring curve is that of EN 16984 for new discs, its scale the measured one")
     return notes
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench advise --json``."""
-    return ShimAdvice.published_schema()

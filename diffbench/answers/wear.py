@@ -12,14 +12,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diffbench.answers.comparison import Answer, HeldLimit, NextEvent, Wear
 from diffbench.answers.differences import Differences, one_sided
-from diffbench.answers.joint import NORMAL_95, Member, Paired, widest
+from diffbench.answers.joint import Joint, Paired, widest
 from diffbench.definitions import parts_of
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack, stack_deflection
+from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
-from diffbench.results.conformity import LIMITED, LimitCheck, check_limit
+from diffbench.results.conformity import LIMITED, Answer, LimitCheck, answered, check_limit
+from diffbench.results.discrepancy import NORMAL_90, NORMAL_95
+from diffbench.results.document import Frozen
+
+
+class Wear(Frozen):
+    """Height lost at the preload spring and mean wear of a friction face, both in m, with 95 % intervals."""
+
+    height_loss_m: float
+    height_loss_u_m: float
+    face_wear_m: float
+    face_wear_u_m: float
+    face_wear_low_m: float
+    face_wear_high_m: float
+    faces: int
+    shim_change_m: float
+    budget: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -111,7 +125,7 @@ def height_loss(
     return HeightLoss(loss(stack, force, ratio), sum(p**2 for p in parts.values()) ** 0.5, budget)
 
 
-POWER_95 = 1.644854  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
+POWER_95 = NORMAL_90  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
 MOST_VISITS = 50
 
 
@@ -166,24 +180,20 @@ def visits_for(u: float, *, of_a_refit: float, other: float) -> int | None:
     return number if number <= MOST_VISITS else None
 
 
-def judged_limits(
-    pair: Paired,
-    before: int,
-    found: Differences,
-    wear: Wear | None,
-    later: Sequence[Member],
-    largest_loss: float,
-) -> list[Judged]:
+def _limited(pair: Paired, factors: Sequence[float]) -> Joint:
+    """The quantities of `LIMITED`, in its order."""
+    return widest(
+        pair, factors, lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias])
+    )
+
+
+def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_loss: float) -> list[Judged]:
     """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
     nothing is stated about it."""
-    after = len(later)
+    later, before, after = pair.later, len(pair.earlier), len(pair.later)
     stated = {parts_of(limit.quantity)[0]: limit for limit in later[0].characterisation.limits}
     judged = []
-    joint = widest(
-        pair,
-        [0.0] * before + [1.0 / after] * after,
-        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
-    )
+    joint = _limited(pair, pair.means(0.0, 1.0))
     for i, (name, parameter) in enumerate(LIMITED.items()):
         limit = stated.get(name)
         if limit is None:
@@ -242,12 +252,32 @@ def _of_face_wear(wear: Wear | None, found: Differences) -> tuple[float, float]:
     return refits, wear.face_wear_u_m**2 - refits
 
 
-SURE = 0.95
+class HeldLimit(Frozen):
+    """A limit after one more event: where the quantity will be, its standard uncertainty, and the chance that
+    the limit, ``low`` or ``high``, is held then."""
+
+    quantity: str
+    unit: str
+    low: float | None
+    high: float | None
+    value: float
+    u: float
+    chance: float
+
+
+class NextEvent(Frozen):
+    """Whether every limit that wear can break is held through one more event, if wear goes on in a straight
+    line as it did over the ``events_between`` both states, ``distance_m`` each: yes and no with a chance of
+    95 % and more."""
+
+    answer: Answer
+    events_between: int
+    distance_m: float | None
+    limits: list[HeldLimit]
 
 
 def next_event(
     pair: Paired,
-    before: int,
     found: Differences,
     wear: Wear | None,
     limits: Sequence[Judged],
@@ -255,40 +285,14 @@ def next_event(
     events: int,
     distance: float | None,
 ) -> NextEvent | None:
-    """Whether the limits that wear can break are held through one more event.
+    """Whether the limits that wear can break are held through one more event; None where there is no such
+    limit. ``distance`` [m] lies between both states.
 
-    x_next = x_after + (x_after − x_before)/N
-
-    Parameters
-    ----------
-    pair : Paired
-        All visits; the first ``before`` of them are of the earlier state.
-    before : int
-        How many.
-    found : Differences
-        Changes between the states.
-    wear : Wear or None
-        Wear of the faces, where it could be had.
-    limits : sequence of Judged
-        Limits of the later state.
-    events : int
-        Events N between both states.
-    distance : float or None
-        Way between both states [m].
-
-    Returns
-    -------
-    The answer; None where there is no limit that wear can break. Wear is taken to go on as it did between
-    both states: a straight line, from one stretch alone. What a refit moves either state by is in the doubt.
+    x_next = x_after + (x_after − x_before)/N: wear is taken to go on as it did over the N ``events`` between
+    both states, from one stretch alone. What a refit moves either state by is in the doubt.
     """
-    after = len(pair.members) - before
     step = 1.0 / events
-    ahead = [-step / before] * before + [(1.0 + step) / after] * after
-    joint = widest(
-        pair,
-        ahead,
-        lambda unit: np.array([unit.preload_torque, unit.drive_bias, unit.coast_bias]),
-    )
+    joint = _limited(pair, pair.means(-step, 1.0 + step))
     held = []
     for judged in limits:
         check = judged.check
@@ -301,7 +305,7 @@ def next_event(
             )
         elif check.quantity == "preload_loss" and check.high is not None:
             kept = 1.0 - check.high
-            factors = [-(step + kept) / before] * before + [(1.0 + step) / after] * after
+            factors = pair.means(-(step + kept), 1.0 + step)
             spare = widest(pair, factors, lambda unit: np.array([unit.preload_torque]))
             start = found.changes["preload_torque"].before
             if start:
@@ -323,9 +327,8 @@ def next_event(
     # a limit that is broken now is not held through the next event, wherever a line would lead
     broken = any(judged.check.outcome == "not conforming" for judged in limits)
     least = 0.0 if broken else min(limit.chance for limit in held)
-    answer: Answer = "yes" if least >= SURE else "no" if least <= 1.0 - SURE else "not proven"
     return NextEvent(
-        answer=answer,
+        answer=answered(least),
         events_between=events,
         distance_m=None if distance is None or distance <= 0.0 else distance / events,
         limits=held,

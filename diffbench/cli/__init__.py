@@ -1,7 +1,7 @@
-"""The command line: one module per command, loaded when it is called."""
+"""The command line: commands about one thing in a module, loaded when one is called."""
 
 from __future__ import annotations
 
-from diffbench.cli.group import main
+from diffbench.cli.group import COMMANDS, EXIT_STATUSES, main
 
-__all__ = ["main"]
+__all__ = ["COMMANDS", "EXIT_STATUSES", "main"]

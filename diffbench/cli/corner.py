@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import io
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import json_option
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import PATH, branch_option, json_option, picture_option, quantity
+from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
     from diffbench.documents import Phase
     from diffbench.results.locking_map import Branch, LockingMap
 
-PICTURES = ("png", "svg", "pdf")
 MOST_RUNGS = 40
 #: Options of one point: key of a phase, dimension, bare unit.
 POINT = {
@@ -31,16 +28,10 @@ POINT = {
 
 @click.command(
     epilog="Example: diffbench corner map.json --car car.toml --preload '40 Nm:120 Nm:20 Nm' "
-    "--picture corner.png",
+    "--picture corner.png"
 )
-@click.argument("maps", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="MAP...")
-@click.option(
-    "--car",
-    "car_file",
-    required=True,
-    type=click.Path(path_type=Path),
-    help="Axle, tyres, phases: a TOML file.",
-)
+@click.argument("maps", nargs=-1, required=True, type=PATH, metavar="MAP...")
+@click.option("--car", "car_file", required=True, type=PATH, help="Axle, tyres, phases: a TOML file.")
 @click.option(
     "--preload",
     "preloads",
@@ -51,7 +42,7 @@ POINT = {
 )
 @click.option(
     "--characterisation",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="What --preload predicts from; without it, characterisation.json beside the map.",
 )
 @click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
@@ -60,16 +51,8 @@ POINT = {
 @click.option("--drive-torque", help="Of that point, instead: drive torque at the case, e.g. '200 Nm'.")
 @click.option("--brake-torque", help="Of that point: brake torque of each wheel of the axle; 0 if not given.")
 @click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
-@click.option(
-    "--branch",
-    type=click.Choice(["loading", "unloading", "mean", "either"]),
-    default="either",
-    show_default=True,
-    help="Of the map, where a phase does not say it.",
-)
-@click.option(
-    "--picture", type=click.Path(path_type=Path), help="Draw the result into this file: .png, .svg or .pdf."
-)
+@branch_option("Of the map, where a phase does not say it.")
+@picture_option("Draw the result into this file: .png, .svg or .pdf.")
 @json_option()
 def corner(
     maps: tuple[Path, ...],
@@ -86,10 +69,8 @@ def corner(
     Several maps, or one map with a ladder of preloads, are put beside each other. Bare numbers are in m/s, m,
     N·m and °C. Indicative: linear tyres in steady state.
     """
-    kind = _kind_of(picture)
     from diffbench.answers.corner import corner_entry
     from diffbench.answers.operating_point import with_units
-    from diffbench.cli.terminal import width
     from diffbench.documents import load_car
 
     car = load_car(car_file)
@@ -97,44 +78,23 @@ def corner(
     units = _units(maps, preloads, characterisation)
     result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
     if picture is not None:
-        from diffbench.report.trackside import save_corner_figure
-        from diffbench.whole_files import write_file
+        from diffbench.report.drawing import put_picture
+        from diffbench.report.trackside import corner_figure
 
-        drawn = io.BytesIO()
-        save_corner_figure(result, drawn, kind=kind)
-        write_file(picture, drawn.getvalue(), replace=True)
+        put_picture(corner_figure(result), picture)
     if as_json:
-        click.echo(json.dumps(with_units(result), ensure_ascii=False, allow_nan=False))
+        print_json(with_units(result))
         return
-    from diffbench.report.trackside import beyond_advice, corner_summary
+    from diffbench.report.trackside import corner_document
 
-    print_text(corner_summary(result, width=width()))
-    far = [
-        (phase.input_torque, phase.speed_difference.value or 0.0, phase.temperature)
-        for phase in result.rungs[0].phases
-        if phase.beyond
-    ]
-    if far:
-        print_text("\n" + beyond_advice(units[0][1], far))
+    tell(corner_document(result, units[0][1]))
     if picture is not None:
         print_text(f"Written: {picture}")
 
 
-def _kind_of(picture: Path | None) -> str:
-    if picture is None:
-        return ""
-    kind = picture.suffix.lower().removeprefix(".")
-    if kind not in PICTURES:
-        raise click.BadParameter(
-            f"'{picture.name}' is no picture: end it in .png, .svg or .pdf", param_hint="--picture"
-        )
-    return kind
-
-
 def _point(point: dict[str, str | None]) -> list[Phase] | None:
     """The one phase that options describe, or None where there is no such option."""
-    from diffbench.cli.options import quantity
-    from diffbench.documents import phase_of
+    from diffbench.documents import Phase, document_of
 
     given = {name: text for name, text in point.items() if text is not None}
     if not given:
@@ -147,7 +107,7 @@ def _point(point: dict[str, str | None]) -> list[Phase] | None:
     values = {
         name: quantity(text, *POINT[name], f"--{name.replace('_', '-')}") for name, text in given.items()
     }
-    return [phase_of({"name": "this point", **values}, source="options")]
+    return [document_of({"name": "this point", **values}, Phase, source="options")]
 
 
 def _units(
@@ -206,7 +166,6 @@ def _ladder(
 
 def _rungs(text: str) -> list[float]:
     """Preload torques of one option: one, or from low to high by a step."""
-    from diffbench.cli.options import quantity
 
     parts = [quantity(part, "torque", "N.m", "--preload") for part in text.split(":")]
     if len(parts) == 1:

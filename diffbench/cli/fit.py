@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import json_option, pair, quiet_option
-from diffbench.cli.terminal import Progress, print_text
+from diffbench.cli.options import PATH, json_option, pair, quiet_option
+from diffbench.cli.terminal import Progress, print_text, tell
 
 if TYPE_CHECKING:
     from diffbench.results.characterisation import Characterisation
@@ -19,13 +19,9 @@ if TYPE_CHECKING:
 NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers and page."
 
 
-@click.command(
-    epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result",
-)
-@click.argument("run_sheets", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUNSHEET...")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for the results; made if it is not there."
-)
+@click.command(epilog="Example: diffbench fit fixtures/demo/rebuilt/run.toml --out demo-result")
+@click.argument("run_sheets", nargs=-1, required=True, type=PATH, metavar="RUNSHEET...")
+@click.option("--out", type=PATH, help="Folder for the results; made if it is not there.")
 @click.option(
     "--map-torque",
     callback=pair("torque", "N.m"),
@@ -78,7 +74,7 @@ def fit(
     if out is not None:
         _refuse_hopeless(out)
     if pdf:
-        from diffbench.report.printing import browser
+        from diffbench.report.files import browser
 
         browser()  # one that is missing is told before the work, not after it
     # a person is told as soon as the numbers are known, long before the page is drawn; a pipe, which may be
@@ -139,10 +135,9 @@ def _where(written: dict[str, list[Path]]) -> str:
 
 
 def _tell(result: Characterisation, *, verbose: bool) -> None:
-    from diffbench.cli.terminal import colour, width
-    from diffbench.report.summary import summary
+    from diffbench.report.result import summary
 
-    print_text(summary(result, colour=colour(), width=width(), verbose=verbose), styled=True)
+    tell(summary(result, verbose=verbose), styled=True)
 
 
 def _refuse_hopeless(out: Path) -> None:

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import INTERRUPTED
-from diffbench.cli.options import json_option, quiet_option, store_option
-from diffbench.cli.terminal import Progress, print_text
+from diffbench.cli.options import PATH, json_option, quiet_option, store_option
+from diffbench.cli.terminal import Progress, print_json, print_text
 from diffbench.plain_text import spreadsheet_text
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=PATH,
     required=True,
     help="Folder for the results, a folder in it for each run sheet; made if it is not there.",
 )
@@ -64,8 +64,7 @@ def fit_all(
     recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
     done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
     """
-    from diffbench.run.engines import cluster, processes
-    from diffbench.run.fleet import Fleet, fit_fleet, run_sheets
+    from diffbench.run import Fleet, cluster, fit_fleet, processes, run_sheets
     from diffbench.whole_files import write_whole
 
     if not folder.is_dir():
@@ -98,7 +97,7 @@ def fit_all(
             say("history")
             _file([fleet.out / row["folder"] for row in rows if row["status"] == "fitted"], store)
     if as_json:
-        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+        print_json(rows, indent=2)
     faults = [fault for row in rows for fault in row["faults"]]
     for fault in faults[:_TOLD]:
         print_text(f"diffbench: {fault}", err=True)

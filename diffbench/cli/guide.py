@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from diffbench.cli.options import json_option
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import PATH, json_option
+from diffbench.cli.terminal import colour, print_json, print_text, width
 
 
 @click.command(epilog="Example: diffbench guide papers")
@@ -16,13 +15,12 @@ from diffbench.cli.terminal import print_text
 @click.option(
     "--html",
     "folder",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Write all pages into this folder, linked and searchable, for a browser.",
 )
 @json_option("Print the topics, the page or what was written as JSON.")
 def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
     """Show the page of the guide on TOPIC; without one, list the topics."""
-    from diffbench.cli.terminal import colour, width
     from diffbench.guide import pages
 
     if folder is not None:
@@ -33,14 +31,14 @@ def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
         written = write_site(folder)
         start = folder / "index.html"
         if as_json:
-            click.echo(json.dumps({"start": str(start), "written": [str(path) for path in written]}))
+            print_json({"start": str(start), "written": [str(path) for path in written]})
         else:
             print_text(f"Written: {len(written)} files. Open {start} in a browser.")
     elif topic is not None:
         page = pages.page(topic)
         if as_json:
             told = {"topic": page.topic, "title": page.title, "summary": page.summary, "markdown": page.text}
-            click.echo(json.dumps(told, ensure_ascii=False))
+            print_json(told)
             return
         from diffbench.guide.terminal import as_text
 
@@ -49,7 +47,7 @@ def guide(topic: str | None, folder: Path | None, as_json: bool) -> None:
         every = pages.every()
         if as_json:
             listed = [{"topic": one.topic, "title": one.title, "summary": one.summary} for one in every]
-            click.echo(json.dumps(listed, ensure_ascii=False))
+            print_json(listed)
             return
         longest = max(len(one.topic) for one in every)
         print_text("\n".join(f"{one.topic.ljust(longest)}  {one.summary}" for one in every))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import SuggestingGroup
-from diffbench.cli.options import json_option, store_option
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import PATH, json_option, quantity, store_option
+from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
     from diffbench.history import Damage, History
@@ -44,7 +43,7 @@ def opened(store: str | None) -> History:
 
 
 @history.command(epilog="Example: diffbench history add demo-result --events 0 --note 'after the rebuild'")
-@click.argument("characterisations", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("characterisations", nargs=-1, required=True, type=PATH)
 @click.option("--events", type=click.IntRange(min=0), help="Events run since the build was assembled.")
 @click.option("--distance", help="Distance since then, e.g. '1860 km', where the build sheet lacks it.")
 @click.option("--note", help="Anything.")
@@ -69,7 +68,7 @@ def add(
     filing = Filing(events=events, distance_m=_distance(distance), note=note)
     added = found.add(characterisations, filing=filing, by=by)
     if as_json:
-        _print([{"record": _plain(item.record), "new": item.new} for item in added])
+        print_json([{"record": _plain(item.record), "new": item.new} for item in added], indent=1)
         return
     from diffbench.report.history import added_text
 
@@ -85,17 +84,17 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
     found = opened(store)
     contents = found.contents(unit)
     if as_json:
-        _print(
+        print_json(
             {
                 "records": [_plain(record) for record in contents.records],
                 "damage": [_plain(damage) for damage in contents.damage],
-            }
+            },
+            indent=1,
         )
         return
-    from diffbench.cli.terminal import width
     from diffbench.report.history import listing
 
-    print_text(listing(contents.records, width=width()))
+    tell(listing(contents.records))
     _tell(contents.damage)
 
 
@@ -113,11 +112,11 @@ def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
     if document:
         click.echo(found.document(shown), nl=False)
     elif as_json:
-        _print(_plain(shown))
+        print_json(_plain(shown), indent=1)
     else:
-        from diffbench.report.history import record_text
+        from diffbench.report.history import record_document
 
-        print_text(record_text(shown))
+        tell(record_document(shown))
 
 
 @history.command(
@@ -159,15 +158,15 @@ def correct(
     changes = Changes(unit, date, note, withdrawn, build, new_build, _distance(distance), events)
     corrected = opened(store).correct(record, changes, reason=reason, by=by)
     if as_json:
-        _print(_plain(corrected))
+        print_json(_plain(corrected), indent=1)
         return
-    from diffbench.report.history import record_text
+    from diffbench.report.history import record_document
 
-    print_text(record_text(corrected))
+    tell(record_document(corrected))
 
 
 @history.command(epilog="Example: diffbench history export workshop-2026.jsonl")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @store_and_json
 def export(file: Path, store: str | None, as_json: bool) -> None:
     """Write everything into one new file of text, one entry a line.
@@ -176,7 +175,9 @@ def export(file: Path, store: str | None, as_json: bool) -> None:
     """
     count, damage = opened(store).export(file)
     if as_json:
-        _print({"written": str(file), "entries": count, "damage": [_plain(item) for item in damage]})
+        print_json(
+            {"written": str(file), "entries": count, "damage": [_plain(item) for item in damage]}, indent=1
+        )
     else:
         print_text(f"Written: {file}, {count} entries")
         _tell(damage)
@@ -185,14 +186,14 @@ def export(file: Path, store: str | None, as_json: bool) -> None:
 
 
 @history.command("import", epilog="Example: diffbench history import workshop-2026.jsonl")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PATH)
 @store_and_json
 def import_file(file: Path, store: str | None, as_json: bool) -> None:
     """Take over what an export holds: all of it, or nothing. What is there already stays as it is."""
     found = opened(store)
     merged = found.merge(file)
     if as_json:
-        _print(_plain(merged))
+        print_json(_plain(merged), indent=1)
         return
     print_text(
         f"{merged.records} records and {merged.corrections} corrections are new, "
@@ -210,7 +211,7 @@ def verify(store: str | None, as_json: bool) -> None:
     found = opened(store)
     result = found.verify()
     if as_json:
-        _print(_plain(result))
+        print_json(_plain(result), indent=1)
     else:
         print_text(f"{result.entries} entries, {len(result.damage)} damaged; chain {result.chain}")
         _tell(result.damage)
@@ -222,13 +223,8 @@ def verify(store: str | None, as_json: bool) -> None:
 def _distance(text: str | None) -> float | None:
     if text is None:
         return None
-    from diffbench.cli.options import quantity
 
     return quantity(text, "distance", "km", "--distance")
-
-
-def _print(result: object) -> None:
-    click.echo(json.dumps(result, ensure_ascii=False, indent=1))
 
 
 def _plain(item: Any) -> dict[str, Any]:

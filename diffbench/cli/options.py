@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from diffbench.results.characterisation import Characterisation
 
 F = TypeVar("F", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path)
 
 
 def json_option(text: str = "Print the result as JSON, alone.") -> Callable[[F], F]:
@@ -35,6 +36,29 @@ def store_option(
 ) -> Callable[[F], F]:
     """``--store``, which history a command is about; with ``text`` as its help."""
     return click.option("--store", help=text)
+
+
+def picture_option(text: str) -> Callable[[F], F]:
+    """``--picture``, the file to draw into, with ``text`` as its help; refused before the work, not after."""
+
+    def checked(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
+        del ctx, param
+        if path is not None:
+            from diffbench.report.drawing import check_suffix
+
+            check_suffix(path)
+        return path
+
+    return click.option("--picture", type=PATH, callback=checked, help=text)
+
+
+def branch_option(
+    text: str = "While the input torque rises, after it has come down, the mean of both, or either: not "
+    "known which, limits around both.",
+) -> Callable[[F], F]:
+    """``--branch`` of a map, with ``text`` as its help."""
+    branches = click.Choice(["loading", "unloading", "mean", "either"])
+    return click.option("--branch", type=branches, default="either", show_default=True, help=text)
 
 
 def pair(
@@ -85,25 +109,8 @@ def quantity(text: str, dimension: str, bare_unit: str, option: str) -> float:
 
 
 def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
-    """A characterisation as it was kept, from its file or from the folder of a result; or a run sheet,
-    fitted.
-
-    Parameters
-    ----------
-    path : Path
-        ``characterisation.json``, a folder that holds one, or a run sheet (``.toml``).
-    quiet : bool
-        Whether to say nothing of a fit that takes its time.
-
-    Returns
-    -------
-    The characterisation.
-
-    Raises
-    ------
-    DiffbenchError
-        The file cannot serve.
-    """
+    """A characterisation from its file or from the folder of a result; or a run sheet, fitted, which says how
+    it goes unless ``quiet``. Raises ``DiffbenchError`` where the file cannot serve."""
     from diffbench.results.characterisation import load_characterisation
 
     if path.suffix.lower() == ".toml":
@@ -133,11 +140,9 @@ def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path
         if path.is_dir() and not holds(path, "characterisation.json"):
             found = run_sheets_in(path)
             if not found:
-                raise DocumentError.single(
-                    "holds neither a characterisation.json nor a run sheet",
-                    file=str(path),
-                    mend="name run sheets, or folders of results",
-                )
+                said = "holds neither a characterisation.json nor a run sheet"
+                mend = "name run sheets, or folders of results"
+                raise DocumentError.single(said, file=str(path), mend=mend)
             listed += found
         else:
             listed.append(path)

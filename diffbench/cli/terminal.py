@@ -2,60 +2,58 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import sys
 import time
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import click
 
 from diffbench.plain_text import escaped
+
+if TYPE_CHECKING:
+    from diffbench.report.document import Document
 
 _OUR_STYLES = re.compile(r"(\x1b\[[0-9;]*m)")
 WIDEST = 100  # columns of a summary: more are hard to read
 
 
 def colour() -> bool:
-    """Whether styles may be printed: only to a terminal, and never against NO_COLOR (no-color.org).
-
-    Returns
-    -------
-    True where they may.
-    """
+    """Whether styles may be printed: only to a terminal, and never against NO_COLOR (no-color.org)."""
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
 def width() -> int:
-    """Columns of a summary.
-
-    Returns
-    -------
-    The terminal's as far as they are of use; the most of use in a file, where nothing cuts lines.
-    """
+    """Columns of a summary: the terminal's as far as they are of use; the most of use in a file, where
+    nothing cuts lines."""
     return min(shutil.get_terminal_size((WIDEST, 24)).columns, WIDEST) if sys.stdout.isatty() else WIDEST
 
 
 def print_text(text: str, *, err: bool = False, styled: bool = False) -> None:
-    """Print a text for people: what came from files steers nothing.
-
-    Parameters
-    ----------
-    text : str
-        Lines.
-    err : bool
-        Whether to print on standard error.
-    styled : bool
-        Whether the text has styles of ours (SGR, ECMA-48): they stay, and nothing else.
-    """
+    """Print lines for people, on standard error if ``err``: what came from files steers nothing. Styles of
+    ours (SGR, ECMA-48) stay where the text is ``styled``, and nothing else."""
     parts = _OUR_STYLES.split(text) if styled else [text]
     safe = [
         part if styled and i % 2 else "\n".join(escaped(line) for line in part.split("\n"))
         for i, part in enumerate(parts)
     ]
     click.echo("".join(safe), err=err)
+
+
+def tell(document: Document, *, styled: bool = False) -> None:
+    """Print a document for people; ``styled`` where the terminal shows styles."""
+    from diffbench.report.terminal import text_of
+
+    print_text(text_of(document, width(), colour=styled and colour()), styled=styled)
+
+
+def print_json(found: object, *, indent: int | None = None) -> None:
+    """Print what JSON can hold, alone on standard output."""
+    click.echo(json.dumps(found, ensure_ascii=False, allow_nan=False, indent=indent))
 
 
 class Progress:

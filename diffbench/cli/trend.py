@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import json_option, store_option
-from diffbench.cli.terminal import print_text
+from diffbench.cli.options import json_option, picture_option, quantity, store_option
+from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
     from diffbench.trend import Axis
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="How many of the first records the control charts compare with; those at the first distance.",
 )
-@click.option("--picture", type=click.Path(path_type=Path), help="Write a picture: .svg, .png or .pdf.")
+@picture_option("Write a picture: .svg, .png or .pdf.")
 @store_option()
 @json_option()
 def trend(
@@ -75,14 +74,13 @@ def trend(
 
         put_picture(trend_figure(found), picture)
     if as_json:
-        from diffbench.trend.courses import document_of
+        from diffbench.trend import document_of
 
-        click.echo(json.dumps(document_of(found), ensure_ascii=False, indent=1, allow_nan=False))
+        print_json(document_of(found), indent=1)
     else:
-        from diffbench.cli.terminal import width
-        from diffbench.report.trend import trend_text
+        from diffbench.report.trend import trend_document
 
-        print_text(trend_text(found, width=width()))
+        tell(trend_document(found))
         if picture is not None:
             print_text(f"Written: {picture}")
     if found.failed:
@@ -91,7 +89,6 @@ def trend(
 
 def _limit(text: str) -> tuple[str, float]:
     """A quantity and its lower limit in SI."""
-    from diffbench.cli.options import quantity
 
     name, equals, value = text.partition("=")
     if not equals:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import sys
 import time
@@ -11,18 +10,13 @@ from types import FrameType
 
 import click
 
-from diffbench.cli.options import json_option, quiet_option
-from diffbench.cli.terminal import Progress, print_text
+from diffbench.cli.options import PATH, json_option, quiet_option
+from diffbench.cli.terminal import Progress, print_json, print_text
 
 
 @click.command(epilog="Example: diffbench watch visits/today --out today-result")
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="Folder for the results; made if it is not there.",
-)
+@click.option("--out", type=PATH, required=True, help="Folder for the results; made if it is not there.")
 @click.option(
     "--every", type=click.FloatRange(0.05, 3600.0), default=2.0, metavar="SECONDS",
     help="How often to look; 2 if not given.",
@@ -49,9 +43,7 @@ def watch(folder: Path, out: Path, every: float, settle: float, as_json: bool, q
 
     def tell(event: Event) -> None:
         if as_json:
-            click.echo(
-                json.dumps({"kind": event.kind, "file": event.file, "text": event.text}, ensure_ascii=False)
-            )
+            print_json({"kind": event.kind, "file": event.file, "text": event.text})
         elif not quiet or event.kind in {"fitted", "fault"}:
             name = Path(event.file).name if event.kind in {"recording", "paper"} else event.file
             text = event.text if event.text.startswith(event.file) else f"{name}: {event.text}"

@@ -12,14 +12,15 @@ is not zero: the sweep's smooth course replaces the averages wherever it leaves 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.course import Sweep, bin_means, crossings, speed_stretch
-from diffbench.conditioning.samples import KEPT, LEAST_SLIP, Samples
+from diffbench.conditioning.samples import LEAST_SLIP, Samples
 from diffbench.conditioning.smoothing import local_mean, white_noise
 
 Array = NDArray[np.float64]
@@ -104,7 +105,7 @@ def heat(samples: Samples, locking: Array) -> Heat:
 def cells_of(samples: Samples, course: Sweep) -> Cells:
     """Average the kept samples: never over a turn, a change of slip direction or of the flank, at each of
     which the locking torque's course has a corner."""
-    kept = samples.reason == KEPT
+    kept = samples.kept
     time = samples.time[kept]
     turn_times = np.array([p.time for p in course.turns])
     direction = samples.motion.direction[kept]
@@ -219,43 +220,26 @@ def _slope(time: Array, values: Array, same: NDArray[np.bool_]) -> Array:
 def joined_cells(parts: Sequence[Cells], course: Sweep) -> Cells:
     """Cells of the parts of one recording, numbered by their joined course; a channel that a part lacks is
     left out, a temperature is missing there."""
+    sizes = [part.time.size for part in parts]
+    columns = {
+        column.name: _joined([getattr(part, column.name) for part in parts], sizes)
+        for column in fields(Cells)
+    }
+    columns["stretch"], columns["segment"] = course.numbers(columns["time"])
+    return Cells(**columns)
 
-    def all_of(field: Callable[[Cells], Array]) -> Array:
-        return np.concatenate([field(part) for part in parts])
 
-    def temperature(field: Callable[[Cells], Array | None]) -> Array | None:
-        values = [field(part) for part in parts]
-        if all(value is None for value in values):
-            return None
-        return np.concatenate(
-            [
-                np.full(part.time.size, np.nan) if value is None else value
-                for part, value in zip(parts, values, strict=True)
-            ]
-        )
-
-    def by_name(field: Callable[[Cells], Mapping[str, Array]]) -> dict[str, Array]:
-        columns = [field(part) for part in parts]
-        names = [name for name in columns[0] if all(name in own for own in columns)]
-        return {name: np.concatenate([own[name] for own in columns]) for name in names}
-
-    time = all_of(lambda c: c.time)
-    stretch, segment = course.numbers(time)
-    return Cells(
-        time=time,
-        count=all_of(lambda c: c.count),
-        width=all_of(lambda c: c.width),
-        direction=all_of(lambda c: c.direction),
-        speed_difference=all_of(lambda c: c.speed_difference),
-        oil=temperature(lambda c: c.oil),
-        plate=temperature(lambda c: c.plate),
-        readings=by_name(lambda c: c.readings),
-        rates=by_name(lambda c: c.rates),
-        speeds=by_name(lambda c: c.speeds),
-        accelerations=by_name(lambda c: c.accelerations),
-        stretch=stretch,
-        segment=segment,
-    )
+def _joined(parts: Sequence[Any], sizes: Sequence[int]) -> Any:
+    """One column, or one for each name, of its parts."""
+    if isinstance(parts[0], Mapping):
+        names = [name for name in parts[0] if all(name in part for part in parts)]
+        return {name: np.concatenate([part[name] for part in parts]) for name in names}
+    if all(part is None for part in parts):
+        return None
+    filled = [
+        np.full(size, np.nan) if part is None else part for part, size in zip(parts, sizes, strict=True)
+    ]
+    return np.concatenate(filled)
 
 
 def joined_heat(parts: Sequence[Heat]) -> Heat:

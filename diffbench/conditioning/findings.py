@@ -1,5 +1,5 @@
 """What was noticed about a recording or a fit: a name, how grave, the evidence, what it does, and what to
-do."""
+do. The guide's page of checks lists every name, and a test holds it against the code."""
 
 from __future__ import annotations
 

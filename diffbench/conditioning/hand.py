@@ -13,7 +13,6 @@ from diffbench.conditioning.checks.held import LEAST_LEVEL
 from diffbench.conditioning.course import History
 from diffbench.conditioning.findings import breaks_off
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
-from diffbench.conditioning.samples import corrected
 from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.doubts import Source
@@ -83,9 +82,7 @@ def is_slow_drive(rig: Rig, recording: Recording) -> bool:
 
 def _turning_torque(recording: Recording, channel: Channel) -> tuple[Array, NDArray[np.bool_]]:
     """Size of the readings at the unit (n,) [N·m], NaN = not to be had, and which are beyond the range."""
-    signed = corrected(
-        recording.channels["turning_torque"], sign=channel.sign, gain=channel.gain, zero=channel.zero
-    )
+    signed = channel.corrected(recording.channels["turning_torque"])
     low, high = (-np.inf, np.inf) if channel.range is None else channel.range
     beyond = (signed < low) | (signed > high)
     # what the bearing of the turned shaft takes, the unit does not
@@ -204,10 +201,7 @@ def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: i
 def _temperature(recording: Recording, rig: Rig) -> Array | None:
     for name in ("plate_temperature", "oil_temperature"):
         if name in recording.channels:
-            channel = rig.channel[name]
-            values = corrected(
-                recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero
-            )
+            values = rig.channel[name].corrected(recording.channels[name])
             good = np.isfinite(values)
             if good.any():
                 return np.where(good, values, float(np.mean(values[good])))

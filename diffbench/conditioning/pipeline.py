@@ -21,19 +21,25 @@ from numpy.typing import NDArray
 from diffbench.conditioning import bench
 from diffbench.conditioning.bench import Tare, TareRun, TorqueChain, joined_tare, tare_of, tare_run
 from diffbench.conditioning.cells import along_stretch, along_the_sweep, cells_of, heat, locking_slope
-from diffbench.conditioning.checks.flanges import judge, with_extras
-from diffbench.conditioning.checks.protocol import flanks, pace, reach, slip_and_cycles
+from diffbench.conditioning.checks.flanges import judge, with_extras, zero_drift
+from diffbench.conditioning.checks.protocol import (
+    Quality,
+    against_standard,
+    flanks,
+    pace,
+    quality,
+    reach,
+    slip_and_cycles,
+)
 from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
-from diffbench.conditioning.checks.standard import Quality, against_standard, quality
-from diffbench.conditioning.checks.tares import zero_drift
 from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
 from diffbench.conditioning.findings import Finding, told_once
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
-from diffbench.conditioning.samples import HOLDING, KEPT, REASONS, Samples
+from diffbench.conditioning.samples import LEFT_OUT, Reason, Samples
 from diffbench.conditioning.smoothing import white_noise
 from diffbench.conditioning.wiring import WiringError, check_signs
 from diffbench.documents import Rig
-from diffbench.documents.run_sheet import RunKind
+from diffbench.documents.visit import RunKind
 from diffbench.doubts import CountsAsExact, Source
 from diffbench.errors import DiffbenchError, Fault, Place, RecordingError
 from diffbench.recording import Recording
@@ -41,7 +47,7 @@ from diffbench.recording import Recording
 Array = NDArray[np.float64]
 
 
-#: Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
+# Samples that wait for the other recordings of a visit, at most; beyond, they are conditioned and let go.
 HELD = 1_250_000
 
 
@@ -62,7 +68,7 @@ class Taken:
     runs: list[ConditionedRun] = field(default_factory=list)
     courses: list[Sweep] = field(default_factory=list)
     reaches: list[tuple[float, float]] = field(default_factory=list)
-    reasons: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[Reason] = field(default_factory=Counter)
     samples: int = 0
     of_known_speed: int = 0
     useless: Fault | None = None
@@ -90,13 +96,13 @@ class Taken:
         """The whole run."""
         return replace(
             joined_run(self.runs, self.course),
-            dropped={name: n for name in REASONS[1:] if (n := self.reasons[name])},
+            dropped={reason.words: n for reason in LEFT_OUT if (n := self.reasons[reason])},
             samples=self.samples,
         )
 
     def shown_by_course(self, run: ConditionedRun, sweeps: Sweeps) -> list[Finding]:
         """What the course of the whole run shows."""
-        holding = self.reasons[REASONS[HOLDING]] / max(self.of_known_speed, 1)
+        holding = self.reasons[Reason.HOLDING] / max(self.of_known_speed, 1)
         found = slip_and_cycles(
             run.cells, self.course, holding=holding, step=self.step, kind=run.kind, file=run.name
         )
@@ -106,25 +112,21 @@ class Taken:
         return found + pace(sweeps.rig, sweeps.chains, run.cells, file=run.name)
 
 
+@dataclass
 class Sweeps:
     """Samples that wait until all of a visit are there, which tells the ``scale``: its largest input torque
-    [N·m]. Of more than ``HELD`` samples the scale is what has been seen by then."""
+    [N·m]. Of more than ``held`` samples the scale is what has been seen by then."""
 
-    def __init__(
-        self,
-        rig: Rig,
-        chains: dict[str, TorqueChain],
-        doubtful: dict[tuple[str, str], bench.ErrorSource],
-    ) -> None:
-        self.rig = rig
-        self.chains = chains
-        self.doubtful = doubtful
-        self.scale = 0.0
-        self._waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = []
+    rig: Rig
+    chains: dict[str, TorqueChain]
+    doubtful: dict[tuple[str, str], bench.ErrorSource]
+    held: int
+    scale: float = 0.0
+    _waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = field(default_factory=list)
 
     def add(self, own: Taken, part: Recording, samples: Samples) -> None:
         """Take a part of a sweep."""
-        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > HELD:
+        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > self.held:
             self.release()
         input_torque, difference = bench.at_samples(self.rig, self.chains, samples)
         if np.isfinite(input_torque).any():
@@ -139,28 +141,22 @@ class Sweeps:
 
 
 def _condition_part(
-    sweeps: Sweeps,
-    own: Taken,
-    recording: Recording,
-    samples: Samples,
-    input_torque: Array,
-    difference: Array,
+    sweeps: Sweeps, own: Taken, recording: Recording, samples: Samples, input_torque: Array, difference: Array
 ) -> None:
     """Condition a part of a sweep, or all of it, and note what is kept."""
-    kept = samples.reason == KEPT
+    kept = int(samples.kept.sum())
     file = str(recording.source.path)
     own.samples += samples.time.size
     own.of_known_speed += int(np.isfinite(samples.motion.speed_difference).sum())
     own.step = samples.step
-    for code in range(1, len(REASONS)):
-        own.reasons[REASONS[code]] += int((samples.reason == code).sum())
-    if int(kept.sum()) < 20:
-        holding = int((samples.reason == HOLDING).sum())
+    own.reasons.update({reason: samples.count(reason) for reason in LEFT_OUT})
+    if kept < 20:
+        holding = samples.count(Reason.HOLDING)
         what = (
             f"the outputs hold still in {holding} of {samples.time.size} samples: that only bounds the "
             "locking torque"
             if holding > samples.time.size // 2
-            else f"only {int(kept.sum())} of {samples.time.size} samples can be used ({_counts(samples)})"
+            else f"only {kept} of {samples.time.size} samples can be used ({_counts(samples)})"
         )
         own.useless = Fault(
             what,
@@ -200,8 +196,8 @@ def _condition_part(
 
 
 def _counts(samples: Samples) -> str:
-    parts = [f"{int((samples.reason == code).sum())} {text}" for code, text in enumerate(REASONS) if code]
-    return ", ".join(part for part in parts if not part.startswith("0 "))
+    counts = {reason.words: samples.count(reason) for reason in LEFT_OUT}
+    return ", ".join(f"{count} {words}" for words, count in counts.items() if count)
 
 
 Parts = Recording | Iterable[Recording]
@@ -211,17 +207,24 @@ ORDER = {"tare": 0, "bias-sweep": 1}
 
 
 def condition(
-    rig: Rig, recordings: Sequence[tuple[RunKind, Parts]], *, rig_key: str, visit_key: str
+    rig: Rig,
+    recordings: Sequence[tuple[RunKind, Parts]],
+    *,
+    rig_key: str,
+    visit_key: str,
+    held: int | None = None,
 ) -> ConditionedVisit:
     """Condition the runs of one visit that were recorded sample by sample: ``recordings`` are pairs of kind
-    and recording, tare runs included; a long recording may come as its parts, which are let go one by one.
+    and recording, tare runs included; a long recording may come as its parts, which are let go one by one;
+    ``held`` samples at most wait for the largest input torque (``HELD``).
 
     Returns cells of every sweep with the effects of the bench's doubtful constants, and what the checks
     noticed. Raises ``RecordingError`` where a recording cannot be read, has nothing that slips, signs that
     cannot be, or a finding that stops; faults of all recordings are told at once.
     """
     needed = bench.needed_torques(rig)
-    read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key)
+    held = HELD if held is None else held
+    read = _read(rig, recordings, needed, rig_key=rig_key, visit_key=visit_key, held=held)
     taken, sweeps = read.taken, read.sweeps
     swept = [one for one in taken if one.kind != "tare"]
     runs = [one.run for one in swept]
@@ -269,6 +272,7 @@ def _read(
     *,
     rig_key: str,
     visit_key: str,
+    held: int,
 ) -> _Read:
     """Take all samples; raises ``RecordingError`` with the faults of all recordings."""
     taken = [Taken(kind) for kind, _ in recordings]
@@ -282,7 +286,7 @@ def _read(
         if kind != "tare" and sweeps is None:
             tared = tare_of([tares[i] for i in sorted(tares)], needed)
             doubtful = bench.sources(rig, tared, rig_key=rig_key, visit_key=visit_key)
-            sweeps = Sweeps(rig, bench.chains_of(rig, tared), doubtful)
+            sweeps = Sweeps(rig, bench.chains_of(rig, tared), doubtful, held)
         means: list[TareRun] = []
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from diffbench.conditioning.cells import Cells, Heat, joined_cells, joined_heat
 from diffbench.conditioning.course import History, Sweep, history_of
 from diffbench.conditioning.findings import Finding
 from diffbench.documents import Rig
-from diffbench.documents.run_sheet import RunKind
+from diffbench.documents.visit import RunKind
 from diffbench.doubts import CountsAsExact
 
 Array = NDArray[np.float64]
@@ -83,15 +84,13 @@ def joined_run(parts: Sequence[ConditionedRun], course: Sweep) -> ConditionedRun
         return parts[0]
     cells = joined_cells([part.cells for part in parts], course)
     weight = np.array([part.samples for part in parts], dtype=np.float64)
-    dropped: Counter[str] = Counter()
-    for part in parts:
-        dropped.update(part.dropped)
-    return ConditionedRun(
-        name=parts[0].name,
-        kind=parts[0].kind,
+    columns: dict[str, Any] = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in ("input_torque", "difference", "input_slope", "locking_slope", "friction_state")
+    }
+    return replace(
+        parts[0],
         cells=cells,
-        input_torque=np.concatenate([part.input_torque for part in parts]),
-        difference=np.concatenate([part.difference for part in parts]),
         effects={
             key: Effect(
                 np.concatenate([part.effects[key].input_torque for part in parts]),
@@ -100,13 +99,10 @@ def joined_run(parts: Sequence[ConditionedRun], course: Sweep) -> ConditionedRun
             )
             for key, effect in parts[0].effects.items()
         },
-        input_slope=np.concatenate([part.input_slope for part in parts]),
-        locking_slope=np.concatenate([part.locking_slope for part in parts]),
         history=history_of(cells.time, course),
         heat=joined_heat([part.heat for part in parts]),
-        dropped=dict(dropped),
+        dropped=sum((Counter(part.dropped) for part in parts), Counter()),
         samples=int(weight.sum()),
         noise=float(np.sqrt(np.average([part.noise**2 for part in parts], weights=weight))),
-        friction_state=np.concatenate([part.friction_state for part in parts]),
-        history_known=False,
+        **columns,
     )

@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import IntEnum
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,22 +84,28 @@ def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float
 
 Codes = NDArray[np.int8]
 
-#: Why a sample is left out; the index is the code. The first one that holds is counted.
-REASONS = (
-    "kept",
-    "missing reading",
-    "outside the channel's range",
-    "spike",
-    "speed missing",
-    "outputs hold still (a bound, not a sample)",
-    "slip not yet settled",
-    "ramp history not known",
-    "apart from its neighbours",
-    "clipped or stuck",
-)
-KEPT, MISSING, OUT_OF_RANGE, SPIKE, NO_SPEED, HOLDING, UNSETTLED, NO_HISTORY, APART, HELD = range(
-    len(REASONS)
-)
+
+class Reason(IntEnum):
+    """Why a sample is left out, with its words; of several, the first one that holds is counted."""
+
+    words: str
+
+    def __new__(cls, code: int, words: str) -> Self:
+        made = int.__new__(cls, code)
+        made._value_, made.words = code, words
+        return made
+
+    KEPT = 0, "kept"
+    MISSING = 1, "missing reading"
+    OUT_OF_RANGE = 2, "outside the channel's range"
+    SPIKE = 3, "spike"
+    NO_SPEED = 4, "speed missing"
+    HOLDING = 5, "outputs hold still (a bound, not a sample)"
+    UNSETTLED = 6, "slip not yet settled"
+    HELD = 7, "clipped or stuck"
+
+
+LEFT_OUT = tuple(reason for reason in Reason if reason != Reason.KEPT)
 
 TORQUES = ("left_torque", "right_torque", "input_torque", "turning_torque")
 SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
@@ -117,7 +125,7 @@ class Samples:
     that the arrangement needs [N·m/s], gaps bridged; ``speeds`` and ``accelerations`` by shaft (left, right,
     case) [rad/s, rad/s²], the latter only where a torque is corrected for inertia;
     ``oil`` and ``plate`` (n,) [°C] smoothed, or None;
-    ``motion``; ``reason`` (n,) codes into ``REASONS``; ``spike_counts`` by channel.
+    ``motion``; ``reason`` (n,) members of ``Reason``; ``spike_counts`` by channel.
     """
 
     time: Array
@@ -132,13 +140,14 @@ class Samples:
     reason: Codes
     spike_counts: Mapping[str, int]
 
+    @property
+    def kept(self) -> Flags:
+        """Which samples are used (n,)."""
+        return np.asarray(self.reason == Reason.KEPT)
 
-def corrected(reading: Array, *, sign: float, gain: float, zero: float) -> Array:
-    """``sign·(reading·gain + zero)``: the value that a channel's reading stands for, by the rig; the reading
-    itself, no copy, where that is the same."""
-    if sign == 1 and gain == 1 and zero == 0:
-        return reading
-    return sign * (reading * gain + zero)
+    def count(self, reason: Reason) -> int:
+        """How many samples are left out for a reason."""
+        return int((self.reason == reason).sum())
 
 
 def take(
@@ -146,7 +155,7 @@ def take(
     rig: Rig,
     *,
     torque_channels: tuple[str, ...],
-    unusable: Mapping[str, NDArray[np.bool_]] | None = None,
+    unusable: Mapping[str, Flags] | None = None,
 ) -> Samples:
     """Samples of a recording, with reasons for those left out so far.
 
@@ -174,9 +183,9 @@ def take(
     inert = any(inertia.value or inertia.u for inertia in inertias)
     ahead = 0.5 * _rate_span(lag) + step if lag or inert else 0.0
     motion = slip(time, difference, lag=lag, ahead=ahead)
-    _mark(reason, ~np.isfinite(motion.speed_difference), NO_SPEED)
-    _mark(reason, ~motion.slips, HOLDING)
-    _mark(reason, ~motion.settled, UNSETTLED)
+    _mark(reason, ~np.isfinite(motion.speed_difference), Reason.NO_SPEED)
+    _mark(reason, ~motion.slips, Reason.HOLDING)
+    _mark(reason, ~motion.settled, Reason.UNSETTLED)
     smooth_speeds = {name: local_mean(value, max(1, round(0.1 / step))) for name, value in speeds.items()}
     return Samples(
         time=time,
@@ -201,10 +210,7 @@ def take(
 
 
 def _usable(
-    recording: Recording,
-    rig: Rig,
-    needed: tuple[str, ...],
-    unusable: Mapping[str, NDArray[np.bool_]],
+    recording: Recording, rig: Rig, needed: tuple[str, ...], unusable: Mapping[str, Flags]
 ) -> tuple[dict[str, Array], Codes, dict[str, int]]:
     """Each channel's values as the rig has them, NaN where they are none; why a sample lacks one that is
     ``needed``; and how many spikes each channel has."""
@@ -212,7 +218,7 @@ def _usable(
     values: dict[str, Array] = {}
     spike_counts: dict[str, int] = {}
 
-    def leave_out(name: str, where: NDArray[np.bool_], code: int) -> None:
+    def leave_out(name: str, where: Flags, code: Reason) -> None:
         if where.any():
             values[name] = np.where(where, np.nan, values[name])
         if name in needed:
@@ -222,19 +228,19 @@ def _usable(
         if name not in recording.channels:
             continue
         channel = rig.channel[name]
-        value = corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        value = channel.corrected(recording.channels[name])
         values[name] = value
         if name in needed:
-            _mark(reason, ~np.isfinite(value), MISSING)
+            _mark(reason, ~np.isfinite(value), Reason.MISSING)
         if name in unusable:
-            leave_out(name, unusable[name], HELD)
+            leave_out(name, unusable[name], Reason.HELD)
         if channel.range is not None:
             low, high = channel.range
-            leave_out(name, (values[name] < low) | (values[name] > high), OUT_OF_RANGE)
+            leave_out(name, (values[name] < low) | (values[name] > high), Reason.OUT_OF_RANGE)
         if name in TORQUES or name in SPEEDS:
             spiked = spikes(values[name])
             spike_counts[name] = int(spiked.sum())
-            leave_out(name, spiked, SPIKE)
+            leave_out(name, spiked, Reason.SPIKE)
     return values, reason, spike_counts
 
 
@@ -245,9 +251,9 @@ def _rate_span(lag: float) -> float:
     return max(RATE_SPAN, 2.0 * lag)
 
 
-def _mark(reason: Codes, where: NDArray[np.bool_], code: int) -> None:
+def _mark(reason: Codes, where: Flags, code: Reason) -> None:
     if where.any():
-        reason[where & (reason == KEPT)] = code
+        reason[where & (reason == Reason.KEPT)] = code
 
 
 def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], Array]:

@@ -1,22 +1,11 @@
 """Rig, build sheet, run sheet and car as validated models in SI."""
 
-from diffbench.documents.build import Build
-from diffbench.documents.car import Car, Phase
-from diffbench.documents.channels import CHANNEL_DIMENSIONS, LABEL_WORDS, Channel
-from diffbench.documents.loading import (
-    load_build,
-    load_car,
-    load_rig,
-    load_run_sheet,
-    phase_of,
-    run_sheets_in,
-)
-from diffbench.documents.rig import FileSettings, Rig
-from diffbench.documents.run_sheet import Run, RunSheet
-from diffbench.documents.visit import Visit, load_visit
+from typing import TYPE_CHECKING
+
+from diffbench.first_use import names_on_first_use
 
 __all__ = [
-    "CHANNEL_DIMENSIONS",
+    "CHANNELS",
     "LABEL_WORDS",
     "Build",
     "Car",
@@ -27,11 +16,31 @@ __all__ = [
     "Run",
     "RunSheet",
     "Visit",
+    "document_of",
     "load_build",
     "load_car",
     "load_rig",
     "load_run_sheet",
     "load_visit",
-    "phase_of",
     "run_sheets_in",
 ]
+
+if TYPE_CHECKING:
+    from diffbench.documents.arrangements import CHANNELS, LABEL_WORDS
+    from diffbench.documents.build import Build, load_build
+    from diffbench.documents.car import Car, Phase, load_car
+    from diffbench.documents.loading import document_of, run_sheets_in
+    from diffbench.documents.rig import Channel, FileSettings, Rig, load_rig
+    from diffbench.documents.visit import Run, RunSheet, Visit, load_run_sheet, load_visit
+
+__getattr__, __dir__ = names_on_first_use(
+    __name__,
+    {
+        "arrangements": ("CHANNELS", "LABEL_WORDS"),
+        "build": ("Build", "load_build"),
+        "car": ("Car", "Phase", "load_car"),
+        "loading": ("document_of", "run_sheets_in"),
+        "rig": ("Channel", "FileSettings", "Rig", "load_rig"),
+        "visit": ("Run", "RunSheet", "Visit", "load_run_sheet", "load_visit"),
+    },
+)

@@ -1,5 +1,5 @@
-"""How a unit sits in a bench: each arrangement a class, in one list that documents, conditioning, checks and
-drafts read.
+"""What a bench measures and how a unit sits in it: the channels, and each arrangement a class, in one list
+that documents, conditioning, checks and drafts read.
 
 An arrangement is its equilibrium: what each measured torque counts in the input torque at the case and in the
 torque difference ``T_L − T_R``, left and right torque as the unit delivers them. To add one: write its class
@@ -11,9 +11,10 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
-from diffbench.documents.faults import Refusal
+if TYPE_CHECKING:
+    from diffbench.documents.faults import Refusal
 
 ArrangementName = Literal[
     "both-outputs", "input-and-one-output", "output-turned-case-free", "output-turned-case-held"
@@ -169,3 +170,99 @@ def noise_share(equilibrium: Equilibrium, channel: str) -> float:
         return 0.0
     outputs = {name: abs(shares.difference) for name, shares in equilibrium.items() if name != "input_torque"}
     return outputs[channel] / sum(outputs.values())
+
+
+@dataclass(frozen=True)
+class ChannelKind:
+    """A channel that a bench can log: dimension of its numbers, or the words that it may hold; ``meaning``
+    for schema and guide, ``briefly`` for a draft."""
+
+    dimension: str | None
+    meaning: str
+    briefly: str
+    words: tuple[str, ...] = ()
+
+
+CHANNELS: dict[str, ChannelKind] = {
+    "time": ChannelKind(
+        "time",
+        "clock of the samples; left out with a sample_rate, or for hand readings",
+        "clock of the samples",
+    ),
+    "input_torque": ChannelKind(
+        "torque",
+        "torque at the case or at the pinion (at); needed by input-and-one-output",
+        "torque at the case, or at the pinion; positive in drive, negative in coast",
+    ),
+    "left_torque": ChannelKind(
+        "torque",
+        "torque that the unit delivers to the left output; for sweeps",
+        "torque that the unit delivers to the left output; positive in drive",
+    ),
+    "right_torque": ChannelKind(
+        "torque",
+        "torque that the unit delivers to the right output; for sweeps",
+        "torque that the unit delivers to the right output; positive in drive",
+    ),
+    "turning_torque": ChannelKind(
+        "torque",
+        "reading of the wrench, without sign; for hand readings",
+        "reading of the wrench, without sign",
+    ),
+    "left_speed": ChannelKind(
+        "angular_speed", "speed of the left output; for sweeps", "speed of the left output; positive forward"
+    ),
+    "right_speed": ChannelKind(
+        "angular_speed",
+        "speed of the right output; for sweeps",
+        "speed of the right output; positive forward",
+    ),
+    "case_speed": ChannelKind(
+        "angular_speed",
+        "beside speed_difference, which way the shafts turn, for drag and inertia; beside one output, the "
+        "other one; beside both, a check",
+        "speed of the case",
+    ),
+    "input_speed": ChannelKind(
+        "angular_speed",
+        "speed at the case or at the pinion (at); a check of the outputs' speeds",
+        "speed at the pinion, or at the case",
+    ),
+    "speed_difference": ChannelKind(
+        "angular_speed",
+        "left less right, where the outputs' speeds are not logged; for sweeps",
+        "left less right",
+    ),
+    "oil_temperature": ChannelKind(
+        "temperature", "oil that the plates run in; wanted always", "oil that the plates run in"
+    ),
+    "plate_temperature": ChannelKind(
+        "temperature",
+        "plates, where somebody measures there: then it need not be modelled",
+        "plates, where somebody measures there",
+    ),
+    "arrangement": ChannelKind(
+        None,
+        "how the unit was held, line by line; without it the rig's own arrangement holds for all hand "
+        "readings",
+        "how the unit was held, line by line",
+        TURNED,
+    ),
+    "direction": ChannelKind(
+        None,
+        "which way the output was turned; hand readings with the case held need it",
+        "which way it was turned",
+        ("forward", "backward"),
+    ),
+    "reading": ChannelKind(
+        None,
+        "static (breakaway) or sliding (running) friction; hand readings need it",
+        "breakaway or running",
+        ("breakaway", "running"),
+    ),
+}
+CHANNEL_NAMES = tuple(CHANNELS)
+CHANNEL_DIMENSIONS = {name: kind.dimension for name, kind in CHANNELS.items() if kind.dimension is not None}
+"""Dimension of each channel of numbers."""
+LABEL_WORDS = {name: kind.words for name, kind in CHANNELS.items() if kind.words}
+"""Words that each channel of texts may hold, after the rig's `values` have translated the file's own."""

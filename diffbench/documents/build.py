@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
@@ -21,6 +22,7 @@ from diffbench.documents.fields import (
     Table,
     Text,
 )
+from diffbench.documents.loading import read_document
 from diffbench.quantities import Quantity
 
 PreloadLawName = Literal["additive", "greater-of"]  # their classes: diffbench.physics.preload
@@ -232,8 +234,7 @@ class Oil(Table):
         for here, other in (("viscosity_40", "viscosity_100"), ("viscosity_100", "viscosity_40")):
             if getattr(self, here) is not None and getattr(self, other) is None:
                 raise refusals(
-                    "Oil",
-                    [((other,), f"'{other}' is missing", f"state it beside {here}, or leave both out")],
+                    "Oil", [((other,), f"'{other}' is missing", f"state it beside {here}, or leave both out")]
                 )
         return self
 
@@ -391,3 +392,8 @@ class Build(Table):
         if inner.u is None and outer.u is None:
             return Quantity(radius)
         return Quantity(radius, math.hypot(by_inner * (inner.u or 0.0), by_outer * (outer.u or 0.0)))
+
+
+def load_build(path: str | Path) -> Build:
+    """The build sheet of a TOML file, in SI. Raises ``DocumentError`` with every fault of the file."""
+    return read_document(path, Build).document

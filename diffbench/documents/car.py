@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
@@ -9,6 +10,7 @@ from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.faults import Refusal, gathered, refusal
 from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, Bounds, Table, Text
+from diffbench.documents.loading import read_document
 
 # No car is outside: a number outside is a slip of the unit.
 _TRACK = Bounds(low=0.1, high=10.0, mend="write the track, wheel middle to wheel middle, above zero; in m")
@@ -23,9 +25,7 @@ _SPEED = Bounds(
     mend="write a speed above zero: standstill and reverse are no corner entry; a bare number is in m/s",
 )
 _CORNER = Bounds(
-    low=1.0,
-    high=1e5,
-    mend="write the radius of the car's path in m, above zero whichever way it turns",
+    low=1.0, high=1e5, mend="write the radius of the car's path in m, above zero whichever way it turns"
 )
 _TEMPERATURE = Bounds(low=-60.0, high=600.0, mend="check the unit: a bare number is in degC")
 _MAGNITUDE = Bounds(low=0.0, mend="write the magnitude: engine_braking and drive_torque say the sign")
@@ -158,3 +158,8 @@ class Car(Table):
                 "state the duration of all of them, or of none: then each counts alike in the mean",
             )
         return phases
+
+
+def load_car(path: str | Path) -> Car:
+    """The car of a TOML file, in SI. Raises ``DocumentError`` with every fault of the file."""
+    return read_document(path, Car).document

@@ -30,21 +30,8 @@ REFUSAL = "diffbench"  # type of the pydantic errors that carry their own mend
 
 
 def refusal(what: str, mend: str) -> PydanticCustomError:
-    """Return an error for a validator to raise, with its own mend.
+    """An error with its own mend, for a validator to raise; loading turns it into a fault with its place.
 
-    Parameters
-    ----------
-    what : str
-        What is wrong.
-    mend : str
-        What to do about it.
-
-    Returns
-    -------
-    The error; the loader turns it into a fault with file, key and line.
-
-    Examples
-    --------
     >>> print(refusal("'faces' is 0", "count the friction faces of one pack"))
     'faces' is 0
     """
@@ -52,21 +39,8 @@ def refusal(what: str, mend: str) -> PydanticCustomError:
 
 
 def refusals(title: str, found: list[Refusal]) -> ValidationError:
-    """Return one error for several refusals at keys of their own.
+    """One error for several refusals at places relative to the validator's own; ``title`` names the model.
 
-    Parameters
-    ----------
-    title : str
-        Name of the model.
-    found : list of (location, what, mend)
-        Location relative to the validator's own place.
-
-    Returns
-    -------
-    The error, for a validator to raise.
-
-    Examples
-    --------
     >>> refusals("Rig", [(("channel",), "'left_torque' is missing", "describe it")]).error_count()
     1
     """
@@ -77,28 +51,11 @@ def refusals(title: str, found: list[Refusal]) -> ValidationError:
 
 
 def gathered(title: str, handler: Callable[[Any], Validated], data: Any, found: list[Refusal]) -> Validated:
-    """Return the validated model, or raise the faults of its fields and those found in a look at the whole.
+    """The validated model, or one error with the faults of its fields and those ``found`` in a look at the
+    whole.
 
     Pydantic checks a model as a whole only when all its fields are right; a user wants all faults at once.
-
-    Parameters
-    ----------
-    title : str
-        Name of the model.
-    handler : callable
-        Pydantic's own validation, handed to a wrap validator.
-    data : object
-        What is validated.
-    found : list of Refusal
-        What the look at the whole has found.
-
-    Returns
-    -------
-    What the handler returns.
-
-    Raises
-    ------
-    ValidationError : with all of them.
+    ``handler`` is pydantic's own validation, handed to a wrap validator.
     """
     if not found:
         return handler(data)
@@ -131,20 +88,9 @@ _STRINGS_AND_COMMENTS = re.compile(r"""\"(?:\\.|[^"\\])*\"|'[^']*'|\#.*""")
 
 
 def key_lines(text: str) -> dict[Location, int]:
-    """Return the line of every table heading and of every key at the start of a line.
+    """Line from 1 of every table heading and of every key at the start of a line, by location (keys, and
+    positions in arrays of tables). Keys inside an inline table stand on the line of the key that holds it.
 
-    Parameters
-    ----------
-    text : str
-        A TOML document.
-
-    Returns
-    -------
-    Location (keys, and positions in arrays of tables) to line number from 1. Keys inside an inline table
-    are not listed: they stand on the line of the key that holds the table.
-
-    Examples
-    --------
     >>> key_lines('unit = "D07"\\n[packs]\\nfaces = 5\\n')[("packs", "faces")]
     3
     """
@@ -183,19 +129,8 @@ def key_lines(text: str) -> dict[Location, int]:
 
 
 def line_of(location: Location, lines: dict[Location, int]) -> int | None:
-    """Return the line of a key, or of the nearest table around it that has one.
-
-    Parameters
-    ----------
-    location : Location
-        The key.
-    lines : dict
-        From `key_lines`.
-
-    Returns
-    -------
-    The line number from 1; None for a key that is missing at the top of the document.
-    """
+    """Line of a key, or of the nearest table around it that has one; None for a key that is missing at the
+    top of the document."""
     for length in range(len(location), 0, -1):
         if location[:length] in lines:
             return lines[location[:length]]
@@ -211,7 +146,7 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def _location(text: str, counts: dict[Location, int]) -> Location:
-    """Return the location of a heading; inside an array of tables it is in the latest one."""
+    """The location of a heading; inside an array of tables it is in the latest one."""
     location: Location = ()
     for part in _parts(text):
         location = (*location, counts[location], part) if location in counts else (*location, part)
@@ -232,23 +167,8 @@ _WANTED = {
 
 
 def faults_of(error: ValidationError, model: type[Table], file: str, text: str) -> list[Fault]:
-    """Return every fault that the validation of a document has found, in the order of the file.
-
-    Parameters
-    ----------
-    error : ValidationError
-        From pydantic.
-    model : type
-        The document's model.
-    file : str
-        Name of the file for the messages.
-    text : str
-        The TOML text, to find lines in.
-
-    Returns
-    -------
-    Faults with file, dotted key, line where one can be found, and mend.
-    """
+    """Every fault that the validation of a document has found, in the order of the file: ``text`` tells the
+    lines, ``file`` is its name in messages."""
     lines = key_lines(text)
     faults = []
     details = error.errors(include_url=False)
@@ -267,19 +187,8 @@ def faults_of(error: ValidationError, model: type[Table], file: str, text: str) 
 
 
 def dotted(location: Location) -> str:
-    """Return a location as a user reads it: the third run is ``run[3]``.
+    """A location as a user reads it, positions counted from 1.
 
-    Parameters
-    ----------
-    location : Location
-        Keys, and positions counted from 0.
-
-    Returns
-    -------
-    The dotted key.
-
-    Examples
-    --------
     >>> dotted(("run", 2, "kind"))
     'run[3].kind'
     """
@@ -293,7 +202,7 @@ def dotted(location: Location) -> str:
 
 
 def _words(detail: ErrorDetails, model: type[Table]) -> tuple[str, str]:
-    """Return what is wrong and the mend of one pydantic error."""
+    """What is wrong and the mend of one pydantic error."""
     kind, location, context = detail["type"], detail["loc"], detail.get("ctx", {})
     key = str(location[-1]) if location else "the document"
     words = (detail["msg"], "see the schema of this document")
@@ -314,7 +223,7 @@ def _words(detail: ErrorDetails, model: type[Table]) -> tuple[str, str]:
 
 
 def _no_choice(written: str, expected: str) -> tuple[str, str]:
-    """Return the words for a value that is none of those its key may have."""
+    """The words for a value that is none of those its key may have."""
     choices = re.findall(r"'([^']*)'", expected)
     near = difflib.get_close_matches(written, choices, n=1)
     if near:
@@ -323,7 +232,7 @@ def _no_choice(written: str, expected: str) -> tuple[str, str]:
 
 
 def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str]:
-    """Return the words for a key that its table does not know: the nearest one, or where the key belongs."""
+    """The words for a key that its table does not know: the nearest one, or where the key belongs."""
     what = f"'{key}' is no known key"
     near = _nearest(location, model)
     if near is not None:
@@ -349,18 +258,18 @@ def _unknown(key: str, location: Location, model: type[Table]) -> tuple[str, str
 
 
 def _known(location: Location, model: type[Table]) -> list[str]:
-    """Return the keys that the table around a key knows."""
+    """The keys that the table around a key knows."""
     table = _table_at(model, location[:-1])
     return [] if table is None else _keys(table)
 
 
 def _nearest(location: Location, model: type[Table]) -> str | None:
-    """Return the key of the same table that an unknown one looks most like."""
+    """The key of the same table that an unknown one looks most like."""
     return next(iter(difflib.get_close_matches(str(location[-1]), _known(location, model), n=1)), None)
 
 
 def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str]:
-    """Return the words for a key that must be there, with an example of it."""
+    """The words for a key that must be there, with an example of it."""
     table = _table_at(model, location[:-1])
     field = (
         None
@@ -393,14 +302,14 @@ def _keys(table: type[BaseModel]) -> list[str]:
 
 
 def _inner(annotation: object) -> type[BaseModel] | None:
-    """Return the model that an annotation holds, whatever container or alternative is around it."""
+    """The model that an annotation holds, whatever container or alternative is around it."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((found for part in typing.get_args(annotation) if (found := _inner(part)) is not None), None)
 
 
 def _table_at(model: type[BaseModel], location: Location) -> type[BaseModel] | None:
-    """Return the model of the table at a location."""
+    """The model of the table at a location."""
     table: type[BaseModel] | None = model
     keyed = False  # whether the next part is a name that the user chose, or a position
     for part in location:

@@ -12,145 +12,30 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar, get_args
 
 from pydantic import ValidationError
 
-from diffbench.documents.build import Build
-from diffbench.documents.car import Car, Phase
 from diffbench.documents.faults import faults_of, key_lines, line_of
 from diffbench.documents.fields import Table
-from diffbench.documents.rig import FileSettings, Rig
-from diffbench.documents.run_sheet import RunSheet
 from diffbench.errors import DocumentError
 from diffbench.input_files import PAPER, content_of
 
 Document = TypeVar("Document", bound=Table)
 
-VERSIONS: dict[str, tuple[str, int]] = {
-    "diffbench-rig": ("rig", 1),
-    "diffbench-build": ("build sheet", 1),
-    "diffbench-run": ("run sheet", 1),
-    "diffbench-car": ("car", 1),
-}
-_FORMATS: dict[type[Table], str] = {
-    Rig: "diffbench-rig",
-    Build: "diffbench-build",
-    RunSheet: "diffbench-run",
-    Car: "diffbench-car",
+PAPERS = {
+    "diffbench-rig": "rig",
+    "diffbench-build": "build sheet",
+    "diffbench-run": "run sheet",
+    "diffbench-car": "car",
 }
 _BYTE_ORDER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 
 
-def load_rig(path: str | Path) -> Rig:
-    """Return a rig from its TOML file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    The rig, in SI.
-
-    Raises
-    ------
-    DocumentError : with every fault of the file.
-    """
-    return read_document(path, Rig).document
-
-
-def load_build(path: str | Path) -> Build:
-    """Return a build sheet from its TOML file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    The build sheet, in SI.
-
-    Raises
-    ------
-    DocumentError : with every fault of the file.
-    """
-    return read_document(path, Build).document
-
-
-def load_run_sheet(path: str | Path) -> RunSheet:
-    """Return a run sheet from its TOML file; the files that it names are not looked at.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    The run sheet.
-
-    Raises
-    ------
-    DocumentError : with every fault of the file.
-    """
-    return read_document(path, RunSheet).document
-
-
-def load_car(path: str | Path) -> Car:
-    """Return a car from its TOML file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-
-    Returns
-    -------
-    The car, in SI.
-
-    Raises
-    ------
-    DocumentError : with every fault of the file.
-    """
-    return read_document(path, Car).document
-
-
-def phase_of(values: Mapping[str, object], *, source: str) -> Phase:
-    """Return one phase of a corner entry from values that stand in no file.
-
-    Parameters
-    ----------
-    values : mapping
-        By the keys of a phase.
-    source : str
-        Where they come from, for messages.
-
-    Returns
-    -------
-    The phase, in SI.
-
-    Raises
-    ------
-    DocumentError : with every fault.
-
-    Examples
-    --------
-    >>> point = {"name": "apex", "speed": "72 km/h", "radius": 40, "engine_braking": 90, "temperature": 80}
-    >>> phase_of(point, source="options").input_torque
-    -90.0
-    """
-    return document_of(values, Phase, source=source)
-
-
 def document_of(values: Mapping[str, object], model: type[Document], *, source: str) -> Document:
-    """Return a document from values that stand in no file, by the keys of its TOML.
+    """A document, or a table of one, from values that stand in no file, by the keys of its TOML; in SI.
 
-    Raises
-    ------
-    DocumentError : with every fault, at ``source``.
+    Raises ``DocumentError`` with every fault, at ``source``.
     """
     try:
         return model.model_validate(dict(values))
@@ -168,23 +53,7 @@ class Read(Generic[Document]):
 
 
 def read_document(path: str | Path, model: type[Document]) -> Read[Document]:
-    """Return a document with the digest of its file.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-    model : type
-        `Rig`, `Build`, `RunSheet` or `Car`.
-
-    Returns
-    -------
-    The document in SI, digest and text.
-
-    Raises
-    ------
-    DocumentError : with every fault of the file.
-    """
+    """A document with the digest of its file. Raises ``DocumentError`` with every fault of the file."""
     content = _bytes(Path(path))
     text = _text(content, str(path))
     raw = _parsed(text, str(path))
@@ -196,17 +65,7 @@ def read_document(path: str | Path, model: type[Document]) -> Read[Document]:
 
 
 def nearest_file(path: Path) -> str | None:
-    """Return the name of the file beside a missing one that looks most like it.
-
-    Parameters
-    ----------
-    path : Path
-        A path that does not exist.
-
-    Returns
-    -------
-    A name in the same folder; None where the folder has none like it, or is missing itself.
-    """
+    """Name of the file beside a missing one that looks most like it; None where there is none like it."""
     try:
         # Sorted, so that of two equally near names the same one is offered on every machine.
         entries = [entry.name for entry in sorted(path.parent.iterdir()) if entry.is_file()]
@@ -278,7 +137,7 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
 
 
 def _syntax_mend(what: str, text: str, line: int) -> str:
-    """Return the mend of the slips that workshops make most."""
+    """The mend of the slips that workshops make most."""
     lines = text.splitlines()
     written = lines[line - 1] if line <= len(lines) else ""
     if "overwrite" in what or "twice" in what or "already" in what:
@@ -296,68 +155,30 @@ def _syntax_mend(what: str, text: str, line: int) -> str:
 
 def _check_format(raw: dict[str, Any], model: type[Table], file: str, text: str) -> None:
     """Refuse another kind of document, or a newer version, before its keys are looked at."""
-    wanted = _FORMATS[model]
-    name, version = VERSIONS[wanted]
+    (own,) = get_args(model.model_fields["format"].annotation)
+    wanted, _, version = own.partition("/")
+    name = PAPERS[wanted]
     written = raw.get("format")
-    add = f'write format = "{wanted}/{version}"'
+    add = f'write format = "{own}"'
     if written is None:
         if not raw:
             raise DocumentError.single("the file is empty", file=file, mend=f"{add}, and describe the {name}")
         return  # reported with the other missing keys
-    line = line_of(("format",), key_lines(text))
     kind, _, number = str(written).partition("/")
-    if kind not in VERSIONS:
-        near = difflib.get_close_matches(kind, VERSIONS, n=1)
-        raise DocumentError.single(
-            f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}",
-            file=file,
-            line=line,
-            key="format",
-            mend=add,
-        )
-    if kind != wanted:
-        raise DocumentError.single(
-            f"this is a {VERSIONS[kind][0]}, a {name} is wanted",
-            file=file,
-            line=line,
-            key="format",
-            mend=f"name the {name} here",
-        )
-    if not number.isdecimal() or int(number) != version:
-        newer = number.isdecimal() and int(number) > version
-        raise DocumentError.single(
-            f"'{written}' is {'newer than this program' if newer else 'no known version'}",
-            file=file,
-            line=line,
-            key="format",
-            mend=f"update diffbench, or {add}" if newer else add,
-        )
-
-
-def stated_settings(raw: Mapping[str, object], where: str) -> FileSettings:
-    """Return what is stated of a file.
-
-    Parameters
-    ----------
-    raw : mapping
-        Keys of [file], and their values as TOML would have them.
-    where : str
-        Where they stand, for messages: an option of the command line.
-
-    Returns
-    -------
-    The settings.
-
-    Raises
-    ------
-    DocumentError : with every fault of them.
-
-    Examples
-    --------
-    >>> stated_settings({"delimiter": "tab"}, "--file").delimiter
-    '\\t'
-    """
-    return document_of(raw, FileSettings, source=where)
+    if kind not in PAPERS:
+        near = difflib.get_close_matches(kind, PAPERS, n=1)
+        what = f"'{written}' is no known format{f', {near[0]} is meant, perhaps' if near else ''}"
+        mend = add
+    elif kind != wanted:
+        what, mend = f"this is a {PAPERS[kind]}, a {name} is wanted", f"name the {name} here"
+    elif not number.isdecimal() or int(number) < int(version):
+        what, mend = f"'{written}' is no known version", add
+    elif int(number) > int(version):
+        what, mend = f"'{written}' is newer than this program", f"update diffbench, or {add}"
+    else:
+        return
+    line = line_of(("format",), key_lines(text))
+    raise DocumentError.single(what, file=file, line=line, key="format", mend=mend)
 
 
 _RUN_SHEET = "diffbench-run"
@@ -365,7 +186,7 @@ _STATED = re.compile(r"""^\s*["']?format["']?\s*=\s*["'](diffbench-[a-z]+)""", r
 
 
 def run_sheets_in(folder: Path, *, below: bool = False) -> list[Path]:
-    """Return the run sheets of a folder, and all that may be one.
+    """The run sheets of a folder, and all that may be one.
 
     A ``.toml`` file is left out only where it is seen to be something else: another paper, or whole TOML
     that has no runs. One that cannot be opened, decoded or parsed is given back, so that whoever loads it
@@ -410,12 +231,12 @@ def _may_be_one(path: Path) -> bool:
         content = content_of(path, most=PAPER)
     except (DocumentError, OSError):
         return True
-    wide = content[:2] in (b"\xff\xfe", b"\xfe\xff")
+    wide = content[:2] in _BYTE_ORDER_MARKS
     text = content.decode("utf-16" if wide else "utf-8", "replace").removeprefix("\ufeff")
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError):
         stated = _STATED.search(text)
-        return stated is None or stated.group(1) not in VERSIONS or stated.group(1) == _RUN_SHEET
+        return stated is None or stated.group(1) not in PAPERS or stated.group(1) == _RUN_SHEET
     kind = str(raw.get("format", "")).partition("/")[0]
-    return kind == _RUN_SHEET or (kind not in VERSIONS and "run" in raw)
+    return kind == _RUN_SHEET or (kind not in PAPERS and "run" in raw)

@@ -1,5 +1,5 @@
-"""One visit to the bench: run sheet, rig, build sheet and recordings, brought together; and whether the build
-sheets of several say one thing of what a joint fit takes as one.
+"""One visit to the bench: the run sheet with its recordings in order, rig, build sheet and recordings brought
+together; and whether the build sheets of several say one thing of what a joint fit takes as one.
 """
 
 from __future__ import annotations
@@ -10,17 +10,81 @@ import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, Literal, TypeAlias
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field, field_validator
 
 from diffbench.documents.build import Build
-from diffbench.documents.faults import Location, dotted, key_lines, line_of
-from diffbench.documents.loading import Document, document_of, nearest_file, read_document
+from diffbench.documents.faults import dotted, key_lines, line_of, refusal
+from diffbench.documents.fields import Table, Text
+from diffbench.documents.loading import Document, Read, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
-from diffbench.documents.run_sheet import Run, RunSheet
 from diffbench.errors import DocumentError, Fault, Place
 from diffbench.recording import Columns, Recording
+
+RunKind = Literal["tare", "bias-sweep", "speed-sweep", "turning-torque"]
+
+
+class Run(Table):
+    """One recording: its file, what was done, and another rig where it was not taken on the visit's own."""
+
+    file: Text = Field(description="path of the recording", examples=["bias-sweep.csv"])
+    kind: RunKind = Field(description="what was done")
+    rig: Text | None = Field(
+        default=None,
+        description="where the run was not taken on the visit's own rig",
+        examples=["wrench.toml"],
+    )
+    note: Text | None = Field(default=None, description="anything")
+
+
+class RunSheet(Table):
+    """One visit: rig, build sheet and recordings by path relative to the run sheet, and the day."""
+
+    format: Literal["diffbench-run/1"] = Field(description="kind and version of the document")
+    rig: Text = Field(description="path of the rig", examples=["my-cell.toml"])
+    build: Text = Field(description="path of the build sheet", examples=["q17.toml"])
+    date: dt.date = Field(description="of the visit", examples=["2026-03-15"])
+    operator: Text | None = Field(default=None, description="who ran the bench")
+    note: Text | None = Field(default=None, description="anything")
+    run: tuple[Run, ...] = Field(
+        min_length=1, description="one for each recording", examples=[[{"file": "tare.csv", "kind": "tare"}]]
+    )
+
+    @field_validator("date", mode="before")
+    @classmethod
+    def _a_day(cls, raw: Any) -> Any:
+        if isinstance(raw, dt.datetime):
+            return raw.date()
+        if isinstance(raw, dt.date):
+            return raw
+        if isinstance(raw, str):
+            try:
+                return dt.date.fromisoformat(raw)
+            except ValueError as error:
+                raise refusal(f"'{raw}' is no day", "write year, month and day: date = 2026-03-15") from error
+        raise refusal("a day is wanted", "write year, month and day: date = 2026-03-15")
+
+    @field_validator("run")
+    @classmethod
+    def _each_once(cls, runs: tuple[Run, ...]) -> tuple[Run, ...]:
+        files = [run.file for run in runs]
+        twice = sorted({file for file in files if files.count(file) > 1})
+        if twice:
+            raise refusal(
+                f"{' and '.join(twice)} stands here more than once, and would be counted as often",
+                "name every recording once",
+            )
+        return runs
+
+
+def load_run_sheet(path: str | Path) -> RunSheet:
+    """The run sheet of a TOML file; the files that it names are not looked at.
+
+    Raises ``DocumentError`` with every fault of the file.
+    """
+    return read_document(path, RunSheet).document
+
 
 Given: TypeAlias = Columns | Recording | str | Path
 
@@ -69,7 +133,7 @@ class Visit:
         date: dt.date | str,
         name: str = "",
     ) -> Visit:
-        """Return a visit from objects, without a run sheet.
+        """A visit from objects, without a run sheet.
 
         Parameters
         ----------
@@ -135,45 +199,15 @@ class Visit:
         return made
 
     def rig_of(self, run: Run) -> Rig:
-        """Return the rig that a run was taken on.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The run's own rig, else the visit's.
-        """
+        """The rig that a run was taken on: its own, else the visit's."""
         return self.rig if run.rig is None else self.other_rigs[run.rig]
 
     def rig_path_of(self, run: Run) -> Path:
-        """Return where the rig of a run stands.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The path.
-        """
+        """Where the rig of a run stands."""
         return self.rig_path if run.rig is None else self.run_sheet_path.parent / run.rig
 
     def recording_path(self, run: Run) -> Path:
-        """Return where the recording of a run stands.
-
-        Parameters
-        ----------
-        run : Run
-            One of the run sheet's.
-
-        Returns
-        -------
-        The path.
-        """
+        """Where the recording of a run stands."""
         return Path(run.file) if run.file in self.recordings else self.run_sheet_path.parent / run.file
 
 
@@ -207,7 +241,7 @@ def _label(rig: Rig) -> str:
 
 
 def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = None) -> Visit:
-    """Return one visit with its rig, build sheet and run sheet; the recordings are only looked for.
+    """One visit with its rig, build sheet and run sheet; the recordings are only looked for.
 
     Parameters
     ----------
@@ -225,67 +259,63 @@ def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = Non
     DocumentError : with every fault of all these files at once.
     """
     path = Path(run_sheet_path)
-    papers = _Papers(path)
-    own = papers.run_sheet
+    sheet = read_document(path, RunSheet)
+    lines = key_lines(sheet.text)
+
+    def place(*location: str | int) -> Place:
+        return Place(str(path), line_of(location, lines), key=dotted(location))
+
+    own, folder = sheet.document, path.parent
     runs = [(i, run) for i, run in enumerate(own.run) if only is None or run.file in only]
-    rig = papers.read(own.rig, Rig, ("rig",))
-    build = papers.read(own.build, Build, ("build",))
-    others: dict[str, Rig | None] = {}
+    rig, faults = _named(own.rig, folder, Rig, place("rig"))
+    build, of_build = _named(own.build, folder, Build, place("build"))
+    faults += of_build
+    others: dict[str, Read[Rig] | None] = {}
     for number, run in runs:
         if run.rig is not None and run.rig not in others:
-            others[run.rig] = papers.read(run.rig, Rig, ("run", number, "rig"))
+            others[run.rig], of_rig = _named(run.rig, folder, Rig, place("run", number, "rig"))
+            faults += of_rig
     for number, run in runs:
-        papers.faults += _recording_faults(path.parent / run.file, run, papers.place(("run", number, "file")))
+        faults += _recording_faults(folder / run.file, run, place("run", number, "file"))
         of_run = rig if run.rig is None else others[run.rig]
         if of_run is not None:
-            papers.faults += _kind_faults(run, of_run, papers.place(("run", number, "kind")))
-    if papers.faults or rig is None or build is None:
-        raise DocumentError(papers.faults)
+            faults += _kind_faults(run, of_run.document, place("run", number, "kind"))
+    if faults or rig is None or build is None:
+        raise DocumentError(faults)
+    other_rigs = {name: other for name, other in others.items() if other is not None}
     return Visit(
         run_sheet=own.model_copy(update={"run": tuple(run for _, run in runs)}),
-        rig=rig,
-        build=build,
+        rig=rig.document,
+        build=build.document,
         run_sheet_path=path,
-        rig_path=path.parent / own.rig,
-        build_path=path.parent / own.build,
-        digests=papers.digests,
-        other_rigs={name: other for name, other in others.items() if other is not None},
+        rig_path=folder / own.rig,
+        build_path=folder / own.build,
+        digests={
+            str(path): sheet.sha256,
+            str(folder / own.rig): rig.sha256,
+            str(folder / own.build): build.sha256,
+            **{str(folder / name): other.sha256 for name, other in other_rigs.items()},
+        },
+        other_rigs={name: other.document for name, other in other_rigs.items()},
     )
 
 
-class _Papers:
-    """A run sheet and what has been read by it so far: digests and faults."""
-
-    def __init__(self, path: Path) -> None:
-        read = read_document(path, RunSheet)
-        self.path = path
-        self.run_sheet = read.document
-        self.digests = {str(path): read.sha256}
-        self.faults: list[Fault] = []
-        self._lines = key_lines(read.text)
-
-    def place(self, location: Location) -> Place:
-        """Return the place of a key of the run sheet."""
-        return Place(str(self.path), line_of(location, self._lines), key=dotted(location))
-
-    def read(self, name: str, model: type[Document], location: Location) -> Document | None:
-        """Return a document that the run sheet names; None, with its faults kept, where it can't be used."""
-        path = self.path.parent / name
-        try:
-            read = read_document(path, model)
-        except DocumentError as error:
-            if os.path.isfile(path):  # noqa: PTH113  # see _recording_faults
-                self.faults += error.faults
-            else:  # a file that is not there is a fault of the run sheet that names it
-                what = f"'{name}': {error.faults[0].what}"
-                self.faults.append(Fault(what, self.place(location), error.faults[0].mend))
-            return None
-        self.digests[str(path)] = read.sha256
-        return read.document
+def _named(
+    name: str, folder: Path, model: type[Document], place: Place
+) -> tuple[Read[Document] | None, list[Fault]]:
+    """A document that a run sheet names at a place, or its faults."""
+    path = folder / name
+    try:
+        return read_document(path, model), []
+    except DocumentError as error:
+        if os.path.isfile(path):  # noqa: PTH113  # see _recording_faults
+            return None, list(error.faults)
+        # a file that is not there is a fault of the run sheet that names it
+        return None, [Fault(f"'{name}': {error.faults[0].what}", place, error.faults[0].mend)]
 
 
 def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
-    """Return a fault where the recording is not there."""
+    """A fault where the recording is not there."""
     # Not the methods of Path: they raise on names that are too long to exist.
     if os.path.isfile(path):  # noqa: PTH113
         return []
@@ -299,7 +329,7 @@ def _recording_faults(path: Path, run: Run, place: Place) -> list[Fault]:
 
 
 def _kind_faults(run: Run, rig: Rig, place: Place) -> list[Fault]:
-    """Return a fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
+    """A fault where the rig can't have taken this kind of run: the arrangement is never guessed."""
     by_hand = rig.turns_one_output
     own_rig = 'name the rig that it was taken on, rig = "..." under [[run]]'
     if run.kind == "turning-torque":
@@ -320,17 +350,10 @@ OF_ALL_BUILDS = ("oil", "reference", "preload.law", "preload.joint_fraction")
 
 
 def one_sheet(visits: Sequence[Visit]) -> list[Fault]:
-    """Ask the sheets of visits that are to be fitted together.
+    """Ask the sheets of visits of one unit that are to be fitted together.
 
-    Parameters
-    ----------
-    visits : sequence of Visit
-        Of one unit.
-
-    Returns
-    -------
-    A fault for each build name that stands for two sheets (a note apart), and for each statement that all
-    builds share and of which two are made.
+    Returns a fault for each build name that stands for two sheets (a note apart), and for each statement that
+    all builds share and of which two are made.
     """
     first = visits[0]
     by_name: dict[str, Visit] = {}

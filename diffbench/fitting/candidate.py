@@ -8,12 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.documents import Build
 from diffbench.fitting.covariance import Covariance, combine
 from diffbench.fitting.model import Form, LockingModel
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual, yardstick
 from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
-from diffbench.fitting.thinning import ENOUGH_CELLS, thinned
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw
 
@@ -34,16 +32,21 @@ class Candidate:
     other minima that the data cannot rule out.
     """
 
-    form: Form
-    names: Names
     model: LockingModel
     solution: Solution
     residual: Array
     used: Flags
     noise: CellNoise
     starts: tuple[float, ...]
-    builds: tuple[Build, ...]
     rivals: tuple[Candidate, ...] = ()
+
+    @property
+    def form(self) -> Form:
+        return self.model.form
+
+    @property
+    def names(self) -> Names:
+        return self.model.names
 
     @property
     def x(self) -> Array:
@@ -110,7 +113,7 @@ class Candidate:
         return from_residual(self.model.data, rest, unknowns=len(self.names))
 
 
-def first_look(model: LockingModel, builds: Sequence[Build]) -> Candidate:
+def first_look(model: LockingModel) -> Candidate:
     """One search from one start, by a first guess of the noise, nothing rejected: enough to see which law is
     worth fitting first."""
     names, noise = model.names, first_guess(model.data)
@@ -121,7 +124,7 @@ def first_look(model: LockingModel, builds: Sequence[Build]) -> Candidate:
     found = Solution(
         x, cost, residual, empty, converged=False, at_bound=(), evaluations=count, reason="a first look"
     )
-    return Candidate(model.form, names, model, found, residual, used, noise, (cost,), tuple(builds))
+    return Candidate(model, found, residual, used, noise, (cost,))
 
 
 def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
@@ -133,22 +136,20 @@ def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
     return replace(candidate, solution=found, residual=model.residual(found.x), noise=noise, used=used)
 
 
-def fit_form(
-    model: LockingModel, builds: Sequence[Build], *, start: Candidate, starts: bool = False
-) -> Candidate:
+def fit_form(model: LockingModel, *, start: Candidate, starts: bool = False) -> Candidate:
     """Fit one form: search, estimate the noise, reject what stands apart, polish, until nothing changes.
 
     ``start`` is a candidate of this or another form to begin from; with ``starts`` the search is repeated
     from starts that differ where the surface is not convex.
     """
-    form, names = model.form, model.names
+    names = model.names
     begin = _carried(names, start)
     x, _, _ = _searched(model, start.noise, start.used, begin, tolerance=1e-4)
     solution, noise, used = _settle(model, start.noise, start.used, x)
     minima = [solution]
     if starts:
         # judged with the settled noise: before, a wrong minimum can look as good as the right one
-        for other in _starts(names, form.friction, begin):
+        for other in _starts(names, model.form.friction, begin):
             x, _, _ = _searched(model, noise, used, other, tolerance=1e-4)
             # a search sees some of the cells, and bench errors in part: only polished do costs compare
             minima.append(_polished(model, noise, used, x))
@@ -164,10 +165,7 @@ def fit_form(
     costs = [found.cost for found in minima]
 
     def candidate(found: Solution, rivals: tuple[Candidate, ...] = ()) -> Candidate:
-        residual = model.residual(found.x)
-        return Candidate(
-            form, names, model, found, residual, used, noise, tuple(costs), tuple(builds), rivals
-        )
+        return Candidate(model, found, model.residual(found.x), used, noise, tuple(costs), rivals)
 
     return candidate(solution, tuple(candidate(found) for found in rivals))
 
@@ -265,8 +263,7 @@ def _steps(names: Names, x: Array) -> Array:
 
 
 def _starts(names: Names, friction: FrictionLaw, begin: Array) -> list[Array]:
-    """Starts that differ where the surface is not convex: plates that answer quickly or slowly, and those of
-    the friction law."""
+    """Where the surface is not convex: plates that answer quickly or slowly, starts of the friction law."""
     made = []
     capacity = names.unknowns[names.position["heat_capacity"]].start
     for number, settling_time in enumerate((8.0, 50.0)):
@@ -289,3 +286,25 @@ def _carried(names: Names, other: Candidate) -> Array:
         if name in other.names:
             x[i] = other.x[other.names.position[name]]
     return np.clip(x, names.low, names.high)
+
+
+Index = NDArray[np.int64]
+
+#: Cells that a search looks at; an hour's sweep has ten thousand.
+ENOUGH_CELLS = 2000
+
+
+def thinned(model: LockingModel, enough: int) -> tuple[LockingModel, Index]:
+    """The same model on every k-th cell of each run, ``enough`` to twice as many in all, and which cells
+    these are.
+
+    An even k is made odd: stretches of a sweep often have an even count of cells, and their ends should all
+    be seen at times.
+    """
+    data = model.data
+    every = data.difference.size // enough
+    if every < 2:
+        return model, np.arange(data.difference.size, dtype=np.int64)
+    every -= every % 2 == 0 and every > 2
+    kept = np.concatenate([np.flatnonzero(data.run == run)[::every] for run in range(len(data.run_names))])
+    return model.on(data.only(kept)), kept

@@ -17,13 +17,11 @@ from typing import cast
 
 import numpy as np
 
-from diffbench.documents import Build
 from diffbench.documents.build import PreloadLawName
 from diffbench.fitting.candidate import Candidate, first_look, fit_form, in_the_light_of
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference, Sharing
+from diffbench.fitting.model import Form, LockingModel
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import model_of
+from diffbench.fitting.setup import Setup
 from diffbench.fitting.tested import ramp_seen
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
@@ -52,31 +50,19 @@ class Choice:
         return self.candidates[0]
 
 
-def choose(
-    builds: Sequence[Build],
-    data: FitData,
-    sharing: Sharing,
-    reference: Reference,
-    *,
-    temperature_u: float,
-    progress: Callable[[str], None],
-) -> Choice:
+def choose(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
     """Fit the forms that have a chance and weigh them.
 
     The information criterion is ``χ² + k ln n`` (BIC) with χ² and n at the effective number of independent
     cells, so that correlated samples do not feign evidence. The law counts as measured when it leads by more
     than ``DECISIVE``; within that, both stay in, and their difference goes into the uncertainty.
     """
-    stated = builds[0].preload.law
-
-    @functools.cache
-    def model(form: Form) -> LockingModel:
-        return model_of(form, builds, data, sharing, reference, temperature_u=temperature_u)
+    stated, model = setup.builds[0].preload.law, functools.cache(setup.model)
 
     looks = []
     for law in PRELOAD_LAWS.values():
         progress(f"searching: {law.name} preload")
-        looks.append(first_look(model(Form(law, SIMPLEST)), builds))
+        looks.append(first_look(model(Form(law, SIMPLEST))))
     looks.sort(key=lambda look: (stated not in ("undecided", look.form.law), look.solution.cost))
     candidates: list[Candidate] = []
     information: dict[str, float] = {}  # of the laws, behind the best
@@ -94,24 +80,21 @@ def choose(
                 information[look.form.law] = behind
                 continue
         first = look is looks[0]
-        candidates += _of_law(model, begin, builds)
+        candidates += _of_law(model, begin)
         noise = candidates[0].noise
         leader = min(candidates, key=lambda c: c.chi2(c.noise) if first else _information(c, noise))
     return _weighed(stated, candidates, information, leader.noise)
 
 
-def _of_law(
-    model: Callable[[Form], LockingModel], begin: Candidate, builds: Sequence[Build]
-) -> list[Candidate]:
-    """What a preload law makes of the sweeps, with each friction law; the simplest first, and rivals with
-    each."""
-    first = fit_form(begin.model, builds, start=begin, starts=True)
+def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Candidate]:
+    """A preload law with each friction law, the simplest first, and the rivals of each."""
+    first = fit_form(begin.model, start=begin, starts=True)
     found = [first, *first.rivals]
     for friction in MORE_FRICTION:
         form = Form(first.form.preload, friction)
-        other = fit_form(model(form), builds, start=first)
+        other = fit_form(model(form), start=first)
         if _information(other, first.noise) < _information(first, first.noise):
-            other = fit_form(other.model, builds, start=other, starts=True)
+            other = fit_form(other.model, start=other, starts=True)
         found += [other, *other.rivals]
     return found
 
@@ -119,8 +102,7 @@ def _of_law(
 def _weighed(
     stated: str, candidates: Sequence[Candidate], information: dict[str, float], noise: CellNoise
 ) -> Choice:
-    """The candidates that count, by one noise; ``information`` tells how far behind the laws are that were
-    given up."""
+    """The candidates that count, by one noise; ``information`` of the laws that were given up."""
     # A greater-of preload that no flank ever overcame, with a joint fraction, *is* an additive one with
     # smaller ramps: the simpler law stands for both.
     stands = [_stands(c) or stated == c.form.law for c in candidates]

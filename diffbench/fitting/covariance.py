@@ -56,6 +56,13 @@ def hac_meat(scores: Array, lags: int, run: Index | None = None) -> Array:
     return np.asarray(total)
 
 
+def inverse_of(normal: Array) -> Array:
+    """Inverse of a normal matrix (p, p), its unknowns brought to one size first: zero where nothing tells."""
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    size = np.outer(scale, scale)
+    return np.asarray(np.linalg.pinv(normal / size, rcond=1e-12, hermitian=True) / size)
+
+
 @dataclass(frozen=True)
 class Covariance:
     """Covariance (p, p) of the unknowns and what it is made of.
@@ -104,10 +111,7 @@ def combine(
     active = np.array([not u.fixed for u in names.unknowns])
     j = jacobian[:, active]
     normal = j.T @ j / inflation + np.diag(precision[active])
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True) / np.outer(
-        scale, scale
-    )
+    inverse = inverse_of(normal)
     scores = j * residual[:, None] / inflation
     clusters = np.unique(cycle).size
     if clusters >= FEWEST_CLUSTERS:

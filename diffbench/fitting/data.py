@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.bench import ErrorSource, refit_spread
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
-from diffbench.documents.run_sheet import RunKind
+from diffbench.documents.visit import RunKind
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -20,7 +20,12 @@ Index = NDArray[np.int64]
 
 # A cell that holds the corner of the hysteresis would be off by an eighth of its width times the change of
 # slope there: with its input torque at three places, a ninth of that.
-PLACES = np.array([[-1.0, 0.0, 1.0]]) / 3.0
+PLACES = np.array([[-1.0], [0.0], [1.0]]) / 3.0
+# columns of the histories, and what is of a run or a visit; all others are of the cells
+OF_NO_CELL = frozenset(
+    {"sources", "turn_torque", "turn_begins", "turn_near", "heat_time", "heat_power", "oil_rate", "heat_run"}
+    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u"}
+)
 
 
 @dataclass(frozen=True)
@@ -32,13 +37,14 @@ class FitData:
     ``run``, ``visit``, ``stretch`` numbers; ``time`` [s] within the run. ``effect_input``,
     ``effect_difference``, ``noise_share`` (sources, c): what one standard uncertainty of each source does to
     input torque, torque difference and its noise. ``locking_slope`` (c,) [N·m/s] of the measured locking
-    torque. ``places`` (c, 3) [N·m] offsets of the input torque within each cell. Starts and turns of the
+    torque. ``places`` (3, c) [N·m] offsets of the input torque within each cell. Starts and turns of the
     torque histories (h,): ``turn_torque`` [N·m], ``turn_begins``, ``turn_near`` the nearest cell;
     ``turn_before`` (c,) the last one before each cell. Heat grid (g,): ``heat_time`` [s], ``heat_power`` [W],
     ``oil_rate`` [K/s], ``heat_run``; ``cell_heat`` (c,) fractional position of each cell on the grid.
     ``friction_state`` (c,) members of ``Friction``. ``segment_torque``: input torque at
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
-    2): relative standard deviations of preload and ramp bias from one refit to the next.
+    2): relative standard deviations of preload and ramp bias from one refit to the next. ``temperature_u``
+    [K]: largest standard uncertainty of a temperature's zero.
     """
 
     difference: Array
@@ -74,6 +80,7 @@ class FitData:
     run_names: tuple[str, ...]
     run_kinds: tuple[RunKind, ...]
     refit_spread: Array
+    temperature_u: float = 0.0
 
     @property
     def locking(self) -> Array:
@@ -95,10 +102,11 @@ class FitData:
         """Cells of the runs of a kind (c,)."""
         return np.array([own == kind for own in self.run_kinds])[self.run]
 
-    @property
-    def segments(self) -> int:
-        """Number of torque histories."""
-        return self.segment_torque.size
+    def only(self, kept: Index) -> FitData:
+        """Some of the cells, in order, with the histories whole: each computes what it does among all."""
+        cells = {f.name: getattr(self, f.name)[..., kept] for f in fields(self) if f.name not in OF_NO_CELL}
+        near = np.clip(np.searchsorted(kept, self.turn_near), 0, kept.size - 1).astype(np.int64)
+        return replace(self, **cells, turn_near=near)
 
 
 def gather(visits: Sequence[ConditionedVisit]) -> FitData:
@@ -132,13 +140,14 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         sources=tuple(sources.values()),
         **_effects(runs, list(sources)),
         locking_slope=joined(lambda run: run.locking_slope),
-        places=np.concatenate([PLACES * (run.cells.width * run.input_slope)[:, None] for run in runs]),
+        places=np.concatenate([PLACES * (run.cells.width * run.input_slope) for run in runs], axis=1),
         **_histories(runs),
         **_heat(runs),
         friction_state=_numbers([run.friction_state for run in runs]),
         run_names=tuple(run.name for run in runs),
         run_kinds=tuple(run.kind for run in runs),
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
+        temperature_u=max((visit.temperature_u or 0.0 for visit in visits), default=0.0),
     )
 
 

@@ -22,7 +22,7 @@ from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.noise import lack_of_fit
-from diffbench.results.left_out import SLOWEST, DiscrepancyState, kernel, places
+from diffbench.results.discrepancy import SLOWEST, DiscrepancyState, kernel, places
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

@@ -6,18 +6,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.definitions import DEFINITIONS
+from diffbench.documents import Build
+from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.joint_draws import JointDraws
 from diffbench.fitting.model import LockingModel
+from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.fitting.unknowns import Names
-from diffbench.physics.bias import ratio_from_locking_effect
 from diffbench.physics.laws import LawUnknown
-from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.physics.steady import UnitQuantities, ratio_from_locking_effect, steady_locking_torque
 
 Array = NDArray[np.float64]
 Quantity = Callable[[Array], float]
@@ -77,7 +79,8 @@ class Estimate:
 
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
     """The unit of one visit for unknowns ``x``."""
-    names, sharing, place, reference = model.names, model.sharing, model.place(build), model.reference
+    names, sharing, reference = model.names, model.sharing, model.reference
+    place = sharing.places[build]
     return UnitQuantities(
         preload_law=model.form.preload,
         preload_values=names.values(x, model.form.preload.unknowns),
@@ -156,8 +159,7 @@ def direct_estimates(
 
 
 def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quantity]:
-    """What is read off the unknowns (p,) without more, of the unit of one visit; what each build has of its
-    own bears the suffix."""
+    """Read off the unknowns (p,) without more; what each build has of its own bears the suffix."""
     names, form, sharing = model.names, model.form, model.sharing
 
     def value(name: str) -> Quantity:
@@ -170,7 +172,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
         law = form.friction
         return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
 
-    found = {f"preload_torque{suffix}": value(sharing.preloads[model.place(build).preload])}
+    found = {f"preload_torque{suffix}": value(sharing.preloads[model.sharing.places[build].preload])}
     for flank, bias, ratio in sharing.flanks(build):
         found[f"ramp_bias_{flank}_loading{suffix}"] = value(bias)
         found[f"ramp_bias_{flank}_unloading{suffix}"] = partial(_product, names, bias, ratio)
@@ -191,11 +193,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
 def _locking_effect(model: LockingModel, build: int, torque: float, x: Array) -> float:
     reference = model.reference
     locking = steady_locking_torque(
-        unit_quantities(model, x, build),
-        torque,
-        reference.speed_difference,
-        reference.temperature,
-        "loading",
+        unit_quantities(model, x, build), torque, reference.speed_difference, reference.temperature, "loading"
     )
     return float(locking) / abs(torque)
 
@@ -205,11 +203,44 @@ def _product(names: Names, one: str, other: str, x: Array) -> float:
 
 
 def _drawn_ratio(locking_effect: Estimate, centre: Array, draws: JointDraws) -> Array:
-    """Torque bias ratios by draws of the locking effect, which is as good as linear in the unknowns; the
-    ratio is not where the locking effect comes near one."""
+    """By draws of the locking effect, which is as good as linear where the ratio is not."""
     effect = locking_effect.value + (draws.x - centre) @ locking_effect.gradient
     return ratio_from_locking_effect(np.clip(effect, 0.0, 0.9999))
 
 
 def _ratio_of(effect: Callable[[Array], float], x: Array) -> float:
     return float(ratio_from_locking_effect(min(effect(x), 0.9999)))
+
+
+def shim_rates(
+    found: Mapping[str, Estimate], builds: Sequence[Build], labels: Sequence[str]
+) -> dict[str, Estimate]:
+    """Preload torque per shim thickness between neighbours of the shim ladder, by name.
+
+    ``found`` holds the estimates of one fitted form, ``builds`` and ``labels`` each distinct build and the
+    suffix of its quantities. Builds without a stated shim, and a second one of the same thickness, give no
+    rate. What both preloads have in common, such as the gain of the flange, is in their gradients and cancels
+    as far as it does; the doubt of both thicknesses is the sheets'.
+    """
+    ladder: dict[float, tuple[Build, str]] = {}
+    for build, label in zip(builds, labels, strict=True):
+        shim = build.preload.shim
+        if shim is not None and f"preload_torque{label}" in found:
+            ladder.setdefault(shim.value, (build, label))
+    steps = sorted(ladder)
+    rates: dict[str, Estimate] = {}
+    for thin, thick in pairwise(steps):
+        (below, below_label), (above, above_label) = ladder[thin], ladder[thick]
+        low, high = found[f"preload_torque{below_label}"], found[f"preload_torque{above_label}"]
+        width = 1e3 * (thick - thin)
+        rate = (high.value - low.value) / width
+        doubts = [1e3 * (b.preload.shim.u or 0.0) for b in (below, above) if b.preload.shim is not None]
+        doubt = abs(rate) / width * sum(u**2 for u in doubts) ** 0.5
+        rates[f"preload_per_shim[{1e3 * thin:g} to {1e3 * thick:g} mm]"] = Estimate.of(
+            "preload_per_shim",
+            rate,
+            (high.gradient - low.gradient) / width,
+            words={"thin": 1e3 * thin, "thick": 1e3 * thick},
+            sheet={Source.SHIM: doubt} if doubt else {},
+        )
+    return rates

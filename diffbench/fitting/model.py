@@ -8,23 +8,52 @@ put together.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.run import Friction
 from diffbench.fitting.data import FitData
-from diffbench.fitting.recent import Recent
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw, sliding_speed, temperature_factor
 from diffbench.physics.oil import viscous_factor
 from diffbench.physics.plate_heat import excess_temperature
-from diffbench.physics.play import at_turns, between_turns
 from diffbench.physics.preload import PreloadLaw
+from diffbench.physics.ramps import at_turns, between_turns
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+Part = TypeVar("Part")
+
+KEPT = 8  # a search walks on: older arguments do not come back
+
+
+class KeptPart(Generic[Part]):
+    """A part of the model, ``make(x)``, that only the unknowns ``reads`` move, kept for their last values.
+
+    A difference quotient moves one unknown at a time, and most move only the cheap parts. Nobody may write to
+    what is made; the function sees not-a-number in place of every unknown that it did not name.
+    """
+
+    def __init__(self, names: Names, reads: Sequence[str], make: Callable[[Array], Part]) -> None:
+        self._index = np.array([names.position[name] for name in dict.fromkeys(reads)], dtype=np.int64)
+        unknown = np.full(len(names), np.nan)
+
+        def made(values: bytes) -> Part:
+            x = unknown.copy()
+            x[self._index] = np.frombuffer(values)
+            return make(x)
+
+        self._made = lru_cache(maxsize=KEPT)(made)
+
+    def __call__(self, x: Array) -> Part:
+        """The part for a vector of unknowns (p,)."""
+        return self._made(x[self._index].tobytes())
+
 
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
 
@@ -49,18 +78,19 @@ class Place:
 
 @dataclass(frozen=True)
 class Sharing:
-    """Which preload and which ramp biases hold in each run: names of the unknowns, and each cell's place
-    among them."""
+    """Names of the preloads and of the ramps' unknowns, and which of them hold in each visit."""
 
     preloads: tuple[str, ...]
     drive_biases: tuple[str, ...]
     coast_biases: tuple[str, ...]
     drive_ratios: tuple[str, ...]
     coast_ratios: tuple[str, ...]
-    preload_of_cell: Index
-    drive_of_cell: Index
-    coast_of_cell: Index
     places: tuple[Place, ...]
+
+    @property
+    def strengths(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """What a refit to the bench moves, each by itself, with the names of its unknowns."""
+        return ("preload", self.preloads), ("drive", self.drive_biases), ("coast", self.coast_biases)
 
     def flanks(self, visit: int) -> tuple[tuple[str, str, str], tuple[str, str, str]]:
         """Drive and coast, each with the names of its bias and of its ratio in a visit."""
@@ -98,37 +128,31 @@ class LockingModel:
     """Evaluates the model on fit data. ``x`` is the vector of ``names``."""
 
     def __init__(
-        self,
-        data: FitData,
-        names: Names,
-        form: Form,
-        sharing: Sharing,
-        reference: Reference,
-        *,
-        temperature_u: float = 0.0,
+        self, data: FitData, names: Names, form: Form, sharing: Sharing, reference: Reference
     ) -> None:
         self.data = data
         self.names = names
         self.form = form
         self.sharing = sharing
         self.reference = reference
-        self.temperature_u = temperature_u
         self.source_index = np.array(
             [names.position[f"error:{source.key}"] for source in data.sources], dtype=np.int64
         )
         self.sliding = sliding_speed(data.speed_difference, reference.effective_radius)
         self.reference_sliding = float(sliding_speed(reference.speed_difference, reference.effective_radius))
-        begun = [(k, f"ramp_start[{k}]") for k in range(data.segments)]
+        begun = [(k, f"ramp_start[{k}]") for k in range(data.segment_torque.size)]
         self._start_segment = np.array([k for k, name in begun if name in names], dtype=np.int64)
         self._start_index = np.array(
             [names.position[name] for _, name in begun if name in names], dtype=np.int64
         )
-        self._places = np.ascontiguousarray(data.places.T)
+        self._places = np.ascontiguousarray(data.places)
+        at_places = {name: np.array([getattr(p, name) for p in sharing.places]) for name in REFIT_PARTS}
+        self._of_cell = {name: places[data.visit] for name, places in at_places.items()}
         self._is_error = np.array([u.name.startswith("error:") for u in names.unknowns])
         self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
-        places = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
+        grids = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
         self._refits = [self._refit_index(column, part) for column, part in enumerate(REFIT_PARTS)]
-        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in places]
+        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in grids]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
         # plates follow a change of load only after sliding on by a small angle: a lag that is long where
@@ -138,35 +162,35 @@ class LockingModel:
         self._measured_plate = np.isfinite(data.plate)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
         sources = [f"error:{source.key}" for source in data.sources]
-        moving = [*sharing.drive_ratios, *sharing.coast_ratios, *(name for _, name in begun if name in names)]
-        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(places)))]
+        begins = [name for _, name in begun if name in names]
+        moving = [*sharing.drive_ratios, *sharing.coast_ratios, *begins]
+        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(grids)))]
         offset = ["error:temperature"] if "error:temperature" in names else []
         strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
         refits = [names.unknowns[i].name for at, _, _ in self._refits for i in at.tolist()]
         own = [unknown.name for unknown in form.preload.unknowns]
-        self.thrust = Recent(names, [*moving, *sources], self._thrust)
-        self._excess = Recent(names, heating, self._excess_of_plates)
-        self._strengths = Recent(names, [*strong, *refits], self._strengths_of_cells)
-        self._load = Recent(names, [*moving, *sources, *strong, *refits, *own], self._load_of_cells)
+        self.thrust = KeptPart(names, [*moving, *sources], self._thrust)
+        self._excess = KeptPart(names, heating, self._excess_of_plates)
+        self._strengths = KeptPart(names, [*strong, *refits], self._strengths_of_cells)
+        self._load = KeptPart(names, [*moving, *sources, *strong, *refits, *own], self._load_of_cells)
         by_speed = [unknown.name for unknown in form.friction.unknowns]
-        self._by_speed = Recent(names, by_speed, self._friction_by_speed)
-        self._by_heat = Recent(
+        self._by_speed = KeptPart(names, by_speed, self._friction_by_speed)
+        self._by_heat = KeptPart(
             names, [*heating, *offset, "temperature_coefficient"], self._friction_by_temperature
         )
-        self.viscous = Recent(names, ["viscous_exponent"], self._viscous)
+        self.viscous = KeptPart(names, ["viscous_exponent"], self._viscous)
+
+    def on(self, data: FitData) -> LockingModel:
+        """The same model on other cells of the same visits."""
+        return LockingModel(data, self.names, self.form, self.sharing, self.reference)
 
     def _refit_index(self, column: int, part: str) -> tuple[Index, Array, Index]:
-        """Where the refits of a part stand among the unknowns (k,), their spreads (k,), and the visits that
-        they are of."""
+        """Of a part's refits (k,): their places among the unknowns, spreads, and visits."""
         spread = self.data.refit_spread[:, min(column, 1)]
         names = [f"refit:{part}[{visit}]" for visit in range(spread.size)]
         visits = np.array([v for v, name in enumerate(names) if name in self.names], dtype=np.int64)
         at = np.array([self.names.position[names[v]] for v in visits.tolist()], dtype=np.int64)
         return at, spread[visits], visits
-
-    def place(self, visit: int) -> Place:
-        """Which of the shared unknowns hold for a visit."""
-        return self.sharing.places[visit]
 
     # ---- parts ---------------------------------------------------------------------------------------
 
@@ -189,15 +213,14 @@ class LockingModel:
             cell, turn = cell + correction, turn + correction[data.turn_near]
         torque = cell + self._places
         sharing = self.sharing
-        drive = self._play(x, turn, torque, sharing.drive_ratios, sharing.drive_of_cell)
-        coast = self._play(x, -turn, -torque, sharing.coast_ratios, sharing.coast_of_cell)
+        drive = self._play(x, turn, torque, sharing.drive_ratios, self._of_cell["drive"])
+        coast = self._play(x, -turn, -torque, sharing.coast_ratios, self._of_cell["coast"])
         return Thrust(_for_reading(drive), _for_reading(coast), cell)
 
     def _play(
         self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
     ) -> Array:
-        """Play operator: run over starts and turns alone, then within each monotone stretch from the carried
-        value."""
+        """Over starts and turns alone, then within each monotone stretch from the carried value."""
         data = self.data
         values = np.array([self.names.value(x, name) for name in ratios])
         ratio = values[ratio_of_cell]
@@ -222,7 +245,7 @@ class LockingModel:
         it."""
         offset = 0.0
         if "error:temperature" in self.names:
-            offset = x[self.names.position["error:temperature"]] * self.temperature_u
+            offset = x[self.names.position["error:temperature"]] * self.data.temperature_u
         if self._measured_plate.all():
             return self.data.plate + offset
         excess = self._excess(x)
@@ -279,8 +302,7 @@ class LockingModel:
         )
 
     def _viscous(self, x: Array) -> Array:
-        """Viscous locking torque for a coefficient of one at the reference temperature (c,) [N·m per
-        N·m·s]."""
+        """Of a coefficient of one at the reference temperature (c,) [N·m per N·m·s]."""
         exponent = self.names.value(x, "viscous_exponent")
         by_heat = viscous_factor(self._oil, exponent, self.reference.temperature)
         return _for_reading(by_heat * self.data.speed_difference)
@@ -317,11 +339,11 @@ class LockingModel:
 
     def _strengths_of_cells(self, x: Array) -> tuple[Array, Array, Array]:
         """Preload torque and both ramp biases of each cell's visit, three times (c,)."""
-        names, sharing = self.names, self.sharing
-        preload = np.array([names.value(x, name) for name in sharing.preloads])[sharing.preload_of_cell]
-        drive = np.array([names.value(x, name) for name in sharing.drive_biases])[sharing.drive_of_cell]
-        coast = np.array([names.value(x, name) for name in sharing.coast_biases])[sharing.coast_of_cell]
-        return preload * self.refit(x, 0), drive * self.refit(x, 1), coast * self.refit(x, 2)
+        preload, drive, coast = (
+            np.array([self.names.value(x, name) for name in stems])[self._of_cell[part]] * self.refit(x, i)
+            for i, (part, stems) in enumerate(self.sharing.strengths)
+        )
+        return preload, drive, coast
 
     def residual(self, x: Array) -> Array:
         """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the
@@ -338,7 +360,7 @@ class LockingModel:
         torque comes in when all unknowns are polished together. Under a law that is not linear the biases
         are searched, not eliminated.
         """
-        names, sharing, data = self.names, self.sharing, self.data
+        names, data = self.names, self.data
         thrust = self.thrust(np.where(self._is_error, 0.0, x))
         factor = self.friction_factor(x)
         minus = -data.direction
@@ -350,12 +372,9 @@ class LockingModel:
             fixed = factor * law.load(preload, ramp, names.values(x, law.unknowns)).mean(axis=0)
         else:
             fixed = np.zeros_like(factor)
-            for i, name in enumerate(sharing.preloads):
-                made[name] = factor * (sharing.preload_of_cell == i)
-            for i, name in enumerate(sharing.drive_biases):
-                made[name] = factor * thrust.drive.mean(axis=0) * (sharing.drive_of_cell == i)
-            for i, name in enumerate(sharing.coast_biases):
-                made[name] = factor * thrust.coast.mean(axis=0) * (sharing.coast_of_cell == i)
+            loads = (factor, factor * thrust.drive.mean(axis=0), factor * thrust.coast.mean(axis=0))
+            for (part, stems), load in zip(self.sharing.strengths, loads, strict=True):
+                made |= {name: load * (self._of_cell[part] == i) for i, name in enumerate(stems)}
             made |= self._refit_columns(x, made)
         made["gear_friction"] = np.abs(thrust.input_torque)
         made["viscous"] = self.viscous(x)
@@ -372,12 +391,10 @@ class LockingModel:
         return data.difference - minus * fixed, np.stack(columns, axis=1)
 
     def _refit_columns(self, x: Array, made: dict[str, Array]) -> dict[str, Array]:
-        """Columns of the refits for strengths as they stand in ``x``: the polish, which knows the product,
-        ends what this begins."""
+        """For strengths as they stand in ``x``: the polish, which knows the product, ends it."""
         sharing = self.sharing
         columns: dict[str, Array] = {}
-        groups = (sharing.preloads, sharing.drive_biases, sharing.coast_biases)
-        for (at, spread, visits), part, stems in zip(self._refits, REFIT_PARTS, groups, strict=True):
+        for (at, spread, visits), (part, stems) in zip(self._refits, sharing.strengths, strict=True):
             for i, size, visit in zip(at.tolist(), spread.tolist(), visits.tolist(), strict=True):
                 stem = stems[getattr(sharing.places[visit], part)]
                 here = self.data.visit == visit

@@ -10,21 +10,24 @@ Predicted falls are held against what further runs really brought (``tests/fitti
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning import bench
+from diffbench.conditioning.cells import CELLS_PER_STRETCH, LONGEST_CELL, Cells, Heat
+from diffbench.conditioning.course import History
+from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
 from diffbench.definitions import parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
-from diffbench.fitting.assemble import Combined
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.information import Information
-from diffbench.fitting.model import LockingModel, Sharing
-from diffbench.fitting.planned_run import PlannedSweep, planned_data
+from diffbench.fitting.covariance import inverse_of
+from diffbench.fitting.data import FitData, gather
+from diffbench.fitting.model import LockingModel
+from diffbench.fitting.parameters import Combined
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.steady import LAW_UNKNOWNS
@@ -32,6 +35,178 @@ from diffbench.results.characterisation import Gain, NextTest
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Information:
+    """Information (p, p) on the unknowns from runs, and what is known beforehand: precision (p,), with the
+    standard uncertainty of those that are considered only (0 for the others)."""
+
+    information: Array
+    precision: Array
+    considered: Array
+
+    def widened(self, more: Sequence[Unknown]) -> Information:
+        """The same with further unknowns behind, of which no run tells yet."""
+        size, extra = self.precision.size, len(more)
+        information = np.zeros((size + extra, size + extra))
+        information[:size, :size] = self.information
+        return Information(
+            information,
+            np.concatenate([self.precision, [unknown.precision for unknown in more]]),
+            np.concatenate([self.considered, np.zeros(extra)]),
+        )
+
+    def plus(self, rows: Array, at: Index) -> Information:
+        """With the information of a run: ``rows`` (n, k) its sensitivities in units of the noise of an
+        independent cell, ``at`` (k,) the unknowns that they belong to."""
+        information = self.information.copy()
+        np.add.at(information, np.ix_(at, at), rows.T @ rows)
+        return replace(self, information=information)
+
+    def knowing(self, factors: Mapping[int, float]) -> Information:
+        """With what is known beforehand of some unknowns more precise by a factor on 1/u²."""
+        precision = self.precision.copy()
+        for i, factor in factors.items():
+            precision[i] *= factor
+        return replace(self, precision=precision)
+
+    def variances(self, gradients: Array) -> Array:
+        """Variance of each quantity, by its gradient (q, p) with respect to the unknowns."""
+        free = np.flatnonzero((self.considered == 0) & (np.diag(self.information) + self.precision > 0))
+        normal = self.information[np.ix_(free, free)] + np.diag(self.precision[free])
+        inverse = inverse_of(normal)
+        g = gradients[:, free]
+        found = np.einsum("qi,ij,qj->q", g, inverse, g)
+        for i in np.flatnonzero(self.considered > 0):
+            shift = gradients[:, i] - g @ (inverse @ self.information[free, i])
+            found = found + (shift * self.considered[i]) ** 2
+        return np.asarray(found)
+
+
+STRETCH = 10.0  # s from the lowest input torque to the highest: slow enough that lag and inertia stay small
+CASE_SPEED = 60.0  # rad/s, for what drag and inertia of a running bench do
+
+
+@dataclass(frozen=True)
+class PlannedSweep:
+    """A sweep as it would be run: input torque between ``torque`` [N·m], once up and down at each speed
+    difference of ``levels`` [rad/s], signed, with the oil at ``oil`` [°C]."""
+
+    torque: tuple[float, float]
+    levels: tuple[float, ...]
+    oil: float
+
+
+def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candidate, place: int) -> FitData:
+    """Cells (c,) of a planned sweep on the bench of ``visit``, in the same visit.
+
+    ``candidate`` says how much the unit locks there, and ``place`` of which visit it is; the torques matter
+    only to what the bench's doubtful constants do to them. The sweep starts at no input torque, where the
+    state of the ramps is known.
+    """
+    torque, level, stretch, corners = _course(plan)
+    n = torque.size
+    width = min(STRETCH / CELLS_PER_STRETCH, LONGEST_CELL)
+    time: Array = (np.arange(n, dtype=np.float64) + 0.5) * width
+    direction = np.sign(level)
+    difference = -direction * _rough_locking(candidate, torque, place)
+    per_cell = max(float(np.median(candidate.model.data.count)), 1.0)
+    rig = visit.rig
+    chains = bench.chains_of(rig, None)
+    half = {"left_torque": 0.5 * (torque + difference), "right_torque": 0.5 * (torque - difference)}
+    readings = {
+        name: half[name] if name in half else torque / (chain.ratio * chain.efficiency)
+        for name, chain in chains.items()
+    }
+    cells = _cells(readings, time, level, stretch, oil=plan.oil, width=width, per_cell=per_cell)
+    doubtful = {}
+    for source in visit.sources.values():
+        channel, _, constant = source.key.rpartition(":")[2].partition(".")
+        if channel in chains:
+            doubtful[channel, constant] = source
+    slope = np.gradient(torque, time)
+    heat_time = np.arange(0.0, n * width, 0.5)
+    run = ConditionedRun(
+        name="planned",
+        kind="bias-sweep",
+        cells=cells,
+        input_torque=torque,
+        difference=difference,
+        effects=bench.effects(rig, chains, cells, doubtful),
+        input_slope=slope,
+        locking_slope=np.gradient(np.abs(difference), time),
+        history=History(
+            torque=corners,
+            begins=np.arange(corners.size) == 0,
+            near=np.searchsorted(stretch, np.arange(corners.size)).clip(max=n - 1).astype(np.int64),
+            before=stretch,
+        ),
+        heat=Heat(
+            heat_time, np.interp(heat_time, time, 0.5 * np.abs(difference * level)), np.zeros(heat_time.size)
+        ),
+        dropped={},
+        samples=int(n * per_cell),
+        noise=float(np.median(candidate.model.data.noise)),
+        friction_state=np.full(n, Friction.SLIDING, dtype=np.int64),
+    )
+    return gather([ConditionedVisit((run,), visit.sources, visit.temperature_u, (), rig)])
+
+
+def _cells(
+    readings: Mapping[str, Array],
+    time: Array,
+    level: Array,
+    stretch: NDArray[np.int64],
+    *,
+    oil: float,
+    width: float,
+    per_cell: float,
+) -> Cells:
+    """Cells (c,) of the planned readings, steady in speed; ``level`` is the signed speed difference."""
+    ones = np.ones(time.size)
+    speeds = {"left": CASE_SPEED + 0.5 * level, "right": CASE_SPEED - 0.5 * level, "case": CASE_SPEED * ones}
+    return Cells(
+        time=time,
+        count=per_cell * ones,
+        width=width * ones,
+        direction=np.sign(level),
+        speed_difference=level,
+        oil=oil * ones,
+        plate=None,
+        readings=readings,
+        rates={name: np.gradient(value, time) for name, value in readings.items()},
+        speeds=speeds,
+        accelerations=dict.fromkeys(speeds, 0.0 * ones),
+        stretch=stretch,
+        segment=np.zeros(time.size, dtype=np.int64),
+    )
+
+
+def _course(plan: PlannedSweep) -> tuple[Array, Array, NDArray[np.int64], Array]:
+    """Input torque, signed speed difference and stretch of the cells (c,), and the corners (h,)."""
+    low, high = plan.torque
+    corners = [0.0, low]
+    levels = [plan.levels[0]]
+    for level in plan.levels:
+        corners += [high, low]
+        levels += [level, level]
+    share = (np.arange(CELLS_PER_STRETCH) + 0.5) / CELLS_PER_STRETCH
+    torque = np.concatenate([a + (b - a) * share for a, b in pairwise(corners)])
+    stretch = np.repeat(np.arange(len(levels)), CELLS_PER_STRETCH).astype(np.int64)
+    return torque, np.repeat(np.array(levels), CELLS_PER_STRETCH), stretch, np.array(corners[:-1])
+
+
+def _rough_locking(candidate: Candidate, torque: Array, place: int) -> Array:
+    names, sharing = candidate.names, candidate.model.sharing
+    at = sharing.places[place]
+    preload = names.value(candidate.x, sharing.preloads[at.preload])
+    drive = names.value(candidate.x, sharing.drive_biases[at.drive])
+    coast = names.value(candidate.x, sharing.coast_biases[at.coast])
+    ramps = np.where(torque >= 0, drive, coast) * np.abs(torque)
+    law = candidate.model.form.preload
+    return law.load(preload, ramps, [0.0] * len(law.unknowns))
+
 
 WORTH = 0.8  # a fall to above that share of the uncertainty is not worth a run
 MOST = 4  # runs that are named
@@ -61,8 +236,6 @@ def next_tests(
     combined: Mapping[str, Combined],
     visits: Sequence[ConditionedVisit],
     builds: Sequence[Build],
-    *,
-    misfit: float = 1.0,
 ) -> list[NextTest]:
     """The runs that would bring most, the best first, each with the uncertainties now and then.
 
@@ -76,7 +249,7 @@ def next_tests(
     if not swept or not names:
         return []
     place = swept[0]
-    known, rows = _known(candidate, misfit)
+    known, rows = _known(candidate)
     gradients = np.stack([combined[n].estimate.gradient for n in names])
     sheet = np.array([sum(u**2 for u in combined[n].estimate.sheet.values()) for n in names])
     before = np.maximum(known.variances(gradients) + sheet, 1e-300)
@@ -84,7 +257,7 @@ def next_tests(
     offers: list[tuple[float, NextTest]] = []
     for text, after in [
         *_repeats(known, rows, gradients, candidate, place),
-        *_sweeps(known, gradients, candidate, visits[place], place, misfit),
+        *_sweeps(known, gradients, candidate, visits[place], place),
         *_papers(known, gradients, candidate),
     ]:
         offers.append(_offer(text, np.sqrt((after + sheet) / before), names, combined))
@@ -115,13 +288,13 @@ def _offer(
     return float(worth), NextTest(run=text, gains=gains)
 
 
-def _known(candidate: Candidate, misfit: float) -> tuple[Information, Array]:
+def _known(candidate: Candidate) -> tuple[Information, Array]:
     """What is known so far, and the sensitivities (n, p) of the used cells behind it.
 
     What a refit did counts as an unknown like others here: a further refit would show it.
     """
     unknowns = candidate.names.unknowns
-    rows = candidate.sensitivities() / np.sqrt(candidate.noise.inflation * misfit)
+    rows = candidate.sensitivities() / np.sqrt(candidate.noise.inflation)
     considered = np.array(
         [u.prior_u if u.considered and not u.name.startswith("refit:") else 0.0 for u in unknowns]
     )
@@ -165,12 +338,7 @@ def _kinds(data: FitData) -> list[tuple[str, int]]:
 
 
 def _sweeps(
-    known: Information,
-    gradients: Array,
-    candidate: Candidate,
-    visit: ConditionedVisit,
-    place: int,
-    misfit: float,
+    known: Information, gradients: Array, candidate: Candidate, visit: ConditionedVisit, place: int
 ) -> list[tuple[str, Array]]:
     """Sweeps that go where the runs so far did not."""
     found = []
@@ -178,7 +346,7 @@ def _sweeps(
         data = planned_data(plan, visit, candidate, place)
         model, x, at, more = _planned_model(candidate, data, place)
         sigma = float(np.median(candidate.noise.sigma[candidate.model.data.visit == place]))
-        weight = 1.0 / (sigma * np.sqrt(candidate.noise.inflation * misfit))
+        weight = 1.0 / (sigma * np.sqrt(candidate.noise.inflation))
         steps = np.array([_step(u, value) for u, value in zip(model.names.unknowns, x, strict=True)])
         low, high = (np.array([getattr(u, end) for u in model.names.unknowns]) for end in ("low", "high"))
         rows = jacobian(model.residual, x, steps, low, high) * weight
@@ -188,8 +356,7 @@ def _sweeps(
 
 
 def _plans(candidate: Candidate, visit: ConditionedVisit, place: int) -> list[tuple[str, PlannedSweep]]:
-    """Sweeps worth a look: other speeds, other oil temperatures, more torque, the other flank, the other slip
-    direction."""
+    """Sweeps that go where the recordings did not."""
     data = candidate.model.data
     here = candidate.used & (data.visit == place) & data.sliding
     torque, speed = data.input_torque[here], data.speed_difference[here]
@@ -241,23 +408,9 @@ def _plans(candidate: Candidate, visit: ConditionedVisit, place: int) -> list[tu
 def _planned_model(
     candidate: Candidate, data: FitData, place: int
 ) -> tuple[LockingModel, Array, Index, list[Unknown]]:
-    """The model of a planned run: with its unknowns ``x``, where they stand among the fit's (those that are
-    new behind them), and the new ones."""
+    """The model, its ``x``, where these stand among the fit's unknowns (new ones behind), the new ones."""
     model, names = candidate.model, candidate.names
-    shared = model.sharing
-    three = shared.places[place]
-    n = data.difference.size
-    sharing = Sharing(
-        preloads=shared.preloads,
-        drive_biases=shared.drive_biases,
-        coast_biases=shared.coast_biases,
-        drive_ratios=shared.drive_ratios,
-        coast_ratios=shared.coast_ratios,
-        preload_of_cell=np.full(n, three.preload),
-        drive_of_cell=np.full(n, three.drive),
-        coast_of_cell=np.full(n, three.coast),
-        places=(three,),
-    )
+    sharing = replace(model.sharing, places=(model.sharing.places[place],))
     unknowns, x, at = [], [], []
     for i, unknown in enumerate(names.unknowns):
         if unknown.name.startswith(OF_ONE_RUN):
@@ -273,14 +426,8 @@ def _planned_model(
     excess = Unknown(
         "plate_excess[0]", 0.0, knowledge="weak", prior_u=2.0, source="weak: plate temperature at the start"
     )
-    planned = LockingModel(
-        data,
-        Names((*unknowns, excess)),
-        model.form,
-        sharing,
-        model.reference,
-        temperature_u=model.temperature_u,
-    )
+    data = replace(data, temperature_u=model.data.temperature_u)
+    planned = LockingModel(data, Names((*unknowns, excess)), model.form, sharing, model.reference)
     return planned, np.array([*x, 0.0]), np.array([*at, len(names)], dtype=np.int64), [excess]
 
 

@@ -20,15 +20,14 @@ from diffbench.documents import Build, Visit
 from diffbench.documents.visit import one_sheet
 from diffbench.doubts import Source, is_weak
 from diffbench.errors import Fault, FitError, Place
-from diffbench.fitting.assemble import LEANING_SHARE, LEANING_U
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.discrepancy import covariance_with, left_out_of
 from diffbench.fitting.estimates import gradient
-from diffbench.fitting.model import REFIT_PARTS
-from diffbench.fitting.setup import ramp_key, reference_of, sharing_of
+from diffbench.fitting.parameters import LEANING_SHARE, LEANING_U
+from diffbench.fitting.setup import Setup, ramp_key
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import LAW_UNKNOWNS
 
@@ -173,7 +172,7 @@ def refits_apart(
     sheets = [visit.run_sheet_path for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     rigs = [part.rig.name for mine in parts for part in mine]
     asked: list[tuple[str, str, list[int]]] = []
-    for part, stems in zip(REFIT_PARTS, _stems(best), strict=True):
+    for part, stems in best.model.sharing.strengths:
         for place, stem in enumerate(stems):
             here = [
                 v
@@ -208,11 +207,6 @@ def refits_apart(
         raise FitError(faults)
 
 
-def _stems(best: Candidate) -> tuple[tuple[str, ...], ...]:
-    sharing = best.model.sharing
-    return sharing.preloads, sharing.drive_biases, sharing.coast_biases
-
-
 # ---- each visit by itself ------------------------------------------------------------------------------
 
 
@@ -240,13 +234,8 @@ def _fitted_alone(
 def _alone(
     visit: Visit, build: Build, parts: Sequence[ConditionedVisit], say: Callable[[str], None], which: str
 ) -> _Own:
-    builds, data = [build] * len(parts), gather(parts)
     choice = choose(
-        builds,
-        data,
-        sharing_of(builds, data),
-        reference_of(build),
-        temperature_u=max((part.temperature_u or 0.0 for part in parts), default=0.0),
+        Setup.of([build] * len(parts), gather(parts)),
         progress=lambda text: say(f"visit {which} by itself, {text}"),
     )
     left = left_out_of(choice.candidates)

@@ -43,8 +43,7 @@ class Profile:
 
 @dataclass(frozen=True)
 class _Point:
-    """Unknowns (p,) with the residual there, how far the quantity got on its side, and by how much the sum of
-    squares has risen over its minimum."""
+    """Unknowns (p,), how far the quantity got on its side, and the rise of the sum of squares there."""
 
     x: Array
     residual: Array
@@ -54,8 +53,7 @@ class _Point:
 
 @dataclass
 class _Surface:
-    """The sum of squares around its minimum, seen from one side of a quantity with its gradient (p,) there;
-    ``evaluations`` of the model so far."""
+    """The sum of squares around its minimum, seen from one side of a quantity; ``gradient`` (p,) there."""
 
     problem: Problem
     solution: Solution

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,12 +31,9 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.model import REFIT_PARTS, Form, LockingModel, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
-from diffbench.physics.oil import kinematic_viscosity, walther
+from diffbench.physics.oil import viscosity_exponent, walther
+from diffbench.physics.plate_heat import SPECIFIC_HEAT, SPECIFIC_HEAT_U
 
-# Steel at 60 °C: 466 J/(kg·K) by EN 1993-1-2; 5 % for alloy, lining and the oil carried along (common
-# practice, no source)
-SPECIFIC_HEAT = 475.0
-SPECIFIC_HEAT_U = 0.05
 REFERENCE_SPEED_DIFFERENCE = 4.0  # rad/s, where the sheet names none
 SMALLEST_START = (
     0.03  # of the largest input torque: a history that starts below has no ramp state worth a name
@@ -68,13 +65,7 @@ UNLOADING_RATIO = _prior("unloading_ratio", 1.35, 0.5, low=1.0, high=6.0, source
 VISCOUS = _prior("viscous", 0.2, 1.0, low=-5.0, high=50.0, source="weak: viscous drag", linear=True)
 # friction surfaces give way elastically over some hundredths of a radian (common practice, no source)
 RELAXATION_ANGLE = _prior(
-    "relaxation_angle",
-    0.01,
-    0.015,
-    low=-0.05,
-    high=0.2,
-    source="weak: relaxation of the plates",
-    linear=True,
+    "relaxation_angle", 0.01, 0.015, low=-0.05, high=0.2, source="weak: relaxation of the plates", linear=True
 )
 TEMPERATURE_COEFFICIENT = _prior(
     "temperature_coefficient",
@@ -100,14 +91,32 @@ TYPICAL_EXPONENT = (0.03, 0.02)  # 1/K: fall of a gear oil's viscosity (common p
 SETTLING_TIMES = (20.0, 2000.0, 0.5)
 
 
-def reference_of(build: Build) -> Reference:
-    """The reference condition of a build sheet."""
-    speed = build.reference.speed_difference
-    return Reference(
-        temperature=build.reference.temperature,
-        speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
-        effective_radius=build.effective_radius.value,
-    )
+@dataclass(frozen=True)
+class Setup:
+    """What every form of the model begins with: the build of each visit, the cells of all, what builds share,
+    and where numbers are quoted."""
+
+    builds: tuple[Build, ...]
+    data: FitData
+    sharing: Sharing
+    reference: Reference
+
+    @classmethod
+    def of(cls, builds: Sequence[Build], data: FitData) -> Setup:
+        """From the sheets: the first one's reference condition counts."""
+        first = builds[0]
+        speed = first.reference.speed_difference
+        reference = Reference(
+            temperature=first.reference.temperature,
+            speed_difference=REFERENCE_SPEED_DIFFERENCE if speed is None else speed,
+            effective_radius=first.effective_radius.value,
+        )
+        return cls(tuple(builds), data, sharing_of(builds), reference)
+
+    def model(self, form: Form) -> LockingModel:
+        """One form of the model with its unknowns."""
+        names = _unknowns(self.builds[0], self.data, form, self.sharing)
+        return LockingModel(self.data, names, form, self.sharing, self.reference)
 
 
 def ramp_key(build: Build, flank: str) -> tuple[object, ...]:
@@ -122,7 +131,7 @@ def ramp_key(build: Build, flank: str) -> tuple[object, ...]:
     )
 
 
-def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
+def sharing_of(builds: Sequence[Build]) -> Sharing:
     """What the builds share: each has a preload of its own, and a ramp bias unless angle, faces or radii are
     another's.
 
@@ -142,32 +151,14 @@ def sharing_of(builds: Sequence[Build], data: FitData) -> Sharing:
     preload_place, preload_first = groups([(b.build,) for b in builds])
     drive_place, drive_first = groups([ramp_key(b, "drive") for b in builds])
     coast_place, coast_first = groups([ramp_key(b, "coast") for b in builds])
-    visit = data.visit
     return Sharing(
         preloads=names("preload_torque", preload_first),
         drive_biases=names("ramp_bias_drive_loading", drive_first),
         coast_biases=names("ramp_bias_coast_loading", coast_first),
         drive_ratios=names("unloading_ratio_drive", drive_first),
         coast_ratios=names("unloading_ratio_coast", coast_first),
-        preload_of_cell=np.array(preload_place)[visit],
-        drive_of_cell=np.array(drive_place)[visit],
-        coast_of_cell=np.array(coast_place)[visit],
         places=tuple(Place(*three) for three in zip(preload_place, drive_place, coast_place, strict=True)),
     )
-
-
-def viscosity_exponent(build: Build) -> tuple[float, float]:
-    """Relative fall of oil viscosity per kelvin near the reference temperature, and its standard uncertainty.
-
-    From the two viscosities of the sheet where it has them (ASTM D341); drag of a thin film follows it
-    loosely, hence the wide uncertainty. Without them a typical one.
-    """
-    oil = build.oil
-    if oil.viscosity_40 is None or oil.viscosity_100 is None:
-        return TYPICAL_EXPONENT
-    law = walther(oil.viscosity_40.value, oil.viscosity_100.value)
-    nu = kinematic_viscosity([build.reference.temperature - 10, build.reference.temperature + 10], law)
-    return float(np.log(nu[0] / nu[1]) / 20.0), TYPICAL_EXPONENT[1]
 
 
 def heat_capacity(build: Build) -> tuple[float, float, bool]:
@@ -182,16 +173,9 @@ def heat_capacity(build: Build) -> tuple[float, float, bool]:
     return math.log(mass.value * specific), math.hypot(u, (mass.u or 0.0) / mass.value), True
 
 
-def unknowns(
-    builds: Sequence[Build],
-    data: FitData,
-    form: Form,
-    sharing: Sharing,
-    *,
-    temperature_u: float,
-) -> Names:
+def _unknowns(build: Build, data: FitData, form: Form, sharing: Sharing) -> Names:
     """The unknowns of one form of the model."""
-    build, linear = builds[0], form.preload.linear
+    linear = form.preload.linear
     largest = max(float(np.percentile(np.abs(data.input_torque), 99)), 1.0)
     moved = np.flatnonzero(np.abs(data.segment_torque) > SMALLEST_START * largest)
     return Names(
@@ -225,23 +209,9 @@ def unknowns(
                 replace(RAMP_START, name=f"ramp_start[{segment}]", label="state of the ramps at the start")
                 for segment in moved
             ),
-            *_bench_errors(data, temperature_u),
+            *_bench_errors(data),
         )
     )
-
-
-def model_of(
-    form: Form,
-    builds: Sequence[Build],
-    data: FitData,
-    sharing: Sharing,
-    reference: Reference,
-    *,
-    temperature_u: float,
-) -> LockingModel:
-    """One form of the model with its unknowns, of builds as their sheets state them."""
-    names = unknowns(builds, data, form, sharing, temperature_u=temperature_u)
-    return LockingModel(data, names, form, sharing, reference, temperature_u=temperature_u)
 
 
 def _named(row: Unknown, names: Iterable[str]) -> list[Unknown]:
@@ -255,7 +225,7 @@ def _preload_start(data: FitData) -> float:
     return max(float(np.median(data.locking[size <= np.percentile(size, 20)])), 1.0)
 
 
-def _bench_errors(data: FitData, temperature_u: float) -> list[Unknown]:
+def _bench_errors(data: FitData) -> list[Unknown]:
     """The bench's doubtful constants, in their standard uncertainties."""
     errors = [
         replace(
@@ -269,7 +239,7 @@ def _bench_errors(data: FitData, temperature_u: float) -> list[Unknown]:
         )
         for source in data.sources
     ]
-    if temperature_u > 0:
+    if data.temperature_u > 0:
         reading = Source.TEMPERATURE
         errors.append(
             replace(ERROR, name="error:temperature", source=reading, considered=True, label=reading)
@@ -340,7 +310,11 @@ def _gear_friction(build: Build, *, searched: bool) -> Unknown:
 
 
 def _viscous_exponent(build: Build) -> Unknown:
-    exponent, u = viscosity_exponent(build)
+    """By the sheet's two viscosities; drag of a thin film follows them loosely, hence the wide doubt."""
+    (exponent, u), oil = TYPICAL_EXPONENT, build.oil
+    if oil.viscosity_40 is not None and oil.viscosity_100 is not None:
+        line = walther(oil.viscosity_40.value, oil.viscosity_100.value)
+        exponent = viscosity_exponent(build.reference.temperature, line)
     source = "weak: oil viscosity over temperature"
     return _prior("viscous_exponent", exponent, u, low=-0.1, high=0.2, source=source)
 

@@ -16,18 +16,21 @@ from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.estimates import Estimate
-from diffbench.fitting.friction_split import Part, Solved, solve, solve_draws
-from diffbench.fitting.joint_draws import JointDraws
-from diffbench.fitting.model import Sharing
-from diffbench.fitting.split_equations import (
+from diffbench.fitting.friction_split import (
     FLANK_FRICTION_U,
     Equations,
     Geometry,
     Given,
+    Part,
     Product,
+    Solved,
     Statement,
     equations,
+    solve,
+    solve_draws,
 )
+from diffbench.fitting.model import Sharing
+from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.physics.ramps import effective_angle, log_slope
 from diffbench.results.characterisation import SheetCheck
 
@@ -348,8 +351,7 @@ def _angle_statements(
 
 
 def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
-    """Where force and angles are both stated, two ways lead to one friction coefficient: how far apart are
-    they?"""
+    """Where force and angles are both stated: how far the two ways to one friction coefficient differ."""
     checks: list[SheetCheck] = []
     forces, angles, bench = by_force.statements, by_angle.statements, by_force.bench
 

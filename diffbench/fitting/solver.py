@@ -264,8 +264,7 @@ def polish(
 
 
 def _looked_at(problem: Problem, found: Solution, step: Array) -> Solution:
-    """The solution with the Jacobian that the covariance rests on, by central differences, and no longer
-    counted as converged where that shows a plateau."""
+    """With central differences, on which the covariance rests; on a plateau it has not converged."""
     x, names = found.x, problem.names
     central = jacobian(problem.residual, x, step, names.low, names.high)
     found = replace(found, jacobian=central, evaluations=found.evaluations + 2 * x.size)

@@ -7,11 +7,10 @@ from pathlib import Path
 
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.plausibility import check_flanks
 from diffbench.conditioning.run import ConditionedVisit
-from diffbench.conditioning.wiring import WiringError
+from diffbench.conditioning.wiring import WiringError, check_flanks
 from diffbench.documents import Rig, Visit
-from diffbench.documents.run_sheet import RunKind
+from diffbench.documents.visit import RunKind
 from diffbench.errors import DiffbenchError, Fault, FitError, RecordingError
 from diffbench.readers import read_parts, read_recording, recording_from
 from diffbench.recording import Columns, Recording
@@ -85,8 +84,7 @@ def _parts(
     *,
     whole: bool = False,
 ) -> Iterator[Recording]:
-    """The parts of a recording, each told and read when it is asked for; the digest is noted. What is
-    ``given`` stands in no file."""
+    """Parts of a recording, each read when it is asked for; what is ``given`` stands in no file."""
     say(f"reading {path.name}")
     rows = 0
     parts: Iterable[Recording]

@@ -12,8 +12,6 @@ from pathlib import Path
 
 from diffbench.errors import DocumentError
 
-__all__ = ["FOLDER", "TOPICS", "Page", "every", "page"]
-
 FOLDER = Path(__file__).parent
 #: In the order in which they are read.
 TOPICS = (
@@ -84,10 +82,5 @@ def page(topic: str) -> Page:
 
 
 def every() -> list[Page]:
-    """Return all pages.
-
-    Returns
-    -------
-    In the order of `TOPICS`.
-    """
+    """All pages, in the order of `TOPICS`."""
     return [page(topic) for topic in TOPICS]

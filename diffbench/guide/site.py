@@ -18,25 +18,14 @@ from diffbench.guide.pages import FOLDER, Page, every
 if TYPE_CHECKING:
     from markdown_it.token import Token
 
-__all__ = ["anchor", "write_site"]
 
 _MARK = '<meta name="generator" content="diffbench guide">'
 
 
 def anchor(heading: str) -> str:
-    """Return the name by which a link leads to a heading, as forges make it.
+    """The name by which a link leads to a heading, as forges make it: lower case, hyphens for blanks, no
+    punctuation.
 
-    Parameters
-    ----------
-    heading : str
-        Its text.
-
-    Returns
-    -------
-    Lower case, hyphens for blanks, no punctuation.
-
-    Examples
-    --------
     >>> anchor("How sure, and why")
     'how-sure-and-why'
     """

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from markdown_it.tree import SyntaxTreeNode
 
-__all__ = ["as_text"]
 
 _GAP = 2
 _NARROWEST = 8  # columns of a table that are narrower than this break words

@@ -10,6 +10,7 @@ Write-ahead mode with full synchronisation loses nothing committed.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import getpass
 import json
@@ -18,22 +19,30 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diffbench.errors import DiffbenchError, Fault, HistoryError
+from diffbench.errors import DiffbenchError, DocumentError, Fault, HistoryError
 from diffbench.history.connection import Connections, locate
-from diffbench.history.entries import Changes, Entry, Record, assembled, changes_of
-from diffbench.history.papers import Paper, take
-from diffbench.history.rows import (
+from diffbench.history.journal import (
+    BuildFact,
+    Changes,
     Damage,
+    Entry,
+    Facts,
+    Record,
     append,
+    assembled,
+    changes_of,
     digests,
     document_bytes,
     documents_named,
     put_document,
     records,
+    sha256,
     sound,
     verified,
 )
 from diffbench.history.transfer import read_export, write_export
+from diffbench.results.characterisation import load_characterisation
+from diffbench.results.manifest import document, read_whole
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -41,6 +50,17 @@ if TYPE_CHECKING:
 __all__ = ["Added", "Contents", "Filing", "History", "Merged", "Verified", "open_history"]
 
 SHORTEST_PREFIX = 6
+_RESULT = "characterisation.json"
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A characterisation to be filed: its bytes, their hash, and what it says of itself."""
+
+    content: bytes
+    sha256: str
+    facts: Facts
+    file: str
 
 
 @dataclass(frozen=True)
@@ -431,3 +451,21 @@ def _now(*, after: str = "") -> str:
     if after:
         now = max(now, dt.datetime.fromisoformat(after) + dt.timedelta(microseconds=1))
     return now.isoformat(timespec="microseconds")
+
+
+def take(path: Path) -> Paper:
+    """Read a characterisation, or the one in a folder that ``fit`` wrote. Raises ``DocumentError`` where it
+    is none.
+    """
+    file = document(path, _RESULT)
+    characterisation = load_characterisation(file)
+    content, unit = b"", None
+    with contextlib.suppress(OSError, ValueError):
+        content = read_whole(file)
+        unit = json.loads(content).get("unit")
+    if unit != characterisation.unit:
+        raise DocumentError.single("changed while it was read", file=str(file), mend="repeat the command")
+    builds = tuple(BuildFact(fact.build, fact.build, fact.distance_m) for fact in characterisation.builds)
+    return Paper(
+        content, sha256(content), Facts(characterisation.unit, characterisation.date, builds), str(file)
+    )

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-__all__ = ["documents", "entries"]
-
 metadata = sa.MetaData()
 
 #: Characterisations byte for byte, by their hash.

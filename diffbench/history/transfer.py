@@ -13,12 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from diffbench.errors import DocumentError, Fault, Place
-from diffbench.history.entries import START, Entry, link, sha256
-from diffbench.history.rows import damage_of
+from diffbench.history.journal import START, Entry, damage_of, link, sha256
 from diffbench.input_files import EXPORT, content_of
 from diffbench.whole_files import write_whole
-
-__all__ = ["FORMAT", "Arrival", "read_export", "write_export"]
 
 FORMAT = "diffbench-history/1"
 
@@ -32,18 +29,8 @@ class Arrival:
 
 
 def write_export(path: Path, entries: Iterable[tuple[Entry, bytes | None]]) -> None:
-    """Write an export, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        The file; it must not exist.
-    entries : iterable of (Entry, bytes or None)
-        Sound entries in order, a record's with its document.
-
-    Raises
-    ------
-    OutputError : where the file exists or cannot be written.
+    """Write sound entries in order, a record's with its document, to a new file: whole or not at all. Raises
+    ``OutputError`` where it exists or cannot be written.
     """
     lines, chain = [], START
     for entry, document in entries:
@@ -58,20 +45,8 @@ def write_export(path: Path, entries: Iterable[tuple[Entry, bytes | None]]) -> N
 
 
 def read_export(path: Path) -> list[Arrival]:
-    """Read an export and check all of it.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    What it holds, in order.
-
-    Raises
-    ------
-    DocumentError : where it is none, or not what was written, with every line that is not.
+    """Read an export and check all of it. Raises ``DocumentError`` where it is none, or not what was written,
+    with every line that is not.
     """
     try:
         lines = content_of(path, most=EXPORT).decode("utf-8").split("\n")

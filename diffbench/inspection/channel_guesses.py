@@ -19,109 +19,58 @@ from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.protocol import RawColumn
 
 _KINDS = ("torque", "angular_speed", "temperature", "time")
-_NAMES = {
-    "torque": "torque",
-    "angular_speed": "speed",
-    "temperature": "temperature",
-    "time": "time",
-}
+_NAMES = {"torque": "torque", "angular_speed": "speed", "temperature": "temperature", "time": "time"}
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
 # Words of column names, in the languages that loggers speak.
 _DIMENSION_WORDS = {
-    "torque": [
-        "torque",
-        "torques",
-        "trq",
-        "tq",
-        "moment",
-        "drehmoment",
-        "couple",
-        "coppia",
-        "par",
-        "md",
-        "mom",
-        "wrench",
-    ],
-    "angular_speed": [
-        "speed",
-        "speeds",
-        "spd",
-        "rpm",
-        "drehzahl",
-        "omega",
-        "vitesse",
-        "revs",
-        "rev",
-        "rotation",
-        "velocity",
-        "regime",
-    ],
-    "temperature": [
-        "temp",
-        "temperature",
-        "temperatur",
-        "sump",
-        "oil",
-        "oel",
-        "öl",
-        "huile",
-        "olio",
-        "theta",
-    ],
-    "time": ["time", "zeit", "temps", "tiempo", "clock", "timestamp", "elapsed"],
+    "torque": _words("torque torques trq tq moment drehmoment couple coppia par md mom wrench"),
+    "angular_speed": _words("speed speeds spd rpm drehzahl omega vitesse revs rev rotation velocity regime"),
+    "temperature": _words("temp temperature temperatur sump oil oel öl huile olio theta"),
+    "time": _words("time zeit temps tiempo clock timestamp elapsed"),
 }
 _LETTERS = {"m": "torque", "n": "angular_speed", "t": "time", "w": "angular_speed"}
-_LEFT = frozenset(["left", "lh", "l", "lhs", "links", "li", "gauche", "sinistra"])
-_RIGHT = frozenset(["right", "rh", "r", "rhs", "rechts", "re", "droite", "droit", "destra"])
-_PINION = frozenset(["pinion", "prop", "propshaft", "ritzel", "pignon", "cardan"])
-_INPUT = (
-    frozenset(
-        ["input", "case", "carrier", "in", "ein", "eingang", "korb", "cage", "drive", "antrieb", "entrée"]
-    )
-    | _PINION
-)
-_DIFFERENCE = frozenset(["difference", "diff", "delta", "slip", "schlupf"])
-_WRENCH = frozenset(["wrench", "turning", "breakaway", "schlüssel"])
-_PLATE = frozenset(["plate", "plates", "disc", "discs", "clutch", "lamelle", "lamellen", "pack", "friction"])
-_OIL = frozenset(["oil", "sump", "öl", "oel", "huile", "olio"])
+_LEFT = _words("left lh l lhs links li gauche sinistra")
+_RIGHT = _words("right rh r rhs rechts re droite droit destra")
+_PINION = _words("pinion prop propshaft ritzel pignon cardan")
+_INPUT = _PINION | _words("input case carrier in ein eingang korb cage drive antrieb entrée")
+_DIFFERENCE = _words("difference diff delta slip schlupf")
+_WRENCH = _words("wrench turning breakaway schlüssel")
+_PLATE = _words("plate plates disc discs clutch lamelle lamellen pack friction")
+_OIL = _words("oil sump öl oel huile olio")
 # What a name must say, the channel that it then is, and what that is called; the first that fits.
-_PLACES_OF_TEMPERATURES = ((_PLATE, "plate_temperature", "plate"), (_OIL, "oil_temperature", "oil"))
-_PLACES_OF_TORQUES = (
-    (_WRENCH, "turning_torque", "wrench"),
-    (_LEFT, "left_torque", "left"),
-    (_RIGHT, "right_torque", "right"),
-    (_INPUT, "input_torque", "input"),
-)
-_PLACES_OF_SPEEDS = (
-    (_DIFFERENCE, "speed_difference", "difference"),
-    (_LEFT, "left_speed", "left"),
-    (_RIGHT, "right_speed", "right"),
-    (_PINION, "input_speed", "pinion"),
-    (_INPUT, "case_speed", "input"),
-)
 _PLACES = {
-    "temperature": _PLACES_OF_TEMPERATURES,
-    "torque": _PLACES_OF_TORQUES,
-    "angular_speed": _PLACES_OF_SPEEDS,
+    "temperature": ((_PLATE, "plate_temperature", "plate"), (_OIL, "oil_temperature", "oil")),
+    "torque": (
+        (_WRENCH, "turning_torque", "wrench"),
+        (_LEFT, "left_torque", "left"),
+        (_RIGHT, "right_torque", "right"),
+        (_INPUT, "input_torque", "input"),
+    ),
+    "angular_speed": (
+        (_DIFFERENCE, "speed_difference", "difference"),
+        (_LEFT, "left_speed", "left"),
+        (_RIGHT, "right_speed", "right"),
+        (_PINION, "input_speed", "pinion"),
+        (_INPUT, "case_speed", "input"),
+    ),
 }
 _LABELS = {
-    "direction": frozenset(["forward", "forwards", "backward", "backwards", "reverse"]),
-    "reading": frozenset(["breakaway", "running", "static", "sliding"]),
-    "arrangement": frozenset(["held", "vice", "free", *TURNED]),
+    "direction": _words("forward forwards backward backwards reverse"),
+    "reading": _words("breakaway running static sliding"),
+    "arrangement": frozenset({"held", "vice", "free", *TURNED}),
 }
 
 
 @dataclass(frozen=True)
 class Guess:
-    """What a column might be.
-
-    Parameters
-    ----------
-    channel : name of the channel; None where nothing in the program is like it.
-    dimension : what its numbers seem to be, one of `diffbench.quantities.DIMENSIONS`, or None.
-    sure : whether name and unit leave no doubt; a guess that is not sure is for somebody to decide.
-    reasons : why, each a few words.
-    others : other channels that it might be.
-    """
+    """What a column might be: the ``channel`` (None where nothing in the program is like it) and ``others``;
+    the ``dimension`` that its numbers seem to have; the ``reasons``, each a few words. Where name and unit
+    leave a doubt it is not ``sure``, and for somebody to decide."""
 
     channel: str | None
     dimension: str | None
@@ -131,19 +80,8 @@ class Guess:
 
 
 def unit_of(column: RawColumn) -> str | None:
-    """Return the unit that a file states for a column, wherever it does.
+    """The unit that a file states for a column, wherever it does, as it stands there; None without.
 
-    Parameters
-    ----------
-    column : RawColumn
-        The column.
-
-    Returns
-    -------
-    The text as it stands there; None without.
-
-    Examples
-    --------
     >>> unit_of(RawColumn("Torque LH, lbf.ft", None, np.zeros(2)))
     'lbf.ft'
     """
@@ -157,19 +95,8 @@ def unit_of(column: RawColumn) -> str | None:
 
 
 def words_of(name: str) -> tuple[str, ...]:
-    """Return the words of a column's name, its unit left out.
+    """The words of a column's name in small letters, its unit left out.
 
-    Parameters
-    ----------
-    name : str
-        As the file has it.
-
-    Returns
-    -------
-    Words in small letters.
-
-    Examples
-    --------
     >>> words_of("TorqueLH_filtered [Nm]"), words_of("R/H speed (rpm)")
     (('torque', 'lh', 'filtered'), ('rh', 'speed'))
     """
@@ -185,20 +112,8 @@ def words_of(name: str) -> tuple[str, ...]:
 
 
 def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
-    """Return a guess for each column; a channel is sure for one column only.
+    """A guess for each column of a file, in their order; a channel is sure for one column only.
 
-    Parameters
-    ----------
-    columns : sequence of RawColumn
-        All columns of a file.
-
-    Returns
-    -------
-    Guesses in the columns' order.
-
-    Examples
-    --------
-    >>> from diffbench.readers.protocol import RawColumn
     >>> found = guesses([RawColumn("M_links [Nm]", None, np.array([1.0, -2.0]))])
     >>> found[0].channel, found[0].sure, found[0].reasons
     ('left_torque', True, ('its unit Nm is one of torque', "'links' in its name says left"))
@@ -217,7 +132,7 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
 
 
 def _of_a_wrench(guess: Guess) -> Guess:
-    """Return a guess where the lines of a file are hand readings."""
+    """A guess where the lines of a file are hand readings."""
     if guess.channel is not None or guess.dimension != "torque":
         return guess
     reasons = (*guess.reasons[:-1], "the lines are hand readings, by their words")
@@ -245,7 +160,7 @@ def _guess(column: RawColumn) -> Guess:
 
 
 def _without_place(guess: Guess) -> Guess:
-    """Return a guess of a column whose name does not say where it was measured."""
+    """A guess of a column whose name does not say where it was measured."""
     if guess.dimension == "temperature":
         reasons = (*guess.reasons, "nothing says of what")
         return Guess("oil_temperature", guess.dimension, False, reasons, ("plate_temperature",))
@@ -258,7 +173,7 @@ def _without_place(guess: Guess) -> Guess:
 
 
 def _dimension(column: RawColumn, words: Sequence[str]) -> tuple[str | None, bool, tuple[str, ...]]:
-    """Return what a column's numbers are, whether that is sure, and why."""
+    """What a column's numbers are, whether that is sure, and why."""
     unit = unit_of(column)
     by_name = next((d for d in _KINDS if any(word in _DIMENSION_WORDS[d] for word in words)), None)
     if by_name is None and words and words[0] in _LETTERS:

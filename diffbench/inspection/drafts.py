@@ -11,30 +11,12 @@ import json
 import re
 from collections.abc import Sequence
 
-from diffbench.documents.arrangements import ARRANGEMENTS, Arrangement
-from diffbench.documents.channels import CHANNEL_DIMENSIONS, CHANNEL_NAMES, LABEL_WORDS
+from diffbench.documents.arrangements import ARRANGEMENTS, CHANNELS, Arrangement
 from diffbench.errors import QuantityError
 from diffbench.inspection.channel_guesses import Guess
 from diffbench.inspection.inspect import ColumnSummary, Inspection
 from diffbench.quantities import conversion, spellings
 
-_ABOUT = {
-    "time": "clock of the samples",
-    "input_torque": "torque at the case, or at the pinion; positive in drive, negative in coast",
-    "left_torque": "torque that the unit delivers to the left output; positive in drive",
-    "right_torque": "torque that the unit delivers to the right output; positive in drive",
-    "left_speed": "speed of the left output; positive forward",
-    "right_speed": "speed of the right output; positive forward",
-    "case_speed": "speed of the case",
-    "input_speed": "speed at the pinion, or at the case",
-    "speed_difference": "left less right",
-    "oil_temperature": "oil that the plates run in",
-    "plate_temperature": "plates, where somebody measures there",
-    "turning_torque": "reading of the wrench, without sign",
-    "arrangement": "how the unit was held, line by line",
-    "direction": "which way it was turned",
-    "reading": "breakaway or running",
-}
 _TORQUE_LINES = (
     "# sign = -1               # where the column counts the other way",
     "# u_gain = 0.0015         # standard uncertainty of the gain, by the calibration; else exact",
@@ -45,19 +27,8 @@ _TORQUE_LINES = (
 
 
 def quoted(text: str) -> str:
-    """Return a text as TOML writes it.
+    """A text as TOML writes it, with its quotes, control characters escaped.
 
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    With its quotes, control characters escaped.
-
-    Examples
-    --------
     >>> print(quoted('3" bolt'))
     "3\\" bolt"
     """
@@ -65,7 +36,7 @@ def quoted(text: str) -> str:
 
 
 def draft_rig(inspection: Inspection, *, name: str = "") -> str:
-    """Return a rig to correct, in TOML with comments.
+    """A rig to correct, in TOML with comments.
 
     Parameters
     ----------
@@ -98,7 +69,7 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
         f"# The others: {', '.join(ARRANGEMENTS)}.",
         *_file_lines(inspection),
     ]
-    for channel in CHANNEL_NAMES:
+    for channel in CHANNELS:
         if channel not in sure:
             continue
         summary, guess = sure[channel]
@@ -124,12 +95,12 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
 
 
 def _plain(line: str) -> str:
-    """Return a line without what would end a comment or hide in it."""
+    """A line without what would end a comment or hide in it."""
     return "".join(letter if letter.isprintable() else " " for letter in line)
 
 
 def _file_lines(inspection: Inspection) -> list[str]:
-    """Return what was stated of the file, which the rig must go on stating."""
+    """What was stated of the file, which the rig must go on stating."""
     stated = inspection.settings.model_dump(exclude_none=True)
     if not stated:
         return ["# [file] is not needed: how the file is written was found out."]
@@ -146,16 +117,15 @@ def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess) -> list[s
     doubt = "" if guess.sure else "CHECK: "
     others = f"; or is it {' or '.join(guess.others)}?" if guess.others else ""
     lines = [
-        f"[channel.{channel}]  # {_ABOUT[channel]}",
+        f"[channel.{channel}]  # {CHANNELS[channel].briefly}",
         f"column = {quoted(summary.name)}  # {doubt}{_reasons(guess)}{others}",
         f"# seen: {_seen(summary)}",
     ]
-    dimension = CHANNEL_DIMENSIONS.get(channel)
+    dimension, known = CHANNELS[channel].dimension, CHANNELS[channel].words
     if dimension is None:
         lines.append(f"[channel.{channel}.values]  # what each text of the file means")
-        known = ", ".join(LABEL_WORDS[channel])
         lines += [
-            f"{quoted(word)} = {quoted(word if word in LABEL_WORDS[channel] else '')}  # {known}"
+            f"{quoted(word)} = {quoted(word if word in known else '')}  # {', '.join(known)}"
             for word in summary.words
         ]
         return lines
@@ -183,7 +153,7 @@ def _has_unit(summary: ColumnSummary, dimension: str) -> bool:
 
 
 def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[str]:
-    """Return blocks for what the arrangement needs and the file does not show."""
+    """Blocks for what the arrangement needs and the file does not show."""
     needs = ("left_torque", "right_torque", "input_torque") if arrangement is None else arrangement.needs
     driven = arrangement is None or arrangement.turned is None
     wanted = [name for name in needs if name not in channels]
@@ -196,7 +166,7 @@ def _missing_lines(arrangement: Arrangement | None, channels: set[str]) -> list[
         wanted.append("oil_temperature")
     lines: list[str] = []
     for name in wanted:
-        lines += ["", f"# No column is named like {name}: {_ABOUT[name]}."]
+        lines += ["", f"# No column is named like {name}: {CHANNELS[name].briefly}."]
         lines += [f"# [channel.{name}]", '# column = ""']
         if name == "time":
             lines += ["# Or, for a file without a clock:", "# [file]", '# sample_rate = "100 Hz"']
@@ -289,7 +259,7 @@ _KINDS = (
 
 
 def draft_build() -> str:
-    """Return a build sheet to fill in, in TOML with comments.
+    """A build sheet to fill in, in TOML with comments.
 
     Returns
     -------
@@ -305,7 +275,7 @@ def draft_build() -> str:
 
 
 def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ()) -> str:
-    """Return a run sheet to fill in, in TOML with comments.
+    """A run sheet to fill in, in TOML with comments.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ from diffbench.quantities import conversion
 from diffbench.readers.clock import time_from_texts
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
-from diffbench.readers.registry import raw_tables
+from diffbench.readers.registry import ROWS, raw_tables
 from diffbench.recording import Source
 
 if TYPE_CHECKING:
@@ -85,21 +85,8 @@ class ClockSummary:
 
 
 def column_summary(column: RawColumn, unit: str | None) -> ColumnSummary:
-    """Return what a column's values say.
+    """What a column's values say; ``unit`` wherever the file says it.
 
-    Parameters
-    ----------
-    column : RawColumn
-        The column.
-    unit : str or None
-        Its unit, wherever the file says it.
-
-    Returns
-    -------
-    The summary.
-
-    Examples
-    --------
     >>> summary = column_summary(RawColumn("M", "Nm", np.array([1.5, np.nan, 2.0, 4.0])), "Nm")
     >>> summary.missing, summary.low, summary.high, summary.resolution
     (1, 1.5, 4.0, 0.5)
@@ -138,17 +125,8 @@ def _smallest(steps: NDArray[np.float64], values: NDArray[np.float64]) -> float 
 
 
 def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
-    """Return the summary of a column whose parts were looked at one by one.
-
-    Parameters
-    ----------
-    parts : sequence of ColumnSummary
-        Of each part, at least one.
-
-    Returns
-    -------
-    The summary of the whole; the smallest step is that within a part, and words are the first part's first.
-    """
+    """Summary of a column whose parts were looked at one by one; the smallest step is that within a part, and
+    words are the first part's first."""
     first = parts[0]
     if len(parts) == 1:
         return first
@@ -169,17 +147,8 @@ def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
 
 
 def clock_of_parts(parts: Sequence[ClockSummary]) -> ClockSummary:
-    """Return the summary of a clock whose parts were looked at one by one, each with the row before it.
-
-    Parameters
-    ----------
-    parts : sequence of ClockSummary
-        Of each part, at least one.
-
-    Returns
-    -------
-    The summary of the whole; the usual step is the first part's.
-    """
+    """Summary of a clock whose parts were looked at one by one, each with the row before it; the usual step
+    is the first part's."""
     if len(parts) == 1:
         return parts[0]
     longest = max(parts, key=lambda part: part.longest_gap or 0.0)
@@ -196,23 +165,9 @@ def clock_of_parts(parts: Sequence[ClockSummary]) -> ClockSummary:
 
 
 def clock_summary(name: str, time: NDArray[np.float64], rows: NDArray[np.int64]) -> ClockSummary | None:
-    """Return how a clock runs.
+    """How a clock runs: ``time`` (n,) [s] of a column, ``rows`` (n,) its lines in the file. None for fewer
+    than two samples, or a clock that stands still.
 
-    Parameters
-    ----------
-    name : str
-        Of its column.
-    time : array, shape (n,)
-        [s].
-    rows : array of int, shape (n,)
-        Lines in the file.
-
-    Returns
-    -------
-    The summary; None for fewer than two samples, or a clock that stands still.
-
-    Examples
-    --------
     >>> summary = clock_summary("t", np.array([0.0, 0.1, 0.2, 0.3, 1.0]), np.arange(2, 7))
     >>> round(summary.rate, 6), summary.gaps, summary.gap_line
     (10.0, 1, 6)
@@ -279,9 +234,13 @@ class Inspection:
 
 
 def inspect_file(
-    path: str | Path, *, settings: FileSettings | None = None, rig: Rig | None = None
+    path: str | Path,
+    *,
+    settings: FileSettings | None = None,
+    rig: Rig | None = None,
+    rows: int | None = ROWS,
 ) -> Inspection:
-    """Return what is in a file.
+    """What is in a file.
 
     Parameters
     ----------
@@ -291,6 +250,8 @@ def inspect_file(
         What is stated of it; the rig's own where a rig is given.
     rig : Rig, optional
         A rig: its channels take the place of guesses.
+    rows : int, optional
+        Rows that are read at a time, about; None for all.
 
     Returns
     -------
@@ -306,7 +267,7 @@ def inspect_file(
     clocks: list[ClockSummary] = []
     notes: dict[str, None] = {}
     samples, before = 0, None
-    for table, source in raw_tables(Path(path), stated):
+    for table, source in raw_tables(Path(path), stated, rows=rows):
         if not summaries:
             found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
         names = {c.name for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time"}
@@ -327,7 +288,7 @@ def inspect_file(
 
 
 def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
-    """Return what a rig takes each column for."""
+    """What a rig takes each column for."""
     taken: dict[int, Guess] = {}
     for name, channel in rig.channel.items():
         column = find_column(channel, table, file)
@@ -351,15 +312,14 @@ def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) ->
     ]
     for _, column in sorted(clocks, key=lambda clock: clock[0]):
         seconds = _seconds(column, table)
-        if seconds is None:
-            continue
-        if (summary := clock_summary(column.name, seconds, table.rows)) is not None:
+        summary = None if seconds is None else clock_summary(column.name, seconds, table.rows)
+        if summary is not None:
             return summary
     return None
 
 
 def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
-    """Return the time of a column [s]; without a unit as if it were in seconds."""
+    """The time of a column [s]; without a unit as if it were in seconds."""
     if column.is_text:
         time, faults = time_from_texts(column, table.rows, Place(None, column=column.name))
         return None if faults else time
@@ -379,7 +339,7 @@ _NO_JITTER = 1e-6  # of a step: rounding of a clock's digits
 
 
 def inspection_text(inspection: Inspection, *, width: int = 100) -> str:
-    """Return an inspection as text.
+    """An inspection as text.
 
     Parameters
     ----------

@@ -124,6 +124,35 @@ def kinematic_viscosity(temperature: ArrayLike, oil: Walther) -> Floats:
     return (z - correction) / MM2_PER_M2
 
 
+def viscosity_exponent(temperature: float, oil: Walther) -> float:
+    """Relative fall of an oil's viscosity per kelvin, as `viscous_factor` takes it.
+
+    b = ln[nu(Theta − 10 K)/nu(Theta + 10 K)]/(20 K)
+
+    Parameters
+    ----------
+    temperature : float
+        Temperature Theta of the oil [°C].
+    oil : Walther
+        The constants of the oil.
+
+    Returns
+    -------
+    Relative fall [1/K].
+
+    Examples
+    --------
+    >>> print(f"{viscosity_exponent(60.0, walther(190e-6, 17.5e-6)):.4f}")
+    0.0438
+
+    References
+    ----------
+    Chord of the line of `walther`.
+    """
+    nu = kinematic_viscosity([temperature - 10, temperature + 10], oil)
+    return float(np.log(nu[0] / nu[1]) / 20.0)
+
+
 def _log_log(viscosity: float) -> Floats:
     """Ordinate of the viscosity-temperature chart."""
     nu = within("viscosity", positive("viscosity", viscosity) * MM2_PER_M2, 0.21, 2e7, unit=" mm^2/s")

@@ -5,11 +5,17 @@ The cross pin sits between two rings at the pin radius r_p, and each ring takes 
 axis has 90 degrees and gives no thrust, a smaller angle locks more. With the ramp friction angle
 phi = atan(mu_ramp) the thrust lies between |T_in|/(2 r_p) cot(beta + phi), its value while the torque rises
 (loading), and |T_in|/(2 r_p) cot(beta − phi), its value while the torque falls (unloading). In between it
-keeps its last value: see `diffbench.physics.play`.
+keeps its last value: the play operator, `at_turns` and `between_turns`.
 
 Limits. From beta + phi = 90 degrees on the pin cannot drive the rings apart: loading thrust zero. From
 beta = phi down the pin does not slide back when the torque falls (the ramp is self-locking): unloading thrust
 infinite, which stands for "it keeps whatever it had".
+
+Play. In units of torque, w is the torque that would give the present thrust while loading, so that the ramp
+part of the locking torque is K_loading · w on the way up, down and in between. On a stretch on which the
+torque only rises or only falls the value carried into it decides alone, so that the history is run over its
+turns. Samples run through it would ratchet up on noise; turns do not. Where a history begins the ramps stand
+anywhere between their limits: one unknown for each.
 """
 
 import numpy as np
@@ -170,11 +176,7 @@ def unloading_ratio(angle: ArrayLike, friction_angle: ArrayLike) -> Floats:
 
 
 def effective_angle(
-    bias: ArrayLike,
-    friction: ArrayLike,
-    faces: ArrayLike,
-    effective_radius: ArrayLike,
-    pin_radius: ArrayLike,
+    bias: ArrayLike, friction: ArrayLike, faces: ArrayLike, effective_radius: ArrayLike, pin_radius: ArrayLike
 ) -> Floats:
     """Effective ramp angle: the angle that a ramp without friction would have to have for this bias.
 
@@ -259,3 +261,85 @@ def _cotangent(x: Floats) -> Floats:
     cotangent = np.full(tangent.shape, np.inf)
     np.divide(1.0, tangent, out=cotangent, where=tangent > 0.0)
     return unwrapped(np.where(x >= QUARTER_TURN, 0.0, cotangent))
+
+
+def at_turns(lower: Floats, upper: Floats, start: float = 0.0) -> Floats:
+    """Thrust torque at the turning points of a history, each from the one before: generalised play, or
+    backlash hysteresis.
+
+    w[i] = max(lower[i], min(w[i−1], upper[i]))
+
+    Parameters
+    ----------
+    lower, upper : ndarray
+        Limits of the thrust torque at each turning point [N·m], T and rho T with T the flank's share of the
+        input torque, max(torque, 0), and rho = cot(beta − phi)/cot(beta + phi) [-], at least 1; shape (n,).
+        Where both are alike, a history begins.
+    start : float
+        Thrust torque before the first one [N·m].
+
+    Returns
+    -------
+    Thrust torque w [N·m], shape (n,).
+
+    Notes
+    -----
+    Validity: rate-independent; the ramp slides as soon as a limit is reached. A self-locking ramp (infinite
+    ratio) is outside the operator. Give every sample as a turning point, and it is the operator itself.
+
+    Examples
+    --------
+    >>> torque = np.array([0.0, 100.0, 80.0, 50.0, 60.0, 90.0])
+    >>> at_turns(torque, 1.5 * torque).tolist()
+    [0.0, 100.0, 100.0, 75.0, 75.0, 90.0]
+
+    References
+    ----------
+    Generalised play with the two lines T and rho T: Krasnosel'skii & Pokrovskii, Systems with Hysteresis
+    (1989), section 2; Visintin, Differential Models of Hysteresis (1994), chapter III.
+    """
+    # a few dozen turns: a plain loop is quicker than anything vectorised
+    value, walked = start, []
+    for low, high in zip(lower.tolist(), upper.tolist(), strict=True):
+        # comparisons take a third of the time of min and max, which is most of this loop
+        if value > high:  # noqa: PLR1730
+            value = high
+        if value < low:  # noqa: PLR1730
+            value = low
+        walked.append(value)
+    return np.array(walked, dtype=np.float64)
+
+
+def between_turns(torque: Floats, ratio: Floats, carried: Floats) -> Floats:
+    """Thrust torque on stretches on which the torque only rises or only falls.
+
+    w = max(T, min(w_0, rho T)), with T = max(torque, 0)
+
+    Parameters
+    ----------
+    torque : ndarray
+        Torque of the flank [N·m], positive where this flank is loaded: the input torque for the drive flank,
+        its negative for the coast flank.
+    ratio : ndarray
+        Unloading ratio rho [-], at least 1 and finite.
+    carried : ndarray
+        Thrust torque w_0 at the turning point before [N·m]. All broadcast.
+
+    Returns
+    -------
+    Thrust torque w [N·m], from T to rho T.
+
+    Examples
+    --------
+    >>> between_turns(np.array([80.0, 50.0]), np.array(1.5), np.array(100.0)).tolist()
+    [100.0, 75.0]
+
+    References
+    ----------
+    As `at_turns`.
+    """
+    loading = np.maximum(torque, 0.0)
+    thrust = loading * ratio
+    np.minimum(carried, thrust, out=thrust)
+    np.maximum(loading, thrust, out=thrust)
+    return thrust

@@ -1,6 +1,38 @@
 """Recordings from files: one module per format, one protocol, one explicit list."""
 
-from diffbench.readers.in_memory import recording_from
-from diffbench.readers.registry import read_parts, read_recording
+from typing import TYPE_CHECKING
 
-__all__ = ["read_parts", "read_recording", "recording_from"]
+from diffbench.first_use import names_on_first_use
+
+__all__ = [
+    "READERS",
+    "RawTable",
+    "Reader",
+    "TextReader",
+    "read_parts",
+    "read_raw",
+    "read_recording",
+    "reader_for",
+    "recording_from",
+]
+
+if TYPE_CHECKING:
+    from diffbench.readers.protocol import RawTable, Reader
+    from diffbench.readers.registry import (
+        READERS,
+        read_parts,
+        read_raw,
+        read_recording,
+        reader_for,
+        recording_from,
+    )
+    from diffbench.readers.text.reader import TextReader
+
+__getattr__, __dir__ = names_on_first_use(
+    __name__,
+    {
+        "protocol": ("RawTable", "Reader"),
+        "registry": ("READERS", "read_parts", "read_raw", "read_recording", "reader_for", "recording_from"),
+        "text.reader": ("TextReader",),
+    },
+)

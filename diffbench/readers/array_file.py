@@ -5,13 +5,11 @@ with ``numpy.save``. That is a small format with everything a reader has to deal
 one to copy:
 
 1. a class with a `name`, as messages and provenance shall call the format;
-2. `marks`, one of which its files begin with (`MarkedReader`), or a `recognises` of its own: look at the
-   bytes, never at the file's name alone;
-3. `read_tables`, some rows at a time (with `ReadsInParts`, as here), or `read_table` where a format is read
-   whole or not at all (with `ReadsWhole`): every column as a `RawColumn`, its name and unit as written,
-   floats with NaN for missing values or an object array of texts; `rows` count records from 1 where the
-   format has no lines. Wrong files raise `ReadingError` with file, place and mend. A library that only this
-   format needs is got by `foreign.library`;
+2. `marks`, one of which its files begin with, or a `recognises` of its own, by the bytes;
+3. `read_tables`, some rows at a time, or one table where a format is read whole or not at all: every column
+   as a `RawColumn`, its name and unit as written, floats with NaN for missing values or an object array of
+   texts; `rows` count records from 1 where the format has no lines. Wrong files raise `ReadingError` with
+   file, place and mend. A library that only this format needs is got by `libraries.library`;
 4. add an instance to `READERS` in `diffbench.readers.registry`, before the text reader;
 5. add a writer, by the format's own means, to `FORMATS` in ``tests/readers/writers.py``: the compliance
    suite does the rest.
@@ -30,7 +28,8 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.libraries import guarded
-from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts, even_parts
+from diffbench.readers.on_demand import even_parts
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -39,39 +38,16 @@ _TEXT_KINDS = "US"
 _NUMBER_KINDS = "fiub"
 
 
-class ArrayFileReader(MarkedReader, ReadsInParts):
+class ArrayFileReader(Reader):
     """A structured array in a ``.npy`` file. See `diffbench.readers.protocol.Reader`."""
 
     name = "NumPy array file"
     marks = (b"\x93NUMPY",)
 
     def read_tables(
-        self,
-        path: Path,
-        settings: FileSettings,  # noqa: ARG002  nothing to be stated
-        *,
-        rows: int | None = None,
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read a structured array.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states; this format leaves nothing open.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        Tables of one column for each field of the array.
-
-        Raises
-        ------
-        ReadingError : when the array is damaged, has no named fields or more than one dimension, or holds
-            Python objects.
-        """
+        """Refuse an array without named fields or of more than one dimension, and Python objects."""
         path.open("rb").close()
         # Objects are never unpickled: that would run whatever code the file brings.
         whole = rows is None

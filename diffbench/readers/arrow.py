@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.child import Folder, groups_by_child
-from diffbench.readers.clock import LateGroup
 from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.on_demand import AT_ONCE, InTurn, LateColumn
-from diffbench.readers.protocol import MarkedReader, RawTable, ReadsInParts, even_parts
+from diffbench.readers.on_demand import AT_ONCE, LateColumn, LateGroup, even_parts
+from diffbench.readers.protocol import RawTable, Reader
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -31,73 +30,29 @@ _MEND = "write the part of the recording that is needed"
 _PARQUET, _FEATHER = b"PAR1", b"ARROW1"
 
 
-class ParquetReader(MarkedReader, ReadsInParts):
-    """Parquet. See `diffbench.readers.protocol.Reader`."""
+class ParquetReader(Reader):
+    """Parquet: columns of numbers, texts and moments; a unit is read from a column's metadata (``unit``)."""
 
     name = "Parquet"
     marks = (_PARQUET,)
 
     def read_tables(
-        self,
-        path: Path,
-        settings: FileSettings,  # noqa: ARG002  nothing to be stated
-        *,
-        rows: int | None = None,
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read all columns.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states; this format leaves nothing open.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        Columns of numbers, texts and moments; a unit is read from a column's metadata (``unit``).
-
-        Raises
-        ------
-        ReadingError : when the file is damaged or too large.
-        """
+        """Read all columns; the rig states nothing of this format."""
         yield from _tables(path, self.name, rows)
 
 
-class FeatherReader(MarkedReader, ReadsInParts):
-    """Feather, which is the file format of Arrow. See `diffbench.readers.protocol.Reader`."""
+class FeatherReader(Reader):
+    """Feather, which is the file format of Arrow: as Parquet."""
 
     name = "Feather"
     marks = (_FEATHER, b"FEA1")
 
     def read_tables(
-        self,
-        path: Path,
-        settings: FileSettings,  # noqa: ARG002  nothing to be stated
-        *,
-        rows: int | None = None,
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read all columns.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states; this format leaves nothing open.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        Columns of numbers, texts and moments; a unit is read from a column's metadata (``unit``).
-
-        Raises
-        ------
-        ReadingError : when the file is damaged, too large, or of Feather's first version.
-        """
+        """Refuse what is of the first version, which the library has given up."""
         with path.open("rb") as file:
             if file.read(4) == b"FEA1":
                 raise ReadingError.single(
@@ -138,22 +93,8 @@ class _Open:
 
 
 def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
-    """Return all columns of a file as one group, in this process.
-
-    Parameters
-    ----------
-    path : Path
-        A Parquet or Feather file.
-    folder : Folder
-        Takes each column as it is read.
-
-    Returns
-    -------
-    One group without a clock, none where there is no column; and notes on what was left out.
-
-    Raises
-    ------
-    ReadingError : when the file is damaged or too large.
+    """All columns of a Parquet or Feather file as one group, without a clock, in this process; none where
+    there is no column. Each goes to `folder` as it is read. Raises `ReadingError`: damaged, or too large.
     """
     arrow = library("pyarrow", extra="parquet", path=path)
     with path.open("rb") as source:
@@ -213,11 +154,8 @@ def _groups(arrow: Any, opened: _Open, folder: Folder) -> tuple[list[LateGroup],
         if first is None or column is None:
             notes.append(f"Column '{field.name}' is left out: it is of type {field.type}.")
             continue
-        made = _as_raw(chain([first], pieces))
-        kept = folder.keep_texts(made) if column.is_text else folder.keep(InTurn(opened.rows, made))
-        if len(kept) != opened.rows:
-            msg = f"it says {opened.rows} rows and holds {len(kept)} of a column"
-            raise ValueError(msg)
+        made = _as_raw(chain([first], pieces), opened.rows)
+        kept = folder.keep_texts(made) if column.is_text else folder.keep_pieces(made)
         columns.append(LateColumn(column.name, column.unit, kept))
     return ([LateGroup("", tuple(columns), None)] if columns else []), notes
 
@@ -237,9 +175,10 @@ def _values_of(arrow: Any, field: Any, pieces: Iterator[Any]) -> Iterator[NDArra
         yield values
 
 
-def _as_raw(pieces: Iterable[NDArray[Any]]) -> Iterator[Any]:
+def _as_raw(pieces: Iterable[NDArray[Any]], rows: int) -> Iterator[Any]:
     """Yield a column's values as floats or texts; moments count from the first of all that is there."""
     since: np.datetime64 | None = None
+    count = 0
     for values in pieces:
         if values.dtype.kind == "M" and since is None:
             there = values[~np.isnat(values)]
@@ -248,7 +187,13 @@ def _as_raw(pieces: Iterable[NDArray[Any]]) -> Iterator[Any]:
         if column is None:
             msg = "a column holds more than one value a row"
             raise ValueError(msg)
+        count += len(values)
+        if count > rows:
+            break
         yield column.values
+    if count != rows:
+        msg = f"it says {rows} rows and holds {count} of a column"
+        raise ValueError(msg)
 
 
 def _values(arrow: Any, kind: Any, data: Any) -> NDArray[Any] | None:

@@ -24,9 +24,17 @@ from numpy.typing import NDArray
 
 from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
-from diffbench.readers.clock import LateGroup
 from diffbench.readers.libraries import damaged
-from diffbench.readers.on_demand import LateColumn, OnDemand, Stored, StoredTexts, store, store_texts
+from diffbench.readers.on_demand import (
+    LateColumn,
+    LateGroup,
+    OnDemand,
+    Stored,
+    StoredTexts,
+    in_pieces,
+    store,
+    store_texts,
+)
 from diffbench.readers.protocol import RawColumn
 
 MEMORY = 1 << 30  # bytes that the child may take
@@ -48,27 +56,12 @@ _FRUGAL = {
 
 @contextmanager
 def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
-    """Give the groups of a file, read in a child process, for as long as they are needed.
+    """Give the groups of a file and notes on what was left out, for as long as they are needed.
 
-    See `text_by_child` for a file that is read as a text.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    what : str
-        Name of the format, for messages.
-    module : str
-        Full name of the module whose ``read_groups(path, folder)`` reads the file. It hands each column, as
-        it is read, to the `Folder`, which puts it aside.
-
-    Returns
-    -------
-    The groups, and notes on what was left out.
-
-    Raises
-    ------
-    ReadingError : when the child has refused the file, broken down, or come to its limits.
+    ``what`` names the format in messages; ``module`` is the full name of the one whose ``read_groups(path,
+    folder)`` reads the file and hands each column, as it is read, to the `Folder`. Raises `ReadingError` when
+    the child has refused the file, broken down, or come to its limits. See `text_by_child` for a file that is
+    a text.
     """
     with _read_by_child(path, what, module, None) as (said, folder):
         yield [_loaded(group, folder) for group in said["groups"]], said["notes"]
@@ -78,25 +71,10 @@ def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[L
 def text_by_child(
     path: Path, what: str, module: str, stated: Mapping[str, str | None]
 ) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """Give a file as the text that a child process made of it, for as long as it is needed.
+    """Give a file as the text that a child process made of it, and what it said, for as long as it is needed.
 
-    Parameters
-    ----------
-    path, what : Path, str
-        As in `groups_by_child`.
-    module : str
-        Full name of the module whose ``write_text(path, copy, stated)`` writes the text to ``copy``, and
-        returns plain values.
-    stated : mapping
-        What else it needs to know.
-
-    Returns
-    -------
-    The text's file, and what the module returned.
-
-    Raises
-    ------
-    ReadingError : as `groups_by_child`.
+    As `groups_by_child`; the module has ``write_text(path, copy, stated)``, which writes to ``copy`` and
+    returns plain values; ``stated`` is what else it needs to know.
     """
     with _read_by_child(path, what, module, stated) as (said, folder):
         yield folder / _TEXT, said["says"]
@@ -108,7 +86,9 @@ def _read_by_child(
 ) -> Iterator[tuple[dict[str, Any], Path]]:
     """Give what a child said, and the folder that it wrote to."""
     seconds = _SECONDS + path.stat().st_size // _BYTES_A_SECOND
-    with tempfile.TemporaryDirectory(prefix="diffbench-") as folder:
+    # Windows removes no file that a child which was ended still holds, for moments
+    lenient = sys.platform == "win32"
+    with tempfile.TemporaryDirectory(prefix="diffbench-", ignore_cleanup_errors=lenient) as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
         command += [] if stated is None else [json.dumps(stated)]
         environment = {**os.environ, **_FRUGAL}
@@ -179,11 +159,13 @@ class Folder:
 
     def keep(self, values: NDArray[np.float64] | OnDemand) -> Stored:
         """Write numbers to a file of their own."""
-        if isinstance(values, Stored):
-            return values
+        return values if isinstance(values, Stored) else self.keep_pieces(in_pieces(values))
+
+    def keep_pieces(self, pieces: Iterable[NDArray[np.float64]]) -> Stored:
+        """Write numbers that come piece by piece."""
         self._count += 1
         with _writing():
-            return store(values, self._folder / f"{self._count}.npy")
+            return store(pieces, self._folder / f"{self._count}.f8")
 
     def keep_texts(self, pieces: Iterable[NDArray[np.object_]]) -> StoredTexts:
         """Write texts to a file of their own, and where each ends to another."""
@@ -220,28 +202,23 @@ def _limit(seconds: int) -> None:
         import resource
     except ImportError:  # Windows: the parent's patience is the only limit
         return
-    resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 1))
-    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    wanted = {
+        resource.RLIMIT_CPU: (seconds, seconds + 1),
+        resource.RLIMIT_DATA: (MEMORY, MEMORY),
+        resource.RLIMIT_CORE: (0, 0),
+    }
+    for what, (soft, hard) in wanted.items():
+        _, most = resource.getrlimit(what)  # a queue of jobs may have set a lower one, which stays
+        if most != resource.RLIM_INFINITY:
+            soft, hard = min(soft, most), min(hard, most)  # noqa: PLW2901
+        resource.setrlimit(what, (soft, hard))
 
 
 def main(module: str, path: str, folder: str, seconds: str, stated: str | None = None) -> int:
-    """Read in this process, and write what was read to the folder.
+    """Read in this process, and write what was read to the folder; the arguments are texts of a command line.
 
-    Parameters
-    ----------
-    module, path : str
-        As in `groups_by_child`.
-    folder : str
-        Where the parent looks for it.
-    seconds : str
-        Processor time that may be taken.
-    stated : str or None
-        In JSON, as in `text_by_child`; None to read groups.
-
-    Returns
-    -------
-    0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
+    ``seconds`` of processor time may be taken; ``stated`` is JSON, as in `text_by_child`, None to read
+    groups. Returns 0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
     """
     _limit(int(seconds))
     told = Path(folder) / "told.json"

@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -22,8 +22,8 @@ from diffbench.errors import Fault, Place, QuantityError, ReadingError
 from diffbench.quantities import Conversion, conversion
 from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.libraries import refuse_too_many
-from diffbench.readers.on_demand import LateColumn, OnDemand, alike, rises
-from diffbench.readers.protocol import LARGEST, RawColumn, RawTable, even_parts
+from diffbench.readers.on_demand import Group, LateColumn, LateGroup, OnDemand, alike, even_parts, rises
+from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.text.cells import CLOCK, DATE_TIME
 
 _DAY = 86400.0  # [s]
@@ -42,24 +42,11 @@ def time_from_numbers(
     *,
     in_place: bool = False,
 ) -> tuple[NDArray[np.float64], list[Fault], list[str]]:
-    """Return time from a column of numbers.
+    """Time [s] from 0 of a rising column of numbers, faults and notes; without a unit they are seconds if
+    their step is a bench's.
 
-    Parameters
-    ----------
-    column : RawColumn
-        Numbers, rising.
-    unit : Conversion or None
-        Their unit; without one they are seconds if their step is a bench's.
-    rows : array of int, shape (n,)
-        Line numbers.
-    place : Place
-        For messages.
-    in_place : bool
-        Whether the column may be written over: new memory for a long one costs as much as to parse it.
-
-    Returns
-    -------
-    Time [s] from 0, faults and notes.
+    ``rows`` are line numbers, shape (n,). ``in_place``: the column may be written over, since new memory for
+    a long one costs as much as to parse it.
     """
     values = column.values.astype(np.float64, copy=False)
     if not (values.max() < LARGEST and values.min() > -LARGEST):  # false for NaN, too
@@ -85,20 +72,8 @@ def time_from_numbers(
 def time_from_texts(
     column: RawColumn, rows: NDArray[np.int64], place: Place
 ) -> tuple[NDArray[np.float64], list[Fault]]:
-    """Return time from clock times (over midnight too) or ISO 8601 date-times.
-
-    Parameters
-    ----------
-    column : RawColumn
-        Texts.
-    rows : array of int, shape (n,)
-        Line numbers.
-    place : Place
-        For messages.
-
-    Returns
-    -------
-    Time [s] from 0, and faults.
+    """Time [s] from 0 of clock times (over midnight too) or ISO 8601 date-times, and faults; ``rows`` are
+    line numbers, shape (n,).
     """
     texts = [str(text).strip() for text in column.values]
     first = next((text for text in texts if text), "")
@@ -127,22 +102,10 @@ def time_from_texts(
 
 
 def unsteady(time: NDArray[np.float64], rows: NDArray[np.int64], place: Place, *, twins: bool) -> list[Fault]:
-    """Return the faults of a time that does not rise from line to line. Gaps are none.
+    """Faults of a time [s] that does not rise from line to line: at most one for times that go back, and one
+    for times that stand still. Gaps are none.
 
-    Parameters
-    ----------
-    time : array, shape (n,)
-        [s].
-    rows : array of int, shape (n,)
-        Line numbers.
-    place : Place
-        For messages.
-    twins : bool
-        Whether two samples may have the same time, as hand readings of one minute do.
-
-    Returns
-    -------
-    At most one fault for times that go back, and one for times that stand still.
+    ``twins``: two samples may have the same time, as hand readings of one minute do.
     """
     steps = np.diff(time)
     if len(steps) == 0 or (steps.min() > _LEAST_STEP and time[-1] < _MOST_STEP * len(steps)):
@@ -214,77 +177,13 @@ _GAP = 3.0  # median steps between two samples of a group, from which on nothing
 _CLOCK_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "zeit", "temps"})
 
 
-@dataclass(frozen=True, eq=False)
-class Group:
-    """Channels of one clock.
-
-    Parameters
-    ----------
-    name : as the file has it; a user names it by that.
-    columns : the channels, all of one length; the clock among them where it is a channel of the file.
-    time : shape (n,) [s] from an origin that all groups share; None without a clock.
-    clock : the channel that is the clock; or, where it is none of the file's, the name that it shall have.
-    """
-
-    name: str
-    columns: tuple[RawColumn, ...]
-    time: NDArray[np.float64] | None
-    clock: RawColumn | str | None = None
-
-    def __len__(self) -> int:
-        return len(self.columns[0].values)
-
-    @property
-    def table(self) -> tuple[RawColumn, ...]:
-        """The channels, the clock among them."""
-        if self.time is None or not isinstance(self.clock, str):
-            return self.columns
-        return (RawColumn(self.clock, "s", self.time), *self.columns)
-
-    @property
-    def channels(self) -> tuple[RawColumn, ...]:
-        """The channels without the clock."""
-        return tuple(column for column in self.columns if column is not self.clock)
-
-
-@dataclass(frozen=True, eq=False)
-class LateGroup:
-    """A group as a file has it, its numbers in the file still; see `Group`."""
-
-    name: str
-    columns: tuple[RawColumn | LateColumn, ...]
-    time: NDArray[np.float64] | OnDemand | None
-    clock: RawColumn | LateColumn | str | None = None
-
-    def __len__(self) -> int:
-        return len(self.columns[0].values)
-
-    def part(self, first: int, last: int) -> Group:
-        """Return some of its rows, in memory."""
-        columns = [column.part(first, last) for column in self.columns]
-        at = next((i for i, column in enumerate(self.columns) if column is self.clock), None)
-        named = self.clock if isinstance(self.clock, str) else None
-        time = None if self.time is None else self.time[first:last]
-        return Group(self.name, tuple(columns), time, named if at is None else columns[at])
-
-
 def clock_among(
     columns: Sequence[RawColumn | LateColumn],
 ) -> tuple[RawColumn | LateColumn | None, NDArray[np.float64] | OnDemand | None]:
-    """Return the clock of a group whose clock is one of its channels.
+    """The clock of a group whose clock is one of its channels: the first that is in a unit of time or named
+    as one, and rises from sample to sample; and its time [s], numbers without unit counting as seconds. None
+    twice without.
 
-    Parameters
-    ----------
-    columns : sequence of RawColumn
-        The channels.
-
-    Returns
-    -------
-    The first channel that is in a unit of time or named as one, and rises from sample to sample, and its
-    time [s]; numbers without unit count as seconds. None twice where there is no such channel.
-
-    Examples
-    --------
     >>> columns = [RawColumn("M", "N.m", np.ones(3)), RawColumn("t", "ms", np.array([0.0, 5.0, 10.0]))]
     >>> clock_among(columns)[1]
     array([0.   , 0.005, 0.01 ])
@@ -319,23 +218,9 @@ def tables_on_one_clock(
 ) -> Iterator[RawTable]:
     """Yield the table of all groups in parts, where they have one clock or none; else whole.
 
-    Parameters
-    ----------
-    groups : sequence of LateGroup
-        In the file's order.
-    path, stated : Path, str or None
-        As in `on_one_clock`.
-    rows : int or None
-        Rows of a part, about; None for a single part.
-
-    Returns
-    -------
-    The tables, one after the other. Channels that are read at the times of another group need both of them
-    whole; so do groups of several lengths.
-
-    Raises
-    ------
-    ReadingError : as `on_one_clock`, and where a file that has to be whole is too large for that.
+    Channels that are read at the times of another group need both of them whole; so do groups of several
+    lengths. Raises `ReadingError` as `on_one_clock`, and where a file that has to be whole is too large for
+    that.
     """
     told = [group for group in groups if group.columns and len(group)]
     parts = even_parts(len(told[0]), rows) if told else []
@@ -357,26 +242,12 @@ AnyGroup = TypeVar("AnyGroup", Group, LateGroup)
 
 
 def on_one_clock(groups: Sequence[Group], path: Path, *, stated: str | None) -> RawTable:
-    """Return one table of all groups.
+    """One table of all groups, in the file's order; those without channels or samples say nothing.
 
-    Parameters
-    ----------
-    groups : sequence of Group
-        In the file's order; groups without channels or samples say nothing.
-    path : Path
-        The file, for messages.
-    stated : str or None
-        Name of the group that gives the clock, where the rig states it; else it is the one with most samples.
-
-    Returns
-    -------
-    The table. A name that several groups have is written ``group/name``. Notes tell what was put onto the
-    clock, and what was left out because it has none.
-
-    Raises
-    ------
-    ReadingError : when there is no group, none of the stated name, groups of several lengths and no clock to
-        bring them together, or a clock that does not rise.
+    The group that the rig has ``stated``, else the one with most samples, gives the clock. A name that
+    several groups have is written ``group/name``. Notes tell what was put onto the clock, and what was left
+    out because it has none. Raises `ReadingError` when there is no group, none of the stated name, groups of
+    several lengths and no clock to bring them together, or a clock that does not rise.
     """
     told = [group for group in groups if group.columns and len(group)]
     if not told:

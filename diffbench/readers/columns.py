@@ -20,44 +20,17 @@ if TYPE_CHECKING:
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
-_FOREIGN_UNITS = frozenset(
-    (
-        "v",
-        "mv",
-        "a",
-        "ma",
-        "w",
-        "kw",
-        "bar",
-        "mbar",
-        "pa",
-        "kpa",
-        "mpa",
-        "psi",
-        "l/min",
-        "l/h",
-        "db",
-        "hh:mm:ss",
-    )
-)
+_FOREIGN_UNITS = {
+    "v", "mv", "a", "ma", "w", "kw", "bar", "mbar", "pa", "kpa", "mpa", "psi", "l/min", "l/h", "db",
+    "hh:mm:ss",
+}  # fmt: skip
 _BRACKETED = re.compile(r"(.*?)\s*(?:\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}|<([^<>]*)>)\s*", re.DOTALL)
 
 
 @cache
 def is_unit(text: str) -> bool:
-    """Tell whether a text is a unit of any dimension.
+    """Whether a text without brackets is a unit of any dimension.
 
-    Parameters
-    ----------
-    text : str
-        Without brackets.
-
-    Returns
-    -------
-    True for every spelling that `diffbench.quantities.conversion` knows.
-
-    Examples
-    --------
     >>> is_unit("lbf.ft"), is_unit("LH")
     (True, False)
     """
@@ -65,19 +38,9 @@ def is_unit(text: str) -> bool:
 
 
 def split_unit(name: str) -> tuple[str, str | None]:
-    """Return a column name's words and the unit that stands in brackets at its end.
+    """A column name's words, and the text in ``[]``, ``()``, ``{}`` or ``<>`` at its end, which need not be a
+    unit.
 
-    Parameters
-    ----------
-    name : str
-        As written in the file.
-
-    Returns
-    -------
-    The words, and the text in ``[]``, ``()``, ``{}`` or ``<>``; None without. The text need not be a unit.
-
-    Examples
-    --------
     >>> split_unit("R/H torque (lbf.ft)"), split_unit("Torque LH, Nm")
     (('R/H torque', 'lbf.ft'), ('Torque LH, Nm', None))
     """
@@ -89,23 +52,10 @@ def split_unit(name: str) -> tuple[str, str | None]:
 
 
 def split_joined_unit(name: str, dimension: str) -> tuple[str, str | None]:
-    """Return a column name's words and the unit that follows a comma, a slash or an underscore.
+    """A column name's words and the unit that follows a comma, a slash or an underscore; None without.
 
     A unit without brackets is only one where it suits the dimension: the ``in`` of ``torque_in`` is no inch.
 
-    Parameters
-    ----------
-    name : str
-        As written in the file.
-    dimension : str
-        One of `diffbench.quantities.DIMENSIONS`: what the column is to hold.
-
-    Returns
-    -------
-    The words and the unit; the whole name and None where there is no unit.
-
-    Examples
-    --------
     >>> split_joined_unit("Torque LH, Nm", "torque"), split_joined_unit("L/H speed / 1/min", "angular_speed")
     (('Torque LH', 'Nm'), ('L/H speed', '1/min'))
     >>> split_joined_unit("speed_difference_rad_s", "angular_speed")
@@ -120,19 +70,8 @@ def split_joined_unit(name: str, dimension: str) -> tuple[str, str | None]:
 
 
 def folded(name: str) -> str:
-    """Return a name for comparison: case, blanks and look-alike characters set aside.
+    """A name for comparison: case, blanks and look-alike characters set aside.
 
-    Parameters
-    ----------
-    name : str
-        A column name.
-
-    Returns
-    -------
-    The folded name.
-
-    Examples
-    --------
     >>> folded("  Torque\\u00a0 LH ") == folded("torque lh")
     True
     """
@@ -140,19 +79,8 @@ def folded(name: str) -> str:
 
 
 def looks_like_units(cells: list[str]) -> bool:
-    """Tell whether a row of words is a row of units.
+    """Whether at least half of the cells of a row that say something are units, and one at least is.
 
-    Parameters
-    ----------
-    cells : list of str
-        The row.
-
-    Returns
-    -------
-    True when at least half of the cells that say something are units, and one at least is.
-
-    Examples
-    --------
     >>> looks_like_units(["s", "[Nm]", "1/min", "", "bar"]), looks_like_units(["Time", "Torque LH", "Speed"])
     (True, False)
     >>> looks_like_units(["", "-"])
@@ -168,23 +96,11 @@ _LISTED = 30  # columns of a file that a message names
 
 
 def find_column(channel: Channel, table: RawTable, file: str) -> RawColumn | Fault:
-    """Return the column that the rig names for a channel.
+    """The column that the rig names for a channel; or the fault, when there is none, or more than one at the
+    same rank.
 
     The name as written goes first; then case, blanks and look-alike characters are set aside; then the unit
     that either name carries.
-
-    Parameters
-    ----------
-    channel : Channel
-        The rig's description.
-    table : RawTable
-        The file.
-    file : str
-        Name for messages.
-
-    Returns
-    -------
-    The column; or the fault, when there is none, or more than one at the same rank.
     """
     ways: tuple[Callable[[str], set[str]], ...] = (
         lambda name: {name},
@@ -225,17 +141,7 @@ def _missing(channel: Channel, table: RawTable, file: str) -> Fault:
 
 
 def listed(table: RawTable) -> str:
-    """Return the names of a file's columns for a message.
-
-    Parameters
-    ----------
-    table : RawTable
-        The file.
-
-    Returns
-    -------
-    The names in quotes; a long list is cut.
-    """
+    """The names of a file's columns for a message, in quotes; a long list is cut."""
     if table.unnamed:
         return f"{len(table.columns)} columns and no header, so they are called 'column 1', 'column 2', ..."
     names = ", ".join(f"'{column.name}'" for column in table.columns[:_LISTED])
@@ -244,26 +150,12 @@ def listed(table: RawTable) -> str:
 
 
 def find_unit(channel: Channel, column: RawColumn, dimension: str, place: Place) -> Conversion | Fault | None:
-    """Return the unit of a column.
+    """The unit of a column; a fault when two differ or belong to another dimension; None when no unit is
+    given.
 
     Everything that names a unit must agree: the channel's `unit` in the rig, the column's name in the rig,
     the row of units and the column's name in the file. One of two that differ is wrong, and only the bench
     knows which.
-
-    Parameters
-    ----------
-    channel : Channel
-        The rig's description.
-    column : RawColumn
-        The column of the file.
-    dimension : str
-        What the channel's numbers are.
-    place : Place
-        For messages.
-
-    Returns
-    -------
-    The conversion; a fault when two units differ or belong to another dimension; None when no unit is given.
     """
     said = [
         ("the rig's unit", channel.unit),
@@ -308,21 +200,7 @@ def _agreed(found: Sequence[tuple[str, str, Conversion]], place: Place) -> Conve
 
 
 def no_unit(channel: Channel, dimension: str, place: Place) -> Fault:
-    """Return the fault of a column without a unit.
-
-    Parameters
-    ----------
-    channel : Channel
-        The rig's description.
-    dimension : str
-        What the channel's numbers are.
-    place : Place
-        Where.
-
-    Returns
-    -------
-    The fault; its mend is the line to write into the rig.
-    """
+    """The fault of a column without a unit; its mend is the line to write into the rig."""
     example = "rpm" if dimension == "angular_speed" else spellings(dimension)[0]
     return Fault(
         f"nothing says the unit of {channel.name}, neither the rig nor the file",

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from diffbench.errors import ReadingError
 from diffbench.readers.child import text_by_child
 from diffbench.readers.libraries import damaged, guarded, library, require
-from diffbench.readers.protocol import RawTable, ReadsInParts
+from diffbench.readers.protocol import RawTable, Reader
 from diffbench.readers.text.blocks import looks_binary
 from diffbench.readers.text.reader import TextReader, read_copy
 
@@ -41,27 +41,16 @@ _WORKBOOK_PARTS = (b"[Content_Types].xml", b"_rels/", b"docProps/", b"xl/", b"mi
 
 
 def is_workbook(head: bytes) -> bool:
-    """Tell whether a ZIP archive is an office document, by the name of its first member.
+    """Whether a ZIP archive is an office document, by the name of its first member.
 
-    Parameters
-    ----------
-    head : bytes
-        The first bytes of the file.
-
-    Returns
-    -------
-    True for a workbook and its kin.
-
-    Examples
-    --------
     >>> is_workbook(b"PK\\x03\\x04" + bytes(26) + b"[Content_Types].xml")
     True
     """
     return head.startswith(b"PK\x03\x04") and head.startswith(_WORKBOOK_PARTS, 30)
 
 
-class CompressedTextReader(ReadsInParts):
-    """Compressed text. See `diffbench.readers.protocol.Reader`.
+class CompressedTextReader(Reader):
+    """Compressed text.
 
     Parameters
     ----------
@@ -73,50 +62,14 @@ class CompressedTextReader(ReadsInParts):
     def __init__(self, *, limit: int = LIMIT) -> None:
         self._limit = limit
 
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is compressed in a way that is known here.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with the mark of gzip, xz, Zstandard or ZIP, and is no workbook.
-
-        Examples
-        --------
-        >>> CompressedTextReader().recognises(b"\\x1f\\x8b\\x08\\x00", Path("sweep.csv.gz"))
-        True
-        """
+    def recognises(self, head: bytes) -> bool:
+        """Tell whether it begins with the mark of gzip, xz, Zstandard or ZIP, and is no workbook."""
         return head.startswith(tuple(_KINDS)) and not is_workbook(head)
 
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Unpack a file and read the text in it in parts.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states of the text.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        As `diffbench.readers.text.reader.TextReader` has them; lines are those of the text.
-
-        Raises
-        ------
-        ReadingError : when the file is damaged, holds no text or more than one file, or unpacks to more than
-            the limit.
-        """
+        """Unpack a file, and read the text in it; lines are those of the text."""
         with path.open("rb") as file:
             head = file.read(8)
         kind = next((kind for mark, kind in _KINDS.items() if head.startswith(mark)), None)
@@ -141,20 +94,8 @@ class CompressedTextReader(ReadsInParts):
 
 
 def unpack(pieces: Iterator[bytes], copy: Path, path: Path, limit: int) -> None:
-    """Write what is unpacked to a file, and stop at the first sign that it is no recording.
-
-    Parameters
-    ----------
-    pieces : iterator of bytes
-        What is unpacked, in order.
-    copy, path : Path
-        Where it goes, and where it is from.
-    limit : int
-        Bytes that are unpacked at most.
-
-    Raises
-    ------
-    ReadingError : when it is no text, or more than that.
+    """Write what is unpacked to a file. Raises `ReadingError` at the first sign that it is no text, or more
+    than ``limit`` bytes.
     """
     size = 0
     with copy.open("wb") as target:
@@ -204,24 +145,8 @@ def _xz(path: Path) -> Iterator[bytes]:
 
 
 def write_text(path: Path, copy: Path, stated: Mapping[str, str | None]) -> dict[str, str]:
-    """Unpack a Zstandard file, in this process.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    copy : Path
-        Where the text goes.
-    stated : mapping
-        ``limit``, bytes that are unpacked at most.
-
-    Returns
-    -------
-    Nothing.
-
-    Raises
-    ------
-    ReadingError : when the file is damaged or cut off, holds no text, or unpacks to more than the limit.
+    """Unpack a Zstandard file, in this process; ``stated`` has the ``limit`` in bytes. Raises `ReadingError`
+    when it is damaged or cut off, holds no text, or unpacks to more.
     """
     guarded(path, "Zstandard", lambda: unpack(_zstandard(path), copy, path, int(stated["limit"] or LIMIT)))
     return {}

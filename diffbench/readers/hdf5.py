@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.child import Folder, groups_by_child
-from diffbench.readers.clock import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.clock import clock_among, tables_on_one_clock
 from diffbench.readers.libraries import as_column, guarded, library, most_in_parts, refuse_too_many, require
-from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import RawColumn, RawTable, ReadsInParts
+from diffbench.readers.on_demand import LateColumn, LateGroup, OnDemand
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -28,54 +28,21 @@ _FILL = ("_FillValue", "missing_value")  # Climate and Forecast conventions 1.11
 _MOST_DATASETS = 10_000
 
 
-class Hdf5Reader(ReadsInParts):
-    """HDF5, netCDF 4 among it. See `diffbench.readers.protocol.Reader`."""
+class Hdf5Reader(Reader):
+    """HDF5, netCDF 4 among it, with the units that attributes state."""
 
     name = "HDF5"
 
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is an HDF5 file.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when the format's own mark stands at its beginning, or behind a user's block.
-
-        Examples
-        --------
-        >>> Hdf5Reader().recognises(b"\\x89HDF\\r\\n\\x1a\\n" + bytes(8), Path("sweep.dat"))
-        True
-        """
+    def recognises(self, head: bytes) -> bool:
+        """Tell whether the format's own mark stands at the beginning, or behind a user's block."""
         return any(head.startswith(_MAGIC, at) for at in _USER_BLOCKS)
 
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read all datasets of one number or text a sample, put onto one clock.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            `group`, a path as ``"runs/sweep"``, gives the clock; else the group with most samples does.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        The datasets with the units that their attributes state. Links that lead out of the file are not
-        followed.
-
-        Raises
-        ------
-        ReadingError : when the file is damaged, too large, or keeps its numbers in other files.
+        """Read all datasets of one number or text a sample, put onto one clock: that of the rig's `group`, a
+        path as ``"runs/sweep"``, else of the group with most samples. Links that lead out of the file are
+        not followed.
         """
         require("h5py", extra="hdf5", path=path)
         path.open("rb").close()
@@ -85,22 +52,9 @@ class Hdf5Reader(ReadsInParts):
 
 
 def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
-    """Return the groups of a file, in this process.
-
-    Parameters
-    ----------
-    path : Path
-        An HDF5 file.
-    folder : Folder
-        Takes the numbers of each dataset while the file is open, and gives them back as they were put aside.
-
-    Returns
-    -------
-    The groups, and notes on what was left out.
-
-    Raises
-    ------
-    ReadingError : when the file is damaged, too large, or keeps its numbers in other files.
+    """The groups of an HDF5 file and notes on what was left out, in this process; ``folder`` takes the
+    numbers of each dataset while the file is open. Raises `ReadingError`: damaged, too large, or its numbers
+    are in other files.
     """
     h5py = library("h5py", extra="hdf5", path=path)
     notes: list[str] = []

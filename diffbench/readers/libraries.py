@@ -31,46 +31,16 @@ PACKED = 4  # values in a byte of a file, at most: a sweep as Parquet has 0.4 (t
 
 # What these libraries raise for damaged files, seen in 20,000 of them (tests/readers/fuzz.py).
 _DAMAGE = (
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    EOFError,
-    LookupError,
-    MemoryError,
-    OSError,
-    RuntimeError,
-    SyntaxError,
-    TypeError,
-    ValueError,
-    struct.error,
-    tokenize.TokenError,
-    zipfile.BadZipFile,
+    ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, MemoryError, OSError,
+    RuntimeError, SyntaxError, TypeError, ValueError, struct.error, tokenize.TokenError, zipfile.BadZipFile,
     zlib.error,
-)
+)  # fmt: skip
 
 
 def library(name: str, *, extra: str, path: Path) -> ModuleType:
-    """Return the library of one format.
+    """The library of one format. Raises `ReadingError` when it is not installed, naming the ``extra`` that
+    brings it.
 
-    Parameters
-    ----------
-    name : str
-        Module to import.
-    extra : str
-        The optional extra of this package that brings it.
-    path : Path
-        The file that is to be read, for the message.
-
-    Returns
-    -------
-    The module.
-
-    Raises
-    ------
-    ReadingError : when it is not installed, naming the command that installs it.
-
-    Examples
-    --------
     >>> library("json", extra="none", path=Path("sweep.json")).__name__
     'json'
     """
@@ -81,17 +51,7 @@ def library(name: str, *, extra: str, path: Path) -> ModuleType:
 
 
 def require(name: str, *, extra: str, path: Path) -> None:
-    """Refuse a file whose library is not installed, without loading the library.
-
-    Parameters
-    ----------
-    name, extra, path : str, str, Path
-        As in `library`.
-
-    Raises
-    ------
-    ReadingError : when it is not installed, naming the command that installs it.
-    """
+    """Refuse a file whose library is not installed, as `library` does, without loading the library."""
     try:
         found = importlib.util.find_spec(name)
     except ValueError:  # barred from being imported
@@ -111,19 +71,8 @@ def _not_installed(name: str, extra: str, path: Path) -> ReadingError:
 
 
 def requirements(extra: str) -> tuple[str, ...]:
-    """Return what an extra of this package installs, as the package's own metadata say.
+    """What an extra of this package installs, as the package's own metadata say, without markers.
 
-    Parameters
-    ----------
-    extra : str
-        Name of the extra.
-
-    Returns
-    -------
-    Requirements, without their marker.
-
-    Examples
-    --------
     >>> [text.partition(">")[0] for text in requirements("parquet")]
     ['pyarrow']
     """
@@ -138,27 +87,10 @@ def requirements(extra: str) -> tuple[str, ...]:
 
 
 def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exception]) -> T:
-    """Return what a library reads; whatever it raises over a damaged file becomes one clear error.
+    """What a library reads; whatever it raises over a damaged file becomes one clear `ReadingError`.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    what : str
-        Name of the format.
-    read : callable
-        Reads the file by the library.
-    errors : types of exceptions
-        The library's own, beside those of Python.
-
-    Returns
-    -------
-    What `read` returns.
-
-    Raises
-    ------
-    ReadingError : when the library could not read the file, or `read` has found why not.
-    FileNotFoundError, PermissionError, IsADirectoryError : as they are; the registry tells them.
+    ``what`` names the format, ``errors`` are the library's own beside those of Python. ``FileNotFoundError``,
+    ``PermissionError`` and ``IsADirectoryError`` stay as they are; the registry tells them.
     """
     caught: tuple[type[Exception], ...] = (*_DAMAGE, *errors)
     logs = logging.root.manager.disable
@@ -177,23 +109,8 @@ def guarded(path: Path, what: str, read: Callable[[], T], *errors: type[Exceptio
 
 
 def damaged(path: Path, what: str, said: str) -> ReadingError:
-    """Return the error of a file that begins like its format and cannot be read.
+    """The error of a file that begins like its format and cannot be read.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    what : str
-        Name of the format.
-    said : str
-        What is wrong.
-
-    Returns
-    -------
-    The error, to be raised by the caller.
-
-    Examples
-    --------
     >>> damaged(Path("sweep.tdms"), "TDMS", "it ends early").faults[0].what
     'the file is damaged, or no TDMS that can be read: it ends early'
     """
@@ -205,60 +122,22 @@ def damaged(path: Path, what: str, said: str) -> ReadingError:
 
 
 def guarded_each(path: Path, what: str, made: Iterator[T], *errors: type[Exception]) -> Iterator[T]:
-    """Return one by one what a library reads, as `guarded` does.
-
-    Parameters
-    ----------
-    path, what, errors : Path, str, types of exceptions
-        As in `guarded`.
-    made : iterator
-        Reads the file by the library.
-
-    Returns
-    -------
-    What `made` gives.
-
-    Raises
-    ------
-    ReadingError : as `guarded`, when it comes to that.
-    """
+    """One by one what a library reads, as `guarded` does, with its error when it comes to that."""
     while (one := guarded(path, what, lambda: next(made, None), *errors)) is not None:
         yield one
 
 
 def most_in_parts(path: Path) -> int:
-    """Return how many values a file may hold that is read in parts.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    `MOST_IN_PARTS`, but no more than `PACKED` for each of its bytes: what says more is no recording, and
-    would fill memory or disk. `MOST_VALUES` in any case.
+    """How many values a file may hold that is read in parts: `MOST_IN_PARTS`, but no more than `PACKED` for
+    each of its bytes, since what says more is no recording, and would fill memory or disk. `MOST_VALUES` in
+    any case.
     """
     return max(MOST_VALUES, min(MOST_IN_PARTS, PACKED * path.stat().st_size))
 
 
 def refuse_too_many(values: int, path: Path, mend: str, *, most: int | None = None) -> None:
-    """Refuse a table that would not fit into the memory that one recording may take.
-
-    Parameters
-    ----------
-    values : int
-        Numbers in the table.
-    path : Path
-        The file.
-    mend : str
-        What the format offers to make it smaller.
-    most : int, optional
-        What `most_in_parts` gives, for a file that is read in parts.
-
-    Raises
-    ------
-    ReadingError : for more than `most`, or `MOST_VALUES`.
+    """Refuse a table of more than `most` values, which `most_in_parts` gives for a file that is read in
+    parts, else of more than `MOST_VALUES`; ``mend`` is what the format offers to make it smaller.
     """
     limit = MOST_VALUES if most is None else most
     if values > limit:
@@ -277,28 +156,12 @@ def as_column(
     own: bool = False,
     since: np.datetime64 | None = None,
 ) -> RawColumn | None:
-    """Return one column from an array of a library.
+    """One column from an array of a library; None for anything but one number or text a sample.
 
-    Parameters
-    ----------
-    name : str
-        As the file has it.
-    unit : object
-        What the file says of the unit: a text, bytes, or nothing. A dash and blanks say nothing.
-    values : array
-        Numbers, truth values (1 and 0), texts, bytes in UTF-8, or moments: those become seconds from the
-        first, in unit s. Anything masked or None is missing.
-    own : bool
-        Whether the array is nobody else's, and floats may be kept without a copy.
-    since : datetime64, optional
-        What moments count from, where it is not the first of these.
+    ``values`` are numbers, truth values (1 and 0), texts, bytes in UTF-8, or moments: those become seconds
+    from ``since`` or else the first, in unit s. Anything masked or None is missing. Of the ``unit`` a dash
+    and blanks say nothing. ``own``: the array is nobody else's, and floats may be kept without a copy.
 
-    Returns
-    -------
-    The column; None for anything but one number or text a sample.
-
-    Examples
-    --------
     >>> as_column("Case", "-", np.array([b"held", b"free"])).values.tolist()
     ['held', 'free']
     >>> moments = np.array(["2026-04-14T13:05:07", "2026-04-14T13:05:07.250"], dtype="datetime64[ms]")

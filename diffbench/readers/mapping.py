@@ -29,24 +29,10 @@ _WORDS_SHOWN = 5  # unknown words that are named
 def labels_of(
     channel: Channel, column: RawColumn, words: Sequence[str], rows: NDArray[np.int64], file: str
 ) -> tuple[tuple[str, ...], list[Fault]]:
-    """Return the words of a channel, translated by the rig.
+    """The n words of a channel, and a fault for each unknown text, at the first line that has it.
 
-    Parameters
-    ----------
-    channel : Channel
-        Its `values` say what the file's words mean; without them the file must use the project's own.
-    column : RawColumn
-        Texts, or numbers that stand for words.
-    words : sequence of str
-        The project's own words for this channel.
-    rows : array of int, shape (n,)
-        Line numbers.
-    file : str
-        Name for messages.
-
-    Returns
-    -------
-    n words, and a fault for each unknown text, at the first line that has it.
+    The channel's `values` say what the file's words mean; without them the file must use the project's
+    ``words``. A column of numbers may stand for words; ``rows`` are line numbers, shape (n,).
     """
     known = {**(channel.values or {}), **{word: word for word in words}}
     meaning = {folded(text): word for text, word in known.items()}
@@ -93,31 +79,14 @@ _SHOWN = 3  # odd cells of one column that are named
 def to_recording(
     table: RawTable, rig: Rig, source: Source, *, kind: str, in_place: bool = False
 ) -> Recording:
-    """Return a recording in SI from the raw columns of a file.
+    """A recording in SI from the raw columns of a file; gain, zero and sign are not applied.
 
-    Parameters
-    ----------
-    table : RawTable
-        What a reader gave.
-    rig : Rig
-        Names the column and the unit of each channel.
-    source : Source
-        The file; the unit of each channel is added to its details.
-    kind : str
-        Kind of the run, as in the run sheet. Hand readings (``"turning-torque"``) need no clock and none of
-        the channels that only sweeps have; sweeps need none of the hand readings'.
-    in_place : bool
-        Whether the table's own numbers may be converted: new memory for a long recording costs as much time
-        as the arithmetic.
-
-    Returns
-    -------
-    The recording; gain, zero and sign are not applied.
-
-    Raises
-    ------
-    ReadingError : with every fault: missing and ambiguous columns, units that are missing or differ, cells
-        that are no numbers, unknown words, a time that does not rise, too few rows.
+    The unit of each channel is added to the details of the ``source``. Hand readings (``kind``
+    "turning-torque") need no clock and none of the channels that only sweeps have; sweeps need none of the
+    hand readings'. ``in_place``: the table's own numbers may be converted, since new memory for a long
+    recording costs as much time as the arithmetic. Raises `ReadingError` with every fault: missing and
+    ambiguous columns, units that are missing or differ, cells that are no numbers, unknown words, a time that
+    does not rise, too few rows.
     """
     return _Mapping(table, rig, source, kind, in_place=in_place).recording()
 
@@ -143,24 +112,11 @@ class Before:
 def to_part(
     table: RawTable, rig: Rig, source: Source, *, kind: str, before: Before | None, last: RawTable | None
 ) -> tuple[Recording, Before | None]:
-    """Return a part of a recording in SI, converted in place; see `to_recording`.
+    """A part of a recording in SI, converted in place, whose time goes on where the part before ends; and
+    what the next one has to know.
 
-    Parameters
-    ----------
-    table, rig, source, kind : RawTable, Rig, Source, str
-        As in `to_recording`.
-    before : Before or None
-        What comes before this part; None for the first.
-    last : RawTable or None
-        The last row of this part, if others follow.
-
-    Returns
-    -------
-    The part, whose time goes on where the part before ends; and what the next one has to know.
-
-    Raises
-    ------
-    ReadingError : as `to_recording`; that a channel has no number is told with the last part.
+    As `to_recording`; ``last`` is the last row of this part, if others follow. That a channel has no number
+    is told with the last part.
     """
     mapping = _Mapping(table, rig, source, kind, in_place=True, before=before, more=last is not None)
     part = mapping.recording()

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.child import Folder, groups_by_child
-from diffbench.readers.clock import LateGroup, tables_on_one_clock
+from diffbench.readers.clock import tables_on_one_clock
 from diffbench.readers.libraries import (
     as_column,
     damaged,
@@ -23,8 +23,8 @@ from diffbench.readers.libraries import (
     refuse_too_many,
     require,
 )
-from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts
+from diffbench.readers.on_demand import LateColumn, LateGroup, OnDemand
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -46,17 +46,8 @@ _CHAINS = {
 
 
 def check_chains(path: Path) -> None:
-    """Refuse a file whose chains of groups, channels or data lead back to themselves.
-
-    Parameters
-    ----------
-    path : Path
-        An MDF 4 file.
-
-    Raises
-    ------
-    ReadingError : when a block is met twice in its chain or reaches beyond the end of the file, or the chains
-        are longer than any recording's.
+    """Refuse a file whose chains of groups, channels or data lead back to themselves, reach beyond its end,
+    or are longer than any recording's.
     """
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -100,8 +91,8 @@ _MASTERS = (2, 3)  # types of a channel that is its group's clock, stored or cou
 _TIME = 1  # kind of a master: time, not angle or distance
 
 
-class MdfReader(MarkedReader, ReadsInParts):
-    """ASAM MDF of version 4. See `diffbench.readers.protocol.Reader`."""
+class MdfReader(Reader):
+    """ASAM MDF of version 4."""
 
     name = "MDF"
     marks = (_MAGIC, _UNFINISHED)
@@ -109,24 +100,8 @@ class MdfReader(MarkedReader, ReadsInParts):
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read all channels of a file, put onto one clock.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            `group`, by its name or as ``"group 2"``, gives the clock; else the one with most samples does.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        The channels with their units; see `diffbench.readers.clock.on_one_clock`.
-
-        Raises
-        ------
-        ReadingError : when the file is damaged, not finished, older than version 4, or too large.
+        """Read all channels, put onto one clock: that of the rig's `group`, by its name or as ``"group 2"``,
+        else of the one with most samples. A file that is not finished, or older than version 4, is refused.
         """
         with path.open("rb") as file:
             head = file.read(16)
@@ -152,22 +127,8 @@ class MdfReader(MarkedReader, ReadsInParts):
 
 
 def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
-    """Return the groups of a file, in this process.
-
-    Parameters
-    ----------
-    path : Path
-        An MDF 4 file.
-    folder : Folder
-        Takes the numbers of each channel as it is read, and gives them back as they were put aside.
-
-    Returns
-    -------
-    The groups, and notes on what was left out.
-
-    Raises
-    ------
-    ReadingError : when the file is damaged or too large.
+    """The groups of an MDF 4 file and notes on what was left out, in this process; ``folder`` takes the
+    numbers of each channel as it is read. Raises `ReadingError`: damaged, or too large.
     """
     asammdf = library("asammdf", extra="mdf", path=path)
 

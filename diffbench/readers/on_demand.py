@@ -53,56 +53,15 @@ class OnDemand:
 
 
 class Stored(OnDemand):
-    """The floats of a ``.npy`` file of one dimension.
-
-    Parameters
-    ----------
-    path : the file; it stays where it is for as long as numbers are asked for.
-    """
+    """The floats of a file that `store` wrote; it stays where it is for as long as they are asked for."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        length = len(np.load(path, mmap_mode="r"))
-        head = path.stat().st_size - 8 * length
 
         def read(first: int, last: int) -> Array:
-            return np.fromfile(path, dtype="<f8", count=last - first, offset=head + 8 * first)
+            return np.fromfile(path, dtype="<f8", count=last - first, offset=8 * first)
 
-        super().__init__(length, read)
-
-
-class InTurn(OnDemand):
-    """Floats that come piece by piece and can be asked for in order only, once.
-
-    Parameters
-    ----------
-    length : how many there are.
-    pieces : the pieces, in order.
-
-    Examples
-    --------
-    >>> numbers = InTurn(3, iter([np.array([0.0, 0.5]), np.array([1.0])]))
-    >>> numbers[0:1].tolist(), numbers[1:3].tolist()
-    ([0.0], [0.5, 1.0])
-    """
-
-    def __init__(self, length: int, pieces: Iterator[Array]) -> None:
-        self._rest: Array = np.empty(0)
-
-        def read(first: int, last: int) -> Array:
-            taken, held = [self._rest], len(self._rest)
-            while held < last - first:
-                piece = next(pieces, None)
-                if piece is None:
-                    msg = f"the file says {length} values of a column, and holds fewer"
-                    raise ValueError(msg)
-                taken.append(piece)
-                held += len(piece)
-            whole = taken[1] if len(taken) == 2 and not len(taken[0]) else np.concatenate(taken)
-            self._rest = whole[last - first :]
-            return whole[: last - first]
-
-        super().__init__(length, read)
+        super().__init__(path.stat().st_size // 8, read)
 
 
 class StoredTexts:
@@ -152,42 +111,75 @@ class LateColumn:
         return RawColumn(self.name, self.unit, self.values[first:last])
 
 
-def store(values: Array | OnDemand, path: Path) -> Stored:
-    """Write floats to a ``.npy`` file, some at a time.
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Channels of one clock.
 
     Parameters
     ----------
-    values : array or OnDemand
-        The numbers.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    The numbers, as they are in the file.
+    name : as the file has it; a user names it by that.
+    columns : the channels, all of one length; the clock among them where it is a channel of the file.
+    time : shape (n,) [s] from an origin that all groups share; None without a clock.
+    clock : the channel that is the clock; or, where it is none of the file's, the name that it shall have.
     """
-    header = {"descr": "<f8", "fortran_order": False, "shape": (len(values),)}
+
+    name: str
+    columns: tuple[RawColumn, ...]
+    time: NDArray[np.float64] | None
+    clock: RawColumn | str | None = None
+
+    def __len__(self) -> int:
+        return len(self.columns[0].values)
+
+    @property
+    def table(self) -> tuple[RawColumn, ...]:
+        """The channels, the clock among them."""
+        if self.time is None or not isinstance(self.clock, str):
+            return self.columns
+        return (RawColumn(self.clock, "s", self.time), *self.columns)
+
+    @property
+    def channels(self) -> tuple[RawColumn, ...]:
+        """The channels without the clock."""
+        return tuple(column for column in self.columns if column is not self.clock)
+
+
+@dataclass(frozen=True, eq=False)
+class LateGroup:
+    """A group as a file has it, its numbers in the file still; see `Group`."""
+
+    name: str
+    columns: tuple[RawColumn | LateColumn, ...]
+    time: NDArray[np.float64] | OnDemand | None
+    clock: RawColumn | LateColumn | str | None = None
+
+    def __len__(self) -> int:
+        return len(self.columns[0].values)
+
+    def part(self, first: int, last: int) -> Group:
+        """Return some of its rows, in memory."""
+        columns = [column.part(first, last) for column in self.columns]
+        at = next((i for i, column in enumerate(self.columns) if column is self.clock), None)
+        named = self.clock if isinstance(self.clock, str) else None
+        time = None if self.time is None else self.time[first:last]
+        return Group(self.name, tuple(columns), time, named if at is None else columns[at])
+
+
+def in_pieces(values: Array | OnDemand) -> Iterator[Array]:
+    """Numbers in order, `AT_ONCE` at a time."""
+    return (values[first : first + AT_ONCE] for first in range(0, len(values), AT_ONCE))
+
+
+def store(pieces: Iterable[Array], path: Path) -> Stored:
+    """Write floats to a file, eight bytes each and nothing else."""
     with path.open("wb") as file:
-        np.lib.format.write_array_header_1_0(file, header)
-        for first in range(0, len(values), AT_ONCE):
-            file.write(np.ascontiguousarray(values[first : first + AT_ONCE], dtype="<f8").data)
+        for piece in pieces:
+            file.write(np.ascontiguousarray(piece, dtype="<f8").data)
     return Stored(path)
 
 
 def store_texts(pieces: Iterable[NDArray[np.object_]], path: Path) -> StoredTexts:
-    """Write texts to a file, and where each ends to one beside it.
-
-    Parameters
-    ----------
-    pieces : arrays of texts
-        In order.
-    path : Path
-        The file; without an ending of its own.
-
-    Returns
-    -------
-    The texts, as they are in the file.
-    """
+    """Write texts to a file without an ending, and where each ends to a ``.npy`` file beside it."""
     lengths: list[NDArray[np.int64]] = [np.empty(0, dtype=np.int64)]
     with path.open("wb") as file:
         for piece in pieces:
@@ -199,19 +191,8 @@ def store_texts(pieces: Iterable[NDArray[np.object_]], path: Path) -> StoredText
 
 
 def rises(values: Array | OnDemand) -> bool:
-    """Tell whether all numbers are finite, and each is larger than the one before.
+    """Whether all numbers are finite, and each is larger than the one before.
 
-    Parameters
-    ----------
-    values : array or OnDemand
-        The numbers.
-
-    Returns
-    -------
-    True where they are.
-
-    Examples
-    --------
     >>> rises(np.array([0.0, 1.0, 1.5])), rises(np.array([0.0, 1.0, 1.0])), rises(np.array([0.0, np.nan]))
     (True, False, False)
     """
@@ -224,18 +205,20 @@ def rises(values: Array | OnDemand) -> bool:
 
 
 def alike(one: Array | OnDemand, other: Array | OnDemand) -> bool:
-    """Tell whether two columns hold the same numbers.
-
-    Parameters
-    ----------
-    one, other : array or OnDemand
-        The numbers.
-
-    Returns
-    -------
-    True where they do.
-    """
+    """Whether two columns hold the same numbers."""
     return len(one) == len(other) and all(
         np.array_equal(one[first : first + AT_ONCE], other[first : first + AT_ONCE])
         for first in range(0, len(one), AT_ONCE)
     )
+
+
+def even_parts(total: int, rows: int | None) -> list[tuple[int, int]]:
+    """Where the parts of a table begin and end: about ``rows`` each, all alike, none of a few rows; a single
+    part up to five quarters of that.
+
+    >>> even_parts(10, 4), even_parts(10, 8), even_parts(10, None)
+    ([(0, 3), (3, 7), (7, 10)], [(0, 10)], [(0, 10)])
+    """
+    count = 1 if rows is None or total <= rows + rows // 4 else -(-total // rows)
+    ends = [round(i * total / count) for i in range(count + 1)]
+    return list(pairwise(ends))

@@ -1,16 +1,12 @@
-"""What a reader of one file format promises, and the raw table that it hands to the mapping.
-
-Readers of a kind share a mark that their files begin with, and reading whole or in parts.
-"""
+"""What a reader of one file format promises, and the raw table that it hands to the mapping."""
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, Protocol
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,42 +100,35 @@ class RawTable:
         return RawTable(columns, self.rows[-1:].copy())
 
 
-class Reader(Protocol):
+class Reader(ABC):
     """One file format. Readers are listed in `diffbench.readers.registry`, and know nothing of rigs."""
 
-    @property
-    def name(self) -> str:
-        """What messages and provenance call the format, for example ``"delimited text"``."""
-        ...
+    name: ClassVar[str]  # what messages and provenance call the format, for example "delimited text"
+    marks: ClassVar[tuple[bytes, ...]] = ()  # any of which its files begin with
 
-    def recognises(self, head: bytes, path: Path) -> bool:
-        """Tell whether a file is of this format, by its bytes.
+    def recognises(self, head: bytes) -> bool:
+        """Tell whether a file is of this format, by its first bytes and never by its name.
 
         Parameters
         ----------
         head : bytes
-            The first bytes of the file (up to `diffbench.readers.registry.HEAD_SIZE`).
-        path : Path
-            The file; its name may break a tie, and never decides alone.
+            Up to `diffbench.readers.registry.HEAD_SIZE` of them.
+
+        Returns
+        -------
+        True when it begins with one of the `marks`.
+
+        Examples
+        --------
+        >>> class Shouting(Reader):
+        ...     marks = (b"HEY ",)
+        ...     read_tables = None
+        >>> Shouting().recognises(b"HEY 1.0")
+        True
         """
-        ...
+        return head.startswith(self.marks)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Read the whole file.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states about its files; it goes before what the reader finds out.
-
-        Raises
-        ------
-        ReadingError : naming file, line and mend, with every fault that was found.
-        """
-        ...
-
+    @abstractmethod
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
@@ -147,8 +136,10 @@ class Reader(Protocol):
 
         Parameters
         ----------
-        path, settings : Path, FileSettings
-            As in `read_table`.
+        path : Path
+            The file.
+        settings : FileSettings
+            What the rig states about its files; it goes before what the reader finds out.
         rows : int, optional
             Rows of a part, about; none has fewer than a quarter of that, unless it is the only one. Without,
             and of a format that is read whole, all is one part.
@@ -159,96 +150,6 @@ class Reader(Protocol):
 
         Raises
         ------
-        ReadingError : as `read_table`, perhaps after some of the parts.
+        ReadingError : naming file, line and mend, with every fault that was found, perhaps after some of the
+            parts.
         """
-        ...
-
-
-class MarkedReader:
-    """What readers of such formats share. See `diffbench.readers.protocol.Reader`.
-
-    A subclass has its `name`, its `marks` (any of which a file may begin with), and `read_table`.
-    """
-
-    name: ClassVar[str]
-    marks: ClassVar[tuple[bytes, ...]]
-
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is of this format, by its mark.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True when it begins with one of the marks.
-
-        Examples
-        --------
-        >>> class Shouting(MarkedReader):
-        ...     marks = (b"HEY ",)
-        >>> Shouting().recognises(b"HEY 1.0", Path("sweep.dat"))
-        True
-        """
-        return head.startswith(self.marks)
-
-
-class ReadsWhole(ABC):
-    """A reader whose format, or library, gives a file whole or not at all; a subclass has `read_table`."""
-
-    @abstractmethod
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Read the whole file. See `diffbench.readers.protocol.Reader`."""
-
-    def read_tables(
-        self,
-        path: Path,
-        settings: FileSettings,
-        *,
-        rows: int | None = None,  # noqa: ARG002  there is but one part
-    ) -> Iterator[RawTable]:
-        """Read the whole file as its only part. See `diffbench.readers.protocol.Reader`."""
-        yield self.read_table(path, settings)
-
-
-class ReadsInParts(ABC):
-    """A reader that reads some rows at a time; a subclass has `read_tables`."""
-
-    @abstractmethod
-    def read_tables(
-        self, path: Path, settings: FileSettings, *, rows: int | None = None
-    ) -> Iterator[RawTable]:
-        """Read the file in parts. See `diffbench.readers.protocol.Reader`."""
-
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Read the whole file. See `diffbench.readers.protocol.Reader`."""
-        (table,) = self.read_tables(path, settings)
-        return table
-
-
-def even_parts(total: int, rows: int | None) -> list[tuple[int, int]]:
-    """Return where the parts of a table begin and end: all alike, and none of a few rows.
-
-    Parameters
-    ----------
-    total : int
-        Rows of the table.
-    rows : int or None
-        Rows of a part, about; None for a single part.
-
-    Returns
-    -------
-    First row and the one after the last, of every part; a single part up to five quarters of `rows`.
-
-    Examples
-    --------
-    >>> even_parts(10, 4), even_parts(10, 8), even_parts(10, None)
-    ([(0, 3), (3, 7), (7, 10)], [(0, 10)], [(0, 10)])
-    """
-    count = 1 if rows is None or total <= rows + rows // 4 else -(-total // rows)
-    ends = [round(i * total / count) for i in range(count + 1)]
-    return list(pairwise(ends))

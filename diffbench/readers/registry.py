@@ -1,4 +1,4 @@
-"""The list of readers, and the one way to read a recording."""
+"""The list of readers, and the one way to a recording: from a file, whole or in parts, or from columns."""
 
 from __future__ import annotations
 
@@ -7,19 +7,23 @@ import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from diffbench.errors import ReadingError
 from diffbench.readers.array_file import ArrayFileReader
 from diffbench.readers.arrow import FeatherReader, ParquetReader
 from diffbench.readers.compressed import CompressedTextReader
 from diffbench.readers.hdf5 import Hdf5Reader
+from diffbench.readers.libraries import as_column
 from diffbench.readers.mdf import MdfReader
-from diffbench.readers.protocol import RawTable, Reader
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 from diffbench.readers.tdms import TdmsReader
 from diffbench.readers.text.reader import TextReader
 from diffbench.readers.workbook import WorkbookReader
-from diffbench.recording import Recording, Source
+from diffbench.recording import Columns, Recording, Source
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings, Rig
@@ -110,23 +114,52 @@ def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator
         del part
 
 
-def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
-    """Read all columns of one recording as they stand in its file.
+def recording_from(columns: Columns, rig: Rig, *, kind: str, name: str) -> Recording:
+    """Return a recording from columns in memory, read as those of a file would be.
 
     Parameters
     ----------
-    path : Path
-        The file.
-    settings : FileSettings
-        What a rig states about its files.
+    columns : mapping or data frame
+        Values, shape (n,), by the column names that the rig gives; in the rig's units, or that of the name.
+        Numbers (NaN, None or masked where one is missing), texts, or moments.
+    rig : Rig
+        The bench it was taken on.
+    kind : str
+        Kind of the run.
+    name : str
+        What messages call it.
 
     Returns
     -------
-    The columns, and which bytes they were read from.
+    The recording in SI; gain, zero and sign of the transducers are not applied. Nothing of what was given is
+    changed. Its digest is of names and values, so that no recording is counted twice.
 
     Raises
     ------
-    ReadingError : when the file cannot be opened, is empty, of no listed format, or not readable.
+    ReadingError : when the columns are not what the rig says, all faults at once.
+    """
+    from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
+
+    raw = tuple(_in_memory(str(label), values, name) for label, values in columns.items())
+    lengths = {len(column.values): column.name for column in raw}
+    if len(lengths) > 1:
+        said = ", ".join(f"'{label}' has {count}" for count, label in lengths.items())
+        raise ReadingError.single(
+            f"the columns are of different lengths: {said}", file=name, mend="give one value for each sample"
+        )
+    digest, size = hashlib.sha256(), 0
+    for column in raw:
+        text = "\n".join(column.values.tolist()).encode() if column.is_text else column.values.tobytes()
+        digest.update(f"{column.name}\n{len(text)}\n".encode("utf-8", "replace") + text)
+        size += len(text)
+    rows = np.arange(1, next(iter(lengths), 0) + 1)
+    source = Source(Path(name), digest.hexdigest(), size, "columns in memory")
+    return to_recording(RawTable(raw, rows), rig, source, kind=kind)
+
+
+def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
+    """All columns of one recording as they stand in its file, and which bytes they were read from; errors as
+    `read_recording`.
     """
     (found,) = raw_tables(path, settings, rows=None)
     return found
@@ -135,22 +168,8 @@ def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
 def raw_tables(
     path: Path, settings: FileSettings, *, rows: int | None = ROWS
 ) -> Iterator[tuple[RawTable, Source]]:
-    """Read all columns of one recording as they stand in its file, in parts.
-
-    Parameters
-    ----------
-    path, settings : Path, FileSettings
-        As in `read_raw`.
-    rows : int or None
-        Rows of a part, about; None for a single part.
-
-    Returns
-    -------
-    The tables, one after the other, and which bytes they were all read from.
-
-    Raises
-    ------
-    ReadingError : as `read_raw`, perhaps after some of the parts.
+    """All columns of one recording as they stand in its file, in parts of about ``rows``, and which bytes
+    they were all read from. Raises as `read_raw`, perhaps after some of the parts.
     """
     path = Path(path)
     try:
@@ -183,25 +202,9 @@ def raw_tables(
 
 
 def reader_for(head: bytes, path: Path) -> Reader:
-    """Return the reader that recognises a file by its bytes.
+    """The first of `READERS` that recognises a file by its first `HEAD_SIZE` bytes. Raises `ReadingError`
+    when none does; it says what the bytes look like.
 
-    Parameters
-    ----------
-    head : bytes
-        The first `HEAD_SIZE` bytes.
-    path : Path
-        The file.
-
-    Returns
-    -------
-    The first of `READERS` that recognises it.
-
-    Raises
-    ------
-    ReadingError : when none does; it says what the bytes look like.
-
-    Examples
-    --------
     >>> reader_for(b"t;M\\n0;1\\n", Path("sweep.dat")).name
     'delimited text'
     """
@@ -210,7 +213,7 @@ def reader_for(head: bytes, path: Path) -> Reader:
             "the file is empty", file=str(path), mend="record it again, or name another file"
         )
     for reader in READERS:
-        if reader.recognises(head, path):
+        if reader.recognises(head):
             return reader
     looks = next((words for magic, words in _KNOWN_BINARY if head.startswith(magic)), "binary")
     formats = ", ".join(reader.name for reader in READERS)
@@ -233,3 +236,31 @@ def _stat(path: Path) -> os.stat_result:
 def _sha256(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _in_memory(label: str, values: object, name: str) -> RawColumn:
+    array = _array(values)
+    column = as_column(label, None, array)
+    if column is None:
+        raise ReadingError.single(
+            f"the values are of type {array.dtype}, shape {array.shape}",
+            file=name,
+            column=label,
+            mend="give one number or one text for each sample",
+        )
+    return column
+
+
+def _array(values: Any) -> NDArray[Any]:
+    """Return values as an array, what is missing among numbers as NaN."""
+    if isinstance(values, np.ma.MaskedArray) and values.dtype.kind in "fiub":
+        return np.ma.filled(values.astype(np.float64), np.nan)
+    array = np.asarray(values)
+    if array.dtype != np.object_:
+        return array
+    try:  # numbers with some missing ones between
+        if hasattr(values, "to_numpy"):
+            return np.asarray(values.to_numpy(dtype=np.float64, na_value=np.nan))
+        return array.astype(np.float64)
+    except (TypeError, ValueError):
+        return array

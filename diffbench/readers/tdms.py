@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.readers.clock import LateGroup, clock_among, tables_on_one_clock
+from diffbench.readers.clock import clock_among, tables_on_one_clock
 from diffbench.readers.libraries import (
     as_column,
     damaged,
@@ -19,8 +19,8 @@ from diffbench.readers.libraries import (
     most_in_parts,
     refuse_too_many,
 )
-from diffbench.readers.on_demand import LateColumn, OnDemand
-from diffbench.readers.protocol import MarkedReader, RawColumn, RawTable, ReadsInParts
+from diffbench.readers.on_demand import LateColumn, LateGroup, OnDemand
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -30,8 +30,8 @@ _LEAD, _BIG_ENDIAN, _OPEN = 28, 1 << 6, (1 << 64) - 1  # a segment's lead-in; a 
 _CLOCK = "time"  # name of the column that waveform properties make
 
 
-class TdmsReader(MarkedReader, ReadsInParts):
-    """TDMS. See `diffbench.readers.protocol.Reader`."""
+class TdmsReader(Reader):
+    """TDMS, some rows at a time while the file is open."""
 
     name = "TDMS"
     marks = (b"TDSm",)
@@ -39,25 +39,8 @@ class TdmsReader(MarkedReader, ReadsInParts):
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read all channels of a file, put onto one clock.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            `group` gives the clock; else the group with most samples does.
-        rows : int, optional
-            Rows of a part. Without, all is one.
-
-        Returns
-        -------
-        The channels with their units. Where channels have the properties of a waveform (start and increment),
-        a column ``time`` is made of them.
-
-        Raises
-        ------
-        ReadingError : when the file is damaged or too large.
+        """Read all channels, put onto one clock: that of the rig's `group`, else of that with most samples.
+        Where channels have the properties of a waveform (start and increment), a column ``time`` is made.
         """
         nptdms = library("nptdms", extra="tdms", path=path)
         check_whole(path)
@@ -73,15 +56,6 @@ class TdmsReader(MarkedReader, ReadsInParts):
 
 def check_whole(path: Path) -> None:
     """Refuse a file that ends within a segment: the library reads what is there as if it were all.
-
-    Parameters
-    ----------
-    path : Path
-        A TDMS file.
-
-    Raises
-    ------
-    ReadingError : when the last segment was never closed, or reaches beyond the end of the file.
 
     Source: National Instruments, "TDMS File Format Internal Structure" (the lead-in), from memory.
     """

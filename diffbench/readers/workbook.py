@@ -7,7 +7,7 @@ import difflib
 import math
 import re
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from diffbench.errors import ReadingError
 from diffbench.readers.child import text_by_child
 from diffbench.readers.compressed import is_workbook
 from diffbench.readers.libraries import damaged, guarded, library, require
-from diffbench.readers.protocol import RawTable, ReadsWhole
+from diffbench.readers.protocol import RawTable, Reader
 from diffbench.readers.text.reader import TextReader, read_copy
 
 if TYPE_CHECKING:
@@ -31,21 +31,11 @@ _ERROR = re.compile(rb"""<(?:\w+:)?c\b[^>]*\bt\s*=\s*["']e["']""")
 
 
 def look_through(path: Path) -> tuple[str, ...]:
-    """Refuse a workbook that would not fit into memory, and tell which cells have no value.
+    """Refuse a workbook that would not fit into memory, and return notes on formulas that nobody computed,
+    and on cells that hold an error.
 
-    Parameters
-    ----------
-    path : Path
-        A workbook in an archive.
-
-    Returns
-    -------
-    Notes on formulas that nobody computed, and on cells that hold an error.
-
-    Raises
-    ------
-    ReadingError : when the archive is damaged, unpacks to more than `LIMIT`, is no Excel workbook of this
-        kind, or has a sheet of more than `MOST_CELLS`.
+    Raises `ReadingError` when the archive is damaged, unpacks to more than `LIMIT`, is no Excel workbook of
+    this kind, or has a sheet of more than `MOST_CELLS`.
     """
     formulas, errors = guarded(path, "workbook", lambda: _counted(path))
     notes = []
@@ -120,51 +110,22 @@ _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # compound file: .xls, and encrypted
 _LEAST_ROWS = 2  # rows with two numbers or more that make a sheet a recording
 
 
-class WorkbookReader(ReadsWhole):
-    """Excel workbooks (``.xlsx``, ``.xlsm``, ``.xls``). See `diffbench.readers.protocol.Reader`."""
+class WorkbookReader(Reader):
+    """Excel workbooks (``.xlsx``, ``.xlsm``, ``.xls``)."""
 
     name = "workbook"
 
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is a workbook.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True for an archive whose first member is one of a workbook, and for the older format's mark.
-
-        Examples
-        --------
-        >>> WorkbookReader().recognises(b"\\xd0\\xcf\\x11\\xe0\\xa1\\xb1\\x1a\\xe1", Path("sweep.dat"))
-        True
-        """
+    def recognises(self, head: bytes) -> bool:
+        """Tell whether its first member is one of a workbook's, or its mark the older format's."""
         return head.startswith(_OLD) or is_workbook(head)
 
-    def read_table(self, path: Path, settings: FileSettings) -> RawTable:
-        """Read one sheet.
+    def read_tables(
+        self, path: Path, settings: FileSettings, *, rows: int | None = None
+    ) -> Iterator[RawTable]:
+        """Read one sheet, whole: the one that the rig's `sheet` names, else the only one with a recording.
 
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            `sheet` names the sheet; without it the workbook must have one sheet that holds a recording.
-            `skip_rows`, `units_row` and `decimal` (of numbers that are texts) hold as for text.
-
-        Returns
-        -------
-        The columns of the sheet; rows are the sheet's own.
-
-        Raises
-        ------
-        ReadingError : when the workbook is damaged, encrypted or too large, when it has no such sheet, and
-            when several sheets hold recordings and none is stated.
+        `skip_rows`, `units_row` and `decimal` (of numbers that are texts) hold as for text; rows are the
+        sheet's own.
         """
         require("python_calamine", extra="excel", path=path)
         with path.open("rb") as file:
@@ -176,7 +137,7 @@ class WorkbookReader(ReadsWhole):
             # Tabs and points are ours, whatever the rig says of its text files.
             own = {"delimiter": "\t", "encoding": "utf-8", "decimal": decimal}
             (table,) = read_copy(TextReader(), copy, path, settings.model_copy(update=own))
-        return RawTable(
+        yield RawTable(
             table.columns,
             table.rows,
             {"sheet": says["sheet"]},
@@ -187,24 +148,11 @@ class WorkbookReader(ReadsWhole):
 
 
 def write_text(path: Path, copy: Path, stated: Mapping[str, str | None]) -> dict[str, str]:
-    """Write one sheet as text, in this process.
+    """Write one sheet as text, in this process, one row a line, tabs between; return the ``sheet`` that it
+    was.
 
-    Parameters
-    ----------
-    path : Path
-        A workbook.
-    copy : Path
-        Where the text goes: one row a line, tabs between.
-    stated : mapping
-        ``sheet``, the sheet's name or nothing, and ``decimal``, the mark that numbers get.
-
-    Returns
-    -------
-    The ``sheet`` that it was.
-
-    Raises
-    ------
-    ReadingError : when the workbook is damaged or has no such sheet.
+    ``stated`` has ``sheet``, a name or nothing, and ``decimal``, the mark that numbers get. Raises
+    `ReadingError` when the workbook is damaged or has no such sheet.
     """
     calamine = library("python_calamine", extra="excel", path=path)
 

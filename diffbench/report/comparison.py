@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.answers.comparison import Change, Comparison, DifferenceMap, HeldLimit
-from diffbench.report.conformity import limits_table
-from diffbench.report.document import Sentence, bare, item
-from diffbench.report.locking_torque import INPUT_TORQUE, LOCKING_TORQUE, branch_curve
-from diffbench.report.map_contours import WASH, hatch_untested, round_levels
+from diffbench.answers.comparison import Comparison
+from diffbench.answers.differences import Change, DifferenceMap
+from diffbench.answers.wear import HeldLimit
+from diffbench.report.document import Block, Document, Section, Sentence, bare, item, items
+from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
+from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels
+from diffbench.report.result import limits_table
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import (
     DARK_LABEL,
@@ -23,13 +25,12 @@ from diffbench.report.style import (
     STATE_COLOURS,
     TEXT_SIZE,
     TICK_SIZE,
+    draw_band,
     dress,
     gain_scale,
-    in_ratios,
     legend_above,
     scale,
 )
-from diffbench.report.terminal import Block, Section, text_of
 from diffbench.report.wording import humanised, label, printable, source_text
 from diffbench.results.locking_map import Branch, LockingMap
 
@@ -37,18 +38,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "before_after",
-    "change_rows",
-    "changes",
-    "comparison_figure",
-    "comparison_summary",
-    "corner_change",
-    "difference",
-    "difference_levels",
-    "drawable",
-    "reference_layer",
-]
 
 PER_CENT = 100.0
 #: What the reasons of a comparison speak of, besides the quantities of a result.
@@ -73,23 +62,9 @@ def before_after(
     temperature: float,
     names: tuple[str, str] = ("before", "after"),
 ) -> Axes:
-    """Locking torque over input torque of two states, while the torque rises, with 95 % bands.
-
-    Parameters
-    ----------
-    before, after : LockingMap
-        Maps of both states.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float
-        Where [rad/s, °C].
-    names : pair of str
-        What the states are called.
-
-    Returns
-    -------
-    The axes; thin where a map is an extrapolation.
-    """
+    """Locking torque over input torque of two states, while the torque rises, with 95 % bands, at one speed
+    difference [rad/s] and temperature [°C]; thin where a map is an extrapolation. ``names`` are what the
+    states are called."""
     for which, locking_map, name in zip(STATE_COLOURS, (before, after), names, strict=True):
         curve = branch_curve(
             locking_map, "loading", speed_difference=speed_difference, temperature=temperature
@@ -100,14 +75,10 @@ def before_after(
             curve.input_torque, strong, linestyle=line, color=colour, linewidth=2.4, zorder=4, label=name
         )
         axes.plot(curve.input_torque, curve.value, linestyle=line, color=colour, linewidth=0.9, zorder=3.5)
-        axes.fill_between(
-            curve.input_torque, curve.low, curve.high, color=colour, alpha=0.25, linewidth=0, zorder=3,
-            label=f"95 % band, {name}",
-        )  # fmt: skip
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+        band = f"95 % band, {name}"
+        draw_band(axes, curve.input_torque, curve.low, curve.high, colour=colour, alpha=0.25, label=band)
     axes.set_ylim(bottom=0.0)
-    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes)
+    return over_torque(axes, LOCKING_TORQUE)
 
 
 def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
@@ -116,19 +87,8 @@ def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
 
 
 def changes(comparison: Comparison, axes: Axes) -> Axes:
-    """What changed between two states: relative change of each quantity with its 95 % interval.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Filled marks have changed, open ones are as before within their doubt.
-    """
+    """What changed between two states: relative change of each quantity with its 95 % interval. Filled marks
+    have changed, open ones are as before within their doubt."""
     rows = change_rows(comparison)
     for row, (_, change) in enumerate(rows):
         value, low, high = (PER_CENT * number for number in (change.change, change.low, change.high))
@@ -158,19 +118,8 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
 
 
 def corner_change(comparison: Comparison, axes: Axes) -> Axes:
-    """Locking torque at corner entry, before and after, over engine braking.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes; the bars on the later state are the 95 % interval of the change.
-    """
+    """Locking torque at corner entry, before and after, over engine braking; the bars on the later state are
+    the 95 % interval of the change."""
     torque = np.array([c.input_torque_Nm for c in comparison.conditions])
     for which, values in (
         ("before", [c.before_Nm for c in comparison.conditions]),
@@ -195,18 +144,8 @@ def corner_change(comparison: Comparison, axes: Axes) -> Axes:
 def comparison_figure(
     comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
 ) -> Figure:
-    """The whole picture of a comparison: both maps, what changed, corner entry and the map of the difference,
-    loading and unloading, where they were worked out.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The result.
-    before, after : LockingMap
-        Maps of both states.
-    reference : mapping
-        Reference condition of the earlier state: where the maps are drawn.
-    """
+    """The whole picture of a comparison: both maps at the ``reference`` condition of the earlier state, what
+    changed, corner entry and the map of the difference, loading and unloading, where they were worked out."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -302,10 +241,7 @@ def difference(
         torque, speed, values, levels=levels, colors=[DARK_LABEL],
         linewidths=[1.8 if abs(level) < 1e-9 else 0.6 for level in levels],
     )  # fmt: skip
-    if speed[0] > 0.0:
-        in_ratios(axes, "y")
-    axes.set_xlim(float(torque[0]), float(torque[-1]))
-    axes.set_ylim(float(speed[0]), float(speed[-1]))
+    frame_map(axes, torque, speed)
     beyond = np.maximum(low, -high)  # positive where zero is not in the interval
     doubtful = bool((beyond <= 0.0).any())
     if doubtful:
@@ -326,9 +262,7 @@ def difference(
     for number in numbers:
         number.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.2, "alpha": 0.85})
         number.set_rotation(0.0)
-    axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
-    dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
-    axes.grid(visible=False)
+    dress_map(axes)
     return _key(axes, doubtful=doubtful, untested=not tested.all())
 
 
@@ -353,10 +287,10 @@ def _key(axes: Axes, *, doubtful: bool, untested: bool) -> Axes:
     return legend_above(axes, handles=handles) if handles else axes
 
 
-def comparison_summary(result: Comparison, *, width: int = 100) -> str:
-    """A comparison as text for a terminal."""
+def comparison_document(result: Comparison) -> Document:
+    """Two states of a unit against each other."""
     unknown = [f"{label(name)}: needs {needs}" for name, needs in result.not_determined.items()]
-    sections = [
+    sections = (
         _head(result),
         _changes(result, main=True),
         _changes(result, main=False),
@@ -364,13 +298,13 @@ def comparison_summary(result: Comparison, *, width: int = 100) -> str:
         Section("Limits (ISO 14253-1)", (limits_table(result.limits),)),
         _next_event(result),
         _conditions(result),
-        _list("What that says", result.readings),
-        _list("What both results share", result.common),
-        _list("Read with care", result.caveats),
-        _list("Not determined, and what would determine it", unknown),
+        items("What that says", map(printable, result.readings)),
+        items("What both results share", map(printable, result.common)),
+        items("Read with care", map(printable, result.caveats)),
+        items("Not determined, and what would determine it", map(printable, unknown)),
         _power(result),
-    ]
-    return text_of(sections, width)
+    )
+    return Document(f"Two states of unit {printable(result.before.unit, limit=40)}", sections)
 
 
 def _head(result: Comparison) -> Section:
@@ -501,10 +435,6 @@ def _conditions(result: Comparison) -> Section:
         )
     head = ("engine braking", "before", "after", "change, N·m", "95 % interval", "")
     return Section(heading, (bare(rows, head=head, flush=(1, 2, 3)),))
-
-
-def _list(heading: str, texts: list[str]) -> Section:
-    return Section(heading, tuple(item(printable(text)) for text in texts))
 
 
 def _power(result: Comparison) -> Section:

@@ -1,42 +1,50 @@
-"""What a report is made of: sections of sentences, tables and figures. A result is turned into them once;
-terminal, page and notebook are faces that set them."""
+"""What a report is made of: sections of sentences, tables and figures. A result or an answer is turned into
+them once; terminal, page and notebook are faces that set them."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
+
+from diffbench.report.rounding import typeset
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["HALF", "THIRD", "WIDE", "Figure", "Sentence", "Table", "bare", "item", "numbers", "typeset"]
 
 #: Sizes of figures [inch]; a page scales them.
 WIDE = (5.5, 4.1)
 HALF = (4.5, 3.4)
 THIRD = (4.5, 3.5)
-_MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
+
+#: What a sentence is set off as: the name of all, or one of the outcomes.
+Tone = Literal["", "title", "within", "outside", "not proven", "no limits"]
 
 
 @dataclass(frozen=True)
 class Sentence:
     """A sentence, or several in a row. ``first`` stands before its first line, ``rest`` before every other
-    (spaces as wide as ``first`` unless given)."""
+    (spaces as wide as ``first`` unless given); ``mark`` makes it an entry of a list; ``aside`` stands at the
+    other end of its line; ``tone`` sets off ``first``, or all of it where there is none."""
 
     text: str
     first: str = ""
     rest: str | None = None
+    mark: str = ""
+    aside: str = ""
+    tone: Tone = ""
 
 
 @dataclass(frozen=True)
 class Table:
     """A table: what it shows, headings, rows whose first cell names the row.
 
-    ``numbers``: which columns a page sets as numbers; ``flush``: which a terminal sets flush right.
-    ``literal``: the rows bear names of files, which stay as they are. ``named``: columns whose cells bear
-    their heading where a terminal has no room for a row of headings.
+    ``numbers``: which columns a page sets as numbers; a terminal sets ``flush`` flush right, and ``point`` by
+    decimal points. ``literal``: the rows bear names of files, which stay as they are. ``named``:
+    columns whose cells bear their heading where there is no room for a row of headings. ``firsts``: whether a
+    first cell that comes again is set in each row, once, or above its rows. ``below``: what a narrow face
+    sets below instead of the last column.
     """
 
     caption: str
@@ -45,18 +53,10 @@ class Table:
     numbers: tuple[int, ...] = ()
     literal: bool = False
     flush: tuple[int, ...] = ()
+    point: tuple[int, ...] = ()
     named: tuple[int, ...] = ()
-
-
-def typeset(text: str) -> str:
-    """A number as it is printed: with a minus sign in place of a hyphen.
-
-    Examples
-    --------
-    >>> typeset("-301 to 704"), typeset("1.2e-7"), typeset("Q17-2026")
-    ('\u2212301 to 704', '1.2e-7', 'Q17-2026')
-    """
-    return _MINUS.sub("\u2212", text)
+    firsts: Literal["each", "once", "above"] = "each"
+    below: tuple[Sentence, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -69,17 +69,48 @@ class Figure:
     paint: Callable[[Axes], object]
     size: tuple[float, float]
     shows: str
-    table: Table
+    table: Table | None = None
     caption: str = ""
+
+
+@dataclass(frozen=True)
+class Literally:
+    """Lines to be copied as they stand, into a file."""
+
+    text: str
+
+
+Block = Sentence | Table | Figure | Literally
+
+
+@dataclass(frozen=True)
+class Section:
+    """Blocks under a heading; without blocks, nothing, the heading included."""
+
+    heading: str = ""
+    blocks: tuple[Block, ...] = ()
+
+
+@dataclass(frozen=True)
+class Document:
+    """Sections under a title, which a terminal leaves out: its first sentence says it."""
+
+    title: str
+    sections: tuple[Section, ...]
 
 
 def item(text: str, *, mark: str = "-") -> Sentence:
     """An entry of a list."""
-    return Sentence(text, first=f"  {mark} ")
+    return Sentence(text, mark=mark)
+
+
+def items(heading: str, texts: Iterable[str]) -> Section:
+    """A list under a heading."""
+    return Section(heading, tuple(item(text) for text in texts))
 
 
 def bare(rows: Sequence[Sequence[str]], *, head: Sequence[str] = (), flush: tuple[int, ...] = ()) -> Table:
-    """A table for a terminal, where the text around it says what it shows."""
+    """A table where the text around it says what it shows."""
     return Table("", tuple(head), tuple(tuple(row) for row in rows), flush=flush)
 
 

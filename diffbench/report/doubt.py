@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.definitions import parts_of
-from diffbench.doubts import Source, is_weak
-from diffbench.report.document import WIDE, Figure, numbers, typeset
-from diffbench.report.rounding import number_text
+from diffbench.doubts import Source, is_weak, statement_of
+from diffbench.report.document import WIDE, Figure, numbers
+from diffbench.report.rounding import number_text, typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,
@@ -30,16 +30,6 @@ from diffbench.results.characterisation import Characterisation, Parameter
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "Doubt",
-    "correlated",
-    "correlation",
-    "doubt_page_figures",
-    "doubts",
-    "interval_names",
-    "intervals",
-    "source_kind",
-]
 
 Array = NDArray[np.float64]
 
@@ -76,8 +66,6 @@ class Doubt:
 def source_kind(source: str) -> str:
     """Kind of a source of doubt: one of those in `SOURCE_COLOURS`.
 
-    Examples
-    --------
     >>> source_kind("weak: plate heat"), source_kind("gear friction (build sheet)"), source_kind("tare")
     ('plausible range or form', 'build sheet', 'transducers')
     """
@@ -87,7 +75,7 @@ def source_kind(source: str) -> str:
         return "refitting to the bench"
     if is_weak(source) or source in (Source.FORM, Source.LEFT_OUT):
         return "plausible range or form"
-    return "build sheet" if source.endswith("build sheet)") or source == "build sheet" else "transducers"
+    return "build sheet" if statement_of(source) or source == "build sheet" else "transducers"
 
 
 def interval_names(characterisation: Characterisation) -> tuple[list[str], list[str]]:
@@ -102,15 +90,7 @@ def interval_names(characterisation: Characterisation) -> tuple[list[str], list[
 
 
 def doubts(characterisation: Characterisation, names: Sequence[str]) -> list[Doubt]:
-    """Interval and shares of each of these quantities.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    names : sequence of str
-        Quantities with value, uncertainty, interval and budget.
-    """
+    """Interval and shares of each of these quantities, which have value, uncertainty, interval and budget."""
     return [
         _doubt(seen_in(characterisation, name), name, characterisation.parameters[name]) for name in names
     ]
@@ -136,22 +116,9 @@ def _doubt(seen: Shown, name: str, item: Parameter) -> Doubt:
 
 
 def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence[str] | None = None) -> Axes:
-    """95 % interval of each quantity about its value, filled with what it comes from.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    names : sequence of str or None
-        Which quantities, from the top; the key numbers by default.
-
-    Returns
-    -------
-    The axes. Each bar reaches from the lower to the upper limit and is parted by share of the variance; the
-    light line in it is the value.
-    """
+    """95 % interval of each quantity about its value, filled with what it comes from: those in ``names`` from
+    the top, the key numbers by default. Each bar reaches from the lower to the upper limit and is parted by
+    share of the variance; the light line in it is the value."""
     shown_here = doubts(characterisation, interval_names(characterisation)[0] if names is None else names)
     rows = np.arange(len(shown_here))
     for kind, (source, colour) in enumerate(SOURCE_COLOURS.items()):
@@ -243,20 +210,8 @@ def correlated(characterisation: Characterisation) -> tuple[list[str], Array]:
 
 
 def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
-    """Which quantities go together: the correlation matrix as squares, larger the stronger.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Filled squares rise together, open ones against each other; the area is the size of the
-    correlation.
-    """
+    """Which quantities go together: the correlation matrix as squares. Filled ones rise together, open ones
+    against each other; the area is the size of the correlation."""
     names, matrix = correlated(characterisation)
     count = len(names)
     from matplotlib.collections import LineCollection, PolyCollection
@@ -304,8 +259,8 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
     return legend_above(axes)
 
 
-def doubt_page_figures(characterisation: Characterisation) -> Iterator[Figure]:
-    """Intervals of the key numbers and of all others with what they come from, and the correlation."""
+def interval_figures(characterisation: Characterisation) -> Iterator[Figure]:
+    """Intervals of the key numbers and of all others with what they come from."""
     keys, others = interval_names(characterisation)
     for kind, title, names in (
         ("key", "Intervals of the key numbers", keys),
@@ -317,8 +272,6 @@ def doubt_page_figures(characterisation: Characterisation) -> Iterator[Figure]:
             name = f"intervals-{kind}" + (f"-{i + 1}" if i else "")
             count = f", {i + 1} of {pieces}" if pieces > 1 else ""
             yield _interval_figure(characterisation, name, title + count, part)
-    if len(correlated(characterisation)[0]) >= FEWEST_PAIRS:
-        yield _correlation_figure(characterisation)
 
 
 def _interval_figure(
@@ -353,8 +306,11 @@ def _interval_figure(
     )
 
 
-def _correlation_figure(characterisation: Characterisation) -> Figure:
+def correlation_figure(characterisation: Characterisation) -> Figure | None:
+    """Which quantities go together; None where there are not two."""
     names, matrix = correlated(characterisation)
+    if len(names) < FEWEST_PAIRS:
+        return None
     last = len(names) - 1
     rows = [
         (

@@ -17,13 +17,12 @@ from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
 from diffbench.report.style import GRID, INK, MUTED, PAPER
-from diffbench.whole_files import write_whole
+from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SUFFIXES", "check_suffix", "draw", "put_picture"]
 
 #: Colours of the surroundings and the property of the page that each follows.
 ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
@@ -41,27 +40,12 @@ DPI = 150
 
 
 def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: str, title: str) -> str:
-    """Draw into new axes and return the drawing as an SVG element.
+    """Draw into new axes, ``size`` [inch], and return the drawing as an SVG element that shows a ``title``;
+    all its ids begin with ``prefix``, unique within a page.
 
-    Parameters
-    ----------
-    paint : callable
-        Draws into the axes that it is given.
-    size : tuple of float
-        Width and height [inch]; a page scales it.
-    prefix : str
-        What all ids of the drawing begin with: unique within a page.
-    title : str
-        What the drawing shows, for those who do not see it.
+    The same figure gives the same text; text stays text; colours of the surroundings are properties of the
+    page (``--ink``, ``--muted``, ``--rule``, ``--paper``), with the light ones as default.
 
-    Returns
-    -------
-    The ``svg`` element as text. The same figure gives the same text; text stays text; colours of the
-    surroundings are properties of the page (``--ink``, ``--muted``, ``--rule``, ``--paper``), with the light
-    ones as default.
-
-    Examples
-    --------
     >>> text = draw(lambda axes: axes.plot([0, 1], [0, 1]), size=(3.0, 2.0), prefix="line", title="A line")
     >>> text.startswith("<svg"), 'role="img"' in text, "A line" in text
     (True, True, True)
@@ -174,12 +158,8 @@ def _smaller(address: str) -> str:
 
 
 def check_suffix(path: Path) -> str:
-    """Format of a picture by the end of its name.
+    """Format of a picture by the end of its name. Raises ``OutputError`` where it is none of `SUFFIXES`.
 
-    Raises ``OutputError`` where it is none of `SUFFIXES`.
-
-    Examples
-    --------
     >>> check_suffix(Path("worn.PNG"))
     'png'
     """
@@ -191,20 +171,8 @@ def check_suffix(path: Path) -> str:
 
 
 def put_picture(figure: Figure, path: Path) -> None:
-    """Write a figure into a file.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        What was drawn.
-    path : Path
-        The file; its suffix, ``.svg``, ``.png`` or ``.pdf``, says the format.
-
-    Raises
-    ------
-    OutputError
-        Another suffix, or the file cannot be written; then nothing is left.
-    """
+    """Write a figure into a file; its suffix, ``.svg``, ``.png`` or ``.pdf``, says the format. Raises
+    ``OutputError`` for another suffix, or where the file cannot be written; then nothing is left."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format=check_suffix(path), dpi=DPI)
-    write_whole(path.parent, {path.name: buffer.getvalue()})
+    write_file(path, buffer.getvalue(), replace=True)

@@ -1,23 +1,41 @@
-"""The result as files: numbers, map and page, whole or not at all."""
+"""The result as files: numbers, map and page, whole or not at all; the page on paper, too.
+
+A PDF is printed by a browser that is on the machine: it is what the page is made for, and what its print is
+tested with; a second layout engine as a Python library would lay it out otherwise and need libraries of the
+system all the same.
+"""
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from diffbench.children import run
+from diffbench.errors import OutputError
 from diffbench.exports.csv_table import map_csv
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
 from diffbench.results.manifest import NAME, check_whole, forget, read_whole, with_manifest
 from diffbench.whole_files import write_whole
 
-__all__ = ["FAULTS", "NAMES", "documents", "put_results", "without_refresh", "write_builds", "write_results"]
-
 #: The files of a result; the page last, which thus is never missing while one result gives way to another.
 PDF = "report.pdf"
 NAMES = ("characterisation.json", "map.json", "map.csv", "report.html")
 #: What stands where a result would, until there is one: written by a run over many run sheets.
 FAULTS = "faults.txt"
+#: Names of Chromium and of browsers built on it, as distributions install them.
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
+#: Names one that is elsewhere.
+VARIABLE = "DIFFBENCH_BROWSER"
+MEND = (
+    "install Chromium (Debian: apt-get install chromium), name a browser built on it in the environment "
+    f"variable {VARIABLE}, or open the page and print it"
+)
+PATIENCE = 180  # s
 
 
 def write_results(
@@ -88,11 +106,9 @@ def write_builds(
         Something cannot be written. Then nothing of this result is left, and an earlier one stands as it
         stood.
     """
-    from diffbench.results.one_build import one_build
-
     folders = {facts.build: f"{facts.folder or facts.build}/" for facts in joint.builds}
     sets = {
-        build: _of_one(one_build(joint, build), maps[build], paper=paper, folder=folder)
+        build: _of_one(joint.of_build(build), maps[build], paper=paper, folder=folder)
         for build, folder in folders.items()
     }
     shared = _of_one(joint, maps[joint.builds[0].build], paper=paper)
@@ -113,8 +129,6 @@ def _of_one(
     """The files of one result by their names, printed page included, below a folder."""
     contents = documents(characterisation, locking_map, page=True, refresh=refresh)
     if paper is not None:
-        from diffbench.report.printing import printed
-
         contents = {PDF: printed(contents["report.html"], paper=paper), **contents}
     return {f"{folder}{name}": content for name, content in contents.items()}
 
@@ -130,9 +144,9 @@ def documents(
         "map.csv": map_csv(locking_map),
     }
     if page:
-        from diffbench.report.page import page as made
+        from diffbench.report.page import result_page
 
-        texts["report.html"] = made(characterisation, locking_map, refresh=refresh)
+        texts["report.html"] = result_page(characterisation, locking_map, refresh=refresh)
     # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
     return {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
 
@@ -159,3 +173,53 @@ def without_refresh(page: Path, seconds: int) -> None:
         write_whole(directory, contents)
     else:
         put_results(directory, with_manifest(contents, result=manifest.result))
+
+
+def browser() -> str:
+    """Path of the browser that prints. Raises ``OutputError`` where there is none."""
+    named = os.environ.get(VARIABLE)
+    if named:
+        found = shutil.which(named)
+        if found is None:
+            raise OutputError.single("is no program that can be run", file=named, mend=MEND)
+        return found
+    path = next((path for path in map(shutil.which, BROWSERS) if path), None)
+    if path is None:
+        raise OutputError.single("a PDF is printed by a browser, and none was found", mend=MEND)
+    return path
+
+
+def printed(page: bytes, *, paper: str = "A4") -> bytes:
+    """A page, as the bytes of its HTML file, as PDF on "A4" or "letter" (as CSS names it). Raises
+    ``OutputError`` where there is no browser, or it did not print."""
+    program = browser()
+    with tempfile.TemporaryDirectory(prefix="diffbench-print-") as folder:
+        source, target = Path(folder) / "report.html", Path(folder) / "report.pdf"
+        sheet = f"@page {{ size: {paper}; }}</style>".encode()
+        source.write_bytes(page.replace(b"</style>", sheet, 1))
+        command = [
+            program,
+            "--headless",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            f"--user-data-dir={folder}/profile",
+            "--no-pdf-header-footer",
+            f"--print-to-pdf={target}",
+            source.as_uri(),
+        ]
+        if hasattr(os, "geteuid") and os.geteuid() == 0:
+            # its own fence does not work for root; the page runs no script and asks for nothing
+            command.insert(1, "--no-sandbox")
+        try:
+            done = run(command, timeout=PATIENCE)
+        except (OSError, subprocess.TimeoutExpired) as error:
+            raise OutputError.single(
+                f"the browser did not print ({error})", file=program, mend=MEND
+            ) from error
+        if done.returncode != 0 or not target.is_file():
+            last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or ["without a word"]
+            raise OutputError.single(f"the browser did not print ({last[0]})", file=program, mend=MEND)
+        return target.read_bytes()

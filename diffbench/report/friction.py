@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 from diffbench.physics.friction import sliding_speed
 from diffbench.physics.plate_heat import friction_heat
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
-from diffbench.report.document import HALF, Figure, numbers
+from diffbench.report.document import HALF, Figure, Table, numbers
 from diffbench.report.locking_torque import (
     DENSE,
-    INPUT_TORQUE,
     BranchCurve,
     best_form,
     branch_cells,
-    branch_head,
+    branch_table,
     carried_cells,
     draw_branches,
     draw_cells,
+    over_torque,
     place_of_reference,
     sweep_cells,
 )
@@ -35,6 +35,7 @@ from diffbench.report.style import (
     MUTED,
     PAPER,
     TICK_SIZE,
+    draw_band,
     dress,
     in_ratios,
     legend_above,
@@ -46,22 +47,6 @@ from diffbench.results.map_limits import unit_of
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "FrictionCells",
-    "FrictionCurve",
-    "Over",
-    "bias_curve",
-    "friction",
-    "friction_cells",
-    "friction_curve",
-    "friction_page_figures",
-    "friction_scale",
-    "plate_heat",
-    "reference_place",
-    "run_starts",
-    "temperatures",
-    "torque_bias",
-]
 
 Array = NDArray[np.float64]
 Over = Literal["sliding_speed", "plate"]
@@ -111,18 +96,11 @@ class FrictionCells:
 def bias_curve(
     locking_map: LockingMap, branch: Branch, *, speed_difference: float, temperature: float
 ) -> BranchCurve:
-    """Torque bias ratio of one branch at one speed difference [rad/s] and temperature [°C].
+    """Torque bias ratio of one branch at one speed difference [rad/s] and temperature [°C], at more places
+    than the map has nodes: the ratio bends where the map is straight. NaN where locking torque reaches the
+    input torque.
 
-    TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in|
-
-    Returns
-    -------
-    The curve, at more places than the map has nodes: the ratio bends where the map is straight. NaN where
-    locking torque reaches the input torque.
-
-    References
-    ----------
-    SAE J2817.
+    TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in| (SAE J2817)
     """
     ends = locking_map.axes[0][torques_to_draw(locking_map)]
     torque = np.unique(np.append(np.linspace(float(ends[0]), float(ends[-1]), BIAS_NODES), ends))
@@ -145,6 +123,13 @@ def bias_curve(
     )
 
 
+def _bias_curves(locking_map: LockingMap, speed: float, heat: float) -> dict[Branch, BranchCurve]:
+    return {
+        branch: bias_curve(locking_map, branch, speed_difference=speed, temperature=heat)
+        for branch in BRANCHES
+    }
+
+
 def friction_scale(characterisation: Characterisation) -> tuple[float, float] | None:
     """Friction coefficient at the reference condition and its standard uncertainty; None where it is not
     determined."""
@@ -165,24 +150,11 @@ def reference_place(characterisation: Characterisation, over: Over) -> float:
 
 
 def friction_curve(characterisation: Characterisation, over: Over) -> FrictionCurve:
-    """Friction over sliding speed or plate temperature as fitted.
+    """Friction over sliding speed or plate temperature as fitted and tested, the other of both held at the
+    reference condition, with 95 % limits of the shape alone: what scales all friction alike is not in them.
 
-    m = m_v(v) m_Theta(Theta), the other of both held at the reference condition
+    m = m_v(v) m_Theta(Theta)
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    over : {"sliding_speed", "plate"}
-        Along which axis.
-
-    Returns
-    -------
-    The curve over what was tested, with 95 % limits of the shape alone: what scales all friction alike is not
-    in them.
-
-    Notes
-    -----
     Limits by the law of propagation of uncertainty over the covariance of each form, forms by their weights.
     """
     at = _places(characterisation, over)
@@ -209,22 +181,11 @@ def friction_curve(characterisation: Characterisation, over: Over) -> FrictionCu
 
 
 def friction_cells(characterisation: Characterisation, over: Over) -> FrictionCells | None:
-    """Friction of the measured cells, relative to the reference condition.
+    """Friction of the sweeps' cells that the fit used and that bear a load, 1 at the reference condition;
+    None where they are not at hand, or are of builds with different radii.
 
     m = (T − k |T_in| − c |Delta omega|) / w, with w the clamping torque of the fitted law at that cell:
-    preload and ramps where they stand
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        With the cells behind it.
-    over : {"sliding_speed", "plate"}
-        Along which axis; along the other, each cell is carried to the reference condition by the fitted law.
-
-    Returns
-    -------
-    The cells of the sweeps that the fit used and that bear a load; None where the cells are not at hand, or
-    are of builds with different radii.
+    preload and ramps where they stand. Along the other axis each is carried to the reference condition.
     """
     evidence = characterisation.evidence
     radii = {facts.effective_radius_m for facts in characterisation.builds}
@@ -265,14 +226,7 @@ def _places(characterisation: Characterisation, over: Over) -> Array:
 
 def _unit(characterisation: Characterisation, form: FormState, x: Array) -> UnitQuantities:
     """The first build's unit: friction over speed and temperature is one for all builds."""
-    facts = characterisation.builds[0]
-    return unit_of(
-        form,
-        x,
-        radius=facts.effective_radius_m,
-        label="" if len(characterisation.builds) == 1 else f"[{facts.build}]",
-        reference=characterisation.reference,
-    )
+    return unit_of(form, x, characterisation.builds[0], reference=characterisation.reference)
 
 
 def _along(unit: UnitQuantities, over: Over, at: Array) -> Array:
@@ -283,40 +237,19 @@ def _along(unit: UnitQuantities, over: Over, at: Array) -> Array:
 
 
 def friction(characterisation: Characterisation, axes: Axes, *, over: Over = "sliding_speed") -> Axes:
-    """Friction over sliding speed, or over plate temperature: measured cells and the fitted law with its 95 %
-    band.
+    """Friction over sliding speed, or over plate temperature: measured cells (where they are at hand) and the
+    fitted law with its 95 % band, all carried to the reference condition along the other axis.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the law is drawn.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    over : {"sliding_speed", "plate"}
-        Along which axis; along the other all is carried to the reference condition.
-
-    Returns
-    -------
-    The axes. Friction coefficient where it is determined, else friction relative to the reference condition.
-    The band is that of the course; what scales all friction alike (a stated spring force) is the bar at the
-    reference condition.
-    """
+    Friction coefficient where it is determined, else friction relative to the reference condition. The band
+    is that of the course; what scales all friction alike (a stated spring force) is the bar at the reference
+    condition."""
     scale = friction_scale(characterisation)
     times = 1.0 if scale is None else scale[0]
     cells = friction_cells(characterisation, over)
     if cells is not None:
         draw_cells(axes, cells.at, times * cells.value, cells.direction)
     curve = friction_curve(characterisation, over)
-    axes.fill_between(
-        curve.at,
-        times * curve.low,
-        times * curve.high,
-        color=INK,
-        alpha=0.22,
-        linewidth=0,
-        zorder=3,
-        label="95 % band",
-    )
+    draw_band(axes, curve.at, times * curve.low, times * curve.high, alpha=0.22, label="95 % band")
     axes.plot(curve.at, times * curve.value, "-", color=INK, linewidth=2.2, zorder=4, label="fitted law")
     reach = None if scale is None else 1.959964 * scale[1]
     axes.errorbar(
@@ -356,28 +289,11 @@ def torque_bias(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """Torque bias ratio over input torque: measured cells, both branches of the map with their 95 % band.
+    """Torque bias ratio over input torque at a speed difference [rad/s] and temperature [°C], the reference
+    condition by default: measured cells, both branches of the map with their 95 % band.
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the map is drawn.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        Where [rad/s, °C], the reference condition by default.
-
-    Returns
-    -------
-    The axes. Around no input torque one output alone takes more than comes in, and the ratio has no meaning:
-    that stretch is tinted.
-
-    References
-    ----------
-    SAE J2817: TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in|.
-    """
+    TBR = (1 + LE)/(1 − LE), LE = T_lock/|T_in| (SAE J2817). Around no input torque one output alone takes
+    more than comes in, and the ratio has no meaning: that stretch is tinted."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     if cells is not None:
@@ -386,15 +302,10 @@ def torque_bias(
             ratio = np.where(effect < 1.0, (1.0 + effect) / (1.0 - effect), np.nan)
         seen = np.isfinite(ratio)
         draw_cells(axes, cells.input_torque[seen], ratio[seen], cells.direction[seen])
-    curves = {
-        branch: bias_curve(locking_map, branch, speed_difference=speed, temperature=heat)
-        for branch in BRANCHES
-    }
+    curves = _bias_curves(locking_map, speed, heat)
     draw_branches(axes, curves)
     _bias_limits(axes, curves["loading"])
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
-    dress(axes, across=INPUT_TORQUE, upward="torque bias ratio [1]")
-    return legend_above(axes, columns=2)
+    return over_torque(axes, "torque bias ratio [1]")
 
 
 def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
@@ -420,19 +331,8 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
 
 
 def temperatures(evidence: Evidence, axes: Axes) -> Axes:
-    """Temperatures of oil and plates over time, runs one after another.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes: the oil as measured, the plates as the fitted heat balance has them.
-    """
+    """Temperatures over time, runs one after another: the oil as measured, the plates as the fitted heat
+    balance has them."""
     for number, (at, here) in enumerate(_in_time(evidence)):
         first = number == 0
         axes.plot(
@@ -450,21 +350,8 @@ def temperatures(evidence: Evidence, axes: Axes) -> Axes:
 
 
 def plate_heat(evidence: Evidence, axes: Axes) -> Axes:
-    """Heat that the plates of both packs make, over time, runs one after another.
-
-    q = ½ T_lock |Delta omega|
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes: heat from the measured locking torque, by slip direction.
-    """
+    """Heat that the plates of both packs make over time, runs one after another, from the measured locking
+    torque, by slip direction: q = ½ T_lock |Delta omega|."""
     pieces = _in_time(evidence)
     dense = sum(at.size for at, _ in pieces) > DENSE
     for number, (at, here) in enumerate(pieces):
@@ -540,27 +427,22 @@ def friction_page_figures(characterisation: Characterisation, locking_map: Locki
 def _bias_figure(characterisation: Characterisation, locking_map: LockingMap) -> Figure:
     speed, heat = place_of_reference(characterisation, None, None)
     place = f"{heat:g} °C and {speed:g} rad/s"
-    rows, peak = [], ""
     torque = locking_map.axes[0][torques_to_draw(locking_map)]
-    curves = [
-        bias_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in BRANCHES
-    ]
-    for at in torque.tolist():
-        cells = [branch_cells(curve, int(np.argmin(np.abs(curve.input_torque - at)))) for curve in curves]
-        rows.append((f"{at:.0f}", *cells[0], *cells[1]))
-        if cells[0][0] != "none":
-            peak = f"{cells[0][0]} at {at:.0f} N·m"
+    curves = _bias_curves(locking_map, speed, heat)
+    loading = [(at, branch_cells(curves["loading"], at)[0]) for at in torque.tolist()]
+    known = [f"{value} at {at:.0f} N·m" for at, value in loading if value != "none"]
+    most = known[-1] if known else "nowhere below 1"
     return Figure(
         paint=lambda axes: torque_bias(characterisation, locking_map, axes),
         name="torque-bias",
         title=f"Torque bias ratio, at {place}",
         size=HALF,
-        shows=f"Torque bias ratio over input torque at {place}, loading: {peak or 'nowhere below 1'}.",
+        shows=f"Torque bias ratio over input torque at {place}, loading: {most}.",
         caption=(
             "Higher over lower output torque (SAE J2817). Towards no input torque the ratio has no bound: "
             "there the unit locks whatever comes in, and the locking torque itself is what counts."
         ),
-        table=numbers("Torque bias ratio over input torque", branch_head("1"), rows, texts=(3, 6)),
+        table=branch_table("Torque bias ratio over input torque", "1", curves, torque),
     )
 
 
@@ -614,23 +496,32 @@ def _friction_figure(characterisation: Characterisation, over: Over) -> Figure:
     )
 
 
+def _by_run(
+    caption: str,
+    head: tuple[str, ...],
+    evidence: Evidence,
+    cells: Callable[[NDArray[np.bool_]], tuple[str, ...]],
+) -> Table:
+    """A row for each sweep: which it is, how long, and what its cells say."""
+    rows = [
+        (f"{number + 1}, {evidence.run_kinds[number]}", f"{length:.0f}", *cells(evidence.run == number))
+        for number, _, length in run_starts(evidence)
+    ]
+    return numbers(caption, ("Run", "Duration [s]", *head), rows, texts=(0,))
+
+
 def _temperature_figure(evidence: Evidence) -> Figure:
-    rows = []
-    for number, _, length in run_starts(evidence):
-        here = evidence.run == number
+    def cells(here: NDArray[np.bool_]) -> tuple[str, ...]:
         oil, plate = evidence.oil[here], evidence.plate[here]
         known = oil[np.isfinite(oil)]
-        rows.append(
-            (
-                f"{number + 1}, {evidence.run_kinds[number]}",
-                f"{length:.0f}",
-                f"{known.min():.1f} to {known.max():.1f}" if known.size else "not measured",
-                f"{plate.min():.1f} to {plate.max():.1f}",
-                f"{np.nanmax(plate - oil):.1f}" if known.size else "not known",
-            )
+        return (
+            f"{known.min():.1f} to {known.max():.1f}" if known.size else "not measured",
+            f"{plate.min():.1f} to {plate.max():.1f}",
+            f"{np.nanmax(plate - oil):.1f}" if known.size else "not known",
         )
-    head = ("Run", "Duration [s]", "Oil [°C]", "Plates [°C]", "Plates over oil, most [K]")
-    hottest = max(float(evidence.plate[evidence.run == n].max()) for n, _, _ in run_starts(evidence))
+
+    head = ("Oil [°C]", "Plates [°C]", "Plates over oil, most [K]")
+    hottest = float(evidence.plate[sweep_cells(evidence)].max())
     return Figure(
         paint=lambda axes: temperatures(evidence, axes),
         name="temperatures",
@@ -638,24 +529,17 @@ def _temperature_figure(evidence: Evidence) -> Figure:
         size=HALF,
         shows=f"Temperatures of oil and plates over time; the plates reach {hottest:.0f} °C.",
         caption="Friction follows the plates, which run hotter than the oil where they work hard.",
-        table=numbers("Temperatures by run", head, rows, texts=(0,)),
+        table=_by_run("Temperatures by run", head, evidence, cells),
     )
 
 
 def _heat_figure(evidence: Evidence) -> Figure:
-    rows, most = [], 0.0
-    for number, _, length in run_starts(evidence):
-        here = evidence.run == number
-        heat = np.asarray(friction_heat(evidence.locking[here], evidence.speed_difference[here])) / 1e3
-        most = max(most, float(heat.max()))
-        rows.append(
-            (
-                f"{number + 1}, {evidence.run_kinds[number]}",
-                f"{length:.0f}",
-                f"{heat.mean():.2f}",
-                f"{heat.max():.2f}",
-            )
-        )
+    heat = np.asarray(friction_heat(evidence.locking, evidence.speed_difference)) / 1e3
+
+    def cells(here: NDArray[np.bool_]) -> tuple[str, ...]:
+        return f"{heat[here].mean():.2f}", f"{heat[here].max():.2f}"
+
+    most = float(heat[sweep_cells(evidence)].max())
     return Figure(
         paint=lambda axes: plate_heat(evidence, axes),
         name="plate-heat",
@@ -663,10 +547,5 @@ def _heat_figure(evidence: Evidence) -> Figure:
         size=HALF,
         shows=f"Heat made by the plates of both packs over time, up to {most:.1f} kW.",
         caption="Half the locking torque times the speed difference, from the measured torque.",
-        table=numbers(
-            "Plate heat by run",
-            ("Run", "Duration [s]", "Mean over its cells [kW]", "Most [kW]"),
-            rows,
-            texts=(0,),
-        ),
+        table=_by_run("Plate heat by run", ("Mean over its cells [kW]", "Most [kW]"), evidence, cells),
     )

@@ -1,4 +1,4 @@
-"""The history in the terminal: what is filed, and the trace of what was corrected."""
+"""The history: what is filed, and the trace of what was corrected."""
 
 from __future__ import annotations
 
@@ -6,12 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from diffbench.history import Added, BuildFact, Correction, Facts, Record
-from diffbench.report.document import Sentence, bare
+from diffbench.report.document import Block, Document, Section, Sentence, bare
 from diffbench.report.rounding import number_text
-from diffbench.report.terminal import Block, Section, text_of
 from diffbench.report.wording import printable
-
-__all__ = ["added_text", "distance_text", "listing", "record_text"]
 
 _HEAD = ("record", "date", "distance", "events", "build", "note")
 
@@ -19,8 +16,6 @@ _HEAD = ("record", "date", "distance", "events", "build", "note")
 def distance_text(metres: float | None) -> str:
     """A distance in kilometres; nothing where it is not known.
 
-    Examples
-    --------
     >>> distance_text(1860e3), distance_text(0.0), distance_text(None)
     ('1860 km', '0 km', '')
     """
@@ -36,10 +31,10 @@ def added_text(added: Added) -> str:
     return f"Already there as {where}"
 
 
-def listing(records: Sequence[Record], *, width: int = 100) -> str:
+def listing(records: Sequence[Record]) -> Document:
     """Records by unit, in the order of builds and dates."""
     if not records:
-        return "No records."
+        return Document("History", (Section("", (Sentence("No records."),)),))
     blocks: list[Block] = []
     for unit in sorted({record.facts.unit for record in records}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
@@ -55,25 +50,27 @@ def listing(records: Sequence[Record], *, width: int = 100) -> str:
             for record in own
             for fact in record.facts.builds
         ]
-        blocks += [Sentence(f"Unit {printable(unit, limit=60)}"), bare([_HEAD, *rows], flush=(0, 2, 3))]
-    return text_of([Section("", tuple(blocks))], width)
+        blocks += [Sentence(f"Unit {printable(unit, limit=60)}"), bare(rows, head=_HEAD, flush=(0, 2, 3))]
+    return Document("History", (Section("", tuple(blocks)),))
 
 
-def record_text(record: Record) -> str:
+def record_document(record: Record) -> Document:
     """A record with its trace."""
-    lines = [
-        f"Record {record.number}: {_place(record.facts)}",
-        *(f"  build {_build(fact)}" for fact in record.facts.builds),
-        *([f"  note: {printable(record.facts.note)}"] if record.facts.note else []),
-        f"  characterisation {record.document}",
-        f"  filed {record.made[:19]}Z by {printable(record.by, limit=60)}",
+    told = [
+        *(f"build {_build(fact)}" for fact in record.facts.builds),
+        *([f"note: {printable(record.facts.note)}"] if record.facts.note else []),
+        f"characterisation {record.document}",
+        f"filed {record.made[:19]}Z by {printable(record.by, limit=60)}",
     ]
     facts = record.stated
     for correction in record.trace:
-        lines.append(f"  corrected {correction.made[:19]}Z by {printable(correction.by, limit=60)}: ")
-        lines[-1] += "; ".join(_changes(correction, facts)) + f" ({printable(correction.reason)})"
+        changes = "; ".join(_changes(correction, facts))
+        by = printable(correction.by, limit=60)
+        told.append(f"corrected {correction.made[:19]}Z by {by}: {changes} ({printable(correction.reason)})")
         facts = correction.after(facts)
-    return "\n".join(lines)
+    head = Sentence(f"Record {record.number}: {_place(record.facts)}")
+    blocks = (head, *(Sentence(text, first="  ", rest="    ") for text in told))
+    return Document(f"Record {record.number}", (Section("", blocks),))
 
 
 def _place(facts: Facts) -> str:

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.physics.steady import UnitQuantities, friction_factor, viscous_coefficient
-from diffbench.report.document import HALF, WIDE, Figure, numbers, typeset
+from diffbench.report.document import HALF, WIDE, Figure, Table, numbers
 from diffbench.report.map_contours import BRANCHES, torques_to_draw
-from diffbench.report.rounding import number_text
+from diffbench.report.rounding import number_text, typeset
 from diffbench.report.style import (
     DIRECTION_COLOURS,
     DIRECTION_LABELS,
@@ -25,6 +25,7 @@ from diffbench.report.style import (
     MUTED,
     PAPER,
     PART_COLOURS,
+    draw_band,
     dress,
     legend_above,
 )
@@ -35,32 +36,6 @@ from diffbench.results.map_limits import best_unit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "DENSE",
-    "INPUT_TORQUE",
-    "LOCKING_TORQUE",
-    "BranchCurve",
-    "CarriedCells",
-    "Parts",
-    "ResidualBins",
-    "best_form",
-    "branch_cells",
-    "branch_curve",
-    "branch_head",
-    "carried_cells",
-    "draw_branches",
-    "draw_cells",
-    "evidence_figures",
-    "parts",
-    "parts_over_torque",
-    "place_of_reference",
-    "recorded",
-    "residual_bins",
-    "residuals",
-    "sweep",
-    "sweep_cells",
-    "sweep_figure",
-]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -132,23 +107,8 @@ class ResidualBins:
 def branch_curve(
     locking_map: LockingMap, branch: Branch, *, speed_difference: float, temperature: float
 ) -> BranchCurve:
-    """One branch over the input torques of the map.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-    branch : str
-        "loading", "unloading", "mean" or "either".
-    speed_difference : float
-        Speed difference [rad/s].
-    temperature : float
-        Temperature of plates and oil [°C].
-
-    Returns
-    -------
-    The curve at the map's nodes of input torque, as far as they are drawn.
-    """
+    """One branch over the input torques of the map that are drawn, at one speed difference [rad/s] and
+    temperature [°C]."""
     torque = locking_map.axes[0][torques_to_draw(locking_map)]
     speed, heat = np.full(torque.shape, speed_difference), np.full(torque.shape, temperature)
     low, high = locking_map.interval(torque, speed, heat, branch)
@@ -174,26 +134,12 @@ def carried_cells(
     speed_difference: float,
     temperature: float,
 ) -> CarriedCells | None:
-    """Measured cells, carried to one speed difference and one temperature by the fitted friction shape.
+    """Measured cells of the sweeps that the fit used, carried to one speed difference [rad/s] and temperature
+    [°C] by the fitted friction shape; None where they are not at hand, or are of several builds.
 
     T' = m(v', Theta') [T − k |T_in| − c(Theta_oil) |Delta omega|] / m(v, Theta) + k |T_in| + c(Theta')
     |Delta omega'|
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        With the cells behind it.
-    locking_map : LockingMap
-        The map of the build in question.
-    speed_difference, temperature : float
-        Where to carry them [rad/s, °C].
-
-    Returns
-    -------
-    The cells of the sweeps that the fit used; None where the cells are not at hand, or are of several builds.
-
-    Notes
-    -----
     Only friction over speed and temperature, gear friction and the oil film are taken from the model.
     Preload, ramps and hysteresis stay as measured, whatever the preload law: each cell keeps its own
     residual.
@@ -218,51 +164,20 @@ def carried_cells(
 def parts_over_torque(
     characterisation: Characterisation,
     locking_map: LockingMap,
-    branch: Branch,
     *,
     speed_difference: float,
     temperature: float,
 ) -> Parts:
-    """What the locking torque of one branch is made of, over the input torques of the map that are drawn.
+    """What the locking torque while loading is made of by the best form, over the input torques of the map
+    that are drawn, at one speed difference [rad/s] and temperature [°C].
 
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; its best form is split.
-    locking_map : LockingMap
-        Gives the build and the input torques.
-    branch : str
-        "loading", "unloading", "mean" or "either".
-    speed_difference, temperature : float
-        Where [rad/s, °C].
-
-    Notes
-    -----
     Under the greater-of law the ramps' part is the whole thrust of the ramps, and the preload's part is what
     is left of the clamping, P − (1 − Phi) K |T_in|, until the contact has opened: as the load on a preloaded
     joint is shared.
     """
-    if branch in ("mean", "either"):
-        both = [
-            parts_over_torque(
-                characterisation,
-                locking_map,
-                side,
-                speed_difference=speed_difference,
-                temperature=temperature,
-            )
-            for side in ("loading", "unloading")
-        ]
-        names = ("preload", "ramps", "gears", "oil_film")
-        return Parts(
-            both[0].input_torque, *(0.5 * (getattr(both[0], n) + getattr(both[1], n)) for n in names)
-        )
     unit = _unit(characterisation, locking_map)
     torque = locking_map.axes[0][torques_to_draw(locking_map)]
-    drive, coast = unit.drive_bias, unit.coast_bias
-    if branch == "unloading":
-        drive, coast = drive * unit.drive_ratio, coast * unit.coast_ratio
-    thrust = np.maximum(np.where(torque >= 0, drive, coast) * np.abs(torque), 0.0)
+    thrust = np.maximum(np.where(torque >= 0, unit.drive_bias, unit.coast_bias) * np.abs(torque), 0.0)
     preload = unit.preload_law.load(unit.preload_torque, thrust, unit.preload_values) - thrust
     factor = friction_factor(unit, np.array(speed_difference), np.array(temperature))
     ones = np.ones(torque.shape)
@@ -276,21 +191,8 @@ def parts_over_torque(
 
 
 def residual_bins(evidence: Evidence, axis: str, *, bins: int = 12) -> ResidualBins:
-    """Residual, measured less model, in bins of like many cells along one axis.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axis : str
-        "input_torque", "speed_difference", "plate" or "time".
-    bins : int
-        Most bins.
-
-    Returns
-    -------
-    The bins of the cells that the fit used, along the axis; cells without a number there are left out.
-    """
+    """Residual, measured less model, of the cells that the fit used, in bins of like many along one axis (see
+    `RESIDUAL_AXES`); cells without a number there are left out."""
     at = np.asarray(getattr(evidence, axis), dtype=np.float64)
     kept = evidence.used & np.isfinite(at)
     at, residual = at[kept], (evidence.locking - evidence.model)[kept]
@@ -318,12 +220,7 @@ def _unit(characterisation: Characterisation, locking_map: LockingMap) -> UnitQu
     """The unit of the map's build by the best form."""
     builds = [facts.build for facts in characterisation.builds]
     name = locking_map.document.build
-    facts = characterisation.builds[builds.index(name) if name in builds else 0]
-    return best_unit(
-        characterisation,
-        radius=facts.effective_radius_m,
-        label="" if len(builds) == 1 else f"[{facts.build}]",
-    )
+    return best_unit(characterisation, characterisation.builds[builds.index(name) if name in builds else 0])
 
 
 def sweep(
@@ -334,51 +231,29 @@ def sweep(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """Locking torque over input torque: both branches of the map with their 95 % band, and the measured
-    cells.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result; without the cells behind it only the map is drawn.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        At which speed difference [rad/s] and temperature [°C], the reference condition by default. The cells
-        are carried there by the fitted friction shape, see `diffbench.report.locking_torque.carried_cells`.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Locking torque over input torque at a speed difference [rad/s] and temperature [°C], the reference
+    condition by default: both branches of the map with their 95 % band, and the measured cells, which are
+    carried there by the fitted friction shape (`diffbench.report.locking_torque.carried_cells`)."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
     if cells is not None:
         draw_cells(axes, cells.input_torque, cells.locking, cells.direction)
-    _branches(axes, locking_map, speed, heat)
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    draw_branches(axes, _branches(locking_map, speed, heat))
     axes.set_ylim(bottom=0.0)
-    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes, columns=2)
+    return over_torque(axes, LOCKING_TORQUE)
+
+
+def over_torque(axes: Axes, upward: str, *, columns: int = 2) -> Axes:
+    """Dress what was drawn over input torque: the line between coast and drive, labels, legend."""
+    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    dress(axes, across=INPUT_TORQUE, upward=upward)
+    return legend_above(axes, columns=columns)
 
 
 def recorded(evidence: Evidence, axes: Axes) -> Axes:
     """Locking torque over input torque as recorded, at each cell's own speed difference and temperature, and
-    the model there.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Readings by hand are drawn as diamonds, cells that the fit left out as small grey dots.
-    """
+    the model there. Readings by hand are drawn as diamonds, cells that the fit left out as small grey
+    dots."""
     sweeps = sweep_cells(evidence)
     kept = evidence.used & sweeps
     draw_cells(axes, evidence.input_torque[kept], evidence.locking[kept], evidence.direction[kept])
@@ -417,28 +292,12 @@ def recorded(evidence: Evidence, axes: Axes) -> Axes:
             label="left out of the fit",
             zorder=2,
         )
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
-    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes)
+    return over_torque(axes, LOCKING_TORQUE)
 
 
 def residuals(evidence: Evidence, axes: Axes, *, over: str) -> Axes:
-    """Residual, measured less model, over one axis: cells by slip direction, twice their noise, and means of
-    bins.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The cells behind a fit.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    over : str
-        "input_torque", "speed_difference", "plate" or "time".
-
-    Returns
-    -------
-    The axes. What a good model leaves has no course: the means of the bins stay near zero.
-    """
+    """Residual, measured less model, over "input_torque", "speed_difference", "plate" or "time": cells by
+    slip direction, twice their noise, and means of bins, which stay near zero where the model is good."""
     at = np.asarray(getattr(evidence, over), dtype=np.float64)
     kept = evidence.used & np.isfinite(at)
     residual = evidence.locking - evidence.model
@@ -474,27 +333,11 @@ def parts(
     speed_difference: float | None = None,
     temperature: float | None = None,
 ) -> Axes:
-    """What the locking torque is made of, over input torque: preload, ramps, gears, oil film while loading.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result.
-    locking_map : LockingMap
-        Its map.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    speed_difference, temperature : float or None
-        Where [rad/s, °C], the reference condition by default.
-
-    Returns
-    -------
-    The axes: parts stacked, the total with its 95 % band, and the total while unloading, dashed.
-    """
+    """What the locking torque is made of, over input torque while loading, at a speed difference [rad/s] and
+    temperature [°C], the reference condition by default: preload, ramps, gears, oil film stacked, the total
+    with its 95 % band, and the total while unloading, dashed."""
     speed, heat = place_of_reference(characterisation, speed_difference, temperature)
-    made = parts_over_torque(
-        characterisation, locking_map, "loading", speed_difference=speed, temperature=heat
-    )
+    made = parts_over_torque(characterisation, locking_map, speed_difference=speed, temperature=heat)
     floor = np.zeros(made.input_torque.shape)
     for name, part in _named_parts(made):
         top = floor + part
@@ -508,11 +351,9 @@ def parts(
             label=name,
         )
         floor = top
-    _branches(axes, locking_map, speed, heat)
-    axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
+    draw_branches(axes, _branches(locking_map, speed, heat))
     axes.set_ylim(bottom=0.0)
-    dress(axes, across=INPUT_TORQUE, upward=LOCKING_TORQUE)
-    return legend_above(axes, columns=3)
+    return over_torque(axes, LOCKING_TORQUE, columns=3)
 
 
 def place_of_reference(
@@ -569,17 +410,13 @@ def draw_cells(
         )
 
 
-def _branches(axes: Axes, locking_map: LockingMap, speed_difference: float, temperature: float) -> None:
-    """Both branches of the map at one place."""
-    draw_branches(
-        axes,
-        {
-            branch: branch_curve(
-                locking_map, branch, speed_difference=speed_difference, temperature=temperature
-            )
-            for branch in BRANCHES
-        },
-    )
+def _branches(
+    locking_map: LockingMap, speed_difference: float, temperature: float
+) -> dict[Branch, BranchCurve]:
+    return {
+        branch: branch_curve(locking_map, branch, speed_difference=speed_difference, temperature=temperature)
+        for branch in BRANCHES
+    }
 
 
 def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
@@ -607,15 +444,8 @@ def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:
             zorder=3.5,
             label="map, not tested" if first else None,
         )
-        axes.fill_between(
-            curve.input_torque,
-            curve.low,
-            curve.high,
-            color=INK,
-            alpha=0.18,
-            linewidth=0,
-            zorder=3,
-            label="95 % band" if first else None,
+        draw_band(
+            axes, curve.input_torque, curve.low, curve.high, alpha=0.18, label="95 % band" if first else None
         )
 
 
@@ -625,9 +455,8 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         return None
     speed, heat = place_of_reference(characterisation, None, None)
     cells = carried_cells(characterisation, locking_map, speed_difference=speed, temperature=heat)
-    loading, unloading = (
-        branch_curve(locking_map, branch, speed_difference=speed, temperature=heat) for branch in BRANCHES
-    )
+    curves = _branches(locking_map, speed, heat)
+    loading = curves["loading"]
     place = f"{heat:g} °C and {speed:g} rad/s"
     ends = (0, int(np.argmin(np.abs(loading.input_torque))), loading.input_torque.size - 1)
     course = ", ".join(
@@ -641,10 +470,6 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
         if count
         else f"The map at {place}. Thin lines are an extrapolation. {_why_no_cells(characterisation)}"
     )
-    rows = [
-        (f"{torque:.0f}", *branch_cells(loading, i), *branch_cells(unloading, i))
-        for i, torque in enumerate(loading.input_torque.tolist())
-    ]
     return Figure(
         paint=lambda axes: sweep(characterisation, locking_map, axes),
         name="sweep",
@@ -655,20 +480,25 @@ def sweep_figure(characterisation: Characterisation, locking_map: LockingMap) ->
             f"{count} measured cells."
         ),
         caption=caption,
-        table=numbers("Locking torque over input torque", branch_head("N·m"), rows, texts=(3, 6)),
+        table=branch_table("Locking torque over input torque", "N·m", curves, loading.input_torque),
     )
 
 
-def branch_head(unit: str) -> tuple[str, ...]:
-    """Headings over an input torque and both branches at it."""
-    return (
-        "Input torque [N·m]", f"Loading [{unit}]", "Loading, 95 % limits", "Loading",
-        f"Unloading [{unit}]", "Unloading, 95 % limits", "Unloading",
-    )  # fmt: skip
+def branch_table(caption: str, unit: str, curves: Mapping[Branch, BranchCurve], torque: Array) -> Table:
+    """Both branches at input torques [N·m]: value, 95 % limits, and whether that was tested."""
+    head = ["Input torque [N·m]"]
+    for word in ("Loading", "Unloading"):
+        head += [f"{word} [{unit}]", f"{word}, 95 % limits", word]
+    rows = [
+        (f"{at:.0f}", *(cell for b in BRANCHES for cell in branch_cells(curves[b], at)))
+        for at in torque.tolist()
+    ]
+    return numbers(caption, tuple(head), rows, texts=(3, 6))
 
 
-def branch_cells(curve: BranchCurve, i: int) -> tuple[str, str, str]:
-    """Value and limits at one place of a curve, and whether that was tested."""
+def branch_cells(curve: BranchCurve, torque: float) -> tuple[str, str, str]:
+    """Value and limits of a curve at an input torque [N·m], and whether that was tested."""
+    i = int(np.argmin(np.abs(curve.input_torque - torque)))
     low, value, high = (float(part[i]) for part in (curve.low, curve.value, curve.high))
     if not np.isfinite(value):
         return "none", "none", "no meaning"
@@ -686,13 +516,17 @@ def _why_no_cells(characterisation: Characterisation) -> str:
 
 
 def evidence_figures(characterisation: Characterisation, locking_map: LockingMap) -> Iterator[Figure]:
-    """What the locking torque is made of, the cells as recorded, and the residuals."""
+    """What the locking torque is made of, and the cells as recorded."""
     if torques_to_draw(locking_map).size > 1:
         yield _parts_figure(characterisation, locking_map)
-    evidence = characterisation.evidence
+    if characterisation.evidence is not None:
+        yield _recorded_figure(characterisation.evidence)
+
+
+def residual_figures(evidence: Evidence | None) -> Iterator[Figure]:
+    """Residuals over every axis that moves."""
     if evidence is None:
         return
-    yield _recorded_figure(evidence)
     for axis, words in RESIDUAL_AXES.items():
         # along an axis that does not move there is nothing to see
         if residual_bins(evidence, axis).centre.size > 1:
@@ -701,27 +535,16 @@ def evidence_figures(characterisation: Characterisation, locking_map: LockingMap
 
 def _parts_figure(characterisation: Characterisation, locking_map: LockingMap) -> Figure:
     speed, heat = place_of_reference(characterisation, None, None)
-    made = parts_over_torque(
-        characterisation, locking_map, "loading", speed_difference=speed, temperature=heat
-    )
-    listed = (made.preload, made.ramps, made.gears, made.oil_film, made.total)
+    made = parts_over_torque(characterisation, locking_map, speed_difference=speed, temperature=heat)
+    named = _named_parts(made)
+    listed = [*(part for _, part in named), made.total]
     rows = [
         (f"{torque:.0f}", *(f"{part[i]:.1f}" for part in listed))
         for i, torque in enumerate(made.input_torque.tolist())
     ]
     last = int(np.argmax(made.input_torque))
-    words = ", ".join(
-        f"{name} {part[last]:.0f} N·m"
-        for name, part in zip(("preload", "ramps", "gears", "oil film"), listed, strict=False)
-    )
-    head = (
-        "Input torque [N·m]",
-        "Preload [N·m]",
-        "Ramps [N·m]",
-        "Gears [N·m]",
-        "Oil film [N·m]",
-        "Total [N·m]",
-    )
+    words = ", ".join(f"{name} {part[last]:.0f} N·m" for name, part in named)
+    head = ("Input torque [N·m]", *(f"{name.capitalize()} [N·m]" for name, _ in named), "Total [N·m]")
     return Figure(
         paint=lambda axes: parts(characterisation, locking_map, axes),
         name="parts",

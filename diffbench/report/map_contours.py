@@ -19,18 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.contour import QuadContourSet
 
-__all__ = [
-    "BRANCHES",
-    "WASH",
-    "contour_levels",
-    "contours",
-    "hatch_untested",
-    "map_page_figures",
-    "round_levels",
-    "speeds_to_draw",
-    "temperatures_to_show",
-    "torques_to_draw",
-]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,20 +35,8 @@ ONE_LEVEL = 1.1
 
 
 def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]:
-    """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one
-    nearest the reference.
-
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-    reference : float
-        Reference temperature [°C].
-
-    Returns
-    -------
-    Indices along the map's temperature axis, rising, one to three of them.
-    """
+    """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one nearest
+    the reference [°C], as one to three rising indices along its axis."""
     heat = locking_map.axes[2]
     tested = np.flatnonzero(locking_map.tested["loading"].any(axis=(0, 1)))
     ends = (0, heat.size - 1) if tested.size == 0 else (int(tested[0]), int(tested[-1]))
@@ -70,8 +46,6 @@ def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]
 def contour_levels(locking_map: LockingMap) -> Array:
     """Round levels [N·m] that serve both branches and all temperatures of a map.
 
-    Examples
-    --------
     >>> from types import SimpleNamespace
     >>> values = {"loading": np.array([[[80.0]], [[430.0]]]), "unloading": np.array([[[80.0]], [[560.0]]])}
     >>> axes, tested = (np.array([0.0, 700.0]), np.array([4.0])), {"loading": np.ones((2, 1, 1), dtype=bool)}
@@ -86,8 +60,6 @@ def contour_levels(locking_map: LockingMap) -> Array:
 def round_levels(low: float, high: float, most: int) -> Array:
     """Levels at round numbers from below ``low`` to above ``high``, some ``most`` steps.
 
-    Examples
-    --------
     >>> round_levels(-27.3, -11.0, 9).tolist()
     [-28.0, -26.0, -24.0, -22.0, -20.0, -18.0, -16.0, -14.0, -12.0, -10.0]
     """
@@ -139,17 +111,27 @@ def contours(
     shades = [colours(0.04 + 0.92 * i / max(len(levels) - 2, 1)) for i in range(len(levels) - 1)]
     axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
     lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
+    frame_map(axes, torque, speed)
+    tested = locking_map.tested[branch][:, :, temperature][drawn]
+    hatch_untested(axes, tested.T, torque, speed)
+    _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
+    dress_map(axes)
+    return axes
+
+
+def frame_map(axes: Axes, torque: Array, speed: Array) -> None:
+    """Axes over exactly these input torques and speed differences, the latter in ratios where they can be."""
     if speed[0] > 0.0:
         in_ratios(axes, "y")
     axes.set_xlim(float(torque[0]), float(torque[-1]))
     axes.set_ylim(float(speed[0]), float(speed[-1]))
-    tested = locking_map.tested[branch][:, :, temperature][drawn]
-    hatch_untested(axes, tested.T, torque, speed)
-    _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
+
+
+def dress_map(axes: Axes) -> None:
+    """Labels, and the line between coast and drive."""
     axes.axvline(0.0, color=DARK_LABEL, linewidth=0.7, linestyle=(0, (1, 2)))
     dress(axes, across="input torque [N·m]", upward="speed difference [rad/s]")
     axes.grid(visible=False)
-    return axes
 
 
 def _label(
@@ -215,17 +197,8 @@ def _label_colours(levels: Array, shades: list[Shade], *, washed: bool) -> list[
 
 
 def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> None:
-    """Hatch the meshes with a corner that was not tested, and draw the border between them and the others.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    tested : numpy.ndarray
-        Whether each node was tested, (s, t).
-    torque, speed : numpy.ndarray
-        Input torques (t,) and speed differences (s,).
-    """
+    """Hatch the meshes with a corner that was not tested, and draw the border between them and the others:
+    ``tested`` (s, t) over input torques (t,) and speed differences (s,)."""
     from matplotlib.collections import LineCollection
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
@@ -268,12 +241,8 @@ def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> Non
 
 
 def torques_to_draw(locking_map: LockingMap) -> NDArray[np.intp]:
-    """Nodes of input torque to draw: those tested at any speed difference, and those near.
-
-    Returns
-    -------
-    Rising indices along its torque axis; all where no node is tested, as of a predicted map.
-    """
+    """Rising indices of the nodes of input torque to draw: those tested at any speed difference, and those
+    near; all where no node is tested, as of a predicted map."""
     return _near(locking_map, 0, NEAR)
 
 

@@ -1,20 +1,22 @@
-"""The page: one self-contained HTML file. Verdict and key numbers, then evidence, then doubt, then
-provenance."""
+"""Results and answers as HTML: the page of a result, one self-contained file (verdict and key numbers, then
+evidence, then doubt, then provenance); any document as a page; and what a notebook shows."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import partial
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from diffbench.definitions import parts_of
-from diffbench.report.document import typeset
-from diffbench.report.doubt import doubt_page_figures
+from diffbench.report.document import Block, Document, Figure, Section, Sentence, Table
+from diffbench.report.doubt import correlation_figure, interval_figures, interval_names, intervals
 from diffbench.report.drawing import draw
 from diffbench.report.friction import friction_page_figures
-from diffbench.report.locking_torque import evidence_figures, sweep_figure
-from diffbench.report.map_contours import map_page_figures
+from diffbench.report.locking_torque import evidence_figures, residual_figures, sweep_figure
+from diffbench.report.map_contours import contours, map_page_figures, speeds_to_draw, torques_to_draw
 from diffbench.report.result import (
     RUNS_THAT_HELP,
     adequacy_table,
@@ -30,32 +32,34 @@ from diffbench.report.result import (
     law_text,
     limit_table,
     needs_text,
-    next_steps_text,
     next_tests_text,
     other_table,
     sheet_table,
+    unit_line,
     verdict,
 )
-from diffbench.report.rounding import RULE
+from diffbench.report.rounding import RULE, typeset
 from diffbench.report.shims import ladder_figure
-from diffbench.report.wording import (
-    grouped_findings,
-    humanised,
-    key_names,
-    label,
-    printable,
-    seen_in,
-)
-from diffbench.results.characterisation import Characterisation
+from diffbench.report.style import GRID, INK, MUTED
+from diffbench.report.wording import grouped_findings, key_names, label, printable, said, seen_in
+from diffbench.results.characterisation import Characterisation, further_steps
 from diffbench.results.locking_map import LockingMap
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["page", "refresh_line", "templates"]
 
 #: Names are shown in full up to here: more is an accident, and no table survives it.
 LONGEST_NAME = 200
+#: Of a notebook's figures [inch].
+ROW, FRAME, WIDTH = 0.44, 1.25, 6.0
+CONTOURS = (6.0, 4.2)
+#: Drawings of one notebook must not share ids, whatever is shown how often.
+_COUNT = itertools.count(1)
+_BOX = (
+    f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
+    "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"
+)
 
 
 @dataclass(frozen=True)
@@ -72,7 +76,9 @@ def refresh_line(seconds: int) -> str:
     return f'<meta http-equiv="refresh" content="{seconds}">\n'
 
 
-def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh: int | None = None) -> str:
+def result_page(
+    characterisation: Characterisation, locking_map: LockingMap, *, refresh: int | None = None
+) -> str:
     """The result as one HTML page that needs no network and no script.
 
     Parameters
@@ -95,7 +101,7 @@ def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh
     """
     from markupsafe import Markup
 
-    made = templates()
+    made = _templates()
     assert made.loader is not None
     # with the drawings the only texts that are not escaped: they come from this package
     style = Markup(made.loader.get_source(made, "report.css")[0])
@@ -109,7 +115,82 @@ def page(characterisation: Characterisation, locking_map: LockingMap, *, refresh
     )
 
 
-def templates() -> Environment:
+def html_of(document: Document) -> str:
+    """Any document as a piece of HTML, on the page's own light paper whatever is around it. All its texts are
+    escaped.
+
+    Examples
+    --------
+    >>> from diffbench.report.document import items
+    >>> "<li>a gap</li>" in html_of(Document("Example", (items("found", ["a gap"]),)))
+    True
+    """
+    from markupsafe import Markup
+
+    parts: Any = _templates().get_template("parts.html.j2").module
+    # of our own making: it goes into the tags of a table
+    left = Markup(' style="text-align:left"')
+    return f'<div style="{_BOX}">{parts.sections(document, left)}</div>'
+
+
+def characterisation_html(characterisation: Characterisation) -> str:
+    """A characterisation as a notebook shows it: a table of key numbers and a figure of their intervals, as
+    HTML in which every text of the result is escaped."""
+    found = verdict(characterisation)
+    lines = [unit_line(characterisation), f"{found.words}: {'; '.join(found.sentences)}."]
+    if found.cautions:
+        lines.append(found.trust)
+    keys, _ = interval_names(characterisation)
+    figure = Figure(
+        name=f"notebook-{next(_COUNT)}",
+        title="",
+        paint=lambda axes: intervals(characterisation, axes, names=keys),
+        size=(WIDTH, FRAME + ROW * len(keys)),
+        shows=f"95 % intervals of {len(keys)} key numbers",
+    )
+    return _box(lines, key_table(characterisation), [figure] if keys else [])
+
+
+def map_html(locking_map: LockingMap) -> str:
+    """A map as a notebook shows it: a table of what it covers, and its contours where it has more than one
+    torque and speed; HTML in which every text of the map is escaped."""
+    document = locking_map.document
+    heat = locking_map.axes[2]
+    middle = int(heat.size // 2)
+    unit, build = (printable(text, limit=LONGEST_NAME) for text in (document.unit, document.build))
+    names = ("Input torque [N·m]", "Speed difference [rad/s]", "Temperature [°C]")
+    rows = tuple(
+        (name, typeset(f"{float(axis[0]):.4g} to {float(axis[-1]):.4g}"), str(axis.size))
+        for name, axis in zip(names, locking_map.axes, strict=True)
+    )
+    tested = 100.0 * float(locking_map.tested["loading"].mean())
+    place = f"{heat[middle]:.0f} °C, loading"
+    figure = Figure(
+        name=f"notebook-{next(_COUNT)}",
+        title="",
+        paint=lambda axes: contours(locking_map, axes, branch="loading", temperature=middle),
+        size=CONTOURS,
+        shows=f"Locking torque over input torque and speed difference at {place}",
+    )
+    text = (
+        f"{document.law.capitalize()} preload law; {tested:.0f} % of the nodes are tested while loading; "
+        f"locking torque in N·m at {place}, hatched where it is an extrapolation."
+    )
+    drawn = torques_to_draw(locking_map).size > 1 and speeds_to_draw(locking_map).size > 1
+    return _box(
+        [f"Locking-torque map of unit {unit}, build {build}", text],
+        Table("What it covers", ("Axis", "Range", "Nodes"), rows, (1, 2)),
+        [figure] if drawn else [],
+    )
+
+
+def _box(lines: list[str], table: Table, figures: list[Figure]) -> str:
+    title, *others = lines
+    blocks: tuple[Block, ...] = (Sentence(title, tone="title"), *map(Sentence, others), table, *figures)
+    return html_of(Document(title, (Section("", blocks),)))
+
+
+def _templates() -> Environment:
     """The templates of HTML; what they are given is escaped."""
     import jinja2
     from markupsafe import Markup
@@ -125,16 +206,17 @@ def templates() -> Environment:
     made.filters["drawing"] = lambda figure: Markup(
         draw(figure.paint, size=figure.size, prefix=figure.name, title=figure.shows)
     )
+    made.filters["kinds"] = lambda blocks: [(kind, list(found)) for kind, found in groupby(blocks, key=_kind)]
     return made
 
 
-def _words(characterisation: Characterisation, text: str) -> str:
-    return humanised(printable(text), characterisation.parameters)
+def _kind(block: Block) -> str:
+    return "items" if isinstance(block, Sentence) and block.mark else type(block).__name__
 
 
 def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
     reference = characterisation.reference
-    words = partial(_words, characterisation)
+    words = partial(said, characterisation)
     return {
         "unit": printable(characterisation.unit, limit=LONGEST_NAME),
         "build": printable(characterisation.build, limit=LONGEST_NAME),
@@ -157,19 +239,18 @@ def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict
         "law": words(law_text(characterisation)),
         "tested": coverage_text(characterisation),
         "undetermined": [("; ".join(waiting), needs) for needs, waiting in needs_text(characterisation)],
-        "steps": [words(step) for step in next_steps_text(characterisation)],
+        "steps": [words(step) for step in further_steps(characterisation)],
         "tests_heading": RUNS_THAT_HELP,
         "tests": [words(test) for test in next_tests_text(characterisation)],
     }
 
 
 def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    evidence = list(evidence_figures(characterisation, locking_map))
     return {
         "ladder": ladder_figure(characterisation),
         "sweep": sweep_figure(characterisation, locking_map),
-        "figures": [figure for figure in evidence if not figure.name.startswith("residual")],
-        "residuals": [figure for figure in evidence if figure.name.startswith("residual")],
+        "figures": list(evidence_figures(characterisation, locking_map)),
+        "residuals": list(residual_figures(characterisation.evidence)),
         "frictions": list(friction_page_figures(characterisation, locking_map)),
         "maps": list(map_page_figures(characterisation, locking_map)),
         "others": other_table(characterisation),
@@ -177,12 +258,11 @@ def _evidence(characterisation: Characterisation, locking_map: LockingMap) -> di
 
 
 def _doubt(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
-    doubts = list(doubt_page_figures(characterisation))
-    words = partial(_words, characterisation)
+    words = partial(said, characterisation)
     return {
         "fit": fit_text(characterisation),
-        "doubts": [figure for figure in doubts if figure.name != "correlation"],
-        "together": next((figure for figure in doubts if figure.name == "correlation"), None),
+        "doubts": list(interval_figures(characterisation)),
+        "together": correlation_figure(characterisation),
         "budget_summary": budget_summary(characterisation),
         "budget": budget_table(characterisation),
         "findings": [

@@ -1,25 +1,17 @@
-"""Repeatability in the terminal: one line a quantity, the tests for outlying repeats, the table to paste."""
+"""Repeatability: one line a quantity, the tests for outlying repeats, the table to paste."""
 
 from __future__ import annotations
 
 from diffbench.answers.repeatability import Outlying, Repeatability
-from diffbench.report.document import Sentence, bare, item
+from diffbench.report.document import Document, Literally, Section, Sentence, bare, items
 from diffbench.report.rounding import interval_text, number_text, with_unit
-from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import label, printable
-
-__all__ = ["repeatability_summary"]
 
 PER_CENT = 100.0
 
 
-def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
-    """Repeatability as text for a terminal.
-
-    Returns
-    -------
-    The text, without a line end at its end; the table for the rig file stands alone at its end.
-    """
+def repeatability_document(result: Repeatability) -> Document:
+    """What a refit moves; the table for the rig file stands alone at the end."""
     groups = ", ".join(printable(group, limit=60) for group in result.groups)
     head = f"Repeatability from {len(result.repeats)} visits of {groups}"
     rows, tests = [], []
@@ -41,16 +33,16 @@ def repeatability_summary(result: Repeatability, *, width: int = 100) -> str:
         tests.append((label(name), *(_test(test) for test in q.tests)))
     quantities = ("", "mean", "s_r", "s_r, relative (95 %)", "limit r = 2.8 s_r")
     unknown = result.not_determined.items()
-    sections = [
+    sections = (
         Section("", (Sentence(head),)),
         Section("", (bare(rows, head=quantities),)),
         Section("Outlying repeats", (bare(tests, head=("", "Cochran", "Grubbs")),)),
-        Section("", tuple(item(printable(text)) for text in result.findings)),
-        Section("", tuple(item(f"{label(name)}: {printable(why)}") for name, why in unknown)),
+        items("", map(printable, result.findings)),
+        items("", (f"{label(name)}: {printable(why)}" for name, why in unknown)),
         Section("", (Sentence("For the rig file:"),)),
-        Section("", (lambda _: result.paste.rstrip("\n").split("\n"),)),
-    ]
-    return text_of(sections, width)
+        Section("", (Literally(result.paste),)),
+    )
+    return Document("Repeatability of a bench", sections)
 
 
 def _test(test: Outlying) -> str:

@@ -1,62 +1,33 @@
-"""What a result says: the verdict, the one thing to read; its tables; its sentences."""
+"""What a result says: the verdict, the one thing to read; its tables, sentences and limits; the summary."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 from diffbench.definitions import parts_of
-from diffbench.report.conformity import limits_text
-from diffbench.report.document import Table, typeset
-from diffbench.report.rounding import interval_text, number_text, with_unit
+from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
+from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
 from diffbench.report.wording import (
     KEY_QUANTITIES,
-    humanised,
+    Shown,
+    grouped_findings,
     key_names,
     label,
     label_of,
     limit_text,
     names_by_build,
     printable,
+    said,
     seen_in,
     share_text,
     shared_names,
     source_text,
 )
-from diffbench.results.characterisation import Characterisation, SheetCheck
-from diffbench.results.conformity import conformity
-from diffbench.results.map_limits import friction_law_of
-
-__all__ = [
-    "RUNS_THAT_HELP",
-    "UNITS",
-    "Outcome",
-    "Verdict",
-    "adequacy_table",
-    "bench_error_table",
-    "budget_summary",
-    "budget_table",
-    "check_text",
-    "correlation_table",
-    "coverage_text",
-    "disagrees",
-    "dropped_table",
-    "fit_text",
-    "form_table",
-    "input_table",
-    "key_table",
-    "law_text",
-    "limit_table",
-    "limited_name",
-    "needs_text",
-    "next_steps_text",
-    "next_tests_text",
-    "other_table",
-    "sheet_table",
-    "unit_line",
-    "verdict",
-]
+from diffbench.results.characterisation import Characterisation, SheetCheck, further_steps
+from diffbench.results.conformity import Conformity, LimitCheck, conformity
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -88,6 +59,9 @@ WORDS: dict[Outcome, str] = {
 }
 RUNS_THAT_HELP = "Which run would help most: standard uncertainty now, to what is predicted"
 GAINS_SHOWN = 4
+DIGITS = 16
+MICROMETRES = 1e6
+_LIMITS = ("", "value (95 %)", "limits", "acceptance", "guard band", "outcome")
 
 
 def _table(
@@ -119,7 +93,7 @@ def _quantities(characterisation: Characterisation, names: Sequence[str], captio
     for name in names:
         parameter = characterisation.parameters[name]
         seen = seen_in(characterisation, name)
-        needs = f"needs {humanised(parameter.needs or 'more data', characterisation.parameters)}"
+        needs = f"needs {said(characterisation, parameter.needs or 'more data')}"
         rows.append(
             (
                 typeset(seen.label),
@@ -137,13 +111,13 @@ def limit_table(characterisation: Characterisation) -> Table | None:
     rows = []
     checks = conformity(characterisation).limits
     for limit, check in zip(characterisation.limits, checks, strict=True):
-        key = limited_name(characterisation, limit.quantity)
+        key = _limited_name(characterisation, limit.quantity)
         found = seen_in(characterisation, key) if key in characterisation.parameters else None
         low, high = number_text(limit.low), with_unit(number_text(limit.high), limit.unit)
         value, interval = (
             ("not determined", "none") if found is None else (found.full, found.interval or "none")
         )
-        zone, guard, outcome = limits_text(check)[3:]
+        zone, guard, outcome = _limit_cells(check)[3:]
         rows.append((label(limit.quantity), f"{low} to {high}", value, interval, zone, guard, outcome))
     head = (
         "Quantity",
@@ -243,8 +217,8 @@ def sheet_table(characterisation: Characterisation) -> Table | None:
     for check in characterisation.sheet_checks:
         numbers, agreement = check_text(check)
         if disagrees(check):
-            agreement += f"; {humanised(check.readings, characterisation.parameters)}"
-        rows.append((humanised(check.quantity, characterisation.parameters), typeset(numbers), agreement))
+            agreement += f"; {said(characterisation, check.readings)}"
+        rows.append((said(characterisation, check.quantity), typeset(numbers), agreement))
     head = ("Quantity", "Bench and sheet", "Verdict")
     return _table("Build sheet against bench", head, rows, (1,)) if rows else None
 
@@ -279,7 +253,7 @@ def form_table(characterisation: Characterisation) -> Table:
     """Forms of the model that count, and the evidence for the preload law."""
     rows = [
         (
-            f"{form.law}, {friction_law_of(form).words}",
+            f"{form.law}, {form.friction.words}",
             f"{100 * form.weight:.0f} %",
             _behind(characterisation.law.information.get(form.law)),
         )
@@ -355,7 +329,7 @@ def verdict(characterisation: Characterisation) -> Verdict:
 def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
     """One sentence for each limit of the build sheet."""
     for limit in characterisation.limits:
-        key = limited_name(characterisation, limit.quantity)
+        key = _limited_name(characterisation, limit.quantity)
         item = characterisation.parameters.get(key)
         allowed = limit_text(limit.low, limit.high, limit.unit)
         name = label_of(parts_of(limit.quantity)[0], parts_of(key)[1])
@@ -378,7 +352,7 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
             )
 
 
-def limited_name(characterisation: Characterisation, quantity: str) -> str:
+def _limited_name(characterisation: Characterisation, quantity: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first; the
     loading one of a ramp bias."""
     stem, build = parts_of(quantity)
@@ -422,8 +396,7 @@ def _cautions(characterisation: Characterisation) -> list[str]:
     if characterisation.law.status == "undecided":
         found.append("the preload law is undecided")
     found += [
-        "build sheet and bench disagree on "
-        + humanised(printable(check.quantity, limit=120), characterisation.parameters)
+        "build sheet and bench disagree on " + said(characterisation, check.quantity, limit=120)
         for check in characterisation.sheet_checks
         if disagrees(check)
     ]
@@ -496,15 +469,9 @@ def needs_text(characterisation: Characterisation) -> list[tuple[str, list[str]]
     repeated = shared_names(characterisation)
     for name, parameter in characterisation.parameters.items():
         if parameter.value is None and name not in repeated:
-            needs = humanised(printable(parameter.needs or "more data"), characterisation.parameters)
+            needs = said(characterisation, parameter.needs or "more data")
             waiting.setdefault(needs, []).append(seen_in(characterisation, name).label)
     return list(waiting.items())
-
-
-def next_steps_text(characterisation: Characterisation) -> list[str]:
-    """Next steps, without those that the list of undetermined quantities already says."""
-    said = {f"{name}: needs {p.needs}" for name, p in characterisation.parameters.items() if p.value is None}
-    return [step for step in characterisation.next_steps if step not in said]
 
 
 def next_tests_text(characterisation: Characterisation) -> list[str]:
@@ -535,3 +502,202 @@ def fit_text(characterisation: Characterisation) -> str:
         f"{diagnostics.effective_samples:.0f} independent ones; "
         f"noise by {printable(diagnostics.noise_method)}"
     )
+
+
+def conformity_document(result: Conformity) -> Document:
+    """Every limit of a build with its guard bands and the outcome."""
+    head = f"Unit {printable(result.unit, limit=40)}, build {printable(result.build, limit=60)}"
+    title = Sentence(f"{head}, tested {printable(result.date, limit=20)}")
+    if result.outcome is None:
+        none = Sentence("NO LIMITS STATED by the build sheet: nothing to conform to.")
+        return Document("Conformity", (Section("", (title, none)),))
+    sections = (
+        Section("", (title, Sentence(result.outcome.upper()))),
+        Section("", (limits_table(result.limits),)),
+        Section("", (Sentence(f"{result.rule}."),)),
+    )
+    return Document("Conformity", sections)
+
+
+def limits_table(limits: Sequence[LimitCheck]) -> Table:
+    """One row a limit: quantity, value with interval, limits, zone of acceptance, guard band, outcome; where
+    there is no room for columns, each cell says what it is."""
+    return Table("Limits", _LIMITS, tuple(_limit_cells(limit) for limit in limits), named=(2, 3, 4))
+
+
+def _limit_cells(limit: LimitCheck) -> tuple[str, ...]:
+    """Cells of one limit."""
+    factor, unit = (MICROMETRES, "µm") if limit.unit == "m" else (1.0, limit.unit)
+
+    def scaled(number: float | None) -> float | None:
+        return None if number is None else factor * number
+
+    name = label(limit.quantity)
+    allowed = _range(scaled(limit.low), scaled(limit.high), None, unit)
+    if limit.value is None or limit.guard_low is None or limit.guard_high is None:
+        return name, NOT_DETERMINED, allowed, "", "", limit.outcome
+    value = factor * limit.value
+    below, above = factor * limit.guard_low, factor * limit.guard_high
+    u = max(below, above) / 2.0
+    found = f"{number_text(value, u)} ({interval_text(value - below, value + above, u)})"
+    if not limit.provable:
+        zone = "none"
+    else:
+        zone = _range(scaled(limit.accept_low), scaled(limit.accept_high), u, "")
+    guard = number_text(max(below, above), u)
+    return name, found, allowed, zone, guard, limit.outcome
+
+
+def _range(low: float | None, high: float | None, u: float | None, unit: str) -> str:
+    if low is None:
+        return f"up to {with_unit(number_text(high, u), unit)}"
+    if high is None:
+        return f"from {with_unit(number_text(low, u), unit)}"
+    return with_unit(f"{number_text(low, u)} to {number_text(high, u)}", unit)
+
+
+def summary(characterisation: Characterisation, *, verbose: bool = False) -> Document:
+    """What a person reads at a glance, then what it rests on.
+
+    Parameters
+    ----------
+    characterisation : Characterisation
+        The result.
+    verbose : bool
+        Whether the budget of every quantity, the checks of the model, the bench errors and the closest
+        correlations follow.
+
+    Returns
+    -------
+    Verdict and key numbers come first, each with its 95 % interval and the largest source of doubt, then
+    limits with their guard bands; then preload law, checks, what is not determined, findings, what counts as
+    exact, what to do next, and how the fit went.
+    """
+    words = partial(said, characterisation)
+    needs = (f"{'; '.join(names)}: needs {needs}" for needs, names in needs_text(characterisation))
+    sections = (
+        Section("", _head(characterisation)),
+        _key_numbers(characterisation),
+        Section(
+            "Limits, with guard bands (ISO 14253-1)", (limits_table(conformity(characterisation).limits),)
+        ),
+        _more_numbers(characterisation),
+        _ground(characterisation),
+        items("Not determined, and what would determine it", needs),
+        _findings(characterisation),
+        items("Counts as exact", map(words, characterisation.assumed_exact)),
+        items("What to do next", map(words, further_steps(characterisation))),
+        items(RUNS_THAT_HELP, map(words, next_tests_text(characterisation))),
+        Section("", (Sentence(fit_text(characterisation), first="Fit: "),)),
+        *(_behind_it(characterisation) if verbose else ()),
+    )
+    return Document(unit_line(characterisation), sections)
+
+
+def _head(characterisation: Characterisation) -> tuple[Sentence, ...]:
+    """Unit and date at the ends of one line, then the verdict, its word set off."""
+    found = verdict(characterisation)
+    word = f"{found.words.upper()}  "
+    first, *others = found.sentences
+    beside = " " * len(word)
+    return (
+        Sentence(
+            unit_line(characterisation),
+            aside=f"tested {printable(characterisation.date, limit=20)}",
+            tone="title",
+        ),
+        Sentence(first, first=word, tone=found.outcome),
+        *(Sentence(text, first=beside) for text in (*others, found.trust)),
+    )
+
+
+def _key_numbers(characterisation: Characterisation) -> Section:
+    """Value, 95 % interval and largest source of doubt of each; in a narrow terminal the sources follow
+    below."""
+    reference = characterisation.reference
+    heading = (
+        f"Key numbers, at {reference['temperature_degC']:g} °C plate temperature and "
+        f"{reference['speed_difference_rad_s']:g} rad/s speed difference"
+    )
+    named = [(name, seen_in(characterisation, name)) for name in key_names(characterisation)[0]]
+    rows = tuple(
+        (q.label, with_unit(q.value, q.unit), q.interval, _short(q.doubt))
+        if q.determined
+        else (q.label, f"{NOT_DETERMINED}, see below", "", "")
+        for _, q in named
+    )
+    head = ("", "value", "95 % interval", "largest doubt, share of u²")
+    return Section(heading, (Table("Key numbers", head, rows, point=(1, 2), below=_sources(named)),))
+
+
+def _sources(named: list[tuple[str, Shown]]) -> tuple[Sentence, ...]:
+    """Largest sources of doubt, each with the quantities that it is the largest of; a quantity of several
+    builds once, where one source is the largest for all of them."""
+    of_stem: dict[str, set[str]] = {}
+    for name, quantity in named:
+        if quantity.determined:
+            of_stem.setdefault(parts_of(name)[0], set()).add(quantity.source)
+    sources: dict[str, dict[str, None]] = {}
+    for name, quantity in named:
+        if quantity.determined:
+            stem, build = parts_of(name)
+            words = label(stem) if build and len(of_stem[stem]) == 1 else quantity.label
+            sources.setdefault(_short(quantity.source), {})[words] = None
+    return (
+        Sentence("largest source of doubt:", first="  "),
+        *(
+            Sentence(f"{source}: {'; '.join(names)}", first="    ", rest="      ")
+            for source, names in sources.items()
+        ),
+    )
+
+
+def _more_numbers(characterisation: Characterisation) -> Section:
+    seen = (seen_in(characterisation, name) for name in key_names(characterisation)[1])
+    rows = tuple((q.label, q.full, _short(q.doubt)) for q in seen if q.determined)
+    heading = "Friction, oil and heat behind them, ± one standard uncertainty"
+    return Section(heading, (Table("", (), rows, point=(1,)),))
+
+
+def _short(source: str) -> str:
+    """A source of doubt for a narrow column."""
+    return source.replace("(build sheet)", "(sheet)")
+
+
+def _ground(characterisation: Characterisation) -> Section:
+    rows = [("preload law", law_text(characterisation)), ("tested", coverage_text(characterisation))]
+    for check in characterisation.sheet_checks:
+        numbers, agreement = check_text(check)
+        text = f"{said(characterisation, check.quantity)}: {numbers}; {agreement}"
+        if disagrees(check):
+            text += f"; {said(characterisation, check.readings)}"
+        rows.append(("sheet against bench", text))
+    return Section("What it rests on", (replace(bare(rows), firsts="once"),))
+
+
+def _findings(characterisation: Characterisation) -> Section:
+    listed = []
+    for finding in grouped_findings(characterisation):
+        text = f"{finding.name} ({finding.where}): {finding.evidence} {finding.effect} {finding.mend}"
+        mark = "-" if finding.severity == "note" else "!"
+        listed.append(item(f"{finding.severity}: {said(characterisation, text)}", mark=mark))
+    return Section("Findings in the data", tuple(listed))
+
+
+def _behind_it(characterisation: Characterisation) -> Iterator[Section]:
+    """Every budget, the checks of the model, bench errors, closest correlations; the tables of the page."""
+    budgets = budget_table(characterisation)
+    yield Section(f"{budgets.caption}: part of u, share of u²", (replace(budgets, firsts="above"),))
+    files = input_table(characterisation)
+    # digests as far as they are compared by eye; in full in the document
+    short = replace(files, rows=tuple((name, f"{digest[:DIGITS]}...") for name, digest in files.rows))
+    for table in (
+        adequacy_table(characterisation),
+        bench_error_table(characterisation),
+        correlation_table(characterisation),
+        form_table(characterisation),
+        dropped_table(characterisation),
+        short,
+    ):
+        if table is not None:
+            yield Section(table.caption, (replace(table, firsts="once"),))

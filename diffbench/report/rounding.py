@@ -9,18 +9,8 @@ of every common encoding are used, so that a result can be piped anywhere.
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Decimal
-
-__all__ = [
-    "NOT_DETERMINED",
-    "RULE",
-    "chance_text",
-    "interval_text",
-    "number_text",
-    "place_of",
-    "with_uncertainty",
-    "with_unit",
-]
 
 #: The rule by name, for the foot of a page.
 RULE = "GUM (JCGM 100:2008) 7.2.6: uncertainty to two significant digits, value to the same place"
@@ -28,6 +18,7 @@ RULE = "GUM (JCGM 100:2008) 7.2.6: uncertainty to two significant digits, value 
 #: What stands where there is no number.
 NOT_DETERMINED = "not determined"
 
+_MINUS = re.compile(r"(?<![\w.,\])])-(?=[\d∞])")
 DIGITS = 2
 PLAIN_DIGITS = 4
 # A double carries hardly more; an uncertainty below that says nothing about the digits shown.
@@ -38,25 +29,11 @@ SMALLEST_EXPONENT = -5
 
 
 def place_of(u: float | None) -> int | None:
-    """Decimal place of the last digit that an uncertainty leaves: -1 for tenths, 0 for units, 1 for tens.
+    """Decimal place of the last digit that an uncertainty leaves (JCGM 100:2008, 7.2.6): -1 for tenths, 0 for
+    units, 1 for tens; None where there is none to round by (None, zero, negative or not finite).
 
-    Parameters
-    ----------
-    u : float or None
-        Standard uncertainty, in the unit of the value.
-
-    Returns
-    -------
-    The place, or None where there is no uncertainty to round by (None, zero, negative or not finite).
-
-    Examples
-    --------
     >>> place_of(1.3), place_of(0.0354), place_of(60.0), place_of(0.0996), place_of(0.0)
     (-1, -3, 0, -2, None)
-
-    References
-    ----------
-    JCGM 100:2008, 7.2.6.
     """
     if u is None or not math.isfinite(u) or u <= 0.0:
         return None
@@ -141,21 +118,9 @@ def with_uncertainty(value: float | None, u: float | None, unit: str = "") -> st
 
 
 def interval_text(low: float | None, high: float | None, u: float | None = None) -> str:
-    """An interval, both ends rounded to the place that the uncertainty of the value leaves.
+    """An interval, both ends rounded to the place that the uncertainty of the value leaves; empty where an
+    end is missing.
 
-    Parameters
-    ----------
-    low, high : float or None
-        Ends of the interval.
-    u : float or None
-        Standard uncertainty of the value.
-
-    Returns
-    -------
-    The text, empty where an end is missing.
-
-    Examples
-    --------
     >>> interval_text(79.2554, 84.0871, 1.2326), interval_text(70.0, 90.0), interval_text(None, 1.0)
     ('79.3 to 84.1', '70 to 90', '')
     """
@@ -167,8 +132,6 @@ def interval_text(low: float | None, high: float | None, u: float | None = None)
 def chance_text(chance: float) -> str:
     """A chance in per cent, without pretence at the ends.
 
-    Examples
-    --------
     >>> chance_text(0.846), chance_text(0.9999), chance_text(0.0)
     ('85 %', 'over 99 %', 'below 1 %')
     """
@@ -180,12 +143,19 @@ def chance_text(chance: float) -> str:
 def with_unit(text: str, unit: str) -> str:
     """Text of a number with its unit; the unit one prints nothing.
 
-    Examples
-    --------
     >>> with_unit("83.2", "N·m"), with_unit("0.52", "1"), with_unit("58.7", "%")
     ('83.2 N·m', '0.52', '58.7 %')
     """
     return text if unit in {"", "1"} else f"{text} {unit}"
+
+
+def typeset(text: str) -> str:
+    """A number as it is printed: with a minus sign in place of a hyphen.
+
+    >>> typeset("-301 to 704"), typeset("1.2e-7"), typeset("Q17-2026")
+    ('\u2212301 to 704', '1.2e-7', 'Q17-2026')
+    """
+    return _MINUS.sub("\u2212", text)
 
 
 def _special(value: float | None) -> str | None:

@@ -9,18 +9,15 @@ import numpy as np
 
 from diffbench.answers.shims import ShimAdvice
 from diffbench.definitions import parts_of
-from diffbench.report.document import WIDE, Figure, Sentence, bare, item, numbers
+from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, items, numbers
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
-from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import limit_text, names_by_build, printable
 from diffbench.results.characterisation import BuildFacts, Characterisation, Parameter
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-
-__all__ = ["ladder_figure", "shim_ladder", "shim_rungs", "shim_summary"]
 
 MILLIMETRES = 1e3
 WAYS = {
@@ -30,8 +27,8 @@ WAYS = {
 }
 
 
-def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
-    """Shim advice as text for a terminal."""
+def shim_document(result: ShimAdvice) -> Document:
+    """Which shim to take, and what each would give."""
     best = result.advised
     u = best.u_Nm
     text = (
@@ -62,13 +59,13 @@ def shim_summary(result: ShimAdvice, *, width: int = 100) -> str:
         for r in result.rungs
     )
     exact = f"The target itself lies at {MILLIMETRES * result.exact_shim_m:.3f} mm."
-    sections = [
+    sections = (
         Section("", (Sentence(f"{text}."),)),
         Section("", (bare(rows, head=head, flush=(0, 1)),)),
         Section("", (Sentence(f"Measured: {measured}. {exact}"),)),
-        Section("", tuple(item(printable(note)) for note in result.notes)),
-    ]
-    return text_of(sections, width)
+        items("", map(printable, result.notes)),
+    )
+    return Document(f"Shim for unit {printable(result.unit, limit=40)}", sections)
 
 
 def ladder_figure(characterisation: Characterisation) -> Figure | None:
@@ -127,21 +124,8 @@ def shim_rungs(characterisation: Characterisation) -> list[tuple[BuildFacts, Par
 def shim_ladder(
     characterisation: Characterisation, axes: Axes, *, limits: tuple[float, float] | None = None
 ) -> Axes:
-    """Preload torque over shim thickness, each build with its 95 % interval.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        Builds of one unit with different shims, fitted together.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-    limits : pair of float or None
-        Limits of the preload torque [N·m], drawn as a band where given.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Preload torque over shim thickness of builds of one unit that were fitted together, each with its 95 %
+    interval; ``limits`` of the preload torque [N·m] are drawn as a band."""
     rungs = shim_rungs(characterisation)
     shims = np.array([MILLIMETRES * (facts.shim_m or 0.0) for facts, _ in rungs])
     values, low, high = (

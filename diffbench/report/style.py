@@ -18,30 +18,8 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.colors import LinearSegmentedColormap
+    from numpy.typing import ArrayLike
 
-__all__ = [
-    "DARK_LABEL",
-    "DIRECTION_COLOURS",
-    "DIRECTION_LABELS",
-    "DIRECTION_MARKS",
-    "GAIN_STOPS",
-    "GRID",
-    "INK",
-    "LIGHT_LABEL",
-    "MUTED",
-    "PAPER",
-    "PART_COLOURS",
-    "SCALE_STOPS",
-    "SOURCE_COLOURS",
-    "STATE_COLOURS",
-    "TEXT_SIZE",
-    "TICK_SIZE",
-    "dress",
-    "gain_scale",
-    "in_ratios",
-    "legend_above",
-    "scale",
-]
 
 #: Roles of the surroundings: a page may turn them round in the dark.
 INK = "#1b2631"
@@ -82,49 +60,21 @@ TICK_SIZE = 10.0
 
 
 def scale() -> LinearSegmentedColormap:
-    """The scale from sand to night for filled contours.
-
-    Returns
-    -------
-    A matplotlib colour map whose lightness falls steadily.
-
-    Examples
-    --------
-    >>> scale().name
-    'sand to night'
-    """
+    """The scale from sand to night for filled contours: its lightness falls steadily."""
     from matplotlib.colors import LinearSegmentedColormap
 
     return LinearSegmentedColormap.from_list("sand to night", SCALE_STOPS)
 
 
 def gain_scale() -> LinearSegmentedColormap:
-    """The scale from sand to bark, for gains beside losses.
-
-    Returns
-    -------
-    A matplotlib colour map whose lightness falls steadily.
-
-    Examples
-    --------
-    >>> gain_scale().name
-    'sand to bark'
-    """
+    """The scale from sand to bark, for gains beside losses: its lightness falls steadily."""
     from matplotlib.colors import LinearSegmentedColormap
 
     return LinearSegmentedColormap.from_list("sand to bark", GAIN_STOPS)
 
 
 def dress(axes: Axes, *, across: str, upward: str) -> Axes:
-    """Dress axes: labels with units, a quiet grid, no box.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        What to dress.
-    across, upward : str
-        Labels of both axes, with unit.
-    """
+    """Dress axes: labels with units, a quiet grid, no box."""
     axes.set_xlabel(across, color=INK, size=TEXT_SIZE, parse_math=False)
     axes.set_ylabel(upward, color=INK, size=TEXT_SIZE, parse_math=False)
     axes.tick_params(colors=MUTED, labelcolor=INK, labelsize=TICK_SIZE, length=3.5, width=0.8)
@@ -138,18 +88,16 @@ def dress(axes: Axes, *, across: str, upward: str) -> Axes:
     return axes
 
 
-def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:
-    """Legend in the room above the axes, where it covers nothing.
+def draw_band(
+    axes: Axes, at: ArrayLike, low: ArrayLike, high: ArrayLike, *,
+    colour: str = INK, alpha: float, label: str | None,
+) -> None:  # fmt: skip
+    """Tint what lies between two limits."""
+    axes.fill_between(at, low, high, color=colour, alpha=alpha, linewidth=0, zorder=3, label=label)
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Axes with labelled artists.
-    columns : int
-        Entries side by side.
-    handles : sequence of matplotlib.artist.Artist or None
-        Entries; the labelled artists of the axes by default.
-    """
+
+def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | None = None) -> Axes:
+    """Legend in the room above the axes, where it covers nothing: the labelled artists, or ``handles``."""
     legend = axes.legend(
         handles=handles,
         loc="lower left",
@@ -169,15 +117,7 @@ def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | No
 
 
 def in_ratios(axes: Axes, which: Literal["x", "y"]) -> None:
-    """A logarithmic axis with plain numbers at 1, 2 and 5: friction changes most where sliding is slow.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Dressed or undressed axes.
-    which : {"x", "y"}
-        Which of both axes.
-    """
+    """A logarithmic axis with plain numbers at 1, 2 and 5: friction changes most where sliding is slow."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     (axes.set_xscale if which == "x" else axes.set_yscale)("log")

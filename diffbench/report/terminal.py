@@ -5,90 +5,91 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from itertools import groupby
 
-from diffbench.report.document import Sentence, Table
-
-__all__ = [
-    "GAP",
-    "INDENT",
-    "Block",
-    "Section",
-    "columns_of",
-    "lines_of",
-    "stacked",
-    "table",
-    "text_of",
-    "wrapped",
-]
+from diffbench.report.document import Block, Document, Literally, Sentence, Table
 
 GAP = 2
 INDENT = 2
-#: A last column narrower than that is none.
+#: A last column narrower than that is none; nor one that can stand below as well.
 NARROWEST_COLUMN = 14
+NARROWEST_BESIDE = 24
 _WIDE = {"W", "F"}
 # str.split takes it for a letter: a character that no text to be printed carries
 _GLUE = "\ue000"
 _AFTER_NUMBER = re.compile(r"(?<=\d) (?=[^\W\d_]|[°%±])|(?<=±) (?=\d)")
+# Select Graphic Rendition of ECMA-48: blue, magenta and yellow are told apart by all colour-blind
+# readers, and the words say it too.
+_STYLES = {"within": "1;34", "outside": "1;35", "not proven": "1;33"}
 
 
-#: What stands in a section; where no sentence or table serves, lines made for a width.
-Block = Sentence | Table | Callable[[int], list[str]]
-Paint = Callable[[str], str]
-
-
-@dataclass(frozen=True)
-class Section:
-    """Blocks under a heading, set apart by a blank line; without blocks, nothing, the heading included."""
-
-    heading: str = ""
-    blocks: tuple[Block, ...] = ()
-
-
-def text_of(sections: Iterable[Section], width: int, *, paint: Paint = str) -> str:
-    """Sections as text.
+def text_of(document: Document, width: int, *, colour: bool = False) -> str:
+    """A document as text.
 
     Parameters
     ----------
-    sections : iterable of Section
-        What to set.
+    document : Document
+        What to set. A figure is left to faces that can draw.
     width : int
         Columns of a line.
-    paint : callable
-        Sets a line of a heading off.
+    colour : bool
+        Whether headings and outcomes are set off by styles (SGR, ECMA-48); the words are the same without.
+
+    Returns
+    -------
+    The text, without a line end at its end; sections are set apart by a blank line.
 
     Examples
     --------
-    >>> from diffbench.report.document import item
-    >>> found = Section("Found", (item("a gap"),))
-    >>> print(text_of([found, Section("None"), Section(blocks=(Sentence("B"),))], 40))
+    >>> from diffbench.report.document import Section, items
+    >>> sections = (items("Found", ["a gap"]), Section("None"), Section(blocks=(Sentence("B"),)))
+    >>> print(text_of(Document("Example", sections), 40))
     Found
       - a gap
     <BLANKLINE>
     B
     """
     made = []
-    for section in sections:
-        lines = [line for block in section.blocks for line in lines_of(block, width)]
+    for section in document.sections:
+        lines = [line for block in section.blocks for line in lines_of(block, width, colour=colour)]
         if lines:
             heading = wrapped(section.heading, width) if section.heading else []
-            made.append("\n".join([*(paint(line) for line in heading), *lines]))
+            made.append("\n".join([*(_styled(line, "1", colour) for line in heading), *lines]))
     return "\n\n".join(made)
 
 
-def lines_of(block: Block, width: int) -> list[str]:
+def lines_of(block: Block, width: int, *, colour: bool = False) -> list[str]:
     """A block as lines."""
     if isinstance(block, Sentence):
-        return wrapped(block.text, width, first=block.first, rest=block.rest)
-    return _set(block, width) if isinstance(block, Table) else block(width)
+        return _sentence(block, width, colour)
+    if isinstance(block, Table):
+        return _set(block, width)
+    return block.text.rstrip("\n").split("\n") if isinstance(block, Literally) else []
+
+
+def _styled(text: str, style: str, colour: bool) -> str:
+    return f"\x1b[{style}m{text}\x1b[0m" if colour else text
+
+
+def _sentence(block: Sentence, width: int, colour: bool) -> list[str]:
+    first = f"  {block.mark} " if block.mark else block.first
+    top, *others = wrapped(block.text, width, first=first, rest=block.rest)
+    if block.aside:
+        room = width - columns_of(block.text) - columns_of(block.aside)
+        if room >= GAP:
+            top += " " * room + block.aside
+        else:
+            others.append(block.aside)
+    if block.tone:
+        word = first.rstrip() or top
+        top = _styled(word, _STYLES.get(block.tone, "1"), colour) + top[len(word) :]
+    return [top, *others]
 
 
 def columns_of(text: str) -> int:
     """Columns that a text takes in a terminal: two for wide characters, none for combining marks.
 
-    Examples
-    --------
     >>> columns_of("N·m"), columns_of("差動")
     (3, 4)
     """
@@ -96,23 +97,9 @@ def columns_of(text: str) -> int:
 
 
 def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) -> list[str]:
-    """Wrap a text into lines of at most ``width`` columns.
+    """A text wrapped into lines of at most ``width`` columns, at least one line; a word longer than a line is
+    broken. ``first`` begins the first line, ``rest`` every other one (spaces as wide unless given).
 
-    Parameters
-    ----------
-    text : str
-        One paragraph.
-    width : int
-        Columns.
-    first, rest : str
-        What the first line begins with, and every other one (spaces as wide as ``first`` unless given).
-
-    Returns
-    -------
-    The lines, at least one. A word longer than a line is broken.
-
-    Examples
-    --------
     >>> wrapped("measure the spring force", 16, first="- ")
     ['- measure the', '  spring force']
     """
@@ -141,25 +128,10 @@ def wrapped(text: str, width: int, *, first: str = "", rest: str | None = None) 
 def table(
     rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = (), indent: int = INDENT
 ) -> list[str]:
-    """Rows in aligned columns; what does not fit wraps within the last column.
+    """Rows in aligned columns, ``right`` ones flush right; what does not fit wraps within the last column.
+    What ends its row does not make its column wider, but in the first one. Where the last column would have
+    no room, each row goes below its first cell instead.
 
-    Parameters
-    ----------
-    rows : sequence of sequences of str
-        Cells; every row has as many.
-    width : int
-        Columns of a line.
-    right : sequence of int
-        Numbers of the columns that are set flush right.
-    indent : int
-        Spaces before the first column.
-
-    Returns
-    -------
-    The lines. Where the last column would have no room, each row goes below its first cell instead.
-
-    Examples
-    --------
     >>> rows = [("preload torque", "81.7", "noise"), ("ramp bias", "0.518", "gear friction")]
     >>> for line in table(rows, 40, right=[1]):
     ...     print(line)
@@ -168,12 +140,11 @@ def table(
     """
     if not rows:
         return []
-    count = len(rows[0])
-    sizes = [max(columns_of(row[i]) for row in rows) for i in range(count)]
+    sizes = _sizes(rows)
     lines: list[str] = []
-    if width - indent - sum(sizes[:-1]) - GAP * (count - 1) < min(sizes[-1], NARROWEST_COLUMN):
+    if _room(sizes, width, indent) < min(sizes[-1], NARROWEST_COLUMN):
         for row in rows:
-            lines += stacked(row, width, indent=indent)
+            lines += _stacked(row, width, indent=indent)
         return lines
     for row in rows:
         line = " " * indent
@@ -184,32 +155,72 @@ def table(
     return lines
 
 
+def _sizes(rows: Sequence[Sequence[str]]) -> list[int]:
+    last = len(rows[0]) - 1
+    return [
+        max(columns_of(row[i]) for j, row in enumerate(rows) if j == 0 or i in (0, last) or any(row[i + 1 :]))
+        for i in range(last + 1)
+    ]
+
+
+def _room(sizes: Sequence[int], width: int, indent: int = INDENT) -> int:
+    """Columns that are left for the last cell."""
+    return width - indent - sum(sizes[:-1]) - GAP * (len(sizes) - 1)
+
+
 def _set(item: Table, width: int) -> list[str]:
     """A table of a document: below its row of headings, which is left out where there is no room for it."""
-    if not item.head or not item.rows:
-        return table(item.rows, width, right=item.flush)
-    every = [item.head, *item.rows]
-    sizes = [max(columns_of(row[i]) for row in every) for i in range(len(item.head))]
-    room = width - INDENT - sum(sizes[:-1]) - GAP * (len(sizes) - 1)
-    if room >= min(sizes[-1], NARROWEST_COLUMN):
+    rows = _by_point([[cell.replace("\u2212", "-") for cell in row] for row in item.rows], item.point)
+    if item.firsts == "above":
+        return _grouped(rows, width)
+    if item.firsts == "once":
+        before = ["", *(row[0] for row in rows)]
+        rows = [["" if row[0] == one else row[0], *row[1:]] for row, one in zip(rows, before, strict=False)]
+    every = [[*item.head], *rows] if item.head and rows else rows
+    if not every:
+        return []
+    sizes = _sizes(every)
+    room = _room(sizes, width)
+    if room >= (NARROWEST_BESIDE if item.below else min(sizes[-1], NARROWEST_COLUMN)):
         return table(every, width, right=item.flush)
+    if item.below and room >= 0:
+        beside = table([[*row[:-1], ""] for row in every], width, right=item.flush)
+        return [*beside, *(line for one in item.below for line in lines_of(one, width))]
     if not item.named:
-        return table(item.rows, width, right=item.flush)
-    words = [f"{word} " if i in item.named else "" for i, word in enumerate(item.head)]
-    named = [
-        [f"{word}{cell}" if cell else "" for word, cell in zip(words, row, strict=True)] for row in item.rows
+        return table(rows, width, right=item.flush)
+    return [line for row in rows for line in _stacked(_named(row, item), width)]
+
+
+def _grouped(rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    lines = []
+    for first, group in groupby(rows, key=lambda row: row[0]):
+        lines += [" " * INDENT + first, *table([row[1:] for row in group], width, indent=2 * INDENT)]
+    return lines
+
+
+def _named(row: Sequence[str], item: Table) -> list[str]:
+    return [
+        f"{word} {cell}" if cell and i in item.named else cell
+        for i, (word, cell) in enumerate(zip(item.head, row, strict=True))
     ]
-    return [line for row in named for line in stacked(row, width)]
 
 
-def stacked(row: Sequence[str], width: int, *, indent: int = INDENT) -> list[str]:
-    """A row of a table for which there is no room: the first cell, and the others below it.
+def _by_point(rows: list[list[str]], columns: Sequence[int]) -> list[list[str]]:
+    """Rows whose numbers are moved right in some columns, until their decimal points stand below each
+    other."""
+    for i in columns:
+        before = {
+            j: len(row[i].partition(" ")[0].partition(".")[0])
+            for j, row in enumerate(rows)
+            if row[i] and not row[i][0].isalpha()
+        }
+        for j, size in before.items():
+            rows[j][i] = " " * (max(before.values()) - size) + rows[j][i]
+    return rows
 
-    Examples
-    --------
-    >>> stacked(("preload torque", " 81.7 N·m", "79.3 to 84.1"), 30)
-    ['  preload torque', '    81.7 N·m; 79.3 to 84.1']
-    """
+
+def _stacked(row: Sequence[str], width: int, *, indent: int = INDENT) -> list[str]:
+    """A row for which there is no room: the first cell, and the others below it."""
     rest = "; ".join(cell.strip() for cell in row[1:] if cell.strip())
     lines = wrapped(row[0], width, first=" " * indent)
     return lines + (wrapped(rest, width, first=" " * 2 * indent) if rest else [])

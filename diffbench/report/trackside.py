@@ -1,48 +1,32 @@
-"""Map arithmetic and corner entry, in the terminal and as pictures."""
+"""Map arithmetic and corner entry, told and drawn."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
 from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.answers.rebuild import Compared
-from diffbench.report.document import Sentence, bare
+from diffbench.report.document import Block, Document, Literally, Section, Sentence, bare
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
-from diffbench.report.terminal import Section, table, text_of
 from diffbench.report.wording import printable
-from diffbench.results.locking_map import LockingMap
+from diffbench.results.locking_map import Branch, LockingMap, Reading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "beyond_advice",
-    "corner_figure",
-    "corner_summary",
-    "interval_cell",
-    "kept",
-    "rebuild_text",
-    "save_corner_figure",
-    "slip_text",
-    "split_text",
-    "standing",
-    "yaw_moments",
-]
 
 NORMAL_95 = 1.959964
 PER_CENT = 100.0
 #: Half of the room of a phase that its marks take.
 REACH = 0.32
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "h")
-WIDTH = 100
 _AXES = (
     ("input_torque", "N.m", "goes on in a straight line"),
     ("speed_difference", "rad/s", "is held"),
@@ -50,44 +34,28 @@ _AXES = (
 )
 
 
-def corner_summary(result: CornerEntry, *, width: int = 100) -> str:
-    """A corner entry as text for a terminal.
-
-    Returns
-    -------
-    The text, without a line end at its end: a table for each phase, then the mean over the entry, then what
-    the numbers rest on.
-    """
+def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> Document:
+    """A table for each phase, the mean over the entry, what the numbers rest on, and how the ``measured`` map
+    comes to reach what is beyond it."""
     head = f"Corner entry, {printable(result.car)}"
     built = {(rung.unit, rung.build) for rung in result.rungs}
     if len(built) == 1:
         head += "; unit {}, build {}".format(*(printable(name) for name in built.pop()))
     phases = (_phase(result, i) for i in range(len(result.rungs[0].phases)))
-    sections = [
-        Section("", (Sentence(head),)),
-        *phases,
-        _mean(result),
-        Section("", (Sentence(_foot(result)),)),
+    first, last = Section("", (Sentence(head),)), Section("", (Sentence(_foot(result)),))
+    far = [
+        (phase.input_torque, phase.speed_difference.value or 0.0, phase.temperature)
+        for phase in result.rungs[0].phases
+        if phase.beyond
     ]
-    return text_of(sections, width)
+    beyond = Section("", _beyond(measured, far))
+    return Document("Corner entry", (first, *phases, _mean(result), last, beyond))
 
 
 def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
-    """Value and 95 % limits in one cell, to the first digit of their standard uncertainty.
+    """Value and 95 % limits in one cell, ``times`` the unit of the column, to the first digit of their
+    standard uncertainty; without limits apart the value alone, without a value a dash.
 
-    Parameters
-    ----------
-    interval : Interval
-        What to show; without a value the cell is a dash.
-    times : float
-        Factor to the unit of the column.
-
-    Returns
-    -------
-    The text; without limits apart the value alone.
-
-    Examples
-    --------
     >>> interval_cell(Interval(0.6423, 0.635, 0.6496), times=100.0)
     '64.2 (63.5 to 65.0)'
     >>> interval_cell(Interval(365.07, 365.07, 365.07)), interval_cell(Interval(None, None, None))
@@ -118,9 +86,9 @@ def _phase(result: CornerEntry, i: int) -> Section:
         f"{number_text(first.temperature)} °C, {first.branch} branch; free rolling "
         f"{number_text(first.free_difference)} rad/s"
     )
-    rows = [("", "kept [%]", "yaw moment [N·m]", "outer, inner [N]", "wheels")]
-    rows += [_row(rung, rung.phases[i]) for rung in result.rungs]
-    return Section(heading, (bare(rows),))
+    rows = [_row(rung, rung.phases[i]) for rung in result.rungs]
+    head = ("", "kept [%]", "yaw moment [N·m]", "outer, inner [N]", "wheels")
+    return Section(heading, (bare(rows, head=head),))
 
 
 def _row(rung: Rung, phase: PhaseResult) -> tuple[str, str, str, str, str]:
@@ -142,8 +110,7 @@ def _mean(result: CornerEntry) -> Section:
         return Section()
     weights = "weighted by duration" if result.timed else "each phase counting alike"
     heading = f"Mean over the entry ({', '.join(printable(name) for name in entry)}; {weights})"
-    rows = [("", "kept [%]", "speed difference [rad/s]")]
-    rows += [
+    rows = [
         (
             printable(rung.label),
             interval_cell(rung.mean_share_kept, times=PER_CENT),
@@ -151,7 +118,7 @@ def _mean(result: CornerEntry) -> Section:
         )
         for rung in result.rungs
     ]
-    return Section(heading, (bare(rows),))
+    return Section(heading, (bare(rows, head=("", "kept [%]", "speed difference [rad/s]")),))
 
 
 def _foot(result: CornerEntry) -> str:
@@ -167,19 +134,8 @@ def _foot(result: CornerEntry) -> str:
 
 def kept(result: CornerEntry, axes: Axes) -> Axes:
     """Share of the free wheel-speed difference that each unit keeps, phase by phase, with 95 % limits.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes. Measured units are ink and filled, predicted ones coloured and open, darker with each rung; the
-    line at 0 % is a locked axle, the one at 100 % an open differential.
-    """
+    Measured units are ink and filled, predicted ones coloured and open, darker with each rung; the line at 0
+    % is a locked axle, the one at 100 % an open differential."""
     _marks(result, axes, lambda phase: phase.share_kept, 100.0)
     for level, text in ((0.0, "locked"), (100.0, "open")):
         axes.axhline(level, color=MUTED, linewidth=0.8, zorder=1)
@@ -199,19 +155,7 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
 
 
 def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
-    """Yaw moment against the turn with each unit, phase by phase, with 95 % limits.
-
-    Parameters
-    ----------
-    result : CornerEntry
-        The result.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes, marked as `kept`.
-    """
+    """Yaw moment against the turn with each unit, phase by phase, with 95 % limits, marked as `kept`."""
     _marks(result, axes, lambda phase: phase.yaw_moment, 1.0)
     axes.set_ylim(bottom=0.0)
     dress(axes, across="phase", upward="yaw moment against the turn [N·m]")
@@ -232,11 +176,6 @@ def corner_figure(result: CornerEntry) -> Figure:
         yaw_moments(result, right)
         right.get_legend().remove()
     return figure
-
-
-def save_corner_figure(result: CornerEntry, path: Path | IO[bytes], *, kind: str) -> None:
-    """Write both figures into a file."""
-    corner_figure(result).savefig(path, format=kind, dpi=150, metadata={})
 
 
 def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:
@@ -287,8 +226,8 @@ def _colour(rung: int, count: int) -> str:
     return stops[round(rung * (len(stops) - 1) / max(count - 1, 1))]
 
 
-def split_text(split: TorqueSplit) -> str:
-    """A torque split as text for a terminal."""
+def split_document(split: TorqueSplit, locking_map: LockingMap | None = None) -> Document:
+    """How a unit splits its torque at one place."""
     ratio = interval_cell(split.torque_bias_ratio)
     if split.torque_bias_ratio.value is None:
         why = "no input torque" if split.locking_effect.value is None else "locking effect of 100 % or more"
@@ -302,30 +241,37 @@ def split_text(split: TorqueSplit) -> str:
         ("torque bias ratio", ratio),
         ("slower, faster output", f"{split.slower_output:.1f}, {split.faster_output:.1f} N·m"),
     ]
+    place = (split.input_torque, split.speed_difference, split.temperature)
+    beyond = _beyond(locking_map, [place] if split.beyond else [])
     head = (
         f"{number_text(split.input_torque)} N·m at the case, {number_text(split.speed_difference)} rad/s, "
         f"{number_text(split.temperature)} °C, {split.branch} branch; 95 % in brackets; "
         + standing(tested=split.tested, beyond=split.beyond, predicted=split.predicted)
     )
-    return "\n".join([head, *table(rows, WIDTH)])
+    return Document("Torque split", (Section("", (Sentence(head), bare(rows), *beyond)),))
 
 
-def slip_text(found: SlipVerdict) -> str:
-    """A slip verdict as text for a terminal."""
+def slip_document(
+    found: SlipVerdict, locking_map: LockingMap | None = None, temperature: float = 0.0
+) -> Document:
+    """Whether a unit slips at one place, at a temperature [°C]."""
     words = {"locked": "LOCKED", "slipping": "SLIPPING", "not proven": "NOT PROVEN, locked or slipping"}
     share = found.share_of_locking_torque
     used = "" if share is None else f" ({100.0 * share:.0f} % of it)"
-    return (
+    text = (
         f"{words[found.state]}: {number_text(found.torque_difference)} N·m across, of "
         f"{interval_cell(found.locking_torque)} N·m locking torque{used} at "
         f"{number_text(found.input_torque)} N·m input torque and "
         f"{number_text(found.speed_difference)} rad/s; "
         + standing(tested=found.tested, beyond=found.beyond, predicted=found.predicted)
     )
+    place = (found.input_torque, found.speed_difference, temperature)
+    beyond = _beyond(locking_map, [place] if found.beyond else [])
+    return Document("Locked or slipping", (Section("", (Sentence(text), *beyond)),))
 
 
-def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[str, float]) -> str:
-    """A rebuilt unit beside the one as built, as text for a terminal."""
+def rebuild_document(made: LockingMap, rows: Sequence[Compared], reference: Mapping[str, float]) -> Document:
+    """A rebuilt unit beside the one as built."""
     head = (
         f"Unit {printable(made.document.unit)}, build {printable(made.document.build)}, PREDICTED by the "
         f"fitted law, not measured: {printable(made.document.predicted or '')}"
@@ -334,24 +280,17 @@ def rebuild_text(made: LockingMap, rows: Sequence[Compared], reference: Mapping[
         f"Locking torque [N·m], loading, at {reference['temperature_degC']:g} °C and "
         f"{reference['speed_difference_rad_s']:g} rad/s; 95 % in brackets"
     )
-    lines = [("input torque [N·m]", "as built", "rebuilt, predicted")]
-    lines += [
+    cells = [
         (number_text(row.input_torque), interval_cell(row.as_built), interval_cell(row.rebuilt))
         for row in rows
     ]
-    return "\n".join([head, at, *table(lines, WIDTH, right=[0])])
+    table = bare(cells, head=("input torque [N·m]", "as built", "rebuilt, predicted"), flush=(0,))
+    return Document("A rebuilt unit", (Section("", (Sentence(head), Sentence(at), table)),))
 
 
 def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
-    """What a value of a map rests on.
-
-    Parameters
-    ----------
-    tested, beyond : bool
-        Whether the bench covered the place; whether it is beyond the axes of the map.
-    predicted : str or None
-        What was changed, where the map is of no measured unit.
-    """
+    """What a value of a map rests on: whether the bench covered the place, whether it is beyond the axes, and
+    what was changed, where the map is ``predicted`` of no measured unit."""
     words = "inside what was tested" if tested else "NOT tested: an extrapolation"
     if beyond:
         words = "NOT tested, BEYOND the axes of the map: an extrapolation"
@@ -360,20 +299,25 @@ def standing(*, tested: bool, beyond: bool, predicted: str | None) -> str:
     return words
 
 
-def beyond_advice(locking_map: LockingMap, places: Sequence[tuple[float, float, float]]) -> str:
-    """How a map comes to reach places that are beyond its axes.
+def reading_document(
+    locking_map: LockingMap, place: tuple[float, float, float], read: Reading[float, bool], *, branch: Branch
+) -> Document:
+    """A map at one place: input torque [N·m], speed difference [rad/s], temperature [°C]."""
+    text = (
+        f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
+        f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
+    )
+    beyond = _beyond(locking_map, [place] if read.beyond else [])
+    return Document("A map at one place", (Section("", (Sentence(text), *beyond)),))
 
-    Parameters
-    ----------
-    locking_map : LockingMap
-        The map.
-    places : sequence of tuple
-        Input torque [N·m], speed difference [rad/s], temperature [°C]; at least one beyond an axis.
 
-    Returns
-    -------
-    The text: what the map does there, and the lines of the build sheet with which a fit reaches there.
-    """
+def _beyond(
+    locking_map: LockingMap | None, places: Sequence[tuple[float, float, float]]
+) -> tuple[Block, ...]:
+    """What a map does at places [N·m, rad/s, °C] beyond its axes, and the lines of the build sheet with which
+    a fit reaches there; nothing without such a place."""
+    if locking_map is None or not places:
+        return ()
     does, asked = [], []
     for (key, unit, words), axis, column in zip(
         _AXES, locking_map.axes, zip(*places, strict=True), strict=True
@@ -390,13 +334,10 @@ def beyond_advice(locking_map: LockingMap, places: Sequence[tuple[float, float, 
             )
         ]
         asked.append(f'{key} = ["{far[0]:.6g} {unit}", "{far[1]:.6g} {unit}"]')
-    return "\n".join(
-        [
-            f"Beyond the axes of this map {' and '.join(does)}; the limits part by the distance.",
-            "A map that reaches there is fitted with these lines in the build sheet:",
-            "  [map]",
-            *(f"  {line}" for line in asked),
-        ]
+    return (
+        Sentence(f"Beyond the axes of this map {' and '.join(does)}; the limits part by the distance."),
+        Sentence("A map that reaches there is fitted with these lines in the build sheet:"),
+        Literally("\n".join(["  [map]", *(f"  {line}" for line in asked)])),
     )
 
 

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import Sentence, item
+from diffbench.report.document import Document, Section, Sentence, item
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
-from diffbench.report.terminal import Section, text_of
 from diffbench.report.wording import label, printable
 from diffbench.trend import Axis, Course, Trend
 
@@ -17,16 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "along_text",
-    "charts_text",
-    "course",
-    "limit_text",
-    "sums",
-    "trend_figure",
-    "trend_text",
-    "verdict_text",
-]
 
 _PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
 RECORD, AVERAGE = DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1]
@@ -40,8 +29,6 @@ ACROSS: dict[Axis, str] = {
 def along_text(x: float, axis: Axis) -> str:
     """A place on the axis in words.
 
-    Examples
-    --------
     >>> along_text(1_862_345.0, "distance"), along_text(3.0, "events"), along_text(2.4, "visits")
     ('1860 km', '3 events', 'visit 2.4')
     """
@@ -159,8 +146,8 @@ def lasting_text(course: Course) -> str | None:
     )
 
 
-def trend_text(trend: Trend, *, width: int = 100) -> str:
-    """A trend as text."""
+def trend_document(trend: Trend) -> Document:
+    """Where a unit goes: each quantity by its verdict, then what that stands on."""
     place = trend.builds.index(trend.build)
     others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
@@ -171,7 +158,7 @@ def trend_text(trend: Trend, *, width: int = 100) -> str:
         texts = (tell(course) for tell in told)
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
     sections.append(Section("", tuple(Sentence(note, first="Note: ") for note in trend.notes)))
-    return text_of(sections, width)
+    return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
 
 
 def next_text(course: Course) -> str | None:
@@ -202,19 +189,7 @@ def _records(count: int, what: str = "record") -> str:
 
 def course(course: Course, axes: Axes) -> Axes:
     """One quantity: records with 95 % of what is new at every visit, the line with where the next record
-    lies, the moving average with its limits, the lower limit and the way to it; earlier builds in grey.
-
-    Parameters
-    ----------
-    course : Course
-        What was found.
-    axes : matplotlib.axes.Axes
-        Where to draw.
-
-    Returns
-    -------
-    The axes.
-    """
+    lies, the moving average with its limits, the lower limit and the way to it; earlier builds in grey."""
     scale = _scale(course.series.axis)
     x = np.array([point.x for point in course.series.points]) * scale
     y = np.array([point.value for point in course.series.points])

@@ -12,25 +12,6 @@ from diffbench.plain_text import escaped
 from diffbench.report.rounding import interval_text, number_text, with_uncertainty, with_unit
 from diffbench.results.characterisation import Characterisation, FindingRecord, Parameter
 
-__all__ = [
-    "KEY_QUANTITIES",
-    "LABELS",
-    "Shown",
-    "grouped_findings",
-    "humanised",
-    "key_names",
-    "label",
-    "label_of",
-    "limit_text",
-    "names_by_build",
-    "printable",
-    "seen_in",
-    "share_text",
-    "shared_names",
-    "shown",
-    "source_text",
-]
-
 LABELS = {name: definition.label for name, definition in DEFINITIONS.items()}
 #: What only comparisons speak of.
 CHANGE_LABELS = {
@@ -93,8 +74,6 @@ class Shown:
 def label(name: str) -> str:
     """Name of a quantity in words; the build of a name in brackets follows in parentheses.
 
-    Examples
-    --------
     >>> label("ramp_bias_drive_loading"), label("preload_torque[B2]"), label("new_thing")
     ('ramp bias, drive, loading', 'preload torque (B2)', 'new thing')
     """
@@ -108,19 +87,8 @@ def label_of(stem: str, build: str = "") -> str:
 
 
 def shown(name: str, parameter: Parameter, *, shared: bool = False) -> Shown:
-    """A parameter as it is read.
+    """A parameter as it is read; where all builds share it, its label names none.
 
-    Parameters
-    ----------
-    name : str
-        Its name in the characterisation.
-    parameter : Parameter
-        The quantity.
-    shared : bool
-        Whether all builds share it, so that its label names none.
-
-    Examples
-    --------
     >>> item = Parameter(value=0.58738, u=0.0051, low=0.5774, high=0.5974, unit="1", status="measured",
     ...     meaning="at -300.6 N·m input torque", budget={"bench repeatability": 0.00505, "noise": 0.0007})
     >>> shown("locking_effect_coast", item).full, shown("locking_effect_coast", item).label
@@ -178,8 +146,6 @@ def _doubt(parameter: Parameter) -> tuple[str, str]:
 def share_text(size: float, u: float) -> str:
     """Share of one source in the variance.
 
-    Examples
-    --------
     >>> share_text(0.99, 1.0), share_text(0.01, 1.0), share_text(1.0, 1.0)
     ('98 %', 'below 1 %', '100 %')
     """
@@ -190,8 +156,6 @@ def share_text(size: float, u: float) -> str:
 def source_text(source: str) -> str:
     """A source of doubt in words: what is only assumed to lie in a plausible range says so.
 
-    Examples
-    --------
     >>> source_text("weak: plate heat"), source_text("noise")
     ('plausible range of plate heat', 'noise')
     """
@@ -202,8 +166,6 @@ def source_text(source: str) -> str:
 def humanised(text: str, names: Iterable[str]) -> str:
     """A sentence with the parameters' names replaced by words.
 
-    Examples
-    --------
     >>> humanised("preload_torque: more than ramp_bias_drive_loading", ["preload_torque"])
     'preload torque: more than ramp bias, drive, loading'
     """
@@ -284,28 +246,20 @@ def seen_in(characterisation: Characterisation, name: str) -> Shown:
 
 
 def printable(text: str, *, limit: int = LONGEST_TEXT) -> str:
-    """Text without characters that steer a terminal or turn the direction of writing; cut where it is
-    endless.
+    """Text without characters that steer a terminal or turn the direction of writing, which are written out;
+    cut after ``limit`` characters: no name or sentence is longer but by accident.
 
-    Parameters
-    ----------
-    text : str
-        Any text, for example a name that a user typed.
-    limit : int
-        Most characters: no name or sentence is longer but by accident.
-
-    Returns
-    -------
-    The text; steering characters are written out.
-
-    Examples
-    --------
     >>> printable("D07\\x1b[31m"), printable("a\\u202eb"), printable("x" * 20, limit=8)
     ('D07\\\\x1b[31m', 'a\\\\u202eb', 'xxxxx...')
     """
     if len(text) > limit:
         text = text[: limit - 3] + "..."
     return escaped(text)
+
+
+def said(characterisation: Characterisation, text: str, *, limit: int = LONGEST_TEXT) -> str:
+    """A text of a result, made safe, with words for the names of its quantities."""
+    return humanised(printable(text, limit=limit), characterisation.parameters)
 
 
 def limit_text(low: float, high: float, unit: str) -> str:

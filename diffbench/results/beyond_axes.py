@@ -9,16 +9,25 @@ arithmetic, so that all agree to the last bit.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.results.map_document import Beyond, Ends
+from diffbench.results.document import Frozen
 
-__all__ = ["KELVIN", "LEAST_SHARE", "beyond_of", "continued", "inner_nodes"]
+__all__ = ["KELVIN", "LEAST_SHARE", "RULE", "Beyond", "Ends", "beyond_of", "continued", "inner_nodes"]
 
 Array = NDArray[np.float64]
+Ends = tuple[float, float]
+RULE = (
+    "Beyond the axes: along input torque the value goes on in the straight line of the last two nodes, never "
+    "below zero (an axis without a node on a flank holds it there); along speed difference and temperature "
+    "it is held. Both limits move with it and part: by the larger of half_width_per_Nm x distance and "
+    "half_width_share_of_change x |change of the value|, plus the value x (half_width_share_per_rad_s x "
+    "distance + half_width_share_per_K x distance); the lower one never falls below zero. Of two numbers the "
+    "first is for the low end of an axis, the second for the high end."
+)
 
 #: What half the width grows by at least, as a share of the locking torque: a tenth of what the value changes
 #: by along torque; a tenth of the value down to stand-still, for each time the highest speed difference
@@ -26,6 +35,33 @@ Array = NDArray[np.float64]
 #: from the law by up to that (common practice, no source).
 LEAST_SHARE = 0.1
 KELVIN = 30.0
+
+
+class Beyond(Frozen):
+    """The rule beyond the axes, in words and numbers; of two numbers the first is for the low end.
+
+    Attributes
+    ----------
+    input_torque, speed_difference, temperature : str
+        Whether the value goes on straight or is held there.
+    rule : str
+        `RULE`.
+    half_width_share_of_change : float
+        Of the value's change along torque [-].
+    half_width_per_Nm : dict
+        By branch, of the distance along torque [N·m/(N·m)].
+    half_width_share_per_rad_s, half_width_share_per_K : tuple of float
+        Of the value, by distance [s/rad, 1/K].
+    """
+
+    input_torque: Literal["linear"] = "linear"
+    speed_difference: Literal["held"] = "held"
+    temperature: Literal["held"] = "held"
+    rule: str = RULE
+    half_width_share_of_change: float
+    half_width_per_Nm: dict[str, Ends]
+    half_width_share_per_rad_s: Ends
+    half_width_share_per_K: Ends
 
 
 def beyond_of(
@@ -36,26 +72,14 @@ def beyond_of(
     *,
     corner_unseen: bool,
 ) -> Beyond:
-    """The rule's numbers, from the tables of a map.
+    """The rule's numbers, from the axes [N·m, rad/s, °C] and the tables of a map by branch [N·m].
 
     Along torque the half-width is the length of a vector that is straight in torque, so that it grows by no
     more than (half at the end + half at zero torque) over the distance between both (triangle inequality),
     whatever its parts: the slope's own doubt and the rival laws. Held axes take the trend of the map's last
-    cell, going on, on top of `LEAST_SHARE`.
-
-    Parameters
-    ----------
-    axes : three arrays
-        Torque [N·m], speed difference [rad/s], temperature [°C].
-    values, low, high : mapping of ndarray
-        By branch [N·m].
-    corner_unseen : bool
-        Whether the law may have a corner beyond the last node (greater-of, a contact that may not have opened
-        by then): then the slope may become that of the other flank.
-
-    Returns
-    -------
-    The rule.
+    cell, going on, on top of `LEAST_SHARE`. ``corner_unseen``: the law may have a corner beyond the last node
+    (greater-of, a contact that may not have opened by then); then the slope may become that of the other
+    flank.
     """
     torque, speed, heat = axes
     per_torque = {}
@@ -122,33 +146,18 @@ def inner_nodes(torque: Array) -> tuple[int, int]:
     stands for itself: the law has a corner at zero torque, and the value is held.
     """
     last = torque.size - 1
-    return (
-        1 if last > 0 and torque[0] < 0.0 else 0,
-        last - 1 if last > 0 and torque[-1] > 0.0 else last,
-    )
+    return (1 if last > 0 and torque[0] < 0.0 else 0, last - 1 if last > 0 and torque[-1] > 0.0 else last)
 
 
 def continued(
     value: Array, low: Array, high: Array, *, change: Array, by_torque: Array, share: Array, of_change: float
 ) -> tuple[Array, Array, Array]:
-    """Value and limits beyond the axes from those at their ends, all (n,) [N·m].
+    """Value and limits beyond the axes from those at their ends, all (n,) [N·m]; where nothing is beyond,
+    unchanged to the last bit.
 
-    Parameters
-    ----------
-    value, low, high : ndarray
-        At the nearest place of the axes.
-    change : ndarray
-        Of the value, straight on along torque.
-    by_torque : ndarray
-        What the half-width grows by along torque, at least.
-    share : ndarray
-        What it grows by along the other axes, as a share of the value [-].
-    of_change : float
-        Share of the value's change that it grows by at least.
-
-    Returns
-    -------
-    Value, low, high; where nothing is beyond, unchanged to the last bit.
+    ``change`` is that of the value, straight on along torque; ``by_torque`` what the half-width grows by
+    along torque at least, ``share`` along the other axes as a share of the value [-], ``of_change`` the share
+    of the value's change that it grows by at least.
     """
     there = np.maximum(value + change, 0.0)
     moved = there - value

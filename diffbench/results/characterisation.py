@@ -6,56 +6,38 @@ Results hold no library's types: plain numbers and texts, frozen and versioned. 
 
 from __future__ import annotations
 
-import importlib
-import json
 import math
-from dataclasses import dataclass
-from itertools import islice
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Field,
-    PrivateAttr,
-    SerializerFunctionWrapHandler,
-    ValidationError,
-    model_serializer,
-    model_validator,
-)
+from pydantic import Field, PrivateAttr, SerializerFunctionWrapHandler, model_serializer, model_validator
 
-from diffbench.definitions import DEFINITIONS
+from diffbench.definitions import DEFINITIONS, name_of, parts_of
 from diffbench.documents.build import PreloadLawName
 from diffbench.documents.faults import refusal
-from diffbench.errors import DocumentError, Fault, Place
-from diffbench.input_files import unfit_values
-from diffbench.plain_text import whole_texts
-from diffbench.results.left_out import DiscrepancyState
-from diffbench.results.manifest import content_digest, document, read_whole
+from diffbench.doubts import Source
+from diffbench.errors import FitError, QuantityError
+from diffbench.notebook import ShowsItself
+from diffbench.results.discrepancy import DiscrepancyState
+from diffbench.results.document import ByName, Document, Frozen, Named
 
 if TYPE_CHECKING:
+    import lmfit
+
     from diffbench.documents import Build
+    from diffbench.physics.friction import FrictionLaw
 
 Array = NDArray[np.float64]
 
-FORMAT: Literal["diffbench-characterisation/1"] = "diffbench-characterisation/1"
 Status = Literal["measured", "stated", "not-determined"]
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _texts_that_can_be_written(cls, content: Any) -> Any:
-        """Names of files need not be Unicode; what a document says of them is."""
-        return whole_texts(content) if isinstance(content, dict) else content
-
-
-class Parameter(_Frozen):
+class Parameter(Frozen):
     """One quantity: value, standard uncertainty, 95 % interval, and where the doubt comes from.
 
     ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says
@@ -83,14 +65,21 @@ class Parameter(_Frozen):
         return content
 
 
-class Correlation(_Frozen):
+class Correlation(Frozen):
     """Correlation matrix of the fitted quantities, row by row."""
 
     names: list[str]
     matrix: list[list[float]]
 
+    def of(self, kept: dict[str, str]) -> Correlation:
+        """Of some of the quantities, by the names that they are to have."""
+        at = [i for i, name in enumerate(self.names) if name in kept]
+        return Correlation(
+            names=[kept[self.names[i]] for i in at], matrix=[[self.matrix[i][j] for j in at] for i in at]
+        )
 
-class LawVerdict(_Frozen):
+
+class LawVerdict(Frozen):
     """Which preload law, and by what evidence.
 
     ``information`` is the Bayesian information criterion of each law less the best one's, with correlated
@@ -103,7 +92,7 @@ class LawVerdict(_Frozen):
     reason: str
 
 
-class FormState(_Frozen):
+class FormState(Frozen):
     """One form of the model as fitted: what the map and comparisons are computed from."""
 
     law: PreloadLawName
@@ -130,8 +119,78 @@ class FormState(_Frozen):
             raise refusal("neither friction_law nor stribeck_exponent is there", "make it again")
         return self
 
+    @property
+    def friction(self) -> FrictionLaw:
+        """The law of friction over speed; older results have the Stribeck exponent alone."""
+        from diffbench.physics.friction import FRICTION_LAWS, stribeck
 
-class Tested(_Frozen):
+        if self.friction_law:
+            return FRICTION_LAWS[self.friction_law]
+        return stribeck(self.stribeck_exponent or 1.0)
+
+    def place(self, quantity: str, build: str) -> int:
+        """Where the unknown of one build stands: its own, else that of all, else the one of several builds
+        that share it, which bears the names of these; in older files, of the first. Raises ``FitError``."""
+        for name in (name_of(quantity, build), quantity):
+            if name in self.names:
+                return self.names.index(name)
+        shared = [i for i, name in enumerate(self.names) if parts_of(name)[0] == quantity]
+        if len(shared) != 1:
+            raise _unsaid(quantity, build)
+        return shared[0]
+
+    @property
+    def blocks(self) -> dict[str, Array]:
+        """Columns (p, k) of each source of doubt; what is left of the covariance is of the noise (p, p). One
+        build of a joint fit brings its own, since two of them share the noise of one fit."""
+        blocks = {source: np.array(columns) for source, columns in self.shares.items()}
+        if Source.NOISE not in blocks:
+            covariance = np.array(self.covariance)
+            rest = covariance - sum((block @ block.T for block in blocks.values()), np.zeros_like(covariance))
+            values, vectors = np.linalg.eigh((rest + rest.T) / 2.0)  # symmetric but for rounding
+            blocks[Source.NOISE] = np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+        return blocks
+
+    def of_build(self, build: str, others: set[str]) -> FormState:
+        """The unknowns of one build, by the names of quantities alone."""
+        at: dict[str, int] = {}
+        for i, name in enumerate(self.names):
+            quantity, whose = parts_of(name)
+            if whose in ("", build):
+                at[quantity] = i
+            elif whose not in others:
+                at[name] = i
+        for quantity in dict.fromkeys(parts_of(name)[0] for name in self.names):
+            if quantity not in at:
+                at[quantity] = self.place(quantity, build)
+        rows = list(at.values())
+        return self.model_copy(
+            update={
+                "names": list(at),
+                "logarithms": [self.logarithms[i] for i in rows],
+                "values": [self.values[i] for i in rows],
+                "covariance": np.array(self.covariance)[np.ix_(rows, rows)].tolist(),
+                "shares": {source: block[rows].tolist() for source, block in self.blocks.items()},
+                "discrepancy": None if self.discrepancy is None else self.discrepancy.of_unknowns(rows),
+            }
+        )
+
+
+def _unsaid(quantity: str, build: str) -> FitError:
+    return FitError.single(
+        f"the file does not say which {quantity} build '{build}' has",
+        mend="it was written by an older version: make it again with diffbench fit",
+    )
+
+
+# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an
+# oil that swept 50 to 75 °C reads a little less at both ends.
+TORQUE_TOLERANCE = 0.012
+SPEED_TOLERANCE = 0.03
+TEMPERATURE_TOLERANCE = 1.0  # K
+
+
+class Tested(Frozen):
     """What the bench covered: a convex outline over input torque and speed difference, temperatures, and how
     far down the unloading branch of each flank was seen."""
 
@@ -142,8 +201,76 @@ class Tested(_Frozen):
     drive_ramp_seen: bool
     coast_ramp_seen: bool
 
+    def covers(self, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
+        """Whether places [N·m, rad/s, °C] of one shape lie inside what was swept of a branch, or by so little
+        beside it as settings wobble."""
+        if len(self.outline) < 1:
+            return np.zeros(torque.shape, dtype=bool)
+        outline = np.array(self.outline)
+        slack = TORQUE_TOLERANCE * max(float(np.ptp(outline[:, 0])), 1.0)
+        allowed = np.stack([np.full(torque.shape, slack), np.maximum(SPEED_TOLERANCE * np.abs(speed), 0.02)])
+        inside = _in_outline(outline, torque, np.abs(speed), allowed)
+        low, high = self.temperature_degC
+        inside &= (heat >= low - TEMPERATURE_TOLERANCE) & (heat <= high + TEMPERATURE_TOLERANCE)
+        if branch == "loading":
+            return inside
+        return (
+            inside
+            & (torque <= self.drive_unloading_Nm + slack)
+            & (torque >= -self.coast_unloading_Nm - slack)
+        )
 
-class FindingRecord(_Frozen):
+    def torque_ends(self, branch: str) -> tuple[float, float]:
+        """Between which input torques a branch was tested, to the nodes at which the map shows it [N·m]."""
+        outline = np.array(self.outline) if self.outline else np.zeros((1, 2))
+        low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
+        # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
+        # reads 299.8
+        slack = 0.4 * TORQUE_TOLERANCE * (high - low)
+        low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
+        if branch == "loading":
+            return low, high
+        # where the unloading branch stops to count as tested
+        drive, coast = np.floor(self.drive_unloading_Nm + slack), np.ceil(-self.coast_unloading_Nm - slack)
+        return min(max(float(coast), low), 0.0), max(min(float(drive), high), 0.0)
+
+    @property
+    def speed_ends(self) -> tuple[float, float]:
+        """Between which speed differences the unit was tested, a little outside [rad/s]."""
+        speeds = [speed for _, speed in self.outline] or [0.0]
+        low, high = min(speeds), max(speeds)
+        if high > low:
+            low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
+        return low, high
+
+    @property
+    def temperature_ends(self) -> tuple[float, float]:
+        """Between which temperatures the unit was tested, a little outside, at round numbers [°C]."""
+        low, high = self.temperature_degC
+        return float(np.floor(2.0 * low) / 2.0 - 0.5), float(np.ceil(2.0 * high) / 2.0 + 0.5)
+
+
+def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> NDArray[np.bool_]:
+    """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by
+    its own allowance towards the outline's middle first."""
+    if len(outline) < 3:
+        lows, highs = outline.min(axis=0), outline.max(axis=0)
+        return np.asarray(
+            (torque >= lows[0] - allowed[0])
+            & (torque <= highs[0] + allowed[0])
+            & (speed >= lows[1] - allowed[1])
+            & (speed <= highs[1] + allowed[1])
+        )
+    middle = outline.mean(axis=0)
+    t = torque + np.clip(middle[0] - torque, -allowed[0], allowed[0])
+    s = speed + np.clip(middle[1] - speed, -allowed[1], allowed[1])
+    inside = np.ones(torque.shape, dtype=bool)
+    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        inside &= (b[0] - a[0]) * (s - a[1]) - (b[1] - a[1]) * (t - a[0]) >= -1e-9
+    return inside
+
+
+class FindingRecord(Frozen):
     """A finding as documented."""
 
     name: str
@@ -154,7 +281,7 @@ class FindingRecord(_Frozen):
     mend: str
 
 
-class Adequacy(_Frozen):
+class Adequacy(Frozen):
     """Whether the residual has structure along an axis: ``ratio`` of the scatter of its bin means to what
     noise explains; ``share`` of the torque difference there that the worst one is off by."""
 
@@ -165,7 +292,7 @@ class Adequacy(_Frozen):
     share: float = 0.0
 
 
-class Diagnostics(_Frozen):
+class Diagnostics(Frozen):
     """How the fit went, each verdict on its own."""
 
     converged: bool
@@ -187,7 +314,7 @@ class Diagnostics(_Frozen):
     bench_errors: dict[str, dict[str, float]]
 
 
-class SheetCheck(_Frozen):
+class SheetCheck(Frozen):
     """Build sheet against bench: two ways to one number, and how many standard uncertainties they are
     apart."""
 
@@ -199,7 +326,7 @@ class SheetCheck(_Frozen):
     readings: str
 
 
-class LimitVerdict(_Frozen):
+class LimitVerdict(Frozen):
     """A limit of the build sheet against value and interval."""
 
     quantity: str
@@ -209,7 +336,7 @@ class LimitVerdict(_Frozen):
     verdict: Literal["within", "outside", "not proven"]
 
 
-class Provenance(_Frozen):
+class Provenance(Frozen):
     """Where the numbers come from."""
 
     version: str
@@ -218,7 +345,7 @@ class Provenance(_Frozen):
     visits: list[str]
 
 
-class Gain(_Frozen):
+class Gain(Frozen):
     """What a further run would do to one quantity: standard uncertainty now, and as predicted then."""
 
     quantity: str
@@ -227,14 +354,14 @@ class Gain(_Frozen):
     u_then: float
 
 
-class NextTest(_Frozen):
+class NextTest(Frozen):
     """A run that would help, and the uncertainties that it would bring down by a fifth or more."""
 
     run: str
     gains: list[Gain]
 
 
-class SpringFacts(_Frozen):
+class SpringFacts(Frozen):
     """Disc springs of the build sheet: dimensions of one and how the stack is made, and the standard
     uncertainties [m] that the sheet states, by dimension."""
 
@@ -264,7 +391,7 @@ class SpringFacts(_Frozen):
         )
 
 
-class BuildFacts(_Frozen):
+class BuildFacts(Frozen):
     """What the map and later comparisons need of the build sheet, in SI.
 
     Of several builds fitted together each also has the ``folder`` of its own set of results, its ``date``,
@@ -309,21 +436,47 @@ class Evidence:
     used: NDArray[np.bool_]
     run_builds: tuple[str, ...] = ()
 
+    def of_build(self, build: str) -> Evidence:
+        """The cells of the runs of one build."""
+        runs = [i for i, name in enumerate(self.run_builds) if name == build]
+        if not runs:
+            return self
+        here = np.isin(self.run, runs)
+        cut = {
+            field.name: getattr(self, field.name)[here]
+            for field in fields(self)
+            if isinstance(getattr(self, field.name), np.ndarray)
+        }
+        return replace(
+            self,
+            **{**cut, "run": np.searchsorted(runs, self.run[here]).astype(np.int64)},
+            run_names=tuple(self.run_names[i] for i in runs),
+            run_kinds=tuple(self.run_kinds[i] for i in runs),
+            run_builds=tuple(self.run_builds[i] for i in runs),
+        )
 
-class Characterisation(_Frozen):
+
+class UndeterminedError(QuantityError, ValueError):
+    """A number that a result does not have, because its tests do not determine it."""
+
+
+class Characterisation(Document, ShowsItself):
     """What one unit does. ``parameters`` by name; the rest is how sure that is and why.
 
     ``sha256`` is of the content (`content_digest`); a file without it was written by an older version.
     """
 
-    format: Literal["diffbench-characterisation/1"] = FORMAT
+    file_name: ClassVar[str] = "characterisation.json"
+    made_by: ClassVar[str] = "diffbench fit"
+
+    format: Literal["diffbench-characterisation/1"] = "diffbench-characterisation/1"
     unit: str
     build: str
     builds: list[BuildFacts]
     date: str
     reference: dict[str, float]
     law: LawVerdict
-    parameters: dict[str, Parameter]
+    parameters: ByName[Parameter]
     correlation: Correlation
     sheet_checks: list[SheetCheck]
     limits: list[LimitVerdict]
@@ -351,102 +504,207 @@ class Characterisation(_Frozen):
         return other
 
     def value(self, name: str) -> float:
-        """Value of a quantity [SI]. Raises KeyError for an unknown name, ValueError where it is not
-        determined."""
+        """Value of a quantity [SI]. Raises ``UnknownNameError`` for a name that it does not have,
+        ``UndeterminedError`` where it is not determined."""
         parameter = self.parameters[name]
         if parameter.value is None:
-            msg = f"{name} is not determined: {parameter.needs}"
-            raise ValueError(msg)
+            what = f"{name} is not determined: {parameter.needs}"
+            raise UndeterminedError.single(what, mend="test that, and fit again")
         return parameter.value
 
-    def _repr_html_(self) -> str:
-        """As a notebook shows it: key numbers and a figure of their intervals."""
-        # by its name, as what people see lies above what is shown
-        html: str = importlib.import_module("diffbench.report.notebook").characterisation_html(self)
-        return html
+    def parameter(self, quantity: str, build: str) -> Parameter | None:
+        """A quantity of one build, or of all; None where it is not determined."""
+        for name in (name_of(quantity, build), quantity):
+            found = self.parameters.get(name)
+            if found is not None and found.value is not None:
+                return found
+        return None
 
-    @property
-    def digest(self) -> str:
-        """SHA-256 of the content (`content_digest`), by which the other files of its result name it."""
-        return content_digest(self.model_dump(mode="json", exclude={"sha256"}))
+    def lmfit_parameters(self) -> lmfit.Parameters:
+        """What is determined, as lmfit's users have it.
 
-    def to_json(self) -> str:
-        """The document as JSON text, numbers in full, with the hash of its content."""
-        content = self.model_dump(mode="json", exclude={"sha256"})
-        content["sha256"] = content_digest(content)
-        return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        Values, standard uncertainties as ``stderr`` and correlations as ``correl``; what the sheet states
+        does not vary. The interval, which need not be symmetric, and the unit are in ``user_data``: bounds of
+        a search it is not. Of several builds, a name bears its build behind a low line.
+        """
+        import lmfit
+
+        known = {name: item for name, item in self.parameters.items() if item.value is not None}
+        made, named = lmfit.Parameters(), dict[str, str]()
+        for name, item in known.items():
+            # lmfit takes names of Python variables alone
+            plain = re.sub(r"\W", "_", name, flags=re.ASCII).rstrip("_")
+            while plain in made:
+                plain += "_"
+            named[name] = plain
+            told = {"unit": item.unit, "low": item.low, "high": item.high}
+            made[plain] = lmfit.Parameter(plain, item.value, vary=item.status == "measured", user_data=told)
+            made[plain].stderr = item.u
+        for name, row in zip(self.correlation.names, self.correlation.matrix, strict=True):
+            others = zip(self.correlation.names, row, strict=True)
+            made[named[name]].correl = {named[other]: r for other, r in others if other != name}
+        return made
+
+    def facts_of(self, build: str | None) -> BuildFacts:
+        """One build; the only one where none is named. Raises ``FitError`` where several were fitted together
+        and none is named, or there is none of that name."""
+        builds = [facts.build for facts in self.builds]
+        if build is None and len(builds) > 1:
+            raise FitError.single(
+                f"several builds were fitted together ({', '.join(builds)}), and it is not said which is "
+                "meant",
+                mend="name the build, or the folder of its own result beside that one",
+            )
+        if build is not None and build not in builds:
+            raise FitError.single(f"there is no build '{build}'", mend=f"name one of {', '.join(builds)}")
+        return self.builds[builds.index(build) if build else 0]
+
+    def of_build(self, build: str | None) -> Characterisation:
+        """What a joint fit says of one of its builds, under the names of a fit of that build alone.
+
+        Parameters
+        ----------
+        build : str or None
+            Name of the build; None for the only one, and then the result is returned as it is.
+
+        Returns
+        -------
+        Its quantities and those that all builds share, its limits and what of it was tested; diagnostics,
+        findings and provenance are those of the joint fit, on which the numbers rest. The noise of the fit is
+        among the shares of the forms, so that two builds of one fit still know of each other.
+
+        Raises
+        ------
+        FitError
+            There is no such build, or there are several and none is named.
+        """
+        facts = self.facts_of(build)
+        build = facts.build
+        if len(self.builds) == 1:
+            return self
+        others = {other.build for other in self.builds} - {build}
+
+        def own(name: str) -> str | None:
+            """A quantity's name in the build's own result; None for another build's."""
+            quantity, whose = parts_of(name)
+            if whose in others:
+                return None
+            return quantity if whose == build else name
+
+        def mine(items: list[Any]) -> list[Any]:
+            return [
+                item.model_copy(update={"quantity": name})
+                for item in items
+                if (name := own(item.quantity)) is not None
+            ]
+
+        kept = {name: new for name in self.parameters if (new := own(name)) is not None}
+        parameters = Named({new: self.parameters[name] for name, new in kept.items()})
+        alone = {"folder": None, "date": None, "tested": None, "map_axes": None}
+        made = self.model_copy(
+            update={
+                "build": build,
+                "builds": [facts.model_copy(update=alone)],
+                "date": facts.date or self.date,
+                "parameters": parameters,
+                "correlation": self.correlation.of(kept),
+                "limits": mine(self.limits),
+                "tested": facts.tested or self.tested,
+                "next_steps": next_steps(parameters, self.law),
+                "next_tests": [
+                    test.model_copy(update={"gains": gains})
+                    for test in self.next_tests
+                    if (gains := mine(test.gains))
+                ],
+                "forms": [form.of_build(build, others) for form in self.forms],
+                "map_axes": facts.map_axes or self.map_axes,
+            }
+        )
+        return made if self.evidence is None else made.with_evidence(self.evidence.of_build(build))
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Key and fault of what the numbers of a well-formed characterisation cannot be."""
+        for name, item in self.parameters.items():
+            if item.u is not None and item.u < 0.0:
+                yield f"parameters.{name}.u", "the uncertainty is negative"
+            low = -math.inf if item.low is None else item.low
+            high = math.inf if item.high is None else item.high
+            if item.value is not None and not low <= item.value <= high:
+                yield f"parameters.{name}", "the value is not within its own interval"
+
+    @classmethod
+    def published_schema(cls) -> dict[str, Any]:
+        """JSON Schema of ``characterisation.json``, with every quantity that there may be."""
+        schema = super().published_schema()
+        named = {"$ref": "#/$defs/Parameter"}
+        schema["properties"]["parameters"]["properties"] = {
+            name: {**named, "description": f"{one.described} [{one.unit}]"}
+            for name, one in DEFINITIONS.items()
+            if one.in_result
+        }
+        return schema
 
 
 def load_characterisation(path: str | Path) -> Characterisation:
     """Read ``characterisation.json``, or that of the folder of a result. Raises ``DocumentError`` naming
     file, key and mend where it is not one, or is not as it was written."""
-    file = document(Path(path), "characterisation.json")
-    try:
-        text = read_whole(file).decode("utf-8")
-    except OSError as error:
-        raise DocumentError.single(
-            f"cannot be read ({error.strerror})", file=str(file), mend="check the path"
-        ) from error
-    except UnicodeDecodeError as error:
-        raise DocumentError.single(
-            "is not UTF-8 text", file=str(file), mend="make it again with diffbench fit"
-        ) from error
-    try:
-        read = Characterisation.model_validate_json(text)
-    except ValidationError as error:
-        raise DocumentError(
-            [
-                Fault(
-                    item["msg"],
-                    Place(str(file), key=".".join(str(part) for part in item["loc"]) or None),
-                    "make it again with diffbench fit; a file of a newer version needs a newer diffbench",
-                )
-                for item in error.errors()[:20]
-            ]
-        ) from error
-    faults = _content_faults(read, str(file))
-    if faults:
-        raise DocumentError(faults)
-    found = content_digest(json.loads(text))
-    if read.sha256 not in (None, found):
-        raise DocumentError.single(
-            f"the content does not match its hash (written {read.sha256:.12}…, found {found[:12]}…): "
-            "the file was edited or damaged",
-            file=str(file),
-            key="sha256",
-            mend="make it again with diffbench fit, or take the hash out if the change was meant",
+    return Characterisation.load(path)
+
+
+_MENDS: dict[str, str] = {
+    Source.NOISE: "record more cycles",
+    Source.TRANSDUCER_GAIN: "calibrate the torque transducers: their gain limits it",
+    Source.TRANSDUCER_ZERO: "take a tare run with the unit out: the transducers' zeros limit it",
+    Source.TARE: "take a longer tare run before and after",
+    Source.FINAL_DRIVE: "measure torque at the case or at both outputs: the final drive's efficiency limits "
+    "it",
+    Source.REPEATABILITY: "average several refits to the bench: refitting limits it",
+    Source.GEAR_FRICTION: "fit other ramps once, or state the gear friction better: ramps and "
+    "gears cannot be told apart",
+    Source.SPRING_FORCE: "measure the spring force better: it limits the friction coefficient",
+    Source.TEMPERATURE: "calibrate the temperature channel, or measure at the plates",
+    Source.LAG: "determine the channels' lag better, or sweep more slowly",
+    Source.INERTIA: "state the inertia better, or change speeds more slowly",
+    Source.LEFT_OUT: "sweep at further speeds and temperatures, and the first sweep again at the end: what "
+    "the law leaves out limits it",
+    Source.FORM: "sweep through low speed differences and to higher torque: the form of the model limits it",
+}
+
+
+def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
+    """What would help most, in order: what is not determined, then what limits the preload and the biases."""
+    steps: list[str] = []
+    if law.status == "undecided":
+        steps.append(law.reason)
+    for name, item in parameters.items():
+        if item.status == "not-determined" and item.needs:
+            steps.append(_need(name, item))
+    for name in (
+        "preload_torque",
+        "ramp_bias_drive_loading",
+        "ramp_bias_coast_loading",
+        "friction_coefficient",
+    ):
+        found = next(
+            (p for key, p in parameters.items() if parts_of(key)[0] == name and p.status == "measured"), None
         )
-    # what was read is what it says it is: from here on the hash follows from the content
-    return read.model_copy(update={"sha256": None})
+        if found is None or not found.budget or not found.u or not found.value:
+            continue
+        source, size = next(iter(found.budget.items()))
+        share = (size / found.u) ** 2
+        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in _MENDS:
+            steps.append(
+                f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
+                f"variance is {source}): {_MENDS[source]}"
+            )
+    return steps
 
 
-def _content_faults(read: Characterisation, file: str) -> list[Fault]:
-    """What the numbers of a well-formed characterisation cannot be."""
-    mend = "make it again with diffbench fit: this one was edited or damaged"
-    faults = [
-        Fault(what, Place(file, key=key), mend) for key, what in islice(unfit_values(read.model_dump()), 20)
-    ]
-    for name, item in read.parameters.items():
-        key = f"parameters.{name}"
-        if item.u is not None and item.u < 0.0:
-            faults.append(Fault("the uncertainty is negative", Place(file, key=f"{key}.u"), mend))
-        low = -math.inf if item.low is None else item.low
-        high = math.inf if item.high is None else item.high
-        if item.value is not None and not low <= item.value <= high:
-            faults.append(Fault("the value is not within its own interval", Place(file, key=key), mend))
-    return faults
+def further_steps(characterisation: Characterisation) -> list[str]:
+    """The next steps of a result without those that say what an undetermined quantity needs."""
+    needs = {_need(name, item) for name, item in characterisation.parameters.items() if item.value is None}
+    return [step for step in characterisation.next_steps if step not in needs]
 
 
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of ``characterisation.json``."""
-    schema = Characterisation.model_json_schema()
-    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    schema["$id"] = FORMAT
-    schema["title"] = FORMAT
-    named = {"$ref": "#/$defs/Parameter"}
-    schema["properties"]["parameters"]["properties"] = {
-        name: {**named, "description": f"{one.described} [{one.unit}]"}
-        for name, one in DEFINITIONS.items()
-        if one.in_result
-    }
-    return schema
+def _need(name: str, item: Parameter) -> str:
+    return f"{name}: needs {item.needs}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import ClassVar, Literal
 
 from diffbench.definitions import name_of, parts_of
 from diffbench.results.characterisation import Characterisation
@@ -16,8 +16,10 @@ LIMITED = {
     "ramp_bias_drive": "ramp_bias_drive_loading",
     "ramp_bias_coast": "ramp_bias_coast_loading",
 }
-FORMAT: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
 Outcome = Literal["conforming", "not conforming", "not proven"]
+Answer = Literal["yes", "no", "not proven"]
+#: A chance that counts as a yes; as a no where it is that of the contrary.
+SURE = 0.95
 
 
 class LimitCheck(Frozen):
@@ -48,7 +50,10 @@ class LimitCheck(Frozen):
 class Conformity(Document):
     """All limits of one build, and the outcome over all: the worst of them; None where there are none."""
 
-    format: Literal["diffbench-conformity/1"] = FORMAT
+    file_name: ClassVar[str] = "conformity.json"
+    made_by: ClassVar[str] = "diffbench conformity"
+
+    format: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
     unit: str
     build: str
     date: str
@@ -78,6 +83,17 @@ def decided(interval: tuple[float, float] | None, low: float | None, high: float
     if interval[1] < least or interval[0] > most:
         return "not conforming"
     return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
+
+
+def answered(chance: float) -> Answer:
+    """Whether a thing holds, by its chance: yes and no where `SURE`.
+
+    Examples
+    --------
+    >>> answered(0.97), answered(0.03), answered(0.5)
+    ('yes', 'no', 'not proven')
+    """
+    return "yes" if chance >= SURE else "no" if chance <= 1.0 - SURE else "not proven"
 
 
 def check_limit(
@@ -132,27 +148,16 @@ def check_limit(
     """
     if low is None and high is None:
         raise ValueError("a limit has a lower end, an upper end or both")
+    below: float | None = None
+    above: float | None = None
     if value is None or interval is None:
-        return LimitCheck(
-            quantity=quantity,
-            unit=unit,
-            low=low,
-            high=high,
-            value=None,
-            guard_low=None,
-            guard_high=None,
-            accept_low=None,
-            accept_high=None,
-            reject_below=None,
-            reject_above=None,
-            provable=False,
-            outcome="not proven",
-        )
-    below, above = value - interval[0], interval[1] - value
-    if below < 0.0 or above < 0.0:
-        raise ValueError("the interval must hold the value")
-    accept_low = None if low is None else low + below
-    accept_high = None if high is None else high - above
+        value = interval = None
+    else:
+        below, above = value - interval[0], interval[1] - value
+        if below < 0.0 or above < 0.0:
+            raise ValueError("the interval must hold the value")
+    accept_low, accept_high = _moved(low, below), _moved(high, above, -1.0)
+    held = accept_low is None or accept_high is None or accept_low <= accept_high
     return LimitCheck(
         quantity=quantity,
         unit=unit,
@@ -163,11 +168,15 @@ def check_limit(
         guard_high=above,
         accept_low=accept_low,
         accept_high=accept_high,
-        reject_below=None if low is None else low - above,
-        reject_above=None if high is None else high + below,
-        provable=accept_low is None or accept_high is None or accept_low <= accept_high,
+        reject_below=_moved(low, above, -1.0),
+        reject_above=_moved(high, below),
+        provable=value is not None and held,
         outcome=decided(interval, low, high),
     )
+
+
+def _moved(limit: float | None, guard: float | None, way: float = 1.0) -> float | None:
+    return None if limit is None or guard is None else limit + way * guard
 
 
 def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
@@ -178,10 +187,8 @@ def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
     >>> worst(["conforming", "not proven"]), worst([])
     ('not proven', None)
     """
-    for outcome in ("not conforming", "not proven"):
-        if outcome in outcomes:
-            return "not conforming" if outcome == "not conforming" else "not proven"
-    return "conforming" if outcomes else None
+    order: tuple[Outcome, ...] = ("not conforming", "not proven", "conforming")
+    return next((outcome for outcome in order if outcome in outcomes), None)
 
 
 def limited_name(characterisation: Characterisation, limit: str) -> str:
@@ -199,7 +206,7 @@ def conformity(characterisation: Characterisation) -> Conformity:
     ----------
     characterisation : Characterisation
         The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
-        states, and is judged by `diffbench.answers.compare`.
+        states, and is judged by `diffbench.answers.comparison`.
 
     Returns
     -------
@@ -227,8 +234,3 @@ def conformity(characterisation: Characterisation) -> Conformity:
         limits=checks,
         outcome=worst([check.outcome for check in checks]),
     )
-
-
-def document_schema() -> dict[str, Any]:
-    """JSON Schema of the result of ``diffbench conformity --json``."""
-    return Conformity.published_schema()

@@ -2,38 +2,26 @@
 
 from __future__ import annotations
 
-import importlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Generic, TypeAlias, TypeVar, overload
+from typing import Any, ClassVar, Generic, Literal, TypeAlias, TypeVar, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.errors import DocumentError
+from diffbench.input_files import RESULT
+from diffbench.input_files import content_of as bytes_of
+from diffbench.notebook import ShowsItself
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.results.beyond_axes import beyond_of, continued, inner_nodes
+from diffbench.results.beyond_axes import Beyond, Ends, beyond_of, continued, inner_nodes
+from diffbench.results.document import ByName, Document, Frozen, Named
+from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.grid_lookup import Grid, Table
-from diffbench.results.manifest import content_digest
-from diffbench.results.map_document import (
-    AXES,
-    BRANCHES,
-    EITHER,
-    FORMAT,
-    Beyond,
-    Branch,
-    Ends,
-    MapAxes,
-    MapBranch,
-    MapDocument,
-    MapInterpolation,
-    content_of,
-    document_schema,
-    read_document,
-)
 
 __all__ = [
     "AXES",
@@ -46,13 +34,145 @@ __all__ = [
     "MapDocument",
     "MapInterpolation",
     "Reading",
-    "document_schema",
     "either_of",
     "load_map",
 ]
 
 Array = NDArray[np.float64]
+Branch = Literal["loading", "unloading", "mean", "either"]
+
+FORMAT: Literal["diffbench-map/1"] = "diffbench-map/1"
+AXES = ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")
+BRANCHES: tuple[Branch, ...] = ("loading", "unloading", "mean", "either")
+#: Which branch is not known: the value of the mean, limits that hold both real branches with theirs. A file
+#: of before has none: it follows from the others.
+EITHER: Branch = "either"
 _SIDES: tuple[Branch, Branch] = ("loading", "unloading")
+
+
+class MapAxes(Frozen):
+    """The axes, each a rising list; the speed difference is its magnitude."""
+
+    input_torque_Nm: tuple[float, ...]  # the file contract's key
+    speed_difference_rad_s: tuple[float, ...]
+    temperature_degC: tuple[float, ...]  # the file contract's key
+
+
+class MapBranch(Frozen):
+    """One branch: nested lists [torque][speed][temperature]."""
+
+    locking_torque_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
+    low_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
+    high_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
+    tested: tuple[tuple[tuple[bool, ...], ...], ...]
+
+
+class MapInterpolation(Frozen):
+    """What the nodes leave out: the most that a lookup between them was found to add, as a share of the local
+    locking torque (where nothing was tested, of ten times that, or a hundred times what the limits part by
+    there), when the map was held against its law; and the share of the tested region that is shown as not
+    tested, because a cell counts only when all its nodes do."""
+
+    allowed: float
+    locking_torque: float
+    limits: float
+    tested_not_shown: float
+
+
+class MapDocument(Document):
+    """``map.json``: locking torque in steady state, plates and oil at one temperature.
+
+    ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
+    ``characterisation_sha256`` is that of the characterisation that the map was made of.
+    """
+
+    file_name: ClassVar[str] = "map.json"
+    made_by: ClassVar[str] = "diffbench fit"
+    indent: ClassVar[int | None] = None
+    tables: ClassVar[frozenset[str]] = frozenset({"axes", "branches"})
+
+    format: Literal["diffbench-map/1"]
+    unit: str
+    build: str
+    law: str
+    confidence: float
+    axes: MapAxes
+    branches: ByName[MapBranch]
+    notes: tuple[str, ...]
+    provenance: dict[str, Any]
+    interpolation: MapInterpolation | None = None
+    beyond: Beyond | None = None  # a file of before has none: it is made from the tables
+    fitted_law: FittedLaw | None = None  # a file of before, or made by hand, has none
+    sha256: str | None = None
+    characterisation_sha256: str | None = None
+    predicted: str | None = None  # what was changed, where no bench has measured this unit
+
+    def content(self) -> dict[str, Any]:
+        """The document as plain values, without its hash and without what it does not say."""
+        return {key: part for key, part in super().content().items() if part is not None}
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Key and fault of what a well-formed map cannot say; where its shape is none, of that alone."""
+        wrong = list(self._shape_faults())
+        return iter(wrong) if wrong else self._content_faults()
+
+    def _shape_faults(self) -> Iterator[tuple[str, str]]:
+        sizes = []
+        for name in AXES:
+            axis = getattr(self.axes, name)
+            sizes.append(len(axis))
+            if not axis or any(b <= a for a, b in pairwise(axis)) or not np.isfinite(axis).all():
+                yield f"axes.{name}", "the axis is not a rising list of numbers"
+        for branch in BRANCHES:
+            if branch not in self.branches:
+                if branch != EITHER:  # a file of before has none: it follows from the others
+                    yield f"branches.{branch}", "the branch is missing"
+                continue
+            for table in MapBranch.model_fields:
+                key = f"branches.{branch}.{table}"
+                try:
+                    values = np.array(getattr(self.branches[branch], table), dtype=np.float64)
+                except ValueError:
+                    yield key, "the rows are of different lengths"
+                    continue
+                if list(values.shape) != sizes:
+                    yield key, f"the shape {values.shape} is not that of the axes {tuple(sizes)}"
+                elif not np.isfinite(values).all():
+                    yield key, "a node holds no number"
+
+    def _content_faults(self) -> Iterator[tuple[str, str]]:
+        if not 0.0 < self.confidence < 1.0:
+            yield "confidence", "no confidence lies outside 0 to 1"
+        if self.axes.speed_difference_rad_s[0] < 0.0:
+            key = "axes.speed_difference_rad_s"
+            yield key, "a speed difference is its magnitude, and this one is negative"
+        for branch in (name for name in BRANCHES if name in self.branches):
+            held = self.branches[branch]
+            low, value, high = map(np.array, (held.low_Nm, held.locking_torque_Nm, held.high_Nm))
+            if (low < 0.0).any():
+                yield f"branches.{branch}.low_Nm", "a locking torque is never negative, and this one is"
+            if (low > value).any() or (value > high).any():
+                yield f"branches.{branch}.locking_torque_Nm", "a node is not within its own limits"
+
+    @classmethod
+    def _not_there(cls, file: Path, error: OSError) -> DocumentError:
+        if not (folders := _of_builds(file.parent)):
+            return super()._not_there(file, error)
+        return DocumentError.single(
+            "is not there: of several builds fitted together, each has a map in a folder of its own",
+            file=str(file),
+            mend=f"name one of {', '.join(folders)}",
+        )
+
+
+def _of_builds(folder: Path) -> list[str]:
+    """The folders of the builds, where a folder holds the result of several that were fitted together."""
+    try:
+        content = json.loads(bytes_of(folder / "characterisation.json", most=RESULT))
+        names = [str(build["folder"]) for build in content["builds"] if build.get("folder")]
+    except (DocumentError, OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # it is no such result; what is wrong with the map is told as it is
+    return [str(folder / name) for name in names]
 
 
 Number = TypeVar("Number")
@@ -84,7 +204,7 @@ One: TypeAlias = Reading[float, bool]
 Many: TypeAlias = Reading[Array, NDArray[np.bool_]]
 
 
-class LockingMap:
+class LockingMap(ShowsItself):
     """Locking torque over input torque, speed difference and temperature, immutable.
 
     ``values``, ``low``, ``high`` by branch: arrays (torque, speed, temperature) [N·m]; ``tested`` booleans.
@@ -111,7 +231,7 @@ class LockingMap:
     def __init__(self, document: MapDocument) -> None:
         axes = tuple(_frozen(np.array(getattr(document.axes, name), dtype=np.float64)) for name in AXES)
         grid = Grid(axes)
-        held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in _TABLES}
+        held: dict[str, Named[NDArray[Any]]] = {name: Named() for name in _TABLES}
         for b in BRANCHES:
             for name, (key, kind) in _TABLES.items():
                 if b in document.branches:
@@ -126,15 +246,12 @@ class LockingMap:
             set_once(name, MappingProxyType(by_branch))
         law = PRELOAD_LAWS.get(document.law)
         by_tables = document.beyond or beyond_of(
-            axes,
-            self.values,
-            self.low,
-            self.high,
-            corner_unseen=law is None or not law.linear,
+            axes, self.values, self.low, self.high, corner_unseen=law is None or not law.linear
         )
         set_once("beyond", by_tables)
         set_once("_grid", grid)
-        set_once("_tables", {b: tuple(grid.table(held[name][b]) for name in _TABLES) for b in BRANCHES})
+        tables: dict[str, Any] = {b: tuple(grid.table(held[name][b]) for name in _TABLES) for b in BRANCHES}
+        set_once("_tables", Named(tables))
         set_once("_ends", tuple((float(axis[0]), float(axis[-1])) for axis in axes))
         torque = axes[0]
         lines = zip((0, -1), inner_nodes(torque), strict=True)
@@ -144,15 +261,17 @@ class LockingMap:
         msg = f"a locking-torque map is immutable: '{name}' cannot be set"
         raise AttributeError(msg)
 
+    def __repr__(self) -> str:
+        nodes = " × ".join(str(axis.size) for axis in self.axes)
+        ends = ", ".join(
+            f"{name} {low:g} to {high:g}" for name, (low, high) in zip(AXES, self._ends, strict=True)
+        )
+        said = self.document
+        told = "" if said.predicted is None else f", predicted: {said.predicted}"
+        return f"LockingMap(unit={said.unit!r}, build={said.build!r}, {nodes} nodes over {ends}{told})"
+
     def __reduce__(self) -> tuple[type[LockingMap], tuple[MapDocument]]:
         return LockingMap, (self.document,)
-
-    def __repr__(self) -> str:
-        reach = ", ".join(
-            f"{axis[0]:g} to {axis[-1]:g} {unit}"
-            for axis, unit in zip(self.axes, ("N·m", "rad/s", "°C"), strict=True)
-        )
-        return f"<LockingMap of {self.document.unit}, build {self.document.build}: {reach}>"
 
     @overload
     def locking_torque(
@@ -176,9 +295,9 @@ class LockingMap:
         branch: Branch = "either",
     ) -> float | Array:
         """Locking torque [N·m] at ``input_torque`` [N·m], ``speed_difference`` [rad/s] (its magnitude counts)
-        and ``temperature`` [°C]; arrays broadcast, single numbers give a float. Raises ``DocumentError`` for
-        a branch that there is not."""
-        table = self._of(branch)[0]
+        and ``temperature`` [°C]; arrays broadcast, single numbers give a float. Raises ``UnknownNameError``
+        for a branch that there is not."""
+        table = self._tables[branch][0]
         # single numbers first: this is called from within loops
         if (
             isinstance(input_torque, _NUMBER)
@@ -289,19 +408,11 @@ class LockingMap:
             return Reading(value, low, high, bool(tested), not bool(inside))
         return Reading(value, low, high, tested, ~inside)
 
-    def _of(self, branch: Branch) -> tuple[Table, Table, Table, Table]:
-        try:
-            return self._tables[branch]
-        except KeyError:
-            raise DocumentError.single(
-                f"there is no branch '{branch}'", mend=f"name one of {', '.join(BRANCHES)}"
-            ) from None
-
     def _look_up(self, branch: Branch, count: int, *place: ArrayLike) -> Sequence[Any]:
         """The first ``count`` tables of a branch: value, low, high, share of tested nodes."""
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
         speed = np.abs(speed)
-        tables = self._of(branch)[:count]
+        tables = self._tables[branch][:count]
         if torque.ndim == 0:
             one = (float(torque), float(speed), float(heat))
             found: list[Any] = [self._grid.one(table, *one) for table in tables]
@@ -354,21 +465,14 @@ class LockingMap:
             of_change=self.beyond.half_width_share_of_change,
         )
 
-    def _repr_html_(self) -> str:
-        """As a notebook shows it: what it covers, and its contours."""
-        # by its name, as what people see lies above what is shown
-        html: str = importlib.import_module("diffbench.report.notebook").map_html(self)
-        return html
-
     @property
     def digest(self) -> str:
         """SHA-256 of the content (`content_digest`), by which copies of a map in other formats are known."""
-        return content_digest(content_of(self.document))
+        return self.document.digest
 
     def to_json(self) -> str:
         """The document as JSON text, with the hash of its content."""
-        content = content_of(self.document) | {"sha256": self.digest}
-        return json.dumps(content, ensure_ascii=False, allow_nan=False) + "\n"
+        return self.document.to_json()
 
 
 _NUMBER = (float, int)
@@ -381,7 +485,7 @@ _TABLES: dict[str, tuple[str, type]] = {
 }
 
 
-def either_of(held: Mapping[str, Mapping[Branch, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
+def either_of(held: Mapping[str, Mapping[Any, NDArray[Any]]]) -> dict[str, NDArray[Any]]:
     """The tables of the branch ``either`` from those of the others (``values``, ``low``, ``high``,
     ``tested``): value of the mean, limits around both real branches, tested where both were."""
     low, high, tested = ([held[name][side] for side in _SIDES] for name in ("low", "high", "tested"))
@@ -400,4 +504,4 @@ def _frozen(values: NDArray[Any]) -> NDArray[Any]:
 
 def load_map(path: str | Path) -> LockingMap:
     """Read ``map.json``. Raises ``DocumentError`` naming file, key and mend where it is not one."""
-    return LockingMap(read_document(path))
+    return LockingMap(MapDocument.load(path))

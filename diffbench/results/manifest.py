@@ -9,8 +9,10 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import re
 import time
-from collections.abc import Mapping
+import unicodedata
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,7 @@ __all__ = [
     "content_digest",
     "document",
     "document_schema",
+    "folder_names",
     "forget",
     "holds",
     "manifest_of",
@@ -294,3 +297,44 @@ def document_schema() -> dict[str, Any]:
         "required": list(keys),
         "additionalProperties": False,
     }
+
+
+_UNSAFE = re.compile(r"[^\w.+=@ -]")
+_LONGEST = 80
+# Names that no folder can have under Windows, with whatever ending.
+_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{i}" for port in ("com", "lpt") for i in range(10))}
+# What stands beside the folders.
+_BESIDE = {"characterisation.json", "map.json", "map.csv", "report.html", "report.pdf"}
+
+
+def folder_names(builds: Sequence[str]) -> list[str]:
+    """A folder for each build: its name, as far as every file system can bear it, and no two alike.
+
+    What is no letter, digit or one of ``. _ + = @ -`` becomes a low line, so that no name leads elsewhere;
+    where two would then be one, were capitals and accents the same, a number follows.
+
+    Examples
+    --------
+    >>> folder_names(["D07-2026-03-14", "a/b", "a:b", "../../etc", "NUL", " "])
+    ['D07-2026-03-14', 'a_b', 'a_b-2', '_.._etc', '_NUL', '_']
+    """
+    made: list[str] = []
+    taken = set(_BESIDE)
+    for build in builds:
+        safe = _UNSAFE.sub("_", unicodedata.normalize("NFC", build)).strip(". ")
+        # a folder's name is counted in bytes
+        safe = safe.encode()[:_LONGEST].decode(errors="ignore").strip(". ") or "_"
+        if safe.partition(".")[0].strip().casefold() in _DEVICES:
+            safe = f"_{safe}"
+        name, number = safe, 1
+        while _alike(name) in taken:
+            number += 1
+            name = f"{safe}-{number}"
+        taken.add(_alike(name))
+        made.append(name)
+    return made
+
+
+def _alike(name: str) -> str:
+    """What two names have in common that one of the usual file systems takes for the same."""
+    return unicodedata.normalize("NFKD", name).casefold()

@@ -104,35 +104,14 @@ def choose_grid(
 ) -> ChosenGrid:
     """The axes with the fewest nodes between which linear interpolation adds no more than `ALLOWED`.
 
-    The error along three axes is at most the sum of those along each. For a row of allowed errors the nodes
-    along each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with
-    the smallest table wins. Because that sum is a bound, the whole error of the values is then measured, in
-    the middle of every cell, face and edge and at places drawn by a fixed seed, and the widest sum that holds
-    is taken.
-    Last, nodes are added one by one where they show most of the tested region.
-
-    Parameters
-    ----------
-    plans : three AxisPlan
-        For torque, speed difference and temperature.
-    law : callable
-        What the map is of, at any place.
-    values : callable
-        The same without its limits, which cost many times as much.
-    region : callable
-        Which places were tested.
-    box : three pairs
-        Around them.
-
-    Returns
-    -------
-    The axes. Where the law itself jumps, no grid keeps the error: what it then is, `interpolation_error`
-    says.
-
-    Validity: between two candidates the law is as good as straight.
-
-    Source: the sum of one-dimensional errors bounds that of tensor-product interpolation, as linear
-    interpolation has norm one (de Boor, A Practical Guide to Splines, chapter 17; from memory).
+    The error along three axes is at most the sum of those along each (linear interpolation has norm one: de
+    Boor, A Practical Guide to Splines, chapter 17; from memory). For a row of allowed errors the nodes along
+    each axis are the fewest that keep it (`fewest_nodes`); of all ways to share a sum out, the one with the
+    smallest table wins. Because that sum is a bound, the whole error of the values, which cost little beside
+    those of the whole ``law``, is then measured, and the widest sum that holds is taken. Last, nodes are
+    added one by one where they show most of the tested ``region``, inside its ``box``. Between two candidates
+    the law is as good as straight; where it jumps, no grid keeps the error: `interpolation_error` says what
+    it then is.
     """
     ladders = [_ladder(plan, *_profile(plans, which, law, values)) for which, plan in enumerate(plans)]
 

@@ -10,16 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.doubts import Source
-from diffbench.errors import FitError
-from diffbench.physics.friction import FRICTION_LAWS, FrictionLaw, stribeck
 from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
-from diffbench.results.characterisation import Characterisation, FormState, Tested
+from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Tested
+from diffbench.results.discrepancy import half_width, left_out
 from diffbench.results.fitted_law import LAW_PARAMETERS, PLATE_HEAT, FittedLaw
-from diffbench.results.left_out import half_width, left_out
 from diffbench.results.map_grid import Limited
-from diffbench.results.tested_region import speed_tested, temperature_tested, torque_tested
 
 __all__ = [
     "SIDES",
@@ -27,7 +24,6 @@ __all__ = [
     "best_unit",
     "bracket",
     "closed_flanks",
-    "friction_law_of",
     "law_of",
     "limited_locking_torque",
     "opening_thrust",
@@ -47,49 +43,31 @@ PASSED_ON = 0.3
 SIDES = ("loading", "unloading")
 
 
-def friction_law_of(form: FormState) -> FrictionLaw:
-    """The law of friction over speed of a fitted form; older results have the Stribeck exponent alone."""
-    return FRICTION_LAWS[form.friction_law] if form.friction_law else stribeck(form.stribeck_exponent or 1.0)
-
-
 def unit_of(
-    form: FormState, x: Array, *, radius: float, label: str, reference: Mapping[str, float]
+    form: FormState, x: Array, facts: BuildFacts, *, reference: Mapping[str, float]
 ) -> UnitQuantities:
     """The unit of one build by one form, for unknowns ``x`` (as ``form.values``)."""
 
     def get(name: str) -> float:
-        i = form.names.index(name)
+        i = form.place(name, facts.build)
         return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
 
-    def of_build(stem: str) -> float:
-        for name in (f"{stem}{label}", stem):
-            if name in form.names:
-                return get(name)
-        # several builds share this one: in older files it bears the name of the first that has it
-        shared = [name for name in form.names if name.startswith(f"{stem}[")]
-        if len(shared) > 1:
-            raise FitError.single(
-                f"the file does not say which {stem} the build has",
-                mend="it was written by an older version: make it again with diffbench fit",
-            )
-        return get(shared[0])
-
-    preload, friction = PRELOAD_LAWS[form.law], friction_law_of(form)
+    preload, friction = PRELOAD_LAWS[form.law], form.friction
     return UnitQuantities(
         preload_law=preload,
         preload_values=tuple(get(own.name) for own in preload.unknowns),
-        preload_torque=of_build("preload_torque"),
-        drive_bias=of_build("ramp_bias_drive_loading"),
-        coast_bias=of_build("ramp_bias_coast_loading"),
-        drive_ratio=of_build("unloading_ratio_drive"),
-        coast_ratio=of_build("unloading_ratio_coast"),
+        preload_torque=get("preload_torque"),
+        drive_bias=get("ramp_bias_drive_loading"),
+        coast_bias=get("ramp_bias_coast_loading"),
+        drive_ratio=get("unloading_ratio_drive"),
+        coast_ratio=get("unloading_ratio_coast"),
         gear_friction=get("gear_friction"),
         viscous=get("viscous"),
         viscous_exponent=get("viscous_exponent"),
         friction_law=friction,
         friction_values=tuple(get(own.name) for own in friction.unknowns),
         temperature_coefficient=get("temperature_coefficient"),
-        effective_radius=radius,
+        effective_radius=facts.effective_radius_m,
         reference_temperature=reference["temperature_degC"],
         reference_speed_difference=reference["speed_difference_rad_s"],
     )
@@ -167,70 +145,45 @@ def opening_thrust(unit: UnitQuantities) -> float:
     return np.inf if opening is None else opening
 
 
-def best_unit(characterisation: Characterisation, *, radius: float, label: str) -> UnitQuantities:
+def best_unit(characterisation: Characterisation, facts: BuildFacts) -> UnitQuantities:
     """The unit of one build by the best form; ramps that were not seen at work open no contact within what
     was tested."""
     form = characterisation.forms[0]
-    unit = unit_of(
-        form, np.array(form.values), radius=radius, label=label, reference=characterisation.reference
-    )
+    unit = unit_of(form, np.array(form.values), facts, reference=characterisation.reference)
     return _with_ramps(unit, closed_flanks(characterisation, form, unit))
 
 
-def law_of(characterisation: Characterisation, *, radius: float, label: str) -> FittedLaw:
-    """The law of one build.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        Of that build.
-    radius : float
-        Effective radius of its plates [m].
-    label : str
-        What its quantities have behind their names.
-
-    Returns
-    -------
-    The best form, with ramps as the map has them (`best_unit`).
-    """
+def law_of(characterisation: Characterisation, facts: BuildFacts) -> FittedLaw:
+    """The law of one build: the best form, with ramps as the map has them (`best_unit`)."""
     form = characterisation.forms[0]
-    unit = best_unit(characterisation, radius=radius, label=label)
-    friction = friction_law_of(form)
-    own = [(law.name, law.name, law.unit) for law in (*unit.preload_law.unknowns, *friction.unknowns)]
+    unit = best_unit(characterisation, facts)
+    own = [
+        (law.name, law.name, law.unit) for law in (*unit.preload_law.unknowns, *unit.friction_law.unknowns)
+    ]
     heat = [part for part in PLATE_HEAT if part[1] in form.names]
-    parameters = [*LAW_PARAMETERS, *own, *heat]
-    rows = [_row(form, name, label) for _, name, _ in parameters]
+    names, fitted, units = zip(*LAW_PARAMETERS, *own, *heat, strict=True)
+    rows = [form.place(name, facts.build) for name in fitted]
     values = [float(np.exp(form.values[i])) if form.logarithms[i] else form.values[i] for i in rows]
     slopes = np.array([value if form.logarithms[i] else 1.0 for i, value in zip(rows, values, strict=True)])
     covariance = np.array(form.covariance)[np.ix_(rows, rows)] * np.outer(slopes, slopes)
-    held: Mapping[str, float] = {
+    ramps = {
         "ramp_bias_drive_loading": unit.drive_bias,
         "ramp_bias_coast_loading": unit.coast_bias,
         "unloading_ratio_drive": unit.drive_ratio,
         "unloading_ratio_coast": unit.coast_ratio,
     }
-    names = [name for name, _, _ in parameters]
     return FittedLaw(
         preload_law=form.law,
-        friction_law=friction.name,
-        names=tuple(names),
-        units=tuple(unit for _, _, unit in parameters),
-        values=tuple(held.get(name, value) for name, value in zip(names, values, strict=True)),
+        friction_law=unit.friction_law.name,
+        names=names,
+        units=units,
+        values=tuple(ramps.get(name, value) for name, value in zip(names, values, strict=True)),
         covariance=tuple(tuple(row) for row in covariance.tolist()),
-        effective_radius_m=radius,
+        effective_radius_m=facts.effective_radius_m,
         reference_temperature_degC=characterisation.reference["temperature_degC"],
         reference_speed_difference_rad_s=characterisation.reference["speed_difference_rad_s"],
         weight=form.weight,
     )
-
-
-def _row(form: FormState, name: str, label: str) -> int:
-    """Where an unknown of a build stands in a form: its own, one of all builds, or one shared under the name
-    of the first that has it."""
-    for asked in (f"{name}{label}", name):
-        if asked in form.names:
-            return form.names.index(asked)
-    return next(i for i, held in enumerate(form.names) if held.startswith(f"{name}["))
 
 
 def _with_ramps(unit: UnitQuantities, closed: list[ClosedFlank]) -> UnitQuantities:
@@ -278,17 +231,11 @@ def _while_closed(unit: UnitQuantities) -> UnitQuantities:
 
 
 def limited_locking_torque(
-    characterisation: Characterisation,
-    torque: Array,
-    speed: Array,
-    heat: Array,
-    branch: str,
-    radius: float,
-    label: str,
+    characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str
 ) -> Limited:
-    """Value of the best form, and limits: 95 % over all forms, parting by the distance from what was tested,
-    and on a flank that was never seen at work wide enough for any ramp."""
-    tested = characterisation.tested
+    """Value of the best form of one build's result, and limits: 95 % over all forms, parting by the distance
+    from what was tested, and on a flank that was never seen at work wide enough for any ramp."""
+    tested, facts = characterisation.tested, characterisation.facts_of(None)
     best: Array | None = None
     variance = np.zeros(torque.shape)
     away = np.zeros(torque.shape)
@@ -298,7 +245,7 @@ def limited_locking_torque(
         x = np.array(form.values)
 
         def unit_at(x: Array, form: FormState = form) -> UnitQuantities:
-            return unit_of(form, x, radius=radius, label=label, reference=characterisation.reference)
+            return unit_of(form, x, facts, reference=characterisation.reference)
 
         closed = closed_flanks(characterisation, form, unit_at(x))
         unit = _with_ramps(unit_at(x), closed)
@@ -386,11 +333,7 @@ def bracket(
 
 
 def parted_untested(
-    unit: UnitQuantities,
-    tested: Tested,
-    value: Array,
-    place: tuple[Array, Array, Array],
-    branch: str,
+    unit: UnitQuantities, tested: Tested, value: Array, place: tuple[Array, Array, Array], branch: str
 ) -> Array:
     """What limits part by at least because nothing was tested there [N·m]: `LEAST_SHARE` of what the value
     changes by from the tested torques on, and of the value for every distance from the tested speed
@@ -398,14 +341,14 @@ def parted_untested(
     if not tested.outline:
         return np.zeros(value.shape)
     torque, speed, heat = place
-    edge = np.clip(torque, *torque_tested(tested, branch))
+    edge = np.clip(torque, *tested.torque_ends(branch))
     moved = np.zeros(value.shape)
     outside = edge != torque
     if outside.any():
         there = steady_locking_torque(unit, edge[outside], speed[outside], heat[outside], branch)
         moved[outside] = np.abs(value[outside] - there)
-    slow, fast = speed_tested(tested)
-    cold, hot = temperature_tested(tested)
+    slow, fast = tested.speed_ends
+    cold, hot = tested.temperature_ends
     shares = (np.maximum(cold - heat, 0.0) + np.maximum(heat - hot, 0.0)) / KELVIN
     shares += np.maximum(slow - speed, 0.0) / (slow or 1.0) + np.maximum(speed - fast, 0.0) / (fast or 1.0)
     return LEAST_SHARE * (moved + value * shares)

@@ -15,12 +15,11 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.definitions import name_of
-from diffbench.errors import FitError
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import steady_locking_torque
 from diffbench.results.beyond_axes import beyond_of
-from diffbench.results.characterisation import BuildFacts, Characterisation
+from diffbench.results.characterisation import SPEED_TOLERANCE, TORQUE_TOLERANCE, Characterisation
+from diffbench.results.document import unknown
 from diffbench.results.locking_map import (
     AXES,
     BRANCHES,
@@ -43,14 +42,6 @@ from diffbench.results.map_limits import (
     limited_locking_torque,
     opening_thrust,
     parted_untested,
-)
-from diffbench.results.tested_region import (
-    SPEED_TOLERANCE,
-    TORQUE_TOLERANCE,
-    is_inside,
-    speed_tested,
-    temperature_tested,
-    torque_tested,
 )
 
 Array = NDArray[np.float64]
@@ -80,21 +71,21 @@ def make_map(
     the distance from what was tested.
     Raises ``FitError`` for an unknown build.
     """
-    characterisation = of_one(characterisation, build)
-    facts, label = facts_of(characterisation, build)
+    characterisation = characterisation.of_build(build)
+    facts = characterisation.builds[0]
+    for name in axes or {}:
+        if name not in AXES:
+            raise unknown(name, AXES)
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
     tested = characterisation.tested
 
     def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Limited]:
-        radius = facts.effective_radius_m
-        return [
-            limited_locking_torque(characterisation, torque, speed, heat, b, radius, label) for b in branches
-        ]
+        return [limited_locking_torque(characterisation, torque, speed, heat, b) for b in branches]
 
     def values(
         branches: Iterable[str], torque: Array, speed: Array, heat: Array
     ) -> list[tuple[Array, Array]]:
-        unit = best_unit(characterisation, radius=facts.effective_radius_m, label=label)
+        unit = best_unit(characterisation, facts)
         closed = closed_flanks(characterisation, characterisation.forms[0], unit)
         found = []
         for b in branches:
@@ -110,8 +101,8 @@ def make_map(
         # the mean of two errors is not larger than both: it need not be looked at before the end
         lambda *place: law(SIDES, *place),
         lambda *place: values(SIDES, *place),
-        lambda *place: [is_inside(tested, place[0], place[1], place[2], b) for b in SIDES],
-        (torque_tested(tested, "loading"), speed_tested(tested), temperature_tested(tested)),
+        lambda *place: [tested.covers(place[0], place[1], place[2], b) for b in SIDES],
+        (tested.torque_ends("loading"), tested.speed_ends, tested.temperature_ends),
     )
     value_error, limit_error = interpolation_error(
         grid.axes, lambda *place: law(SIDES, *place), lambda *place: values(SIDES, *place)
@@ -134,15 +125,12 @@ def map_on(
 
     ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
     """
-    characterisation = of_one(characterisation, build)
-    facts, label = facts_of(characterisation, build)
+    characterisation = characterisation.of_build(build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
     held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
     for branch in (*SIDES, "mean"):
-        limited = limited_locking_torque(
-            characterisation, torque, speed, heat, branch, facts.effective_radius_m, label
-        )
-        inside = is_inside(characterisation.tested, torque, speed, heat, branch)
+        limited = limited_locking_torque(characterisation, torque, speed, heat, branch)
+        inside = characterisation.tested.covers(torque, speed, heat, branch)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
     for name, table in either_of(held).items():
@@ -152,7 +140,7 @@ def map_on(
         MapDocument(
             format=FORMAT,
             unit=characterisation.unit,
-            build=facts.build,
+            build=characterisation.builds[0].build,
             law=characterisation.law.chosen,
             confidence=0.95,
             axes=MapAxes(**{name: tuple(axis.tolist()) for name, axis in zip(AXES, axes, strict=True)}),
@@ -171,35 +159,9 @@ def map_on(
             characterisation_sha256=characterisation.digest,
             # the limits of a flank that was not seen at work hold its corner already
             beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
-            fitted_law=law_of(characterisation, radius=facts.effective_radius_m, label=label),
+            fitted_law=law_of(characterisation, characterisation.builds[0]),
         )
     )
-
-
-def of_one(characterisation: Characterisation, build: str | None) -> Characterisation:
-    """What a joint fit says of one build; a fit of one build as it is. Raises ``FitError`` where several were
-    fitted together and none is named, or there is none of that name."""
-    facts, _ = facts_of(characterisation, build)
-    if len(characterisation.builds) == 1:
-        return characterisation
-    from diffbench.results.one_build import one_build
-
-    return one_build(characterisation, facts.build)
-
-
-def facts_of(characterisation: Characterisation, build: str | None) -> tuple[BuildFacts, str]:
-    """One build, and what its quantities have behind their names. Raises ``FitError`` as `of_one`."""
-    builds = [facts.build for facts in characterisation.builds]
-    names = ", ".join(builds)
-    if build is None and len(builds) > 1:
-        raise FitError.single(
-            f"several builds were fitted together ({names}), and it is not said which is meant",
-            mend="name the build, or the folder of its own result beside that one",
-        )
-    if build is not None and build not in builds:
-        raise FitError.single(f"there is no build '{build}'", mend=f"name one of {names}")
-    facts = characterisation.builds[builds.index(build) if build else 0]
-    return facts, "" if len(builds) == 1 else name_of("", facts.build)
 
 
 def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:
@@ -208,17 +170,17 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
     tested = characterisation.tested
     outline = np.array(tested.outline) if tested.outline else np.zeros((1, 2))
     if name == "input_torque_Nm":
-        low, high = torque_tested(tested, "loading")
+        low, high = tested.torque_ends("loading")
         reach = _rounded_up(TORQUE_REACH * max(-low, high))
         far = (-reach, reach)
         # where the unloading branch stops to count as tested, and where the law has a corner: between nodes
         # the map is straight, as the law is
-        marks = {0.0, *torque_tested(tested, "unloading"), *law_corners(characterisation)}
+        marks = {0.0, *tested.torque_ends("unloading"), *law_corners(characterisation)}
     elif name == "speed_difference_rad_s":
-        low, high = speed_tested(tested)
+        low, high = tested.speed_ends
         far, marks = (0.0, _rounded_up(SPEED_REACH * high)), _corner_speeds(outline)
     else:
-        low, high = temperature_tested(tested)
+        low, high = tested.temperature_ends
         far, marks = (low - TEMPERATURE_REACH, high + TEMPERATURE_REACH), set()
     if not tested.outline:
         far = (low, high)
@@ -258,8 +220,8 @@ def _corner_speeds(outline: Array) -> set[float]:
 def law_corners(characterisation: Characterisation) -> set[float]:
     """Input torques at which the preload law of any build has its corner, loading and unloading [N·m]."""
     found: set[float] = set()
-    for label in _labels(characterisation):
-        unit = best_unit(characterisation, radius=1.0, label=label)
+    for facts in characterisation.builds:
+        unit = best_unit(characterisation, facts)
         opening = unit.preload_law.opening(unit.preload_torque, unit.preload_values)
         if opening is None:
             return found
@@ -269,12 +231,6 @@ def law_corners(characterisation: Characterisation) -> set[float]:
         ):
             found |= {sign * opening_thrust(unit) / (bias * r) for r in (1.0, ratio) if bias * r > 1e-6}
     return found
-
-
-def _labels(characterisation: Characterisation) -> list[str]:
-    """What the quantities of each build have behind their names."""
-    builds = [facts.build for facts in characterisation.builds]
-    return [""] if len(builds) == 1 else [name_of("", name) for name in builds]
 
 
 def _rounded_up(reach: float) -> float:
@@ -316,8 +272,8 @@ def _notes(characterisation: Characterisation) -> list[str]:
             )
     form = characterisation.forms[0]
     slight = PRELOAD_LAWS[form.law].linear and any(
-        closed_flanks(characterisation, form, best_unit(characterisation, radius=1.0, label=label))
-        for label in _labels(characterisation)
+        closed_flanks(characterisation, form, best_unit(characterisation, facts))
+        for facts in characterisation.builds
     )
     if slight:
         notes.append(

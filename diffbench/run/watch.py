@@ -25,8 +25,6 @@ from diffbench.report.wording import key_names, seen_in
 from diffbench.results.characterisation import Characterisation, FindingRecord
 from diffbench.results.predict import make_map
 
-__all__ = ["Event", "Followed", "Kind", "Stamp", "State", "Watch", "stamp_of"]
-
 State = Literal["missing", "locked", "growing", "complete", "faulty"]
 
 #: A growing file is read again when it has grown by that much: reading costs as much as it is long.
@@ -51,17 +49,7 @@ def stamp_of(path: Path) -> Stamp | None:
 
 
 class Followed:
-    """A recording that is followed.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    run : Run
-        What the run sheet says of it.
-    settle : float
-        How long a file must be unchanged to count as complete [s].
-    """
+    """A recording that is followed; it counts as complete when it has been unchanged for ``settle`` [s]."""
 
     def __init__(self, path: Path, run: Run, *, settle: float) -> None:
         self.path = path
@@ -74,18 +62,8 @@ class Followed:
         self._told = ""
 
     def look(self, rig: Rig, now: float) -> str | None:
-        """Look at the file once.
-
-        Parameters
-        ----------
-        rig : Rig
-            The bench that it is recorded on.
-        now : float
-            A clock that only rises [s].
-
-        Returns
-        -------
-        What is new about it, in words; None where nothing is.
+        """Look at the file once, by a clock that only rises [s]; return what is new about it, in words, or
+        None.
         """
         stamp = stamp_of(self.path)
         if stamp is None:

@@ -1,7 +1,19 @@
 """Where a unit goes between rebuilds: control charts, a line with its intervals, the way to a limit."""
 
-from diffbench.trend.charts import cusum, ewma
-from diffbench.trend.courses import Course, Trend, trend_of
-from diffbench.trend.series import Axis, Series
+from typing import TYPE_CHECKING
 
-__all__ = ["Axis", "Course", "Series", "Trend", "cusum", "ewma", "trend_of"]
+from diffbench.first_use import names_on_first_use
+
+__all__ = ["Axis", "Course", "Series", "Trend", "cusum", "document_of", "ewma", "trend_of"]
+
+if TYPE_CHECKING:
+    from diffbench.trend.charts import cusum, ewma
+    from diffbench.trend.courses import Axis, Course, Series, Trend, document_of, trend_of
+
+__getattr__, __dir__ = names_on_first_use(
+    __name__,
+    {
+        "charts": ("cusum", "ewma"),
+        "courses": ("Axis", "Course", "Series", "Trend", "document_of", "trend_of"),
+    },
+)

@@ -18,11 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 
 from wear_study import DEMO, Drawer
 
-from diffbench.documents import load_build
-from diffbench.documents.car import Car
-from diffbench.results import characterisation as results
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench import results
+from diffbench.documents import Car, load_build
+from diffbench.results import AXES, BRANCHES, Characterisation, LockingMap, MapDocument
 
 REFERENCE = {"temperature_degC": 60.0, "speed_difference_rad_s": 4.0}
 

@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from wear_study import Drawer, State, worn_spring
 
-from diffbench.answers.compare import NEEDS_REPEATABILITY, check_state, compare
-from diffbench.answers.comparison import Comparison, difference_csv
-from diffbench.answers.joint import Member, combined, member, paired
+from diffbench.answers import (
+    NEEDS_REPEATABILITY,
+    Comparison,
+    Member,
+    check_state,
+    compare,
+    difference_csv,
+    member,
+)
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
-from diffbench.errors import DiffbenchError, FitError
-from diffbench.report.comparison import comparison_summary
-from diffbench.results.characterisation import Characterisation
+from diffbench.errors import DiffbenchError, DocumentError, FitError
+from diffbench.report import comparison_document, text_of
+from diffbench.results import Characterisation
 
 Drawers = Callable[[int], Drawer]
 FACE_WEAR = 47e-6  # leaves some four fifths of the spring force
@@ -108,24 +115,21 @@ def test_one_result_against_itself_is_unchanged(worn_pair: tuple[Member, Member]
 
 def test_what_the_bench_is_wrong_by_cancels(worn_pair: tuple[Member, Member]) -> None:
     """The gain of one and the same flange is in both preloads alike; of two benches it is in neither twice
-    the same."""
+    the same. So are the gears of one unit in both biases."""
     one, other = worn_pair
 
-    def preload(unit) -> np.ndarray:
-        return np.array([np.log(unit.preload_torque), np.log(unit.drive_bias)])
+    def doubts(after: Member, quantity: str) -> dict[str, float]:
+        return compare(one, after, details=False).changes[quantity].budget
 
-    same = combined(paired([one, other]), [-1.0, 1.0], preload, together=False)
-    apart = combined(paired([one, replace(other, bench="another")]), [-1.0, 1.0], preload, together=False)
-    alone = combined(paired([one]), [1.0], preload, together=False)
+    same, apart = (doubts(after, "preload_torque") for after in (other, replace(other, bench="another")))
     gain = "transducer gain"
-    assert alone.shares[gain][0, 0] > 0.0
     # the template moves both preloads by the same torque, hence not quite by one share
-    assert same.shares[gain][0, 0] < 0.1 * apart.shares[gain][0, 0]
-    assert apart.shares[gain][0, 0] > 1.5 * alone.shares[gain][0, 0]
-    gears = "gear friction (build sheet)"
-    assert same.shares[gears][1, 1] < 0.02 * alone.shares[gears][1, 1]
+    assert 0.0 < same.get(gain, 0.0) ** 2 < 0.1 * apart[gain] ** 2
     for source in ("noise", "tare", Source.REPEATABILITY):
-        assert same.shares[source] == pytest.approx(apart.shares[source])
+        assert same[source] == pytest.approx(apart[source])
+    gears = "gear friction (build sheet)"
+    of_one, of_two = (doubts(after, "friction") for after in (other, replace(other, unit_key="another")))
+    assert of_one.get(gears, 0.0) ** 2 < 0.02 * of_two[gears] ** 2
 
 
 def test_refits_sharpen(drawer_of: Drawers) -> None:
@@ -373,8 +377,33 @@ def test_papers_say_what_is_shared(demo) -> None:
         member(result, build="X")
 
 
-def test_document_is_read_back(worn: Comparison) -> None:
-    assert Comparison.model_validate_json(worn.to_json()) == worn
+def test_document_is_read_back(worn: Comparison, tmp_path: Path) -> None:
+    """From its file, and what is none is refused with file, key and mend."""
+    path = tmp_path / "comparison.json"
+    path.write_text(worn.to_json(), encoding="utf-8")
+    assert Comparison.load(path) == worn
+    assert Comparison.load(tmp_path).digest == worn.digest
+    for edit, said in (
+        (
+            ('"diffbench-comparison/1"', '"diffbench-comparison/2"'),
+            "format: .* is another version",
+        ),
+        (('"worn"', '"fine"'), r"verdict: Input should be .* diffbench compare"),
+        (('"unit": "N·m"', '"unit": "\\ud800"'), "half a character"),
+        (("{", ""), "Invalid JSON"),
+    ):
+        assert edit[0] in worn.to_json()
+        path.write_text(worn.to_json().replace(*edit, 1), encoding="utf-8")
+        with pytest.raises(DocumentError, match=rf"comparison\.json.*{said}"):
+            Comparison.load(path)
+
+
+def test_an_unknown_change_is_told(worn: Comparison) -> None:
+    """And the whole is shown in a line."""
+    with pytest.raises(DiffbenchError, match=r"there is no 'frictions'\. Mend: name one of friction, "):
+        worn.changes["frictions"]
+    assert "verdict='worn'" in repr(worn)
+    assert len(repr(worn)) < 500
 
 
 def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member], worn: Comparison) -> None:
@@ -391,7 +420,7 @@ def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member]
         assert change.after is None
         assert change.before is not None
         assert change.carried == pytest.approx(change.before * (1.0 + change.change))
-    told = " ".join(comparison_summary(worn).split())
+    told = " ".join(text_of(comparison_document(worn), 100).split())
     assert "carried over from before by that change: friction " in told
     assert "the numbers of each result itself rest on its own sheet" in told
 

@@ -11,14 +11,10 @@ from benchsim.unit import Unit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.answers.corner import CornerEntry, corner_entry
-from diffbench.answers.operating_point import UNITS, Interval, with_units
-from diffbench.answers.rebuild import preload_ladder
-from diffbench.documents.car import Car, Phase
+from diffbench.answers import UNITS, CornerEntry, Interval, corner_entry, preload_ladder, with_units
+from diffbench.documents import Car, Phase
 from diffbench.errors import DocumentError
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=25)
 FlatMap = Callable[..., LockingMap]

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.answers.operating_point import Interval, slip_state, torque_split
+from diffbench.answers import Interval, slip_state, torque_split
 from diffbench.errors import QuantityError
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import LockingMap
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 FlatMap = Callable[..., LockingMap]
@@ -55,7 +55,7 @@ def test_left_and_right_are_alike(flat_map: FlatMap, left: float, right: float) 
     assert one.state == other.state
     assert one.input_torque == other.input_torque
     expected = (
-        "locked" if abs(left - right) < 75.0 else "slipping" if abs(left - right) > 85.0 else "not proven"
+        "locked" if abs(left - right) <= 75.0 else "slipping" if abs(left - right) > 85.0 else "not proven"
     )
     assert one.state == expected
 

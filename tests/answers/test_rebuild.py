@@ -11,11 +11,9 @@ import numpy as np
 import pytest
 from benchsim.unit import Unit
 
-from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
+from diffbench.answers import Rebuild, compared, predicted_map, preload_ladder, preload_of
 from diffbench.errors import FitError
-from diffbench.results.characterisation import Characterisation, Parameter
-from diffbench.results.locking_map import BRANCHES, LockingMap, load_map
-from diffbench.results.predict import make_map
+from diffbench.results import BRANCHES, Characterisation, LockingMap, Parameter, load_map, make_map
 
 Measure = Callable[..., Characterisation]
 

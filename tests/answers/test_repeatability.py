@@ -11,7 +11,7 @@ from wear_study import Drawer, State
 
 from diffbench.answers.repeatability import Repeatability, precision, repeatability
 from diffbench.errors import FitError
-from diffbench.results.characterisation import Characterisation
+from diffbench.results import Characterisation
 
 
 def visits(drawer: Drawer, states: list[State], *, build: str | None = None) -> list[Characterisation]:

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from benchsim import scenario
+from benchsim.unit import Unit
 from wear_study import Drawer, State
 
-from diffbench.answers.joint import Member
-from diffbench.answers.shims import Candidate, Way, advise, ladder_of, measured_course, spring_course
+from diffbench.answers import Candidate, Member, Way, advise
 from diffbench.answers.wear import height_loss
 from diffbench.errors import FitError
-from diffbench.physics.disc_spring import DiscSpring
-from diffbench.physics.disc_stack import DiscStack
+from diffbench.physics.disc_spring import DiscSpring, DiscStack
+from diffbench.results import Characterisation, SpringFacts
 
 STACK = DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2)
+SPRINGS = SpringFacts(
+    outer_diameter_m=0.095,
+    inner_diameter_m=0.072,
+    thickness_m=0.0016,
+    cone_height_m=0.0014,
+    parallel=3,
+    series=2,
+)
 SHIMS = (0.0, 0.1e-3, 0.2e-3, 0.3e-3)
 PER_NEWTON = 81.85 / scenario.Q17_STACK.force(0.0009)
 
@@ -44,7 +52,7 @@ def ladder(drawer_of: Callable[[int], Drawer]) -> list[Member]:
     return rungs
 
 
-def at(results: list[Member], shim: float, way: Way | None = None) -> Candidate:
+def at(results: Sequence[Member | Characterisation], shim: float, way: Way | None = None) -> Candidate:
     """What a user who asks for 80 N·m is told of that shim."""
     step = 0.15e-3 if shim == pytest.approx(0.15e-3) else 0.1e-3
     advice = advise(results, target=80.0, step=step, way=way)
@@ -98,14 +106,14 @@ def test_beyond_the_ladder(ladder: list[Member]) -> None:
 
 
 def test_far_beyond_the_ladder_both_courses_are_in_the_doubt(ladder: list[Member]) -> None:
-    """Springs and bent line part the farther the more; half of that is in the doubt, and none within."""
-    for shim in (0.5e-3, 1.0e-3):
-        both = ladder_of(ladder, "both", near=None)
-        assert both.beside is not None
-        value, u = both.at(shim)
-        apart = float(both.beside.at(shim)[0]) - value
-        assert u == pytest.approx(np.hypot(float(both.course.at(shim)[1]), 0.5 * apart))
-    assert both.at(0.15e-3)[1] == float(both.course.at(0.15e-3)[1])
+    """Springs and bent line part the farther the more; half of that is in the doubt, beside a refit's 1.5 %,
+    and none within."""
+    alone, both = (at(ladder, 0.5e-3, way) for way in ("ladder", "both"))
+    apart = abs(alone.preload_torque_Nm - both.preload_torque_Nm)
+    assert apart > 1.0
+    assert both.u_Nm >= np.hypot(0.5 * apart, 0.015 * both.preload_torque_Nm)
+    within = at(ladder, 0.15e-3, "both")
+    assert within.u_Nm < np.hypot(0.5 * apart, 0.015 * within.preload_torque_Nm)
 
 
 def test_one_build_and_its_stated_force(drawer_of: Callable[[int], Drawer]) -> None:
@@ -156,12 +164,39 @@ def test_height_lost_by_the_simulator_s_springs() -> None:
     assert doubtful.u == pytest.approx(np.hypot(*doubtful.budget.values()))
 
 
-def test_courses_pass_through_exact_rungs() -> None:
-    """Rungs of the simulator's springs without doubt: both courses find the preload in between, the springs'
-    to a hundredth of a newton metre, the bent line within its own doubt."""
-    y = [preload(x) for x in SHIMS]
-    tight = np.eye(4) * 1e-4
-    value, u = measured_course(SHIMS, y, tight).at(0.15e-3)
-    assert abs(value - preload(0.15e-3)) < 2.0 * u
-    value, _ = spring_course(STACK, SHIMS, y, tight).at(0.15e-3)
-    assert value == pytest.approx(preload(0.15e-3), abs=0.01)
+@pytest.fixture(scope="module")
+def exact_rungs(measure: Callable[..., Characterisation], true_unit: Unit) -> list[Characterisation]:
+    """Builds with the simulator's springs, each preload known to 0.01 N·m."""
+    rungs = []
+    for i, shim in enumerate(SHIMS):
+        unit = replace(true_unit, spring_force=scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + shim))
+        result = measure(unit, u={"preload_torque": 0.01})
+        facts = result.builds[0].model_copy(
+            update={"build": f"Q17-{i}", "shim_m": shim, "disc_spring": SPRINGS}
+        )
+        visit = result.provenance.model_copy(update={"inputs": {f"sweep-{i}.csv": f"{i:064x}"}})
+        told = {"builds": [facts], "build": f"Q17-{i}", "limits": [], "provenance": visit}
+        rungs.append(result.model_copy(update=told))
+    return rungs
+
+
+def test_builds_of_one_visit_are_no_ladder(exact_rungs: list[Characterisation]) -> None:
+    """Told in words, not in those of the library that cannot invert a matrix."""
+    one = exact_rungs[0].provenance
+    alike = [rung.model_copy(update={"provenance": one}) for rung in exact_rungs]
+    for way in ("ladder", "both"):
+        with pytest.raises(FitError, match=r"whole doubt in common.* Mend: name results of a visit each"):
+            advise(alike, target=80.0, way=way)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("way", "within"), [("both", 0.02), ("ladder", 0.2)])
+def test_courses_pass_through_exact_rungs(
+    exact_rungs: list[Characterisation], true_unit: Unit, way: Way, within: float
+) -> None:
+    """The springs' curve finds the preload in between to a hundredth or two of a newton metre, the bent line
+    within its own doubt, and both within their intervals."""
+    found = at(exact_rungs, 0.15e-3, way)
+    between = replace(true_unit, spring_force=scenario.Q17_STACK.force(scenario.Q17_SQUEEZE + 0.15e-3))
+    true = between.derived(4.0)["preload_torque_Nm"]
+    assert found.preload_torque_Nm == pytest.approx(true, abs=within)
+    assert found.low_Nm <= true <= found.high_Nm

@@ -171,24 +171,19 @@ def resampling(setting: Setting) -> Iterator[Ratio]:
     from resampling import replicates
 
     from diffbench.documents import load_visit
-    from diffbench.fitting.candidate import first_look, fit_form
-    from diffbench.fitting.data import gather
-    from diffbench.fitting.model import Form
-    from diffbench.fitting.setup import model_of, reference_of, sharing_of
-    from diffbench.fitting.visits import condition_visit
+    from diffbench.fitting import Form, Setup, condition_visit, first_look, fit_form, gather
     from diffbench.physics.friction import Stribeck
     from diffbench.physics.preload import Additive
 
     visit = load_visit(setting.sheet)
     conditioned, _ = condition_visit(visit, lambda _: None)
-    data, builds, form = gather(conditioned), [visit.build], Form(Additive(), Stribeck(1.0))
-    given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
-    start = first_look(model_of(form, *given, temperature_u=0.5), given[0])
-    fitted = fit_form(model_of(form, *given, temperature_u=0.5), given[0], start=start)
+    setup, form = Setup.of([visit.build], gather(conditioned)), Form(Additive(), Stribeck(1.0))
+    start = first_look(setup.model(form))
+    fitted = fit_form(setup.model(form), start=start)
     ours, plain = medians(
         setting.repeats,
         lambda: replicates(fitted, seed=1, count=1000),
-        lambda: fit_form(model_of(form, *given, temperature_u=0.5), given[0], start=start),
+        lambda: fit_form(setup.model(form), start=start),
     )
     yield Ratio("1,000 replicates", "10 plain fits of one form", ours, 10.0 * plain, "below 1")
 

@@ -81,8 +81,8 @@ def all_else(counts: list[int], jobs: int) -> None:
     import stand_in
     from click.testing import CliRunner
 
-    import diffbench.run.fleet as work
     from diffbench.cli.fit_all import fit_all
+    from diffbench.run import fleet as work
 
     with tempfile.TemporaryDirectory() as folder:
         one = Path(folder) / "one"

@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.fitting.candidate import Candidate
+from diffbench.fitting import Candidate
 from diffbench.fitting.covariance import FEWEST_CLUSTERS
 
 Array = NDArray[np.float64]

@@ -10,13 +10,13 @@ from pathlib import Path
 from diffbench.documents import load_visit
 from diffbench.errors import DiffbenchError
 from diffbench.results.manifest import with_manifest
-from diffbench.run.fleet import Outcome, digest
+from diffbench.run import Outcome, digest
 
 FOLDER = "DIFFBENCH_STAND_IN"  # names the folder of the result, for the workers too
 
 
 def fitted(sheet: str, page: bool) -> Outcome:
-    """As `diffbench.run.fleet.fitted`, but for the fit: papers are read, every file is digested."""
+    """As `diffbench.run.fitted`, but for the fit: papers are read, every file is digested."""
     try:
         visit = load_visit(Path(sheet))
     except DiffbenchError as error:

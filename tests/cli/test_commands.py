@@ -17,10 +17,7 @@ from benchsim.scenario import Q17
 from click.testing import Result
 
 import diffbench
-from diffbench.cli import main
-from diffbench.cli.group import COMMANDS
-from diffbench.documents.build import MapAxes
-from diffbench.documents.schemas import SCHEMAS
+from diffbench.cli import COMMANDS, main
 
 Run = Callable[..., Result]
 
@@ -230,13 +227,18 @@ def test_lookup_and_split_where_no_bench_goes(torque: str, run: Run, demo) -> No
     assert split["beyond"] is found["beyond"]
 
 
-def test_beyond_the_map_the_way_there_is_told(run: Run, demo) -> None:
+def test_beyond_the_map_the_way_there_is_told(run: Run, demo, repository: Path, tmp_path: Path) -> None:
     """The lines to put into the build sheet, which its reader takes, and which reach the place."""
     place = ("--torque", "-5000", "--speed", "4", "--temperature", "131")
     words = run("lookup", demo.folder / "map.json", *place).stdout
-    assert "BEYOND the axes of the map" in words
+    assert "BEYOND the axes of the map" in " ".join(words.split())
     sheet = tomllib.loads("\n".join(words.partition("[map]")[2].splitlines()))
-    axes = MapAxes.model_validate(sheet)
+    assert list(sheet) == ["input_torque", "temperature"]
+    build = repository / "fixtures" / "demo" / "unit-q17-rebuilt.toml"
+    text = build.read_text(encoding="utf-8").partition("\n[map]")[0]
+    extended = tmp_path / "unit.toml"
+    extended.write_text(text + "\n[map]" + words.partition("[map]")[2], encoding="utf-8")
+    axes = diffbench.load_build(extended).map
     assert axes.input_torque is not None
     assert axes.temperature is not None
     assert axes.speed_difference is None
@@ -245,7 +247,22 @@ def test_beyond_the_map_the_way_there_is_told(run: Run, demo) -> None:
     assert 131.0 <= axes.temperature[1] < 145.0
 
 
-@pytest.mark.parametrize("kind", SCHEMAS)
+KINDS = [
+    "rig",
+    "build",
+    "run",
+    "car",
+    "characterisation",
+    "map",
+    "manifest",
+    "conformity",
+    "comparison",
+    "repeatability",
+    "shim-advice",
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
 def test_schema_is_json_with_or_without_the_option(run: Run, kind: str) -> None:
     """Every kind of document has a schema, named after its format."""
     plain = run("schema", kind)

@@ -16,8 +16,6 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "history"))
 
 from invented_results import result, write
 
-from diffbench.history.connection import VARIABLE
-
 Run = Callable[..., Result]
 
 
@@ -25,7 +23,7 @@ Run = Callable[..., Result]
 def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A history by the environment variable."""
     path = tmp_path / "data" / "history.sqlite"
-    monkeypatch.setenv(VARIABLE, str(path))
+    monkeypatch.setenv("DIFFBENCH_HISTORY", str(path))
     return path
 
 

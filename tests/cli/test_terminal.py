@@ -16,8 +16,7 @@ import pytest
 from click.shell_completion import BashComplete, FishComplete, ShellComplete, ZshComplete
 from click.testing import Result
 
-from diffbench.cli import main
-from diffbench.cli.group import COMMANDS
+from diffbench.cli import COMMANDS, main
 
 
 def completed(words: list[str], unfinished: str) -> list[str]:

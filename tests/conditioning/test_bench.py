@@ -8,21 +8,23 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning import bench
-from diffbench.conditioning.bench import Tare
-from diffbench.conditioning.cells import Cells, cells_of
-from diffbench.conditioning.course import sweep_of
-from diffbench.conditioning.samples import Samples, take
+from diffbench.conditioning import ConditionedRun, condition
+from diffbench.conditioning.bench import Tare, at_cells, at_samples, chains_of, needed_torques, sources
+from diffbench.conditioning.samples import take
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Ideal = Callable[..., tuple[Array, dict[str, Array]]]
+RecordingOf = Callable[..., Recording]
+RigOf = Callable[..., Rig]
+RunOf = Callable[..., ConditionedRun]
 
 SPEEDS = ("left_speed", "right_speed")
 
 
 @pytest.fixture
-def doubtful_rig(rig_of: Callable[..., Rig]) -> Rig:
+def doubtful_rig(rig_of: RigOf) -> Rig:
     """Pinion and right output, everything stated with a doubt."""
     return rig_of(
         "input-and-one-output",
@@ -48,40 +50,29 @@ def doubtful_rig(rig_of: Callable[..., Rig]) -> Rig:
 
 
 @pytest.fixture
-def made_cells(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], recording_of: Callable[..., Recording]
-) -> Callable[..., tuple[Samples, Cells]]:
-    """Return a function that makes samples and cells of an ideal sweep, as a rig reads it."""
+def run_of(ideal: Ideal, recording_of: RecordingOf) -> RunOf:
+    """Return a function that conditions an ideal sweep, as a rig reads it."""
 
-    def make(rig: Rig, **more: Array) -> tuple[Samples, Cells]:
+    def make(rig: Rig, **more: Array) -> ConditionedRun:
         time, channels = ideal(noise=0.5)
-        needed = bench.needed_torques(rig)
         recorded = {name: values for name, values in {**channels, **more}.items() if name in rig.channel}
-        recording = recording_of(time, **recorded)
-        samples = take(recording, rig, torque_channels=needed)
-        torque, _ = bench.at_samples(rig, bench.chains_of(rig, None), samples)
-        return samples, cells_of(samples, sweep_of(samples, torque, scale=600.0))
+        runs = [("bias-sweep", recording_of(time, **recorded))]
+        return condition(rig, runs, rig_key="R", visit_key="V").runs[0]
 
     return make
 
 
-def test_both_outputs_add_up_to_the_input(
-    both_outputs: Rig, made_cells: Callable[..., tuple[Samples, Cells]]
-) -> None:
+def test_both_outputs_add_up_to_the_input(both_outputs: Rig, run_of: RunOf) -> None:
     """T_in = T_L + T_R and the difference is T_L − T_R."""
-    _, found = made_cells(both_outputs)
-    torque, difference = bench.at_cells(both_outputs, bench.chains_of(both_outputs, None), found)
+    found = run_of(both_outputs).cells
+    torque, difference = at_cells(both_outputs, chains_of(both_outputs, None), found)
     np.testing.assert_allclose(torque, found.readings["left_torque"] + found.readings["right_torque"])
     np.testing.assert_allclose(difference, found.readings["left_torque"] - found.readings["right_torque"])
 
 
 @pytest.mark.parametrize("one", ["left_torque", "right_torque"])
 def test_one_output_and_the_input_give_the_other(
-    one: str,
-    rig_of: Callable[..., Rig],
-    both_outputs: Rig,
-    ideal: Callable[..., tuple[Array, dict[str, Array]]],
-    recording_of: Callable[..., Recording],
+    one: str, rig_of: RigOf, both_outputs: Rig, ideal: Ideal, recording_of: RecordingOf
 ) -> None:
     """The same unit in both arrangements reads the same input torque and torque difference."""
     time, channels = ideal(noise=0.5)
@@ -93,23 +84,23 @@ def test_one_output_and_the_input_give_the_other(
     }
     found = []
     for each, have in ((both_outputs, channels), (rig, with_input)):
-        samples = take(recording_of(time, **have), each, torque_channels=bench.needed_torques(each))
-        found.append(bench.at_samples(each, bench.chains_of(each, None), samples))
+        samples = take(recording_of(time, **have), each, torque_channels=needed_torques(each))
+        found.append(at_samples(each, chains_of(each, None), samples))
     good = np.isfinite(found[0][0]) & np.isfinite(found[1][0])
     assert good.sum() > 1990
     for first, second in zip(found[0], found[1], strict=True):
         np.testing.assert_allclose(first[good], second[good], atol=1e-9)
 
 
-def test_a_tare_run_stands_for_zero_and_drag(rig_of: Callable[..., Rig]) -> None:
+def test_a_tare_run_stands_for_zero_and_drag(rig_of: RigOf) -> None:
     """It replaces the stated drag, and the stated doubt of the zero by its own; a gain keeps its doubt."""
     stated = {"drag": {"value": "1.5 N.m", "u": "0.2 N.m"}, "u_zero": "0.8 N.m", "u_gain": 0.001}
     rig = rig_of(left_torque=stated, right_torque=stated, left_speed={}, right_speed={})
     tared = Tare({"left_torque": 2.25}, {"left_torque": 0.03}, 1)
-    made = bench.chains_of(rig, tared)
+    made = chains_of(rig, tared)
     assert (made["left_torque"].tare, made["left_torque"].drag) == (2.25, 0.0)
     assert (made["right_torque"].tare, made["right_torque"].drag) == (0.0, 1.5)
-    found = bench.sources(rig, tared, rig_key="R", visit_key="V")
+    found = sources(rig, tared, rig_key="R", visit_key="V")
     assert found["left_torque", "tare"].u == 0.03
     assert ("left_torque", "zero") not in found
     assert ("left_torque", "drag") not in found
@@ -120,27 +111,27 @@ def test_a_tare_run_stands_for_zero_and_drag(rig_of: Callable[..., Rig]) -> None
 
 def test_what_belongs_to_the_rig_is_one_error_over_all_visits(doubtful_rig: Rig) -> None:
     """A gain is the flange's own; a zero is set anew at every visit."""
-    one, two = (bench.sources(doubtful_rig, None, rig_key="R", visit_key=v) for v in ("V1", "V2"))
+    one, two = (sources(doubtful_rig, None, rig_key="R", visit_key=v) for v in ("V1", "V2"))
     assert one["right_torque", "gain"].key == two["right_torque", "gain"].key
     assert one["input_torque", "efficiency"].key == two["input_torque", "efficiency"].key
     assert one["right_torque", "zero"].key != two["right_torque", "zero"].key
 
 
 def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
-    assert bench.sources(both_outputs, None, rig_key="R", visit_key="V") == {}
+    assert sources(both_outputs, None, rig_key="R", visit_key="V") == {}
 
 
 def test_every_effect_is_what_the_wrong_constant_does(
-    doubtful_rig: Rig, made_cells: Callable[..., tuple[Samples, Cells]], triangle_of: Callable[..., Array]
+    doubtful_rig: Rig, run_of: RunOf, triangle_of: Callable[..., Array]
 ) -> None:
     """By hand, for each constant at the pinion and at the output. T_in = r η T_p in drive, r T_p/η in
     coast; the difference with the right output measured is T_in − 2 T_R."""
-    time = np.arange(2000) / 50.0
-    pinion = triangle_of(time, -90.0, 180.0, 10.0)
-    _, found = made_cells(doubtful_rig, input_torque=pinion)
-    made = bench.chains_of(doubtful_rig, None)
-    sources = bench.sources(doubtful_rig, None, rig_key="R", visit_key="V")
-    effects = {key: bench.effects(doubtful_rig, made, found, sources)[s.key] for key, s in sources.items()}
+    whole = triangle_of(np.arange(2000) / 50.0, -300.0, 600.0, 10.0)
+    pinion = whole / 3.5 * np.where(whole >= 0, 1.0 / 0.96, 0.96)
+    run = run_of(doubtful_rig, input_torque=pinion)
+    found = run.cells
+    doubtful = sources(doubtful_rig, None, rig_key="R", visit_key="V")
+    effects = {key: run.effects[source.key] for key, source in doubtful.items()}
     reading, rate = found.readings["input_torque"], found.rates["input_torque"]
     corrected = reading + 0.01 * rate
     drive = corrected >= 0
@@ -170,16 +161,14 @@ def test_every_effect_is_what_the_wrong_constant_does(
         same(key, zero, -2.0 * torque)
 
 
-def test_no_shaft_speed_counts_as_turning_forward_steadily(
-    rig_of: Callable[..., Rig], made_cells: Callable[..., tuple[Samples, Cells]]
-) -> None:
+def test_no_shaft_speed_counts_as_turning_forward_steadily(rig_of: RigOf, run_of: RunOf) -> None:
     """A bench that logs the speed difference alone: drag still acts, inertia has nothing to act on."""
     heavy = {"drag": "1.5 N.m", "inertia": "0.05 kg.m^2"}
     rig = rig_of(left_torque=heavy, right_torque=heavy, speed_difference={})
     time = np.arange(2000) / 50.0
     difference = np.where(np.floor(time / 10.0) % 2 == 0, 4.0, -4.0)
-    _, found = made_cells(rig, speed_difference=difference)
-    torque, apart = bench.at_cells(rig, bench.chains_of(rig, None), found)
+    found = run_of(rig, speed_difference=difference).cells
+    torque, apart = at_cells(rig, chains_of(rig, None), found)
     left, right = found.readings["left_torque"], found.readings["right_torque"]
     np.testing.assert_allclose(torque, left + right + 3.0)
     np.testing.assert_allclose(apart, left - right)

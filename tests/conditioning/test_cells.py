@@ -8,19 +8,20 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning import ConditionedRun, condition
 from diffbench.conditioning.course import Sweep, crossings
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import LEAST_SLIP
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Ideal = Callable[..., tuple[Array, dict[str, Array]]]
+RunOf = Callable[..., ConditionedRun]
 PRELOAD, DRIVE_BIAS, COAST_BIAS = 80.0, 0.5, 0.3  # of the ideal unit in conftest.py
 
 
 @pytest.fixture(scope="module")
-def conditioned(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Callable[..., ConditionedRun]:
+def conditioned(both_outputs: Rig, recording_of: Callable[..., Recording]) -> RunOf:
     def make(time: Array, channels: dict[str, Array], rig: Rig = both_outputs) -> ConditionedRun:
         return condition(
             rig, [("bias-sweep", recording_of(time, **channels))], rig_key="R", visit_key="V"
@@ -30,7 +31,7 @@ def conditioned(both_outputs: Rig, recording_of: Callable[..., Recording]) -> Ca
 
 
 @pytest.fixture
-def faulty(ideal: Callable[..., tuple[Array, dict[str, Array]]]) -> tuple[Array, dict[str, Array]]:
+def faulty(ideal: Ideal) -> tuple[Array, dict[str, Array]]:
     """A sweep with spikes, gaps, a hold and lost rows, at 50 Hz."""
     time, channels = ideal(cycles=6, noise=1.0)
     rng = np.random.default_rng(2)
@@ -46,7 +47,7 @@ def faulty(ideal: Callable[..., tuple[Array, dict[str, Array]]]) -> tuple[Array,
 
 
 def test_every_sample_is_in_a_cell_or_dropped_for_a_reason(
-    faulty: tuple[Array, dict[str, Array]], conditioned: Callable[..., ConditionedRun]
+    faulty: tuple[Array, dict[str, Array]], conditioned: RunOf
 ) -> None:
     run = conditioned(*faulty)
     assert run.samples == faulty[0].size
@@ -56,7 +57,7 @@ def test_every_sample_is_in_a_cell_or_dropped_for_a_reason(
 
 
 def test_no_cell_spans_a_turn_or_a_reversal(
-    faulty: tuple[Array, dict[str, Array]], conditioned: Callable[..., ConditionedRun]
+    faulty: tuple[Array, dict[str, Array]], conditioned: RunOf
 ) -> None:
     """Corners of the torque at every 5 s, reversals at every 10 s: no cell's samples lie on both sides."""
     run = conditioned(*faulty)
@@ -68,9 +69,7 @@ def test_no_cell_spans_a_turn_or_a_reversal(
     np.testing.assert_array_equal(run.cells.direction, speed)
 
 
-def test_cells_are_the_unit_as_it_is(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_cells_are_the_unit_as_it_is(ideal: Ideal, conditioned: RunOf) -> None:
     """Locking torque P + K |T_in| in every cell, to four standard deviations of its mean; ten samples a
     cell."""
     run = conditioned(*ideal(noise=1.0))
@@ -88,9 +87,7 @@ def test_cells_are_the_unit_as_it_is(
     np.testing.assert_allclose(run.cells.oil, 60.0)
 
 
-def test_slopes_are_those_of_the_sweep(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_slopes_are_those_of_the_sweep(ideal: Ideal, conditioned: RunOf) -> None:
     """180 N·m/s up and down, in every cell of a stretch, none across a turn; locking torque accordingly."""
     run = conditioned(*ideal(noise=0.0, cycles=4))
     rising = np.floor(run.cells.time / 5.0) % 2 == 0
@@ -102,9 +99,7 @@ def test_slopes_are_those_of_the_sweep(
     np.testing.assert_allclose(run.locking_slope[away], slope[away], rtol=0.02)
 
 
-def test_history_holds_start_and_turns(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_history_holds_start_and_turns(ideal: Ideal, conditioned: RunOf) -> None:
     run = conditioned(*ideal(noise=0.5, cycles=4))
     assert run.history.begins.tolist() == [True] + [False] * 7
     # 0.1 s averages of 1.0 N·m noise
@@ -114,9 +109,7 @@ def test_history_holds_start_and_turns(
     np.testing.assert_array_equal(run.history.before[inner], expected[inner])
 
 
-def test_a_gap_as_long_as_a_turn_starts_a_new_history(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_a_gap_as_long_as_a_turn_starts_a_new_history(ideal: Ideal, conditioned: RunOf) -> None:
     """3 s are lost, in which the sweep turned: what the ramps carried before is not known after."""
     time, channels = ideal(noise=0.5, cycles=4)
     kept = (time < 13.5) | (time > 16.5)
@@ -127,9 +120,7 @@ def test_a_gap_as_long_as_a_turn_starts_a_new_history(
     assert second == pytest.approx(600.0 - 1.5 * 180.0, abs=6.0)
 
 
-def test_rises_alone_make_histories_without_turns(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_rises_alone_make_histories_without_turns(ideal: Ideal, conditioned: RunOf) -> None:
     """Each rise from 24 N·m on its own, what lies between lost: no average mixes two of them, no turn is
     made up between, and each history starts where its first sample stands."""
     time, channels = ideal(noise=0.5, cycles=4)
@@ -143,18 +134,14 @@ def test_rises_alone_make_histories_without_turns(
     assert np.unique(run.cells.segment).size == 4
 
 
-def test_a_short_gap_keeps_the_history(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_a_short_gap_keeps_the_history(ideal: Ideal, conditioned: RunOf) -> None:
     time, channels = ideal(noise=0.5, cycles=4)
     kept = (time < 13.5) | (time > 13.8)
     run = conditioned(time[kept], {name: values[kept] for name, values in channels.items()})
     assert int(run.history.begins.sum()) == 1
 
 
-def test_noise_near_zero_input_torque_makes_no_ramp_torque(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_noise_near_zero_input_torque_makes_no_ramp_torque(ideal: Ideal, conditioned: RunOf) -> None:
     """The course of a sweep is smooth: its cells scatter less than their own averages would."""
     time, channels = ideal(noise=5.0, cycles=4)
     run = conditioned(time, channels)
@@ -165,9 +152,7 @@ def test_noise_near_zero_input_torque_makes_no_ramp_torque(
     assert np.std((run.input_torque - course)[inner]) < 0.6 * np.sqrt(2) * 5.0 / np.sqrt(5.0)
 
 
-def test_a_longer_recording_makes_more_cells_not_larger_ones(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_a_longer_recording_makes_more_cells_not_larger_ones(ideal: Ideal, conditioned: RunOf) -> None:
     """Some fifty cells a stretch, at 50 Hz and at 500 Hz."""
     slow, fast = (conditioned(*ideal(noise=0.5, cycles=2, rate=rate)) for rate in (50.0, 500.0))
     assert slow.cells.time.size == pytest.approx(4 * 50, abs=12)
@@ -175,9 +160,7 @@ def test_a_longer_recording_makes_more_cells_not_larger_ones(
     assert np.median(fast.cells.count) == pytest.approx(10 * np.median(slow.cells.count), rel=0.1)
 
 
-def test_no_cell_spans_both_flanks(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_no_cell_spans_both_flanks(ideal: Ideal, conditioned: RunOf) -> None:
     """The locking torque has a corner at zero input torque: its mean over a cell would not be that at the
     cell's mean torque. To within one sample's step of the ramp."""
     time, channels = ideal(cycles=4, noise=0.0)
@@ -189,9 +172,7 @@ def test_no_cell_spans_both_flanks(
         assert own.min() > -step or own.max() < step, middle
 
 
-def test_no_cell_spans_a_run_of_the_speed(
-    ideal: Callable[..., tuple[Array, dict[str, Array]]], conditioned: Callable[..., ConditionedRun]
-) -> None:
+def test_no_cell_spans_a_run_of_the_speed(ideal: Ideal, conditioned: RunOf) -> None:
     """Speeds that run from 1 up to 9 rad/s within half a second: a quarter of a cell's mean and the
     least slip, and a sample's step; while they stay, cells are as long as ever."""
     time, channels = ideal(cycles=4, noise=0.0)

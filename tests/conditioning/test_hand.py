@@ -8,24 +8,26 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.conditioning.hand import hand_readings
-from diffbench.conditioning.run import ConditionedVisit, Friction
+from diffbench.conditioning import ConditionedVisit, Friction, hand_readings
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
+
+RecordingOf = Callable[..., Recording]
+RigOf = Callable[..., Rig]
 
 FREE, HELD = "output-turned-case-free", "output-turned-case-held"
 WRENCH = {"unit": "N.m", "u_gain": 0.01, "u_zero": "0.3 N.m"}
 
 
 @pytest.fixture
-def wrench(rig_of: Callable[..., Rig]) -> Rig:
+def wrench(rig_of: RigOf) -> Rig:
     """Case free unless the readings say otherwise; nothing else is known."""
     return rig_of(FREE, turning_torque=WRENCH)
 
 
 @pytest.fixture
-def readings(recording_of: Callable[..., Recording]) -> Callable[..., Recording]:
+def readings(recording_of: RecordingOf) -> RecordingOf:
     """Return a function that makes a recording of readings with the labels given."""
 
     def make(values: list[float], **labels: Any) -> Recording:
@@ -43,7 +45,7 @@ def condition(rig: Rig, recording: Recording) -> ConditionedVisit:
     return hand_readings(rig, recording, rig_key="R", visit_key="V")
 
 
-def test_case_free_reads_half_the_locking_torque(wrench: Rig, readings: Callable[..., Recording]) -> None:
+def test_case_free_reads_half_the_locking_torque(wrench: Rig, readings: RecordingOf) -> None:
     """No input torque, equal and opposite torques at the outputs: P = 2 W."""
     (run,) = condition(wrench, readings([42.0, 43.0, 44.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, [84.0, 86.0, 88.0])
@@ -54,7 +56,7 @@ def test_case_free_reads_half_the_locking_torque(wrench: Rig, readings: Callable
 
 @pytest.mark.parametrize(("direction", "flank"), [("forward", -1.0), ("backward", 1.0)])
 def test_case_held_reads_the_locking_torque_at_its_own_input_torque(
-    direction: str, flank: float, rig_of: Callable[..., Rig], readings: Callable[..., Recording]
+    direction: str, flank: float, rig_of: RigOf, readings: RecordingOf
 ) -> None:
     """W = T_lock(W): forward the coast flank bears, backward the drive flank."""
     rig = rig_of(HELD, turning_torque=WRENCH)
@@ -64,7 +66,7 @@ def test_case_held_reads_the_locking_torque_at_its_own_input_torque(
     assert (run.friction_state == Friction.STATIC).all()
 
 
-def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: Callable[..., Recording]) -> None:
+def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: RecordingOf) -> None:
     """Each arrangement, direction and kind keeps its own scatter."""
     recording = readings(
         [40.0, 42.0, 200.0, 206.0, 120.0],
@@ -78,9 +80,7 @@ def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: Callable[
     assert [run.noise for run in runs] == pytest.approx([2.0 * np.sqrt(2.0), np.sqrt(18.0), 0.02 * 120.0])
 
 
-def test_gain_and_zero_of_the_wrench_act_on_torque_and_flank(
-    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_gain_and_zero_of_the_wrench_act_on_torque_and_flank(rig_of: RigOf, readings: RecordingOf) -> None:
     """1 % and 0.3 N·m: on the locking torque once, case held, and on the input torque with the flank's
     sign."""
     rig = rig_of(HELD, turning_torque=WRENCH)
@@ -94,15 +94,13 @@ def test_gain_and_zero_of_the_wrench_act_on_torque_and_flank(
     assert visit.sources["R:turning_torque.gain"].u == 0.01
 
 
-def test_a_negative_reading_is_a_way_of_writing(wrench: Rig, readings: Callable[..., Recording]) -> None:
+def test_a_negative_reading_is_a_way_of_writing(wrench: Rig, readings: RecordingOf) -> None:
     """Some sheets give backward turns a minus: magnitude counts, direction is a label."""
     (run,) = condition(wrench, readings([-43.0, 43.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, 86.0)
 
 
-def test_stated_calibration_is_applied(
-    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_stated_calibration_is_applied(rig_of: RigOf, readings: RecordingOf) -> None:
     rig = rig_of(FREE, turning_torque={"gain": 1.05, "zero": "-1 N.m"})
     (run,) = condition(rig, readings([40.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, 2 * (40.0 * 1.05 - 1.0))
@@ -110,7 +108,7 @@ def test_stated_calibration_is_applied(
     assert any("u_gain of turning_torque is not stated" in note.text for note in visit.notes)
 
 
-def test_an_empty_cell_is_counted_not_guessed(wrench: Rig, readings: Callable[..., Recording]) -> None:
+def test_an_empty_cell_is_counted_not_guessed(wrench: Rig, readings: RecordingOf) -> None:
     runs = condition(wrench, readings([42.0, np.nan, 43.0], reading="running")).runs
     assert sum(run.samples for run in runs) == 3
     assert sum(int(run.cells.count.sum()) for run in runs) == 2
@@ -118,9 +116,7 @@ def test_an_empty_cell_is_counted_not_guessed(wrench: Rig, readings: Callable[..
 
 
 @pytest.mark.parametrize("missing", ["reading", "direction"])
-def test_what_is_not_told_is_refused(
-    missing: str, rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_what_is_not_told_is_refused(missing: str, rig_of: RigOf, readings: RecordingOf) -> None:
     """Breakaway or running, and with the case held the direction: no default looks like a result."""
     rig = rig_of(HELD, turning_torque=WRENCH)
     labels = {"reading": "running", "direction": "forward"}
@@ -132,24 +128,20 @@ def test_what_is_not_told_is_refused(
     assert "never guessed" in fault.mend
 
 
-def test_arrangement_of_readings_on_a_driven_rig_is_refused(
-    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_arrangement_of_readings_on_a_driven_rig_is_refused(rig_of: RigOf, readings: RecordingOf) -> None:
     """A cell with both outputs says nothing about how a wrench was put on."""
     rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={}, turning_torque=WRENCH)
     with pytest.raises(RecordingError, match="nothing says the arrangement of the readings"):
         condition(rig, readings([43.0], reading="running"))
 
 
-def test_a_column_without_numbers_is_refused(wrench: Rig, readings: Callable[..., Recording]) -> None:
+def test_a_column_without_numbers_is_refused(wrench: Rig, readings: RecordingOf) -> None:
     with pytest.raises(RecordingError, match="no reading holds a number") as caught:
         condition(wrench, readings([np.nan, np.nan], reading="running"))
     assert caught.value.faults[0].place.file == "sweep.csv"
 
 
-def test_temperatures_go_with_their_readings(
-    rig_of: Callable[..., Rig], recording_of: Callable[..., Recording]
-) -> None:
+def test_temperatures_go_with_their_readings(rig_of: RigOf, recording_of: RecordingOf) -> None:
     """A missing one takes the mean of the others."""
     rig = rig_of(FREE, turning_torque=WRENCH, oil_temperature={"u_zero": "1 K"})
     recording = recording_of(
@@ -164,9 +156,7 @@ def test_temperatures_go_with_their_readings(
     assert visit.temperature_u == 1.0
 
 
-def test_drag_of_the_turned_shaft_is_no_locking_torque(
-    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_drag_of_the_turned_shaft_is_no_locking_torque(rig_of: RigOf, readings: RecordingOf) -> None:
     """42 N·m less 0.5 N·m, twice; its doubt of 0.1 N·m twice as well."""
     torque = {"unit": "N.m", "drag": {"value": "0.5 N.m", "u": "0.1 N.m"}}
     visit = condition(rig_of(FREE, turning_torque=torque), readings([42.0, 42.0], reading="running"))
@@ -176,9 +166,7 @@ def test_drag_of_the_turned_shaft_is_no_locking_torque(
     np.testing.assert_allclose(np.abs(effect.difference), 0.2)
 
 
-def test_readings_outside_the_range_are_left_out_and_counted(
-    rig_of: Callable[..., Rig], readings: Callable[..., Recording]
-) -> None:
+def test_readings_outside_the_range_are_left_out_and_counted(rig_of: RigOf, readings: RecordingOf) -> None:
     rig = rig_of(FREE, turning_torque={"unit": "N.m", "range": ["0 N.m", "100 N.m"]})
     (run,) = condition(rig, readings([42.0, 420.0, np.nan, 44.0], reading="running")).runs
     np.testing.assert_allclose(run.locking, [84.0, 88.0])
@@ -189,9 +177,7 @@ def test_readings_outside_the_range_are_left_out_and_counted(
 
 
 @pytest.mark.parametrize("factor", [0.0, 1e-12])
-def test_readings_of_nothing_are_no_preload(
-    factor: float, wrench: Rig, readings: Callable[..., Recording]
-) -> None:
+def test_readings_of_nothing_are_no_preload(factor: float, wrench: Rig, readings: RecordingOf) -> None:
     with pytest.raises(RecordingError, match="no unit that turns reads so little") as caught:
         condition(wrench, readings([factor * 42.0, factor * 43.0], reading="running"))
     assert "unit" in caught.value.faults[0].mend

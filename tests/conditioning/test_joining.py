@@ -9,20 +9,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-import diffbench.conditioning.pipeline as sweeps_module
-from diffbench.conditioning.findings import Finding, told_once
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning import ConditionedVisit, condition
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
+
+RecordingOf = Callable[..., Recording]
 
 RATE = 100.0
 CYCLE = 20.0
 
 
 @pytest.fixture
-def recording(recording_of: Callable[..., Recording]) -> Recording:
+def recording(recording_of: RecordingOf) -> Recording:
     """Sixteen cycles of an invented additive unit, slipping at ±4 rad/s in turn."""
     time = np.arange(int(16 * CYCLE * RATE)) / RATE
     phase = (time / CYCLE) % 1.0
@@ -55,18 +54,15 @@ def parts_of(recording: Recording, size: int) -> Iterator[Recording]:
         yield part_of(recording, first, first + size)
 
 
-def conditioned(rig: Rig, parts: Any) -> ConditionedVisit:
-    return condition(rig, [("bias-sweep", parts)], rig_key="R", visit_key="V")
+def conditioned(rig: Rig, parts: Any, **options: int) -> ConditionedVisit:
+    return condition(rig, [("bias-sweep", parts)], rig_key="R", visit_key="V", **options)
 
 
 @pytest.mark.parametrize("held", [1, 10_000, 10**9])
-def test_parts_make_the_run_that_the_whole_makes(
-    held: int, both_outputs: Rig, recording: Recording, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_parts_make_the_run_that_the_whole_makes(held: int, both_outputs: Rig, recording: Recording) -> None:
     """Cut in the midst of a cycle, and whether samples wait for each other or not: the same samples, the
     same torques, turns at the same places; only where slip has to settle anew some are lost."""
-    monkeypatch.setattr(sweeps_module, "HELD", held)
-    (whole,) = conditioned(both_outputs, recording).runs
+    (whole,) = conditioned(both_outputs, recording, held=held).runs
     size = 9_100
     (run,) = conditioned(both_outputs, parts_of(recording, size)).runs
     assert run.samples == whole.samples == len(recording)
@@ -116,7 +112,7 @@ def test_heat_goes_on_over_the_edges_on_one_even_clock(both_outputs: Rig, record
 
 
 def test_a_part_without_slip_is_left_out_and_counted(
-    both_outputs: Rig, recording: Recording, recording_of: Callable[..., Recording]
+    both_outputs: Rig, recording: Recording, recording_of: RecordingOf
 ) -> None:
     """A bench that stood for a part of the recording: those samples are dropped for a reason, and all
     together are refused as a whole recording is."""
@@ -135,13 +131,17 @@ def test_a_single_part_is_the_whole(both_outputs: Rig, recording: Recording) -> 
     np.testing.assert_array_equal(one.difference, whole.difference)
 
 
-def test_findings_of_several_parts_are_told_once_at_their_gravest() -> None:
-    note = Finding("spikes", "note", "a.csv", "3 samples.", "Left out.", "Look.")
-    grave = replace(note, severity="caveat", evidence="900 samples.")
-    other = replace(note, name="sampling jitter")
-    found = told_once([[note], [grave, other], []])
-    assert [(f.name, f.severity) for f in found] == [("spikes", "caveat"), ("sampling jitter", "note")]
-    assert found[0].evidence == (
-        "900 samples. (The recording was looked at in 3 parts; that is of one of the 2 that show it.)"
+def test_findings_of_several_parts_are_told_once_at_their_gravest(
+    both_outputs: Rig, recording: Recording
+) -> None:
+    """Three spikes in the first part, a hundred and fifty in the second, none in the others."""
+    left = recording.channels["left_torque"].copy()
+    left[[500, 1500, 2500]] += 300.0
+    left[9_150:18_150:60] += 300.0
+    spiked = replace(recording, channels={**recording.channels, "left_torque": left})
+    found = {finding.name: finding for finding in conditioned(both_outputs, parts_of(spiked, 9_100)).findings}
+    assert found["spikes"].severity == "caveat"
+    assert found["spikes"].evidence == (
+        "150 samples stand apart from their neighbours on both sides. (The recording was looked at in 4 "
+        "parts; that is of one of the 2 that show it.)"
     )
-    assert told_once([[note, other]]) == [note, other]

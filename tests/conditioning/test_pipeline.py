@@ -8,18 +8,19 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning import condition
 from diffbench.documents import Rig
 from diffbench.doubts import Source
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+RecordingOf = Callable[..., Recording]
 Ideal = Callable[..., tuple[Array, dict[str, Array]]]
 
 
 def test_all_samples_locked_is_refused_with_the_mend(
-    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     """Outputs that hold still bound the locking torque and sample it nowhere."""
     time, channels = ideal(noise=1.0)
@@ -34,7 +35,7 @@ def test_all_samples_locked_is_refused_with_the_mend(
 
 
 def test_a_run_without_readings_says_what_became_of_its_samples(
-    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     time, channels = ideal(noise=1.0)
     channels["left_torque"][10:] = np.nan
@@ -44,7 +45,7 @@ def test_a_run_without_readings_says_what_became_of_its_samples(
 
 
 def test_heat_is_half_the_locking_torque_times_the_slip(
-    both_outputs: Rig, recording_of: Callable[..., Recording], channels_of: Callable[..., dict[str, Array]]
+    both_outputs: Rig, recording_of: RecordingOf, channels_of: Callable[..., dict[str, Array]]
 ) -> None:
     """½ T_lock |Δω| in both packs together: 330 N·m at 6 rad/s is 990 W; while the outputs hold, none."""
     time = np.arange(3000) / 50.0
@@ -66,7 +67,7 @@ def test_heat_is_half_the_locking_torque_times_the_slip(
 
 
 def test_heat_flows_on_where_torques_are_missing(
-    both_outputs: Rig, recording_of: Callable[..., Recording], channels_of: Callable[..., dict[str, Array]]
+    both_outputs: Rig, recording_of: RecordingOf, channels_of: Callable[..., dict[str, Array]]
 ) -> None:
     """Plates warm whether or not the logger looks: bridged from both sides, for heat only."""
     time = np.arange(3000) / 50.0
@@ -85,7 +86,7 @@ def test_heat_flows_on_where_torques_are_missing(
 
 
 def test_the_rate_of_a_warming_oil_is_found(
-    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     """0.2 K/s through 0.3 K of noise, over some ten seconds."""
     time, channels = ideal(noise=1.0, cycles=8)
@@ -99,10 +100,7 @@ def test_the_rate_of_a_warming_oil_is_found(
 
 
 def test_a_visit_shares_one_scale_of_torque(
-    both_outputs: Rig,
-    recording_of: Callable[..., Recording],
-    ideal: Ideal,
-    channels_of: Callable[..., dict[str, Array]],
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal, channels_of: Callable[..., dict[str, Array]]
 ) -> None:
     """A wobble of 1 % of the sweeps' torque in a speed sweep is no turn of the ramps."""
     time, channels = ideal(noise=1.0)
@@ -117,7 +115,7 @@ def test_a_visit_shares_one_scale_of_torque(
 
 
 def test_tare_runs_are_taken_off_and_make_no_run_of_their_own(
-    both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     time, channels = ideal(noise=1.0)
     off = {"left_torque": 4.0, "right_torque": -3.0}
@@ -144,7 +142,7 @@ def test_tare_runs_are_taken_off_and_make_no_run_of_their_own(
 
 
 def test_doubts_that_are_not_stated_are_said_aloud(
-    rig_of: Callable[..., Rig], both_outputs: Rig, recording_of: Callable[..., Recording], ideal: Ideal
+    rig_of: Callable[..., Rig], both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     """Taken as exact, and said, channel by channel; what is stated is not complained of."""
     time, channels = ideal(noise=1.0)

@@ -9,24 +9,27 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.wiring import WiringError
+from diffbench.conditioning import WiringError, condition
 from diffbench.documents import Build, Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Ideal = Callable[..., tuple[Array, dict[str, Array]]]
+Sweep = tuple[Array, dict[str, Array]]
+RecordingOf = Callable[..., Recording]
+RigOf = Callable[..., Rig]
 SPEEDS = ("left_speed", "right_speed")
 
 
 @pytest.fixture
-def sweep(ideal: Callable[..., tuple[Array, dict[str, Array]]]) -> tuple[Array, dict[str, Array]]:
+def sweep(ideal: Ideal) -> Sweep:
     time, channels = ideal(noise=1.0)
     return time, {**channels, "input_torque": channels["left_torque"] + channels["right_torque"]}
 
 
 @pytest.fixture
-def one_output(rig_of: Callable[..., Rig]) -> Callable[[str], Rig]:
+def one_output(rig_of: RigOf) -> Callable[[str], Rig]:
     """Return a function that makes a rig with the input and one output."""
 
     def make(side: str) -> Rig:
@@ -37,7 +40,7 @@ def one_output(rig_of: Callable[..., Rig]) -> Callable[[str], Rig]:
     return make
 
 
-def attempt(rig: Rig, recording_of: Callable[..., Recording], time: Array, channels: dict[str, Array]) -> str:
+def attempt(rig: Rig, recording_of: RecordingOf, time: Array, channels: dict[str, Array]) -> str:
     """Condition a recording with the channels that the rig has; the mend of the error."""
     recorded = {name: channels[name] for name in rig.channel}
     with pytest.raises(RecordingError) as caught:
@@ -49,10 +52,7 @@ def attempt(rig: Rig, recording_of: Callable[..., Recording], time: Array, chann
 
 
 def test_a_right_recording_passes(
-    sweep: tuple[Array, dict[str, Array]],
-    both_outputs: Rig,
-    one_output: Callable[[str], Rig],
-    recording_of: Callable[..., Recording],
+    sweep: Sweep, both_outputs: Rig, one_output: Callable[[str], Rig], recording_of: RecordingOf
 ) -> None:
     time, channels = sweep
     for rig in (both_outputs, one_output("left"), one_output("right")):
@@ -65,10 +65,7 @@ def test_a_right_recording_passes(
 
 @pytest.mark.parametrize("names", [("left_torque", "right_torque"), SPEEDS])
 def test_both_outputs_with_left_and_right_swapped(
-    names: tuple[str, str],
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    names: tuple[str, str], sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """Torques or speeds: the data can't say which, so the mend names both pairs."""
     time, channels = sweep
@@ -83,10 +80,7 @@ def test_both_outputs_with_left_and_right_swapped(
 
 @pytest.mark.parametrize("name", ["left_torque", "right_torque"])
 def test_both_outputs_with_one_sign_reversed(
-    name: str,
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    name: str, sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """The channel is named with the key to set; the other one is not accused."""
     time, channels = sweep
@@ -99,9 +93,7 @@ def test_both_outputs_with_one_sign_reversed(
 
 
 def test_a_sign_that_the_rig_reverses_wrongly_is_set_back(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """The mend names the sign that the rig should have, not the one it has."""
     time, channels = sweep
@@ -111,10 +103,7 @@ def test_a_sign_that_the_rig_reverses_wrongly_is_set_back(
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_one_output_with_speeds_swapped(
-    side: str,
-    sweep: tuple[Array, dict[str, Array]],
-    one_output: Callable[[str], Rig],
-    recording_of: Callable[..., Recording],
+    side: str, sweep: Sweep, one_output: Callable[[str], Rig], recording_of: RecordingOf
 ) -> None:
     time, channels = sweep
     channels["left_speed"], channels["right_speed"] = channels["right_speed"], channels["left_speed"]
@@ -126,11 +115,7 @@ def test_one_output_with_speeds_swapped(
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize("which", ["input", "output"])
 def test_one_output_with_one_sign_reversed(
-    which: str,
-    side: str,
-    sweep: tuple[Array, dict[str, Array]],
-    one_output: Callable[[str], Rig],
-    recording_of: Callable[..., Recording],
+    which: str, side: str, sweep: Sweep, one_output: Callable[[str], Rig], recording_of: RecordingOf
 ) -> None:
     time, channels = sweep
     name = "input_torque" if which == "input" else f"{side}_torque"
@@ -139,11 +124,7 @@ def test_one_output_with_one_sign_reversed(
     assert f"the sign of {name} is reversed (set sign = -1 in [channel.{name}])" in mend
 
 
-def test_a_speed_difference_of_the_wrong_sign(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
-) -> None:
+def test_a_speed_difference_of_the_wrong_sign(sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf) -> None:
     time, channels = sweep
     channels["speed_difference"] = channels["right_speed"] - channels["left_speed"]
     rig = rig_of(left_torque={}, right_torque={}, speed_difference={})
@@ -151,9 +132,7 @@ def test_a_speed_difference_of_the_wrong_sign(
 
 
 def test_columns_that_are_no_torques_are_not_explained_away(
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """Noise in place of a torque: no swap or sign fits, and the mend says so."""
     time, channels = sweep
@@ -164,9 +143,7 @@ def test_columns_that_are_no_torques_are_not_explained_away(
 
 
 def test_an_open_differential_is_not_accused(
-    both_outputs: Rig,
-    recording_of: Callable[..., Recording],
-    ideal: Callable[..., tuple[Array, dict[str, Array]]],
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
     """No locking torque, noise alone: half of the cells lie below zero, none beyond three standard
     deviations."""
@@ -199,11 +176,7 @@ def one_way(time: Array, channels: dict[str, Array], sign: float) -> dict[str, A
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_an_input_torque_that_is_reversed_never_passes_where_slip_is_one_way(
-    side: str,
-    sign: float,
-    ideal: Callable[..., tuple[Array, dict[str, Array]]],
-    one_output: Callable[[str], Rig],
-    recording_of: Callable[..., Recording],
+    side: str, sign: float, ideal: Ideal, one_output: Callable[[str], Rig], recording_of: RecordingOf
 ) -> None:
     """Drive and coast on one side: friction seems to drive in little of it only, and yet it climbs by more
     than twice the input torque."""
@@ -225,7 +198,7 @@ LEFT_RIGHT = {
 
 
 def error_of(
-    rig: Rig, recording_of: Callable[..., Recording], time: Array, channels: dict[str, Array], kind: str
+    rig: Rig, recording_of: RecordingOf, time: Array, channels: dict[str, Array], kind: str
 ) -> WiringError:
     recorded = {name: channels[name] for name in rig.channel}
     with pytest.raises(WiringError) as caught:
@@ -241,9 +214,7 @@ def reactions(channels: dict[str, Array]) -> dict[str, Array]:
 class TestEveryWiringIsNamed:
     """Both torques reversed, and sides swapped, look alike but for drive and coast: all are named."""
 
-    def test_both_torques_as_reactions(
-        self, sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
-    ) -> None:
+    def test_both_torques_as_reactions(self, sweep: Sweep, rig_of: RigOf, recording_of: Any) -> None:
         time, channels = sweep
         names = ("left_torque", "right_torque", *SPEEDS)
         rig = rig_of(**{name: LEFT_RIGHT[name] for name in names})
@@ -258,11 +229,7 @@ class TestEveryWiringIsNamed:
 
     @pytest.mark.parametrize("mistake", ["reactions", "swap"])
     def test_a_recorded_input_torque_ranks_them(
-        self,
-        mistake: str,
-        sweep: tuple[Array, dict[str, Array]],
-        rig_of: Callable[..., Rig],
-        recording_of: Any,
+        self, mistake: str, sweep: Sweep, rig_of: RigOf, recording_of: Any
     ) -> None:
         """And settles drive and coast, so that only the pair that is swapped stays open."""
         time, channels = sweep
@@ -283,9 +250,7 @@ class TestEveryWiringIsNamed:
         assert "the recorded input torque speaks against it" in mend
         assert "Drive and coast hang" not in mend
 
-    def test_the_ramps_of_the_sheet_rank_them(
-        self, sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
-    ) -> None:
+    def test_the_ramps_of_the_sheet_rank_them(self, sweep: Sweep, rig_of: RigOf, recording_of: Any) -> None:
         """The ideal bench locks by 0.5 in drive and 0.3 in coast: ramps of 42° and 57°, or of 57° and 42°."""
         time, channels = sweep
         rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
@@ -307,10 +272,7 @@ class TestEveryWiringIsNamed:
             assert "the ramps of the build sheet speak against it" in mend[mend.index("(2)") :]
 
     def test_input_and_output_exchanged(
-        self,
-        sweep: tuple[Array, dict[str, Array]],
-        one_output: Callable[[str], Rig],
-        recording_of: Callable[..., Recording],
+        self, sweep: Sweep, one_output: Callable[[str], Rig], recording_of: RecordingOf
     ) -> None:
         time, channels = sweep
         channels["input_torque"], channels["left_torque"] = channels["left_torque"], channels["input_torque"]
@@ -319,7 +281,7 @@ class TestEveryWiringIsNamed:
 
 
 def test_a_one_way_speed_sweep_at_no_input_torque_is_not_refused(
-    both_outputs: Rig, channels_of: Callable[..., dict[str, Array]], recording_of: Callable[..., Recording]
+    both_outputs: Rig, channels_of: Callable[..., dict[str, Array]], recording_of: RecordingOf
 ) -> None:
     """What friction does over speed is no climb over an input torque that is not swept: here it falls by
     15 N·m while bearings move the input torque by two."""
@@ -336,7 +298,7 @@ def test_a_one_way_speed_sweep_at_no_input_torque_is_not_refused(
 
 
 def test_speeds_that_both_count_backwards_are_told_from_swapped_ones(
-    sweep: tuple[Array, dict[str, Array]], rig_of: Callable[..., Rig], recording_of: Any
+    sweep: Sweep, rig_of: RigOf, recording_of: Any
 ) -> None:
     """Their sum is negative; exchanged ones would turn forward."""
     time, channels = sweep

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.hand import is_slow_drive
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning import ConditionedRun, condition, is_slow_drive
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+RecordingOf = Callable[..., Recording]
+RunOf = Callable[..., ConditionedRun]
 FREE, HELD = "output-turned-case-free", "output-turned-case-held"
 PRELOAD, DRIVE_BIAS, COAST_BIAS, DRAG = 80.0, 0.5, 0.3, 0.4
 TIME = np.arange(3000) / 50.0
@@ -44,9 +44,7 @@ def rig(rig_of: Callable[..., Rig]) -> Callable[[str], Rig]:
 
 
 @pytest.fixture
-def conditioned(
-    rig: Callable[[str], Rig], recording_of: Callable[..., Recording]
-) -> Callable[..., ConditionedRun]:
+def conditioned(rig: Callable[[str], Rig], recording_of: RecordingOf) -> RunOf:
     def run(arrangement: str, torque: Array | None = None) -> ConditionedRun:
         values = reading(arrangement) if torque is None else torque
         recording = recording_of(TIME, turning_torque=values, speed_difference=SPEED)
@@ -57,9 +55,7 @@ def conditioned(
     return run
 
 
-def test_case_free_gives_twice_the_torque_at_no_input_torque(
-    conditioned: Callable[..., ConditionedRun],
-) -> None:
+def test_case_free_gives_twice_the_torque_at_no_input_torque(conditioned: RunOf) -> None:
     run = conditioned(FREE)
     np.testing.assert_allclose(run.locking, PRELOAD, rtol=1e-9)
     np.testing.assert_allclose(run.input_torque, 0.0, atol=1e-9)
@@ -69,9 +65,7 @@ def test_case_free_gives_twice_the_torque_at_no_input_torque(
     assert np.median(np.abs(run.cells.speed_difference)) == pytest.approx(1.0, rel=1e-9)
 
 
-def test_case_held_gives_the_torque_itself_at_as_much_input_torque(
-    conditioned: Callable[..., ConditionedRun],
-) -> None:
+def test_case_held_gives_the_torque_itself_at_as_much_input_torque(conditioned: RunOf) -> None:
     run = conditioned(HELD)
     forward = run.cells.direction > 0
     np.testing.assert_allclose(run.locking[forward], PRELOAD / (1.0 - COAST_BIAS), rtol=1e-9)
@@ -82,7 +76,7 @@ def test_case_held_gives_the_torque_itself_at_as_much_input_torque(
 
 @pytest.mark.parametrize(("arrangement", "gives"), [(FREE, 2.0), (HELD, 1.0)])
 def test_doubtful_constants_go_through_the_arrangement(
-    arrangement: str, gives: float, conditioned: Callable[..., ConditionedRun]
+    arrangement: str, gives: float, conditioned: RunOf
 ) -> None:
     """0.2 N·m of zero and 0.1 N·m of drag change the difference by as much, twice with the case free; the
     drag goes with the direction, the zero does not."""
@@ -94,7 +88,7 @@ def test_doubtful_constants_go_through_the_arrangement(
     np.testing.assert_allclose(np.abs(effects["turning_torque.gain"]), gain, rtol=1e-9)
 
 
-def test_a_drive_that_reads_the_other_way_is_refused(conditioned: Callable[..., ConditionedRun]) -> None:
+def test_a_drive_that_reads_the_other_way_is_refused(conditioned: RunOf) -> None:
     with pytest.raises(RecordingError, match="sign of turning_torque is reversed"):
         conditioned(FREE, -reading(FREE))
 
@@ -112,7 +106,7 @@ def test_readings_with_words_are_no_recording(
     labels: dict[str, Any],
     slow: bool,
     rig: Callable[[str], Rig],
-    recording_of: Callable[..., Recording],
+    recording_of: RecordingOf,
 ) -> None:
     recording = recording_of(TIME, labels=labels, **dict.fromkeys(channels, SPEED))
     assert is_slow_drive(rig(FREE), recording) is slow

@@ -8,13 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from diffbench.conditioning.smoothing import (
-    local_mean,
-    rate_of_change,
-    running_median,
-    spikes,
-    white_noise,
-)
+from diffbench.conditioning.smoothing import local_mean, rate_of_change, running_median, spikes, white_noise
 
 NUMBERS = arrays(np.float64, st.integers(12, 60), elements=st.floats(-1e3, 1e3, width=32))
 GAPPY = arrays(

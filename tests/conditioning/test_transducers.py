@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from diffbench.conditioning.bench import TorqueChain
-from diffbench.conditioning.samples import corrected
+from diffbench.documents import Rig
 
 ZERO = np.zeros(1)
 
@@ -31,9 +33,13 @@ def at_unit(
         (-1, 1.02, -3.0, -48.0),
     ],
 )
-def test_stated_sign_gain_and_zero(sign: float, gain: float, zero: float, value: float) -> None:
+def test_stated_sign_gain_and_zero(
+    sign: int, gain: float, zero: float, value: float, rig_of: Callable[..., Rig]
+) -> None:
     """value = sign · (reading · gain + zero), as the rig's file contract has it."""
-    assert corrected(np.array([50.0]), sign=sign, gain=gain, zero=zero)[0] == pytest.approx(value)
+    stated = {"sign": sign, "gain": gain, "zero": zero}
+    rig = rig_of(left_torque=stated, right_torque={}, speed_difference={})
+    assert rig.channel["left_torque"].corrected(np.array([50.0]))[0] == pytest.approx(value)
 
 
 def test_gain_error_is_relative() -> None:

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from diffbench.conditioning.course import turning_points
 
 Array = NDArray[np.float64]
+ArrayOf = Callable[..., Array]
 
 
-def test_a_triangle_turns_at_its_corners(triangle_of: Callable[..., Array]) -> None:
+def test_a_triangle_turns_at_its_corners(triangle_of: ArrayOf) -> None:
     """Corners between two averages are found between them: straight flanks meet there, to rounding."""
     time = np.arange(0.0, 40.0, 0.1) + 0.03
     turns = turning_points(time, triangle_of(time, -300.0, 600.0, 10.0), threshold=20.0)
@@ -33,7 +34,7 @@ def test_a_sine_turns_at_its_peaks() -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_noise_makes_no_turns_and_hardly_moves_them(seed: int, triangle_of: Callable[..., Array]) -> None:
+def test_noise_makes_no_turns_and_hardly_moves_them(seed: int, triangle_of: ArrayOf) -> None:
     """Noise of a quarter of the threshold; a turn's value is good to about one standard deviation of it."""
     time = np.arange(0.0, 60.0, 0.1)
     values = triangle_of(time, -300.0, 600.0, 20.0)
@@ -74,11 +75,7 @@ def test_a_wobble_at_the_start_is_no_turn() -> None:
     assert turning_points(time, values, threshold=10.0) == ()
 
 
-@given(
-    st.lists(st.floats(30.0, 500.0), min_size=2, max_size=8),
-    st.floats(-1e3, 1e3),
-    st.booleans(),
-)
+@given(st.lists(st.floats(30.0, 500.0), min_size=2, max_size=8), st.floats(-1e3, 1e3), st.booleans())
 def test_zigzags_of_any_heights_turn_where_they_should(
     heights: list[float], begin: float, falls: bool
 ) -> None:

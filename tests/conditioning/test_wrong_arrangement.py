@@ -8,16 +8,19 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.conditioning.pipeline import condition
+from diffbench.conditioning import condition
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Sweep = tuple[Array, dict[str, Array]]
+RecordingOf = Callable[..., Recording]
+RigOf = Callable[..., Rig]
 SPEEDS = ("left_speed", "right_speed")
 
 
-def told(rig: Rig, recording_of: Callable[..., Recording], time: Array, channels: dict[str, Array]) -> str:
+def told(rig: Rig, recording_of: RecordingOf, time: Array, channels: dict[str, Array]) -> str:
     """What is said of it: the error, or the findings that make it doubtful."""
     recorded = {name: channels[name] for name in rig.channel if name in channels}
     try:
@@ -28,16 +31,13 @@ def told(rig: Rig, recording_of: Callable[..., Recording], time: Array, channels
 
 
 @pytest.fixture
-def sweep(ideal: Callable[..., tuple[Array, dict[str, Array]]]) -> tuple[Array, dict[str, Array]]:
+def sweep(ideal: Callable[..., Sweep]) -> Sweep:
     return ideal(noise=1.0)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_an_input_torque_read_as_an_output(
-    side: str,
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    side: str, sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """One of "both outputs" is the case's torque."""
     time, channels = sweep
@@ -50,10 +50,7 @@ def test_an_input_torque_read_as_an_output(
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_an_output_read_as_the_input(
-    side: str,
-    sweep: tuple[Array, dict[str, Array]],
-    rig_of: Callable[..., Rig],
-    recording_of: Callable[..., Recording],
+    side: str, sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:
     """Friction would not drive in it, and yet it can't be: locking torque turns with the slip."""
     time, channels = sweep
@@ -67,10 +64,7 @@ def test_an_output_read_as_the_input(
 
 @pytest.mark.parametrize("gain", [0.97, 1.03])
 def test_gains_that_are_off_are_no_wrong_arrangement(
-    gain: float,
-    sweep: tuple[Array, dict[str, Array]],
-    both_outputs: Rig,
-    recording_of: Callable[..., Recording],
+    gain: float, sweep: Sweep, both_outputs: Rig, recording_of: RecordingOf
 ) -> None:
     time, channels = sweep
     said = told(both_outputs, recording_of, time, {**channels, "left_torque": gain * channels["left_torque"]})

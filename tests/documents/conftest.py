@@ -101,18 +101,46 @@ file = "bias-sweep.csv"
 kind = "bias-sweep"
 """
 
+CAR = """\
+format = "diffbench-car/1"
+name = "Car"
+[axle]
+track = "1480 mm"
+rolling_radius = 305
+[tyre]
+slip_stiffness = "60 kN"
+[[phase]]
+name = "turn-in"
+speed = "90 km/h"
+radius = "60 m"
+engine_braking = "120 N.m"
+brake_torque = 80
+temperature = "176 degF"
+duration = "500 ms"
+turn = "left"
+[[phase]]
+name = "throttle"
+speed = 25
+radius = 60
+drive_torque = 200
+temperature = 80
+branch = "loading"
+outer_tyre_limit = "2.5 kN"
+inner_tyre_limit = 1800
+"""
+
 
 @pytest.fixture
 def texts() -> dict[str, str]:
-    """A right rig, build sheet and run sheet, by kind."""
-    return {"rig": RIG, "build": BUILD, "run": RUN}
+    """A right rig, build sheet, run sheet and car, by kind."""
+    return {"rig": RIG, "build": BUILD, "run": RUN, "car": CAR}
 
 
 @pytest.fixture
 def visit_folder(tmp_path: Path, texts: dict[str, str]) -> Path:
-    """A folder with the three documents and the recordings that the run sheet names."""
-    for name, text in texts.items():
-        (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    """A folder with rig, build sheet, run sheet and the recordings that the run sheet names."""
+    for name in ("rig", "build", "run"):
+        (tmp_path / f"{name}.toml").write_text(texts[name], encoding="utf-8")
     for name in ("tare.csv", "bias-sweep.csv"):
         (tmp_path / name).write_text("t [s];TL\n", encoding="utf-8")
     return tmp_path

@@ -10,12 +10,16 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydantic import ValidationError
 
-from diffbench.documents import Build, Rig, RunSheet
-from diffbench.documents.faults import faults_of
+from diffbench.documents import Build, Car, Rig, RunSheet, document_of
+from diffbench.errors import DocumentError
 
-MODELS = {"rig": Rig, "build": Build, "run": RunSheet}
+MODELS: dict[str, type[Build | Car | Rig | RunSheet]] = {
+    "rig": Rig,
+    "build": Build,
+    "run": RunSheet,
+    "car": Car,
+}
 
 leaves = st.one_of(
     st.booleans(),
@@ -55,8 +59,10 @@ def test_a_document_with_anything_in_one_place(kind: str, texts: dict[str, str],
     if isinstance(node, dict):
         node[data.draw(keys)] = data.draw(junk)
     try:
-        read, faults = MODELS[kind].model_validate(document), None
-    except ValidationError as error:
-        read, faults = None, faults_of(error, MODELS[kind], "document.toml", texts[kind])
-    assert read is not None or faults
-    assert all(fault.what and fault.mend and "\n" not in str(fault) for fault in faults or [])
+        document_of(document, MODELS[kind], source="document.toml")
+    except DocumentError as error:
+        refused = error
+    else:
+        return
+    assert refused.faults
+    assert all(fault.what and fault.mend and "\n" not in str(fault) for fault in refused.faults)

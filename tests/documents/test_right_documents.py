@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from diffbench.documents import Build, Rig, load_build, load_rig, load_run_sheet
+from diffbench.documents import Build, Rig, load_build, load_car, load_rig, load_run_sheet, schema
 from diffbench.quantities import Quantity
 
 Writer = Callable[[str], Path]
@@ -228,3 +230,25 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path, texts: dict[str, str]) ->
     path = tmp_path / "build.toml"
     path.write_bytes(b"\xef\xbb\xbf" + texts["build"].replace("\n", "\r\n").encode())
     assert load_build(path).unit == "U1"
+
+
+def test_a_car_is_read_into_si(write: Writer, texts: dict[str, str]) -> None:
+    """By hand: 90 km/h is 25 m/s, 176 degF is 80 degC; the key says the sign of the torque."""
+    car = load_car(write(texts["car"]))
+    assert (car.axle.track, car.axle.rolling_radius, car.tyre.slip_stiffness) == (1.48, 0.305, 60e3)
+    entry, throttle = car.phase
+    assert (entry.speed, entry.radius, entry.brake_torque, entry.duration) == (25.0, 60.0, 80.0, 0.5)
+    assert entry.temperature == pytest.approx(80.0, abs=1e-12)
+    assert (entry.input_torque, entry.is_entry, entry.turn) == (-120.0, True, "left")
+    assert (throttle.input_torque, throttle.is_entry, throttle.turn) == (200.0, False, None)
+    assert (throttle.outer_tyre_limit, throttle.inner_tyre_limit) == (2500.0, 1800.0)
+    assert load_car(write(texts["car"].split("[[phase]]", maxsplit=1)[0])).phase == ()
+
+
+def test_the_invented_car_comes_with_the_project(repository: Path) -> None:
+    """It loads, is valid by the schema, and says that it is invented."""
+    path = repository / "fixtures" / "corner-entry" / "car.toml"
+    text = path.read_text(encoding="utf-8")
+    assert [phase.name for phase in load_car(path).phase] == ["braking", "turn-in", "apex", "first throttle"]
+    jsonschema.Draft202012Validator(schema("car")).validate(tomllib.loads(text))
+    assert text.startswith("# Invented")

@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.results.fitted_law import FittedLaw
-from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
+from diffbench.results import AXES, BRANCHES, FittedLaw, LockingMap, MapDocument
 
 STRICT = [
     *("-std=c99", "-O2", "-Werror", "-pedantic", "-ffp-contract=off"),

@@ -11,7 +11,7 @@ import pytest
 
 from diffbench.exports import export_map
 from diffbench.exports.c_source import ORDER, c_identifier
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import LockingMap
 
 HOST = r"""
 #include <stdio.h>
@@ -127,10 +127,7 @@ def test_single_precision(
 ) -> None:
     """For small controllers: no double is left in it, it says how large its tables are, and it answers as the
     map to some ten units of the last place of a float."""
-    from diffbench.exports.c_source import export_c
-
-    for name, content in export_c(awkward, "q17", precision="single").items():
-        (tmp_path / name).write_bytes(content)
+    export_map(awkward, "c", tmp_path / "q17", precision="single")
     code = (tmp_path / "q17.c").read_text(encoding="utf-8") + (tmp_path / "q17.h").read_text(encoding="utf-8")
     assert "double" not in code.replace("1e300", "")
     nodes = 5 * 3 * 4

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from diffbench.cli import main
-from diffbench.cli.export import NAMES
+from diffbench.cli.maps import NAMES
 from diffbench.errors import OutputError
 from diffbench.exports import FORMATS, export_map
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import LockingMap
 
 FILES = {
     "csv": ["map.csv", "map-law.csv"],

@@ -10,12 +10,17 @@ import pytest
 
 from diffbench.errors import OutputError
 from diffbench.exports import export_map
-from diffbench.exports.fewer_nodes import on_fewer_nodes
 from diffbench.results import LockingMap, load_map
 
 
-def test_is_exact_at_what_is_left(additive: LockingMap) -> None:
-    fewer = on_fewer_nodes(additive, (5, 3, 2))
+def on_fewer_nodes(whole: LockingMap, counts: tuple[int, ...], folder: Path) -> LockingMap:
+    """As it is exported and read."""
+    (path,) = export_map(whole, "json", folder / "small.json", nodes=counts)
+    return load_map(path)
+
+
+def test_is_exact_at_what_is_left(additive: LockingMap, tmp_path: Path) -> None:
+    fewer = on_fewer_nodes(additive, (5, 3, 2), tmp_path)
     assert [axis.size for axis in fewer.axes] == [5, 3, 2]
     place = np.meshgrid(*fewer.axes, indexing="ij")
     for branch in ("loading", "unloading", "mean", "either"):
@@ -25,10 +30,10 @@ def test_is_exact_at_what_is_left(additive: LockingMap) -> None:
     assert {0.0, -400.0, 500.0} <= set(fewer.axes[0].tolist())
 
 
-def test_keeps_what_tells_most(additive: LockingMap) -> None:
+def test_keeps_what_tells_most(additive: LockingMap, tmp_path: Path) -> None:
     """The law is straight in torque on each flank: of torques only zero is needed. What it says it is off by,
     it is."""
-    fewer = on_fewer_nodes(additive, (3, 4, 3))
+    fewer = on_fewer_nodes(additive, (3, 4, 3), tmp_path)
     assert fewer.axes[0].tolist() == [-400.0, 0.0, 500.0]
     place = np.meshgrid(*additive.axes, indexing="ij")
     off = max(
@@ -41,11 +46,11 @@ def test_keeps_what_tells_most(additive: LockingMap) -> None:
 
 
 def test_goes_on_beyond_as_the_whole_map(additive: LockingMap, tmp_path: Path) -> None:
-    (path,) = (p for p in export_map(additive, "json", tmp_path / "small.json", nodes=(3, 2, 2)))
-    assert load_map(path).beyond == additive.beyond
+    assert on_fewer_nodes(additive, (3, 2, 2), tmp_path).beyond == additive.beyond
 
 
 @pytest.mark.parametrize("counts", [(2, 3, 3), (5, 1, 2), (5, 3, 0), (5, 3)])
-def test_too_few(additive: LockingMap, counts: tuple[int, ...]) -> None:
+def test_too_few(additive: LockingMap, counts: tuple[int, ...], tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="too few nodes"):
-        on_fewer_nodes(additive, counts)
+        on_fewer_nodes(additive, counts, tmp_path)
+    assert list(tmp_path.iterdir()) == []

@@ -15,7 +15,7 @@ from benchsim.c_law import Law
 from diffbench.errors import OutputError
 from diffbench.exports import Differential, export_map
 from diffbench.physics.plate_heat import excess_temperature
-from diffbench.physics.play import at_turns
+from diffbench.physics.ramps import at_turns
 from diffbench.physics.steady import steady_locking_torque
 from diffbench.results.locking_map import LockingMap
 

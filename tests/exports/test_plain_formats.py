@@ -21,12 +21,11 @@ import pytest
 import xarray
 
 from diffbench import load_map
-from diffbench.documents.schemas import schema
+from diffbench.documents import schema
 from diffbench.errors import OutputError
 from diffbench.exports import FORMATS, export_map
 from diffbench.exports.hdf5_times import without_times
-from diffbench.results.locking_map import AXES, BRANCHES, LockingMap, MapDocument
-from diffbench.results.map_document import RULE
+from diffbench.results import AXES, BRANCHES, RULE, LockingMap, MapDocument
 
 QUANTITIES = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
 

@@ -17,8 +17,7 @@ from benchsim.c_law import Law
 from scipy.integrate import solve_ivp
 
 from diffbench.exports import export_map
-from diffbench.results import LockingMap
-from diffbench.results.locking_map import AXES, MapDocument
+from diffbench.results import AXES, LockingMap, MapDocument
 
 DATA = Path(__file__).parents[1] / "published" / "data" / "modelica-rotational"
 

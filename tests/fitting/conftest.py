@@ -12,17 +12,13 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
+from diffbench import Characterisation
 from diffbench.documents import Build, load_build
-from diffbench.fitting import fit
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference
+from diffbench.fitting import Candidate, FitData, Form, LockingModel, Setup, fit
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import sharing_of, unknowns
 from diffbench.fitting.solver import Solution
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
-from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -61,7 +57,7 @@ def make_data(
         "effect_difference": np.zeros((0, cells)),
         "noise_share": np.zeros((0, cells)),
         "locking_slope": np.zeros(cells),
-        "places": np.zeros((cells, 3)),
+        "places": np.zeros((3, cells)),
         "turn_torque": np.zeros(runs),
         "turn_begins": np.ones(runs, dtype=bool),
         "turn_near": np.searchsorted(numbers, np.arange(runs)),
@@ -77,6 +73,29 @@ def make_data(
         "run_kinds": ("bias-sweep",) * runs,
     }
     return FitData(**{**fields, **given})
+
+
+def make_candidate(
+    model: LockingModel,
+    residual: Array,
+    *,
+    sigma: float = 1.0,
+    inflation: float = 1.0,
+    x: Array | None = None,
+    used: NDArray[np.bool_] | None = None,
+) -> Candidate:
+    """A form as if fitted, with a residual of choice: nothing was searched."""
+    cells, names = residual.size, model.names
+    x = names.start if x is None else x
+    solution = Solution(x, 1.0, residual, np.zeros((cells, len(names))), True, (), 1, "")
+    noise = CellNoise(np.full(cells, sigma), inflation, cells / inflation)
+    used = np.ones(cells, dtype=bool) if used is None else used
+    return Candidate(model, solution, residual, used, noise, (1.0,))
+
+
+@pytest.fixture(scope="session")
+def candidate_of() -> Callable[..., Candidate]:
+    return make_candidate
 
 
 @pytest.fixture(scope="session")
@@ -109,8 +128,7 @@ def cycles_of(demo_build: Build) -> Callable[..., Candidate]:
         structure: Callable[[FitData], Array] | None = None, *, noise: float = 1.0, seed: int = 1
     ) -> Candidate:
         form = Form(Additive(), Stribeck(1.0))
-        sharing = sharing_of([demo_build], data)
-        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
+        setup = Setup.of([demo_build], data)
 
         class Level(LockingModel):
             """Of 100 N·m whatever the unknowns."""
@@ -118,14 +136,12 @@ def cycles_of(demo_build: Build) -> Callable[..., Candidate]:
             def locking(self, x: Array) -> Array:
                 return np.full(cells, 100.0)
 
-        model = Level(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        names = setup.model(form).names
+        model = Level(data, names, form, setup.sharing, setup.reference)
         residual = np.random.default_rng(seed).normal(0.0, noise, cells)
         if structure is not None:
             residual = residual - data.direction * structure(data)
-        solution = Solution(names.start, 1.0, residual, np.zeros((cells, len(names))), True, (), 1, "")
-        weight = CellNoise(np.full(cells, noise), 1.0, float(cells))
-        used = np.ones(cells, dtype=bool)
-        return Candidate(form, names, model, solution, residual, used, weight, (1.0,), (demo_build,))
+        return make_candidate(model, residual, sigma=noise)
 
     return make
 

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.documents import Build
+from diffbench.fitting import Candidate, FitData, Form, Setup
 from diffbench.fitting.adequacy import (
     REPEATED,
     SUSPICIOUS,
@@ -18,12 +19,7 @@ from diffbench.fitting.adequacy import (
     misfit_factor,
     without_considered,
 )
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference
-from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import sharing_of, unknowns
-from diffbench.fitting.solver import Solution, jacobian
+from diffbench.fitting.solver import jacobian
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 
@@ -32,7 +28,9 @@ CELLS = 2000
 
 
 @pytest.fixture
-def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., Candidate]:
+def fitted(
+    data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
+) -> Callable[..., Candidate]:
     """Return a function that makes a candidate with a residual of choice over eight cycles of torque."""
     time = np.arange(CELLS) * 0.1
     torque = 700.0 * np.abs((time / 12.5) % 2.0 - 1.0) - 200.0
@@ -50,16 +48,11 @@ def fitted(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., 
         structure: Callable[[FitData], Array] | None = None, *, inflation: float = 1.0, sigma: float = 1.0
     ) -> Candidate:
         form = Form(Additive(), Stribeck(1.0))
-        sharing = sharing_of([demo_build], data)
-        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
-        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
+        model = Setup.of([demo_build], data).model(form)
         residual = np.random.default_rng(1).normal(0.0, np.sqrt(inflation), CELLS)
         if structure is not None:
             residual = residual - data.direction * structure(data)
-        solution = Solution(names.start, 1.0, residual, np.zeros((CELLS, len(names))), True, (), 1, "")
-        noise = CellNoise(np.full(CELLS, sigma), inflation, CELLS / inflation)
-        used = np.ones(CELLS, dtype=bool)
-        return Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+        return candidate_of(model, residual, sigma=sigma, inflation=inflation)
 
     return make
 

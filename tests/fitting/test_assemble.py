@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.fitting.assemble import (
+from diffbench.fitting import Estimate
+from diffbench.fitting.covariance import Covariance
+from diffbench.fitting.parameters import (
     Combined,
     combine_forms,
     correlation,
@@ -20,8 +22,6 @@ from diffbench.fitting.assemble import (
     not_determined,
     parameter,
 )
-from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.estimates import Estimate
 from diffbench.fitting.solver import Problem, polish
 from diffbench.fitting.unknowns import Names, Unknown
 

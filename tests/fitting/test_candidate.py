@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -12,15 +11,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-import diffbench.fitting.candidate as candidate_module
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import SAME, Candidate, first_look, fit_form, in_the_light_of
-from diffbench.fitting.data import gather
-from diffbench.fitting.model import Form
-from diffbench.fitting.setup import model_of, reference_of, sharing_of
-from diffbench.fitting.solver import Problem
-from diffbench.fitting.thinning import thinned
-from diffbench.fitting.visits import condition_visit
+from diffbench.fitting import (
+    Candidate,
+    Form,
+    Setup,
+    condition_visit,
+    first_look,
+    fit_form,
+    gather,
+    in_the_light_of,
+    thinned,
+)
+from diffbench.fitting.solver import Problem, search
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 
@@ -29,19 +32,18 @@ FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 @pytest.fixture(scope="module")
-def arguments() -> tuple[Any, ...]:
-    """Builds, data, sharing and reference of a short sweep."""
+def setup() -> Setup:
+    """A short sweep."""
     visit = load_visit(FIXTURES / "shims" / "run-shim-0.1mm.toml")
     conditioned, _ = condition_visit(visit, lambda _: None)
-    data, builds = gather(conditioned), [visit.build]
-    return builds, data, sharing_of(builds, data), reference_of(visit.build)
+    return Setup.of([visit.build], gather(conditioned))
 
 
 @pytest.fixture(scope="module")
-def fitted(arguments: tuple[Any, ...]) -> Candidate:
+def fitted(setup: Setup) -> Candidate:
     form = Form(Additive(), Stribeck(1.0))
-    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
-    return fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=start, starts=True)
+    start = first_look(setup.model(form))
+    return fit_form(setup.model(form), start=start, starts=True)
 
 
 def test_a_fit_starts_from_several_places(fitted: Candidate) -> None:
@@ -52,11 +54,11 @@ def test_a_fit_starts_from_several_places(fitted: Candidate) -> None:
 
 
 def test_searches_that_end_early_are_polished_before_they_are_compared(
-    arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+    setup: Setup, fitted: Candidate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Broken off after a few steps, far above the best cost: polished, each ends at the same answer, so that
     no disagreement is reported where there is none."""
-    search, ended = candidate_module.search, []
+    ended = []
 
     def short(
         problem: Problem, start: Array, *, tolerance: float, limit: int = 400
@@ -65,24 +67,24 @@ def test_searches_that_end_early_are_polished_before_they_are_compared(
         ended.append(found[1])
         return found
 
-    monkeypatch.setattr(candidate_module, "search", short)
+    monkeypatch.setattr("diffbench.fitting.candidate.search", short)
     form = Form(Additive(), Stribeck(1.0))
-    early = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=fitted, starts=True)
+    early = fit_form(setup.model(form), start=fitted, starts=True)
     assert max(ended) > fitted.solution.cost + 20.0  # they did end early
-    np.testing.assert_allclose(early.starts, fitted.solution.cost, atol=SAME)
+    np.testing.assert_allclose(early.starts, fitted.solution.cost, atol=0.5)  # of half χ²
 
 
-def test_another_start_gives_the_same_answer(arguments: tuple[Any, ...], fitted: Candidate) -> None:
+def test_another_start_gives_the_same_answer(setup: Setup, fitted: Candidate) -> None:
     """From friction that rises with speed, plates that answer slowly: the preload to a hundredth of its
     doubt."""
     form = Form(Additive(), Stribeck(1.0))
-    quick = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
+    quick = first_look(setup.model(form))
     x = quick.x.copy()
     x[quick.names.position["static_excess"]] = -0.1
     x[quick.names.position["heat_conductance"]] -= 1.0
     x[quick.names.position["unloading_ratio_drive"]] = 2.0
     far = replace(quick, solution=replace(quick.solution, x=x))
-    other = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=far, starts=True)
+    other = fit_form(setup.model(form), start=far, starts=True)
     u = np.sqrt(np.diag(fitted.covariance().total))
     for name in ("preload_torque", "ramp_bias_drive_loading", "unloading_ratio_drive"):
         at = fitted.names.position[name]
@@ -104,14 +106,14 @@ def test_the_fit_explains_the_noise_it_finds(fitted: Candidate) -> None:
 
 
 def test_a_search_over_some_cells_ends_at_the_same_answer(
-    arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+    setup: Setup, fitted: Candidate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Compression for the search alone: the optimum is that of all cells, to a fiftieth of each doubt, and
     so is its covariance."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", 60)
     form = Form(Additive(), Stribeck(1.0))
-    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
-    thin = fit_form(model_of(form, *arguments, temperature_u=0.5), arguments[0], start=start, starts=True)
+    start = first_look(setup.model(form))
+    thin = fit_form(setup.model(form), start=start, starts=True)
     u, v = (np.sqrt(np.diag(found.covariance().total)) for found in (fitted, thin))
     moved = np.abs(thin.x - fitted.x) / np.maximum(u, 1e-12)
     assert thin.residual.size == fitted.residual.size > 4 * 60
@@ -121,13 +123,13 @@ def test_a_search_over_some_cells_ends_at_the_same_answer(
 
 @pytest.mark.parametrize("enough", [200, 2000])
 def test_a_rough_answer_is_good_enough_to_give_a_law_up_by(
-    enough: int, arguments: tuple[Any, ...], fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+    enough: int, setup: Setup, fitted: Candidate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """χ² of all cells within some of the full answer's, where a law is given up for sixty: even of a fifth of
     the cells, here a few for each unknown."""
     monkeypatch.setattr("diffbench.fitting.candidate.ENOUGH_CELLS", enough)
     form = Form(Additive(), Stribeck(1.0))
-    start = first_look(model_of(form, *arguments, temperature_u=0.5), arguments[0])
+    start = first_look(setup.model(form))
     rough = in_the_light_of(start, fitted)
     assert rough.noise is fitted.noise
     np.testing.assert_array_equal(rough.used, fitted.used)

@@ -13,9 +13,9 @@ from benchsim.bench import simulate_many, write_bench
 from benchsim.protocol import alternating, bias_sweep
 from benchsim.scenario import V09, demo_rebuilt, pinion_visit, twin_flange_cell
 
+from diffbench import LockingMap
 from diffbench.fitting import fit
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import make_map
 
 Made = Callable[[float, float], LockingMap]
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
+from diffbench.fitting import Candidate, FitData
 from diffbench.fitting.departures import DEPARTURES, alarmed, departure_findings, scores
 from diffbench.fitting.discrepancy import discrepancy
 

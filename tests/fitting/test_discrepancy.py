@@ -10,10 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.doubts import Source
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
+from diffbench.fitting import Candidate, FitData
 from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
-from diffbench.results.left_out import half_width, left_out
+from diffbench.results.discrepancy import half_width, left_out
 
 Array = NDArray[np.float64]
 

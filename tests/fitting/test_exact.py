@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from diffbench import Characterisation
 from diffbench.doubts import NOT_STATED, CountsAsExact, Source
-from diffbench.fitting.exact import with_exact
-from diffbench.results.characterisation import Characterisation, Parameter
+from diffbench.fitting.parameters import with_exact
+from diffbench.results import Parameter
 
 
 @pytest.fixture(scope="module")
@@ -16,10 +17,7 @@ def bare(short_visit: Any) -> Characterisation:
     """The short visit with a spring force, and without the uncertainties of force, pin radius, one gain and
     the temperature."""
     result: Characterisation = short_visit.fit(
-        "bare",
-        None,
-        ('law = "undecided"', 'law = "undecided"\nspring_force = "1950 N"'),
-        *PLAIN,
+        "bare", None, ('law = "undecided"', 'law = "undecided"\nspring_force = "1950 N"'), *PLAIN
     )
     return result
 

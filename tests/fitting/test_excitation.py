@@ -11,14 +11,8 @@ import pytest
 
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
+from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
 from diffbench.fitting.bench_constants import _apart, contradicted
-from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.data import FitData
-from diffbench.fitting.excitation import excitation_findings
-from diffbench.fitting.model import Form, LockingModel, Reference
-from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.setup import sharing_of, unknowns
-from diffbench.fitting.solver import Solution
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation
@@ -35,7 +29,9 @@ SEEN = characterisation.Tested(
 
 
 @pytest.fixture
-def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., dict[str, str]]:
+def found(
+    data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
+) -> Callable[..., dict[str, str]]:
     """Return a function that gives the findings, by name, of cells that do all that a bench should, but for
     what is changed."""
 
@@ -59,20 +55,13 @@ def found(data_of: Callable[..., FitData], demo_build: Build) -> Callable[..., d
         }
         data = data_of(cells=CELLS, **{**cells, **changed})
         form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
-        sharing = sharing_of([demo_build], data)
-        names = unknowns([demo_build], data, form, sharing, temperature_u=0.0)
-        model = LockingModel(data, names, form, sharing, Reference(60.0, 4.0, 0.046))
-        x = names.start.copy()
-        x[names.position["error:g"]] = pull
-        residual = np.zeros(CELLS)
-        jacobian = np.zeros((CELLS, len(names)))
-        solution = Solution(x, 1.0, residual, jacobian, converged=True, at_bound=(), evaluations=1, reason="")
-        used = np.arange(CELLS) >= rejected
-        noise = CellNoise(np.ones(CELLS), 1.0, float(CELLS))
-        candidate = Candidate(form, names, model, solution, residual, used, noise, (1.0,), (demo_build,))
+        model = Setup.of([demo_build], data).model(form)
+        x = model.names.start.copy()
+        x[model.names.position["error:g"]] = pull
+        candidate = candidate_of(model, np.zeros(CELLS), x=x, used=np.arange(CELLS) >= rejected)
         return {
             f.name: f"{f.severity}: {f.where}: {f.evidence} {f.effect} {f.mend}"
-            for f in excitation_findings(candidate, tested, [])
+            for f in excitation_findings(candidate, tested)
         }
 
     return look
@@ -112,11 +101,6 @@ def test_one_slip_direction(direction: float, side: str, found: Callable[..., di
     said = found(direction=np.full(CELLS, direction))["one slip direction only"]
     assert f"The left output is always the {side} one." in said
     assert "Sweep with both outputs faster in turn." in said
-
-
-def test_no_temperature(found: Callable[..., dict[str, str]]) -> None:
-    said = found(oil=np.full(CELLS, np.nan))["no temperature"]
-    assert "Everything counts as taken at 60 °C" in said
 
 
 def test_ramps_that_never_overcame_the_preload(found: Callable[..., dict[str, str]]) -> None:
@@ -181,8 +165,7 @@ def test_no_unknown_of_the_bench_is_without_words(data_of: Callable[..., FitData
     effects = {name: np.zeros((1, CELLS)) for name in ("effect_input", "effect_difference", "noise_share")}
     sources = (ErrorSource("6b53:left_torque.gain", "gain of left_torque", "transducer gain", 0.0015),)
     data = data_of(cells=CELLS, sources=sources, **effects)
-    sharing = sharing_of([demo_build], data)
-    names = unknowns([demo_build], data, Form(Additive(), Stribeck(1.0)), sharing, temperature_u=0.5)
+    names = Setup.of([demo_build], data).model(Form(Additive(), Stribeck(1.0))).names
     for unknown in names.unknowns:
         if ":" in unknown.name or "[" in unknown.name:
             assert unknown.label, unknown.name

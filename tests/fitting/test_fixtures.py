@@ -15,12 +15,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-import diffbench.conditioning.pipeline as sweeps_module
-import diffbench.fitting.visits as visits_module
+from diffbench import Characterisation, LockingMap
 from diffbench.fitting import fit
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.readers import read_parts
+from diffbench.results import make_map
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -324,16 +322,15 @@ def test_a_recording_in_parts_gives_the_same_answer(
 ) -> None:
     """Read and conditioned some 8000 samples at a time, as only recordings of more than a million are: the
     four cuts in 240 s cost a cell or two each, and move nothing by much more than half of its doubt."""
-    read = visits_module.read_parts
     counts: list[int] = []
 
     def some_at_a_time(path: Path, rig: Any, *, kind: str) -> Iterator[Any]:
-        parts = list(read(path, rig, kind=kind, rows=8000))
+        parts = list(read_parts(path, rig, kind=kind, rows=8000))
         counts.append(len(parts))
         yield from parts
 
-    monkeypatch.setattr(visits_module, "read_parts", some_at_a_time)
-    monkeypatch.setattr(sweeps_module, "HELD", 8000)
+    monkeypatch.setattr("diffbench.fitting.visits.read_parts", some_at_a_time)
+    monkeypatch.setattr("diffbench.conditioning.pipeline.HELD", 8000)
     parted = fit(FIXTURES / "demo" / "rebuilt" / "run.toml")
     assert sum(counts) >= 5
     assert parted.law.chosen == rebuilt.law.chosen

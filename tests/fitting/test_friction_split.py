@@ -13,8 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.fitting.friction_split import Solved, solve
-from diffbench.fitting.split_equations import Geometry, Product, Statement
+from diffbench.fitting.friction_split import Geometry, Product, Solved, Statement, solve
 
 Array = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diffbench.fitting.information import Information
+from diffbench.fitting import Information
 from diffbench.fitting.unknowns import Unknown
 
 

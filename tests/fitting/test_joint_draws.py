@@ -6,13 +6,19 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench import Characterisation
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.friction_split import solve, solve_draws
-from diffbench.fitting.joint_draws import JointDraws
-from diffbench.fitting.monte_carlo import seed_of
-from diffbench.fitting.split_equations import Geometry, Given, Product, Statement, equations
+from diffbench.fitting.friction_split import (
+    Geometry,
+    Given,
+    Product,
+    Statement,
+    equations,
+    solve,
+    solve_draws,
+)
+from diffbench.fitting.monte_carlo import JointDraws, seed_of
 from diffbench.fitting.unknowns import Names, Unknown
-from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 COUNT = 40_000

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,14 +16,11 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
-from diffbench.fitting.data import FitData
-from diffbench.fitting.model import Form, LockingModel, Reference
-from diffbench.fitting.setup import sharing_of, unknowns
+from diffbench.fitting import FitData, Form, LockingModel, Setup
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 
 Array = NDArray[np.float64]
-REFERENCE = Reference(60.0, 4.0, 0.046)
 PER_STRETCH = 40
 
 
@@ -43,13 +40,16 @@ def play(torque: Array, ratio: float, start: float) -> Array:
     return np.array(found)
 
 
-def model_of(
-    data: FitData, build: Build, *, greater_of: bool = False, exponent: float = 1.0, **options: Any
-) -> LockingModel:
+def set_up(builds: list[Build], data: FitData) -> Setup:
+    """At 60 °C, 4 rad/s and 46 mm, by which the numbers here are worked out."""
+    made = Setup.of(builds, data)
+    reference = {"temperature": 60.0, "speed_difference": 4.0, "effective_radius": 0.046}
+    return replace(made, reference=replace(made.reference, **reference))
+
+
+def model_of(data: FitData, build: Build, *, greater_of: bool = False, exponent: float = 1.0) -> LockingModel:
     form = Form(GreaterOf() if greater_of else Additive(), Stribeck(exponent))
-    sharing = sharing_of([build], data)
-    names = unknowns([build], data, form, sharing, temperature_u=options.get("temperature_u", 0.0))
-    return LockingModel(data, names, form, sharing, REFERENCE, **options)
+    return set_up([build], data).model(form)
 
 
 def with_values(model: LockingModel, **values: float) -> Array:
@@ -161,7 +161,7 @@ def test_a_measured_plate_temperature_needs_no_heat(
 def test_a_reading_of_the_temperature_that_is_off_moves_all_plates(
     data_of: Callable[..., FitData], demo_build: Build
 ) -> None:
-    model = model_of(data_of(cells=4), demo_build, temperature_u=0.5)
+    model = model_of(data_of(cells=4, temperature_u=0.5), demo_build)
     x = with_values(model)
     cold = model.plate_temperature(x)
     x[model.names.position["error:temperature"]] = 2.0
@@ -176,7 +176,7 @@ def test_hand_readings_are_kinetic_or_static(
     data = data_of(cells=3, friction_state=np.full(3, state))
     model = model_of(data, demo_build)
     x = with_values(model, static_excess=0.2, stribeck_speed=0.05, temperature_coefficient=0.0)
-    sliding = 0.5 * 4.0 * REFERENCE.effective_radius
+    sliding = 0.5 * 4.0 * 0.046
     at_reference = 1.0 + 0.2 * math.exp(-sliding / 0.05)
     np.testing.assert_allclose(model.friction_factor(x), factor / at_reference, rtol=1e-9)
 
@@ -316,9 +316,8 @@ def test_a_refit_moves_its_own_visit_alone(
         turn_before=np.array([0, 1, 2, 3, 4, 5]),
     )
     form = Form(GreaterOf() if greater_of else Additive(), Stribeck(1.0))
-    sharing = sharing_of([demo_build, demo_build], data)
-    names = unknowns([demo_build, demo_build], data, form, sharing, temperature_u=0.0)
-    model = LockingModel(data, names, form, sharing, REFERENCE)
+    model = set_up([demo_build, demo_build], data).model(form)
+    names = model.names
     assert not names.unknowns[names.position["refit:preload[1]"]].considered
     plain = with_values(model)
     moved = with_values(model, **{"refit:preload[1]": 2.0, "refit:drive[1]": -1.0})

@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from diffbench import Characterisation
 from diffbench.doubts import Source
 from diffbench.fitting import fit
-from diffbench.results.characterisation import Characterisation, NextTest
+from diffbench.results import NextTest
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 

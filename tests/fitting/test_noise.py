@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.fitting.data import FitData
+from diffbench.fitting import FitData
 from diffbench.fitting.noise import MODEL_FLOOR, first_guess, from_residual, lack_of_fit
 
 Array = NDArray[np.float64]

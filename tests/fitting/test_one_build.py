@@ -11,15 +11,12 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench import fit
-from diffbench.answers.compare import compare
-from diffbench.answers.joint import member
+from diffbench.answers import compare, member
 from diffbench.cli import main
 from diffbench.errors import DocumentError, FitError
 from diffbench.history import open_history
-from diffbench.results.characterisation import Characterisation, load_characterisation
-from diffbench.results.locking_map import load_map
-from diffbench.results.one_build import folder_names, one_build
-from diffbench.results.predict import map_on
+from diffbench.results import Characterisation, load_characterisation, load_map, map_on
+from diffbench.results.manifest import folder_names
 from diffbench.trend import trend_of
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -61,7 +58,7 @@ def test_folders_are_safe_and_no_two_alike() -> None:
 class TestOneBuild:
     def test_it_bears_the_names_of_a_fit_of_one(self, shims: Characterisation) -> None:
         """Its own quantities without brackets, the shared ones, none of another's; values as in the whole."""
-        own = one_build(shims, "Q17-shim-2")
+        own = shims.of_build("Q17-shim-2")
         assert (own.build, [facts.build for facts in own.builds]) == ("Q17-shim-2", ["Q17-shim-2"])
         assert not [name for name in own.parameters if "Q17-shim" in name]
         for name in ("preload_torque", "ramp_bias_coast_loading", "spring_force"):
@@ -81,7 +78,7 @@ class TestOneBuild:
     def test_the_map_is_that_of_the_build(self, shims: Characterisation) -> None:
         """The preload alone at no input torque and the reference condition, for every build."""
         for facts in shims.builds:
-            made = map_on(one_build(shims, facts.build), AXES)
+            made = map_on(shims.of_build(facts.build), AXES)
             at_rest = made.values["loading"][1, 1, 1]
             drag = 4.0 * shims.value("viscous_coefficient")
             assert at_rest == pytest.approx(shims.value(f"preload_torque[{facts.build}]") + drag, rel=1e-3)
@@ -92,7 +89,7 @@ class TestOneBuild:
         """By two results of one build each as by the whole: errors in common cancel in both ways."""
         names = ("Q17-shim-1", "Q17-shim-3")
         whole = compare(*(member(shims, build=name) for name in names), details=False)
-        apart = compare(*(one_build(shims, name) for name in names), details=False)
+        apart = compare(*(shims.of_build(name) for name in names), details=False)
         for name, change in whole.changes.items():
             assert apart.changes[name].change == pytest.approx(change.change, rel=1e-9, abs=1e-12)
             assert apart.changes[name].u == pytest.approx(change.u, rel=1e-6, abs=1e-9)
@@ -105,7 +102,7 @@ class TestOneBuild:
 
     def test_no_such_build(self, shims: Characterisation) -> None:
         with pytest.raises(FitError, match="there is no build 'X'"):
-            one_build(shims, "X")
+            shims.of_build("X")
 
 
 def test_what_two_of_three_builds_share(tmp_path: Path) -> None:
@@ -121,7 +118,7 @@ def test_what_two_of_three_builds_share(tmp_path: Path) -> None:
     joint = fit([folder / f"run-shim-0.{i}mm.toml" for i in range(3)])
     biases = [joint.value(f"ramp_bias_drive_loading[Q17-shim-{i}]") for i in range(3)]
     assert biases[1] == biases[2] != biases[0]
-    third = one_build(joint, "Q17-shim-2")
+    third = joint.of_build("Q17-shim-2")
     form = third.forms[0]
     assert form.values[form.names.index("ramp_bias_drive_loading")] == biases[2]
     whole = map_on(joint, AXES, build="Q17-shim-2")
@@ -139,7 +136,7 @@ def test_what_two_of_three_builds_share(tmp_path: Path) -> None:
         }
     )
     with pytest.raises(FitError, match="does not say which"):
-        one_build(joint.model_copy(update={"forms": [older]}), "Q17-shim-2")
+        joint.model_copy(update={"forms": [older]}).of_build("Q17-shim-2")
 
 
 def test_a_set_for_each_build(tmp_path: Path) -> None:

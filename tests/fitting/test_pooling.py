@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from diffbench import fit
+from diffbench import Characterisation, fit
 from diffbench.errors import FitError
 from diffbench.fitting import pooling
 from diffbench.fitting.pooling import apart
-from diffbench.results.characterisation import Characterisation
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 DISTANCE = 'distance = "1860 km"'
@@ -156,7 +154,7 @@ def test_the_joint_fit_is_asked_as_well(
 ) -> None:
     """Where no visit tells by itself, the refits that the joint fit would need do: here the first question is
     left out, and the demo's two states still are not averaged."""
-    monkeypatch.setattr(sys.modules["diffbench.fitting.fit"], "may_share", lambda visits, parts, say: [])
+    monkeypatch.setattr("diffbench.fitting.characterise.may_share", lambda visits, parts, say: [])
     sheets = demo_with()
     told = refused(sheets)
     assert "preload torque [N·m] would have to be 81" in told[0]

@@ -9,9 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from diffbench.fitting.assemble import Combined, interval
+from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.estimates import Estimate
+from diffbench.fitting.parameters import Combined, interval
 from diffbench.fitting.profile import NEAR, profile, profiled
 from diffbench.fitting.solver import Problem, Solution, polish
 from diffbench.fitting.unknowns import Names, Unknown
@@ -121,13 +121,7 @@ def test_the_reported_interval_is_that_of_the_profile(positive: bool) -> None:
     covariance = Covariance(noise, noise, {}, "")
     plain = Estimate(10.0, np.array([10.0]), "1", "", "", 1.0, positive=positive)
     found = profiled(
-        plain,
-        problem,
-        solution,
-        covariance,
-        lambda x: float(np.exp(x[0])),
-        step=STEP[:1],
-        factor=1.96,
+        plain, problem, solution, covariance, lambda x: float(np.exp(x[0])), step=STEP[:1], factor=1.96
     )
     low, high = interval(Combined(10.0, 2.0, {"noise": 2.0}, np.inf, found))
     assert low == pytest.approx(10.0 - 3.92, abs=NEAR * 3.92)

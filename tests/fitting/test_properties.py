@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench import Characterisation
 from diffbench.errors import FitError, RecordingError
 from diffbench.fitting import fit
-from diffbench.results.characterisation import Characterisation
 
 Columns = dict[str, NDArray[np.float64]]
 FORCE_STATED = ('law = "undecided"', 'law = "undecided"\nspring_force = { value = "1950 N", u = "60 N" }')
@@ -149,7 +149,9 @@ class TestMissingExcitation:
     def test_no_temperature(self, short_visit: Any) -> None:
         channel = '[channel.oil_temperature]\ncolumn = "Oil [°C]"\nu_zero = "0.5 K"\n'
         result = short_visit.fit("no-temperature", None, (channel, ""))
-        assert "Record the oil temperature" in findings(result)["no temperature"]
+        said = findings(result)["no temperature"]
+        assert "Record the oil temperature" in said
+        assert f"taken at {result.reference['temperature_degC']:g} °C" in said
         assert result.parameters["preload_torque"].status == "measured"
 
     def test_all_samples_locked(self, short_visit: Any) -> None:

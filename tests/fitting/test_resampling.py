@@ -10,11 +10,7 @@ import numpy as np
 import pytest
 
 from diffbench.documents import load_visit
-from diffbench.fitting.candidate import Candidate, first_look, fit_form
-from diffbench.fitting.data import gather
-from diffbench.fitting.model import Form
-from diffbench.fitting.setup import model_of, reference_of, sharing_of
-from diffbench.fitting.visits import condition_visit
+from diffbench.fitting import Candidate, Form, Setup, condition_visit, first_look, fit_form, gather
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 
@@ -32,10 +28,8 @@ def fitted(tmp_path_factory: pytest.TempPathFactory) -> Candidate:
     )
     visit = load_visit(sheet)
     conditioned, _ = condition_visit(visit, lambda _: None)
-    data, builds, form = gather(conditioned), [visit.build], Form(Additive(), Stribeck(1.0))
-    given = (builds, data, sharing_of(builds, data), reference_of(visit.build))
-    start = first_look(model_of(form, *given, temperature_u=0.5), given[0])
-    return fit_form(model_of(form, *given, temperature_u=0.5), given[0], start=start)
+    model = Setup.of([visit.build], gather(conditioned)).model(Form(Additive(), Stribeck(1.0)))
+    return fit_form(model, start=first_look(model))
 
 
 def test_replicates_scatter_as_the_covariance_says(fitted: Candidate) -> None:

@@ -11,7 +11,7 @@ from benchsim.protocol import Protocol, Trace
 from benchsim.scenario import Q17
 
 from diffbench.fitting import fit
-from diffbench.results.predict import make_map
+from diffbench.results import make_map
 
 ROOT = Path(__file__).resolve().parents[2]
 DRAG, GAIN, ZERO, SIGN = 0.4, 1.002, -0.35, -1  # as the rig states them

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from diffbench import __version__
 from diffbench.results.manifest import with_manifest
-from diffbench.run.fleet import Outcome, digest
+from diffbench.run import Outcome, digest
 
 
 def quick(sheet: str, page: bool) -> Outcome:

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench.cli import main
-from diffbench.run.fleet import fitted
+from diffbench.run import fitted
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,7 @@ from typing import Any
 import pytest
 
 from diffbench.errors import FitError, OutputError
-from diffbench.run.engines import Engine, cluster, processes
-from diffbench.run.fleet import Fleet, Outcome, fit_fleet, run_sheets
+from diffbench.run import Engine, Fleet, Outcome, cluster, fit_fleet, processes, run_sheets
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -272,7 +271,7 @@ def test_a_scheduler_that_goes_in_the_middle_is_told_and_the_rest_goes_on(
 def test_no_scheduler_is_told(fleet_of: Callable[..., Fleet], monkeypatch: pytest.MonkeyPatch) -> None:
     """With the address and what to do, after a while."""
     pytest.importorskip("distributed", reason="the extra cluster is not installed")
-    monkeypatch.setattr("diffbench.run.engines.PATIENCE", 0.5)
+    monkeypatch.setattr("diffbench.run.fleet.PATIENCE", 0.5)
     fleet = fleet_of("")
     with pytest.raises(FitError, match=r"no scheduler at 'tcp://127\.0\.0\.1:9'.*dask scheduler"):
         fit_fleet(fleet, cluster("tcp://127.0.0.1:9"), jobs=1, page=False, told=lambda outcome, new: None)

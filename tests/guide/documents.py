@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from diffbench.guide.pages import FOLDER, TOPICS
+from diffbench.guide import FOLDER, TOPICS
 
 README = Path(__file__).parents[2] / "README.md"
 #: Every document that a user reads, by name.

@@ -15,26 +15,14 @@ import click
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from diffbench.cli import COMMANDS, EXIT_STATUSES
 from diffbench.cli import main as program
-from diffbench.cli.group import COMMANDS, EXIT_STATUSES
-from diffbench.conditioning.finding_kinds import KINDS
 from diffbench.definitions import DEFINITIONS
-from diffbench.documents.build import (
-    Build,
-    DiscSpring,
-    Limits,
-    MapAxes,
-    Oil,
-    Packs,
-    Preload,
-    Ramps,
-    Reference,
-)
-from diffbench.documents.car import Axle, Car, Phase, Tyre
-from diffbench.documents.channels import CHANNEL_MEANINGS, Channel
-from diffbench.documents.rig import FileSettings, Repeatability, Rig
-from diffbench.documents.run_sheet import Run, RunSheet
-from diffbench.guide.pages import FOLDER, TOPICS
+from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Phase, Rig, Run, RunSheet
+from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
+from diffbench.documents.car import Axle, Tyre
+from diffbench.documents.rig import Repeatability
+from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
 
@@ -179,7 +167,7 @@ def keys(name: str) -> str:
 
 def channels() -> str:
     """What each channel holds."""
-    return table(["channel", "what"], [[f"`{name}`", words] for name, words in CHANNEL_MEANINGS.items()])
+    return table(["channel", "what"], [[f"`{name}`", kind.meaning] for name, kind in CHANNELS.items()])
 
 
 def units() -> str:
@@ -218,17 +206,6 @@ def refused_units() -> str:
 def plain_dimension(name: str) -> str:
     """A dimension as people say it."""
     return {"dimensionless": "share"}.get(name, name.replace("_", " "))
-
-
-def findings() -> str:
-    """Every finding."""
-    return table(
-        ["finding", "told from", "severity", "what becomes of it"],
-        [
-            [", ".join(f"`{name}`" for name in kind.names), kind.told_from, kind.severity, kind.effect]
-            for kind in KINDS
-        ],
-    )
 
 
 def quantities() -> str:
@@ -290,7 +267,6 @@ MADE: dict[str, Any] = {
     "channels": channels,
     "units": units,
     "refused units": refused_units,
-    "findings": findings,
     "quantities": quantities,
     "exit statuses": statuses,
     "commands": overview,

@@ -13,17 +13,14 @@ import tables
 from click.testing import CliRunner
 
 from diffbench.cli import main
-from diffbench.conditioning.samples import REASONS
+from diffbench.conditioning import Reason
 from diffbench.definitions import DEFINITIONS
-from diffbench.documents import load_build, load_car, load_rig, load_run_sheet
-from diffbench.documents.arrangements import ArrangementName
-from diffbench.documents.channels import CHANNEL_MEANINGS, CHANNEL_NAMES, LABEL_WORDS
-from diffbench.documents.run_sheet import RunKind
-from diffbench.documents.schemas import SCHEMAS, schema
-from diffbench.guide.pages import FOLDER, TOPICS, page
-from diffbench.guide.site import anchor
-from diffbench.guide.terminal import as_text
+from diffbench.documents import CHANNELS, load_build, load_car, load_rig, load_run_sheet
+from diffbench.documents.arrangements import LABEL_WORDS, ArrangementName
+from diffbench.documents.visit import RunKind
+from diffbench.guide import FOLDER, TOPICS, anchor, as_text, page
 from diffbench.readers import read_recording
+from diffbench.schemas import SCHEMAS, schema
 
 MOST = {"README": 12_000, "DEVELOPERS": 14_000}  # bytes
 
@@ -56,9 +53,10 @@ def test_every_key_has_its_words_in_the_schema_too() -> None:
         for table in (document, *(v for k, v in document["$defs"].items() if k != "NumberAndUnit")):
             for key, rule in table.get("properties", {}).items():
                 assert rule.get("description"), f"{kind}: {key}"
-    assert list(CHANNEL_MEANINGS) == list(CHANNEL_NAMES)
     channels = schema("rig")["properties"]["channel"]["properties"]
-    assert {name: rule["description"] for name, rule in channels.items()} == CHANNEL_MEANINGS
+    assert {name: rule["description"] for name, rule in channels.items()} == {
+        name: kind.meaning for name, kind in CHANNELS.items()
+    }
 
 
 def test_the_help_names_every_schema() -> None:
@@ -93,7 +91,7 @@ def test_reasons_for_samples_left_out_are_on_the_page() -> None:
         "speed missing",
         "clipped or stuck",
     ):
-        assert reason in REASONS
+        assert reason in {one.words for one in Reason}
         assert f"| {reason} |" in documents.text("recordings")
 
 

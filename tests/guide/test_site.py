@@ -16,8 +16,7 @@ from click.testing import CliRunner
 
 from diffbench.cli import main
 from diffbench.errors import OutputError
-from diffbench.guide.pages import FOLDER, TOPICS
-from diffbench.guide.site import write_site
+from diffbench.guide import FOLDER, TOPICS, write_site
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -26,8 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from invented_results import result, write
 
 from diffbench.errors import HistoryError
-from diffbench.history import Changes, open_history
-from diffbench.history.transfer import read_export
+from diffbench.history import Changes, open_history, read_export
 
 OLDER = Path(__file__).with_name("older_form.sql")
 #: Seconds within which a kill comes: after a report of a filed record (some way into the correction, the

@@ -10,6 +10,7 @@ import stat
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pressure import older_store
@@ -51,19 +52,17 @@ def test_full_disk_by_sqlite_s_own_word(
     tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What SQLite calls full is called so: a database that may not grow beyond its pages."""
-    import diffbench.history.connection as module
-
     history = open_history(str(tmp_path / "history.sqlite"))
     history.add([paper()])
-    connected = module._connected
+    connected = sqlite3.connect
 
-    def no_more(address: str) -> object:
-        connection = connected(address)
+    def no_more(*address: str, **settings: Any) -> sqlite3.Connection:
+        connection: sqlite3.Connection = connected(*address, **settings)
         (pages,) = connection.execute("PRAGMA page_count").fetchone()
         connection.execute(f"PRAGMA max_page_count = {pages}")
         return connection
 
-    monkeypatch.setattr(module, "_connected", no_more)
+    monkeypatch.setattr(sqlite3, "connect", no_more)
     with pytest.raises(HistoryError, match="the disk is full, and nothing was written"):
         history.add([paper(f"U{i}") for i in range(30)])
     monkeypatch.undo()
@@ -83,19 +82,18 @@ def test_no_room_by_any_name_is_a_full_disk(
     tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """SQLite has a dozen names for what fails on a disk; the room that is left says which it is."""
-    import diffbench.history.connection as module
 
-    def failing(address: str) -> object:
+    def failing(*address: str, **settings: Any) -> sqlite3.Connection:
         error = sqlite3.OperationalError("disk I/O error")
         error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
         raise error
 
     history = open_history(str(tmp_path / "history.sqlite"))
-    monkeypatch.setattr(module, "_connected", failing)
+    monkeypatch.setattr(sqlite3, "connect", failing)
     with pytest.raises(HistoryError, match="the disk fails"):
         history.add([paper()])
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr(module.shutil, "disk_usage", lambda path: usage._replace(free=0))
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=0))
     with pytest.raises(HistoryError, match="the disk is full, and nothing was written"):
         history.add([paper()])
 

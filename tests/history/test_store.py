@@ -216,3 +216,11 @@ def test_newer_form_is_refused(history: History, paper: Paper, store: str) -> No
         history.contents()
     with pytest.raises(HistoryError, match="install a newer diffbench"):
         history.add([paper("U2")])
+
+
+def test_a_home_that_nobody_has_is_refused_with_its_mend(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the option, and by the environment."""
+    monkeypatch.setenv("DIFFBENCH_HISTORY", "~no-such-user/history.sqlite")
+    for named in ("~no-such-user/history.sqlite", None):
+        with pytest.raises(HistoryError, match="there is no such home folder"):
+            open_history(named)

@@ -11,9 +11,7 @@ import pytest
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.inspection import inspect_file
-from diffbench.inspection.inspect import clock_summary, column_summary, inspection_text
-from diffbench.readers.protocol import RawColumn
+from diffbench.inspection import inspect_file, inspection_text
 
 STATED_NOTHING = FileSettings()
 
@@ -120,21 +118,28 @@ def test_odd_missing_and_overload_cells_are_counted(tmp_path: Path) -> None:
     assert (summary.low, summary.high, summary.resolution) == (1.5, 1.5, None)
 
 
-def test_a_range_and_a_step_are_those_of_the_numbers() -> None:
-    """Counts of 0.25, by hand."""
-    summary = column_summary(RawColumn("M", "Nm", np.array([-1.0, 0.25, 0.5, 3.0])), "Nm")
+@pytest.mark.parametrize(
+    ("time", "jitter", "not_rising"),
+    [
+        # steps of 0.9, 1.1, 0.9, 1.1 about a median of 1.0: a standard deviation of a tenth of a step
+        ((0.0, 0.9, 2.0, 2.9), 0.1, 0),
+        ((0.0, 1.0, 1.0, 0.5), None, 2),
+    ],
+)
+def test_range_step_and_clock_are_those_of_the_numbers(
+    time: tuple[float, ...], jitter: float | None, not_rising: int, tmp_path: Path
+) -> None:
+    """Torques in counts of 0.25, by hand."""
+    torques = (-1.0, 0.25, 0.5, 3.0, 3.0)
+    lines = [f"{t},{m}" for t, m in zip((*time, 4.0), torques, strict=True)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time [s],Torque LH [Nm]", *lines]), encoding="utf-8")
+    found = inspect_file(path)
+    summary = found.columns[1]
     assert (summary.low, summary.high, summary.resolution) == (-1.0, 3.0, 0.25)
-
-
-def test_jitter_and_what_does_not_rise() -> None:
-    """Steps of 0.9, 1.1, 0.9, 1.1 about a median of 1.0: a standard deviation of a tenth of a step."""
-    time = np.array([0.0, 0.9, 2.0, 2.9, 4.0])
-    summary = clock_summary("t", time, np.arange(5))
-    assert summary is not None
-    assert summary.jitter == pytest.approx(0.1, rel=1e-9)
-    back = clock_summary("t", np.array([0.0, 1.0, 1.0, 0.5, 2.0]), np.arange(5))
-    assert back is not None
-    assert back.not_rising == 2
+    assert found.clock is not None
+    assert found.clock.not_rising == not_rising
+    assert jitter is None or found.clock.jitter == pytest.approx(jitter, rel=1e-9)
 
 
 def test_what_cannot_be_read_is_refused_as_ever(tmp_path: Path) -> None:
@@ -145,31 +150,24 @@ def test_what_cannot_be_read_is_refused_as_ever(tmp_path: Path) -> None:
         inspect_file(path)
 
 
-def test_a_long_recording_is_described_part_by_part(tmp_path, monkeypatch):
+def test_a_long_recording_is_described_part_by_part(tmp_path):
     """The same summary as of the whole: a gap where two parts meet, missing cells, range and finest step."""
-    import diffbench.inspection.inspect as inspect_module
-
     rng = np.random.default_rng(3)
     time = 0.01 * np.arange(1000) + np.where(np.arange(1000) >= 300, 0.7, 0.0)
     torque = np.round(rng.normal(100.0, 30.0, 1000), 1)
     cells = ["" if i % 97 == 5 else f"{m}" for i, m in enumerate(torque)]
-    lines = [f"{t:.2f},{m},held" for t, m in zip(time, cells, strict=True)]
+    lines = [
+        f"{t:.2f},{m},{'held' if i < 100 else 'free'}"
+        for i, (t, m) in enumerate(zip(time, cells, strict=True))
+    ]
     path = tmp_path / "log.csv"
     path.write_text("\n".join(["Time [s],Torque LH [Nm],Case", *lines]), encoding="utf-8")
     whole = inspect_file(path)
-    real = inspect_module.raw_tables
-    parts = []
-
-    def some_at_a_time(path, settings):
-        for part in real(path, settings, rows=100):
-            parts.append(part)
-            yield part
-
-    monkeypatch.setattr(inspect_module, "raw_tables", some_at_a_time)
-    parted = inspect_file(path)
-    assert len(parts) == 10
-    assert parted.columns == whole.columns
-    assert parted.guesses == whole.guesses
+    parted = inspect_file(path, rows=100)
+    assert parted.columns[:2] == whole.columns[:2]
+    # the most frequent word first, but for those of the first part
+    assert (whole.columns[2].words, parted.columns[2].words) == (("free", "held"), ("held", "free"))
+    assert parted.guesses[:2] == whole.guesses[:2]
     assert parted.samples == whole.samples == 1000
     for name in ("column", "gaps", "longest_gap", "gap_line", "not_rising"):
         assert getattr(parted.clock, name) == getattr(whole.clock, name)

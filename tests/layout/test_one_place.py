@@ -30,10 +30,10 @@ BESIDES = {
     # the names that a build sheet may write, without the sums; and what is copied to stand alone elsewhere
     **dict.fromkeys(PRELOAD_LAWS, ("documents/build.py", "exports/standalone_reader.py")),
     # a build sheet may state it: it is then not searched
-    "joint_fraction": ("documents/build.py", "fitting/setup.py", "fitting/fit.py"),
+    "joint_fraction": ("documents/build.py", "fitting/setup.py", "fitting/characterise.py"),
     # which of the two a rig was mistaken for
-    "both-outputs": ("conditioning/plausibility.py",),
-    "input-and-one-output": ("conditioning/plausibility.py",),
+    "both-outputs": ("conditioning/wiring.py",),
+    "input-and-one-output": ("conditioning/wiring.py",),
     # what a finding is called
     "transducer gain": ("conditioning/checks/flanges.py",),
     "transducer zero": ("conditioning/checks/flanges.py",),

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 import diffbench
 from diffbench.cli import main
-from diffbench.documents.schemas import SCHEMAS, schema
+from diffbench.schemas import SCHEMAS, schema
 
 PUBLIC = [
     "Build",

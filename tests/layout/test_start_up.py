@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from diffbench.cli.group import COMMANDS
+from diffbench.cli import COMMANDS
 
 HEAVY = {
     "numpy",

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 

@@ -207,13 +207,7 @@ def test_a_tyre_at_its_limit_locks_the_axle() -> None:
     """By hand: 160 N·m engine braking and 62 N·m of each brake are 458.06 N on each tyre; the outer one of
     700 N has 241.94 N left, 150 N·m across. Below that nothing changes; above, it slides and both wheels turn
     alike, and the couple stays at 241.94 N times the track."""
-    case: Any = {
-        "speed": 20.0,
-        "corner_radius": 50.0,
-        "input_torque": -160.0,
-        "brake_torque": 62.0,
-        **CAR,
-    }
+    case: Any = {"speed": 20.0, "corner_radius": 50.0, "input_torque": -160.0, "brake_torque": 62.0, **CAR}
     room = 2.0 * 0.31 * 700.0 - (160.0 + 2.0 * 62.0)
     below = axle_balance(constant(room - 1.0), outer_limit=700.0, **case)
     assert below == axle_balance(constant(room - 1.0), **case)

@@ -7,8 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.physics.disc_spring import DiscSpring, deflection, load
-from diffbench.physics.disc_stack import DiscStack, stack_deflection, stack_load
+from diffbench.physics.disc_spring import (
+    DiscSpring,
+    DiscStack,
+    deflection,
+    load,
+    stack_deflection,
+    stack_load,
+)
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 

@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diffbench.physics.plate_heat import excess_temperature, friction_heat
-from diffbench.physics.recurrences import decay_recurrence
+from diffbench.physics.plate_heat import decay_recurrence, excess_temperature, friction_heat
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 

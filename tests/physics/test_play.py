@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.physics.play import at_turns, between_turns
-from diffbench.physics.recurrences import affine_recurrence
+from diffbench.physics.plate_heat import affine_recurrence
+from diffbench.physics.ramps import at_turns, between_turns
 
 Samples = NDArray[np.float64]
 

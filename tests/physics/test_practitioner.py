@@ -11,11 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.physics.bias import locking_effect_from_locking_torque
 from diffbench.physics.pack import effective_radius_uniform_wear, locking_torque_of_packs
-from diffbench.physics.play import at_turns
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.physics.ramps import ramp_bias, unloading_ratio
+from diffbench.physics.ramps import at_turns, ramp_bias, unloading_ratio
+from diffbench.physics.steady import locking_effect_from_locking_torque
 
 Samples = NDArray[np.float64]
 

@@ -8,13 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from diffbench.physics.pack import locking_torque_of_packs
-from diffbench.physics.ramps import (
-    effective_angle,
-    log_slope,
-    ramp_bias,
-    thrust_per_torque,
-    unloading_ratio,
-)
+from diffbench.physics.ramps import effective_angle, log_slope, ramp_bias, thrust_per_torque, unloading_ratio
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 

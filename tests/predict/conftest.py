@@ -8,8 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.results import characterisation as results
-from diffbench.results.locking_map import AXES, BRANCHES, MapDocument
+from diffbench import results
+from diffbench.physics.friction import stribeck
+from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.physics.steady import UnitQuantities
+from diffbench.results import AXES, BRANCHES, MapDocument
 
 TORQUE = (-300.0, -100.0, 0.0, 50.0, 400.0)
 SPEED = (1.0, 4.0, 12.0)
@@ -175,3 +178,31 @@ def region_of() -> Callable[..., results.Tested]:
 @pytest.fixture(scope="session")
 def characterised() -> Callable[..., results.Characterisation]:
     return make_characterisation
+
+
+def by_hand(law: str) -> UnitQuantities:
+    """The unit that `make_form` describes, without the result's own way to it."""
+    preload = PRELOAD_LAWS[law]
+    return UnitQuantities(
+        preload_law=preload,
+        preload_values=(0.1,) if law == "greater-of" else (),
+        preload_torque=UNKNOWNS["preload_torque"],
+        drive_bias=UNKNOWNS["ramp_bias_drive_loading"],
+        coast_bias=UNKNOWNS["ramp_bias_coast_loading"],
+        drive_ratio=UNKNOWNS["unloading_ratio_drive"],
+        coast_ratio=UNKNOWNS["unloading_ratio_coast"],
+        gear_friction=UNKNOWNS["gear_friction"],
+        viscous=UNKNOWNS["viscous"],
+        viscous_exponent=UNKNOWNS["viscous_exponent"],
+        friction_law=stribeck(1.0),
+        friction_values=(UNKNOWNS["static_excess"], UNKNOWNS["stribeck_speed"]),
+        temperature_coefficient=UNKNOWNS["temperature_coefficient"],
+        effective_radius=0.046,
+        reference_temperature=60.0,
+        reference_speed_difference=4.0,
+    )
+
+
+@pytest.fixture(scope="session")
+def law_by_hand() -> Callable[[str], UnitQuantities]:
+    return by_hand

@@ -12,7 +12,7 @@ import pytest
 
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError
-from diffbench.results.characterisation import Characterisation, Parameter
+from diffbench.results import Characterisation, Parameter
 
 Results = Callable[..., Characterisation]
 
@@ -54,8 +54,6 @@ def test_a_value_is_given_or_its_lack_explained(result: Characterisation) -> Non
     assert result.value("preload_torque") == 81.7
     with pytest.raises(ValueError, match="ramp_bias_coast_loading is not determined: coast torque"):
         result.value("ramp_bias_coast_loading")
-    with pytest.raises(KeyError):
-        result.value("colour")
 
 
 def test_nothing_of_it_can_be_set(result: Characterisation) -> None:
@@ -112,6 +110,32 @@ def test_an_edited_number_or_word_is_told(
     del content["sha256"]
     path.write_text(json.dumps(content), encoding="utf-8")
     assert load_characterisation(path) == result
+
+
+def test_a_user_of_lmfit_finds_what_lmfit_has(made_by_hand: Characterisation) -> None:
+    """Value, stderr, correl and vary by lmfit's own report; what is not determined is not there, and names
+    that lmfit cannot bear are told apart."""
+    import lmfit
+
+    missing = made_by_hand.parameters["viscous_coefficient"].model_copy(update={"value": None})
+    result = made_by_hand.model_copy(
+        update={"parameters": {**made_by_hand.parameters, "viscous_coefficient": missing}}
+    )
+    builds = {f"preload_torque[{build}]": result.parameters["preload_torque"] for build in ("a.b", "a b")}
+    joint = result.model_copy(update={"parameters": {**result.parameters, **builds}})
+    made = joint.lmfit_parameters()
+    assert set(made) == (set(result.parameters) - {"viscous_coefficient"}) | {
+        "preload_torque_a_b",
+        "preload_torque_a_b_",
+    }
+    for name, item in result.parameters.items():
+        if item.value is not None:
+            assert (made[name].value, made[name].stderr) == (item.value, item.u)
+            assert made[name].vary == (item.status == "measured")
+            assert (made[name].user_data["low"], made[name].user_data["unit"]) == (item.low, item.unit)
+    one, other = result.correlation.names[:2]
+    assert made[one].correl[other] == made[other].correl[one] == result.correlation.matrix[0][1]
+    assert f"C({one}, {other})" in lmfit.fit_report(made, min_correl=0.0)
 
 
 def test_the_hash_is_that_of_a_plain_program(result: Characterisation) -> None:

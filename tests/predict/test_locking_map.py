@@ -18,8 +18,8 @@ from scipy.interpolate import RegularGridInterpolator
 
 from diffbench import load_map
 from diffbench.errors import DocumentError
+from diffbench.results import BRANCHES, LockingMap, MapDocument
 from diffbench.results.grid_lookup import BLOCK
-from diffbench.results.locking_map import BRANCHES, LockingMap, MapDocument
 
 places = st.tuples(st.floats(-400.0, 500.0), st.floats(-15.0, 15.0), st.floats(20.0, 120.0))
 
@@ -115,10 +115,6 @@ class TestLookup:
         assert np.isnan(found[0])
         assert found[1] == small.values["mean"][2, 1, 1]
         assert small.is_tested(np.array([nan, 0.0]), 4.0, 60.0).tolist() == [False, True]
-
-    def test_an_unknown_branch_is_an_error(self, small: LockingMap) -> None:
-        with pytest.raises(DocumentError, match="no branch 'middle'"):
-            small.locking_torque(0.0, 4.0, 60.0, branch="middle")  # type: ignore[arg-type]
 
     def test_a_reading_holds_all_of_it(self, small: LockingMap) -> None:
         """One call for torque, limits and flags: what the three single calls say."""

@@ -10,10 +10,8 @@ import pytest
 from pydantic import ValidationError
 
 from diffbench.errors import FitError
-from diffbench.results.characterisation import Characterisation, FormState
-from diffbench.results.locking_map import BRANCHES, LockingMap
-from diffbench.results.map_limits import friction_law_of
-from diffbench.results.predict import make_map
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.results import BRANCHES, Characterisation, FormState, LockingMap, make_map
 
 Region = Callable[..., Any]
 Forms = Callable[..., FormState]
@@ -30,8 +28,8 @@ def test_older_results_name_their_friction_law_by_the_exponent(exponent: float, 
     """And a newer one is read by the name: the same law, which compares as equal."""
     older = form_of().model_copy(update={"stribeck_exponent": exponent})
     newer = older.model_copy(update={"friction_law": f"stribeck-{exponent:g}"})
-    assert friction_law_of(older) is friction_law_of(newer)
-    assert friction_law_of(older).exponent == exponent
+    assert older.friction is newer.friction
+    assert older.friction.exponent == exponent
 
 
 @pytest.mark.parametrize(
@@ -305,18 +303,19 @@ class TestAxes:
 
     @pytest.mark.parametrize("law", ["additive", "greater-of"])
     def test_interpolation_adds_less_than_a_good_bench_can_tell(
-        self, law: str, characterised: Results, form_of: Forms
+        self,
+        law: str,
+        characterised: Results,
+        form_of: Forms,
+        law_by_hand: Callable[[str], UnitQuantities],
     ) -> None:
         """Over what was tested, at places of this test's own: the map against the law itself, and what the
         file says of it against what is found; over the rest of the axes, what was asked for included, against
         what the limits part by there."""
-        from diffbench.physics.steady import steady_locking_torque
-        from diffbench.results.map_limits import unit_of
-
         asked = {"speed_difference_rad_s": (0.1, 30.0), "temperature_degC": (20.0, 120.0)}
         form = form_of(law)
         result = characterised(form)
-        unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
+        unit = law_by_hand(form.law)
         rng = np.random.default_rng(1)
         for found in (make_map(result), make_map(result, axes=asked)):
             box = ((-305.0, 605.0), (1.4685, 10.21), (47.5, 76.5))
@@ -348,16 +347,15 @@ class TestAxes:
         assert found.axes[0].size == 7
         assert found.values["mean"].size < 1000
 
-    def test_without_a_node_the_error_would_be_larger(self, characterised: Results, form_of: Forms) -> None:
+    def test_without_a_node_the_error_would_be_larger(
+        self, characterised: Results, form_of: Forms, law_by_hand: Callable[[str], UnitQuantities]
+    ) -> None:
         """No inner node of speed that is not required can be left out: it keeps its part of what is allowed,
         which the axes share."""
-        from diffbench.physics.steady import steady_locking_torque
-        from diffbench.results.map_limits import unit_of
-
         form = form_of()
         result = characterised(form)
         found = make_map(result)
-        unit = unit_of(form, np.array(form.values), radius=0.046, label="", reference=result.reference)
+        unit = law_by_hand(form.law)
         speeds = found.axes[1]
         for left_out in range(1, speeds.size - 1):
             if speeds[left_out] == 4.0:
@@ -370,8 +368,6 @@ class TestAxes:
 
     def test_little_of_the_tested_region_is_lost(self, characterised: Results, region_of: Region) -> None:
         """A cell counts when all its nodes do: nodes are added until a slanted region is shown, too."""
-        from diffbench.results.tested_region import is_inside
-
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))
         rng = np.random.default_rng(2)
@@ -382,7 +378,7 @@ class TestAxes:
         assert 0.0 < told.tested_not_shown <= 0.06
         lost = []
         for branch in ("loading", "unloading"):
-            inside = is_inside(slanted, *place, branch)
+            inside = slanted.covers(*place, branch)
             shown = found.is_tested(*place, branch=branch)
             assert not (shown & ~inside).any()
             lost.append(1.0 - np.count_nonzero(shown) / np.count_nonzero(inside))

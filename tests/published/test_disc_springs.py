@@ -13,8 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from diffbench.physics.disc_spring import DiscSpring, deflection, load
-from diffbench.physics.disc_stack import DiscStack, stack_deflection, stack_load
+from diffbench.physics.disc_spring import (
+    DiscSpring,
+    DiscStack,
+    deflection,
+    load,
+    stack_deflection,
+    stack_load,
+)
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from diffbench.fitting.assemble import Combined, combine_forms, correlation, interval
+from diffbench.fitting import Estimate
 from diffbench.fitting.covariance import Covariance
-from diffbench.fitting.estimates import Estimate
+from diffbench.fitting.parameters import Combined, combine_forms, correlation, interval
 from diffbench.fitting.solver import Problem, Solution, polish, search
 from diffbench.fitting.unknowns import Names, Unknown
 

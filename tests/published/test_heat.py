@@ -2,7 +2,7 @@
 
 import pytest
 
-from diffbench.fitting.setup import SPECIFIC_HEAT, SPECIFIC_HEAT_U
+from diffbench.physics.plate_heat import SPECIFIC_HEAT, SPECIFIC_HEAT_U
 
 
 @pytest.mark.parametrize("temperature", [60.0, 80.0, 120.0])

@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.fitting.friction_split import solve
-from diffbench.fitting.split_equations import Geometry, Product, Statement
+from diffbench.fitting.friction_split import Geometry, Product, Statement, solve
 from diffbench.physics.pack import (
     effective_radius_uniform_pressure,
     effective_radius_uniform_wear,

@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from diffbench import Characterisation
 from diffbench.answers.repeatability import (
     cochran_critical,
     cochran_statistic,
@@ -22,7 +23,6 @@ from diffbench.answers.repeatability import (
     precision,
     repeatability,
 )
-from diffbench.results.characterisation import Characterisation
 
 # fmt: off
 GLUCOSE = {

@@ -118,12 +118,7 @@ def test_what_is_as_good_as_a_parabola_costs_two_evaluations() -> None:
     """Misra1a by its first half-width in ten: there its parameters are linear to a part in a hundred."""
     problem, solution, _, _ = solved("Misra1a")
     found = profile(
-        problem,
-        solution,
-        lambda b: float(b[0]),
-        np.eye(2)[0],
-        step=1e-5 * np.abs(solution.x),
-        factor=0.2,
+        problem, solution, lambda b: float(b[0]), np.eye(2)[0], step=1e-5 * np.abs(solution.x), factor=0.2
     )
     assert found.evaluations == 2
     assert (found.below, found.above) == (1.0, 1.0)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from diffbench.physics.bias import locking_effect_from_locking_torque, ratio_from_locking_effect
+from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
 
 # J01: SAE J2817, table and equation 1, retrieved; per cent to one decimal, half a unit 0.05.
 TABLE = [(2.0, 33.3), (3.0, 50.0), (4.0, 60.0), (5.0, 66.7)]

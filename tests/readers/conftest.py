@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from diffbench.documents import FileSettings, Rig
-from diffbench.readers.protocol import RawTable
-from diffbench.readers.text.reader import TextReader
+from diffbench.readers import RawTable, TextReader, read_recording
 from diffbench.recording import Recording
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package, and fuzz.py is a command of its own
@@ -80,7 +79,8 @@ def read_text(tmp_path_factory: pytest.TempPathFactory) -> ReadText:
         path = folder / "log.txt"
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         reader = TextReader(block_size=block_size, at_once=at_once)
-        return reader.read_table(path, FileSettings.model_validate(settings))
+        (table,) = reader.read_tables(path, FileSettings.model_validate(settings))
+        return table
 
     return read
 
@@ -88,8 +88,6 @@ def read_text(tmp_path_factory: pytest.TempPathFactory) -> ReadText:
 @pytest.fixture(scope="session")
 def read_sweep(tmp_path_factory: pytest.TempPathFactory) -> ReadSweep:
     """Return a function that reads a text as a run, on the sweep's rig with changes."""
-    from diffbench.readers import read_recording
-
     folder = tmp_path_factory.mktemp("sweeps")
 
     def read(

@@ -22,7 +22,7 @@ from writers import FORMATS, Columns, Format
 
 import diffbench
 from diffbench.documents import load_visit
-from diffbench.results.characterisation import Characterisation
+from diffbench.results import Characterisation
 
 AGREES = 1e-9
 DEMO = Path(__file__).parents[2] / "fixtures" / "demo" / "rebuilt" / "run.toml"

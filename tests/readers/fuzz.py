@@ -41,18 +41,14 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from diffbench.cli import main as cli
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning import ConditionedVisit, condition
 from diffbench.documents import Rig, load_build, load_rig, load_run_sheet
 from diffbench.errors import DiffbenchError
 from diffbench.fitting import fit
 from diffbench.inspection import inspect_file
 from diffbench.readers import read_parts
-from diffbench.readers.registry import ROWS
 from diffbench.recording import Recording
-from diffbench.results.characterisation import load_characterisation
-from diffbench.results.locking_map import load_map
-from diffbench.results.predict import make_map
+from diffbench.results import load_characterisation, load_map, make_map
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -69,7 +65,7 @@ WEIGHTS = {
 APART = ("xlsx", "parquet", "feather", "zstd", "hdf5", "mdf")
 ENDS = (0, 1, 2)  # 3 is for what nobody foresaw
 SAMPLES = 200
-FEW = 500  # samples of a part
+FEW, MANY = 500, 1_000_000  # samples of a part
 # N.m, and share of the input torque: four times what noise moves them from one recording to the next.
 APART_BY = np.array([1.0, 0.004, 0.008])
 Array = NDArray[np.float64]
@@ -356,7 +352,7 @@ def take(kind: str, path: Path) -> str:
                 else:
                     return "read"
             raise refusal
-        rows = FEW if path.stat().st_size % 2 else ROWS
+        rows = FEW if path.stat().st_size % 2 else MANY
         parts = list(read_parts(path, rig(), kind="bias-sweep", rows=rows))
         if kind not in APART:
             inspect_file(path)

@@ -21,11 +21,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from every_format import AGREES, apart, in_format, numbers_of
 from writers import FORMATS, Format
 
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit
+from diffbench import Characterisation
+from diffbench.conditioning import ConditionedRun, ConditionedVisit
 from diffbench.documents import load_visit
-from diffbench.fitting import fit
-from diffbench.fitting.visits import condition_visit
-from diffbench.results.characterisation import Characterisation
+from diffbench.fitting import condition_visit, fit
 
 FITTED = ("parquet", "tdms", "mdf")
 

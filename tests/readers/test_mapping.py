@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from diffbench.errors import ReadingError
-from diffbench.readers.mapping import to_recording
-from diffbench.recording import Source
+from diffbench.readers import recording_from
 
 ROWS = ("0.00,1.5,2.5,580,565", "0.01,1.6,2.6,581,566", "0.02,1.7,2.7,582,567")
 HEADER = "Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [1/min],Speed RH [1/min]"
@@ -37,23 +36,20 @@ def test_each_sample_knows_its_line(read_sweep):
     assert recording.rows.tolist() == [4, 5, 6]
 
 
-def test_a_table_stays_as_it_was_read_unless_it_may_be_written_over(read_text, rig_of, sweep, tmp_path):
+def test_columns_in_memory_stay_as_they_were_and_a_file_may_be_written_over(read_sweep, rig_of, sweep):
     """A clock that begins at a thousand milliseconds changes zero and unit, a torque its unit."""
-    rig = rig_of(
-        {
-            **sweep,
-            "time": {"column": "Time", "unit": "ms"},
-            "left_torque": {"column": "Torque LH", "unit": "kN.m"},
-        }
-    )
-    text = log(HEADER.replace(" [s]", "").replace("LH [Nm]", "LH"), ("1000", "1010", "1030"))
-    source = Source(tmp_path / "log.txt", "0" * 64, len(text), "delimited text", {})
-    kept = read_text(text)
-    before = [column.values.copy() for column in kept.columns]
-    apart = to_recording(kept, rig, source, kind="bias-sweep")
-    for column, values in zip(kept.columns, before, strict=True):
-        np.testing.assert_array_equal(column.values, values)
-    over = to_recording(read_text(text), rig, source, kind="bias-sweep", in_place=True)
+    channels = {
+        **sweep,
+        "time": {"column": "Time", "unit": "ms"},
+        "left_torque": {"column": "Torque LH", "unit": "kN.m"},
+    }
+    header = HEADER.replace(" [s]", "").replace("LH [Nm]", "LH")
+    columns = dict.fromkeys(header.split(","), np.ones(3)) | {"Time": np.array([1000.0, 1010.0, 1030.0])}
+    before = {name: values.copy() for name, values in columns.items()}
+    apart = recording_from(columns, rig_of(channels), kind="bias-sweep", name="in memory")
+    for name, values in before.items():
+        np.testing.assert_array_equal(columns[name], values)
+    over = read_sweep(log(header, ("1000", "1010", "1030")), channels=channels)
     for recording in (apart, over):
         np.testing.assert_allclose(recording.time, [0.0, 0.01, 0.03], rtol=1e-12)
         np.testing.assert_allclose(recording.channels["left_torque"], 1000.0, rtol=1e-12)

@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 import diffbench.readers.on_demand as on_demand_module
 from diffbench.errors import ReadingError
-from diffbench.readers import read_parts, read_recording
-from diffbench.readers.on_demand import OnDemand, Stored, alike, rises, store
-from diffbench.readers.protocol import even_parts
+from diffbench.readers import TextReader, read_parts, read_recording
+from diffbench.readers.on_demand import OnDemand, Stored, alike, even_parts, in_pieces, rises, store
 
 ROWS = 47
 STEP = 0.01
@@ -61,7 +60,6 @@ def test_parts_of_every_format_are_the_whole(file_format, tmp_path, rig_of, swee
 def test_text_may_be_cut_anywhere(rows, block, at_once, tmp_path, rig_of, sweep, monkeypatch):
     """Whatever the parts, the blocks that are read and those that are parsed together."""
     from diffbench.readers import registry
-    from diffbench.readers.text.reader import TextReader
 
     path, rig = tmp_path / "sweep.csv", rig_of(sweep)
     if not path.exists():
@@ -165,9 +163,9 @@ def test_even_parts_cover_all_rows_and_none_is_small(total, rows):
 def test_numbers_on_demand_are_judged_over_the_edges_of_blocks(block, tmp_path, monkeypatch):
     monkeypatch.setattr(on_demand_module, "AT_ONCE", block)
     rising = np.array([0.0, 0.5, 2.0, 3.0, 7.0, 7.5])
-    kept = store(rising, tmp_path / "kept.npy")
+    kept = store(in_pieces(rising), tmp_path / "kept")
     assert isinstance(kept, Stored)
-    np.testing.assert_array_equal(np.load(tmp_path / "kept.npy"), rising)
+    np.testing.assert_array_equal(np.fromfile(tmp_path / "kept", dtype="<f8"), rising)
     np.testing.assert_array_equal(kept[1:4], rising[1:4])
     np.testing.assert_array_equal(kept.times(2.0)[:], 2.0 * rising)
     assert alike(kept, rising)

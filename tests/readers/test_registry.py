@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from diffbench.errors import ReadingError
-from diffbench.readers import read_parts, read_recording, registry
+from diffbench.readers import TextReader, read_parts, read_recording, reader_for, registry
 
 
 @pytest.mark.parametrize(
@@ -24,7 +24,7 @@ from diffbench.readers import read_parts, read_recording, registry
 )
 def test_a_file_of_no_listed_format_is_called_what_it_looks_like(head, looks):
     with pytest.raises(ReadingError) as caught:
-        registry.reader_for(head, Path("log.csv"))
+        reader_for(head, Path("log.csv"))
     assert caught.value.faults[0].what == f"the file is {looks}, which is not read here"
     assert "delimited text" in caught.value.faults[0].mend
 
@@ -33,7 +33,7 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path, rig_of, sweep, 
     path = tmp_path / "sweep.csv"
     path.write_text(",".join(sweep.values()) + "\n0,1,2,3,4\n0.1,1,2,3,4\n", encoding="utf-8")
 
-    class Slow(registry.TextReader):
+    class Slow(TextReader):
         def read_tables(self, path, settings, *, rows=None):
             yield from super().read_tables(path, settings, rows=rows)
             with path.open("a", encoding="utf-8") as file:

@@ -20,15 +20,8 @@ import pyarrow as pa
 import zstandard
 from pyarrow import feather, parquet
 
-from diffbench.readers.array_file import ArrayFileReader
-from diffbench.readers.arrow import FeatherReader, ParquetReader
-from diffbench.readers.compressed import CompressedTextReader
-from diffbench.readers.hdf5 import Hdf5Reader
-from diffbench.readers.mdf import MdfReader
-from diffbench.readers.protocol import Reader
-from diffbench.readers.tdms import TdmsReader
-from diffbench.readers.text.reader import TextReader
-from diffbench.readers.workbook import WorkbookReader
+from diffbench.documents import FileSettings
+from diffbench.readers import READERS, RawTable, Reader
 
 Columns = Mapping[str, Sequence[float] | Sequence[str]]
 
@@ -163,25 +156,35 @@ def without_slash(name: str) -> str:
 
 @dataclass(frozen=True)
 class Format:
-    """A reader, and how a file of its format is written by the format's own means."""
+    """A format: what its reader calls it, and how a file is written by the format's own means."""
 
     name: str
-    reader: Reader
+    called: str
     write: Callable[[Path, Columns], None]
     named: Callable[[str], str] = str  # how a column is called in the file
 
+    @property
+    def reader(self) -> Reader:
+        """The reader in the list."""
+        return next(reader for reader in READERS if reader.name == self.called)
+
+    def read(self, path: Path) -> RawTable:
+        """The whole of a file by that reader, whatever others would make of it."""
+        (table,) = self.reader.read_tables(path, FileSettings())
+        return table
+
 
 FORMATS = (
-    Format("text", TextReader(), write_text),
-    Format("gzip", CompressedTextReader(), write_gzip),
-    Format("xz", CompressedTextReader(), write_xz),
-    Format("zstd", CompressedTextReader(), write_zstandard),
-    Format("zip", CompressedTextReader(), write_zip),
-    Format("npy", ArrayFileReader(), write_array),
-    Format("xlsx", WorkbookReader(), write_workbook),
-    Format("parquet", ParquetReader(), write_parquet),
-    Format("feather", FeatherReader(), write_feather),
-    Format("mdf", MdfReader(), write_mdf),
-    Format("tdms", TdmsReader(), write_tdms),
-    Format("hdf5", Hdf5Reader(), write_hdf5, without_slash),
+    Format("text", "delimited text", write_text),
+    Format("gzip", "compressed text", write_gzip),
+    Format("xz", "compressed text", write_xz),
+    Format("zstd", "compressed text", write_zstandard),
+    Format("zip", "compressed text", write_zip),
+    Format("npy", "NumPy array file", write_array),
+    Format("xlsx", "workbook", write_workbook),
+    Format("parquet", "Parquet", write_parquet),
+    Format("feather", "Feather", write_feather),
+    Format("mdf", "MDF", write_mdf),
+    Format("tdms", "TDMS", write_tdms),
+    Format("hdf5", "HDF5", write_hdf5, without_slash),
 )

@@ -49,8 +49,8 @@ from planted_faults import OF_THE_PROTOCOL  # beside this file
 
 import diffbench
 from diffbench.errors import DiffbenchError
-from diffbench.report.result import verdict
-from diffbench.results.predict import make_map
+from diffbench.report import verdict
+from diffbench.results import make_map
 
 STRENGTHS = ("slight", "realistic", "strong")
 NOTHING, MIXED = "nothing", "mixed"

@@ -34,7 +34,7 @@ from benchsim.random_benches import Bench, random_bench, simulate_many, write_be
 
 import diffbench  # same
 from diffbench.errors import DiffbenchError  # same
-from diffbench.results.predict import make_map  # same
+from diffbench.results import make_map
 
 QUANTITIES = (
     "preload_torque",

@@ -23,9 +23,9 @@ from benchsim.dynamics import Response, simulate
 from study import truth_of  # the path above comes first
 
 from diffbench import fit
-from diffbench.conditioning.run import ConditionedRun
+from diffbench.conditioning import ConditionedRun
 from diffbench.documents import load_visit
-from diffbench.fitting.visits import condition_visit
+from diffbench.fitting import condition_visit
 
 # lags of 5 to 30 ms, unequal in a pair; a slow case, two forms of bristle, triangles and a sine
 SEEDS = (3, 5, 7)

@@ -38,16 +38,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 from benchsim import scenario  # the path above comes first
 
 import diffbench  # same
-from diffbench.answers.compare import compare  # same
-from diffbench.answers.comparison import Comparison  # same
-from diffbench.answers.joint import (  # same
-    NORMAL_95,  # same
-    Member,
-)
+from diffbench.answers import Comparison, Member, compare  # same
 from diffbench.documents import Build, load_build  # same
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source  # same
 from diffbench.errors import FitError
-from diffbench.results.characterisation import Characterisation, FormState, Parameter  # same
+from diffbench.results import Characterisation, FormState, Parameter  # same
+from diffbench.results.discrepancy import NORMAL_95  # same
 
 Array = NDArray[np.float64]
 

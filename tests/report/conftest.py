@@ -12,10 +12,8 @@ from types import ModuleType
 
 import pytest
 
-from diffbench.report.page import page
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.report import result_page
+from diffbench.results import Characterisation, LockingMap, make_map
 
 
 def _load() -> ModuleType:
@@ -78,7 +76,7 @@ def pages(synthetic: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Ca
                 result = synthetic.at_one_temperature(result)
             beside = folder / f"page-{name}-{os.getpid()}.part"
             build = result.builds[-1].build if len(result.builds) > 1 else None
-            text = page(result, make_map(result, build=build))
+            text = result_page(result, make_map(result, build=build))
             beside.write_bytes(text.encode("utf-8", "surrogateescape"))
             beside.replace(file)
         return file.read_bytes().decode("utf-8", "surrogateescape")

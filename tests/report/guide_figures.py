@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from diffbench import Characterisation, LockingMap, figures, fit
-from diffbench.guide.pages import FOLDER
-from diffbench.results.predict import make_map
+from diffbench.guide import FOLDER
+from diffbench.results import make_map
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PICTURES = FOLDER / "pictures"
@@ -36,10 +36,7 @@ def paints(
     return {
         "sweep": (SIZE, lambda a: figures.sweep(result, locking_map, a)),
         "parts": (SIZE, lambda a: figures.parts(result, locking_map, a)),
-        "map": (
-            SIZE,
-            lambda a: figures.contours(locking_map, a, branch="loading", temperature=middle),
-        ),
+        "map": (SIZE, lambda a: figures.contours(locking_map, a, branch="loading", temperature=middle)),
         "torque-bias": (SIZE, lambda a: figures.torque_bias(result, locking_map, a)),
         "friction": (SIZE, lambda a: figures.friction(result, a)),
         "intervals": (TALL, lambda a: figures.intervals(result, a)),

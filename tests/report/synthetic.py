@@ -12,7 +12,7 @@ import numpy as np
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results.characterisation import (
+from diffbench.results import (
     Adequacy,
     BuildFacts,
     Characterisation,

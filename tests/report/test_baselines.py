@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from diffbench import figures
-from diffbench.results.characterisation import Correlation
-from diffbench.results.predict import map_on
+from diffbench.results import Correlation, map_on
 
 BASELINES = Path(__file__).with_name("baselines")
 SIZE, DPI = (5.2, 4.4), 60

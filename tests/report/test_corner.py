@@ -10,15 +10,15 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
-from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
-from diffbench.report.trackside import (
-    corner_summary,
-    kept,
-    save_corner_figure,
-    slip_text,
-    split_text,
-    yaw_moments,
+from diffbench.answers import CornerEntry, Interval, PhaseResult, Rung, SlipVerdict, TorqueSplit
+from diffbench.figures import kept, yaw_moments
+from diffbench.report import (
+    corner_document,
+    corner_figure,
+    put_picture,
+    slip_document,
+    split_document,
+    text_of,
 )
 
 
@@ -115,14 +115,14 @@ not measured."""
 
 def test_the_whole_text() -> None:
     """Regression, beside the tests of the numbers themselves: what a person reads."""
-    assert corner_summary(entry()) == SUMMARY
+    assert text_of(corner_document(entry()), 100) == SUMMARY
 
 
 def test_one_point_has_no_mean_and_names_are_printable() -> None:
     """A steering character of a file reaches no terminal; nothing predicted, nothing said of it."""
     first = entry().rungs[0]
     one = dataclasses.replace(first, phases=(phase("a\x1b[31m", 0.6),))
-    text = corner_summary(entry(rungs=(one,), timed=False, car="Car\x1b[2J"))
+    text = text_of(corner_document(entry(rungs=(one,), timed=False, car="Car\x1b[2J")), 100)
     assert "\x1b" not in text
     assert "Mean over" not in text
     assert "redicted" not in text
@@ -151,8 +151,8 @@ def test_figures_draw_every_unit_in_every_phase() -> None:
 
 @pytest.mark.parametrize(("kind", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF")])
 def test_a_picture_is_of_its_kind(tmp_path: Path, kind: str, start: bytes) -> None:
-    path = tmp_path / "picture"
-    save_corner_figure(entry(), path, kind=kind)
+    path = tmp_path / f"picture.{kind}"
+    put_picture(corner_figure(entry()), path)
     assert path.read_bytes().startswith(start)
 
 
@@ -160,15 +160,15 @@ def test_a_slip_verdict_in_words() -> None:
     found = SlipVerdict(
         40.0, 160.0, 200.0, 120.0, Interval(226.0, 222.0, 230.0), 0.5, "locked", 0.531, True, None, False
     )
-    assert slip_text(found) == (
+    assert text_of(slip_document(found), 200) == (
         "LOCKED: 120 N·m across, of 226 (222 to 230) N·m locking torque (53 % of it) at 200 N·m input torque "
         "and 0.5 rad/s; inside what was tested"
     )
     other = dataclasses.replace(
         found, state="not proven", tested=False, predicted="5 faces", share_of_locking_torque=None
     )
-    assert slip_text(other).startswith("NOT PROVEN, locked or slipping: 120 N·m")
-    assert slip_text(other).endswith("PREDICTED, not measured: 5 faces")
+    assert text_of(slip_document(other), 200).startswith("NOT PROVEN, locked or slipping: 120 N·m")
+    assert text_of(slip_document(other), 200).endswith("PREDICTED, not measured: 5 faces")
 
 
 def test_a_split_in_words() -> None:
@@ -179,12 +179,14 @@ def test_a_split_in_words() -> None:
     split = TorqueSplit(
         400.0, 4.0, 70.0, "mean", torque, effect, Interval(3.0, 2.9, 3.1), 300.0, 100.0, True, None, False
     )
-    text = split_text(split)
+    text = text_of(split_document(split), 100)
     assert "locking effect         50.0 (48.8 to 51.2) %" in text
     assert "torque bias ratio      3.00 (2.90 to 3.10)" in text
     assert "slower, faster output  300.0, 100.0 N·m" in text
-    still = split_text(dataclasses.replace(split, locking_effect=nothing, torque_bias_ratio=nothing))
+    still = text_of(
+        split_document(dataclasses.replace(split, locking_effect=nothing, torque_bias_ratio=nothing)), 100
+    )
     assert still.count("has no meaning here: no input torque") == 2
     high = dataclasses.replace(split, torque_bias_ratio=nothing, tested=False)
-    assert "has no meaning here: locking effect of 100 % or more" in split_text(high)
-    assert "NOT tested: an extrapolation" in split_text(high)
+    assert "has no meaning here: locking effect of 100 % or more" in text_of(split_document(high), 100)
+    assert "NOT tested: an extrapolation" in text_of(split_document(high), 100)

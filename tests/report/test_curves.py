@@ -17,9 +17,7 @@ from diffbench.report.locking_torque import (
     sweep_cells,
 )
 from diffbench.report.map_contours import torques_to_draw
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 Made = Callable[..., tuple[Characterisation, LockingMap]]
 
@@ -27,22 +25,19 @@ LAWS = [("additive", 0.0), ("greater-of", 0.12), ("greater-of", 0.0)]
 NOISE = 0.6  # N·m, of the synthetic cells
 
 
-@pytest.mark.parametrize("branch", ["loading", "unloading", "mean"])
 @pytest.mark.parametrize(("law", "fraction"), LAWS)
-def test_parts_add_up_to_the_map(
-    synthetic: ModuleType, made_under: Made, law: str, fraction: float, branch: str
-) -> None:
+def test_parts_add_up_to_the_map(synthetic: ModuleType, made_under: Made, law: str, fraction: float) -> None:
     """Preload, ramps, gears and oil film are all there is: their sum is the steady locking torque, to
     rounding."""
-    made = parts_over_torque(*made_under(law, fraction), branch, speed_difference=7.0, temperature=72.0)
-    expected = steady_locking_torque(synthetic.unit(law, fraction), made.input_torque, 7.0, 72.0, branch)
+    made = parts_over_torque(*made_under(law, fraction), speed_difference=7.0, temperature=72.0)
+    expected = steady_locking_torque(synthetic.unit(law, fraction), made.input_torque, 7.0, 72.0, "loading")
     np.testing.assert_allclose(made.total, expected, rtol=1e-12)
 
 
 def test_preload_gives_way_to_the_ramps_once_the_contact_opens(made_under: Made) -> None:
     """Under greater-of the preload's part falls to nothing where K |T| = P/(1 − Phi); analytic."""
     result = made_under("greater-of", 0.12)
-    made = parts_over_torque(*result, "loading", speed_difference=4.0, temperature=60.0)
+    made = parts_over_torque(*result, speed_difference=4.0, temperature=60.0)
     opening = 83.2 / (1.0 - 0.12) / 0.45
     drive = made.input_torque > 0
     assert np.all((made.preload[drive] > 0) == (made.input_torque[drive] < opening))
@@ -97,9 +92,7 @@ def test_cells_of_several_builds_are_not_mixed(synthetic: ModuleType, complete_m
 def test_parts_are_of_the_map_s_own_build(synthetic: ModuleType) -> None:
     """The second build's preload is the second build's: 97.41 N·m as stated in the synthetic result."""
     both = synthetic.two_builds()
-    made = parts_over_torque(
-        both, make_map(both, build="K04-shim"), "loading", speed_difference=4.0, temperature=60.0
-    )
+    made = parts_over_torque(both, make_map(both, build="K04-shim"), speed_difference=4.0, temperature=60.0)
     assert made.preload == pytest.approx(np.full(made.preload.size, 97.41))
 
 

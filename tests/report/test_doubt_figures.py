@@ -13,7 +13,7 @@ from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from diffbench import figures
-from diffbench.answers.comparison import (
+from diffbench.answers import (
     Change,
     Comparison,
     Condition,
@@ -22,13 +22,10 @@ from diffbench.answers.comparison import (
     Side,
 )
 from diffbench.errors import OutputError
-from diffbench.report.comparison import comparison_figure
+from diffbench.report import comparison_figure, ladder_figure, put_picture
 from diffbench.report.doubt import doubts, interval_names
-from diffbench.report.drawing import put_picture
-from diffbench.report.shims import ladder_figure
 from diffbench.report.style import SOURCE_COLOURS
-from diffbench.results.characterisation import Characterisation, Correlation
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import Characterisation, Correlation, LockingMap
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 
-from diffbench.report.drawing import draw
+from diffbench.report import draw
 from diffbench.report.style import INK, dress
 
 

@@ -20,9 +20,7 @@ from diffbench.report.map_contours import (
     temperatures_to_show,
     torques_to_draw,
 )
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 Draw = Callable[[Axes], Axes]
 

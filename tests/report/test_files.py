@@ -15,21 +15,24 @@ from typing import Any
 import pytest
 
 from diffbench.errors import DocumentError, OutputError
-from diffbench.exports.csv_table import map_csv
-from diffbench.report import files
-from diffbench.report.files import NAMES, without_refresh, write_results
-from diffbench.report.page import refresh_line
-from diffbench.results.characterisation import Characterisation, load_characterisation
-from diffbench.results.locking_map import BRANCHES, LockingMap, load_map
+from diffbench.exports import map_csv
+from diffbench.report import NAMES, refresh_line, without_refresh, write_results
+from diffbench.results import (
+    BRANCHES,
+    Characterisation,
+    LockingMap,
+    load_characterisation,
+    load_map,
+    make_map,
+)
 from diffbench.results.manifest import NAME as MANIFEST
 from diffbench.results.manifest import check_whole
-from diffbench.results.predict import make_map
 
 
 @pytest.fixture(autouse=True)
 def quick_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """The page has tests of its own: here its text does."""
-    monkeypatch.setattr("diffbench.report.page.page", lambda *both, **options: "<!DOCTYPE html>\n")
+    monkeypatch.setattr("diffbench.report.page.result_page", lambda *both, **options: "<!DOCTYPE html>\n")
 
 
 def everything(folder: Path) -> dict[str, bytes | None]:
@@ -93,13 +96,10 @@ def test_an_earlier_result_is_replaced(
 
 
 def test_a_path_that_is_no_unicode_is_no_obstacle(
-    complete: Characterisation,
-    complete_map: LockingMap,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A file name of an old code page comes in as a lone surrogate: valid UTF-8 goes out."""
-    monkeypatch.setattr("diffbench.report.page.page", lambda *both, **options: "sweep-\udcb0C.csv")
+    monkeypatch.setattr("diffbench.report.page.result_page", lambda *both, **options: "sweep-\udcb0C.csv")
     odd = complete.model_copy(
         update={
             "provenance": complete.provenance.model_copy(update={"inputs": {"sweep-\udcb0C.csv": "00" * 32}})
@@ -194,7 +194,9 @@ def test_a_page_that_calms_down_is_of_the_result_still(
     complete: Characterisation, complete_map: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The watch takes a line out of it at its end: manifest and page change as one."""
-    monkeypatch.setattr("diffbench.report.page.page", lambda *_, refresh: refresh_line(refresh) + "<p>page")
+    monkeypatch.setattr(
+        "diffbench.report.page.result_page", lambda *_, refresh: refresh_line(refresh) + "<p>page"
+    )
     page = write_results(tmp_path, complete, complete_map, refresh=7)[-1]
     without_refresh(page, 7)
     assert page.read_text(encoding="utf-8") == "<p>page"
@@ -249,9 +251,8 @@ spec = importlib.util.spec_from_file_location("s", {str(helper)!r})
 s = importlib.util.module_from_spec(spec); spec.loader.exec_module(s)
 from diffbench.errors import OutputError
 from diffbench.results.predict import make_map
-from diffbench.report import page
-from diffbench.report.files import write_results
-page.page = lambda *both, **options: "<!DOCTYPE html>"
+from diffbench.report import page, write_results
+page.result_page = lambda *both, **options: "<!DOCTYPE html>"
 result = s.complete()
 resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
 try:
@@ -269,4 +270,4 @@ except OutputError as error:
 def test_the_page_is_never_missing() -> None:
     """It is the last of its set, which takes the place of the earlier one in one step: a browser that loads
     it again and again finds one."""
-    assert files.NAMES[-1] == "report.html"
+    assert NAMES[-1] == "report.html"

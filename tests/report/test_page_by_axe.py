@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diffbench.report.document import typeset
-from diffbench.report.rounding import number_text
+from diffbench.report.rounding import number_text, typeset
 from diffbench.report.wording import key_names, printable, shown
-from diffbench.results.characterisation import Characterisation
+from diffbench.results import Characterisation
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 
 from diffbench.errors import OutputError
-from diffbench.report import printing
-from diffbench.report.printing import browser, printed
+from diffbench.report import BROWSERS, browser, printed
 
-CHROMIUM = next((p for p in map(shutil.which, printing.NAMES) if p), None)
+CHROMIUM = next((p for p in map(shutil.which, BROWSERS) if p), None)
 
 
 def script(folder: Path, text: str) -> str:
@@ -40,8 +39,8 @@ def test_a_page_becomes_a_pdf(paper: str, box: bytes) -> None:
 
 def test_without_a_browser_it_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     """And names the way without one."""
-    monkeypatch.delenv(printing.VARIABLE, raising=False)
-    monkeypatch.setattr(printing, "NAMES", ("no-such-browser",))
+    monkeypatch.delenv("DIFFBENCH_BROWSER", raising=False)
+    monkeypatch.setattr("diffbench.report.files.BROWSERS", ("no-such-browser",))
     with pytest.raises(OutputError) as caught:
         browser()
     assert "none was found" in str(caught.value)
@@ -51,9 +50,9 @@ def test_without_a_browser_it_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -
 def test_a_named_browser_is_taken(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Before all others; one that is not there is refused."""
     path = script(tmp_path, "exit 0")
-    monkeypatch.setenv(printing.VARIABLE, path)
+    monkeypatch.setenv("DIFFBENCH_BROWSER", path)
     assert browser() == path
-    monkeypatch.setenv(printing.VARIABLE, str(tmp_path / "none"))
+    monkeypatch.setenv("DIFFBENCH_BROWSER", str(tmp_path / "none"))
     with pytest.raises(OutputError, match="is no program that can be run"):
         browser()
 
@@ -63,6 +62,6 @@ def test_a_browser_that_does_not_print_is_told(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, text: str
 ) -> None:
     """By its own last words, or without any: no empty file is passed off as a print."""
-    monkeypatch.setenv(printing.VARIABLE, script(tmp_path, text))
+    monkeypatch.setenv("DIFFBENCH_BROWSER", script(tmp_path, text))
     with pytest.raises(OutputError, match=r"did not print \((cannot open display|without a word)\)"):
         printed(b"<p>x")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diffbench.report.document import Sentence, Table, item
-from diffbench.report.terminal import Section, columns_of, lines_of, table, text_of, wrapped
+from diffbench.report import Document, Section, Sentence, Table, item, text_of
+from diffbench.report.terminal import columns_of, lines_of, table, wrapped
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
 
@@ -55,7 +55,9 @@ def test_no_rows_no_lines() -> None:
 def test_an_empty_section_takes_its_heading_along() -> None:
     """A heading over nothing is not printed, and only what is printed is set apart."""
     none = Section("Limits", (Table("Limits", ("", "N·m"), ()),))
-    text = text_of([none, Section("Found", (item("a gap"),)), Section(blocks=(Sentence("End."),))], 40)
+    text = text_of(
+        Document("", (none, Section("Found", (item("a gap"),)), Section(blocks=(Sentence("End."),)))), 40
+    )
     assert text == "Found\n  - a gap\n\nEnd."
 
 

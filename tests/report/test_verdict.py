@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from diffbench.report.result import check_text, coverage_text, disagrees, law_text, verdict
-from diffbench.results.characterisation import Characterisation, LimitVerdict, SheetCheck
+from diffbench.report import summary, text_of, verdict
+from diffbench.results import Characterisation, LimitVerdict, SheetCheck
 
 
 def limit(verdict_of_one: str) -> LimitVerdict:
@@ -82,22 +82,18 @@ def check(distance: float) -> SheetCheck:
     )  # fmt: skip
 
 
-def test_checks_disagree_beyond_two_standard_uncertainties() -> None:
+def told(result: Characterisation) -> str:
+    return " ".join(text_of(summary(result), 100).split())
+
+
+def test_checks_disagree_beyond_two_standard_uncertainties(complete: Characterisation) -> None:
     """At the 95 % level; a distance that is no number counts as disagreement."""
-    assert not disagrees(check(-1.9))
-    assert disagrees(check(-2.1))
-    assert disagrees(check(float("nan")))
+
+    def said(distance: float) -> str:
+        return told(complete.model_copy(update={"sheet_checks": [check(distance)]}))
+
+    assert "; agree, 1.9 standard uncertainties apart" in said(-1.9)
+    assert "disagree, 2.1 standard uncertainties apart" in said(-2.1)
+    assert "disagree, nan standard uncertainties apart" in said(float("nan"))
     # 1 degree at 2.5 standard uncertainties: u = 0.40 degrees, so two decimals
-    assert check_text(check(-2.5)) == (
-        "bench 44.00, sheet 45.00 deg",
-        "disagree, 2.5 standard uncertainties apart",
-    )
-
-
-def test_law_and_tested_region_in_words(complete: Characterisation, doubtful: Characterisation) -> None:
-    """How the law was decided, and what the bench covered."""
-    assert law_text(complete).startswith("additive, decided by the sweeps")
-    assert law_text(doubtful).startswith("undecided (additive fits best so far)")
-    assert coverage_text(complete).startswith("-300 to 700 N·m input torque, 0.40 to 10.0 rad/s")
-    nothing = complete.model_copy(update={"tested": complete.tested.model_copy(update={"outline": []})})
-    assert coverage_text(nothing) == "no sweep under slip: nothing of the map is tested"
+    assert "drive: bench 44.00, sheet 45.00 deg; disagree, 2.5 standard uncertainties apart" in said(-2.5)

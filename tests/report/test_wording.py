@@ -21,7 +21,7 @@ from diffbench.report.wording import (
     shared_names,
     shown,
 )
-from diffbench.results.characterisation import Characterisation, FindingRecord
+from diffbench.results import Characterisation, FindingRecord
 
 
 def test_every_key_quantity_has_a_name() -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import json
+import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -12,8 +13,7 @@ import pytest
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import child
-from diffbench.readers.workbook import WorkbookReader
+from diffbench.readers import child, read_raw
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
 
@@ -44,7 +44,7 @@ def deadly(tmp_path: Path) -> Path:
 def test_a_workbook_that_ends_its_library_is_refused(deadly: Path) -> None:
     """And this process lives."""
     with pytest.raises(ReadingError, match="the file is damaged, or no workbook"):
-        WorkbookReader().read_table(deadly, FileSettings())
+        read_raw(deadly, FileSettings())
 
 
 def test_a_watch_outlives_such_a_workbook(deadly: Path, run) -> None:
@@ -90,22 +90,18 @@ def test_a_full_disk_is_no_fault_of_the_file(tmp_path: Path, monkeypatch: pytest
 
     monkeypatch.setattr(child, "run", ended)
     with pytest.raises(ReadingError, match="finds no room") as caught:
-        form.reader.read_table(path, FileSettings())
+        form.read(path)
     assert "damaged" not in str(caught.value)
 
 
 def test_texts_come_back_as_they_are(tmp_path: Path) -> None:
-    """Empty ones, line ends and other alphabets; some from the middle."""
-    import numpy as np
-
-    from diffbench.readers.on_demand import store_texts
-
-    words = ["", "held", "zwei\nZeilen", "ü", "\u2212", ""]
-    stored = store_texts([np.array(words[:2], object), np.array(words[2:], object)], tmp_path / "texts")
-    assert stored[0 : len(stored)].tolist() == words
-    assert stored[2:5].tolist() == words[2:5]
-    assert stored[3:3].tolist() == []
-    assert json.dumps(stored[0:6].tolist()) == json.dumps(words)
+    """Empty ones, line ends and other alphabets, whole and in parts."""
+    words = ["", "held", "zwei\nZeilen", "ü", "\u2212", "", "frei", ""]
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "log", {"Case": words})
+    assert form.read(tmp_path / "log").columns[0].values.tolist() == words
+    parts = form.reader.read_tables(tmp_path / "log", FileSettings(), rows=3)
+    assert [part.columns[0].values.tolist() for part in parts] == [words[:3], words[3:5], words[5:]]
 
 
 def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:
@@ -122,3 +118,21 @@ def test_a_child_loads_no_more_than_it_needs(tmp_path: Path) -> None:
         capture_output=True, encoding="utf-8", check=True,
     )  # fmt: skip
     assert ran.stdout.strip() == "set()"
+
+
+def test_a_lower_limit_of_the_machine_is_no_fault_of_the_file(tmp_path: Path) -> None:
+    """A queue of jobs has limits that nobody but the super-user may raise; the child keeps below them."""
+    form = next(form for form in FORMATS if form.name == "parquet")
+    form.write(tmp_path / "good.parquet", COLUMNS)
+    program = (
+        "import resource, sys, pathlib; from diffbench.inspection import inspect_file; "
+        "resource.setrlimit(resource.RLIMIT_CPU, (6, 6)); "
+        "print(inspect_file(pathlib.Path(sys.argv[1])).samples)"
+    )
+    command = [sys.executable, "-c", program, str(tmp_path / "good.parquet")]
+    if os.geteuid() == 0:
+        setpriv = shutil.which("setpriv")
+        assert setpriv is not None, "root is above limits, and util-linux's setpriv is missing"
+        command = [setpriv, "--bounding-set=-all", "--inh-caps=-all", *command]
+    ran = subprocess.run(command, capture_output=True, encoding="utf-8", check=False)
+    assert (ran.stdout.strip(), ran.stderr) == ("3", "")

@@ -73,7 +73,7 @@ def test_every_program_is_started_so() -> None:
     found = {path.name for path in package.rglob("*.py") if starts.search(path.read_text(encoding="utf-8"))}
     assert found == {"children.py"}
     pools = {path.name for path in package.rglob("*.py") if "ProcessPoolExecutor(" in path.read_text("utf-8")}
-    assert pools == {"engines.py"}  # whose workers are held to it below
+    assert pools == {"fleet.py"}  # whose workers are held to it below
 
 
 @linux
@@ -107,7 +107,7 @@ def test_workers_end_with_the_run_that_is_killed(tmp_path: Path) -> None:
 import sys
 sys.path.insert(0, {str(Path(__file__).parent)!r})
 import endless
-from diffbench.run.engines import processes
+from diffbench.run import processes
 if __name__ == "__main__":
     with processes(3).workers() as workers:
         for name in ("a", "b", "c"):

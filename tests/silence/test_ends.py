@@ -13,10 +13,9 @@ import pytest
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
-from diffbench.readers import compressed, workbook
+from diffbench.readers import compressed, read_raw, reader_for, workbook
 from diffbench.readers.child import Folder
 from diffbench.readers.mdf import check_chains
-from diffbench.readers.registry import HEAD_SIZE, reader_for
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "readers"))
 
@@ -33,9 +32,9 @@ BY_THE_LIBRARY = {"parquet": "arrow", "feather": "arrow", "mdf": "mdf", "hdf5": 
 
 def _read(kind: str, path: Path, folder: Path) -> object:
     """Read a file as its reader does; what is done in a process apart, in this one: it costs a start each."""
-    reader = reader_for(path.read_bytes()[:HEAD_SIZE], path)
-    if reader.name == "delimited text":  # too short for its own mark
-        return reader.read_table(path, FileSettings())
+    name = reader_for(path.read_bytes(), path).name
+    if name == "delimited text":  # too short for its own mark
+        return read_raw(path, FileSettings())
     if kind == "mdf":
         check_chains(path)
     if kind in BY_THE_LIBRARY:
@@ -46,7 +45,7 @@ def _read(kind: str, path: Path, folder: Path) -> object:
     if kind == "xlsx":
         workbook.look_through(path)
         return workbook.write_text(path, folder / "text", {"sheet": None, "decimal": "."})
-    return reader.read_table(path, FileSettings())
+    return read_raw(path, FileSettings())
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # libraries over cut files
@@ -79,7 +78,7 @@ def test_a_cut_zstandard_file_is_refused_from_its_process(tmp_path: Path) -> Non
     form.write(path, COLUMNS)
     path.write_bytes(path.read_bytes()[:-3])
     with pytest.raises(ReadingError, match="it ends before the end of what is compressed"):
-        form.reader.read_table(path, FileSettings())
+        form.read(path)
 
 
 def _text(decimals: str) -> bytes:
@@ -94,13 +93,12 @@ def test_a_text_that_is_cut_off_is_told(decimals: str, end: bytes, tmp_path: Pat
     data = _text(decimals).replace(b"\n", end)
     path = tmp_path / "log.csv"
     path.write_bytes(data)
-    reader = reader_for(data, path)
-    whole = reader.read_table(path, FileSettings())
+    whole, _ = read_raw(path, FileSettings())
     assert whole.last_line is None
     begin = data.rstrip().rfind(b"\n", 0, data.rstrip().rfind(b"\n")) + 1
     for cut in range(begin + 1, len(data)):
         path.write_bytes(data[:cut])
-        table = reader.read_table(path, FileSettings())
+        table, _ = read_raw(path, FileSettings())
         told = table.last_line is not None
         for column, full in zip(table.columns, whole.columns, strict=True):
             same = np.array_equal(column.values, full.values[: len(table.rows)])
@@ -113,7 +111,7 @@ def test_a_text_whose_last_line_is_whole_but_for_its_end_is_whole(tmp_path: Path
     """As some programs write it: as many digits as all others."""
     path = tmp_path / "log.csv"
     path.write_bytes(_text(".3f").rstrip())
-    table = reader_for(path.read_bytes(), path).read_table(path, FileSettings())
+    table, _ = read_raw(path, FileSettings())
     assert len(table.rows) == 40
     assert table.last_line is None
 

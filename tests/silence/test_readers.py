@@ -12,8 +12,8 @@ from click.testing import CliRunner
 
 from diffbench import Characterisation, load_map
 from diffbench.cli import main
-from diffbench.report.files import write_results
-from diffbench.results.predict import make_map
+from diffbench.report import write_results
+from diffbench.results import make_map
 
 PLACE = ("--torque", "100 Nm", "--speed", "4 rad/s", "--temperature", "60 degC")
 
@@ -38,7 +38,7 @@ def result(tmp_path_factory: pytest.TempPathFactory, made_by_hand: Characterisat
     """A result as it is written, its page left short."""
     folder = tmp_path_factory.mktemp("result") / "out"
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("diffbench.report.page.page", lambda *both, **options: "<!DOCTYPE html>\n")
+        patched.setattr("diffbench.report.page.result_page", lambda *both, **options: "<!DOCTYPE html>\n")
         write_results(folder, made_by_hand, make_map(made_by_hand))
     return folder
 

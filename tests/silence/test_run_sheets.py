@@ -8,7 +8,7 @@ import pytest
 
 from diffbench.documents import run_sheets_in
 from diffbench.errors import DocumentError
-from diffbench.run.watch import Watch
+from diffbench.run import Watch
 
 # What becomes of the text of a run sheet, and what is said of it.
 BROKEN = {

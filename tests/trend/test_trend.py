@@ -15,9 +15,8 @@ from invented_results import parameter
 from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
-from diffbench.report.trend import trend_text
-from diffbench.trend import Course, Trend, trend_of
-from diffbench.trend.courses import document_of
+from diffbench.report import text_of, trend_document
+from diffbench.trend import Course, Trend, document_of, trend_of
 
 Visit = Callable[..., Path]
 
@@ -39,7 +38,7 @@ def test_a_rebuild_begins_a_new_series(filled: History) -> None:
     assert (course.charts.baseline, course.charts.target) == (2, pytest.approx(81.8))
     before = trend_of(filled, "Q17", build="Q17-a")
     assert len(preload(before).series.points) == 5
-    assert "first build known" in trend_text(before)
+    assert "first build known" in text_of(trend_document(before), 100)
 
 
 def test_a_falling_preload(filled: History) -> None:
@@ -56,7 +55,7 @@ def test_a_falling_preload(filled: History) -> None:
     assert found.expected is not None
     assert found.reached_by is not None
     assert 2390e3 < found.not_before < found.expected < found.reached_by
-    text = trend_text(trend_of(filled, "Q17"))
+    text = text_of(trend_document(trend_of(filled, "Q17")), 100)
     assert "preload torque: falling" in text
     assert "not reached before 3" in text
     assert course.charts is not None
@@ -78,7 +77,7 @@ def test_will_it_last_the_next_event(filled: History) -> None:
         assert found is not None
         assert found.answer == answer
     assert found.chance == pytest.approx(0.5)
-    text = " ".join(trend_text(trend_of(filled, "Q17")).split())
+    text = " ".join(text_of(trend_document(trend_of(filled, "Q17")), 100).split())
     assert "will it last the next event, of a stretch like those so far, to 2990 km? YES" in text
     trend = trend_of(filled, "Q17")
     assert document_of(trend)["quantities"]["preload_torque"]["next_event"]["answer"] == "yes"
@@ -93,7 +92,7 @@ def test_the_next_event_is_one_more(history: History, visit: Visit) -> None:
     course = preload(trend_of(history, "Q17"))
     assert (course.series.axis, course.ahead) == ("events", 7.0)
     assert "will it last the next event, to 7 events? YES" in " ".join(
-        trend_text(trend_of(history, "Q17")).split()
+        text_of(trend_document(trend_of(history, "Q17")), 100).split()
     )
 
 
@@ -129,7 +128,7 @@ def test_too_few_records(
     trend = trend_of(history, "Q17", axis="distance")
     course = preload(trend)
     assert (course.state, course.needed, course.line) == ("open", needed, None)
-    assert told in " ".join(trend_text(trend).split())
+    assert told in " ".join(text_of(trend_document(trend), 100).split())
     assert json.dumps(document_of(trend), allow_nan=False)
 
 
@@ -300,7 +299,7 @@ def test_a_jump_is_no_slope(history: History, visit: Visit) -> None:
     assert course.charts is not None
     assert course.charts.sigma < 1.2
     assert course.charts.average_signal == 4
-    text = " ".join(trend_text(trend_of(history, "Q17")).split())
+    text = " ".join(text_of(trend_document(trend_of(history, "Q17")), 100).split())
     assert "fell at once" in text
     assert "between record 5 (2026-05-01) and record 6 (2026-06-01)" in text
 

@@ -14,8 +14,7 @@ import pytest
 from diffbench import Characterisation
 from diffbench.documents import Visit, run_sheets_in
 from diffbench.errors import FitError, ReadingError
-from diffbench.run import watch
-from diffbench.run.watch import Watch
+from diffbench.run import Watch, watch
 
 SAMPLES = 1500  # fifteen seconds of the demo's sweep: read in no time
 

@@ -18,7 +18,7 @@ from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, speed_
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding, breaks_off
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.samples import KEPT, SPIKE, TEMPERATURES, Samples, corrected, take
+from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, take
 from diffbench.conditioning.smoothing import usual_step
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
@@ -157,7 +157,7 @@ def checked_samples(
     found += clock(recording.time, file=file)
     found += lost_readings(torques, file=file)
     steady = samples.motion.settled if kind != "tare" else np.ones(len(recording), dtype=bool)
-    found += strays(int(((samples.reason == SPIKE) & steady).sum()), len(recording), file=file)
+    found += strays(int(((samples.reason == Reason.SPIKE) & steady).sum()), len(recording), file=file)
     slow = None
     if kind == "tare":
         found += frozen_tare(torques, file=file)
@@ -175,8 +175,8 @@ def checked_samples(
     if kind == "bias-sweep":
         for name, values in torques.items():
             found += coarse(values, name=name, file=file)
-    if kind == "bias-sweep" and (samples.reason == KEPT).any():
-        slow = float(np.percentile(np.abs(samples.motion.speed_difference[samples.reason == KEPT]), 10.0))
+    if kind == "bias-sweep" and samples.kept.any():
+        slow = float(np.percentile(np.abs(samples.motion.speed_difference[samples.kept]), 10.0))
     found += speeds(recording, rig, slow_slip=slow)
     return samples, found
 
@@ -208,10 +208,7 @@ def sweep_findings(
     heat = float(np.sum(run.heat.power[1:] * np.diff(run.heat.time)))
     for name in TEMPERATURES:
         if name in recording.channels:
-            channel = rig.channel[name]
-            values = corrected(
-                recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero
-            )
+            values = rig.channel[name].corrected(recording.channels[name])
             found += temperature(recording.time, values, name=name, file=file, heat=heat)
     return found
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.held import resolution
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.samples import SPEEDS, corrected
+from diffbench.conditioning.samples import SPEEDS
 from diffbench.conditioning.smoothing import ENOUGH, running_median
 from diffbench.documents import Rig
 from diffbench.recording import Recording
@@ -166,7 +166,7 @@ def speed_difference(recording: Recording, rig: Rig) -> Array | None:
 def _known(recording: Recording, rig: Rig) -> dict[str, Array]:
     """Speeds by the rig's sign, gain and zero [rad/s]."""
     return {
-        name: corrected(recording.channels[name], sign=channel.sign, gain=channel.gain, zero=channel.zero)
+        name: channel.corrected(recording.channels[name])
         for name, channel in rig.channel.items()
         if name in recording.channels and name in SPEEDS
     }

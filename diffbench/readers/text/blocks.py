@@ -52,19 +52,8 @@ class Block:
 
 
 def byte_order_mark(head: bytes) -> tuple[str | None, int]:
-    """Return the encoding that a byte-order mark tells, and the length of the mark.
+    """The encoding that a byte-order mark tells, and the length of the mark; (None, 0) without.
 
-    Parameters
-    ----------
-    head : bytes
-        The first bytes of the file.
-
-    Returns
-    -------
-    Encoding and length; (None, 0) without a mark.
-
-    Examples
-    --------
     >>> byte_order_mark(b"\\xef\\xbb\\xbfTime [s]"), byte_order_mark(b"Time [s]")
     (('utf-8', 3), (None, 0))
     """
@@ -75,19 +64,9 @@ def byte_order_mark(head: bytes) -> tuple[str | None, int]:
 
 
 def wide_encoding(head: bytes) -> str | None:
-    """Return the encoding of text in two bytes a character without byte-order mark.
+    """The encoding of text in two bytes a character without mark: bench files are mostly ASCII, so every
+    other byte is zero.
 
-    Parameters
-    ----------
-    head : bytes
-        The first bytes of the file.
-
-    Returns
-    -------
-    ``"utf-16-le"``, ``"utf-16-be"`` or None. Bench files are mostly ASCII, so every other byte is zero.
-
-    Examples
-    --------
     >>> wide_encoding("Time;1,5".encode("utf-16-be"))
     'utf-16-be'
     """
@@ -103,19 +82,8 @@ def wide_encoding(head: bytes) -> str | None:
 
 
 def looks_binary(head: bytes) -> bool:
-    """Tell whether bytes are no text: zero bytes, or many control characters.
+    """Whether bytes are no text in any encoding that is read here: zero bytes, or many control characters.
 
-    Parameters
-    ----------
-    head : bytes
-        The first bytes of the file.
-
-    Returns
-    -------
-    False for text in any encoding that this module reads.
-
-    Examples
-    --------
     >>> looks_binary(b"PK\\x03\\x04\\x00\\x00"), looks_binary(b"t;M\\r\\n0,1;2,5\\r\\n")
     (True, False)
     """
@@ -264,19 +232,8 @@ class TextBlocks:
 
 
 def extends_ascii(encoding: str) -> bool:
-    """Tell whether ASCII bytes, line ends among them, mean themselves in an encoding.
+    """Whether ASCII bytes, line ends among them, mean themselves in an encoding.
 
-    Parameters
-    ----------
-    encoding : str
-        Name of a codec.
-
-    Returns
-    -------
-    True for UTF-8 and the code pages, False for UTF-16.
-
-    Examples
-    --------
     >>> extends_ascii("cp1252"), extends_ascii("utf-16-le")
     (True, False)
     """

@@ -38,20 +38,10 @@ DATE = re.compile(r"\d{4}-[01]\d-[0-3]\d")
 
 @cache
 def number_pattern(decimal: str) -> re.Pattern[str]:
-    """Return the pattern of a number with this decimal mark and without thousands marks.
+    """The pattern, for ``fullmatch``, of a number with this decimal mark and without thousands marks.
 
-    Parameters
-    ----------
-    decimal : str
-        ``"."`` or ``","``.
+    ``5.`` is a number, ``5,`` is not: nobody writes it, and taking it for one hides a delimiter.
 
-    Returns
-    -------
-    A pattern for ``fullmatch``. ``5.`` is a number, ``5,`` is not: nobody writes it, and taking it for one
-    hides a delimiter.
-
-    Examples
-    --------
     >>> bool(number_pattern(",").fullmatch("-1,5e3")), bool(number_pattern(",").fullmatch("1.5"))
     (True, False)
     """
@@ -62,21 +52,8 @@ def number_pattern(decimal: str) -> re.Pattern[str]:
 
 @cache
 def grouped_pattern(thousands: str, decimal: str) -> re.Pattern[str]:
-    """Return the pattern of a number that has thousands marks in the right places.
+    """The pattern, for ``fullmatch``, of a number that has thousands marks in the right places.
 
-    Parameters
-    ----------
-    thousands : str
-        The mark between groups of three digits.
-    decimal : str
-        The decimal mark.
-
-    Returns
-    -------
-    A pattern for ``fullmatch``.
-
-    Examples
-    --------
     >>> pattern = grouped_pattern(".", ",")
     >>> [bool(pattern.fullmatch(cell)) for cell in ("1.234,5", "12.345.678", "1234,5", "0.123", "1.5")]
     [True, True, False, False, False]
@@ -86,19 +63,8 @@ def grouped_pattern(thousands: str, decimal: str) -> re.Pattern[str]:
 
 
 def is_missing(cell: str) -> bool:
-    """Tell whether a cell says that there is no value.
+    """Whether a cell says that there is no value: empty, NaN, n/a, NULL, a dash, ...
 
-    Parameters
-    ----------
-    cell : str
-        As written.
-
-    Returns
-    -------
-    True for an empty cell and for the common words: NaN, n/a, NULL, a dash, ...
-
-    Examples
-    --------
     >>> [is_missing(cell) for cell in ("", " nan ", "-", "NULL", "0", "error")]
     [True, True, True, True, False, False]
     """
@@ -106,19 +72,8 @@ def is_missing(cell: str) -> bool:
 
 
 def is_time(cell: str) -> bool:
-    """Tell whether a cell is a clock time, a date or an ISO 8601 date and time.
+    """Whether a cell is a clock time, a date or an ISO 8601 date and time.
 
-    Parameters
-    ----------
-    cell : str
-        As written.
-
-    Returns
-    -------
-    True for ``13:05:07.25``, ``2026-04-14`` and ``2026-04-14T13:05:07+02:00``.
-
-    Examples
-    --------
     >>> [is_time(cell) for cell in ("23:59:59,5", "2026-04-14 13:05:07Z", "13.05")]
     [True, True, False]
     """
@@ -127,21 +82,10 @@ def is_time(cell: str) -> bool:
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Return the cells of one line, without quotes and surrounding blanks.
+    """The cells of one line, without quotes and surrounding blanks; the delimiter ``" "`` stands for runs of
+    blanks and tabs. Only a quote at the start of a cell opens a quoted cell; doubled quotes inside stand for
+    one.
 
-    Parameters
-    ----------
-    line : str
-        Without its line end.
-    delimiter : str
-        One character, or ``" "`` for runs of blanks and tabs.
-
-    Returns
-    -------
-    The cells. Only a quote at the start of a cell opens a quoted cell; doubled quotes inside stand for one.
-
-    Examples
-    --------
     >>> split_cells('"case held, output free",forward, 159.5', ",")
     ['case held, output free', 'forward', '159.5']
     >>> split_cells('0.01   "Torque LH"  -28.1 ', " ")
@@ -201,23 +145,8 @@ class _Split:
 
 
 def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
-    """Tell whether a cell is a number.
+    """Whether a cell is a number, perhaps with one of these marks between groups of three digits.
 
-    Parameters
-    ----------
-    cell : str
-        As written.
-    decimal : str
-        The decimal mark.
-    thousands : iterable of str
-        Marks that may stand between groups of three digits.
-
-    Returns
-    -------
-    True for a number.
-
-    Examples
-    --------
     >>> is_number("-1.234,5", ",", "."), is_number("1.5", ",", ".")
     (True, False)
     """
@@ -232,28 +161,13 @@ def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
 
 
 def find_marks(lines: Sequence[tuple[int, str]], settings: FileSettings, file: str) -> Marks | None:
-    """Return how a text writes its cells, by the rule on runs of numbers.
+    """How a text writes its cells, by the rule on runs of numbers; None when no line holds a number.
 
     Every split by delimiter and decimal mark is judged by the share of its cells that are numbers or times,
     among the lines with the usual count of cells; then by whether a line of words fits that count; then by
-    how many numbers there are. What the rig states is taken as it is.
-
-    Parameters
-    ----------
-    lines : sequence of (line number, text)
-        Lines that say something, from well inside the table where the file is long.
-    settings : FileSettings
-        What the rig states.
-    file : str
-        Name for messages.
-
-    Returns
-    -------
-    The marks; None when no line holds a number.
-
-    Raises
-    ------
-    ReadingError : when a mark could be a decimal or a thousands mark, and nothing in the text tells which.
+    how many numbers there are. What the rig states is taken as it is. The lines, with their numbers, say
+    something and are from well inside the table where the file is long. Raises `ReadingError` when a mark
+    could be a decimal or a thousands mark, and nothing in the text tells which.
     """
     best: _Split | None = None
     for delimiter in (settings.delimiter,) if settings.delimiter else DELIMITERS:
@@ -355,21 +269,9 @@ def _ambiguous(cell: str, line: int, mark: str, file: str) -> ReadingError:
 
 
 def ungrouped(data: bytes, marks: Marks) -> bytes:
-    """Return a block of lines with the thousands marks taken out of its numbers.
+    """Lines with the thousands marks taken out of their numbers; text that only resembles one is left as it
+    is.
 
-    Parameters
-    ----------
-    data : bytes
-        Lines in UTF-8.
-    marks : Marks
-        With the thousands mark in use.
-
-    Returns
-    -------
-    The lines; text that only resembles a grouped number is left as it is.
-
-    Examples
-    --------
     >>> ungrouped(b"1.234,5;12.34;1.234.567", Marks(";", ",", True, ".", 3))
     b'1234,5;12.34;1234567'
     """

@@ -46,19 +46,8 @@ class HeadLine:
 
 
 def is_comment(text: str) -> bool:
-    """Tell whether a line is a comment.
+    """Whether a line begins with one of `COMMENT_MARKS`.
 
-    Parameters
-    ----------
-    text : str
-        The line.
-
-    Returns
-    -------
-    True when it begins with one of `COMMENT_MARKS`.
-
-    Examples
-    --------
     >>> is_comment("# warmed up for ten minutes"), is_comment("0.01;-28.1")
     (True, False)
     """
@@ -66,19 +55,8 @@ def is_comment(text: str) -> bool:
 
 
 def head_lines(text: str) -> list[HeadLine]:
-    """Return the lines of a file's top, headings that are quoted over several lines put together.
+    """The lines of a file's top with their numbers, headings that are quoted over several lines put together.
 
-    Parameters
-    ----------
-    text : str
-        The top of the file, from its first line.
-
-    Returns
-    -------
-    Lines with their numbers.
-
-    Examples
-    --------
     >>> [(line.number, line.end) for line in head_lines('t;"Torque\\n[Nm]"\\n0;1')]
     [(1, 2), (3, 3)]
     """
@@ -99,19 +77,8 @@ def head_lines(text: str) -> list[HeadLine]:
 
 
 def has_comment(data: bytes) -> bool:
-    """Tell whether a line of a block is a comment.
+    """Whether a line of a block begins with one of `COMMENT_MARKS`.
 
-    Parameters
-    ----------
-    data : bytes
-        Whole lines.
-
-    Returns
-    -------
-    True when a line begins with one of `COMMENT_MARKS`.
-
-    Examples
-    --------
     >>> has_comment(b"# pause"), has_comment(b"0;1")
     (True, False)
     """
@@ -124,21 +91,8 @@ def has_comment(data: bytes) -> bool:
 
 
 def cleanly_quoted(data: bytes, delimiter: str) -> bool:
-    """Tell whether every quote opens or closes a whole cell, so that no two parsers can differ about it.
+    """Whether every quote opens or closes a whole cell, so that no two parsers can differ about it.
 
-    Parameters
-    ----------
-    data : bytes
-        Whole lines.
-    delimiter : str
-        What parts the cells.
-
-    Returns
-    -------
-    True without quotes, and for quotes at the edges of cells only.
-
-    Examples
-    --------
     >>> cleanly_quoted(b'"a,b",1', ","), cleanly_quoted(b'3" bolt,1', ",")
     (True, False)
     """
@@ -180,25 +134,11 @@ class Layout:
 
 
 def find_layout(lines: Sequence[HeadLine], settings: FileSettings, file: str) -> Layout | None:
-    """Return the layout of a text recording.
+    """The layout of a text recording, from its top, whose last line must be whole; None when it holds no row
+    of numbers.
 
-    Parameters
-    ----------
-    lines : sequence of HeadLine
-        The top of the file; its last line must be whole.
-    settings : FileSettings
-        What the rig states.
-    file : str
-        Name for messages.
-
-    Returns
-    -------
-    The layout; None when the lines hold no row of numbers.
-
-    Raises
-    ------
-    ReadingError : when header and rows have different counts of cells, words stand among the numbers, or a
-        decimal mark cannot be told from a thousands mark.
+    Raises `ReadingError` when header and rows have different counts of cells, words stand among the numbers,
+    or a decimal mark cannot be told from a thousands mark.
     """
     said = [line for line in lines if line.number > (settings.skip_rows or 0) and line.text.strip()]
     told = [line for line in said if not is_comment(line.text)]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import Place, ReadingError
-from diffbench.readers.protocol import RawColumn, RawTable, ReadsInParts
+from diffbench.readers.protocol import RawColumn, RawTable, Reader
 from diffbench.readers.text.blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text.layout import HeadLine, Layout, find_layout, head_lines
 from diffbench.readers.text.table import AT_ONCE, TextBody
@@ -26,8 +26,8 @@ _LONGEST = 1 << 18  # bytes in a line of the top: a recording has tens of column
 _MINUS = re.compile(rb"\xe2\x88\x92(?=[\d.,])")  # the typographer's minus before a number
 
 
-class TextReader(ReadsInParts):
-    """Delimited text (CSV, TSV and their kin). See `diffbench.readers.protocol.Reader`.
+class TextReader(Reader):
+    """Delimited text (CSV, TSV and their kin).
 
     Parameters
     ----------
@@ -41,49 +41,15 @@ class TextReader(ReadsInParts):
         self._block_size = block_size
         self._at_once = at_once
 
-    def recognises(self, head: bytes, path: Path) -> bool:  # noqa: ARG002  the bytes alone tell
-        """Tell whether a file is text.
-
-        Parameters
-        ----------
-        head : bytes
-            The first bytes of the file.
-        path : Path
-            The file.
-
-        Returns
-        -------
-        True for text in any encoding that can be read.
-
-        Examples
-        --------
-        >>> TextReader().recognises(b"Time [s],Torque LH [Nm]\\n0.0,-28.1\\n", Path("sweep.dat"))
-        True
-        """
+    def recognises(self, head: bytes) -> bool:
+        """Tell whether it is text in any encoding that can be read."""
         return not looks_binary(head)
 
     def read_tables(
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
-        """Read a text file in parts.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        settings : FileSettings
-            What the rig states; the rest is found out.
-        rows : int, optional
-            Rows of a part; the last one has between a quarter and five quarters of that. Without, all is one.
-
-        Returns
-        -------
-        The tables, one after the other; what is to be noted stands in the last one.
-
-        Raises
-        ------
-        ReadingError : see `diffbench.readers.text.layout.find_layout` and `TextBody`; every fault with its
-            line. Of a file in parts, perhaps after some of them.
+        """Read a text, every fault with its line; what is to be noted stands in the last table, which has
+        between a quarter and five quarters of the rows.
         """
         file = str(path)
         layout = _layout_of(path, settings)
@@ -155,29 +121,7 @@ class TextReader(ReadsInParts):
 def read_copy(
     reader: TextReader, copy: Path, path: Path, settings: FileSettings, *, rows: int | None = None
 ) -> Iterator[RawTable]:
-    """Read a text that was made from another file.
-
-    Parameters
-    ----------
-    reader : TextReader
-        Reads it.
-    copy : Path
-        The text.
-    path : Path
-        The file that the user named; faults name it.
-    settings : FileSettings
-        What the rig states of the text.
-    rows : int, optional
-        As in `TextReader.read_tables`.
-
-    Returns
-    -------
-    The tables.
-
-    Raises
-    ------
-    ReadingError : as `TextReader.read_tables`.
-    """
+    """Read a text that was made from another file, ``path``; faults name that one."""
     try:
         yield from reader.read_tables(copy, settings, rows=rows)
     except ReadingError as error:

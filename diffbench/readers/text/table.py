@@ -15,7 +15,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, Literal, TypeAlias, cast
 
 import numpy as np
@@ -43,7 +43,7 @@ _MORE = 1.25  # by how much a column grows beyond what was expected
 
 
 class GrowingColumn:
-    """Values of one column, added piece by piece.
+    """Values of one column, added piece by piece, and its odd cells by their place.
 
     Memory that no value has been written to costs nothing yet, so an expectation may be generous.
 
@@ -62,16 +62,12 @@ class GrowingColumn:
         self._room: NDArray[np.float64] = np.empty(0)
         self._filled = 0
         self._texts: list[NDArray[np.object_]] = []
+        self.odd: dict[int, str] = {}
+        self.odd_count = 0
 
     def add(self, values: Values, *, expected: int) -> None:
-        """Add values at the end.
-
-        Parameters
-        ----------
-        values : array, shape (n,)
-            Floats, or texts; one kind in all pieces.
-        expected : int
-            How many there may be in all.
+        """Add floats or texts at the end, one kind in all pieces; ``expected`` is how many there may be in
+        all.
         """
         if values.dtype == np.object_:
             self._texts.append(cast("NDArray[np.object_]", values))
@@ -85,17 +81,7 @@ class GrowingColumn:
         self._filled = end
 
     def split(self, count: int) -> Values:
-        """Return the first values, and keep the others.
-
-        Parameters
-        ----------
-        count : int
-            How many; no more than there are.
-
-        Returns
-        -------
-        Shape (count,).
-        """
+        """Return the first values, and keep the others."""
         values = self.values()
         first, rest = values[:count], values[count:]
         if self._texts:
@@ -107,12 +93,7 @@ class GrowingColumn:
         return first
 
     def values(self) -> Values:
-        """Return all values.
-
-        Returns
-        -------
-        Shape (n,); floats may be a view of a longer array.
-        """
+        """All values, shape (n,); floats may be a view of a longer array."""
         if self._texts:
             joined: Any = self._texts[0] if len(self._texts) == 1 else np.concatenate(self._texts)
             return cast(Values, joined)
@@ -130,13 +111,7 @@ class GrowingRows:
         return self._count
 
     def add(self, rows: range | NDArray[np.int64]) -> None:
-        """Add line numbers at the end.
-
-        Parameters
-        ----------
-        rows : range or array
-            Later lines than those before.
-        """
+        """Add line numbers, later ones than those before."""
         last = self._runs[-1] if self._runs else None
         if isinstance(last, range) and isinstance(rows, range) and rows.start == last.stop:
             self._runs[-1] = range(last.start, rows.stop)
@@ -145,17 +120,7 @@ class GrowingRows:
         self._count += len(rows)
 
     def split(self, count: int) -> NDArray[np.int64]:
-        """Return the first line numbers, and keep the others.
-
-        Parameters
-        ----------
-        count : int
-            How many; no more than there are.
-
-        Returns
-        -------
-        Shape (count,).
-        """
+        """Return the first line numbers, and keep the others."""
         rows = self.values()
         self._runs, self._count = [rows[count:]], len(rows) - count
         return rows[:count]
@@ -170,25 +135,11 @@ AT_ONCE = 1 << 23  # bytes: to open the parser costs a millisecond or two each t
 
 
 def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> list[Values]:
-    """Return the columns of lines that all have the right count of cells.
+    """The columns of lines that all have the right count of cells; NaN, or an empty text, for a missing cell.
 
-    Parameters
-    ----------
-    pieces : sequence of bytes
-        Lines in UTF-8 that follow each other, without thousands marks in numbers.
-    layout : Layout
-        Which columns hold numbers, and the marks.
-    padded : bool
-        Whether blanks may stand before words for missing cells: a little slower.
-
-    Returns
-    -------
-    One array a column; NaN, or an empty text, for a missing cell.
-
-    Raises
-    ------
-    ValueError : when a cell in a column of numbers is none, or cells follow the last column. It names no
-        line: `parse_by_cell` finds the cell.
+    ``pieces`` follow each other, in UTF-8, without thousands marks in numbers. ``padded``: blanks may stand
+    before words for missing cells, which is a little slower. Raises ``ValueError`` when a cell in a column of
+    numbers is none, or cells follow the last column; it names no line: `parse_by_cell` finds the cell.
     """
     numeric = list(layout.numeric) + [False] * (layout.cells - len(layout.numeric))
     columns = _read(pieces, layout, numeric, padded=padded)
@@ -199,18 +150,8 @@ def parse(pieces: Sequence[bytes], layout: Layout, *, padded: bool = True) -> li
 
 
 def parse_numbers(pieces: Sequence[bytes], layout: Layout) -> list[Values] | None:
-    """Return the columns of lines that hold nothing but numbers, in the least time.
-
-    Parameters
-    ----------
-    pieces : sequence of bytes
-        Lines in UTF-8 that follow each other.
-    layout : Layout
-        With numbers in all columns.
-
-    Returns
-    -------
-    One array a column; None where any cell is missing or no number, or a line has cells too many or too few.
+    """The columns of lines that hold nothing but numbers, in the least time; None where any cell is missing
+    or no number, or a line has cells too many or too few.
     """
     try:
         return _read(pieces, layout, [True] * layout.cells, padded=False, all_there=True)
@@ -219,18 +160,8 @@ def parse_numbers(pieces: Sequence[bytes], layout: Layout) -> list[Values] | Non
 
 
 def parse_by_cell(data: bytes, layout: Layout) -> list[tuple[Values, dict[int, str]]]:
-    """Return the columns of lines of which some cells in columns of numbers are no numbers.
-
-    Parameters
-    ----------
-    data : bytes
-        Lines in UTF-8, all with the right count of cells.
-    layout : Layout
-        Which columns hold numbers, and the marks.
-
-    Returns
-    -------
-    For each column its values, and the odd cells by index.
+    """The columns of lines of which some cells in columns of numbers are no numbers: for each its values, and
+    the odd cells by index.
     """
     columns: list[tuple[Values, dict[int, str]]] = []
     for i, is_numeric in enumerate(layout.numeric):
@@ -245,21 +176,8 @@ def parse_by_cell(data: bytes, layout: Layout) -> list[tuple[Values, dict[int, s
 
 
 def number_in(cell: str, marks: Marks) -> float | None:
-    """Return the number in a cell.
+    """The number in a cell without thousands marks, perhaps infinite; None for words and missing cells.
 
-    Parameters
-    ----------
-    cell : str
-        As written, without thousands marks.
-    marks : Marks
-        With the decimal mark.
-
-    Returns
-    -------
-    The number, perhaps infinite; None for words and missing cells.
-
-    Examples
-    --------
     >>> marks = Marks(";", ",", True, None, 2)
     >>> number_in(" -1,5e3 ", marks), number_in("1.5", marks)
     (-1500.0, None)
@@ -275,20 +193,9 @@ def number_in(cell: str, marks: Marks) -> float | None:
 
 
 def new_thousands_mark(data: bytes, layout: Layout) -> str | None:
-    """Return the thousands mark of a text in which none has come before.
+    """The thousands mark of lines in which none has come before, and some cells are no numbers; None without.
 
     Only where the decimal mark is known beyond doubt: else the new mark might be just that.
-
-    Parameters
-    ----------
-    data : bytes
-        Lines in UTF-8, all with the right count of cells, in which some cells are no numbers.
-    layout : Layout
-        The layout so far.
-
-    Returns
-    -------
-    The mark, or None.
     """
     marks = layout.marks
     if marks.thousands is not None or not marks.decimal_seen:
@@ -414,26 +321,12 @@ _EXPONENT = re.compile(r"[eEdD]")
 
 
 def ending(last: str, above: Sequence[str], decimal: str, *, numeric: bool) -> Ending:
-    """Tell whether the last cell of a line without an end is whole.
+    """Tell whether the last cell of a line without an end is whole, by those of the lines above in its
+    column.
 
-    Parameters
-    ----------
-    last : str
-        The cell.
-    above : sequence of str
-        The cells of the lines above it, in the same column.
-    decimal : str
-        Decimal mark.
-    numeric : bool
-        Whether the column holds numbers.
+    ``"whole"`` where all above are written with as many digits, and so is this; ``"broken"`` where there are
+    enough of them and it has fewer than any; else ``"doubtful"``: nothing tells.
 
-    Returns
-    -------
-    ``"whole"`` where all cells above are written with as many digits, and so is this; ``"broken"`` where
-    there are enough of them and it has fewer than any; else ``"doubtful"``: nothing tells.
-
-    Examples
-    --------
     >>> ending("566.25", ["565.75", "1200.00"], ".", numeric=True)
     'whole'
     >>> ending("566.2", ["565.75", "1200.00"] * 4, ".", numeric=True)
@@ -472,13 +365,6 @@ _NEAR = 1 << 14  # bytes above the last line that it is held against
 _SHOWN = 5  # faulty lines that are named; more are counted
 
 
-@dataclass
-class _Column:
-    grown: GrowingColumn = field(default_factory=GrowingColumn)
-    odd: dict[int, str] = field(default_factory=dict)
-    odd_count: int = 0
-
-
 class TextBody:
     """Takes the lines of a table block by block, and gives its columns.
 
@@ -505,7 +391,7 @@ class TextBody:
         self._size = size
         self._most = most
         self._at_once = at_once
-        self._columns = [_Column() for _ in layout.names]
+        self._columns = [GrowingColumn() for _ in layout.names]
         self._rows = GrowingRows()
         self._expected = 0
         self._waiting: list[Block] = []
@@ -518,13 +404,7 @@ class TextBody:
         self.last_line: LastLine | None = None
 
     def add(self, block: Block) -> None:
-        """Take one block; those before it must have been taken.
-
-        Parameters
-        ----------
-        block : Block
-            Whole lines.
-        """
+        """Take one block of whole lines; those before it must have been taken."""
         if block.last and not block.data.endswith((b"\n", b"\r")):
             block = self._judged(block)
         self._above = block.data[-_NEAR:]
@@ -576,18 +456,8 @@ class TextBody:
             # Cells are missing, or a line is irregular: from here on missing cells are looked for at once.
             self._all_there = columns is not None
         if columns is None:
-            try:
-                columns = parse(pieces, self.layout, padded=False)
-            except ValueError:
-                return False
-            mark = self.layout.marks.delimiter
-            # A short row leaves its last cell missing, so only then are the delimiters counted.
-            if _ends_missing(columns) and (
-                mark == " "
-                or sum(data.count(mark.encode()) for data in pieces) != lines * (self.layout.cells - 1)
-            ):
-                return False
-        if len(columns[0]) != lines:
+            columns = self._parsed(pieces, lines, padded=False)
+        if columns is None or len(columns[0]) != lines:
             return False
         first = blocks[0].first_line
         self._expect(lines, sum(map(len, pieces)))
@@ -652,23 +522,13 @@ class TextBody:
         return len(self._rows)
 
     def split(self, count: int) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
-        """Return the first rows, and keep the others.
-
-        Parameters
-        ----------
-        count : int
-            How many; no more than there are.
-
-        Returns
-        -------
-        Columns and line numbers.
-        """
+        """Return columns and line numbers of the first rows, and keep the others."""
         columns = []
         for name, unit, column in zip(self.layout.names, self.layout.units, self._columns, strict=True):
             odd = {i: text for i, text in column.odd.items() if i < count}
             # beyond the limit of those that are kept, nobody knows where they stand: all count here
             odd_count = len(odd) if column.odd_count == len(column.odd) else column.odd_count
-            values = column.grown.split(count)
+            values = column.split(count)
             column.odd = {i - count: text for i, text in column.odd.items() if i >= count}
             column.odd_count -= odd_count
             if name or any(_says_something(value) for value in values):
@@ -676,14 +536,11 @@ class TextBody:
         return tuple(columns), self._rows.split(count)
 
     def columns(self) -> tuple[tuple[RawColumn, ...], NDArray[np.int64]]:
-        """Return the columns, and the line number of each row.
-
-        Returns
-        -------
-        Columns and line numbers; rows at the end that hold nothing but delimiters are left out.
+        """Columns, and the line number of each row; rows at the end that hold nothing but delimiters are left
+        out.
         """
         rows = self._rows.values()
-        whole = [column.grown.values() for column in self._columns]
+        whole = [column.values() for column in self._columns]
         end = len(rows)
         while end and not any(
             _says_something(values[end - 1]) or end - 1 in column.odd
@@ -701,12 +558,7 @@ class TextBody:
         return columns, rows[:end]
 
     def notes(self) -> tuple[str, ...]:
-        """Return what a user should know about the reading.
-
-        Returns
-        -------
-        Sentences.
-        """
+        """What a user should know about the reading, in sentences."""
         notes = list(self._notes)
         if self._comments:
             shown = ", ".join(map(str, self._comments[:_SHOWN])) + ", ..." * (len(self._comments) > _SHOWN)
@@ -714,12 +566,7 @@ class TextBody:
         return tuple(notes)
 
     def faults(self) -> list[Fault]:
-        """Return the faults of the lines.
-
-        Returns
-        -------
-        At most a handful; the last tells how many more there are.
-        """
+        """The faults of the lines: at most a handful; the last tells how many more there are."""
         if not self._more_faults:
             return self._faults
         what = f"{self._more_faults} more lines have a wrong count of cells"
@@ -731,20 +578,23 @@ class TextBody:
             return None
         if b'"' in data and not cleanly_quoted(data, self.layout.marks.delimiter):
             return None
+        return self._parsed([data], data.count(b"\n") + (not data.endswith(b"\n")), padded=True)
+
+    def _parsed(self, pieces: list[bytes], lines: int, *, padded: bool) -> list[Values] | None:
+        """Return the columns of so many lines; None where they are not all alike."""
         try:
-            columns = parse([data], self.layout)
+            columns = parse(pieces, self.layout, padded=padded)
         except ValueError:
-            return None
-        lines = data.count(b"\n") + (not data.endswith(b"\n"))
-        if len(columns[0]) != lines:
             return None
         # A short row leaves its last cell missing, so only then are the delimiters counted.
         mark = self.layout.marks.delimiter
         if _ends_missing(columns) and (
-            mark == " " or b'"' in data or data.count(mark.encode()) != lines * (self.layout.cells - 1)
+            mark == " "
+            or any(b'"' in data for data in pieces)
+            or sum(data.count(mark.encode()) for data in pieces) != lines * (self.layout.cells - 1)
         ):
             return None
-        return columns
+        return columns if len(columns[0]) == lines else None
 
     def _begins_well(self, data: bytes) -> bool:
         """Tell whether the first line has the table's count of cells.
@@ -829,7 +679,7 @@ class TextBody:
 
     def _take(self, columns: list[Values], rows: range | NDArray[np.int64]) -> None:
         for column, values in zip(self._columns, columns, strict=True):
-            column.grown.add(values, expected=self._expected)
+            column.add(values, expected=self._expected)
         self._rows.add(rows)
 
 

@@ -17,9 +17,7 @@ from benchsim.random_benches import random_bench, simulate_many
 from benchsim.scenario import demo_rebuilt, pinion_visit
 from numpy.typing import NDArray
 
-from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.pipeline import condition
-from diffbench.conditioning.run import ConditionedVisit
+from diffbench.conditioning import ConditionedVisit, Finding, condition
 from diffbench.documents import Rig, load_rig
 from diffbench.recording import Recording, Source
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.held import coarse, dead, held, resolution
 from diffbench.conditioning.checks.hum import hum
-from diffbench.conditioning.checks.recording import clock, lost_readings, strays
+from diffbench.conditioning.checks.recording import clock, lost_readings
 from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds
 from diffbench.conditioning.checks.temperature import hot_plates, temperature
 
@@ -170,10 +170,6 @@ class TestClock:
         values[100:130] = np.nan
         (found,) = lost_readings({"left_torque": values}, file="a.csv")
         assert "30 readings" in found.evidence
-
-    def test_spikes(self) -> None:
-        assert strays(0, 1000, file="a.csv") == []
-        assert names(strays(4, 1000, file="a.csv")) == ["spikes"]
 
 
 class TestDropouts:

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+
+from diffbench.results.document import Frozen
 
 Array = NDArray[np.float64]
 
@@ -16,7 +17,7 @@ SLOWEST = 0.02  # rad/s: the logarithm goes no lower
 NORMAL_95, NORMAL_90 = 1.959964, 1.644854
 
 
-class DiscrepancyState(BaseModel):
+class DiscrepancyState(Frozen):
     """What a form's law leaves out, smooth over torque, branch, speed and temperature, as a share of the
     locking torque.
 
@@ -27,8 +28,6 @@ class DiscrepancyState(BaseModel):
     stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,) what that did to
     the unknowns.
     """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     largest_Nm: float
     lengths: tuple[float, float, float]

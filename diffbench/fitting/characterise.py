@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -14,8 +15,7 @@ from diffbench.conditioning.run import ConditionedVisit
 from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
-from diffbench.fitting.adequacy import adequacy, misfit_factor
-from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
+from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
@@ -23,35 +23,47 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.departures import MATTERS, departure_findings
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
-from diffbench.fitting.estimates import Estimate, direct_estimates
-from diffbench.fitting.exact import assumed_exact, with_exact
-from diffbench.fitting.excitation import excitation_findings
-from diffbench.fitting.intervals import refined
-from diffbench.fitting.kept import evidence_of, form_state
+from diffbench.fitting.estimates import Estimate, direct_estimates, shim_rates
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
+from diffbench.fitting.parameters import (
+    Combined,
+    assumed_exact,
+    combine_forms,
+    correlation,
+    not_determined,
+    parameter,
+    refined,
+    with_exact,
+)
 from diffbench.fitting.pooling import may_share, refits_apart
-from diffbench.fitting.setup import reference_of, sharing_of
+from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
-from diffbench.fitting.shims import shim_rates
-from diffbench.fitting.tested import ramp_seen, tested_region
+from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each
 from diffbench.physics.steady import LAW_UNKNOWNS
-from diffbench.results.advice import next_steps
 from diffbench.results.characterisation import (
     Adequacy,
     BuildFacts,
     Characterisation,
     Diagnostics,
+    Evidence,
     FindingRecord,
+    FormState,
     LimitVerdict,
     Parameter,
     Provenance,
     SpringFacts,
     Tested,
+    next_steps,
 )
 from diffbench.results.conformity import LIMITED, decided
-from diffbench.results.one_build import folder_names
+from diffbench.results.discrepancy import DiscrepancyState
+from diffbench.results.manifest import folder_names
+
+if TYPE_CHECKING:
+    from diffbench.documents.build import PreloadLawName
+
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
@@ -131,11 +143,9 @@ def _characterise(
 ) -> Characterisation:
     conditioned = [part for mine in parts for part in mine]
     builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
-    data = gather(conditioned)
-    reference = reference_of(builds[0])
-    sharing = sharing_of(builds, data)
-    temperature_u = max((v.temperature_u or 0.0 for v in conditioned), default=0.0)
-    choice = choose(builds, data, sharing, reference, temperature_u=temperature_u, progress=say)
+    setup = Setup.of(builds, gather(conditioned))
+    data, reference = setup.data, setup.reference
+    choice = choose(setup, progress=say)
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
@@ -170,7 +180,7 @@ def _characterise(
     findings = [
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
-        *excitation_findings(best, tested, conditioned),
+        *excitation_findings(best, tested),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
@@ -178,7 +188,7 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
+        {*(note for visit in conditioned for note in visit.notes), *assumed_exact(setup)},
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)
@@ -231,8 +241,7 @@ def _each_with_its_own(
     dates: Sequence[str],
     tested_in: Callable[[str, Sequence[int]], Tested],
 ) -> list[BuildFacts]:
-    """Of several builds, each with folder, date, tested region and map of its own; ``builds`` and ``dates``
-    are by visit."""
+    """Of several builds, what each has of its own; ``builds`` and ``dates`` are by visit."""
     made = []
     for one, label, folder in zip(facts, labels, folder_names([f.build for f in facts]), strict=True):
         mine = [i for i, build in enumerate(builds) if build.build == one.build]
@@ -256,8 +265,7 @@ def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
-    """Suffix of each distinct build's quantities (none for a single one), facts, and the first visit of
-    each."""
+    """Of each distinct build: suffix of its quantities (none for a single one), facts, first visit."""
     names = list(dict.fromkeys(build.build for build in builds))
     first = [next(i for i, build in enumerate(builds) if build.build == name) for name in names]
     labels = [""] if len(names) == 1 else [name_of("", name) for name in names]
@@ -453,3 +461,66 @@ def _limit_verdicts(
                 LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
             )
     return found
+
+
+def form_state(
+    candidate: Candidate,
+    weight: float,
+    covariance: Covariance,
+    builds: Sequence[Build],
+    left_out: DiscrepancyState | None = None,
+) -> FormState:
+    """What is kept of a form. What some of the builds share, but not all, is there under each one's name."""
+    unknown = candidate.names.unknowns
+    kept = {
+        u.name: i
+        for i, u in enumerate(unknown)
+        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:", "refit:"))
+    }
+    sharing = candidate.model.sharing
+    for build, place in zip(builds, sharing.places, strict=True):
+        for names, at in (
+            (sharing.drive_biases, place.drive),
+            (sharing.coast_biases, place.coast),
+            (sharing.drive_ratios, place.drive),
+            (sharing.coast_ratios, place.coast),
+        ):
+            quantity, of_some = parts_of(names[at])
+            if of_some:
+                kept.setdefault(name_of(quantity, build.build), candidate.names.position[names[at]])
+    rows = list(kept.values())
+    return FormState(
+        law=cast("PreloadLawName", candidate.form.law),
+        friction_law=candidate.form.friction.name,
+        stribeck_exponent=candidate.form.friction.exponent,
+        weight=weight,
+        names=list(kept),
+        logarithms=[unknown[i].logarithm for i in rows],
+        values=[float(candidate.x[i]) for i in rows],
+        covariance=covariance.total[np.ix_(rows, rows)].tolist(),
+        shares={source: columns[rows].tolist() for source, columns in covariance.shares.items()},
+        discrepancy=None if left_out is None else left_out.of_unknowns(rows),
+    )
+
+
+def evidence_of(best: Candidate, builds: Sequence[Build]) -> Evidence:
+    """The cells behind a fit, and the build that each run is of."""
+    data = best.model.data
+    first = np.unique(data.run, return_index=True)[1]
+    return Evidence(
+        run=data.run,
+        run_names=data.run_names,
+        run_kinds=data.run_kinds,
+        time=data.time,
+        input_torque=data.input_torque,
+        speed_difference=data.speed_difference,
+        direction=data.direction,
+        oil=data.oil,
+        plate=best.model.plate_temperature(best.x),
+        loading=loading_of(best),
+        locking=-data.direction * best.model.difference(best.x),
+        model=best.model.locking(best.x),
+        sigma=best.noise.sigma,
+        used=best.used,
+        run_builds=tuple(builds[visit].build for visit in data.visit[first].tolist()),
+    )

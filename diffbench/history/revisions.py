@@ -1,4 +1,6 @@
-"""Which form a store's tables have, and the way to the newest one."""
+"""Which form a store's tables have, and the way to the newest one: steps in ``versions``, run by alembic in
+the order of their numbers.
+"""
 
 from __future__ import annotations
 
@@ -12,8 +14,6 @@ if TYPE_CHECKING:
 
     from diffbench.history.connection import Location
 
-__all__ = ["VERSION_TABLE", "newest", "revision", "upgrade"]
-
 VERSION_TABLE = "diffbench_revision"
 _NEWEST = "0002"
 
@@ -24,22 +24,8 @@ def newest() -> str:
 
 
 def revision(connection: Connection, location: Location) -> str | None:
-    """Revision of a store.
-
-    Parameters
-    ----------
-    connection : sqlalchemy.Connection
-        To the store.
-    location : Location
-        Where it is, for what people are told.
-
-    Returns
-    -------
-    The revision; None where there is no store yet.
-
-    Raises
-    ------
-    HistoryError : for a SQLite file of something else, and for a store of a newer version.
+    """Revision of a store; None where there is no store yet. Raises ``HistoryError`` for a SQLite file of
+    something else, and for a store of a newer version.
     """
     import sqlalchemy as sa
 
@@ -70,14 +56,8 @@ def revision(connection: Connection, location: Location) -> str | None:
 
 
 def upgrade(connection: Connection, to: str = "head") -> None:
-    """Run the steps that are still to be done, within the transaction of the connection.
-
-    Parameters
-    ----------
-    connection : sqlalchemy.Connection
-        To the store, in a transaction: all steps are done, or none.
-    to : str
-        Revision to stop at.
+    """Run the steps that are still to be done, up to revision ``to``, within the transaction of the
+    connection: all, or none.
     """
     from alembic.config import Config
     from alembic.runtime.environment import EnvironmentContext

@@ -1,0 +1,252 @@
+"""``diffbench show``, ``conformity``, ``compare``, ``repeatability``, ``advise``: what results say."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from diffbench.cli.options import PATH, json_option, pair, picture_option, quantity, result_of, results_of
+from diffbench.cli.terminal import print_text, tell
+
+if TYPE_CHECKING:
+    from diffbench.answers.comparison import Comparison
+    from diffbench.answers.joint import Member
+    from diffbench.answers.shims import Way
+
+MANIFEST = "comparison-manifest.json"
+
+
+@click.command(epilog="Example: diffbench show demo-result/characterisation.json")
+@click.argument("characterisation", type=PATH)
+@json_option("Print the document as JSON, checked.")
+@click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
+def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
+    """Show a characterisation again, as fit printed it."""
+    from diffbench.results.characterisation import load_characterisation
+
+    result = load_characterisation(characterisation)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    from diffbench.report.result import summary
+
+    tell(summary(result, verbose=verbose), styled=True)
+
+
+@click.command(epilog="Example: diffbench conformity demo-result")
+@click.argument("result", type=PATH)
+@json_option()
+def conformity(result: Path, as_json: bool) -> None:
+    """Whether a build conforms to the limits of its sheet (ISO 14253-1), with guard bands.
+
+    RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
+    done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
+    """
+    from diffbench.results.conformity import conformity as judged
+
+    found = judged(result_of(result, quiet=as_json))
+    if as_json:
+        click.echo(found.to_json(), nl=False)
+    else:
+        from diffbench.report.result import conformity_document
+
+        tell(conformity_document(found))
+    if found.outcome == "not conforming":
+        raise SystemExit(1)
+
+
+@click.command(
+    epilog="Example: diffbench compare fixtures/demo/rebuilt/run.toml fixtures/demo/worn/run.toml --out worn"
+)
+@click.argument("before", type=PATH)
+@click.argument("after", type=PATH)
+@click.option(
+    "--also-before",
+    type=PATH,
+    multiple=True,
+    metavar="RESULT",
+    help="One more visit of the earlier state, refitted in between; may be given several times.",
+)
+@click.option("--also-after", type=PATH, multiple=True, metavar="RESULT", help="The same of the later state.")
+@click.option("--build-before", metavar="BUILD", help="Which build, where BEFORE is a fit of several.")
+@click.option("--build-after", metavar="BUILD", help="Which build, where AFTER is a fit of several.")
+@click.option(
+    "--same-bench",
+    is_flag=True,
+    help="The same flanges with the same calibration, though the rig file was edited in between.",
+)
+@click.option(
+    "--largest-loss",
+    type=float,
+    metavar="PERCENT",
+    help="Loss of preload torque that counts as worn where the sheet states no limits; 10 if not given.",
+)
+@click.option(
+    "--events",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Events between BEFORE and AFTER, to say whether the limits last one more.",
+)
+@click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
+@picture_option("Draw what changed into this file: .png, .svg or .pdf.")
+@json_option("Print the comparison as JSON, alone.")
+def compare(
+    before: Path,
+    after: Path,
+    also_before: tuple[Path, ...],
+    also_after: tuple[Path, ...],
+    build_before: str | None,
+    build_after: str | None,
+    same_bench: bool,
+    largest_loss: float | None,
+    events: int,
+    out: Path | None,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """What changed between two states of a unit, what wore, and whether that is within limits.
+
+    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first. Exit
+    status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
+    wrong.
+    """
+    from diffbench.answers.comparison import LARGEST_LOSS
+    from diffbench.answers.comparison import compare as against
+    from diffbench.answers.joint import member
+
+    if largest_loss is not None and not 0.0 < largest_loss < 100.0:
+        raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
+    bench = "one" if same_bench else None
+
+    def side(paths: tuple[Path, ...], build: str | None) -> list[Member]:
+        return [
+            member(result_of(path, quiet=as_json), build=build, folder=_folder(path), bench=bench)
+            for path in paths
+        ]
+
+    sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
+    loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
+    result = against(*sides, largest_loss=loss, events=events)
+    if out is not None:
+        _write(out, result)
+    if picture is not None:
+        from diffbench.report.comparison import comparison_figure
+        from diffbench.report.drawing import put_picture
+        from diffbench.results.predict import make_map
+
+        one, other = (make_map(side[0].characterisation) for side in sides)
+        reference = sides[0][0].characterisation.reference
+        put_picture(comparison_figure(result, one, other, reference=reference), picture)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+    else:
+        from diffbench.report.comparison import comparison_document
+
+        tell(comparison_document(result))
+        if out is not None:
+            print_text(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+        if picture is not None:
+            print_text(f"\nDrawn: {picture}")
+    if result.failed:
+        raise SystemExit(1)
+
+
+def _folder(path: Path) -> Path:
+    return path if path.is_dir() else path.parent
+
+
+def _write(out: Path, result: Comparison) -> None:
+    """Both files, as one."""
+    from diffbench.answers.differences import difference_csv
+    from diffbench.results.manifest import with_manifest
+    from diffbench.whole_files import write_whole
+
+    table = "" if result.difference_map is None else difference_csv(result.difference_map)
+    contents = {"difference.csv": table.encode("utf-8"), "comparison.json": result.to_json().encode("utf-8")}
+    digest = hashlib.sha256(contents["comparison.json"]).hexdigest()
+    write_whole(out, with_manifest(contents, result=digest, name=MANIFEST))
+
+
+@click.command(epilog="Example: diffbench repeatability fixtures/repeats")
+@click.argument("results", nargs=-1, required=True, type=PATH, metavar="RUNSHEET...")
+@json_option()
+def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
+    """Repeatability of a bench (ISO 5725-2) from visits between which the unit was refitted.
+
+    Names run sheets, a folder of them, or characterisations of visits that were fitted each by itself. Prints
+    standard deviation and limit of each quantity, Cochran's and Grubbs' tests for outlying repeats, and the
+    table for the rig file.
+    """
+    from diffbench.answers.repeatability import repeatability as repeated
+
+    found = results_of(results, quiet=as_json)
+    result = repeated([one for _, one in found], names=[str(path) for path, _ in found])
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    from diffbench.report.repeatability import repeatability_document
+
+    tell(repeatability_document(result))
+
+
+@click.command(epilog="Example: diffbench advise fixtures/shims --target '80 N.m' --step '0.05 mm'")
+@click.argument("results", nargs=-1, required=True, type=PATH, metavar="RESULT...")
+@click.option("--target", required=True, metavar="TORQUE", help="Preload torque wanted, e.g. '80 N.m'.")
+@click.option(
+    "--limits",
+    callback=pair("torque", "N.m"),
+    metavar="LOW:HIGH",
+    help="Limits that it shall land within; those of the build sheet if not given.",
+)
+@click.option(
+    "--step",
+    default="0.05 mm",
+    show_default=True,
+    metavar="LENGTH",
+    help="Steps in which shims are in stock.",
+)
+@click.option(
+    "--by",
+    "way",
+    type=click.Choice(["ladder", "curve", "both"]),
+    help="Measured builds alone, the disc-spring curve through one, or through all. By default the last "
+    "where the sheet states the springs.",
+)
+@json_option("Print the advice as JSON, alone.")
+def advise(
+    results: tuple[Path, ...],
+    target: str,
+    limits: tuple[float, float] | None,
+    step: str,
+    way: str | None,
+    as_json: bool,
+) -> None:
+    """Which shim in stock gives a preload torque, with interval and chance to land within limits.
+
+    RESULTS are builds of one unit with different shims, as characterisations, folders of results or run
+    sheets; one is enough where its sheet states disc springs and spring force. A target beyond what was
+    tested is answered with the extrapolation and its doubt, or refused.
+    """
+    from diffbench.answers.joint import member
+    from diffbench.answers.shims import advise as advised
+
+    wanted = quantity(target, "torque", "N.m", "--target")
+    width_of_step = quantity(step, "length", "mm", "--step")
+    if not (wanted > 0.0 and width_of_step > 0.0):
+        raise click.BadParameter("a positive one is wanted", param_hint="--target, --step")
+    members = [
+        member(one, build=facts.build, folder=_folder(path))
+        for path, one in results_of(results, quiet=as_json)
+        for facts in one.builds
+    ]
+    result = advised(members, target=wanted, limits=limits, step=width_of_step, way=cast("Way | None", way))
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    from diffbench.report.shims import shim_document
+
+    tell(shim_document(result))
