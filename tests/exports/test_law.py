@@ -17,7 +17,7 @@ from diffbench.exports import Differential, export_map
 from diffbench.physics.plate_heat import excess_temperature
 from diffbench.physics.ramps import at_turns
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.results.locking_map import LockingMap
+from diffbench.results import LockingMap
 
 Make = Callable[..., Law]
 BRANCH = {"mean": 0, "loading": 1, "unloading": 2}
