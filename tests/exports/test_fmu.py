@@ -573,12 +573,22 @@ def needed(program: str, package: str) -> str:
     return found
 
 
+@pytest.fixture(scope="module")
+def wine(tmp_path_factory: pytest.TempPathFactory) -> list[str | Path]:
+    """What runs a program for Windows, in a home of its own that is made once."""
+    program = needed("wine64", "wine64")
+    home = str(tmp_path_factory.mktemp("wine"))
+    quiet = {"WINEDEBUG": "-all", "WINEPREFIX": home, "HOME": home, "PATH": os.defpath}
+    return ["env", *(f"{name}={value}" for name, value in quiet.items()), program]
+
+
 @pytest.mark.parametrize("to", VERSIONS)
-def test_on_windows(to: str, units: dict[str, Path], compiled: Callable[..., Path], tmp_path: Path) -> None:
+def test_on_windows(
+    to: str, units: dict[str, Path], compiled: Callable[..., Path], wine: list[str | Path], tmp_path: Path
+) -> None:
     """The library for Windows, in a host for Windows, run by wine: bit for bit what Linux gives, over 1,000
     steps."""
     compiler = needed("x86_64-w64-mingw32-gcc", "gcc-mingw-w64-x86-64")
-    wine = needed("wine64", "wine64")
     folder = Path(fmpy.extract(str(units[to]), str(tmp_path)))
     description = fmpy.read_model_description(str(folder))
     (library,) = (folder / "binaries").rglob("*.dll")
@@ -590,14 +600,7 @@ def test_on_windows(to: str, units: dict[str, Path], compiled: Callable[..., Pat
     host = compiled(folder, "host", ["host.c"], "-std=gnu99", "-w", "-ldl")
     places = rows(1000)
     here = told_by([host, linux, description.guid], places)
-    quiet = {
-        "WINEDEBUG": "-all",
-        "WINEPREFIX": str(tmp_path / "wine"),
-        "HOME": str(tmp_path),
-        "PATH": os.defpath,
-    }
-    command = ["env", *(f"{name}={value}" for name, value in quiet.items()), wine]
-    assert told_by([*command, folder / "host.exe", library, description.guid], places) == here
+    assert told_by([*wine, folder / "host.exe", library, description.guid], places) == here
 
 
 WINDOWS = """
