@@ -45,8 +45,8 @@ def tables(held: LockingMap, branch: Any) -> dict[str, np.ndarray]:
 def test_the_same_map_gives_the_same_bytes(
     to: str, additive: LockingMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """No hour, no path, no order by chance: a file can be compared with what it was made of again. Binaries are
-    compared where the command is tried."""
+    """No hour, no path, no order by chance: a file can be compared with what it was made of again. Binaries
+    are compared where the command is tried."""
     monkeypatch.setenv("CC", "none-such-compiler")
     first = export_map(additive, to, tmp_path / "one" / "q17")
     if to == "netcdf":

@@ -494,7 +494,12 @@ EXPORTED fmi2Status API(fmi2GetStringStatus)(fmi2Component c, const fmi2StatusKi
 
 EXPORTED fmi2Status API(fmi2EnterEventMode)(fmi2Component c)
 {
-    ((instance *)c)->values.phase = EVENTS;
+    instance *unit = (instance *)c;
+    if (unit->values.exchanged == 0)
+    {
+        return refused(c, NO_EVENTS);
+    }
+    unit->values.phase = EVENTS;
     return fmi2OK;
 }
 
@@ -507,8 +512,13 @@ EXPORTED fmi2Status API(fmi2NewDiscreteStates)(fmi2Component c, fmi2EventInfo *i
 
 EXPORTED fmi2Status API(fmi2EnterContinuousTimeMode)(fmi2Component c)
 {
-    unit_refresh(&((instance *)c)->values);
-    ((instance *)c)->values.phase = CONTINUOUS;
+    instance *unit = (instance *)c;
+    if (unit->values.exchanged == 0)
+    {
+        return refused(c, NO_EVENTS);
+    }
+    unit_refresh(&unit->values);
+    unit->values.phase = CONTINUOUS;
     return fmi2OK;
 }
 

@@ -520,7 +520,7 @@ EXPORTED fmi3Status API(fmi3EnterEventMode)(fmi3Instance c)
     instance *unit = (instance *)c;
     if (unit->values.exchanged == 0)
     {
-        return refused(c, "co-simulation has no events here");
+        return refused(c, NO_EVENTS);
     }
     unit->values.phase = EVENTS;
     return fmi3OK;
@@ -545,7 +545,7 @@ EXPORTED fmi3Status API(fmi3EnterContinuousTimeMode)(fmi3Instance c)
     instance *unit = (instance *)c;
     if (unit->values.exchanged == 0)
     {
-        return refused(c, "co-simulation has no events here");
+        return refused(c, NO_EVENTS);
     }
     unit_refresh(&unit->values);
     unit->values.phase = CONTINUOUS;
@@ -671,4 +671,4 @@ REFUSED(fmi3SetShiftFraction, (fmi3Instance c, const fmi3ValueReference a[], siz
 REFUSED(fmi3ActivateModelPartition, (fmi3Instance c, fmi3ValueReference a, fmi3Float64 b), (void)a; (void)b;, NO_CLOCKS)
 REFUSED(fmi3EnterConfigurationMode, (fmi3Instance c), ;, "the unit has no structural parameters")
 REFUSED(fmi3ExitConfigurationMode, (fmi3Instance c), ;, "the unit has no structural parameters")
-REFUSED(fmi3EnterStepMode, (fmi3Instance c), ;, "co-simulation has no events here")
+REFUSED(fmi3EnterStepMode, (fmi3Instance c), ;, NO_EVENTS)

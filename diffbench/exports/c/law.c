@@ -3,7 +3,6 @@
 
 /* As fitted, written by diffbench @VERSION@. */
 @FITTED@
-#define STIFF 20.0     /* stick over half shaft */
 #define RELAXED 0.001  /* s, d over k while time is continuous */
 #define STIFFNESS 0.18 /* share of inertia over step squared */
 #define DAMPING 0.5    /* share of inertia over step */
@@ -293,7 +292,7 @@ int32_t @PREFIX@_way(const @PREFIX@_given *given)
 void @PREFIX@_rates(const @PREFIX@_setup *setup, const @PREFIX@_state *state, int32_t way,
                     const @PREFIX@_drive *drive, @PREFIX@_given *given)
 {
-    const double stiffness = STIFF * setup->half_shaft_stiffness;
+    const double stiffness = @GUARD@_STIFF * setup->half_shaft_stiffness;
     const double damping = RELAXED * stiffness;
     const double asked = (stiffness * state->twist) + (damping * drive->speed_difference);
     double slip;
@@ -318,7 +317,7 @@ void @PREFIX@_rates_along(const @PREFIX@_setup *setup, const @PREFIX@_state *sta
                           const @PREFIX@_drive *drive, const @PREFIX@_drive *drive_seed, double twist_seed,
                           double plate_seed, @PREFIX@_given *change)
 {
-    const double stiffness = STIFF * setup->half_shaft_stiffness;
+    const double stiffness = @GUARD@_STIFF * setup->half_shaft_stiffness;
     const double damping = RELAXED * stiffness;
     const double speed_seed = drive_seed->speed_difference;
     const double backward = (drive->speed_difference < 0.0) ? -1.0 : 1.0;

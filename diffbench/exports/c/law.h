@@ -32,6 +32,9 @@ extern "C" {
 #define @GUARD@_ANY ((int32_t)3)
 #define @GUARD@_FOLLOWED ((int32_t)4)
 
+/* The stick over a half shaft, in stiffness, while time is continuous. */
+#define @GUARD@_STIFF 20.0
+
 /* What can be set; `@PREFIX@_as_fitted` fills it in. */
 typedef struct
 {

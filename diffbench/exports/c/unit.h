@@ -18,6 +18,7 @@
 #define SOFT_WORDS "the stick is softer than a half shaft at this step: step faster, state a larger output_inertia, or exchange the model"
 
 #define NO_DERIVATIVE "derivatives are those of outputs, rates and indicators by inputs and states, while the model is exchanged"
+#define NO_EVENTS "co-simulation has no events here"
 #define THREE_STATES "there are three states and two event indicators"
 
 typedef enum
@@ -143,7 +144,7 @@ static void unit_evaluate(unit_values *unit)
         unit->way = @PREFIX@_way(&given);
         @PREFIX@_rates(&setup, &unit->state, unit->way, &drive, &given);
     }
-    unit->state.stiffness = (unit->exchanged == 1) ? (20.0 * setup.half_shaft_stiffness) : 0.0;
+    unit->state.stiffness = (unit->exchanged == 1) ? (@GUARD@_STIFF * setup.half_shaft_stiffness) : 0.0;
     unit_keep(unit, &given);
     unit->numbers[V_RAMP_TORQUE] = @PREFIX@_ramps(&setup, carried, drive.input_torque);
     unit->numbers[V_ENERGY_IN] = unit->state.energy_dissipated + unit->numbers[V_ENERGY_STORED];
