@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from diffbench.documents import Build, Rig, load_build, load_car, load_rig, load_run_sheet, schema
+from diffbench.documents import Build, Rig, load_build, load_car, load_rig, load_run_sheet
 from diffbench.quantities import Quantity
+from diffbench.schemas import schema
 
 Writer = Callable[[str], Path]
 

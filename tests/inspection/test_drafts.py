@@ -13,10 +13,11 @@ from click.testing import CliRunner, Result
 from pyarrow import parquet
 
 from diffbench.cli import main
-from diffbench.documents import load_build, load_rig, load_run_sheet, load_visit, schema
+from diffbench.documents import load_build, load_rig, load_run_sheet, load_visit
 from diffbench.errors import DocumentError
 from diffbench.inspection import draft_build, draft_rig, draft_run, inspect_file
 from diffbench.readers import read_recording
+from diffbench.schemas import schema
 
 
 @pytest.fixture
