@@ -99,15 +99,17 @@ def determined(combined: Combined) -> bool:
     return relative <= HOPELESS_U and not (share > LEANING_SHARE and leaning)
 
 
-def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
-    """The reported parameter, with a 95 % interval that follows the quantity's own scale."""
+def parameter(combined: Combined, *, stated: bool = False, status: Status | None = None) -> Parameter:
+    """The reported parameter, with a 95 % interval that follows the quantity's own scale; its ``status`` where
+    that is known better than the budget says."""
     estimate = combined.estimate
-    if not stated and not determined(combined):
+    if status is None:
+        status = "stated" if stated else "measured" if determined(combined) else "not-determined"
+    if status == "not-determined":
         return not_determined(
             estimate.unit, estimate.meaning, estimate.needs, at_input_torque=estimate.at_input_torque
         )
     low, high = interval(combined)
-    status: Status = "stated" if stated else "measured"
     return Parameter(
         value=combined.value,
         u=combined.u,
@@ -124,9 +126,9 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
 def factor_of(effective: float, probability: float = 0.95) -> float:
     """Student's t at the effective degrees of freedom: half-width of an interval in standard
     uncertainties."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + probability / 2, min(effective, 1e6)))
+    return float(stdtrit(min(effective, 1e6), 0.5 + probability / 2))
 
 
 def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
@@ -358,7 +360,7 @@ def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[CountsAsExac
         return dict(parameters)
     return {
         name: item.model_copy(update={"budget": {**item.budget, **entries}})
-        if item.status == "measured"
+        if item.status in ("measured", "carried")
         else item
         for name, item in parameters.items()
     }

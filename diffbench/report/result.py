@@ -355,6 +355,9 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
 def _limited_name(characterisation: Characterisation, quantity: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first; the
     loading one of a ramp bias."""
+    judged = next((one.judged for one in characterisation.limits if one.quantity == quantity), None)
+    if judged is not None and judged in characterisation.parameters:
+        return judged
     stem, build = parts_of(quantity)
     fitting = (
         name

@@ -21,6 +21,12 @@ CHANGE_LABELS = {
 
 #: The numbers that a result is asked for first, in the order in which they are read.
 KEY_QUANTITIES = (
+    "preload_torque_as_read",
+    "ramp_bias_drive_as_read",
+    "ramp_bias_coast_as_read",
+    "preload_torque_at_limit",
+    "ramp_bias_drive_at_limit",
+    "ramp_bias_coast_at_limit",
     "preload_torque",
     "ramp_bias_drive_loading",
     "ramp_bias_drive_unloading",

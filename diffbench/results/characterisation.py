@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-Status = Literal["measured", "stated", "not-determined"]
+#: ``carried``: measured by hand at another temperature and speed, and brought here over plausible ranges.
+Status = Literal["measured", "carried", "stated", "not-determined"]
 
 
 class Parameter(Frozen):
@@ -334,6 +335,16 @@ class LimitVerdict(Frozen):
     high: float
     unit: str
     verdict: Literal["within", "outside", "not proven"]
+    judged: str | None = None
+    """The parameter that was judged, where that is not the limited one at the reference condition."""
+
+    @model_serializer(mode="wrap")
+    def _without_a_parameter_that_is_none(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Documents of limits at the reference condition, and their hashes, stay as they were."""
+        content: dict[str, Any] = written(self)
+        if content.get("judged") is None:
+            content.pop("judged", None)
+        return content
 
 
 class Provenance(Frozen):
