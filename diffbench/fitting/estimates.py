@@ -33,7 +33,7 @@ class Estimate:
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
     of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
     unknowns, ``of_draws`` of draws of them and of the sheet's errors; ``at_input_torque`` [N·m] where it is a
-    quantity of one."""
+    quantity of one; ``condition`` temperature [°C] and speed difference [rad/s], where not the reference's."""
 
     value: float
     gradient: Array
@@ -47,6 +47,7 @@ class Estimate:
     quantity: Quantity | None = None
     of_draws: Callable[[JointDraws], Array] | None = None
     at_input_torque: float | None = None
+    condition: tuple[float, float] | None = None
 
     @classmethod
     def of(
@@ -251,9 +252,9 @@ def moved_estimates(
         at = partial(moved, quantity)
         slope = gradient(lambda x, at=at: np.array([at(x)]), candidate, deviation)[0]  # type: ignore[misc]
         name = f"{stem}_{condition.suffix}"
-        found[f"{name}{suffix}"] = Estimate.of(
-            name, at(candidate.x), slope, words={"at": condition.words}, quantity=at
-        )
+        made = Estimate.of(name, at(candidate.x), slope, words={"at": condition.words}, quantity=at)
+        where = (condition.temperature, condition.speed_difference)
+        found[f"{name}{suffix}"] = replace(made, condition=where)
     return found
 
 

@@ -221,18 +221,18 @@ class Determined:
     def of(cls, candidate: Candidate) -> Determined:
         """Without the plausible ranges, those of `CONDITIONS` apart."""
         unknowns = candidate.names.unknowns
-        jacobian = candidate.solution.jacobian
         told = np.array(
+            [u.precision if u.knowledge == "stated" or u.name.startswith(CONDITIONS) else 0.0 for u in unknowns]
+        )
+        size = np.array(
             [
-                0.0 if u.fixed else u.precision
-                for u in (
-                    u if u.knowledge == "stated" or u.name.startswith(CONDITIONS) else replace(u, knowledge="none")
-                    for u in unknowns
-                )
+                1.0 if u.logarithm else max(abs(value), min(u.prior_u, 1.0), 1e-3)
+                for u, value in zip(unknowns, candidate.x.tolist(), strict=True)
             ]
         )
-        size = np.array([1.0 if u.logarithm else max(abs(v), min(u.prior_u, 1.0), 1e-3) for u, v in zip(unknowns, candidate.x, strict=True)])
-        scaled = jacobian * size
+        # what is only considered is no unknown here: its doubt is in the budget
+        size[[u.fixed for u in unknowns]] = 0.0
+        scaled = candidate.solution.jacobian * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
         kept = values > values.max() * 1e-9

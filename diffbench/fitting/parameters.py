@@ -110,6 +110,7 @@ def parameter(combined: Combined, *, stated: bool = False, status: Status | None
             estimate.unit, estimate.meaning, estimate.needs, at_input_torque=estimate.at_input_torque
         )
     low, high = interval(combined)
+    heat, speed = (None, None) if estimate.condition is None else estimate.condition
     return Parameter(
         value=combined.value,
         u=combined.u,
@@ -120,6 +121,8 @@ def parameter(combined: Combined, *, stated: bool = False, status: Status | None
         meaning=estimate.meaning,
         budget=combined.budget,
         at_input_torque_Nm=estimate.at_input_torque,
+        at_temperature_degC=heat,
+        at_speed_difference_rad_s=speed,
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
@@ -43,7 +43,8 @@ class Parameter(Frozen):
 
     ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says
     what would determine a quantity that is not, or not well. ``at_input_torque_Nm`` is there where a quantity
-    is of one input torque.
+    is of one input torque; ``at_temperature_degC`` and ``at_speed_difference_rad_s`` where it is quoted
+    elsewhere than at the reference condition.
     """
 
     value: float | None
@@ -56,13 +57,16 @@ class Parameter(Frozen):
     needs: str | None = None
     budget: dict[str, float] = Field(default_factory=dict)
     at_input_torque_Nm: float | None = None
+    at_temperature_degC: float | None = None
+    at_speed_difference_rad_s: float | None = None
 
     @model_serializer(mode="wrap")
     def _without_a_place_that_is_none(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
         """Documents of quantities that have no such place, and their hashes, stay as they were."""
         content: dict[str, Any] = written(self)
-        if content.get("at_input_torque_Nm") is None:
-            content.pop("at_input_torque_Nm", None)
+        for place in ("at_input_torque_Nm", "at_temperature_degC", "at_speed_difference_rad_s"):
+            if content.get(place) is None:
+                content.pop(place, None)
         return content
 
 
@@ -604,7 +608,7 @@ class Characterisation(Document, ShowsItself):
 
         def mine(items: list[Any]) -> list[Any]:
             return [
-                item.model_copy(update={"quantity": name})
+                item.model_copy(update={"quantity": name} | _judged_as(item, own))
                 for item in items
                 if (name := own(item.quantity)) is not None
             ]
@@ -654,6 +658,12 @@ class Characterisation(Document, ShowsItself):
             if one.in_result
         }
         return schema
+
+
+def _judged_as(item: Any, own: Callable[[str], str | None]) -> dict[str, str | None]:
+    """The parameter that a limit was judged by, under the name that it has in a build's own result."""
+    judged = getattr(item, "judged", None)
+    return {} if judged is None else {"judged": own(judged)}
 
 
 def load_characterisation(path: str | Path) -> Characterisation:
