@@ -138,7 +138,7 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
         freedom = float(sum(len(rows) - 1 for rows in kept if rows))
         off = {i: torque[i] / mean - 1.0 for rows, mean in zip(kept, means, strict=True) for i in rows}
         square = float(sum(value**2 for value in off.values()))
-        worst = _worst(kept, off, square, freedom, stated, count)
+        worst = _worst(torque, kept, off, square, freedom, stated, count, step)
         if worst is None or len(doubtful) + 1 > max(MOST_DOUBTFUL * count, 1.0):
             break
         index, mean = worst
@@ -162,15 +162,17 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
 
 
 def _worst(
+    torque: Array,
     kept: list[list[int]],
     off: Mapping[int, float],
     square: float,
     freedom: float,
     stated: float | None,
     count: int,
+    step: float,
 ) -> tuple[int, float] | None:
     """The reading that is farthest off its repeats for its chance, where that is too small, with the mean of
-    the others over it."""
+    the others over it. Two steps of the scale are never far."""
     from scipy.special import ndtri, stdtrit
 
     found: tuple[float, int, float] | None = None
@@ -181,6 +183,8 @@ def _worst(
         for i in rows:
             share = 1.0 - 1.0 / n
             apart = off[i] ** 2 / share
+            if abs(off[i]) * torque[i] / (1.0 + off[i]) <= 2.0 * step:
+                continue
             if stated is not None:
                 distance = math.sqrt(apart) / stated / abs(float(ndtri(DOUBTFUL / (2 * count))))
             elif freedom < 2 * FEWEST_REPEATS or square <= apart:

@@ -29,6 +29,7 @@ from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
 from diffbench.fitting.estimates import Condition, Estimate
+from diffbench.fitting.data import FitData
 from diffbench.fitting.model import TURNING_SPEED, Form, LockingModel
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined
@@ -44,17 +45,20 @@ if TYPE_CHECKING:
     from diffbench.fitting.choose import Choice
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
-# What carries a number from the readings to another condition, and small corrections of them: these keep their
-# plausible range when it is asked what the readings determine.
-CONDITIONS = (
-    *("temperature_coefficient", "stribeck_speed", TURNING_SPEED, "viscous", "viscous_exponent"),
-    *("heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess"),
+# What carries a number from the readings to another condition: a quantity that is determined only with their
+# plausible ranges is carried. Small corrections of the readings keep theirs.
+CARRIERS = ("temperature_coefficient", "stribeck_speed", TURNING_SPEED)
+CORRECTIONS = (
+    *("viscous", "viscous_exponent", "heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess"),
 )
 LEANS = 0.2  # of the variance: more of it from plausible ranges, and nobody measured the quantity
 HOPELESS = 0.5  # of the value, as for sweeps
 NOTHING = 1e-3  # of u: so small a part of the readings' scatter is none
 NULL = 1e-6  # share of a quantity's gradient in directions of which nothing tells
+ALIKE_HEAT = 5.0  # K
+ALIKE_SPEED = 4.0  # a case that is held doubles the speed of the plates
 # cold oil at the speed of a hand: some hundredths to tenths of a newton metre
 DRAG_U = 0.3  # N·m·s/rad
 LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
@@ -68,6 +72,9 @@ CONTRADICTED = 1e-3  # chance below which readings contradict each other
 
 class HandModel(LockingModel):
     """The model of readings by hand: plates as warm as the oil, and the residual of the reading itself."""
+
+    def on(self, data: FitData) -> HandModel:
+        return HandModel(data, self.names, self.form, self.sharing, self.reference)
 
     @cached_property
     def through_case(self) -> Array:
@@ -191,13 +198,17 @@ def _fitted(setup: Setup, form: Form) -> HandCandidate:
 
 
 def _for_hands(unknown: Unknown) -> Unknown:
-    return replace(unknown, prior_u=DRAG_U) if unknown.name == "viscous" else unknown
+    """An unknown as readings by hand need it: a bias may come out below zero by scatter alone, or the bound would
+    bend what it is read with."""
+    if unknown.name == "viscous":
+        return replace(unknown, prior_u=DRAG_U)
+    return replace(unknown, low=-1.0) if unknown.name.startswith("ramp_bias") else unknown
 
 
 def _least_bias(candidate: HandCandidate) -> float:
     """The largest ramp bias that the readings prove, over both flanks and all builds; 0 where none is
     determined."""
-    information, least = Determined.of(candidate), 0.0
+    information, least = Determined.of(candidate, carried=True), 0.0
     names, sharing = candidate.names, candidate.model.sharing
     for name in (*sharing.drive_biases, *sharing.coast_biases):
         gradient = np.zeros(len(names))
@@ -218,11 +229,15 @@ class Determined:
     size: Array
 
     @classmethod
-    def of(cls, candidate: Candidate) -> Determined:
-        """Without the plausible ranges, those of `CONDITIONS` apart."""
+    def of(cls, candidate: Candidate, *, carried: bool = False) -> Determined:
+        """Without the plausible ranges, those of `CORRECTIONS` apart, and if ``carried`` those of `CARRIERS`.
+
+        Readings whose temperatures or speeds
+        differ by no more than a hand can help count as of one: nobody determines a ramp by a draught."""
         unknowns = candidate.names.unknowns
+        ranges = (*CORRECTIONS, *CARRIERS) if carried else CORRECTIONS
         told = np.array(
-            [u.precision if u.knowledge == "stated" or u.name.startswith(CONDITIONS) else 0.0 for u in unknowns]
+            [u.precision if u.knowledge == "stated" or u.name.startswith(ranges) else 0.0 for u in unknowns]
         )
         size = np.array(
             [
@@ -232,7 +247,9 @@ class Determined:
         )
         # what is only considered is no unknown here: its doubt is in the budget
         size[[u.fixed for u in unknowns]] = 0.0
-        scaled = candidate.solution.jacobian * size
+        model = _of_one_condition(candidate.model)
+        slopes = jacobian(model.residual, candidate.x, candidate.steps, candidate.names.low, candidate.names.high)
+        scaled = slopes / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
         kept = values > values.max() * 1e-9
@@ -250,21 +267,49 @@ class Determined:
         return float(np.sqrt(np.sum(along**2 / self.precision)))
 
 
+def _of_one_condition(model: LockingModel) -> LockingModel:
+    """The same readings, those of a build at one temperature and one speed where theirs differ by little."""
+    data = model.data
+    plate, speed = np.where(np.isfinite(data.plate), data.plate, data.oil), data.speed_difference.copy()
+    build = np.array([place.preload for place in model.sharing.places])[data.visit]
+    for one in np.unique(build):
+        mine = build == one
+        heat, slow, ran = _as_read(data, plate, mine)
+        if np.isfinite(plate[mine]).all() and float(np.ptp(plate[mine])) <= ALIKE_HEAT:
+            plate[mine] = heat
+        if ran.any() and float(speed[ran].max()) <= ALIKE_SPEED * float(speed[ran].min()):
+            speed[ran] = slow
+    return model.on(replace(data, oil=plate, plate=plate, speed_difference=speed))
+
+
+def _as_read(data: FitData, heat: Array, mine: Flags) -> tuple[float, float, Flags]:
+    """Temperature [°C] and speed difference [rad/s] at which some readings were taken, the running ones if there
+    are any, those with the case free first; and which ran (c,)."""
+    ran = mine & (data.friction_state == Friction.KINETIC)
+    free = ran & (data.input_torque == 0.0)
+    chosen = free if free.any() else ran if ran.any() else mine
+    speed = float(np.exp(np.mean(np.log(data.speed_difference[chosen])))) if ran.any() else 0.0
+    return float(np.mean(heat[chosen])), speed, ran
+
+
 def standing_of(
     combined: Combined, candidates: Sequence[Candidate], estimates: Sequence[Estimate | None]
 ) -> Status:
     """Whether readings and statements determine a quantity under every form that stays in.
 
-    ``measured``; ``carried`` where the plausible ranges of what carries it have more than a fifth of its
-    variance; ``stated`` where no reading tells of it, and the sheet does; else ``not-determined``.
+    ``measured``; ``carried`` where only plausible ranges bring it from where it was read to where it is quoted,
+    or have more than a fifth of its variance; ``stated`` where no reading tells of it, and the sheet does; else ``not-determined``.
     """
     size = HOPELESS * max(abs(combined.value), combined.estimate.scale)
+    leans = False
     for candidate, estimate in zip(candidates, estimates, strict=True):
-        alone = None if estimate is None else Determined.of(candidate).u(estimate.gradient)
-        if alone is None or max(alone, combined.u) > size:
+        alone = None if estimate is None else Determined.of(candidate, carried=True).u(estimate.gradient)
+        if estimate is None or alone is None or max(alone, combined.u) > size:
             return "not-determined"
+        alone = Determined.of(candidate).u(estimate.gradient)
+        leans = leans or alone is None or alone > size
     weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source))
-    leans = weak > LEANS * combined.u**2
+    leans = leans or weak > LEANS * combined.u**2
     if combined.budget.get(Source.NOISE, 0.0) <= NOTHING * combined.u:
         return "not-determined" if leans else "stated"
     return "carried" if leans else "measured"
@@ -273,15 +318,10 @@ def standing_of(
 def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
     """As warm and as slow as the running readings of some visits were; where there are none, at breakaway."""
     data = candidate.model.data
-    mine = np.isin(data.visit, visits)
-    ran = mine & (data.friction_state == Friction.KINETIC)
-    free = ran & (data.input_torque == 0.0)
-    chosen = free if free.any() else ran if ran.any() else mine
     plate = candidate.model.plate_temperature(candidate.x)
-    heat = float(np.mean(plate[chosen]))
+    heat, speed, ran = _as_read(data, plate, np.isin(data.visit, visits))
     if not ran.any():
         return Condition("as_read", heat, 0.0, False, f"at breakaway, {heat:.3g} °C, as read")
-    speed = float(np.exp(np.mean(np.log(data.speed_difference[chosen]))))
     told = data.by_hand
     words = f"{speed:.2g} rad/s" if told is None or told.turning_u == 0.0 else f"about {speed:.2g} rad/s"
     return Condition("as_read", heat, speed, True, f"at {heat:.3g} °C and {words}, as read")
@@ -364,7 +404,7 @@ def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits
     return [test for _, test in offers[:SHOWN]]
 
 
-def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[HandModel, float]:
+def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingModel, float]:
     """The model of further readings as they would be taken, and what the wrench would read [N·m]."""
     data = candidate.model.data
     like = np.zeros(MORE, dtype=np.int64)
@@ -375,7 +415,7 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[HandMode
     speed = float(np.exp(np.mean(np.log(ran)))) if ran.size else 0.2
     ones = np.ones(MORE)
 
-    def of(torque: float) -> HandModel:
+    def of(torque: float) -> LockingModel:
         scaled = data.noise_share[:, :1] > 0
         effects = np.where(
             scaled, data.noise_share[:, :1] * torque * ones, data.effect_difference[:, :1] * counts / before * ones
@@ -389,10 +429,9 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[HandMode
             friction_state=np.full(MORE, state, dtype=np.int64),
             effect_difference=effects,
             noise_share=data.noise_share[:, :1] * ones,
-            noise=scatter * torque * ones,
+            noise=max(scatter * torque, float(np.min(data.noise)) * counts / 2.0) * ones,
         )
-        model = candidate.model
-        return HandModel(changed, model.names, model.form, model.sharing, model.reference)
+        return candidate.model.on(changed)
 
     torque = float(of(1.0).read(candidate.x)[0])
     return of(torque), torque / counts

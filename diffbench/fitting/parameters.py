@@ -221,14 +221,14 @@ def refined(
 
     ``estimates`` of each form, the best first, with the forms' ``candidates``, ``weights`` and
     ``covariances``; ``freedom`` of the noise. Quantities that are functions of the unknowns alone get the
-    profile of the best form; those that follow by a curved relation, or from the build sheet as well, are
+    profile of the best form, readings by hand apart (their covariance is the Fisher information); those that follow by a curved relation, or from the build sheet as well, are
     drawn from the joint distribution of all forms where a small sample shows that the curvature matters.
     """
     best, found = candidates[0], dict[str, Combined]()
     problem, steps = best.problem, best.steps
     for name, item in combined.items():
         estimate = item.estimate
-        if estimate.quantity is None or not name.startswith(PROFILED):
+        if estimate.quantity is None or not name.startswith(PROFILED) or best.noise.freedom is not None:
             continue
         shaped = profiled(
             estimate,

@@ -265,6 +265,7 @@ def main() -> int:
     held: Counter[tuple[str, str]] = Counter()
     asked: Counter[tuple[str, str]] = Counter()
     noticed: Counter[str] = Counter()
+    squares: Counter[tuple[str, str]] = Counter()
     wrong: list[str] = []
     for one, parameters, findings in study(told.count, told.first):
         truth = truth_of(one)
@@ -281,6 +282,7 @@ def main() -> int:
             inside = item.low <= truth[name] <= item.high  # type: ignore[attr-defined]
             asked[status, name] += 1
             held[status, name] += inside
+            squares[status, name] += ((item.value - truth[name]) / item.u) ** 2  # type: ignore[attr-defined, assignment]
             if told.verbose and not inside:
                 print(
                     f"{one.seed}: {name} {status} {item.value:.4g} ({item.low:.4g} to {item.high:.4g}), "  # type: ignore[attr-defined]
@@ -291,7 +293,8 @@ def main() -> int:
     for status in ("measured", "carried"):
         of_status = [key for key in sorted(asked) if key[0] == status and not key[1].startswith("(")]
         for key in of_status:
-            print(f"  {status:9} {key[1]:38} {held[key]:4} of {asked[key]:4}  {100 * held[key] / asked[key]:5.1f} %")
+            print(f"  {status:9} {key[1]:38} {held[key]:4} of {asked[key]:4}  {100 * held[key] / asked[key]:5.1f} %"
+                f"  rms z {math.sqrt(squares[key] / asked[key]):.2f}")
         total = sum(asked[key] for key in of_status)
         inside = sum(held[key] for key in of_status)
         if total:
