@@ -378,7 +378,8 @@ def _parameters(
     for name, item in refined(
         kept, every, choice.candidates, choice.weights, covariances, freedom=dof, seed=seed
     ).items():
-        kept[name], parameters[name] = item, parameter(item, status=parameters[name].status)
+        # draws may show more doubt than the first order did
+        kept[name], parameters[name] = item, _told(name, item, choice, [mine.get(name) for mine in every])
     return {**combined, **kept}, parameters, splits[0]
 
 

@@ -354,15 +354,15 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     return f"more readings with the case held, turned {way} ({caution})"
 
 
-MORE = 5  # readings at a time
-WORTH = 0.85  # a fall to above that share is not worth the readings
+MORE = 10  # readings at a time
+WORTH = 0.9  # a fall to above that share is not worth the readings
 SHOWN = 4
 CAUTION_HELD = "the wrench reads about {reading:.0f} N·m there: mind its range, and what holds the case"
 CAUTION_BREAKAWAY = "breakaway comes suddenly: pull evenly, with a firm stand"
 
 
 def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits: Sequence[ConditionedVisit]) -> list[NextTest]:
-    """Which readings would help most, by what five more of a kind add to the information (Fedorov 1972).
+    """Which readings would help most, by what ten more of a kind add to the information (Fedorov 1972).
 
     Each with its cautions; none beyond the wrench's range. Judged by the quantities as they were read.
     """

@@ -434,6 +434,8 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         found.append(
             f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined"
         )
+    if any(item.status == "carried" for item in characterisation.parameters.values()):
+        found.append("what is not quoted as read is carried to there over plausible ranges")
     found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
     return found
 
@@ -459,17 +461,24 @@ def law_text(characterisation: Characterisation) -> str:
     """Which preload law, and by what evidence."""
     law = characterisation.law
     head = {
-        "measured": f"{law.chosen}, decided by the sweeps",
+        "measured": f"{law.chosen}, decided by the {'readings' if read_by_hand(characterisation) else 'sweeps'}",
         "stated": f"{law.chosen}, stated by the build sheet",
         "undecided": f"undecided ({law.chosen} fits best so far)",
     }[law.status]
     return f"{head}: {printable(law.reason)}"
 
 
+def read_by_hand(characterisation: Characterisation) -> bool:
+    """Whether all numbers come from readings by hand."""
+    return any(parts_of(name)[0] == "preload_torque_as_read" for name in characterisation.parameters)
+
+
 def coverage_text(characterisation: Characterisation) -> str:
     """What the bench covered."""
     tested = characterisation.tested
     if not tested.outline:
+        if read_by_hand(characterisation):
+            return "readings by hand, no sweep under slip: nothing of the map is tested"
         return "no sweep under slip: nothing of the map is tested"
     torque = [point[0] for point in tested.outline]
     speed = [point[1] for point in tested.outline]

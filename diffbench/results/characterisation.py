@@ -692,6 +692,15 @@ _MENDS: dict[str, str] = {
 }
 
 
+_MENDS_BY_HAND: dict[str, str] = {
+    Source.NOISE: "take more readings of each kind",
+    Source.TRANSDUCER_GAIN: "have the wrench calibrated: its gain limits it",
+    Source.TRANSDUCER_ZERO: "check the wrench at no load and with a known weight on a known arm: its zero limits it",
+    Source.TURNING_SPEED: "turn at a steady speed and write it down, a column turning_speed",
+    Source.DRAG: "state the drag of the turned shaft better, from a turn with the unit out",
+}
+
+
 def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
     """What would help most, in order: what is not determined, then what limits the preload and the biases."""
     steps: list[str] = []
@@ -700,7 +709,12 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
     for name, item in parameters.items():
         if item.status == "not-determined" and item.needs:
             steps.append(_need(name, item))
+    by_hand = any(parts_of(name)[0] == "preload_torque_as_read" for name in parameters)
+    mends = _MENDS | (_MENDS_BY_HAND if by_hand else {})
     for name in (
+        "preload_torque_as_read",
+        "ramp_bias_drive_as_read",
+        "ramp_bias_coast_as_read",
         "preload_torque",
         "ramp_bias_drive_loading",
         "ramp_bias_coast_loading",
@@ -713,10 +727,10 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
             continue
         source, size = next(iter(found.budget.items()))
         share = (size / found.u) ** 2
-        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in _MENDS:
+        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in mends:
             steps.append(
                 f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
-                f"variance is {source}): {_MENDS[source]}"
+                f"variance is {source}): {mends[source]}"
             )
     return steps
 
