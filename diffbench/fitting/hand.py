@@ -15,8 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TYPE_CHECKING, cast
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,8 @@ from diffbench.results.characterisation import Gain, LawVerdict, NextTest, Statu
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName
     from diffbench.fitting.choose import Choice
+
+    LawStatus = Literal["measured", "stated", "undecided"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -151,34 +153,49 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
     from diffbench.fitting.choose import Choice
 
     stated = setup.builds[0].preload.law
-    fitted: list[HandCandidate] = []
-    for law in PRELOAD_LAWS.values():
-        if stated in ("undecided", law.name):
-            progress(f"fitting: {law.name} preload")
-            fitted.append(_fitted(setup, Form(law, next(iter(FRICTION_LAWS.values())))))
-    chosen = cast("PreloadLawName", fitted[0].form.law)
+    simplest = next(iter(PRELOAD_LAWS))
+    chosen = cast("PreloadLawName", simplest if stated == "undecided" else stated)
+    fitted = {chosen: _of_law(setup, chosen, progress)}
+    least = _least_bias(fitted[chosen][0])
     if stated != "undecided":
-        words = f"the build sheet states the {stated} law"
-        return Choice((fitted[0],), (1.0,), LawVerdict(chosen=chosen, status="stated", information={chosen: 0.0}, reason=words))
-    least = _least_bias(fitted[0])
-    if least > PLAUSIBLE_FRACTION:
-        words = (
+        status, reason = "stated", f"the build sheet states the {stated} law"
+    elif least > PLAUSIBLE_FRACTION:
+        status = "measured"
+        reason = (
             f"a ramp bias above {least:.2f} was read with the case held: a clamped stack whose contact is closed "
             f"passes on no more than {PLAUSIBLE_FRACTION:g} of the ramp thrust (common practice, no source)"
         )
-        verdict = LawVerdict(chosen=chosen, status="measured", information={chosen: 0.0}, reason=words)
-        return Choice((fitted[0],), (1.0,), verdict)
+    else:
+        status = "undecided"
+        reason = (
+            "readings by hand do not tell the preload laws apart here: state the law in the build sheet, or sweep "
+            "to an input torque at which the ramps clearly overcome the preload"
+        )
+        fitted |= {cast("PreloadLawName", law): _of_law(setup, law, progress) for law in PRELOAD_LAWS if law != chosen}
+    costs = {law: min(one.solution.cost for one in own) for law, own in fitted.items()}
     # an additive law and a closed contact of a clamped stack give the same readings: no evidence, equal weights
-    information = {c.form.law: 2.0 * (c.solution.cost - min(f.solution.cost for f in fitted)) for c in fitted}
-    words = (
-        "readings by hand do not tell the preload laws apart here: state the law in the build sheet, or sweep to "
-        "an input torque at which the ramps clearly overcome the preload"
+    candidates = tuple(one for own in fitted.values() for one in own)
+    verdict = LawVerdict(
+        chosen=chosen,
+        status=cast("LawStatus", status),
+        information={law: 2.0 * (cost - min(costs.values())) for law, cost in costs.items()},
+        reason=reason,
     )
-    verdict = LawVerdict(chosen=chosen, status="undecided", information=information, reason=words)
-    return Choice(tuple(fitted), tuple(1.0 / len(fitted) for _ in fitted), verdict)
+    return Choice(candidates, tuple(1.0 / len(candidates) for _ in candidates), verdict)
 
 
-def _fitted(setup: Setup, form: Form) -> HandCandidate:
+def _of_law(setup: Setup, law: str, progress: Callable[[str], None]) -> list[HandCandidate]:
+    """A preload law with every shape of friction over speed: readings tell next to nothing of that."""
+    progress(f"fitting: {law} preload")
+    found: list[HandCandidate] = []
+    for friction in FRICTION_LAWS.values():
+        begin = [found[0].x] if found else []
+        found.append(_fitted(setup, Form(PRELOAD_LAWS[law], friction), begin))
+    return found
+
+
+def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
+    """One form, from where another one ended, or from two biases of the ramps."""
     plain = setup.model(form)
     names = Names(tuple(_for_hands(unknown) for unknown in plain.names.unknowns))
     data = setup.data
@@ -186,12 +203,13 @@ def _fitted(setup: Setup, form: Form) -> HandCandidate:
     freedom = data.by_hand.freedom if data.by_hand is not None else np.inf
     noise = CellNoise(data.noise, 1.0, float(data.run.size), freedom)
     used = np.ones(data.run.size, dtype=bool)
-    found = []
-    for bias in (0.4, 0.1):
+    starts = list(begin)
+    for bias in () if starts else (0.4, 0.1):
         start = names.start.copy()
         for name in (*setup.sharing.drive_biases, *setup.sharing.coast_biases):
             start[names.position[name]] = bias
-        found.append(polished_once(model, noise, used, start))
+        starts.append(start)
+    found = [polished_once(model, noise, used, start) for start in starts]
     best = min(found, key=lambda solution: solution.cost)
     costs = tuple(solution.cost for solution in found)
     return HandCandidate(model, best, model.residual(best.x), used, noise, costs)
@@ -247,8 +265,12 @@ class Determined:
         )
         # what is only considered is no unknown here: its doubt is in the budget
         size[[u.fixed for u in unknowns]] = 0.0
-        model = _of_one_condition(candidate.model)
-        slopes = jacobian(model.residual, candidate.x, candidate.steps, candidate.names.low, candidate.names.high)
+        model, x = _of_one_condition(candidate.model), candidate.x.copy()
+        for own in candidate.form.preload.unknowns:
+            # at the end of its range what it multiplies would not show, and it would seem told apart from that
+            i = candidate.names.position[own.name]
+            x[i] = max(x[i], own.prior)
+        slopes = jacobian(model.residual, x, candidate.steps, candidate.names.low, candidate.names.high)
         scaled = slopes / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
@@ -303,16 +325,35 @@ def standing_of(
     size = HOPELESS * max(abs(combined.value), combined.estimate.scale)
     leans = False
     for candidate, estimate in zip(candidates, estimates, strict=True):
-        alone = None if estimate is None else Determined.of(candidate, carried=True).u(estimate.gradient)
-        if estimate is None or alone is None or max(alone, combined.u) > size:
+        if estimate is None:
             return "not-determined"
-        alone = Determined.of(candidate).u(estimate.gradient)
+        slope = _slope(candidate, estimate)
+        alone = _determined(candidate, carried=True).u(slope)
+        if alone is None or max(alone, combined.u) > size:
+            return "not-determined"
+        alone = _determined(candidate, carried=False).u(slope)
         leans = leans or alone is None or alone > size
     weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source))
     leans = leans or weak > LEANS * combined.u**2
     if combined.budget.get(Source.NOISE, 0.0) <= NOTHING * combined.u:
         return "not-determined" if leans else "stated"
     return "carried" if leans else "measured"
+
+
+def _slope(candidate: Candidate, estimate: Estimate) -> Array:
+    """The gradient (p,) of a quantity at the solution, as local as that of the readings."""
+    quantity = estimate.quantity
+    if quantity is None:
+        return estimate.gradient
+    names = candidate.names
+    own = jacobian(lambda x: np.array([quantity(x)]), candidate.x, candidate.steps, names.low, names.high)
+    return np.asarray(own[0])
+
+
+@lru_cache(maxsize=32)
+def _determined(candidate: Candidate, *, carried: bool) -> Determined:
+    """`Determined.of`, once for all quantities."""
+    return Determined.of(candidate, carried=carried)
 
 
 def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
@@ -375,33 +416,49 @@ def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits
         return []
     channel = visits[0].rig.channel["turning_torque"]
     most = np.inf if channel.range is None else channel.range[1]
+    names = candidate.names
     known = candidate.solution.jacobian
-    precision = np.where([u.fixed for u in candidate.names.unknowns], 0.0, candidate.names.precision)
-    offers: list[tuple[float, NextTest]] = []
+    precision = np.where([u.fixed for u in names.unknowns], 0.0, names.precision)
+    gain = np.array([u.name.startswith("error:") and u.name.endswith(".gain") for u in names.unknowns])
+    before = inverse_of(known.T @ known + np.diag(precision))
+    plans = [
+        (
+            "have the wrench calibrated, to half of the stated uncertainty of its gain",
+            inverse_of(known.T @ known + np.diag(np.where(gain, 4.0, 1.0) * precision)),
+        )
+    ]
     for case, direction, flank in (("free", "either way", 0.0), ("held", "backward", 1.0), ("held", "forward", -1.0)):
         for state in (Friction.KINETIC, Friction.STATIC):
             model, reading = _more(candidate, flank, state)
-            if not reading < most:
-                continue
-            rows = jacobian(model.residual, candidate.x, candidate.steps) / model.data.noise[:, None]
-            before, after = (inverse_of(j.T @ j + np.diag(precision)) for j in (known, np.vstack([known, rows])))
-            gains, worth = [], 0.0
-            for name, item in targets.items():
-                g = item.estimate.gradient
-                ratio = float(np.sqrt((g @ after @ g) / max(float(g @ before @ g), 1e-300)))
-                if ratio < WORTH:
-                    gains.append(Gain(quantity=name, unit=item.estimate.unit, u_now=item.u, u_then=ratio * item.u))
-                    worth -= float(np.log(ratio))
-            kind = "running" if state is Friction.KINETIC else "breakaway"
-            holds = "the case free and the other output held" if case == "free" else "the case held and the other output free"
-            cautions = [CAUTION_HELD.format(reading=reading)] if case == "held" else []
-            cautions += [CAUTION_BREAKAWAY] if kind == "breakaway" else []
-            text = f"{MORE} {kind} readings more with {holds}, turned {direction}"
-            text += f" ({'; '.join(cautions)})" if cautions else ""
-            if gains:
-                offers.append((worth, NextTest(run=text, gains=gains)))
-    offers.sort(key=lambda offer: -offer[0])
-    return [test for _, test in offers[:SHOWN]]
+            if reading < most:
+                rows = jacobian(model.residual, candidate.x, candidate.steps) / model.data.noise[:, None]
+                after = inverse_of(known.T @ known + rows.T @ rows + np.diag(precision))
+                plans.append((_words(case, direction, state, reading), after))
+    offers = [_offer(text, before - after, targets) for text, after in plans]
+    return [test for worth, test in sorted(offers, key=lambda offer: -offer[0]) if worth > 0.0][:SHOWN]
+
+
+def _words(case: str, direction: str, state: Friction, reading: float) -> str:
+    """Readings to take, with the cautions that belong to them."""
+    kind = "running" if state is Friction.KINETIC else "breakaway"
+    holds = f"the case {case} and the other output {'held' if case == 'free' else 'free'}"
+    cautions = [CAUTION_HELD.format(reading=reading)] if case == "held" else []
+    cautions += [CAUTION_BREAKAWAY] if kind == "breakaway" else []
+    text = f"{MORE} {kind} readings more with {holds}, turned {direction}"
+    return f"{text} ({'; '.join(cautions)})" if cautions else text
+
+
+def _offer(text: str, fall: Array, targets: Mapping[str, Combined]) -> tuple[float, NextTest]:
+    """What a plan brings: its worth, and the quantities that it sharpens, by the ``fall`` (p, p) of the unknowns'
+    covariance; what no reading can mend stays."""
+    worth, gains = 0.0, []
+    for name, item in targets.items():
+        gradient = item.estimate.gradient
+        then = float(np.sqrt(max(item.u**2 - float(gradient @ fall @ gradient), 0.0)))
+        if then < WORTH * item.u:
+            gains.append(Gain(quantity=name, unit=item.estimate.unit, u_now=item.u, u_then=then))
+            worth -= float(np.log(max(then, 1e-3 * item.u) / item.u))
+    return worth, NextTest(run=text, gains=gains)
 
 
 def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingModel, float]:

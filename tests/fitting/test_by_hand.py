@@ -75,8 +75,25 @@ def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -
     steps = [step for step in hand.next_steps if "_as_read" in step]
     assert any("wrench calibrated" in step for step in steps)
     assert not any("sweep" in step for step in steps)
-    assert hand.next_tests
-    for test in hand.next_tests:
+    assert any("have the wrench calibrated" in test.run for test in hand.next_tests)
+
+
+def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> None:
+    """With the case free alone the ramps are open: held readings come first, with what the wrench would read,
+    but none beyond its range."""
+    lines = (READINGS / "readings.csv").read_text().splitlines()
+    free = [line for line in lines if not line.startswith('"case held')]
+    found = visit(tmp_path, readings="\n".join(free) + "\n")
+    assert found.parameters["ramp_bias_drive_as_read"].status == "not-determined"
+    assert "turned backward" in (found.parameters["ramp_bias_drive_as_read"].needs or "")
+    assert "mind its range" in (found.parameters["ramp_bias_drive_as_read"].needs or "")
+    held = [test for test in found.next_tests if "the case held" in test.run]
+    assert held
+    for test in found.next_tests:
         assert all(gain.u_then < gain.u_now for gain in test.gains)
-        assert ("mind its range" in test.run) == ("case held" in test.run)
+        assert ("mind its range" in test.run) == ("the case held" in test.run)
         assert ("suddenly" in test.run) == ("breakaway" in test.run)
+    rig = tmp_path / "visit" / "torque-wrench.toml"
+    rig.write_text(rig.read_text().replace("u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
+    short = diffbench.fit(tmp_path / "visit" / "run.toml")
+    assert not any("the case held" in test.run for test in short.next_tests)
