@@ -92,8 +92,8 @@ DEFINITIONS: dict[str, Definition] = {
     "preload_torque_as_read": Definition(
         "preload torque, as read",
         "N·m",
-        "readings by hand: locking torque without input torque as warm and as slow as the running readings were "
-        "taken; without such, at breakaway",
+        "readings by hand: locking torque without input torque as warm and as slow as the running readings "
+        "were taken; without such, at breakaway",
         told="locking torque of the preload alone, {at}",
         needs="readings with the case free; with the case held, a second arrangement beside them",
         scale=1.0,

@@ -1,7 +1,7 @@
 """Hand readings: one output turned by a wrench, and what each reading says of the locking torque.
 
-Forty numbers, not forty thousand: how much a reading scatters is stated, or pooled over all repeats as a share
-of the reading (the hand and the angle of rest act in proportion). Nothing is dropped for being apart: a
+Forty numbers, not forty thousand: how much a reading scatters is stated, or pooled over all repeats as a
+share of the reading (the hand and the angle of rest act in proportion). Nothing is dropped for being apart: a
 reading far off its repeats is named as doubtful and counts as little as it is off.
 """
 
@@ -75,7 +75,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         "missing reading": int((~good & ~beyond).sum()),
     }
     dropped = {reason: count for reason, count in left_out.items() if count}
-    runs = []
+    runs: list[ConditionedRun] = []
     for key, rows in groups.items():
         clean = [i for i in rows if i not in scatter.doubtful]
         for part in (clean, *([i] for i in rows if i in scatter.doubtful)):
@@ -121,13 +121,13 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
     """Scatter of readings (n,) [N·m], stated or pooled over ``groups`` of repeats, as a share of the reading.
 
     ``s² = Σ (r/r̄ − 1)² / Σ (n_g − 1)`` over the groups. Rounding to a ``step`` of the scale is at least
-    ``step/√12``; repeats hold it already, a stated scatter does not. A reading is doubtful where the externally
-    studentised distance from its repeats has a chance below `DOUBTFUL` in the whole file: it counts as little
-    as it is off. Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution); Cook & Weisberg,
-    Residuals and Influence in Regression (1982), section 2.2.2.
+    ``step/√12``; repeats hold it already, a stated scatter does not. A reading is doubtful where the
+    externally studentised distance from its repeats has a chance below `DOUBTFUL` in the whole file: it
+    counts as little as it is off. Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution);
+    Cook & Weisberg, Residuals and Influence in Regression (1982), section 2.2.2.
 
-    >>> made = scatter_of(np.array([50.0, 51.0, 49.0, 101.0, 99.0]), [[0, 1, 2], [3, 4]], stated=None, step=0.0)
-    >>> round(made.relative, 4), made.freedom
+    >>> made = scatter_of(np.array([50.0, 51.0, 49.0, 101.0, 99.0]), [[0, 1, 2], [3, 4]], stated=None,
+    step=0.0) >>> round(made.relative, 4), made.freedom
     (0.0183, 3.0)
     """
     doubtful: dict[int, float] = {}
@@ -225,8 +225,8 @@ def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Findi
 
 
 def _turning_speed(recording: Recording, rig: Rig) -> tuple[Array, float, bool]:
-    """Speed of the turned output (n,) [rad/s] while it runs, standard uncertainty of its logarithm, and whether
-    somebody states it: line by line, in the rig as a range, or by what hands do."""
+    """Speed of the turned output (n,) [rad/s] while it runs, standard uncertainty of its logarithm, and
+    whether somebody states it: line by line, in the rig as a range, or by what hands do."""
     n = recording.channels["turning_torque"].size
     low, high = rig.turning_speed or TURNING_SPEEDS
     middle, doubt = math.sqrt(low * high), math.log(high / low) / math.sqrt(12.0)
@@ -303,9 +303,10 @@ def _run_of(
     gives = -shares.difference
     changes = {"gain": reading, "zero": ones, "drag": -ones}
     effects = {}
-    for name, source in sources.items():
-        change = source.u * changes[name]
-        effects[source.key] = Effect(flank * change, gives * change, source.u if name == "gain" else 0.0)
+    for constant, source in sources.items():
+        change = source.u * changes[constant]
+        share = source.u if constant == "gain" else 0.0
+        effects[source.key] = Effect(flank * change, gives * change, share)
     turned = ARRANGEMENTS[arrangement].turned or 1.0
     friction = Friction.STATIC if kind == "breakaway" else Friction.KINETIC
     return ConditionedRun(

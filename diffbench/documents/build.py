@@ -280,8 +280,8 @@ class Limits(Table):
     )
     temperature: Annotated[float | None, Amount("temperature", "degC", _TEMPERATURE)] = Field(
         default=None,
-        description="of the plates, at which the limits are meant; where not stated, that of the readings for "
-        "a check by hand (common practice, no source), else that of reference",
+        description="of the plates, at which the limits are meant; where not stated, that of the readings "
+        "for a check by hand (common practice, no source), else that of reference",
         examples=["21 degC"],
     )
     speed_difference: Annotated[float | None, Amount("angular_speed", "rad/s", POSITIVE)] = Field(

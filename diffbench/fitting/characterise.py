@@ -542,7 +542,9 @@ def form_state(
     kept = {
         u.name: i
         for i, u in enumerate(unknown)
-        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "turning_speed", "error:", "refit:"))
+        if not u.name.startswith(
+            ("plate_excess", "ramp_start", "relaxation", "turning_speed", "error:", "refit:")
+        )
     }
     sharing = candidate.model.sharing
     for build, place in zip(builds, sharing.places, strict=True):

@@ -33,7 +33,8 @@ class Estimate:
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
     of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
     unknowns, ``of_draws`` of draws of them and of the sheet's errors; ``at_input_torque`` [N·m] where it is a
-    quantity of one; ``condition`` temperature [°C] and speed difference [rad/s], where not the reference's."""
+    quantity of one; ``condition`` temperature [°C] and speed difference [rad/s], where not the
+    reference's."""
 
     value: float
     gradient: Array

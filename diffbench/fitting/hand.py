@@ -1,8 +1,8 @@
 """Fit of readings by hand alone: a likelihood of their own, and what they determine before any prior.
 
 With the case held a wrench reads torque and input torque in one. So the model is solved for the reading,
-``T = L(r T)`` with ``L`` the locking torque at an input torque and ``r`` the share of it that goes through the
-case, and never takes the noisy reading for its own input torque: that would feign information which the
+``T = L(r T)`` with ``L`` the locking torque at an input torque and ``r`` the share of it that goes through
+the case, and never takes the noisy reading for its own input torque: that would feign information which the
 readings do not have (errors in variables; Fuller, Measurement Error Models, 1987).
 
 What readings determine is seen from their Fisher information without the plausible ranges (Rothenberg,
@@ -28,8 +28,8 @@ from diffbench.definitions import parts_of
 from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
-from diffbench.fitting.estimates import Condition, Estimate
 from diffbench.fitting.data import FitData
+from diffbench.fitting.estimates import Condition, Estimate
 from diffbench.fitting.model import TURNING_SPEED, Form, LockingModel
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined
@@ -65,8 +65,8 @@ ALIKE_SPEED = 4.0  # a case that is held doubles the speed of the plates
 DRAG_U = 0.3  # N·m·s/rad
 LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 # Load factor of a preloaded joint: in design examples below a quarter, as for sweeps (common practice, no
-# source). A bias above cannot be one that a closed contact passes on, for no unit that a hand turns has a bias
-# of one.
+# source). A bias above cannot be one that a closed contact passes on, for no unit that a hand turns has a
+# bias of one.
 PLAUSIBLE_FRACTION = 0.3
 SURE = 2.0  # standard uncertainties
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
@@ -100,7 +100,9 @@ class HandModel(LockingModel):
         values = names.values(x, law.unknowns)
 
         def excess(torque: Array) -> Array:
-            return np.asarray(factor * law.load(preload, bias * torque, values) + gear * torque + film - torque)
+            return np.asarray(
+                factor * law.load(preload, bias * torque, values) + gear * torque + film - torque
+            )
 
         # the laws are made of straight lines: Newton's method ends on the line that holds
         torque = np.maximum(self.data.locking, 1e-6)
@@ -162,18 +164,22 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
     elif least > PLAUSIBLE_FRACTION:
         status = "measured"
         reason = (
-            f"a ramp bias above {least:.2f} was read with the case held: a clamped stack whose contact is closed "
-            f"passes on no more than {PLAUSIBLE_FRACTION:g} of the ramp thrust (common practice, no source)"
+            f"a ramp bias above {least:.2f} was read with the case held: a clamped stack whose "
+            f"contact is closed passes on no more than {PLAUSIBLE_FRACTION:g} of the ramp thrust (common practice, no source)"
         )
     else:
         status = "undecided"
         reason = (
-            "readings by hand do not tell the preload laws apart here: state the law in the build sheet, or sweep "
-            "to an input torque at which the ramps clearly overcome the preload"
+            "readings by hand do not tell the preload laws apart here: state the law in the build sheet, or "
+            "sweep to an input torque at which the ramps clearly overcome the preload"
         )
-        fitted |= {cast("PreloadLawName", law): _of_law(setup, law, progress) for law in PRELOAD_LAWS if law != chosen}
+        fitted |= {
+            cast("PreloadLawName", law): _of_law(setup, law, progress)
+            for law in PRELOAD_LAWS
+            if law != chosen
+        }
     costs = {law: min(one.solution.cost for one in own) for law, own in fitted.items()}
-    # an additive law and a closed contact of a clamped stack give the same readings: no evidence, equal weights
+    # an additive law and a closed contact of a clamped stack give the same readings: equal weights
     candidates = tuple(one for own in fitted.values() for one in own)
     verdict = LawVerdict(
         chosen=chosen,
@@ -216,8 +222,8 @@ def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
 
 
 def _for_hands(unknown: Unknown) -> Unknown:
-    """An unknown as readings by hand need it: a bias may come out below zero by scatter alone, or the bound would
-    bend what it is read with."""
+    """An unknown as readings by hand need it: a bias may come out below zero by scatter alone, or the bound
+    would bend what it is read with."""
     if unknown.name == "viscous":
         return replace(unknown, prior_u=DRAG_U)
     return replace(unknown, low=-1.0) if unknown.name.startswith("ramp_bias") else unknown
@@ -267,7 +273,7 @@ class Determined:
         size[[u.fixed for u in unknowns]] = 0.0
         model, x = _of_one_condition(candidate.model), candidate.x.copy()
         for own in candidate.form.preload.unknowns:
-            # at the end of its range what it multiplies would not show, and it would seem told apart from that
+            # at the end of its range what it multiplies would not show, and it would seem told apart
             i = candidate.names.position[own.name]
             x[i] = max(x[i], own.prior)
         slopes = jacobian(model.residual, x, candidate.steps, candidate.names.low, candidate.names.high)
@@ -305,8 +311,8 @@ def _of_one_condition(model: LockingModel) -> LockingModel:
 
 
 def _as_read(data: FitData, heat: Array, mine: Flags) -> tuple[float, float, Flags]:
-    """Temperature [°C] and speed difference [rad/s] at which some readings were taken, the running ones if there
-    are any, those with the case free first; and which ran (c,)."""
+    """Temperature [°C] and speed difference [rad/s] at which some readings were taken, the running ones if
+    there are any, those with the case free first; and which ran (c,)."""
     ran = mine & (data.friction_state == Friction.KINETIC)
     free = ran & (data.input_torque == 0.0)
     chosen = free if free.any() else ran if ran.any() else mine
@@ -319,8 +325,9 @@ def standing_of(
 ) -> Status:
     """Whether readings and statements determine a quantity under every form that stays in.
 
-    ``measured``; ``carried`` where only plausible ranges bring it from where it was read to where it is quoted,
-    or have more than a fifth of its variance; ``stated`` where no reading tells of it, and the sheet does; else ``not-determined``.
+    ``measured``; ``carried`` where only plausible ranges bring it from where it was read to where it is
+    quoted, or have more than a fifth of its variance; ``stated`` where no reading tells of it, and the sheet
+    does; else ``not-determined``.
     """
     size = HOPELESS * max(abs(combined.value), combined.estimate.scale)
     leans = False
@@ -371,30 +378,27 @@ def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
 def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str:
     """What would determine a quantity, for somebody with a wrench; ``needs`` says it for a bench."""
     data = candidates[0].model.data
-    held, free = data.input_torque != 0.0, data.input_torque == 0.0
-    caution = "with the case held a wrench reads several times more: mind its range"
-    if name.startswith("preload_torque"):
-        if free.any():
-            return "readings that agree better, or the conditions under which they were taken"
-        return "readings with the case free and the other output held, beside those with the case held"
+    free = bool((data.input_torque == 0.0).any())
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
+    if name.startswith("preload_torque"):
+        return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
     if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
         return f"a bench, not a wrench: {needs}"
-    way = "backward" if flank == "drive" else "forward"
-    torque = data.input_torque if flank == "drive" else -data.input_torque
-    if not (held & (torque > 0)).any():
-        beside = "" if free.any() else ", and with the case free beside them"
-        return f"readings with the case held, turned {way}{beside} ({caution})"
-    if not free.any():
-        return "readings with the case free and the other output held, beside those with the case held"
-    if len(candidates) > 1 or not candidates[0].form.preload.linear:
+    loaded = bool(((data.input_torque if flank == "drive" else -data.input_torque) > 0).any())
+    if loaded and not free:
+        return NEEDS_FREE
+    if loaded and not all(one.form.preload.linear for one in candidates):
         return (
-            "the preload law in the build sheet: under additive, these readings tell it; under greater-of no wrench "
-            f"tells it, but a bench: {needs}"
+            "the preload law in the build sheet: under additive, these readings tell it; under greater-of no "
+            f"wrench tells it, but a bench: {needs}"
         )
-    return f"more readings with the case held, turned {way} ({caution})"
+    way = "backward" if flank == "drive" else "forward"
+    beside = "" if free else ", and with the case free beside them"
+    return f"{'more ' if loaded else ''}readings with the case held, turned {way}{beside} ({NEEDS_CAUTION})"
 
 
+NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"
+NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its range"
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings
 SHOWN = 4
@@ -402,7 +406,9 @@ CAUTION_HELD = "the wrench reads about {reading:.0f} N·m there: mind its range,
 CAUTION_BREAKAWAY = "breakaway comes suddenly: pull evenly, with a firm stand"
 
 
-def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits: Sequence[ConditionedVisit]) -> list[NextTest]:
+def next_readings(
+    candidate: Candidate, combined: Mapping[str, Combined], visits: Sequence[ConditionedVisit]
+) -> list[NextTest]:
     """Which readings would help most, by what ten more of a kind add to the information (Fedorov 1972).
 
     Each with its cautions; none beyond the wrench's range. Judged by the quantities as they were read.
@@ -410,7 +416,8 @@ def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits
     targets = {
         name: item
         for name, item in combined.items()
-        if parts_of(name)[0] in ("preload_torque_as_read", "ramp_bias_drive_as_read", "ramp_bias_coast_as_read")
+        if parts_of(name)[0]
+        in ("preload_torque_as_read", "ramp_bias_drive_as_read", "ramp_bias_coast_as_read")
     }
     if not isinstance(candidate.model, HandModel) or not targets:
         return []
@@ -427,7 +434,11 @@ def next_readings(candidate: Candidate, combined: Mapping[str, Combined], visits
             inverse_of(known.T @ known + np.diag(np.where(gain, 4.0, 1.0) * precision)),
         )
     ]
-    for case, direction, flank in (("free", "either way", 0.0), ("held", "backward", 1.0), ("held", "forward", -1.0)):
+    for case, direction, flank in (
+        ("free", "either way", 0.0),
+        ("held", "backward", 1.0),
+        ("held", "forward", -1.0),
+    ):
         for state in (Friction.KINETIC, Friction.STATIC):
             model, reading = _more(candidate, flank, state)
             if reading < most:
@@ -449,8 +460,8 @@ def _words(case: str, direction: str, state: Friction, reading: float) -> str:
 
 
 def _offer(text: str, fall: Array, targets: Mapping[str, Combined]) -> tuple[float, NextTest]:
-    """What a plan brings: its worth, and the quantities that it sharpens, by the ``fall`` (p, p) of the unknowns'
-    covariance; what no reading can mend stays."""
+    """What a plan brings: its worth, and the quantities that it sharpens, by the ``fall`` (p, p) of the
+    unknowns' covariance; what no reading can mend stays."""
     worth, gains = 0.0, []
     for name, item in targets.items():
         gradient = item.estimate.gradient
@@ -475,7 +486,9 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
     def of(torque: float) -> LockingModel:
         scaled = data.noise_share[:, :1] > 0
         effects = np.where(
-            scaled, data.noise_share[:, :1] * torque * ones, data.effect_difference[:, :1] * counts / before * ones
+            scaled,
+            data.noise_share[:, :1] * torque * ones,
+            data.effect_difference[:, :1] * counts / before * ones,
         )
         scatter = data.by_hand.scatter if data.by_hand is not None else SCATTER
         changed = replace(
@@ -490,7 +503,9 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
         )
         return candidate.model.on(changed)
 
-    torque = float(of(1.0).read(candidate.x)[0])
+    trial = of(1.0)
+    assert isinstance(trial, HandModel)
+    torque = float(trial.read(candidate.x)[0])
     return of(torque), torque / counts
 
 
@@ -501,27 +516,33 @@ def contradictions(candidate: Candidate) -> list[Finding]:
     groups, place = np.unique(data.run, return_inverse=True)
     count = np.bincount(place)
     mean = np.bincount(place, standard) / count
-    rank = int(np.linalg.matrix_rank(candidate.solution.jacobian, tol=1e-6 * np.linalg.norm(candidate.solution.jacobian)))
+    rank = int(
+        np.linalg.matrix_rank(
+            candidate.solution.jacobian, tol=1e-6 * np.linalg.norm(candidate.solution.jacobian)
+        )
+    )
     freedom = groups.size - min(rank, groups.size)
     if freedom < 1:
         return []
     from scipy.special import fdtrc
 
     square = float(np.sum(count * mean**2))
-    own = candidate.noise.freedom
-    chance = float(fdtrc(freedom, min(own, 1e6), square / freedom))
+    own = min(candidate.noise.freedom or np.inf, 1e6)
+    chance = float(fdtrc(freedom, own, square / freedom))
     if chance >= CONTRADICTED:
         return []
     worst = int(np.argmax(np.abs(mean) * np.sqrt(count)))
     run = int(groups[worst])
-    off = float(np.mean(candidate.residual[data.run == run]) / np.mean(np.abs(data.difference[data.run == run])))
+    off = float(
+        np.mean(candidate.residual[data.run == run]) / np.mean(np.abs(data.difference[data.run == run]))
+    )
     return [
         Finding(
             "readings contradict each other",
             "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.2g} % off what the other readings say under the law; by scatter alone "
-            f"that has a chance of {chance:.1g}.",
+            f"Their mean is {100 * abs(off):.2g} % off what the other readings say under the law; by scatter "
+            f"alone that has a chance of {chance:.1g}.",
             "Numbers that rest on them are off by more than their intervals say.",
             "Check how the unit was held for each reading, and take both arrangements again.",
         )

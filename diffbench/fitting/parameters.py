@@ -100,8 +100,8 @@ def determined(combined: Combined) -> bool:
 
 
 def parameter(combined: Combined, *, stated: bool = False, status: Status | None = None) -> Parameter:
-    """The reported parameter, with a 95 % interval that follows the quantity's own scale; its ``status`` where
-    that is known better than the budget says."""
+    """The reported parameter, with a 95 % interval that follows the quantity's own scale; its ``status``
+    where that is known better than the budget says."""
     estimate = combined.estimate
     if status is None:
         status = "stated" if stated else "measured" if determined(combined) else "not-determined"
@@ -221,8 +221,9 @@ def refined(
 
     ``estimates`` of each form, the best first, with the forms' ``candidates``, ``weights`` and
     ``covariances``; ``freedom`` of the noise. Quantities that are functions of the unknowns alone get the
-    profile of the best form, readings by hand apart (their covariance is the Fisher information); those that follow by a curved relation, or from the build sheet as well, are
-    drawn from the joint distribution of all forms where a small sample shows that the curvature matters.
+    profile of the best form, readings by hand apart (their covariance is the Fisher information); those that
+    follow by a curved relation, or from the build sheet as well, are drawn from the joint distribution of all
+    forms where a small sample shows that the curvature matters.
     """
     best, found = candidates[0], dict[str, Combined]()
     problem, steps = best.problem, best.steps

@@ -238,8 +238,8 @@ def split(
     ``labels`` are the builds' suffixes, ``visits`` the first visit of each; ``reliable`` says of each
     product's name whether the fit determines it. Two ways are tried: with the spring forces stated and the
     ramp angles free, and with the ramp angles stated and the forces free. Where both work, they are checked
-    against each other; where they agree, and the angles' doubt is stated, all statements make one weighted set.
-    What is stated is measured by the way that leaves it free, the ramps by the first.
+    against each other; where they agree, and the angles' doubt is stated, all statements make one weighted
+    set. What is stated is measured by the way that leaves it free, the ramps by the first.
     """
     products = _products(candidate, builds, labels, reliable, visits)
     bench = _Bench.of(candidate, covariance, products, builds)
@@ -255,7 +255,9 @@ def split(
     if forces and stated and _agree(checks):
         # one weighted set of equations: each statement counts by its doubt, and what none of them states is
         # sharper than by either way alone
-        ways.insert(0, _Way.of("from the spring force and the nominal ramp angles", bench, [*forces, *stated]))
+        ways.insert(
+            0, _Way.of("from the spring force and the nominal ramp angles", bench, [*forces, *stated])
+        )
     estimates: dict[str, Estimate] = {}
     undetermined: dict[str, tuple[str, str, str]] = {}
     for asked in _asked(candidate.model.sharing, builds, labels):
@@ -272,8 +274,8 @@ def split(
 
 
 def _agree(checks: Sequence[SheetCheck]) -> bool:
-    """Whether what the sheet states agrees with itself by the bench; statements that contradict each other are
-    not averaged."""
+    """Whether what the sheet states agrees with itself by the bench; statements that contradict each other
+    are not averaged."""
     return bool(checks) and all(abs(check.standard_uncertainties) <= AGREEMENT for check in checks)
 
 

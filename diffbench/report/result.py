@@ -369,8 +369,8 @@ def _elsewhere(characterisation: Characterisation, limit: str, judged: str) -> s
     reference = characterisation.reference
     value = with_unit(number_text(item.value, item.u), item.unit)
     return (
-        f"; at {reference['temperature_degC']:g} °C and {reference['speed_difference_rad_s']:g} rad/s it would "
-        f"be {value} (95 %: {interval_text(item.low, item.high, item.u)})"
+        f"; at {reference['temperature_degC']:g} °C and {reference['speed_difference_rad_s']:g} rad/s it "
+        f"would be {value} (95 %: {interval_text(item.low, item.high, item.u)})"
     )
 
 
@@ -460,8 +460,9 @@ def check_text(check: SheetCheck) -> tuple[str, str]:
 def law_text(characterisation: Characterisation) -> str:
     """Which preload law, and by what evidence."""
     law = characterisation.law
+    by_what = "readings" if read_by_hand(characterisation) else "sweeps"
     head = {
-        "measured": f"{law.chosen}, decided by the {'readings' if read_by_hand(characterisation) else 'sweeps'}",
+        "measured": f"{law.chosen}, decided by the {by_what}",
         "stated": f"{law.chosen}, stated by the build sheet",
         "undecided": f"undecided ({law.chosen} fits best so far)",
     }[law.status]

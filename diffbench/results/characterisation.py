@@ -695,7 +695,7 @@ _MENDS: dict[str, str] = {
 _MENDS_BY_HAND: dict[str, str] = {
     Source.NOISE: "take more readings of each kind",
     Source.TRANSDUCER_GAIN: "have the wrench calibrated: its gain limits it",
-    Source.TRANSDUCER_ZERO: "check the wrench at no load and with a known weight on a known arm: its zero limits it",
+    Source.TRANSDUCER_ZERO: "check the wrench at no load and with a weight on an arm: its zero limits it",
     Source.TURNING_SPEED: "turn at a steady speed and write it down, a column turning_speed",
     Source.DRAG: "state the drag of the turned shaft better, from a turn with the unit out",
 }

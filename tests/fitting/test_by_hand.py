@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import diffbench
-from diffbench.results import Characterisation
+from diffbench.results import Characterisation, Parameter
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 
@@ -24,17 +24,31 @@ def visit(folder: Path, limits: str = "", readings: str | None = None) -> Charac
     return diffbench.fit(place / "run.toml")
 
 
+def sizes(item: Parameter) -> tuple[float, float]:
+    """Value and standard uncertainty."""
+    assert item.value is not None
+    assert item.u is not None
+    return item.value, item.u
+
+
+def inside(value: float, item: Parameter) -> bool:
+    assert item.low is not None
+    assert item.high is not None
+    return item.low < value < item.high
+
+
 def test_limits_are_judged_as_read_and_the_reference_is_carried(hand: Characterisation) -> None:
-    """Taken at 21 °C: by the simulator's truth the unit has 81.65·(1 + 0.0012·39) = 85.47 N·m there. A check by
-    wrench is judged as it was read (common practice, no source)."""
+    """Taken at 21 °C: by the simulator's truth the unit has 81.65·(1 + 0.0012·39) = 85.47 N·m there. A check
+    by wrench is judged as it was read (common practice, no source)."""
     (limit,) = hand.limits
     assert (limit.verdict, limit.judged) == ("within", "preload_torque_as_read")
     read, carried = hand.parameters["preload_torque_as_read"], hand.parameters["preload_torque"]
     assert (read.status, carried.status) == ("measured", "carried")
-    assert read.low < 81.651 * (1 + 0.0012 * 39) < read.high
-    assert (read.at_temperature_degC, carried.at_temperature_degC) == (pytest.approx(21.0), None)
-    assert carried.low < 81.847 < carried.high
-    assert carried.u > 3.0 * read.u
+    assert inside(81.651 * (1 + 0.0012 * 39), read)
+    assert read.at_temperature_degC == pytest.approx(21.0)
+    assert carried.at_temperature_degC is None
+    assert inside(81.847, carried)
+    assert sizes(carried)[1] > 3.0 * sizes(read)[1]
 
 
 def test_limits_are_judged_where_the_sheet_means_them(tmp_path: Path) -> None:
@@ -44,7 +58,7 @@ def test_limits_are_judged_where_the_sheet_means_them(tmp_path: Path) -> None:
     assert (limit.verdict, limit.judged) == ("not proven", "preload_torque_at_limit")
     item, carried = found.parameters["preload_torque_at_limit"], found.parameters["preload_torque"]
     assert item.status == "carried"
-    assert (item.value, item.u) == pytest.approx((carried.value, carried.u), rel=1e-6)
+    assert sizes(item) == pytest.approx(sizes(carried), rel=1e-6)
 
 
 def test_a_slip_of_the_pen_does_not_move_the_result(tmp_path: Path, hand: Characterisation) -> None:
@@ -55,8 +69,8 @@ def test_a_slip_of_the_pen_does_not_move_the_result(tmp_path: Path, hand: Charac
     found = visit(tmp_path, readings="\n".join(lines) + "\n")
     assert [f.name for f in found.findings] == ["doubtful reading"]
     assert found.diagnostics.samples_used == len(lines) - 1
-    before, now = (r.parameters["preload_torque_as_read"] for r in (hand, found))
-    assert abs(now.value - before.value) < 0.3 * before.u
+    before, now = (sizes(r.parameters["preload_torque_as_read"]) for r in (hand, found))
+    assert abs(now[0] - before[0]) < 0.3 * before[1]
 
 
 def test_arrangements_that_contradict_each_other_are_told(tmp_path: Path) -> None:
@@ -71,7 +85,8 @@ def test_arrangements_that_contradict_each_other_are_told(tmp_path: Path) -> Non
 
 
 def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -> None:
-    """No word of sweeps as the way to a better reading; where the case is held, what the wrench would read."""
+    """No word of sweeps as the way to a better reading; where the case is held, what the wrench would
+    read."""
     steps = [step for step in hand.next_steps if "_as_read" in step]
     assert any("wrench calibrated" in step for step in steps)
     assert not any("sweep" in step for step in steps)

@@ -1,8 +1,8 @@
 """Random workshops with a wrench, against the truth: ``python tests/recovery/hand_study.py --count 100``.
 
-Units, plans and wrenches are drawn by the simulator below, which shares nothing with the program: it writes the
-files that a workshop would, and the program reads them. The table says how often the 95 % intervals hold the
-truth, what was called measured though the plan cannot tell it, and whether readings were dropped.
+Units, plans and wrenches are drawn by the simulator below, which shares nothing with the program: it writes
+the files that a workshop would, and the program reads them. The table says how often the 95 % intervals hold
+the truth, what was called measured though the plan cannot tell it, and whether readings were dropped.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+
+from diffbench.results import Parameter
 
 REFERENCE = (60.0, 4.0)  # °C, rad/s
 FREE, HELD = "wheel held", "case held"
@@ -43,7 +45,7 @@ class Workshop:
     gear: float
     film: float  # N·m·s/rad at 60 °C
     plan: tuple[str, str, str]  # arrangements, directions, kinds
-    says: tuple[bool, bool, bool]  # law, angles, spring force
+    says: tuple[bool, ...]  # law, angles, spring force
     repeats: int
     heat: float
     speed: float
@@ -82,7 +84,9 @@ class Workshop:
         low, high = 0.0, 1e5
         for _ in range(80):
             middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.locking(middle, flank, turned, heat) > middle else (low, middle)
+            low, high = (
+                (middle, high) if self.locking(middle, flank, turned, heat) > middle else (low, middle)
+            )
         return low
 
 
@@ -113,7 +117,7 @@ def drawn(seed: int) -> Workshop:
                 str(rng.choice(["forward", "backward", "both", "both"])),
                 str(rng.choice(["running", "breakaway", "both", "both"])),
             ),
-            says=tuple(bool(b) for b in rng.random(3) < 0.5),  # type: ignore[arg-type]
+            says=tuple(bool(b) for b in rng.random(3) < 0.5),
             repeats=int(rng.integers(3, 9)),
             heat=float(rng.uniform(10, 80)),
             speed=float(np.exp(rng.uniform(np.log(0.05), 0.0))),
@@ -244,7 +248,7 @@ def can_tell(one: Workshop, name: str) -> bool:
     return True
 
 
-def study(count: int, first: int) -> Iterator[tuple[Workshop, dict[str, object], dict[str, int]]]:
+def study(count: int, first: int) -> Iterator[tuple[Workshop, dict[str, Parameter], dict[str, int]]]:
     """Workshops with the parameters of each, and how often readings were left out or called doubtful."""
     from diffbench import fit
 
@@ -268,27 +272,28 @@ def main() -> int:
     held: Counter[tuple[str, str]] = Counter()
     asked: Counter[tuple[str, str]] = Counter()
     noticed: Counter[str] = Counter()
-    squares: Counter[tuple[str, str]] = Counter()
+    squares: dict[tuple[str, str], float] = {}
     wrong: list[str] = []
     for one, parameters, findings in study(told.count, told.first):
         truth = truth_of(one)
         noticed.update(findings)
         for name, item in parameters.items():
-            status = item.status  # type: ignore[attr-defined]
+            status = item.status
             if status not in ("measured", "carried"):
                 continue
             if not can_tell(one, name):
                 wrong.append(f"{one.seed}: {name} {status}, {one.law}, plan {one.plan}, says {one.says}")
-            if name not in truth:
+            if name not in truth or item.value is None or not item.u or item.low is None or item.high is None:
                 asked[status, f"({name})"] += 1
                 continue
-            inside = item.low <= truth[name] <= item.high  # type: ignore[attr-defined]
+            inside = item.low <= truth[name] <= item.high
             asked[status, name] += 1
             held[status, name] += inside
-            squares[status, name] += ((item.value - truth[name]) / item.u) ** 2  # type: ignore[attr-defined, assignment]
+            distance = (item.value - truth[name]) / item.u
+            squares[status, name] = squares.get((status, name), 0.0) + distance**2
             if told.verbose and not inside:
                 print(
-                    f"{one.seed}: {name} {status} {item.value:.4g} ({item.low:.4g} to {item.high:.4g}), "  # type: ignore[attr-defined]
+                    f"{one.seed}: {name} {status} {item.value:.4g} ({item.low:.4g} to {item.high:.4g}), "
                     f"true {truth[name]:.4g}; {one.law}, {one.plan}, {one.says}",
                     flush=True,
                 )
@@ -296,13 +301,22 @@ def main() -> int:
     for status in ("measured", "carried"):
         of_status = [key for key in sorted(asked) if key[0] == status and not key[1].startswith("(")]
         for key in of_status:
-            print(f"  {status:9} {key[1]:38} {held[key]:4} of {asked[key]:4}  {100 * held[key] / asked[key]:5.1f} %"
-                f"  rms z {math.sqrt(squares[key] / asked[key]):.2f}")
+            print(
+                f"  {status:9} {key[1]:38} {held[key]:4} of {asked[key]:4}  "
+                f"{100 * held[key] / asked[key]:5.1f} %  rms z {math.sqrt(squares[key] / asked[key]):.2f}"
+            )
         total = sum(asked[key] for key in of_status)
-        inside = sum(held[key] for key in of_status)
+        right = sum(held[key] for key in of_status)
         if total:
-            print(f"  {status:9} {'all':38} {inside:4} of {total:4}  {100 * inside / total:5.1f} %")
-        print(*(f"  {status}, no truth here: {n} {asked[s, n]}" for s, n in sorted(asked) if s == status and n[0] == "("), sep="\n")
+            print(f"  {status:9} {'all':38} {right:4} of {total:4}  {100 * right / total:5.1f} %")
+        print(
+            *(
+                f"  {status}, no truth here: {n} {asked[s, n]}"
+                for s, n in sorted(asked)
+                if s == status and n[0] == "("
+            ),
+            sep="\n",
+        )
     print("noticed:", dict(noticed))
     print(f"told though the plan cannot tell it: {len(wrong)}", *wrong, sep="\n  ")
     return 1 if wrong or noticed["dropped"] else 0
