@@ -164,8 +164,9 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
     elif least > PLAUSIBLE_FRACTION:
         status = "measured"
         reason = (
-            f"a ramp bias above {least:.2f} was read with the case held: a clamped stack whose "
-            f"contact is closed passes on no more than {PLAUSIBLE_FRACTION:g} of the ramp thrust (common practice, no source)"
+            f"a ramp bias above {least:.2f} was read with the case held: a clamped stack whose contact is "
+            f"closed passes on no more than {PLAUSIBLE_FRACTION:g} of the ramp thrust (common practice, no "
+            "source)"
         )
     else:
         status = "undecided"
