@@ -121,8 +121,9 @@ class Scatter:
 def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, step: float) -> Scatter:
     """Scatter of readings (n,) [N·m], stated or pooled over ``groups`` of repeats, as a share of the reading.
 
-    ``s² = Σ (r/r̄ − 1)² / Σ (n_g − 1)`` over the groups. Rounding to a ``step`` of the scale is at least
-    ``step/√12``; repeats hold it already, a stated scatter does not. A reading is doubtful where the
+    ``s² = Σ (r/r̄ − 1)² / Σ (n_g − 1)`` over the groups. Rounding to a ``step`` of the scale is ``step/√12``;
+    repeats hold it already, a stated scatter does not. It is the same in repeats that scatter by σ far less
+    than a step: by the share ``exp(−4π²σ²/step²)`` of it, the first term of the rounding error's mean. A reading is doubtful where the
     externally studentised distance from its repeats has a chance below `DOUBTFUL` in the whole file: it
     counts as little as it is off. Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution);
     Cook & Weisberg, Residuals and Influence in Regression (1982), section 2.2.2.
@@ -156,10 +157,14 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
     sigma = np.full(torque.size, math.nan)
     for rows, mean in zip(groups, means, strict=True):
         size = relative * (mean if math.isfinite(mean) else float(np.mean(torque[rows])))
-        sigma[rows] = math.hypot(size, rounding) if stated is not None else max(size, rounding, 1e-4 * size)
+        # repeats that scatter by less than a step are all rounded alike, which no repeat averages out
+        hand = size**2 if stated is not None else max(size**2 - rounding**2, 0.0)
+        alike = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
+        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * alike))
     for i, mean in doubtful.items():
         sigma[i] = max(abs(torque[i] - mean), float(sigma[i]))
-    return Scatter(relative, own, told, np.maximum(sigma, 1e-6), doubtful)
+    # readings that are all alike, on a scale that shows no step, are no better than a thousandth
+    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful)
 
 
 def _worst(

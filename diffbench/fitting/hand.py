@@ -277,6 +277,8 @@ class Determined:
             # at the end of its range what it multiplies would not show, and it would seem told apart
             i = candidate.names.position[own.name]
             x[i] = max(x[i], own.prior)
+        # nor must the oil's drag tell what it corrects
+        x[candidate.names.position["viscous"]] = 0.0
         slopes = jacobian(model.residual, x, candidate.steps, candidate.names.low, candidate.names.high)
         scaled = slopes / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
