@@ -123,10 +123,12 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
 
     ``s² = Σ (r/r̄ − 1)² / Σ (n_g − 1)`` over the groups. Rounding to a ``step`` of the scale is ``step/√12``;
     repeats hold it already, a stated scatter does not. It is the same in repeats that scatter by σ far less
-    than a step: by the share ``exp(−4π²σ²/step²)`` of it, the first term of the rounding error's mean. A reading is doubtful where the
-    externally studentised distance from its repeats has a chance below `DOUBTFUL` in the whole file: it
-    counts as little as it is off. Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution);
-    Cook & Weisberg, Residuals and Influence in Regression (1982), section 2.2.2.
+    than a step: by the share ``exp(−4π²σ²/step²)`` of it, the first term of the rounding error's mean. A
+    reading is doubtful where the externally studentised distance from its repeats has a chance below
+    `DOUBTFUL` in the whole file: it counts as little as it is off.
+
+    Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution); Cook & Weisberg, Residuals and
+    Influence in Regression (1982), section 2.2.2.
 
     >>> made = scatter_of(np.array([50.0, 51.0, 49.0, 101.0, 99.0]), [[0, 1, 2], [3, 4]], stated=None,
     step=0.0) >>> round(made.relative, 4), made.freedom

@@ -57,6 +57,7 @@ CORRECTIONS = (
 )
 LEANS = 0.2  # of the variance: more of it from plausible ranges, and nobody measured the quantity
 HOPELESS = 0.5  # of the value, as for sweeps
+FINE = 1e-3  # of the steps of a search
 NOTHING = 1e-3  # of u: so small a part of the readings' scatter is none
 NULL = 1e-6  # share of a quantity's gradient in directions of which nothing tells
 ALIKE_HEAT = 5.0  # K
@@ -279,7 +280,9 @@ class Determined:
             x[i] = max(x[i], own.prior)
         # nor must the oil's drag tell what it corrects
         x[candidate.names.position["viscous"]] = 0.0
-        slopes = jacobian(model.residual, x, candidate.steps, candidate.names.low, candidate.names.high)
+        # near locking itself a reading bends sharply: wide steps would feign a rank that there is not
+        step = FINE * candidate.steps
+        slopes = jacobian(model.residual, x, step, candidate.names.low, candidate.names.high)
         scaled = slopes / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
@@ -356,7 +359,8 @@ def _slope(candidate: Candidate, estimate: Estimate) -> Array:
     if quantity is None:
         return estimate.gradient
     names = candidate.names
-    own = jacobian(lambda x: np.array([quantity(x)]), candidate.x, candidate.steps, names.low, names.high)
+    step = FINE * candidate.steps
+    own = jacobian(lambda x: np.array([quantity(x)]), candidate.x, step, names.low, names.high)
     return np.asarray(own[0])
 
 
