@@ -449,7 +449,8 @@ def next_readings(
         for state in (Friction.KINETIC, Friction.STATIC):
             model, reading = _more(candidate, flank, state)
             if reading < most:
-                rows = jacobian(model.residual, candidate.x, candidate.steps) / model.data.noise[:, None]
+                rows = jacobian(model.residual, candidate.x, candidate.steps, names.low, names.high)
+                rows /= model.data.noise[:, None]
                 after = inverse_of(known.T @ known + rows.T @ rows + np.diag(precision))
                 plans.append((_words(case, direction, state, reading), after))
     offers = [_offer(text, before - after, targets) for text, after in plans]
