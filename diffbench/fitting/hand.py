@@ -51,7 +51,8 @@ Flags = NDArray[np.bool_]
 
 # What carries a number from the readings to another condition: a quantity that is determined only with their
 # plausible ranges is carried. Small corrections of the readings keep theirs.
-CARRIERS = ("temperature_coefficient", "stribeck_speed", TURNING_SPEED)
+SPEEDS = {own.name for law in FRICTION_LAWS.values() for own in law.unknowns if own.logarithm}
+CARRIERS = ("temperature_coefficient", TURNING_SPEED, *sorted(SPEEDS))
 CORRECTIONS = (
     *("viscous", "viscous_exponent", "heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess"),
 )

@@ -284,10 +284,10 @@ class LockingModel:
     def _friction_by_speed(self, x: Array) -> Array:
         law = self.form.friction
         values = self.names.values(x, law.unknowns)
-        speed = self.sliding
+        state = self.data.friction_state
+        speed = np.where(state == Friction.STATIC, 0.0, self.sliding)
         if TURNING_SPEED in self.names:
-            by_hand = self.data.friction_state == Friction.KINETIC
-            speed = np.where(by_hand, speed * self.names.value(x, TURNING_SPEED), speed)
+            speed = np.where(state == Friction.KINETIC, speed * self.names.value(x, TURNING_SPEED), speed)
         return _for_reading(law.relative(speed, values, self.reference_sliding))
 
     def _friction_by_temperature(self, x: Array) -> Array:
