@@ -89,6 +89,24 @@ DEFINITIONS: dict[str, Definition] = {
         needs="slipping samples near zero input torque",
         scale=1.0,
     ),
+    "preload_torque_as_read": Definition(
+        "preload torque, as read",
+        "N·m",
+        "readings by hand: locking torque without input torque as warm and as slow as the running readings "
+        "were taken; without such, at breakaway",
+        told="locking torque of the preload alone, {at}",
+        needs="readings with the case free; with the case held, a second arrangement beside them",
+        scale=1.0,
+    ),
+    "preload_torque_at_limit": Definition(
+        "preload torque, where its limit is meant",
+        "N·m",
+        "locking torque without input torque at the temperature and speed of the sheet's limits, where it "
+        "states them",
+        told="locking torque of the preload alone, {at}",
+        needs="slip as warm and as slow as the limits are meant",
+        scale=1.0,
+    ),
     **_by_flank(
         {
             "ramp_bias_{flank}": Definition(
@@ -105,6 +123,22 @@ DEFINITIONS: dict[str, Definition] = {
                 "condition: `K = μ n R_e cot(β + φ) / r_p`",
                 told="locking torque per input torque from the {flank} ramps while the torque rises, {at}",
                 needs="slip under {flank} torque, rising until the ramps clearly overcome the preload",
+                scale=0.02,
+            ),
+            "ramp_bias_{flank}_as_read": Definition(
+                "ramp bias, {flank}, as read",
+                "1",
+                "readings by hand: the loading bias as warm and as slow as the running readings were taken",
+                told="locking torque per input torque from the {flank} ramps while the torque rises, {at}",
+                needs="readings with the case held, and with the case free beside them",
+                scale=0.02,
+            ),
+            "ramp_bias_{flank}_at_limit": Definition(
+                "ramp bias, {flank}, where its limit is meant",
+                "1",
+                "the loading bias at the temperature and speed of the sheet's limits, where it states them",
+                told="locking torque per input torque from the {flank} ramps while the torque rises, {at}",
+                needs="slip as warm and as slow as the limits are meant",
                 scale=0.02,
             ),
             "ramp_bias_{flank}_unloading": Definition(

@@ -28,6 +28,7 @@ class Source(StrEnum):
     INERTIA = "inertia"
     FINAL_DRIVE = "final drive"
     TEMPERATURE = "temperature reading"
+    TURNING_SPEED = "turning speed"
     REPEATABILITY = "bench repeatability"
     FORM = "form of the model"
     LEFT_OUT = "what the law leaves out"

@@ -1,8 +1,16 @@
-"""Hand readings: one output turned by a wrench, and what each reading says of the locking torque."""
+"""Hand readings: one output turned by a wrench, and what each reading says of the locking torque.
+
+Forty numbers, not forty thousand: how much a reading scatters is stated, or pooled over all repeats as a
+share of the reading (the hand and the angle of rest act in proportion). Nothing is dropped for being apart: a
+reading far off its repeats is named as doubtful and counts as little as it is off.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +19,8 @@ from diffbench.conditioning.bench import Effect, ErrorSource, exact_gain
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE, Cells, Heat
 from diffbench.conditioning.checks.held import LEAST_LEVEL
 from diffbench.conditioning.course import History
-from diffbench.conditioning.findings import breaks_off
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
+from diffbench.conditioning.findings import Finding, breaks_off
+from diffbench.conditioning.run import ByHand, ConditionedRun, ConditionedVisit, Friction
 from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.doubts import Source
@@ -22,13 +30,22 @@ from diffbench.recording import Recording
 Array = NDArray[np.float64]
 
 
+# What a hand does where nobody says it (common practice, no source): speed at which an output is turned, and
+# the scatter of one reading where nothing repeats.
+TURNING_SPEEDS = (0.05, 1.0)  # rad/s
+SCATTER = 0.03
+SCATTER_FREEDOM = 4.0  # that scatter itself is known to a third
+FEWEST_REPEATS = 3  # degrees of freedom, from which on repeats say it themselves
+DOUBTFUL = 1e-3  # chance of a clean file to have a reading called doubtful
+MOST_DOUBTFUL = 0.1  # of the readings: more are no accidents
+
+
 def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: str) -> ConditionedVisit:
     """Each reading as one observation of the locking torque.
 
     By the equilibrium of its arrangement; what turning forward loads, turning backward loads on the other
-    flank. Breakaway reads static friction, running kinetic. Groups of one
-    arrangement, direction and kind keep their own scatter. Raises ``RecordingError`` where arrangement,
-    direction or kind of a reading are not told: none is guessed.
+    flank. Breakaway reads static friction, running that of the slow turn. Raises ``RecordingError`` where
+    arrangement, direction or kind of a reading are not told: none is guessed.
     """
     file = str(recording.source.path)
     channel = rig.channel["turning_torque"]
@@ -42,36 +59,198 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     oil = _temperature(recording, rig)
     good = np.isfinite(torque)
     _check_level(torque[good], file)
+    speed, turning_u, stated = _turning_speed(recording, rig)
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):
         groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
+    step = _step_of(recording.channels["turning_torque"][good]) if channel.resolution is None else None
+    scatter = scatter_of(
+        torque,
+        list(groups.values()),
+        stated=channel.u_reading,
+        step=channel.gain * (channel.resolution or step or 0.0),
+    )
     sources = _sources(channel, rig_key=rig_key, visit_key=visit_key)
     left_out = {
         "outside the channel's range": int(beyond.sum()),
         "missing reading": int((~good & ~beyond).sum()),
     }
     dropped = {reason: count for reason, count in left_out.items() if count}
-    runs = tuple(
-        _run_of(
-            key,
-            torque[rows],
-            None if oil is None else oil[rows],
-            sources,
-            file,
-            dropped if number == 0 else {},
-        )
-        for number, (key, rows) in enumerate(groups.items())
-    )
+    runs: list[ConditionedRun] = []
+    for key, rows in groups.items():
+        clean = [i for i in rows if i not in scatter.doubtful]
+        for part in (clean, *([i] for i in rows if i in scatter.doubtful)):
+            if part:
+                place = ", ".join((*key, f"reading {part[0] + 1}, doubtful") if part is not clean else key)
+                made = _run_of(
+                    f"{file} ({place})",
+                    key,
+                    torque[part],
+                    None if oil is None else oil[part],
+                    speed[part],
+                    scatter.sigma[part],
+                    sources,
+                    {} if runs else dropped,
+                )
+                runs.append(made)
     temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
     notes = [] if channel.u_gain else [exact_gain("turning_torque")]
     return ConditionedVisit(
-        runs,
+        tuple(runs),
         {s.key: s for s in sources.values()},
         None if temperature is None else temperature.u_zero,
         tuple(notes),
         rig,
-        findings=tuple(breaks_off(recording)),
+        findings=(*breaks_off(recording), *_doubtful_findings(scatter, torque, file)),
+        by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated),
     )
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How readings scatter: ``relative`` standard deviation with its degrees of ``freedom``, how it is known;
+    ``sigma`` (n,) [N·m] of each reading, and which are ``doubtful``, each with the mean of its repeats."""
+
+    relative: float
+    freedom: float
+    told: str
+    sigma: Array
+    doubtful: Mapping[int, float]
+
+
+def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, step: float) -> Scatter:
+    """Scatter of readings (n,) [N·m], stated or pooled over ``groups`` of repeats, as a share of the reading.
+
+    ``s² = Σ (r/r̄ − 1)² / Σ (n_g − 1)`` over the groups. Rounding to a ``step`` of the scale is ``step/√12``;
+    repeats hold it already, a stated scatter does not. It is the same in repeats that scatter by σ far less
+    than a step: by the share ``exp(−4π²σ²/step²)`` of it, the first term of the rounding error's mean. A
+    reading is doubtful where the externally studentised distance from its repeats has a chance below
+    `DOUBTFUL` in the whole file: it counts as little as it is off.
+
+    Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution); Cook & Weisberg, Residuals and
+    Influence in Regression (1982), section 2.2.2.
+
+    >>> made = scatter_of(np.array([50.0, 51.0, 49.0, 101.0, 99.0]), [[0, 1, 2], [3, 4]], stated=None,
+    step=0.0) >>> round(made.relative, 4), made.freedom
+    (0.0183, 3.0)
+    """
+    doubtful: dict[int, float] = {}
+    count = sum(len(rows) for rows in groups)
+    while True:
+        kept = [[i for i in rows if i not in doubtful] for rows in groups]
+        means = [float(np.mean(torque[rows])) if rows else math.nan for rows in kept]
+        freedom = float(sum(len(rows) - 1 for rows in kept if rows))
+        off = {i: torque[i] / mean - 1.0 for rows, mean in zip(kept, means, strict=True) for i in rows}
+        square = float(sum(value**2 for value in off.values()))
+        worst = _worst(torque, kept, off, square, freedom, stated, count, step)
+        if worst is None or len(doubtful) + 1 > max(MOST_DOUBTFUL * count, 1.0):
+            break
+        index, mean = worst
+        doubtful[index] = float(mean * torque[index])
+    if stated is not None:
+        relative, own, told = stated, math.inf, "stated for one reading in the rig"
+    elif freedom >= FEWEST_REPEATS:
+        relative, own = math.sqrt(square / freedom), freedom
+        told = f"pooled over all repeats, {freedom:g} degrees of freedom"
+    else:
+        relative, own = SCATTER, SCATTER_FREEDOM
+        told = f"{100 * SCATTER:g} % of the reading, as too little repeats (common practice, no source)"
+    rounding = step / math.sqrt(12.0)
+    sigma = np.full(torque.size, math.nan)
+    for rows, mean in zip(groups, means, strict=True):
+        size = relative * (mean if math.isfinite(mean) else float(np.mean(torque[rows])))
+        # repeats that scatter by less than a step are all rounded alike, which no repeat averages out
+        hand = size**2 if stated is not None else max(size**2 - rounding**2, 0.0)
+        alike = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
+        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * alike))
+    for i, mean in doubtful.items():
+        sigma[i] = max(abs(torque[i] - mean), float(sigma[i]))
+    # readings that are all alike, on a scale that shows no step, are no better than a thousandth
+    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful)
+
+
+def _worst(
+    torque: Array,
+    kept: list[list[int]],
+    off: Mapping[int, float],
+    square: float,
+    freedom: float,
+    stated: float | None,
+    count: int,
+    step: float,
+) -> tuple[int, float] | None:
+    """The reading that is farthest off its repeats for its chance, where that is too small, with the mean of
+    the others over it. Two steps of the scale are never far."""
+    found: tuple[float, int, float] | None = None
+    for rows in kept:
+        n = len(rows)
+        if n < 3:
+            continue  # of two that differ, nobody knows which
+        for i in rows:
+            share = 1.0 - 1.0 / n
+            apart = off[i] ** 2 / share
+            if abs(off[i]) * torque[i] / (1.0 + off[i]) <= 2.0 * step:
+                continue
+            if stated is not None:
+                distance = math.sqrt(apart) / stated / _limit(count)
+            elif freedom < 2 * FEWEST_REPEATS or square <= apart:
+                continue
+            else:
+                rest = (square - apart) / (freedom - 1.0)
+                distance = math.sqrt(apart / rest) / _limit(count, freedom - 1.0)
+            others = (n - (1.0 + off[i])) / (n - 1) / (1.0 + off[i])
+            if distance > 1.0 and (found is None or distance > found[0]):
+                found = distance, i, others
+    return None if found is None else found[1:]
+
+
+def _limit(count: int, freedom: float = math.inf) -> float:
+    """Student's t beyond which one of so many readings lies by a chance of `DOUBTFUL` in all. By Wallace's
+    approximation, Annals of Mathematical Statistics 30 (1959), from memory; within 6 % from five degrees of
+    freedom, within 1 % from twelve."""
+    normal = -NormalDist().inv_cdf(DOUBTFUL / (2 * count))
+    if math.isinf(freedom):
+        return normal
+    return math.sqrt(freedom * math.expm1((normal * (8 * freedom + 3) / (8 * freedom + 1)) ** 2 / freedom))
+
+
+def _step_of(readings: Array) -> float:
+    """The step of the scale that readings show: every difference is a multiple of the smallest; else 0."""
+    gaps = np.diff(np.unique(np.abs(readings)))
+    gaps = gaps[gaps > 1e-6 * float(np.max(np.abs(readings)))]
+    if gaps.size < 2:
+        return 0.0
+    multiples = gaps / gaps.min()
+    return float(gaps.min()) if float(np.max(np.abs(multiples - np.round(multiples)))) < 1e-3 else 0.0
+
+
+def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Finding]:
+    return [
+        Finding(
+            "doubtful reading",
+            "caveat",
+            f"{file}, reading {i + 1}",
+            f"It is {torque[i]:.4g} N·m, its repeats are {mean:.4g} N·m and scatter by "
+            f"{100 * scatter.relative:.2g} %.",
+            "It counts as little as it is off.",
+            "Look at the note of that reading; take it again.",
+        )
+        for i, mean in scatter.doubtful.items()
+    ]
+
+
+def _turning_speed(recording: Recording, rig: Rig) -> tuple[Array, float, bool]:
+    """Speed of the turned output (n,) [rad/s] while it runs, standard uncertainty of its logarithm, and
+    whether somebody states it: line by line, in the rig as a range, or by what hands do."""
+    n = recording.channels["turning_torque"].size
+    low, high = rig.turning_speed or TURNING_SPEEDS
+    middle, doubt = math.sqrt(low * high), math.log(high / low) / math.sqrt(12.0)
+    if "turning_speed" in recording.channels:
+        told = np.abs(rig.channel["turning_speed"].corrected(recording.channels["turning_speed"]))
+        good = np.isfinite(told) & (told > 0)
+        if good.any():
+            return np.where(good, told, float(np.exp(np.mean(np.log(told[good]))))), 0.0, True
+    return np.full(n, middle), doubt, rig.turning_speed is not None
 
 
 def is_slow_drive(rig: Rig, recording: Recording) -> bool:
@@ -120,14 +299,17 @@ def _sources(channel: Channel, *, rig_key: str, visit_key: str) -> dict[str, Err
 
 
 def _run_of(
+    name: str,
     key: tuple[str, str, str],
     reading: Array,
     oil: Array | None,
+    speed: Array,
+    sigma: Array,
     sources: Mapping[str, ErrorSource],
-    file: str,
     dropped: Mapping[str, int],
 ) -> ConditionedRun:
-    """Readings (c,) [N·m] of one arrangement, direction and kind as a run of their own."""
+    """Readings (c,) [N·m] of one arrangement, direction and kind as a run of their own, taken at a ``speed``
+    of the turned output (c,) [rad/s]; ``sigma`` (c,) [N·m] of each."""
     arrangement, direction, kind = key
     n = reading.size
     ones, number = np.ones(n), np.arange(n)
@@ -136,20 +318,21 @@ def _run_of(
     gives = -shares.difference
     changes = {"gain": reading, "zero": ones, "drag": -ones}
     effects = {}
-    for name, source in sources.items():
-        change = source.u * changes[name]
-        effects[source.key] = Effect(flank * change, gives * change, source.u if name == "gain" else 0.0)
-    scatter = float(np.std(reading, ddof=1)) if n > 1 else 0.02 * float(reading[0])
+    for constant, source in sources.items():
+        change = source.u * changes[constant]
+        share = source.u if constant == "gain" else 0.0
+        effects[source.key] = Effect(flank * change, gives * change, share)
+    turned = ARRANGEMENTS[arrangement].turned or 1.0
     friction = Friction.STATIC if kind == "breakaway" else Friction.KINETIC
     return ConditionedRun(
-        name=f"{file} ({arrangement}, {direction}, {kind})",
+        name=name,
         kind="turning-torque",
         cells=Cells(
             time=number.astype(np.float64),
             count=ones,
             width=ones,
             direction=-ones,
-            speed_difference=0.0 * ones,
+            speed_difference=0.0 * ones if friction is Friction.STATIC else speed / turned,
             oil=oil,
             plate=None,
             readings={"turning_torque": reading},
@@ -169,7 +352,7 @@ def _run_of(
         heat=Heat(number.astype(np.float64), 0.0 * ones, 0.0 * ones),
         dropped=dropped,
         samples=int(n + sum(dropped.values())),
-        noise=gives * max(scatter, 1e-3 * float(np.mean(reading))),
+        noise=abs(gives) * float(sigma[0]),
         friction_state=np.full(n, friction, dtype=np.int64),
         history_known=True,
     )

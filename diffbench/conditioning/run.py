@@ -23,11 +23,28 @@ Array = NDArray[np.float64]
 
 
 class Friction(IntEnum):
-    """Which friction a cell reads: by its sliding speed, of a slow steady turn, or at breakaway."""
+    """Which friction a cell reads: by its sliding speed, of a slow turn by hand, or at breakaway. All lie on
+    one curve over sliding speed; of a turn by hand the speed is as doubtful as ``ByHand`` says."""
 
     SLIDING = 0
     KINETIC = 1
     STATIC = 2
+
+
+@dataclass(frozen=True)
+class ByHand:
+    """What is known of readings by hand beyond their numbers.
+
+    ``scatter`` relative standard deviation of one reading, with its degrees of ``freedom`` and how it is
+    known (``told``); ``turning_u`` standard uncertainty of the logarithm of the turning speed, which is
+    ``stated`` or only plausible.
+    """
+
+    scatter: float
+    freedom: float
+    told: str
+    turning_u: float
+    stated: bool
 
 
 @dataclass(frozen=True)
@@ -75,6 +92,7 @@ class ConditionedVisit:
     notes: tuple[CountsAsExact, ...]
     rig: Rig
     findings: tuple[Finding, ...] = ()
+    by_hand: ByHand | None = None
 
 
 def joined_run(parts: Sequence[ConditionedRun], course: Sweep) -> ConditionedRun:

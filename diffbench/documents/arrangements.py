@@ -209,6 +209,11 @@ CHANNELS: dict[str, ChannelKind] = {
         "reading of the wrench, without sign; for hand readings",
         "reading of the wrench, without sign",
     ),
+    "turning_speed": ChannelKind(
+        "angular_speed",
+        "how fast the output was turned, line by line; for hand readings",
+        "how fast it was turned",
+    ),
     "left_speed": ChannelKind(
         "angular_speed", "speed of the left output; for sweeps", "speed of the left output; positive forward"
     ),

@@ -278,6 +278,18 @@ class Limits(Table):
     ramp_bias_coast: Annotated[Pair | None, PairOf("dimensionless", "1", NOT_NEGATIVE)] = Field(
         default=None, description="lowest and highest of the loading bias", examples=[[0.45, 0.55]]
     )
+    temperature: Annotated[float | None, Amount("temperature", "degC", _TEMPERATURE)] = Field(
+        default=None,
+        description="of the plates, at which the limits are meant; where not stated, that of the readings "
+        "for a check by hand (common practice, no source), else that of reference",
+        examples=["21 degC"],
+    )
+    speed_difference: Annotated[float | None, Amount("angular_speed", "rad/s", POSITIVE)] = Field(
+        default=None,
+        description="of the outputs, at which the limits are meant; where not stated, as slowly as the "
+        "readings for a check by hand (common practice, no source), else that of reference",
+        examples=["0.2 rad/s"],
+    )
     face_wear: Annotated[float | None, Amount("length", "um", POSITIVE)] = Field(
         default=None, description="highest wear of one friction face; judged by compare", examples=["60 um"]
     )

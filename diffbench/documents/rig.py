@@ -158,10 +158,12 @@ _EFFICIENCY = Bounds(
 _GAIN = Bounds(low=0.0, open_low=True, mend="write a gain above zero; a reversed channel has sign = -1")
 
 _TORQUE_KEYS = ("inertia", "drag")
+_READING_KEYS = ("u_reading", "resolution")
 _FINAL_DRIVE_KEYS = ("at", "ratio", "u_ratio", "efficiency")
 _NUMBER_KEYS = (
     *("unit", "gain", "zero", "sign", "u_gain", "u_zero", "lag", "u_lag", "range"),
     *_TORQUE_KEYS,
+    *_READING_KEYS,
     *_FINAL_DRIVE_KEYS,
 )
 
@@ -258,6 +260,19 @@ class Channel(Table):
         examples=[{"value": "1.4 N.m", "u": "0.2 N.m"}],
     )
 
+    u_reading: Annotated[float | None, Amount("dimensionless", "1", _RELATIVE)] = Field(
+        default=None,
+        description="turning_torque only: standard uncertainty of one reading by the hand that takes it, "
+        "relative; where not stated, the repeats say it",
+        examples=[0.02],
+    )
+    resolution: Annotated[float | None, WithJsonSchema(amount_schema("the channel's unit"))] = Field(
+        default=None,
+        description="turning_torque only: smallest step of the scale, to which readings are rounded; where "
+        "not stated, the step that the readings show",
+        examples=["0.5 lbf.ft"],
+    )
+
     @property
     def dimension(self) -> str | None:
         """Dimension of the channel's numbers, one of `diffbench.quantities.DIMENSIONS`; None for texts."""
@@ -312,7 +327,7 @@ class Channel(Table):
         dimension, bare_unit = _reading_of(info, raw, difference=True)
         return Amount(dimension, bare_unit).read(raw)
 
-    @field_validator("u_zero", mode="before")
+    @field_validator("u_zero", "resolution", mode="before")
     @classmethod
     def _read_u_zero(cls, raw: Any, info: ValidationInfo) -> float:
         dimension, bare_unit = _reading_of(info, raw, difference=True)
@@ -375,6 +390,8 @@ def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
     is_torque, is_input = _is_torque(name), name in {"input_torque", "input_speed"}
     if not is_torque:
         refuse(_TORQUE_KEYS, "belongs to a torque channel", "state it at the torque transducer")
+    if name != "turning_torque":
+        refuse(_READING_KEYS, "belongs to turning_torque", "leave it out")
     if not is_input:
         refuse(_FINAL_DRIVE_KEYS, "belongs to input_torque or input_speed", "leave it out")
         return found
@@ -423,6 +440,12 @@ class Rig(Table):
         default_factory=FileSettings, description="how its files are written; found out where not stated"
     )
     channel: dict[str, Channel] = Field(description="one for each column that is used")
+    turning_speed: Annotated[Pair | None, PairOf("angular_speed", "rad/s", POSITIVE)] = Field(
+        default=None,
+        description="hand readings: lowest and highest speed at which the output is turned while it runs; "
+        "0.05 to 1 rad/s where neither this nor a column says it",
+        examples=[["0.1 rad/s", "0.3 rad/s"]],
+    )
     repeatability: Repeatability = Field(
         default_factory=Repeatability, description="of one refit of the same unit to the bench"
     )

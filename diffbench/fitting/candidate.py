@@ -170,6 +170,11 @@ def fit_form(model: LockingModel, *, start: Candidate, starts: bool = False) -> 
     return candidate(solution, tuple(candidate(found) for found in rivals))
 
 
+def polished_once(model: LockingModel, noise: CellNoise, used: Flags, start: Array) -> Solution:
+    """The solution that polishing leads to from a start near it, by a noise that is known."""
+    return polish(_problem(model, noise, used), start, steps=_steps(model.names, start))
+
+
 def _searched(
     model: LockingModel, noise: CellNoise, used: Flags, start: Array, *, tolerance: float
 ) -> tuple[Array, float, int]:
@@ -217,7 +222,8 @@ def _settle(
         residual = model.residual(solution.x)
         previous = noise
         noise = from_residual(data, residual, unknowns=len(names))
-        keep = np.abs(residual) <= OUTLIER * noise.sigma
+        # a reading by hand is doubtful at most, and then it has its own scatter
+        keep = (np.abs(residual) <= OUTLIER * noise.sigma) | data.read_by_hand
         settled = np.array_equal(keep, used) and abs(noise.inflation / previous.inflation - 1) < 0.05
         used = keep
         solution = polished(solution.x, on_the_way=not (settled or last))

@@ -23,7 +23,17 @@ from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.departures import MATTERS, departure_findings
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
-from diffbench.fitting.estimates import Estimate, direct_estimates, shim_rates
+from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
+from diffbench.fitting.hand import (
+    HandCandidate,
+    by_hand_alone,
+    choose_by_hand,
+    condition_as_read,
+    contradictions,
+    needs_by_hand,
+    next_readings,
+    standing_of,
+)
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
 from diffbench.fitting.parameters import (
@@ -145,12 +155,13 @@ def _characterise(
     builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     setup = Setup.of(builds, gather(conditioned))
     data, reference = setup.data, setup.reference
-    choice = choose(setup, progress=say)
+    by_hand = by_hand_alone(setup)
+    choice = choose_by_hand(setup, progress=say) if by_hand else choose(setup, progress=say)
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
     left = left_out_of(choice.candidates)
-    checked = adequacy(best, None if left[0] is None else left[0].cells)
+    checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     departed, detectable = departure_findings(best, left[0])
@@ -185,6 +196,7 @@ def _characterise(
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
+        *(contradictions(best) if by_hand else ()),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
@@ -216,7 +228,9 @@ def _characterise(
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
-        next_tests=next_tests(best, combined, conditioned, builds),
+        next_tests=next_readings(best, combined, conditioned)
+        if by_hand
+        else next_tests(best, combined, conditioned, builds),
         forms=[
             form_state(candidate, weight, covariance, builds, None if found is None else found.state)
             for candidate, weight, covariance, found in zip(
@@ -301,7 +315,7 @@ def _parameters(
     torque_range: tuple[float, float],
     seed: int,
 ) -> tuple[dict[str, Combined], dict[str, Parameter], Split]:
-    dof = max(choice.best.noise.effective - len(choice.best.names), 5.0)
+    dof = choice.best.noise.freedom or max(choice.best.noise.effective - len(choice.best.names), 5.0)
     direct: list[dict[str, Estimate]] = []
     for candidate, covariance in zip(choice.candidates, covariances, strict=True):
         deviation = np.sqrt(np.maximum(np.diag(covariance.total), 0.0))
@@ -310,6 +324,8 @@ def _parameters(
             found.update(
                 direct_estimates(candidate, deviation, build=visit, suffix=label, torque_range=torque_range)
             )
+            for condition in _conditions(candidate, builds, visit):
+                found |= moved_estimates(candidate, deviation, condition, build=visit, suffix=label)
         found.update(shim_rates(found, [builds[i] for i in first_visit], labels))
         direct.append(found)
 
@@ -324,11 +340,11 @@ def _parameters(
         if name == "joint_fraction" and builds[0].preload.joint_fraction is not None:
             stated = True
         combined[name] = item
-        parameters[name] = parameter(item, stated=stated)
+        parameters[name] = _told(name, item, choice, [found.get(name) for found in direct], stated=stated)
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
         if flank is not None and not ramp_seen(choice.best, flank):
-            estimate = item.estimate
-            parameters[name] = not_determined(estimate.unit, estimate.meaning, estimate.needs)
+            estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
+            parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)
 
     reliable = {name: parameters[name].status != "not-determined" for name in combined}
     splits = [
@@ -339,7 +355,7 @@ def _parameters(
         item = combine_forms([s.estimates.get(name) for s in splits], choice.weights, covariances, dof)
         assert item is not None
         combined[name] = item
-        parameters[name] = parameter(item)
+        parameters[name] = _told(name, item, choice, [s.estimates.get(name) for s in splits])
     for name, (unit, meaning, needs) in splits[0].undetermined.items():
         parameters[name] = not_determined(unit, meaning, needs)
     for i, label in zip(first_visit, labels, strict=True):
@@ -356,13 +372,53 @@ def _parameters(
                 meaning="force of the preload spring as installed, by the build sheet",
                 budget={"build sheet": u} if u else {},
             )
-    kept = {name: item for name, item in combined.items() if parameters[name].status == "measured"}
+    known = ("measured", "carried")
+    kept = {name: item for name, item in combined.items() if parameters[name].status in known}
     every = [{**mine, **parts.estimates} for mine, parts in zip(direct, splits, strict=True)]
     for name, item in refined(
         kept, every, choice.candidates, choice.weights, covariances, freedom=dof, seed=seed
     ).items():
-        kept[name], parameters[name] = item, parameter(item)
+        # draws may show more doubt than the first order did
+        kept[name], parameters[name] = item, _told(name, item, choice, [mine.get(name) for mine in every])
     return {**combined, **kept}, parameters, splits[0]
+
+
+def _told(
+    name: str,
+    item: Combined,
+    choice: Choice,
+    estimates: Sequence[Estimate | None],
+    *,
+    stated: bool = False,
+) -> Parameter:
+    """The parameter with its status; of readings by hand, by what they determine before any prior."""
+    if stated or not isinstance(choice.best, HandCandidate):
+        return parameter(item, stated=stated)
+    status = standing_of(item, choice.candidates, estimates)
+    if status != "not-determined":
+        return parameter(item, status=status)
+    estimate = item.estimate
+    needs = needs_by_hand(name, choice.candidates, estimate.needs)
+    return not_determined(estimate.unit, estimate.meaning, needs, at_input_torque=estimate.at_input_torque)
+
+
+def _conditions(candidate: Candidate, builds: Sequence[Build], visit: int) -> list[Condition]:
+    """Where the numbers of a build are quoted beside the reference condition: as they were read by hand, and
+    where its sheet's limits are meant."""
+    by_hand = isinstance(candidate, HandCandidate)
+    same = [i for i, build in enumerate(builds) if build.build == builds[visit].build]
+    found = [condition_as_read(candidate, same)] if by_hand else []
+    limits, reference = builds[visit].limits, candidate.model.reference
+    if limits.temperature is None and limits.speed_difference is None:
+        return found
+    heat, speed = reference.temperature, reference.speed_difference
+    if found:
+        heat, speed = found[0].temperature, found[0].speed_difference
+    heat = heat if limits.temperature is None else limits.temperature
+    as_slow = by_hand and limits.speed_difference is None and found[0].by_hand
+    speed = speed if limits.speed_difference is None else limits.speed_difference
+    words = f"at {heat:.3g} °C and {speed:.2g} rad/s, where its limit is meant"
+    return [*found, Condition("at_limit", heat, speed, as_slow, words)]
 
 
 def _diagnostics(
@@ -455,10 +511,21 @@ def _limit_verdicts(
             if pair is None or item is None:
                 continue
             low, high = pair
+            judged = next(
+                (own for at in ("at_limit", "as_read") if (own := f"{name}_{at}{label}") in parameters), None
+            )
+            item = item if judged is None else parameters[judged]
             interval = None if item.low is None or item.high is None else (item.low, item.high)
             verdict = words[decided(interval, low, high)]
             found.append(
-                LimitVerdict(quantity=f"{name}{label}", low=low, high=high, unit=item.unit, verdict=verdict)
+                LimitVerdict(
+                    quantity=f"{name}{label}",
+                    low=low,
+                    high=high,
+                    unit=item.unit,
+                    verdict=verdict,
+                    judged=judged,
+                )
             )
     return found
 
@@ -475,7 +542,9 @@ def form_state(
     kept = {
         u.name: i
         for i, u in enumerate(unknown)
-        if not u.name.startswith(("plate_excess", "ramp_start", "relaxation", "error:", "refit:"))
+        if not u.name.startswith(
+            ("plate_excess", "ramp_start", "relaxation", "turning_speed", "error:", "refit:")
+        )
     }
     sharing = candidate.model.sharing
     for build, place in zip(builds, sharing.places, strict=True):

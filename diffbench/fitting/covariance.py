@@ -89,17 +89,19 @@ class Covariance:
 def combine(
     names: Names,
     jacobian: Array,
-    residual: Array,
+    residual: Array | None,
     *,
     inflation: float,
     run: Index,
     cycle: Index,
     quieter: float = 1.0,
     left_out: tuple[str, Array] | None = None,
+    method: str = "",
 ) -> Covariance:
     """Covariance at the optimum.
 
-    ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation; ``inflation`` of
+    ``jacobian`` (n, p) and ``residual`` (n,) in units of the cells' standard deviation, None where that is
+    known beforehand (``method`` says how); ``inflation`` of
     correlated noise, by which the data count less against what is known beforehand; ``quieter`` ≤ 1 the
     variance of the noise alone over that by which the cells were weighed, which holds what the model misses;
     ``left_out`` the source and the columns (p, k) of what the model misses. ``C = H⁻¹ (S + Λ) H⁻¹`` with
@@ -112,18 +114,15 @@ def combine(
     j = jacobian[:, active]
     normal = j.T @ j / inflation + np.diag(precision[active])
     inverse = inverse_of(normal)
-    scores = j * residual[:, None] / inflation
-    clusters = np.unique(cycle).size
-    if clusters >= FEWEST_CLUSTERS:
-        meat, method = cluster_meat(scores, cycle), f"{clusters} whole cycles as clusters"
+    plain = j.T @ j / inflation
+    if residual is None:
+        noise = inverse @ plain @ inverse
     else:
-        lags = int(np.clip(np.ceil(3.0 * inflation), 4, residual.size // 10 + 1))
-        meat = hac_meat(scores, lags, run)
-        method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
-    # where few cells carry an unknown, the observed scores can be small by chance: never much below
-    # independent noise as correlated as the residual on the whole
-    plain = LEAST_MEAT * j.T @ j / inflation * quieter
-    noise = inverse @ _not_below(meat, plain) @ inverse
+        scores = j * residual[:, None] / inflation
+        meat, method = _observed(scores, inflation=inflation, run=run, cycle=cycle)
+        # where few cells carry an unknown, the observed scores can be small by chance: never much below
+        # independent noise as correlated as the residual on the whole
+        noise = inverse @ _not_below(meat, LEAST_MEAT * plain * quieter) @ inverse
     shares: dict[str, Array] = {}
     size = active.sum()
     columns: dict[str, list[Array]] = {}
@@ -157,6 +156,16 @@ def combine(
         shares[source], origins[source] = block, [source] * block.shape[1]
         total += block @ block.T
     return Covariance(total, full, shares, method, origins)
+
+
+def _observed(scores: Array, *, inflation: float, run: Index, cycle: Index) -> tuple[Array, str]:
+    """Variance of the scores (n, p) as observed, and how it was taken."""
+    clusters = np.unique(cycle).size
+    if clusters >= FEWEST_CLUSTERS:
+        return cluster_meat(scores, cycle), f"{clusters} whole cycles as clusters"
+    lags = int(np.clip(np.ceil(3.0 * inflation), 4, scores.shape[0] // 10 + 1))
+    method = f"HAC (Newey-West, {lags} cells), as there are only {clusters} cycles"
+    return hac_meat(scores, lags, run), method
 
 
 def _not_below(meat: Array, floor: Array) -> Array:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import ErrorSource, refit_spread
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE
-from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction
+from diffbench.conditioning.run import ByHand, ConditionedRun, ConditionedVisit, Friction
 from diffbench.documents.visit import RunKind
 
 Array = NDArray[np.float64]
@@ -24,7 +24,7 @@ PLACES = np.array([[-1.0], [0.0], [1.0]]) / 3.0
 # columns of the histories, and what is of a run or a visit; all others are of the cells
 OF_NO_CELL = frozenset(
     {"sources", "turn_torque", "turn_begins", "turn_near", "heat_time", "heat_power", "oil_rate", "heat_run"}
-    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u"}
+    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u", "by_hand"}
 )
 
 
@@ -44,7 +44,8 @@ class FitData:
     ``friction_state`` (c,) members of ``Friction``. ``segment_torque``: input torque at
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
     2): relative standard deviations of preload and ramp bias from one refit to the next. ``temperature_u``
-    [K]: largest standard uncertainty of a temperature's zero.
+    [K]: largest standard uncertainty of a temperature's zero. ``by_hand``: of readings by hand, where there
+    are any.
     """
 
     difference: Array
@@ -81,6 +82,7 @@ class FitData:
     run_kinds: tuple[RunKind, ...]
     refit_spread: Array
     temperature_u: float = 0.0
+    by_hand: ByHand | None = None
 
     @property
     def locking(self) -> Array:
@@ -91,6 +93,11 @@ class FitData:
     def sliding(self) -> NDArray[np.bool_]:
         """Cells whose friction goes by their sliding speed (c,)."""
         return np.asarray(self.friction_state == Friction.SLIDING)
+
+    @property
+    def read_by_hand(self) -> NDArray[np.bool_]:
+        """Cells that are readings by hand (c,)."""
+        return ~self.sliding
 
     @property
     def cycle(self) -> Index:
@@ -148,7 +155,17 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         run_kinds=tuple(run.kind for run in runs),
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
         temperature_u=max((visit.temperature_u or 0.0 for visit in visits), default=0.0),
+        by_hand=_by_hand([visit.by_hand for visit in visits if visit.by_hand is not None]),
     )
+
+
+def _by_hand(told: Sequence[ByHand]) -> ByHand | None:
+    """What is known of the readings of all visits: the least certain turning speed counts for all."""
+    if not told:
+        return None
+    worst = max(told, key=lambda one: one.turning_u)
+    words = "; ".join(dict.fromkeys(one.told for one in told))
+    return replace(worst, freedom=float(sum(one.freedom for one in told)), told=words)
 
 
 def _numbers(parts: Sequence[Index]) -> Index:

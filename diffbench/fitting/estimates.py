@@ -15,9 +15,10 @@ from diffbench.definitions import DEFINITIONS
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.model import LockingModel
+from diffbench.fitting.model import TURNING_SPEED, LockingModel
 from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.fitting.unknowns import Names
+from diffbench.physics.friction import sliding_speed, temperature_factor
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import UnitQuantities, ratio_from_locking_effect, steady_locking_torque
 
@@ -32,7 +33,8 @@ class Estimate:
     large; ``profile``, where one was made: the standard uncertainty that it accounts for, and the half-widths
     of its interval below and above over the symmetric one. ``quantity`` is the quantity as a function of the
     unknowns, ``of_draws`` of draws of them and of the sheet's errors; ``at_input_torque`` [N·m] where it is a
-    quantity of one."""
+    quantity of one; ``condition`` temperature [°C] and speed difference [rad/s], where not the
+    reference's."""
 
     value: float
     gradient: Array
@@ -46,6 +48,7 @@ class Estimate:
     quantity: Quantity | None = None
     of_draws: Callable[[JointDraws], Array] | None = None
     at_input_torque: float | None = None
+    condition: tuple[float, float] | None = None
 
     @classmethod
     def of(
@@ -210,6 +213,50 @@ def _drawn_ratio(locking_effect: Estimate, centre: Array, draws: JointDraws) -> 
 
 def _ratio_of(effect: Callable[[Array], float], x: Array) -> float:
     return float(ratio_from_locking_effect(min(effect(x), 0.9999)))
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Where a quantity is quoted beside the reference condition: ``suffix`` of its name, temperature [°C] and
+    speed difference [rad/s]; ``by_hand`` goes as slowly as hands turned, ``words`` for people."""
+
+    suffix: str
+    temperature: float
+    speed_difference: float
+    by_hand: bool
+    words: str
+
+
+def moved_estimates(
+    candidate: Candidate, deviation: Array, condition: Condition, *, build: int, suffix: str
+) -> dict[str, Estimate]:
+    """Preload torque and loading biases at another condition than the reference's.
+
+    All go with the friction of the plates: times ``m(v, Θ)``.
+    """
+    model = candidate.model
+    names, sharing, law = model.names, model.sharing, model.form.friction
+
+    def moved(quantity: Quantity, x: Array) -> float:
+        turned = names.value(x, TURNING_SPEED) if condition.by_hand and TURNING_SPEED in names else 1.0
+        speed = sliding_speed(condition.speed_difference * turned, model.reference.effective_radius)
+        by_speed = law.relative(speed, names.values(x, law.unknowns), model.reference_sliding)
+        coefficient = names.value(x, "temperature_coefficient")
+        by_heat = temperature_factor(condition.temperature, coefficient, model.reference.temperature)
+        return quantity(x) * float(by_speed) * float(by_heat)
+
+    plain = {"preload_torque": partial(names.value, name=sharing.preloads[sharing.places[build].preload])}
+    for flank, bias, _ in sharing.flanks(build):
+        plain[f"ramp_bias_{flank}"] = partial(names.value, name=bias)
+    found = {}
+    for stem, quantity in plain.items():
+        at = partial(moved, quantity)
+        slope = gradient(lambda x, at=at: np.array([at(x)]), candidate, deviation)[0]  # type: ignore[misc]
+        name = f"{stem}_{condition.suffix}"
+        made = Estimate.of(name, at(candidate.x), slope, words={"at": condition.words}, quantity=at)
+        where = (condition.temperature, condition.speed_difference)
+        found[f"{name}{suffix}"] = replace(made, condition=where)
+    return found
 
 
 def shim_rates(

@@ -55,6 +55,7 @@ class KeptPart(Generic[Part]):
         return self._made(x[self._index].tobytes())
 
 
+TURNING_SPEED = "turning_speed"  # by what factor hands turned faster than it is told
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
 
 
@@ -174,6 +175,7 @@ class LockingModel:
         self._strengths = KeptPart(names, [*strong, *refits], self._strengths_of_cells)
         self._load = KeptPart(names, [*moving, *sources, *strong, *refits, *own], self._load_of_cells)
         by_speed = [unknown.name for unknown in form.friction.unknowns]
+        by_speed += [TURNING_SPEED] if TURNING_SPEED in names else []
         self._by_speed = KeptPart(names, by_speed, self._friction_by_speed)
         self._by_heat = KeptPart(
             names, [*heating, *offset, "temperature_coefficient"], self._friction_by_temperature
@@ -282,18 +284,11 @@ class LockingModel:
     def _friction_by_speed(self, x: Array) -> Array:
         law = self.form.friction
         values = self.names.values(x, law.unknowns)
-        by_speed = law.relative(self.sliding, values, self.reference_sliding)
         state = self.data.friction_state
-        if not self.data.sliding.all():
-            # kinetic: while sliding; static: at rest
-            far, rest = (
-                float(law.relative(v, values, self.reference_sliding))
-                for v in (law.kinetic_speed(values), 0.0)
-            )
-            by_speed = np.where(
-                state == Friction.KINETIC, far, np.where(state == Friction.STATIC, rest, by_speed)
-            )
-        return _for_reading(by_speed)
+        speed = np.where(state == Friction.STATIC, 0.0, self.sliding)
+        if TURNING_SPEED in self.names:
+            speed = np.where(state == Friction.KINETIC, speed * self.names.value(x, TURNING_SPEED), speed)
+        return _for_reading(law.relative(speed, values, self.reference_sliding))
 
     def _friction_by_temperature(self, x: Array) -> Array:
         coefficient = self.names.value(x, "temperature_coefficient")

@@ -26,11 +26,12 @@ MODEL_FLOOR = 1e-3
 class CellNoise:
     """``sigma`` (c,) standard deviation of a cell's torque difference [N·m]; ``inflation`` by which
     correlated noise raises the variance of an estimate over that of independent cells; ``effective`` number
-    of independent cells."""
+    of independent cells; ``freedom`` degrees of freedom of sigma, where it is known beforehand."""
 
     sigma: Array
     inflation: float
     effective: float
+    freedom: float | None = None
 
 
 def first_guess(data: FitData) -> CellNoise:
@@ -53,6 +54,11 @@ def from_residual(data: FitData, residual: Array, *, unknowns: int) -> CellNoise
         here = data.run == run
         r = residual[here]
         if r.size == 0:
+            continue
+        if data.run_kinds[run] == "turning-torque" and data.read_by_hand[here].all():
+            # what a hand scatters is stated or in its repeats: no fit and no sweep says it better
+            sigma[here] = data.noise[here]
+            weighted_inflation += r.size
             continue
         spread = MAD_TO_SIGMA * float(np.median(np.abs(r - np.median(r))))
         # no model of plates is better than a thousandth: a quieter recording must not claim more

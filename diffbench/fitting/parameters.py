@@ -99,15 +99,18 @@ def determined(combined: Combined) -> bool:
     return relative <= HOPELESS_U and not (share > LEANING_SHARE and leaning)
 
 
-def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
-    """The reported parameter, with a 95 % interval that follows the quantity's own scale."""
+def parameter(combined: Combined, *, stated: bool = False, status: Status | None = None) -> Parameter:
+    """The reported parameter, with a 95 % interval that follows the quantity's own scale; its ``status``
+    where that is known better than the budget says."""
     estimate = combined.estimate
-    if not stated and not determined(combined):
+    if status is None:
+        status = "stated" if stated else "measured" if determined(combined) else "not-determined"
+    if status == "not-determined":
         return not_determined(
             estimate.unit, estimate.meaning, estimate.needs, at_input_torque=estimate.at_input_torque
         )
     low, high = interval(combined)
-    status: Status = "stated" if stated else "measured"
+    heat, speed = (None, None) if estimate.condition is None else estimate.condition
     return Parameter(
         value=combined.value,
         u=combined.u,
@@ -118,15 +121,17 @@ def parameter(combined: Combined, *, stated: bool = False) -> Parameter:
         meaning=estimate.meaning,
         budget=combined.budget,
         at_input_torque_Nm=estimate.at_input_torque,
+        at_temperature_degC=heat,
+        at_speed_difference_rad_s=speed,
     )
 
 
 def factor_of(effective: float, probability: float = 0.95) -> float:
     """Student's t at the effective degrees of freedom: half-width of an interval in standard
     uncertainties."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + probability / 2, min(effective, 1e6)))
+    return float(stdtrit(min(effective, 1e6), 0.5 + probability / 2))
 
 
 def interval(combined: Combined, probability: float = 0.95) -> tuple[float, float]:
@@ -216,14 +221,15 @@ def refined(
 
     ``estimates`` of each form, the best first, with the forms' ``candidates``, ``weights`` and
     ``covariances``; ``freedom`` of the noise. Quantities that are functions of the unknowns alone get the
-    profile of the best form; those that follow by a curved relation, or from the build sheet as well, are
-    drawn from the joint distribution of all forms where a small sample shows that the curvature matters.
+    profile of the best form, readings by hand apart (their covariance is the Fisher information); those that
+    follow by a curved relation, or from the build sheet as well, are drawn from the joint distribution of all
+    forms where a small sample shows that the curvature matters.
     """
     best, found = candidates[0], dict[str, Combined]()
     problem, steps = best.problem, best.steps
     for name, item in combined.items():
         estimate = item.estimate
-        if estimate.quantity is None or not name.startswith(PROFILED):
+        if estimate.quantity is None or not name.startswith(PROFILED) or best.noise.freedom is not None:
             continue
         shaped = profiled(
             estimate,
@@ -358,7 +364,7 @@ def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[CountsAsExac
         return dict(parameters)
     return {
         name: item.model_copy(update={"budget": {**item.budget, **entries}})
-        if item.status == "measured"
+        if item.status in ("measured", "carried")
         else item
         for name, item in parameters.items()
     }

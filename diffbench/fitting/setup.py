@@ -28,7 +28,7 @@ from diffbench.definitions import name_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import REFIT_PARTS, Form, LockingModel, Place, Reference, Sharing
+from diffbench.fitting.model import REFIT_PARTS, TURNING_SPEED, Form, LockingModel, Place, Reference, Sharing
 from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.oil import viscosity_exponent, walther
@@ -209,9 +209,29 @@ def _unknowns(build: Build, data: FitData, form: Form, sharing: Sharing) -> Name
                 replace(RAMP_START, name=f"ramp_start[{segment}]", label="state of the ramps at the start")
                 for segment in moved
             ),
+            *_turning_speed(data),
             *_bench_errors(data),
         )
     )
+
+
+def _turning_speed(data: FitData) -> list[Unknown]:
+    """How fast hands turned, where they ran at a speed that nobody wrote down."""
+    told = data.by_hand
+    if told is None or told.turning_u == 0.0:
+        return []
+    return [
+        _prior(
+            TURNING_SPEED,
+            0.0,
+            told.turning_u,
+            low=-3.0,
+            high=3.0,
+            source=Source.TURNING_SPEED if told.stated else "weak: turning speed",
+            knowledge="stated" if told.stated else "weak",
+            logarithm=True,
+        )
+    ]
 
 
 def _named(row: Unknown, names: Iterable[str]) -> list[Unknown]:

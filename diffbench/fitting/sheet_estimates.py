@@ -36,6 +36,7 @@ from diffbench.results.characterisation import SheetCheck
 
 Array = NDArray[np.float64]
 
+AGREEMENT = 2.0  # standard uncertainties
 NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
 
 
@@ -236,8 +237,9 @@ def split(
 
     ``labels`` are the builds' suffixes, ``visits`` the first visit of each; ``reliable`` says of each
     product's name whether the fit determines it. Two ways are tried: with the spring forces stated and the
-    ramp angles free, and with the ramp angles stated and the forces free. The first is preferred, since it
-    measures the ramps; where both work, they are checked against each other.
+    ramp angles free, and with the ramp angles stated and the forces free. Where both work, they are checked
+    against each other; where they agree, and the angles' doubt is stated, all statements make one weighted
+    set. What is stated is measured by the way that leaves it free, the ramps by the first.
     """
     products = _products(candidate, builds, labels, reliable, visits)
     bench = _Bench.of(candidate, covariance, products, builds)
@@ -248,6 +250,14 @@ def split(
     ways = [by_force] if forces else []
     ways += [by_angle] if angles else []
     ways += [] if forces else [by_force]
+    checks = _checks(by_force, by_angle)
+    stated = [angle for angle in angles if angle.u > 0.0]
+    if forces and stated and _agree(checks):
+        # one weighted set of equations: each statement counts by its doubt, and what none of them states is
+        # sharper than by either way alone
+        ways.insert(
+            0, _Way.of("from the spring force and the nominal ramp angles", bench, [*forces, *stated])
+        )
     estimates: dict[str, Estimate] = {}
     undetermined: dict[str, tuple[str, str, str]] = {}
     for asked in _asked(candidate.model.sharing, builds, labels):
@@ -260,7 +270,13 @@ def split(
         else:
             row = DEFINITIONS[asked.defined]
             undetermined[asked.name] = (row.unit, row.told, row.needs)
-    return Split(estimates, undetermined, _checks(by_force, by_angle))
+    return Split(estimates, undetermined, checks)
+
+
+def _agree(checks: Sequence[SheetCheck]) -> bool:
+    """Whether what the sheet states agrees with itself by the bench; statements that contradict each other
+    are not averaged."""
+    return bool(checks) and all(abs(check.standard_uncertainties) <= AGREEMENT for check in checks)
 
 
 def _asked(sharing: Sharing, builds: Sequence[Build], labels: Sequence[str]) -> Iterator[_Quantity]:

@@ -214,10 +214,6 @@ class FrictionLaw(ABC):
     def relative_slope(self, speed: float, values: Values) -> float:
         """Relative change of friction per sliding speed [s/m], at a sliding speed [m/s]."""
 
-    @abstractmethod
-    def kinetic_speed(self, values: Values) -> float:
-        """Sliding speed [m/s] at which a reading while it slides counts as taken, unless it is told."""
-
 
 class Stribeck(FrictionLaw):
     """Friction that falls from static to kinetic over the Stribeck speed, see `shape`."""
@@ -273,10 +269,6 @@ class Stribeck(FrictionLaw):
         excess, stribeck_speed = values
         rise = float(slope(speed, 1.0, 1.0 + excess, stribeck_speed, self.exponent))
         return rise / (1.0 + excess * float(np.exp(-((speed / stribeck_speed) ** self.exponent))))
-
-    def kinetic_speed(self, values: Values) -> float:
-        """As `FrictionLaw.kinetic_speed`: far above the Stribeck speed."""
-        return 1e6 * values[1]
 
 
 @functools.cache

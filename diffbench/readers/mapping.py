@@ -69,7 +69,7 @@ def _texts(column: RawColumn) -> list[str]:
 
 
 HAND_READINGS = "turning-torque"
-_HAND_CHANNELS = frozenset({"turning_torque", *LABEL_WORDS})
+_HAND_CHANNELS = frozenset({"turning_torque", "turning_speed", *LABEL_WORDS})
 _ALWAYS = frozenset({"time", "oil_temperature", "plate_temperature"})
 _ESSENTIAL = ("torque", "angular_speed")  # dimensions without whose numbers a recording is useless
 _AT_ONCE = 1 << 15  # values

@@ -197,7 +197,7 @@ def correlated(characterisation: Characterisation) -> tuple[list[str], Array]:
     another.
     """
     listed = characterisation.correlation.names
-    matrix = np.array(characterisation.correlation.matrix, dtype=np.float64).reshape(len(listed), -1)
+    matrix = np.array(characterisation.correlation.matrix, dtype=np.float64).reshape(len(listed), len(listed))
     repeated = shared_names(characterisation)
     kept = [i for i, name in enumerate(listed) if name not in repeated]
     if len(kept) > MOST_CORRELATED:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
-from diffbench.definitions import parts_of
+from diffbench.definitions import name_of, parts_of
 from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
 from diffbench.report.wording import (
@@ -26,8 +26,8 @@ from diffbench.report.wording import (
     shared_names,
     source_text,
 )
-from diffbench.results.characterisation import Characterisation, SheetCheck, further_steps
-from diffbench.results.conformity import Conformity, LimitCheck, conformity
+from diffbench.results.characterisation import Characterisation, Parameter, SheetCheck, further_steps
+from diffbench.results.conformity import LIMITED, Conformity, LimitCheck, conformity
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -339,22 +339,47 @@ def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
         value = with_unit(number_text(item.value, item.u), item.unit)
         interval = interval_text(item.low, item.high, item.u)
         number = f"{name} {value} (95 %: {interval})"
+        elsewhere = _elsewhere(characterisation, limit.quantity, key)
+        if item.at_temperature_degC is not None:
+            number = f"{name} {value} at {_place_text(item)} (95 %: {interval})"
         if limit.verdict == "within":
-            yield f"{number} is within {allowed}"
+            yield f"{number} is within {allowed}{elsewhere}"
         elif limit.verdict == "outside":
             side = "below" if item.value < limit.low else "above"
-            yield f"{number} is {side} {allowed}"
+            yield f"{number} is {side} {allowed}{elsewhere}"
         else:
             inside = limit.low <= item.value <= limit.high
             yield (
                 f"{number} lies {'inside' if inside else 'outside'} {allowed}, but its interval reaches "
-                f"{'beyond' if inside else 'into'} it: neither is proven"
+                f"{'beyond' if inside else 'into'} it: neither is proven{elsewhere}"
             )
+
+
+def _place_text(item: Parameter) -> str:
+    """Temperature and speed at which a quantity is quoted."""
+    return f"{item.at_temperature_degC:.3g} °C and {item.at_speed_difference_rad_s:.2g} rad/s"
+
+
+def _elsewhere(characterisation: Characterisation, limit: str, judged: str) -> str:
+    """What a quantity that was judged elsewhere would be at the reference condition."""
+    stem, build = parts_of(limit)
+    item = characterisation.parameters.get(name_of(LIMITED.get(stem, stem), build))
+    if item is None or item.value is None or judged == name_of(LIMITED.get(stem, stem), build):
+        return ""
+    reference = characterisation.reference
+    value = with_unit(number_text(item.value, item.u), item.unit)
+    return (
+        f"; at {reference['temperature_degC']:g} °C and {reference['speed_difference_rad_s']:g} rad/s it "
+        f"would be {value} (95 %: {interval_text(item.low, item.high, item.u)})"
+    )
 
 
 def _limited_name(characterisation: Characterisation, quantity: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first; the
     loading one of a ramp bias."""
+    judged = next((one.judged for one in characterisation.limits if one.quantity == quantity), None)
+    if judged is not None and judged in characterisation.parameters:
+        return judged
     stem, build = parts_of(quantity)
     fitting = (
         name
@@ -409,6 +434,8 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         found.append(
             f"{len(open_keys)} of the key numbers {'is' if len(open_keys) == 1 else 'are'} not determined"
         )
+    if any(item.status == "carried" for item in characterisation.parameters.values()):
+        found.append("what is not quoted as read is carried to there over plausible ranges")
     found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
     return found
 
@@ -433,18 +460,26 @@ def check_text(check: SheetCheck) -> tuple[str, str]:
 def law_text(characterisation: Characterisation) -> str:
     """Which preload law, and by what evidence."""
     law = characterisation.law
+    by_what = "readings" if read_by_hand(characterisation) else "sweeps"
     head = {
-        "measured": f"{law.chosen}, decided by the sweeps",
+        "measured": f"{law.chosen}, decided by the {by_what}",
         "stated": f"{law.chosen}, stated by the build sheet",
         "undecided": f"undecided ({law.chosen} fits best so far)",
     }[law.status]
     return f"{head}: {printable(law.reason)}"
 
 
+def read_by_hand(characterisation: Characterisation) -> bool:
+    """Whether all numbers come from readings by hand."""
+    return any(parts_of(name)[0] == "preload_torque_as_read" for name in characterisation.parameters)
+
+
 def coverage_text(characterisation: Characterisation) -> str:
     """What the bench covered."""
     tested = characterisation.tested
     if not tested.outline:
+        if read_by_hand(characterisation):
+            return "readings by hand, no sweep under slip: nothing of the map is tested"
         return "no sweep under slip: nothing of the map is tested"
     torque = [point[0] for point in tested.outline]
     speed = [point[1] for point in tested.outline]

@@ -21,6 +21,12 @@ CHANGE_LABELS = {
 
 #: The numbers that a result is asked for first, in the order in which they are read.
 KEY_QUANTITIES = (
+    "preload_torque_as_read",
+    "ramp_bias_drive_as_read",
+    "ramp_bias_coast_as_read",
+    "preload_torque_at_limit",
+    "ramp_bias_drive_at_limit",
+    "ramp_bias_coast_at_limit",
     "preload_torque",
     "ramp_bias_drive_loading",
     "ramp_bias_drive_unloading",
@@ -140,7 +146,8 @@ def _doubt(parameter: Parameter) -> tuple[str, str]:
     source, size = max(parameter.budget.items(), key=lambda item: item[1])
     if parameter.status == "stated" and len(parameter.budget) == 1:
         return "stated by the build sheet", "stated by the build sheet"
-    return source_text(source), f"{share_text(size, parameter.u)} {source_text(source)}"
+    words = f"{share_text(size, parameter.u)} {source_text(source)}"
+    return source_text(source), f"carried: {words}" if parameter.status == "carried" else words
 
 
 def share_text(size: float, u: float) -> str:

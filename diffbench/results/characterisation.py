@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-Status = Literal["measured", "stated", "not-determined"]
+#: ``carried``: measured by hand at another temperature and speed, and brought here over plausible ranges.
+Status = Literal["measured", "carried", "stated", "not-determined"]
 
 
 class Parameter(Frozen):
@@ -42,7 +43,8 @@ class Parameter(Frozen):
 
     ``budget`` gives the part of ``u`` from each source; their squares add up to that of ``u``. ``needs`` says
     what would determine a quantity that is not, or not well. ``at_input_torque_Nm`` is there where a quantity
-    is of one input torque.
+    is of one input torque; ``at_temperature_degC`` and ``at_speed_difference_rad_s`` where it is quoted
+    elsewhere than at the reference condition.
     """
 
     value: float | None
@@ -55,13 +57,16 @@ class Parameter(Frozen):
     needs: str | None = None
     budget: dict[str, float] = Field(default_factory=dict)
     at_input_torque_Nm: float | None = None
+    at_temperature_degC: float | None = None
+    at_speed_difference_rad_s: float | None = None
 
     @model_serializer(mode="wrap")
     def _without_a_place_that_is_none(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
         """Documents of quantities that have no such place, and their hashes, stay as they were."""
         content: dict[str, Any] = written(self)
-        if content.get("at_input_torque_Nm") is None:
-            content.pop("at_input_torque_Nm", None)
+        for place in ("at_input_torque_Nm", "at_temperature_degC", "at_speed_difference_rad_s"):
+            if content.get(place) is None:
+                content.pop(place, None)
         return content
 
 
@@ -334,6 +339,16 @@ class LimitVerdict(Frozen):
     high: float
     unit: str
     verdict: Literal["within", "outside", "not proven"]
+    judged: str | None = None
+    """The parameter that was judged, where that is not the limited one at the reference condition."""
+
+    @model_serializer(mode="wrap")
+    def _without_a_parameter_that_is_none(self, written: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Documents of limits at the reference condition, and their hashes, stay as they were."""
+        content: dict[str, Any] = written(self)
+        if content.get("judged") is None:
+            content.pop("judged", None)
+        return content
 
 
 class Provenance(Frozen):
@@ -593,7 +608,7 @@ class Characterisation(Document, ShowsItself):
 
         def mine(items: list[Any]) -> list[Any]:
             return [
-                item.model_copy(update={"quantity": name})
+                item.model_copy(update={"quantity": name} | _judged_as(item, own))
                 for item in items
                 if (name := own(item.quantity)) is not None
             ]
@@ -645,6 +660,12 @@ class Characterisation(Document, ShowsItself):
         return schema
 
 
+def _judged_as(item: Any, own: Callable[[str], str | None]) -> dict[str, str | None]:
+    """The parameter that a limit was judged by, under the name that it has in a build's own result."""
+    judged = getattr(item, "judged", None)
+    return {} if judged is None else {"judged": own(judged)}
+
+
 def load_characterisation(path: str | Path) -> Characterisation:
     """Read ``characterisation.json``, or that of the folder of a result. Raises ``DocumentError`` naming
     file, key and mend where it is not one, or is not as it was written."""
@@ -671,6 +692,15 @@ _MENDS: dict[str, str] = {
 }
 
 
+_MENDS_BY_HAND: dict[str, str] = {
+    Source.NOISE: "take more readings of each kind",
+    Source.TRANSDUCER_GAIN: "have the wrench calibrated: its gain limits it",
+    Source.TRANSDUCER_ZERO: "check the wrench at no load and with a weight on an arm: its zero limits it",
+    Source.TURNING_SPEED: "turn at a steady speed and write it down, a column turning_speed",
+    Source.DRAG: "state the drag of the turned shaft better, from a turn with the unit out",
+}
+
+
 def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
     """What would help most, in order: what is not determined, then what limits the preload and the biases."""
     steps: list[str] = []
@@ -679,7 +709,12 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
     for name, item in parameters.items():
         if item.status == "not-determined" and item.needs:
             steps.append(_need(name, item))
+    by_hand = any(parts_of(name)[0] == "preload_torque_as_read" for name in parameters)
+    mends = _MENDS | (_MENDS_BY_HAND if by_hand else {})
     for name in (
+        "preload_torque_as_read",
+        "ramp_bias_drive_as_read",
+        "ramp_bias_coast_as_read",
         "preload_torque",
         "ramp_bias_drive_loading",
         "ramp_bias_coast_loading",
@@ -692,10 +727,10 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
             continue
         source, size = next(iter(found.budget.items()))
         share = (size / found.u) ** 2
-        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in _MENDS:
+        if share > 0.3 and found.u / abs(found.value) > 0.002 and source in mends:
             steps.append(
                 f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
-                f"variance is {source}): {_MENDS[source]}"
+                f"variance is {source}): {mends[source]}"
             )
     return steps
 

@@ -193,6 +193,9 @@ def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
 
 def limited_name(characterisation: Characterisation, limit: str) -> str:
     """Name of the parameter that a limit is about: of the build that it names, else of the first."""
+    judged = next((one.judged for one in characterisation.limits if one.quantity == limit), None)
+    if judged is not None:
+        return judged
     stem, build = parts_of(limit)
     quantity = LIMITED.get(stem, stem)
     alike = (name for name in characterisation.parameters if parts_of(name)[0] == quantity)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from diffbench.conditioning import ConditionedVisit, Friction, hand_readings
+from diffbench.conditioning.hand import scatter_of
 from diffbench.documents import Rig
 from diffbench.errors import RecordingError
 from diffbench.recording import Recording
@@ -67,7 +68,7 @@ def test_case_held_reads_the_locking_torque_at_its_own_input_torque(
 
 
 def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: RecordingOf) -> None:
-    """Each arrangement, direction and kind keeps its own scatter."""
+    """Each arrangement, direction and kind is a run; too few repeats say nothing of their scatter."""
     recording = readings(
         [40.0, 42.0, 200.0, 206.0, 120.0],
         arrangement=[FREE, FREE, HELD, HELD, HELD],
@@ -76,8 +77,98 @@ def test_readings_of_one_sheet_fall_into_groups(wrench: Rig, readings: Recording
     )
     runs = condition(wrench, recording).runs
     assert [run.samples for run in runs] == [2, 2, 1]
-    # twice the reading's standard deviation where the case is free; a single reading gets a fiftieth
-    assert [run.noise for run in runs] == pytest.approx([2.0 * np.sqrt(2.0), np.sqrt(18.0), 0.02 * 120.0])
+    # 3 % of the mean reading (common practice, no source), twice with the case free
+    assert [run.noise for run in runs] == pytest.approx([2.0 * 0.03 * 41.0, 0.03 * 203.0, 0.03 * 120.0])
+
+
+def test_scatter_is_pooled_over_all_repeats_as_a_share_of_the_reading(
+    wrench: Rig, readings: RecordingOf
+) -> None:
+    """Deviations of ∓1/40 and ∓2/200 in two groups of two and ∓3/100, 0 in one of three: by hand,
+    s² = (2/1600 + 2/10000 + 18/10000)/4."""
+    recording = readings(
+        [39.0, 41.0, 198.0, 202.0, 97.0, 100.0, 103.0],
+        arrangement=[FREE, FREE, HELD, HELD, HELD, HELD, HELD],
+        direction=["forward"] * 4 + ["backward"] * 3,
+        reading="running",
+    )
+    visit = condition(wrench, recording)
+    share = np.sqrt((2 / 1600 + 2 / 10_000 + 18 / 10_000) / 4)
+    assert [run.noise for run in visit.runs] == pytest.approx([2 * share * 40, share * 200, share * 100])
+    assert visit.by_hand is not None
+    assert visit.by_hand.freedom == 4.0
+    assert "pooled over all repeats" in visit.by_hand.told
+
+
+def test_pooled_repeatability_is_that_of_the_gum(wrench: Rig, readings: RecordingOf) -> None:
+    """JCGM 100:2008, Table H.9: five readings on each of ten days about 10 V, with these means and standard
+    deviations in µV; pooled 85 µV with 40 degrees of freedom. Of as many torques about 10 N·m."""
+    means = [172, 116, 13, 144, 106, 31, 60, 125, 163, 41]
+    spreads = [60, 77, 111, 101, 67, 93, 80, 73, 88, 86]
+    pattern = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / np.sqrt(2.5)  # of standard deviation one
+    shapes = [(10.0 + 1e-6 * (m + s * pattern)) * 1.0 for m, s in zip(means, spreads, strict=True)]
+    found = scatter_of(
+        np.concatenate(shapes), [list(range(5 * i, 5 * i + 5)) for i in range(10)], stated=None, step=0.0
+    )
+    assert found.freedom == 40.0
+    assert 1e6 * 10.0 * found.relative == pytest.approx(85.0, rel=0.005)
+    assert not found.doubtful
+
+
+def test_rounding_is_part_of_what_a_reading_is_worth(rig_of: RigOf, readings: RecordingOf) -> None:
+    """JCGM 100:2008, F.2.2.1: a step has the standard uncertainty step/√12. Four repeats that are all rounded
+    alike claim no less together; a stated scatter comes beside it."""
+    alike = condition(
+        rig_of(FREE, turning_torque=WRENCH | {"resolution": "2 N.m"}),
+        readings([40.0, 40.0, 40.0, 40.0], reading="running"),
+    )
+    assert alike.runs[0].noise / np.sqrt(4.0) == pytest.approx(2.0 * 2.0 / np.sqrt(12.0))
+    stated = condition(
+        rig_of(FREE, turning_torque=WRENCH | {"resolution": "2 N.m", "u_reading": 0.02}),
+        readings([40.0, 42.0, 38.0, 40.0], reading="running"),
+    )
+    assert stated.runs[0].noise == pytest.approx(2.0 * np.hypot(0.02 * 40.0, 2.0 / np.sqrt(12.0)), rel=0.01)
+    assert stated.by_hand is not None
+    assert "stated" in stated.by_hand.told
+
+
+def test_a_reading_far_off_is_doubtful_and_stays(wrench: Rig, readings: RecordingOf) -> None:
+    """A slip of the pen, 420 for 42.0, counts as little as it is off, and is named by its line."""
+    values = [42.0, 42.4, 41.7, 420.0, 42.2, 41.9, 42.1, 42.3]
+    visit = condition(wrench, readings(values, reading="running"))
+    assert sum(run.samples for run in visit.runs) == len(values)
+    assert not any(run.dropped for run in visit.runs)
+    clean, apart = visit.runs
+    assert clean.noise < 1.0
+    assert apart.noise == pytest.approx(2.0 * (420.0 - np.mean([v for v in values if v < 100.0])), rel=0.01)
+    (finding,) = visit.findings
+    assert (finding.name, finding.severity) == ("doubtful reading", "caveat")
+    assert "reading 4" in finding.where
+
+
+def test_turning_speed_is_a_column_or_a_range_or_what_hands_do(
+    rig_of: RigOf, recording_of: RecordingOf, readings: RecordingOf
+) -> None:
+    """With the case held the other output turns back as fast: twice the speed difference."""
+    labels = {"reading": ("running",) * 2, "direction": ("forward",) * 2, "arrangement": (FREE, HELD)}
+    rig = rig_of(FREE, turning_torque=WRENCH, turning_speed={"unit": "rad/s"})
+    told = recording_of(
+        np.arange(2.0),
+        labels=labels,
+        turning_torque=np.array([42.0, 120.0]),
+        turning_speed=np.array([0.3, -0.2]),
+    )
+    visit = condition(rig, told)
+    assert [run.cells.speed_difference[0] for run in visit.runs] == pytest.approx([0.3, 0.4])
+    assert visit.by_hand is not None
+    assert (visit.by_hand.turning_u, visit.by_hand.stated) == (0.0, True)
+    plain = condition(rig_of(FREE, turning_torque=WRENCH), readings([42.0], reading="running"))
+    assert plain.by_hand is not None
+    # half the logarithm of 1/0.05 over √3, a rectangle
+    assert plain.by_hand.turning_u == pytest.approx(0.5 * np.log(20.0) / np.sqrt(3.0))
+    assert not plain.by_hand.stated
+    rest = condition(rig_of(FREE, turning_torque=WRENCH), readings([42.0], reading="breakaway"))
+    np.testing.assert_allclose(rest.runs[0].cells.speed_difference, 0.0)
 
 
 def test_gain_and_zero_of_the_wrench_act_on_torque_and_flank(rig_of: RigOf, readings: RecordingOf) -> None:

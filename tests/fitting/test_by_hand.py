@@ -1,0 +1,114 @@
+"""Readings by hand through the whole fit: where they are quoted and judged, and what comes next."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+import diffbench
+from diffbench.results import Characterisation, Parameter
+
+READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
+
+
+def visit(folder: Path, limits: str = "", readings: str | None = None) -> Characterisation:
+    """The fixture fitted with further lines among the limits, or with other readings."""
+    place = folder / "visit"
+    shutil.copytree(READINGS, place)
+    sheet = place / "unit-q17.toml"
+    sheet.write_text(sheet.read_text().replace("[limits]", f"[limits]\n{limits}"))
+    if readings is not None:
+        (place / "readings.csv").write_text(readings)
+    return diffbench.fit(place / "run.toml")
+
+
+def sizes(item: Parameter) -> tuple[float, float]:
+    """Value and standard uncertainty."""
+    assert item.value is not None
+    assert item.u is not None
+    return item.value, item.u
+
+
+def inside(value: float, item: Parameter) -> bool:
+    assert item.low is not None
+    assert item.high is not None
+    return item.low < value < item.high
+
+
+def test_limits_are_judged_as_read_and_the_reference_is_carried(hand: Characterisation) -> None:
+    """Taken at 21 °C: by the simulator's truth the unit has 81.65·(1 + 0.0012·39) = 85.47 N·m there. A check
+    by wrench is judged as it was read (common practice, no source)."""
+    (limit,) = hand.limits
+    assert (limit.verdict, limit.judged) == ("within", "preload_torque_as_read")
+    read, carried = hand.parameters["preload_torque_as_read"], hand.parameters["preload_torque"]
+    assert (read.status, carried.status) == ("measured", "carried")
+    assert inside(81.651 * (1 + 0.0012 * 39), read)
+    assert read.at_temperature_degC == pytest.approx(21.0)
+    assert carried.at_temperature_degC is None
+    assert inside(81.847, carried)
+    assert sizes(carried)[1] > 3.0 * sizes(read)[1]
+
+
+def test_limits_are_judged_where_the_sheet_means_them(tmp_path: Path) -> None:
+    """At 60 °C and 4 rad/s the doubt of friction over temperature comes in: not proven."""
+    found = visit(tmp_path, 'temperature = "60 degC"\nspeed_difference = "4 rad/s"')
+    (limit,) = found.limits
+    assert (limit.verdict, limit.judged) == ("not proven", "preload_torque_at_limit")
+    item, carried = found.parameters["preload_torque_at_limit"], found.parameters["preload_torque"]
+    assert item.status == "carried"
+    assert sizes(item) == pytest.approx(sizes(carried), rel=1e-6)
+
+
+def test_a_slip_of_the_pen_does_not_move_the_result(tmp_path: Path, hand: Characterisation) -> None:
+    """One reading with its decimal point moved is named, stays, and the preload keeps its place."""
+    lines = (READINGS / "readings.csv").read_text().splitlines()
+    first = lines[1].rsplit(",", 2)
+    lines[1] = f"{first[0]},{10.0 * float(first[1]):.1f},{first[2]}"
+    found = visit(tmp_path, readings="\n".join(lines) + "\n")
+    assert [f.name for f in found.findings] == ["doubtful reading"]
+    assert found.diagnostics.samples_used == len(lines) - 1
+    before, now = (sizes(r.parameters["preload_torque_as_read"]) for r in (hand, found))
+    assert abs(now[0] - before[0]) < 0.3 * before[1]
+
+
+def test_arrangements_that_contradict_each_other_are_told(tmp_path: Path) -> None:
+    """Held readings of another oil than the free ones: under one law both cannot be."""
+    made = []
+    for line in (READINGS / "readings.csv").read_text().splitlines():
+        said, number, oil = line.rsplit(",", 2)
+        off = 1.3 if said.startswith('"case held') and ",forward,running" in said else 1.0
+        made.append(line if off == 1.0 else f"{said},{off * float(number):.1f},{oil}")
+    found = visit(tmp_path, readings="\n".join(made) + "\n")
+    assert "readings contradict each other" in [f.name for f in found.findings]
+
+
+def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -> None:
+    """No word of sweeps as the way to a better reading; where the case is held, what the wrench would
+    read."""
+    steps = [step for step in hand.next_steps if "_as_read" in step]
+    assert any("wrench calibrated" in step for step in steps)
+    assert not any("sweep" in step for step in steps)
+    assert any("have the wrench calibrated" in test.run for test in hand.next_tests)
+
+
+def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> None:
+    """With the case free alone the ramps are open: held readings come first, with what the wrench would read,
+    but none beyond its range."""
+    lines = (READINGS / "readings.csv").read_text().splitlines()
+    free = [line for line in lines if not line.startswith('"case held')]
+    found = visit(tmp_path, readings="\n".join(free) + "\n")
+    assert found.parameters["ramp_bias_drive_as_read"].status == "not-determined"
+    assert "turned backward" in (found.parameters["ramp_bias_drive_as_read"].needs or "")
+    assert "mind its range" in (found.parameters["ramp_bias_drive_as_read"].needs or "")
+    held = [test for test in found.next_tests if "the case held" in test.run]
+    assert held
+    for test in found.next_tests:
+        assert all(gain.u_then < gain.u_now for gain in test.gains)
+        assert ("mind its range" in test.run) == ("the case held" in test.run)
+        assert ("suddenly" in test.run) == ("breakaway" in test.run)
+    rig = tmp_path / "visit" / "torque-wrench.toml"
+    rig.write_text(rig.read_text().replace("u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
+    short = diffbench.fit(tmp_path / "visit" / "run.toml")
+    assert not any("the case held" in test.run for test in short.next_tests)
