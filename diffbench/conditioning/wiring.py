@@ -303,12 +303,9 @@ def _other_way_round(rig: Rig) -> str:
             f'column = "{right.column}", sign = {-right.sign:g} in [channel.left_torque], '
             f'column = "{left.column}", sign = {-left.sign:g} in [channel.right_torque]'
         )
-    side = "left_torque" if "left_torque" in rig.channel else "right_torque"
-    return (
-        "reverse both signs and exchange the speeds: "
-        f"sign = {-rig.channel['input_torque'].sign:g} in [channel.input_torque], "
-        f"sign = {-rig.channel[side].sign:g} in [channel.{side}]"
-    )
+    signs = [f"sign = {-rig.channel[name].sign:g} in [channel.{name}]" for name in rig.equilibrium]
+    which = "both signs" if len(signs) > 1 else "the sign"
+    return f"reverse {which} and exchange the speeds: {', '.join(signs)}"
 
 
 # Two measurements of one torque go together, or against each other, like this at least (as a cosine).
@@ -543,6 +540,9 @@ def _words(rig: Rig, wiring: Wiring) -> str:
         if len(wiring.reversed) == 1:
             parts.append(f"the sign of {wiring.reversed[0]} is reversed (set {lines})")
         else:
+            if set(wiring.reversed) == set(OUTPUTS):
+                word = "delivered" if rig.outputs == "reaction" else "reaction"
+                lines += f', or outputs = "{word}" at the top of the rig'
             parts.append(f"all torques count the other way, as reactions do (set {lines})")
     return ", and ".join(parts)
 

@@ -321,7 +321,7 @@ def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) ->
 def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
     """The time of a column [s]; without a unit as if it were in seconds."""
     if column.is_text:
-        time, faults = time_from_texts(column, table.rows, Place(None, column=column.name))
+        time, faults, _ = time_from_texts(column, table.rows, Place(None, column=column.name))
         return None if faults else time
     scale = 1.0
     unit = unit_of(column)
