@@ -57,7 +57,7 @@ def inspect(
     if draft is not None:
         from diffbench.whole_files import write_file
 
-        write_file(draft, draft_rig(found).encode(), replace=False)
+        write_file(draft, draft_rig(found, name=draft.stem).encode(), replace=False)
     if as_json:
         written = None if draft is None else str(draft)
         print_json({**found.as_json(), "draft_rig": written})

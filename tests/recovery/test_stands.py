@@ -324,26 +324,39 @@ def test_the_truth_is_within_the_limits(stand: Maker, at_unit: dict[str, Array],
 
 
 def one_output_braked(flank: str, seed: int) -> dict[str, Array]:
-    """The right output braked, the left one free, the case driven at speed differences from 1 to 9 rad/s.
+    """The right output braked, the left one free, the case driven at speed differences from 9 to 1 rad/s.
 
-    With no torque at the free output, ``T_in = T_R = T_lock(T_in)``: solved by bisection on the steady law of
-    the simulator, ramps loaded from nothing, plates and oil at 60 °C (short pulls, with pauses to cool).
+    With no torque at the free output, ``T_in = T_R = T_lock(T_in)``, a straight line in the thrust of the
+    ramps: solved step by step, the thrust staying where it is between loading and unloading (play), the
+    plates heated by their slip and cooled by oil at 60 °C.
     """
     n = 3000
     time = np.arange(n) / RATE
     sign = 1.0 if flank == "drive" else -1.0
-    difference = 5.0 - 4.0 * np.cos(2.0 * np.pi * time / 40.0)
-    low, high = np.zeros(n), np.full(n, 2000.0)
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        more = Q17.locking_torque(sign * middle, difference, 60.0, "loading") > middle
-        low, high = np.where(more, middle, low), np.where(more, high, middle)
+    # torque rises first, and loads the ramps
+    difference = 5.0 + 4.0 * np.cos(2.0 * np.pi * time / 40.0)
+    cold = Q17.torque_per_force * Q17.friction_over_speed(difference)
+    drag = Q17.viscous * difference
+    torque, thrust, plates = np.empty(n), 0.0, 60.0
+    slopes = [Q17.thrust_per_torque(flank, branch) for branch in ("loading", "unloading")]
+    for i in range(n):
+        scale = float(cold[i] * Q17.temperature_factor(plates))
+        alone = scale * Q17.spring_force + drag[i]
+        rest = 1.0 - Q17.gear_friction
+        held = (alone + scale * thrust) / rest
+        if slopes[0] * held > thrust:
+            thrust = slopes[0] * alone / (rest - scale * slopes[0])
+        elif slopes[1] * held < thrust:
+            thrust = slopes[1] * alone / (rest - scale * slopes[1])
+        torque[i] = (alone + scale * thrust) / rest
+        heat = 0.5 * torque[i] * difference[i] - Q17.heat_conductance * (plates - 60.0)
+        plates += heat / Q17.heat_capacity / RATE
     # in drive the free output runs ahead; in coast, as friction holds it back, it lags
     case = np.full(n, 20.0)
     left = case + sign * 0.5 * difference
     return {
         "time": time,
-        "right_torque": sign * low + noise(seed, 1.0, n),
+        "right_torque": sign * torque + noise(seed, 1.0, n),
         "left_speed": left,
         "right_speed": 2.0 * case - left,
         "oil": np.full(n, 60.0),
