@@ -253,6 +253,11 @@ def _guess(column: RawColumn) -> Guess:
     guess = Guess(None, dimension, sure and dimension in _KINDS, reasons)
     if dimension == "time":
         return replace(guess, channel="time")
+    if dimension == "force":
+        # load cells at the arms of brakes; whoever reads the draft says how long they are
+        guess = replace(guess, dimension="torque", sure=False)
+        reasons = (*reasons, "a force at an arm, perhaps")
+        dimension = "torque"
     for known, channel, place in _PLACES.get(dimension or "", ()):
         word = next((word for word in words if word in known), None)
         # "right of left" says neither.

@@ -37,7 +37,12 @@ def quoted(text: str) -> str:
 
 
 def draft_rig(
-    inspection: Inspection, *, name: str = "", units: Mapping[str, str] | None = None, arrangement: str = ""
+    inspection: Inspection,
+    *,
+    name: str = "",
+    units: Mapping[str, str] | None = None,
+    arms: Mapping[str, str] | None = None,
+    arrangement: str = "",
 ) -> str:
     """A rig to correct, in TOML with comments.
 
@@ -47,8 +52,8 @@ def draft_rig(
         What was found in one of the rig's files.
     name : str
         Of the bench; that of the file where it is left out.
-    units : mapping, optional
-        Unit of a channel, where somebody who knows has said it.
+    units, arms : mapping, optional
+        Unit and lever arm of a channel, where somebody who knows has said them.
     arrangement : str
         How the unit sat in the bench, where somebody has said it.
 
@@ -81,7 +86,9 @@ def draft_rig(
         if channel not in sure:
             continue
         summary, guess = sure[channel]
-        described = _channel_lines(channel, summary, guess, (units or {}).get(channel, ""))
+        described = _channel_lines(
+            channel, summary, guess, (units or {}).get(channel, ""), (arms or {}).get(channel, "")
+        )
         needed = kind is None or channel in kind.equilibrium(sure)
         if not needed and any(line.startswith('ratio = ""') for line in described):
             # a check that somebody has to fill in first keeps nobody from the fit
@@ -126,7 +133,9 @@ def _file_lines(inspection: Inspection) -> list[str]:
     return lines
 
 
-def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess, unit: str = "") -> list[str]:
+def _channel_lines(
+    channel: str, summary: ColumnSummary, guess: Guess, unit: str = "", arm: str = ""
+) -> list[str]:
     doubt = "" if guess.sure else "CHECK: "
     others = f"; or is it {' or '.join(guess.others)}?" if guess.others else ""
     lines = [
@@ -145,7 +154,7 @@ def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess, unit: str
     if unit:
         lines.append(f"unit = {quoted(unit)}  # as you said")
     elif dimension == "torque" and _has_unit(summary, "force"):
-        lines.append('arm = ""  # it is a force: how long is its lever arm? For example: 0.5 m')
+        lines.append(f"arm = {quoted(arm)}  # it is a force: how long is its lever arm? For example: 0.5 m")
     elif not _has_unit(summary, dimension) and not (dimension == "time" and summary.kind == "words"):
         some = ", ".join(spellings(dimension)[:4])
         said = "the file does not say it" if summary.unit is None else f"'{summary.unit}' is not known"
@@ -291,6 +300,10 @@ _KINDS = (
     ("turning-torque", r"hand|wrench|turn|reading|preload", "one output turned by hand, one reading a line"),
     ("bias-sweep", r"bias|lock|torque|sweep", "outputs slip steadily, input torque up and down"),
 )
+
+
+KINDS = tuple(kind for kind, *_ in _KINDS)
+"""Kinds of run, in the order of the drafts."""
 
 
 def draft_build(

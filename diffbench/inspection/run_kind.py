@@ -7,9 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.errors import QuantityError
 from diffbench.inspection.channel_guesses import Guess, unit_of
-from diffbench.quantities import conversion
+from diffbench.quantities import conversion, knows
 from diffbench.readers.protocol import RawColumn
 
 # With no unit in the way, transducers read their zeros and the drag of bearings (common practice, no source).
@@ -55,14 +54,13 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
 
 
 def _means(column: RawColumn) -> NDArray[np.float64] | None:
-    """Means of equal parts [N·m]; None without a unit of torque, or with few numbers."""
-    unit = unit_of(column)
-    if column.is_text or unit is None:
+    """Means of equal parts [N·m, or N at an arm that nobody told]; None without such a unit, or with few
+    numbers."""
+    unit = unit_of(column) or ""
+    dimension = next((d for d in ("torque", "force") if knows(unit, d)), None)
+    if column.is_text or dimension is None:
         return None
-    try:
-        scale = conversion(unit, "torque").scale
-    except QuantityError:
-        return None
+    scale = conversion(unit, dimension).scale
     values = column.values.astype(np.float64)
     values = np.where(np.abs(values) < 1e30, values, np.nan)
     size = max(1, len(values) // _BLOCKS)

@@ -27,7 +27,7 @@ RULES = {
     "rig": r"""
 name = "Cell"\n ¦  ¦ name ¦ 'name' is missing ¦ name = "
 name = "Cell" ¦ name = 3 ¦ name ¦ a text is wanted ¦ in quotes
-name = "Cell" ¦ name = "" ¦ name ¦ the text is empty ¦ leave the key out
+name = "Cell" ¦ name = "" ¦ name ¦ the text is empty (of the bench) ¦ write for example name = "Our cell"
 name = "Cell" ¦ nane = "Cell" ¦ nane ¦ no known key ¦ 'name'
 "both-outputs" ¦ "both-output" ¦ arrangement ¦ 'both-output' is no known value ¦ 'both-outputs'
 [channel.left_speed]\ncolumn = "nL [1/min]"\n ¦  ¦ channel ¦ speed difference ¦ speed_difference
