@@ -53,7 +53,7 @@ def test_a_newcomer_gets_from_an_unknown_file_to_papers_that_a_fit_takes(run, re
     assert refused.exit_code == 2
     told = [line.split(": ")[2] for line in refused.stderr.splitlines() if line.startswith("diffbench: ")]
     assert told == ["packs.faces", "packs.inner_radius", "packs.outer_radius"]
-    assert 'write for example inner_radius = "36.9 mm"' in refused.stderr
+    assert 'write for example inner_radius = "38 mm"' in refused.stderr
     filled(tmp_path / "build.toml", faces="4", inner_radius='"38 mm"', outer_radius='"54.5 mm"')
     # What a fit begins with; the fit itself of these very readings is tried in tests/fitting.
     visit = load_visit("run.toml")
