@@ -23,6 +23,7 @@ from benchsim.stated import Stated
 from numpy.typing import NDArray
 
 import diffbench
+from diffbench.errors import RecordingError
 
 Array = NDArray[np.float64]
 NM_PER_LBFFT = 1.3558179483314004  # exact: 0.3048 m · 0.45359237 kg · 9.80665 m/s²
@@ -403,3 +404,16 @@ def test_one_output_braked_beside_a_sweep_without_torque(tmp_path: Path) -> None
     )
     result = diffbench.fit([run])
     holds_truth(result, ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"))
+
+
+def test_one_torque_of_two_braked_outputs_is_refused(at_unit: dict[str, Array], tmp_path: Path) -> None:
+    """Called braked and free, any course of torque would pass for a unit that never slips (K = 1, P = 0)."""
+    for ahead in (True, False):
+        some = (at_unit["left_speed"] > at_unit["right_speed"]) == ahead
+        at = {name: values[some] for name, values in at_unit.items()}
+        at["time"] = np.arange(np.count_nonzero(some)) / RATE
+        columns = {"t [s]": at["time"], "M L [Nm]": at["left_torque"], **speeds(at), "Oil [degC]": at["oil"]}
+        rig = 'arrangement = "one-output-braked"\n[channel.left_torque]\ncolumn = "M L [Nm]"\n'
+        run = written(tmp_path / str(ahead), StandFile(columns, rig + CLOCK + SPEEDS + OIL))
+        with pytest.raises(RecordingError, match="the braked torque moves from"):
+            diffbench.fit(run)
