@@ -79,7 +79,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     from diffbench.readers.columns import asked_by
     from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
 
-    ((table, source),) = raw_tables(path, rig.file, rows=None, asked=asked_by(rig))
+    table, source = read_raw(path, rig.file, asked=asked_by(rig))
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
@@ -159,11 +159,13 @@ def recording_from(columns: Columns, rig: Rig, *, kind: str, name: str) -> Recor
     return to_recording(RawTable(raw, rows), rig, source, kind=kind)
 
 
-def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
-    """All columns of one recording as they stand in its file, and which bytes they were read from; errors as
-    `read_recording`.
+def read_raw(
+    path: Path, settings: FileSettings, *, asked: Callable[[str], bool] | None = None
+) -> tuple[RawTable, Source]:
+    """All columns of one recording as they stand in its file, or of very many those that are ``asked`` for by
+    name, and which bytes they were read from; errors as `read_recording`.
     """
-    (found,) = raw_tables(path, settings, rows=None)
+    (found,) = raw_tables(path, settings, rows=None, asked=asked)
     return found
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ import pytest
 from benchsim.dynamics import Response, simulate
 from benchsim.papers import Sheet, build_text
 from benchsim.protocol import alternating, bias_sweep
-from benchsim.scenario import Q17
+from benchsim.scenario import Q17, V09
 from benchsim.stated import Stated
 from numpy.typing import NDArray
 
@@ -404,6 +404,55 @@ def test_one_output_braked_beside_a_sweep_without_torque(tmp_path: Path) -> None
     )
     result = diffbench.fit([run])
     holds_truth(result, ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"))
+
+
+def test_a_ladder_of_greater_of_builds(tmp_path: Path) -> None:
+    """Two spring forces in one unit whose ramps first unload its stack: each build has a preload of its own,
+    all share the ramps. Eight numbers that hang together may well be two standard uncertainties off; none is
+    three."""
+    sweep = bias_sweep(
+        alternating([2.0, 6.0]), coast_torque=-350.0, drive_torque=600.0, cycle_time=24.0, oil=(57.0, 64.0)
+    )
+    units = [replace(V09, spring_force=force) for force in (1300.0, 2100.0)]
+    runs = []
+    for number, response in enumerate(simulate([(unit, sweep) for unit in units])):
+        at = sampled(response)
+        n = len(at["time"])
+        columns = {
+            "t [s]": at["time"],
+            "M L [Nm]": at["left_torque"] + noise(30 + number, 1.0, n),
+            "M R [Nm]": at["right_torque"] + noise(40 + number, 1.0, n),
+            **speeds(at),
+            "Oil [degC]": at["oil"],
+        }
+        rig = 'arrangement = "both-outputs"\n' + CLOCK + SPEEDS + OIL
+        for side, column in (("left", "M L [Nm]"), ("right", "M R [Nm]")):
+            rig += f'[channel.{side}_torque]\ncolumn = "{column}"\nu_gain = 0.001\nu_zero = "0.5 N.m"\n'
+        runs.append(written(tmp_path / str(number), StandFile(columns, rig)))
+        sheet = replace(
+            SHEET,
+            build=f"V09-{number}",
+            drive_angle=Stated(44.0, 0.3, 44.0),
+            coast_angle=Stated(52.0, 0.3, 52.0),
+            plate_mass=Stated(1.6, 0.1, 1.6),
+            gear_friction=Stated(0.024, 0.004, 0.024),
+            law="greater-of",
+        )
+        (tmp_path / str(number) / "build.toml").write_text(build_text(units[number], sheet), encoding="utf-8")
+    result = diffbench.fit(runs)
+    assert [facts.build for facts in result.builds] == ["V09-0", "V09-1"]
+    for unit, facts in zip(units, result.builds, strict=True):
+        truth = unit.derived(4.0)
+        for name in ALL:
+            found = next(
+                parameter
+                for key, parameter in result.parameters.items()
+                if key in (f"{name}[{facts.build}]", name)
+            )
+            true = truth["preload_torque_Nm" if name == "preload_torque" else name]
+            assert found.status == "measured"
+            assert found.u is not None
+            assert abs(found.value - true) < 3.0 * found.u, (facts.build, name, found.value, true, found.u)
 
 
 def test_one_torque_of_two_braked_outputs_is_refused(at_unit: dict[str, Array], tmp_path: Path) -> None:
