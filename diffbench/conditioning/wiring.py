@@ -593,7 +593,7 @@ LEAST_OF_BRAKED = 0.2
 def _check_free_output(rig: Rig, whole: Array, file: str) -> None:
     """Refuse a braked torque that moves as it cannot while the other output is free: any such course would
     fit a unit that never slips."""
-    if rig.arrangement != "one-output-braked":
+    if not rig.sits.one_runs_free:
         return
     for torque in (whole[whole > 0.0], -whole[whole < 0.0]):
         if torque.size < 20:

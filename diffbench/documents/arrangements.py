@@ -52,12 +52,15 @@ class Arrangement(ABC):
         outputs. None for a bench that drives the unit.
     why : str
         In a draft, why it was taken; empty for one that no file shows.
+    one_runs_free : bool
+        Whether, of a case that is driven, one output carries nothing.
     """
 
     name: ClassVar[ArrangementName]
     needs: ClassVar[tuple[str, ...]]
     turned: ClassVar[float | None] = None
     why: ClassVar[str] = ""
+    one_runs_free: ClassVar[bool] = False
 
     @abstractmethod
     def equilibrium(self, channels: Collection[str]) -> Equilibrium:
@@ -138,6 +141,7 @@ class OneOutputBraked(Arrangement):
     name = "one-output-braked"
     needs = ()
     why = "since there is a torque at one output alone. Is the other one free?"
+    one_runs_free = True
 
     def equilibrium(self, channels: Collection[str]) -> Equilibrium:
         if "left_torque" in channels:
