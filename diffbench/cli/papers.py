@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from diffbench.cli.options import PATH, json_option
-from diffbench.cli.terminal import print_json, print_text, width
+from diffbench.cli.terminal import at_a_terminal, print_json, print_text, width
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -57,7 +57,7 @@ def inspect(
     if draft is not None:
         from diffbench.whole_files import write_file
 
-        write_file(draft, draft_rig(found).encode(), replace=False)
+        write_file(draft, draft_rig(found, name=draft.stem).encode(), replace=False)
     if as_json:
         written = None if draft is None else str(draft)
         print_json({**found.as_json(), "draft_rig": written})
@@ -138,41 +138,86 @@ def _described() -> dict[str, str]:
     epilog="Example: diffbench draft run my-visit.toml --rig my-cell.toml --build q17.toml "
     "--recording sweep.csv"
 )
-@click.argument("kind", metavar="build|run", type=click.Choice(["build", "run"]))
-@click.argument("path", type=PATH)
+@click.argument("kind", metavar="[build|run]", type=click.Choice(["build", "run"]), required=False)
+@click.argument("path", type=PATH, required=False)
 @click.option("--rig", type=PATH, help="For a run sheet: the rig that it shall name.")
 @click.option("--build", type=PATH, help="For a run sheet: the build sheet.")
 @click.option(
     "--recording", "recordings", type=PATH, multiple=True,
     help="For a run sheet: a recording; may be given several times.",
 )  # fmt: skip
+@click.option("--faces", type=click.IntRange(min=1), help="For a build sheet: friction faces in one pack.")
+@click.option("--inner-radius", default="", help="For a build sheet: of a friction face, as '38 mm'.")
+@click.option("--outer-radius", default="", help="For a build sheet: of a friction face, as '54.5 mm'.")
 @json_option()
 def draft(
-    kind: str, path: Path, rig: Path | None, build: Path | None, recordings: tuple[Path, ...], as_json: bool
+    kind: str | None,
+    path: Path | None,
+    rig: Path | None,
+    build: Path | None,
+    recordings: tuple[Path, ...],
+    faces: int | None,
+    inner_radius: str,
+    outer_radius: str,
+    as_json: bool,
 ) -> None:
     """Write a commented build sheet or run sheet to fill in; PATH must not exist.
 
-    What must be there is left empty, and is refused until it is filled in. (A rig is drafted from one of its
-    recordings: diffbench inspect FILE --draft-rig PATH.)
+    What must be there and is not known is left empty, and is refused until it is filled in. Of a recording
+    the kind of run is proposed by what is in it. (A rig is drafted from one of its recordings: diffbench
+    inspect FILE --draft-rig PATH.) Without arguments, at a terminal, it asks for what all three papers need.
     """
     from diffbench.inspection import draft_build, draft_run
     from diffbench.whole_files import write_file
 
+    if kind is None and not (rig or build or recordings or as_json) and at_a_terminal():
+        from diffbench.cli.interview import interview, told
+
+        print_text(told(interview()))
+        return
+    if kind is None or path is None:
+        missing = "KIND, build or run," if kind is None else "PATH, the file to write,"
+        raise click.UsageError(f"{missing} is missing. At a terminal, diffbench draft alone asks for all.")
     if kind == "build":
         if rig is not None or build is not None or recordings:
             raise click.UsageError("A build sheet names no rig, build sheet or recordings.")
-        text = draft_build()
+        text = draft_build(
+            unit=path.stem,
+            build=f"{path.stem}-1",
+            faces=faces,
+            inner_radius=inner_radius,
+            outer_radius=outer_radius,
+        )
     else:
+        if faces is not None or inner_radius or outer_radius:
+            raise click.UsageError("Faces and radii belong to a build sheet: diffbench draft build PATH.")
         text = draft_run(
             rig=_from(path, rig),
             build=_from(path, build),
             recordings=[_from(path, one) for one in recordings],
+            kinds={_from(path, one): _kind_in(one, rig) for one in recordings},
         )
     write_file(path, text.encode(), replace=False)
     if as_json:
         print_json({"written": str(path), "toml": text})
     else:
         print_text(f'Written: {path}. Fill in the empty texts (""), then read it once from top to bottom.')
+
+
+def _kind_in(recording: Path, rig: Path | None) -> str:
+    """Kind of run by what is in a recording; empty where it, or the rig, cannot be read: a fit tells why."""
+    from diffbench.documents import load_rig
+    from diffbench.errors import DiffbenchError, DocumentError
+    from diffbench.inspection import inspect_file
+
+    try:
+        described = None if rig is None else load_rig(rig)
+    except DocumentError:
+        described = None  # a draft, perhaps, that has to be filled in
+    try:
+        return inspect_file(recording, rig=described).kind
+    except DiffbenchError:
+        return ""
 
 
 def _from(sheet: Path, named: Path | None) -> str:

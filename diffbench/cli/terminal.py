@@ -22,6 +22,11 @@ _OUR_STYLES = re.compile(r"(\x1b\[[0-9;]*m)")
 WIDEST = 100  # columns of a summary: more are hard to read
 
 
+def at_a_terminal() -> bool:
+    """Whether a person sits there, who can be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def colour() -> bool:
     """Whether styles may be printed: only to a terminal, and never against NO_COLOR (no-color.org)."""
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")

@@ -33,9 +33,10 @@ class TorqueChain:
 
     ``gain`` relative and ``zero`` [N·m] are corrections to the reading in N·m (0 = as stated); ``lag`` [s];
     ``tare`` [N·m] is the reading with the unit out, which holds zero and drag together; ``drag`` [N·m] where
-    no tare run says it; ``inertia`` [kg·m²] between transducer and unit; ``ratio`` and ``efficiency`` of a
-    final drive (1 = none). ``side``: +1 for an output, whose transducer reads *less* than the unit delivers,
-    -1 for the input, which reads more than the case gets.
+    no tare run says it; ``inertia`` [kg·m²] between transducer and unit; ``ratio`` turns of the transducer's
+    shaft per turn of the unit's, and ``efficiency``, of a gear between them (1 = none). ``side``: +1 for an
+    output, whose transducer reads *less* than the unit delivers, -1 for the input, which reads more than the
+    case gets.
     """
 
     side: Literal[1, -1]
@@ -56,12 +57,16 @@ class TorqueChain:
 
         ``T = reading·(1 + gain) + zero − tare + lag·rate``, then ``± (drag·sgn ω + J dω/dt)``, then the final
         drive: the case gets ``ratio·efficiency`` times the pinion's torque while power flows to it,
-        ``ratio/efficiency`` while power flows back (common practice for gear pairs, no source).
+        ``ratio/efficiency`` while power flows back; a reduction behind an output the other way round (common
+        practice for gear pairs, no source).
 
         >>> pinion = TorqueChain(side=-1, ratio=3.0, efficiency=0.96)
         >>> one = np.ones(2)
         >>> pinion.at_unit(np.array([100.0, -100.0]), 0 * one, 60 * one, 0 * one).round(1).tolist()
         [288.0, -312.5]
+        >>> hub = TorqueChain(side=1, ratio=0.25, efficiency=0.96)
+        >>> hub.at_unit(np.array([384.0, -400.0]), 0 * one, 60 * one, 0 * one).round(1).tolist()
+        [100.0, -96.0]
         """
         # what is not there is not computed: readings may be millions, and adding nothing takes as long
         torque = reading * (1.0 + self.gain) if self.gain else reading
@@ -71,8 +76,10 @@ class TorqueChain:
             torque = torque + self.side * (self.drag * np.sign(speed) + self.inertia * acceleration)
         if self.ratio == 1.0 and self.efficiency == 1.0:
             return torque
-        driving = torque * np.where(speed == 0, 1.0, np.sign(speed)) >= 0
-        return torque * self.ratio * np.where(driving, self.efficiency, 1.0 / self.efficiency)
+        to_wheels = torque * np.where(speed == 0, 1.0, np.sign(speed)) >= 0
+        # before the unit it gets less than what goes in; behind it, it gives more than what comes out
+        lossy = to_wheels == (self.side == -1)
+        return torque * self.ratio * np.where(lossy, self.efficiency, 1.0 / self.efficiency)
 
     def with_error(self, constant: str, by: float) -> TorqueChain:
         """The same chain with one constant off by ``by``."""
@@ -204,7 +211,6 @@ def chains_of(rig: Rig, tare: Tare | None) -> dict[str, TorqueChain]:
 def chain_of(rig: Rig, name: str, tare: Tare | None) -> TorqueChain:
     """The chain of one torque channel, see `chains_of`."""
     channel = rig.channel[name]
-    pinion = name == "input_torque" and channel.at == "pinion"
     tared = tare is not None and name in tare.mean
     return TorqueChain(
         # what drives reads more than the unit gets, what is driven less
@@ -213,8 +219,8 @@ def chain_of(rig: Rig, name: str, tare: Tare | None) -> TorqueChain:
         tare=tare.mean[name] if tare is not None and tared else 0.0,
         drag=0.0 if tared else channel.drag.value,
         inertia=channel.inertia.value,
-        ratio=channel.ratio.value if pinion else 1.0,
-        efficiency=channel.efficiency.value if pinion else 1.0,
+        ratio=channel.turns.value,
+        efficiency=channel.efficiency.value,
     )
 
 
@@ -245,9 +251,8 @@ def sources(
             add(name, "drag", Source.DRAG, channel.drag.u, rig_key)
         add(name, "lag", Source.LAG, channel.lag.u, rig_key)
         add(name, "inertia", Source.INERTIA, channel.inertia.u, rig_key)
-        if name == "input_torque" and channel.at == "pinion":
-            add(name, "ratio", Source.FINAL_DRIVE, channel.ratio.u, rig_key)
-            add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
+        add(name, "ratio", Source.FINAL_DRIVE, channel.turns.u, rig_key)
+        add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
     return found
 
 
@@ -264,11 +269,12 @@ def torques(
     at_unit: dict[str, Array] = {}
     for name, chain in chains.items():
         reading = readings[name]
-        ratio = chain.ratio if name == "input_torque" else 1.0
         # with no shaft speed on record the shafts are taken to turn forward, steadily
-        speed = speeds[SIDES[name]] * ratio if SIDES[name] in speeds else np.ones_like(reading)
+        speed = speeds[SIDES[name]] * chain.ratio if SIDES[name] in speeds else np.ones_like(reading)
         acceleration = (
-            accelerations[SIDES[name]] * ratio if SIDES[name] in accelerations else np.zeros_like(reading)
+            accelerations[SIDES[name]] * chain.ratio
+            if SIDES[name] in accelerations
+            else np.zeros_like(reading)
         )
         at_unit[name] = chain.at_unit(reading, rates[name], speed, acceleration)
     shares = rig.equilibrium

@@ -326,7 +326,8 @@ def _notes(
         if not zero_known:
             text = f"u_zero of {name} is not stated and no tare run gives it: its zero counts as exact"
             notes.append(CountsAsExact(text, Source.TRANSDUCER_ZERO, name))
-        if name == "input_torque" and channel.at == "pinion" and (name, "efficiency") not in doubtful:
-            text = "the efficiency of the final drive has no stated uncertainty: it counts as exact"
-            notes.append(CountsAsExact(text, Source.FINAL_DRIVE, "the final drive"))
+        if channel.turns.value != 1.0 and (name, "efficiency") not in doubtful:
+            gear = "the final drive" if name == "input_torque" else f"the reduction of {name}"
+            text = f"the efficiency of {gear} has no stated uncertainty: it counts as exact"
+            notes.append(CountsAsExact(text, Source.FINAL_DRIVE, gear))
     return tuple(notes)

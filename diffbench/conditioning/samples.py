@@ -241,6 +241,8 @@ def _usable(
             spiked = spikes(values[name])
             spike_counts[name] = int(spiked.sum())
             leave_out(name, spiked, Reason.SPIKE)
+        if name in SPEEDS:
+            values[name] = channel.at_unit(values[name])
     return values, reason, spike_counts
 
 
@@ -259,6 +261,8 @@ def _mark(reason: Codes, where: Flags, code: Reason) -> None:
 def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], Array]:
     """Speeds of the shafts that the channels give, and the speed difference (left less right)."""
     speeds: dict[str, Array] = {}
+    if "case_speed" not in values and "input_speed" in values:
+        values = {**values, "case_speed": values["input_speed"]}
     if "left_speed" in values and "right_speed" in values:
         left, right = values["left_speed"], values["right_speed"]
         return {"left": left, "right": right, "case": 0.5 * (left + right)}, left - right
@@ -280,7 +284,8 @@ def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], 
     raise RecordingError.single(
         "the speed difference of the outputs is not recorded",
         file=where,
-        mend="name left_speed and right_speed, or speed_difference, in the rig's [channel] tables",
+        mend="name left_speed and right_speed, one of them and case_speed or input_speed, or "
+        "speed_difference, in the rig's [channel] tables",
     )
 
 

@@ -303,12 +303,9 @@ def _other_way_round(rig: Rig) -> str:
             f'column = "{right.column}", sign = {-right.sign:g} in [channel.left_torque], '
             f'column = "{left.column}", sign = {-left.sign:g} in [channel.right_torque]'
         )
-    side = "left_torque" if "left_torque" in rig.channel else "right_torque"
-    return (
-        "reverse both signs and exchange the speeds: "
-        f"sign = {-rig.channel['input_torque'].sign:g} in [channel.input_torque], "
-        f"sign = {-rig.channel[side].sign:g} in [channel.{side}]"
-    )
+    signs = [f"sign = {-rig.channel[name].sign:g} in [channel.{name}]" for name in rig.equilibrium]
+    which = "both signs" if len(signs) > 1 else "the sign"
+    return f"reverse {which} and exchange the speeds: {', '.join(signs)}"
 
 
 # Two measurements of one torque go together, or against each other, like this at least (as a cosine).
@@ -543,6 +540,9 @@ def _words(rig: Rig, wiring: Wiring) -> str:
         if len(wiring.reversed) == 1:
             parts.append(f"the sign of {wiring.reversed[0]} is reversed (set {lines})")
         else:
+            if set(wiring.reversed) == set(OUTPUTS):
+                word = "delivered" if rig.outputs == "reaction" else "reaction"
+                lines += f', or outputs = "{word}" at the top of the rig'
             parts.append(f"all torques count the other way, as reactions do (set {lines})")
     return ", and ".join(parts)
 
@@ -585,6 +585,31 @@ def _columns(rig: Rig, first: str, second: str) -> str:
     return ", ".join(lines)
 
 
+# Beside a free output the braked one carries P/(1 - K): friction and hysteresis move it, hardly to a fifth
+# (common practice, no source), and never to nothing while the outputs slip.
+LEAST_OF_BRAKED = 0.2
+
+
+def _check_free_output(rig: Rig, whole: Array, file: str) -> None:
+    """Refuse a braked torque that moves as it cannot while the other output is free: any such course would
+    fit a unit that never slips."""
+    if not rig.sits.one_runs_free:
+        return
+    for torque in (whole[whole > 0.0], -whole[whole < 0.0]):
+        if torque.size < 20:
+            continue
+        low, high = np.quantile(torque, (0.05, 0.95))
+        if low < LEAST_OF_BRAKED * high:
+            raise RecordingError.single(
+                f"the braked torque moves from {low:.3g} to {high:.3g} N·m while the outputs slip: with the "
+                "other output free it is as large as the locking torque, which never is so small",
+                file=file,
+                key="arrangement",
+                mend="if the other output is braked as well, one torque is not enough: measure both outputs "
+                '(arrangement = "both-outputs") or the input ("input-and-one-output")',
+            )
+
+
 def check_signs(
     rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, *, noise: float, file: str
 ) -> None:
@@ -596,6 +621,7 @@ def check_signs(
     torques and a reversal of both cannot be told apart by them, and give other maps.
     """
     whole, difference = bench.at_cells(rig, chains, cells)
+    _check_free_output(rig, whole, file)
     even, others = other_arrangements(rig, cells, whole, difference)
     noise = float(
         np.hypot(

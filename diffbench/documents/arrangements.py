@@ -17,7 +17,11 @@ if TYPE_CHECKING:
     from diffbench.documents.faults import Refusal
 
 ArrangementName = Literal[
-    "both-outputs", "input-and-one-output", "output-turned-case-free", "output-turned-case-held"
+    "both-outputs",
+    "input-and-one-output",
+    "one-output-braked",
+    "output-turned-case-free",
+    "output-turned-case-held",
 ]
 OUTPUTS = ("left_torque", "right_torque")
 
@@ -48,12 +52,15 @@ class Arrangement(ABC):
         outputs. None for a bench that drives the unit.
     why : str
         In a draft, why it was taken; empty for one that no file shows.
+    one_runs_free : bool
+        Whether, of a case that is driven, one output carries nothing.
     """
 
     name: ClassVar[ArrangementName]
     needs: ClassVar[tuple[str, ...]]
     turned: ClassVar[float | None] = None
     why: ClassVar[str] = ""
+    one_runs_free: ClassVar[bool] = False
 
     @abstractmethod
     def equilibrium(self, channels: Collection[str]) -> Equilibrium:
@@ -126,6 +133,39 @@ class InputAndOneOutput(Arrangement):
         return super().seen(channels) and any(name in channels for name in OUTPUTS)
 
 
+class OneOutputBraked(Arrangement):
+    """The case driven, one output braked and measured, the other one free: it carries nothing, so that the
+    braked one has all of the input torque, and the locking torque is as large. It reads more than the preload
+    torque, since it loads the ramps itself. Drag of the free shaft counts as none."""
+
+    name = "one-output-braked"
+    needs = ()
+    why = "since there is a torque at one output alone. Is the other one free?"
+    one_runs_free = True
+
+    def equilibrium(self, channels: Collection[str]) -> Equilibrium:
+        if "left_torque" in channels:
+            return {"left_torque": Shares(1.0, 1.0)}
+        return {"right_torque": Shares(1.0, -1.0)}
+
+    def refusals(self, channels: Collection[str]) -> list[Refusal]:
+        outputs = [name for name in OUTPUTS if name in channels]
+        if len(outputs) == 1:
+            return []
+        return [
+            (
+                ("channel",),
+                "the free output has no torque to describe"
+                if outputs
+                else "neither left_torque nor right_torque is described",
+                "describe the braked one, as [channel.left_torque] or [channel.right_torque]",
+            )
+        ]
+
+    def seen(self, channels: Collection[str]) -> bool:
+        return sum(name in channels for name in OUTPUTS) == 1 and "input_torque" not in channels
+
+
 class TurnedCaseFree(Arrangement):
     """One output turned, the other held, the case free: nothing goes through the case, and the other output
     holds as much as is turned with. The turned one counts as the left one; the unit holds it back."""
@@ -155,7 +195,8 @@ class TurnedCaseHeld(Arrangement):
 
 
 ARRANGEMENTS: dict[str, Arrangement] = {
-    kind.name: kind() for kind in (BothOutputs, InputAndOneOutput, TurnedCaseFree, TurnedCaseHeld)
+    kind.name: kind()
+    for kind in (BothOutputs, InputAndOneOutput, OneOutputBraked, TurnedCaseFree, TurnedCaseHeld)
 }
 """The arrangements by name; in a draft, the first one that a file may be of is taken."""
 
@@ -191,7 +232,7 @@ CHANNELS: dict[str, ChannelKind] = {
     ),
     "input_torque": ChannelKind(
         "torque",
-        "torque at the case or at the pinion (at); needed by input-and-one-output",
+        "torque at the case or at the pinion (at); needed by input-and-one-output, else a check",
         "torque at the case, or at the pinion; positive in drive, negative in coast",
     ),
     "left_torque": ChannelKind(
@@ -230,7 +271,8 @@ CHANNELS: dict[str, ChannelKind] = {
     ),
     "input_speed": ChannelKind(
         "angular_speed",
-        "speed at the case or at the pinion (at); a check of the outputs' speeds",
+        "speed at the case or at the pinion (at); beside one output, the other one; else a check of the "
+        "outputs' speeds",
         "speed at the pinion, or at the case",
     ),
     "speed_difference": ChannelKind(

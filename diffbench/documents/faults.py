@@ -11,7 +11,7 @@ from __future__ import annotations
 import difflib
 import re
 import typing
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -162,7 +162,10 @@ _WANTED = {
     "model_type": ("a table is wanted", "write a table with keys of its own"),
     "model_attributes_type": ("a table is wanted", "write a table with keys of its own"),
     "tuple_type": ("a list of tables is wanted", "write a heading in double brackets for each, [[run]]"),
-    "too_short": ("the list is empty", "name at least one recording under [[run]]"),
+    "too_short": (
+        "no recording is named",
+        'write for each recording a heading [[run]], and below it file = "sweep.csv", kind = "bias-sweep"',
+    ),
 }
 
 
@@ -181,6 +184,10 @@ def faults_of(error: ValidationError, model: type[Table], file: str, text: str) 
         location = detail["loc"]
         if detail["type"] == "missing" and location in misspelt:
             continue  # its misspelling is a fault already
+        if detail["type"] == "too_short" and any(
+            len(d["loc"]) > len(location) and d["loc"][: len(location)] == location for d in details
+        ):
+            continue  # what is in the list is faulty, and is told
         what, mend = _words(detail, model)
         faults.append(Fault(what, Place(file, line_of(location, lines), key=dotted(location)), mend))
     return sorted(faults, key=lambda fault: fault.place.line or 0)
@@ -218,8 +225,34 @@ def _words(detail: ErrorDetails, model: type[Table]) -> tuple[str, str]:
         words = (f"{detail['input']} is below {context['ge']}", f"write {context['ge']} or more")
     elif kind in _WANTED:
         what, mend = _WANTED[kind]
-        words = (f"{what}, here is {detail['input']!r}", mend)
+        words = (f"{what}, here is {_written(detail['input'])}" if kind != "too_short" else what, mend)
+    if detail["input"] == "" and kind != "extra_forbidden":
+        words = _empty(key, location, model, words)
     return words
+
+
+def _written(value: object) -> str:
+    """What stands there, as a user wrote it; of a list or a table only that it is one."""
+    if isinstance(value, list | tuple):
+        return "a list"
+    if isinstance(value, Mapping):
+        return "a table"
+    return f"'{value}'" if isinstance(value, str) else str(value)
+
+
+def _empty(key: str, location: Location, model: type[Table], words: tuple[str, str]) -> tuple[str, str]:
+    """The words for a text that a draft left empty: what it is, and how it is written."""
+    table = _table_at(model, location[:-1])
+    fields = {} if table is None else {f.alias or n: f for n, f in table.model_fields.items()}
+    if key not in fields:
+        return "the text is empty", words[1]
+    field = fields[key]
+    what, mend = _missing(key, location, model)
+    told = what.removeprefix(f"'{key}' is missing").strip()
+    mend = mend.replace("add it, for example", "write for example").replace("add ", "write ", 1)
+    return f"the text is empty {told}".strip(), mend + (
+        "" if field.is_required() else ", or leave the key out"
+    )
 
 
 def _no_choice(written: str, expected: str) -> tuple[str, str]:

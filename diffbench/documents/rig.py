@@ -10,11 +10,19 @@ import codecs
 import contextlib
 import difflib
 import math
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationInfo, WithJsonSchema, field_validator, model_validator
+from pydantic import (
+    Field,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from diffbench.documents.arrangements import (
@@ -22,6 +30,7 @@ from diffbench.documents.arrangements import (
     CHANNEL_DIMENSIONS,
     CHANNEL_NAMES,
     LABEL_WORDS,
+    OUTPUTS,
     Arrangement,
     ArrangementName,
     Equilibrium,
@@ -44,7 +53,7 @@ from diffbench.documents.fields import (
 )
 from diffbench.documents.loading import read_document
 from diffbench.errors import QuantityError
-from diffbench.quantities import Quantity, conversion
+from diffbench.quantities import Quantity, conversion, knows
 
 if TYPE_CHECKING:
     import numpy as np
@@ -145,6 +154,16 @@ class FileSettings(Table):
             ) from error
 
 
+# Where a torque or speed may be taken other than at the unit, and what that is called.
+_GEARED = {
+    "input_torque": "pinion",
+    "input_speed": "pinion",
+    "left_torque": "wheel",
+    "right_torque": "wheel",
+    "left_speed": "wheel",
+    "right_speed": "wheel",
+}
+
 # A bare number of a channel is in the unit that the rig states for it, else in these. Speeds have none:
 # a bench that writes 500 means rpm, the program would mean rad/s.
 _BARE_UNITS = {"torque": "N.m", "temperature": "degC", "temperature_difference": "K", "time": "s"}
@@ -157,7 +176,7 @@ _EFFICIENCY = Bounds(
 )
 _GAIN = Bounds(low=0.0, open_low=True, mend="write a gain above zero; a reversed channel has sign = -1")
 
-_TORQUE_KEYS = ("inertia", "drag")
+_TORQUE_KEYS = ("inertia", "drag", "arm")
 _READING_KEYS = ("u_reading", "resolution")
 _FINAL_DRIVE_KEYS = ("at", "ratio", "u_ratio", "efficiency")
 _NUMBER_KEYS = (
@@ -185,6 +204,18 @@ class Channel(Table):
         description="heading in the file, unit and all; case and blanks are forgiven",
         examples=["Torque LH [Nm]"],
     )
+    also: tuple[Text, ...] = Field(
+        default=(),
+        description="temperatures that are measured at several places: headings of the further columns; the "
+        "mean counts, of those that read",
+        examples=[["Oil right [degC]"]],
+    )
+    arm: Annotated[Quantity | None, Measured("length", "m", POSITIVE)] = Field(
+        default=None,
+        description="torques that are read as a force: the lever arm of the load cell or spring balance. "
+        "Unit, zero, u_zero and range may then be forces; its u adds to u_gain",
+        examples=[{"value": "0.5 m", "u": "0.5 mm"}],
+    )
     unit: Text | None = Field(
         default=None, description="of the column, where its heading does not say it", examples=["lbf.ft"]
     )
@@ -193,9 +224,10 @@ class Channel(Table):
         description="channels of words only: what each word in the file means",
         examples=[{"ahead": "forward"}],
     )
-    at: Literal["case", "pinion"] = Field(
-        default="case",
-        description="input_torque and input_speed only: where it is taken",
+    at: Literal["case", "pinion", "wheel"] | None = Field(
+        default=None,
+        description="where it is taken, if not at the unit: input at the pinion, before a final drive; an "
+        "output at the wheel, behind a reduction",
         examples=["pinion"],
     )
     u_ratio: Annotated[float | None, Amount("dimensionless", "1", NOT_NEGATIVE)] = Field(
@@ -204,20 +236,33 @@ class Channel(Table):
     ratio: Annotated[Quantity, Measured("dimensionless", "1", POSITIVE)] = Field(
         default=Quantity(1.0),
         validate_default=True,
-        description="final drive, turns of the pinion per turn of the case; must be there with at = pinion",
+        description="of that gear: turns of its side towards the motor per turn of its side towards the "
+        "wheel; must be there with at = pinion or wheel",
         examples=[3.42],
     )
     efficiency: Annotated[Quantity, Measured("dimensionless", "1", _EFFICIENCY)] = Field(
         default=Quantity(1.0),
-        description="of the final drive, torque at the pinion only: the case gets ratio · efficiency of the "
-        "pinion's torque in drive, ratio / efficiency in coast",
+        description="of that gear, torques only: what comes out is ratio · efficiency of what goes in while "
+        "power flows to the wheels, ratio / efficiency in coast",
         examples=[{"value": 0.965, "u": 0.01}],
+    )
+    tick: Annotated[float | None, Amount("time", "s", POSITIVE)] = Field(
+        default=None,
+        description="time only, of a column that counts samples or pulses: how long one count is",
+        examples=["0.1 ms"],
+    )
+    rolls_over: Annotated[float | None, Amount("dimensionless", "1", POSITIVE)] = Field(
+        default=None,
+        description="time only, of a counter that begins again at nothing: after how many counts, in the "
+        "column's own numbers",
+        examples=[65536],
     )
     gain: Annotated[float, Amount("dimensionless", "1", _GAIN)] = Field(
         default=1.0, description="value = sign · (reading · gain + zero)", examples=[1.002]
     )
     u_gain: Annotated[float | None, Amount("dimensionless", "1", _RELATIVE)] = Field(
         default=None,
+        validate_default=True,
         description="standard uncertainty of the gain, relative; used for torques",
         examples=[0.0015, "0.15 %"],
     )
@@ -247,6 +292,7 @@ class Channel(Table):
         description="lowest and highest value that can be true; a sample beyond is left out and counted",
         examples=[["-1500 N.m", "1500 N.m"]],
     )
+    reaction: bool = False
     inertia: Annotated[Quantity, Measured("inertia", "kg.m^2", NOT_NEGATIVE)] = Field(
         default=Quantity(0.0),
         description="torques of shafts only: what turns between transducer and unit, with its shaft's "
@@ -278,16 +324,54 @@ class Channel(Table):
         """Dimension of the channel's numbers, one of `diffbench.quantities.DIMENSIONS`; None for texts."""
         return CHANNEL_DIMENSIONS.get(self.name)
 
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """All headings that it names."""
+        return (self.column, *self.also)
+
+    @property
+    def logged(self) -> str | None:
+        """Dimension of what its column holds: a force where the torque is read at an arm."""
+        return self.dimension if self.arm is None else "force"
+
+    @property
+    def arm_length(self) -> float:
+        """What the column's numbers in SI are multiplied by [m, or 1 without an arm]."""
+        return 1.0 if self.arm is None else self.arm.value
+
+    @property
+    def turns(self) -> Quantity:
+        """Turns of the channel's own shaft per turn of the unit's: the ratio at the pinion, its inverse at
+        the wheel, one at the unit. So is the torque at the unit per torque at the shaft, but for losses.
+
+        >>> Channel(name="left_torque", column="M", at="wheel", ratio=4.0).turns.value
+        0.25
+        """
+        if self.at == "pinion":
+            return self.ratio
+        if self.at != "wheel":
+            return Quantity(1.0)
+        u = self.ratio.u
+        return Quantity(1.0 / self.ratio.value, None if u is None else u / self.ratio.value**2)
+
     def corrected(self, reading: NDArray[np.float64]) -> NDArray[np.float64]:
         """The values that readings (n,) in SI stand for; the readings themselves, no copy, where they do."""
-        if self.sign == 1 and self.gain == 1 and self.zero == 0:
+        sign = -self.sign if self.reaction else self.sign
+        if sign == 1 and self.gain == 1 and self.zero == 0:
             return reading
-        return self.sign * (reading * self.gain + self.zero)
+        return sign * (reading * self.gain + self.zero)
+
+    def at_unit(self, speed: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Speed of the unit's shaft (n,) where that of this one is known."""
+        turns = self.turns.value
+        return speed if turns == 1.0 else speed / turns
 
     @field_validator("unit")
     @classmethod
     def _known_unit(cls, unit: str | None, info: ValidationInfo) -> str | None:
         dimension = CHANNEL_DIMENSIONS.get(info.data["name"])
+        if dimension == "torque" and info.data.get("arm") is not None:
+            dimension = "force"
         if unit is not None and dimension is not None:
             try:
                 conversion(unit, dimension)
@@ -321,29 +405,41 @@ class Channel(Table):
             )
         return Quantity(quantity.value, u)
 
+    @field_validator("u_gain", mode="wrap")
+    @classmethod
+    def _with_the_arm(
+        cls, raw: Any, handler: ValidatorFunctionWrapHandler, info: ValidationInfo
+    ) -> float | None:
+        u: float | None = None if raw is None else handler(raw)
+        arm = info.data.get("arm")
+        return u if arm is None or arm.u is None else math.hypot(u or 0.0, arm.u / arm.value)
+
     @field_validator("zero", mode="before")
     @classmethod
     def _read_zero(cls, raw: Any, info: ValidationInfo) -> float:
-        dimension, bare_unit = _reading_of(info, raw, difference=True)
-        return Amount(dimension, bare_unit).read(raw)
+        dimension, bare_unit, arm = _reading_of(info, raw, difference=True)
+        return arm * Amount(dimension, bare_unit).read(raw)
 
     @field_validator("u_zero", "resolution", mode="before")
     @classmethod
     def _read_u_zero(cls, raw: Any, info: ValidationInfo) -> float:
-        dimension, bare_unit = _reading_of(info, raw, difference=True)
-        return read_uncertainty(raw, dimension, bare_unit, beside=None)
+        dimension, bare_unit, arm = _reading_of(info, raw, difference=True)
+        return arm * read_uncertainty(raw, dimension, bare_unit, beside=None)
 
     @field_validator("range", mode="before")
     @classmethod
     def _read_range(cls, raw: Any, info: ValidationInfo) -> Pair:
         first = raw[0] if isinstance(raw, list | tuple) and raw else raw
-        dimension, bare_unit = _reading_of(info, first, difference=False)
-        return PairOf(dimension, bare_unit).read(raw)
+        dimension, bare_unit, arm = _reading_of(info, first, difference=False)
+        low, high = PairOf(dimension, bare_unit).read(raw)
+        return (arm * low, arm * high)
 
     @field_validator("drag", mode="before")
     @classmethod
     def _read_drag(cls, raw: Any, info: ValidationInfo) -> Quantity:
-        bare_unit = _reading_of(info, raw, difference=False)[1] if _is_torque(info.data["name"]) else "N.m"
+        bare_unit = "N.m"
+        if _is_torque(info.data["name"]) and info.data.get("arm") is None:
+            bare_unit = _reading_of(info, raw, difference=False)[1]
         return Measured("torque", bare_unit, NOT_NEGATIVE).read(raw)
 
 
@@ -351,23 +447,33 @@ def _is_torque(name: str) -> bool:
     return CHANNEL_DIMENSIONS.get(name) == "torque"
 
 
-def _reading_of(info: ValidationInfo, raw: object, *, difference: bool) -> tuple[str, str]:
-    """Dimension and bare unit of a key that is in the channel's own dimension."""
+def _reading_of(info: ValidationInfo, raw: object, *, difference: bool) -> tuple[str, str, float]:
+    """Dimension and bare unit of a key that is in the channel's own dimension, and the arm [m] of a force."""
     dimension = CHANNEL_DIMENSIONS.get(info.data["name"], "dimensionless")
+    arm = info.data.get("arm")
+    if dimension == "torque" and arm is not None and not _says_torque(raw):
+        unit = info.data.get("unit")
+        return "force", "N" if unit is None else conversion(unit, "force").unit, arm.value
     if difference and dimension == "temperature":
         dimension = "temperature_difference"
     if dimension == "dimensionless":
-        return dimension, "1"
+        return dimension, "1", 1.0
     unit = info.data.get("unit")
     if unit is not None:
         # As a difference, a unit that is known as a temperature is known too, or says so itself.
         with contextlib.suppress(QuantityError):
-            return dimension, conversion(unit, dimension).unit
+            return dimension, conversion(unit, dimension).unit, 1.0
     if dimension not in _BARE_UNITS:
         if isinstance(raw, int | float) and not isinstance(raw, bool) and raw and math.isfinite(raw):
             raise refusal(f"{raw} has no unit, and the rig states none for the channel", f"write '{raw} rpm'")
-        return dimension, "rad/s"
-    return dimension, _BARE_UNITS[dimension]
+        return dimension, "rad/s", 1.0
+    return dimension, _BARE_UNITS[dimension], 1.0
+
+
+def _says_torque(raw: object) -> bool:
+    """Whether a text is a number in a unit of torque."""
+    found = re.fullmatch(r"\s*[-+\d.eE]+\s*(.*)", raw) if isinstance(raw, str) else None
+    return found is not None and knows(found[1], "torque")
 
 
 def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
@@ -383,35 +489,46 @@ def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
 
     if "name" in raw:
         refuse(("name",), "is no known key", "the channel is named by its heading, [channel.NAME]")
+    refuse(("reaction",), "is no known key", 'write outputs = "reaction" at the top of the rig')
     if name in LABEL_WORDS:
         refuse(_NUMBER_KEYS, "has no meaning for a channel of words", "leave it out")
         return found
+    if name != "time":
+        refuse(("tick", "rolls_over"), "belongs to the time", "leave it out")
+    elif "tick" in raw and "unit" in raw:
+        refuse(("unit",), "is one of time, and tick says how long a count is", "leave one of them out")
+    if CHANNEL_DIMENSIONS.get(name) != "temperature":
+        refuse(("also",), "belongs to a temperature", "describe each column as a channel of its own")
     refuse(("values",), "translates words, and this channel holds numbers", "leave it out")
-    is_torque, is_input = _is_torque(name), name in {"input_torque", "input_speed"}
+    is_torque, geared = _is_torque(name), _GEARED.get(name)
     if not is_torque:
         refuse(_TORQUE_KEYS, "belongs to a torque channel", "state it at the torque transducer")
     if name != "turning_torque":
         refuse(_READING_KEYS, "belongs to turning_torque", "leave it out")
-    if not is_input:
-        refuse(_FINAL_DRIVE_KEYS, "belongs to input_torque or input_speed", "leave it out")
+    if geared is None:
+        refuse(_FINAL_DRIVE_KEYS, "belongs to the input, or to torque or speed of one output", "leave it out")
         return found
     if not is_torque:
-        refuse(("efficiency",), "belongs to input_torque", "leave it out: a ratio of speeds is exact")
-    thing = "torque" if is_torque else "speed"
-    if raw.get("at", "case") == "pinion":
+        refuse(("efficiency",), "belongs to torques", "leave it out: a ratio of speeds is exact")
+    thing, at = "torque" if is_torque else "speed", raw.get("at")
+    if at == geared:
         if "ratio" not in raw:
+            gear = "the final drive" if geared == "pinion" else "the reduction"
             found.append(
                 (
                     ("ratio",),
-                    f"'ratio' is missing: the {thing} is taken at the pinion",
-                    "state the final drive: ratio = 3.42",
+                    f"'ratio' is missing: the {thing} is taken at the {geared}",
+                    f"state {gear}: ratio = 3.42",
                 )
             )
-    elif raw.get("at", "case") == "case":
+    elif at in ("pinion", "wheel", "case") and (at, geared) != ("case", "pinion"):
+        where = "the input is taken at the case or the pinion, an output at the unit or the wheel"
+        found.append((("at",), f"'{at}' cannot be here: {where}", f'write at = "{geared}", or leave it out'))
+    elif at in (None, "case"):
         refuse(
             ("ratio", "u_ratio", "efficiency") if is_torque else ("ratio", "u_ratio"),
-            "has no meaning at the case",
-            'write at = "pinion", or leave it out',
+            f"has no meaning at the {'case' if geared == 'pinion' else 'unit'}",
+            f'write at = "{geared}", or leave it out',
         )
     return found
 
@@ -436,6 +553,12 @@ class Rig(Table):
     name: Text = Field(description="of the bench", examples=["Our cell"])
     note: Text | None = Field(default=None, description="anything", examples=["moved in May"])
     arrangement: ArrangementName = Field(description="how the unit sits in the bench, and what is measured")
+    outputs: Literal["delivered", "reaction"] = Field(
+        default="delivered",
+        description="what left_torque and right_torque read: what the unit delivers, positive in drive; or "
+        "its reaction, both negative in drive",
+        examples=["reaction"],
+    )
     file: FileSettings = Field(
         default_factory=FileSettings, description="how its files are written; found out where not stated"
     )
@@ -482,7 +605,8 @@ class Rig(Table):
                 found += [
                     (("channel", name, *at), what, mend) for at, what, mend in _channel_refusals(name, table)
                 ]
-                described[name] = {**table, "name": name}
+                reaction = name in OUTPUTS and data.get("outputs") == "reaction"
+                described[name] = {**table, "name": name, "reaction": reaction}
             else:
                 described[name] = table
         found += _same_columns(channels)
@@ -527,13 +651,13 @@ def _missing_channels(arrangement: object, names: set[str]) -> list[Refusal]:
     found = known.refusals(names)
     if known.turned is not None:
         return found
-    one_with_case = "case_speed" in names and names & {"left_speed", "right_speed"}
+    one_with_case = names & {"case_speed", "input_speed"} and names & {"left_speed", "right_speed"}
     if not {"left_speed", "right_speed"} <= names and "speed_difference" not in names and not one_with_case:
         found.append(
             (
                 ("channel",),
                 "nothing says the speed difference",
-                "describe left_speed and right_speed, or one of them and case_speed, or speed_difference",
+                "describe both outputs' speeds, or one and case_speed or input_speed, or speed_difference",
             )
         )
     return found

@@ -18,7 +18,7 @@ def paper_schema(model: Any, name: str, described: str) -> dict[str, Any]:
     if name == "rig":
         # The name of a channel is its heading; loading puts it in.
         channel = made["$defs"]["Channel"]
-        del channel["properties"]["name"]
+        del channel["properties"]["name"], channel["properties"]["reaction"]
         channel["required"].remove("name")
         made["properties"]["channel"]["properties"] = {
             channel_name: {"$ref": "#/$defs/Channel", "description": kind.meaning}

@@ -7,10 +7,11 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import os
+import tomllib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 from pydantic import BaseModel, Field, field_validator
 
@@ -20,6 +21,7 @@ from diffbench.documents.fields import Table, Text
 from diffbench.documents.loading import Document, Read, document_of, nearest_file, read_document
 from diffbench.documents.rig import Rig
 from diffbench.errors import DocumentError, Fault, Place
+from diffbench.input_files import PAPER, content_of
 from diffbench.recording import Columns, Recording
 
 RunKind = Literal["tare", "bias-sweep", "speed-sweep", "turning-torque"]
@@ -259,7 +261,10 @@ def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = Non
     DocumentError : with every fault of all these files at once.
     """
     path = Path(run_sheet_path)
-    sheet = read_document(path, RunSheet)
+    try:
+        sheet = read_document(path, RunSheet)
+    except DocumentError as error:
+        raise DocumentError([*error.faults, *_faults_beside(path)]) from error
     lines = key_lines(sheet.text)
 
     def place(*location: str | int) -> Place:
@@ -298,6 +303,45 @@ def load_visit(run_sheet_path: str | Path, *, only: Collection[str] | None = Non
         },
         other_rigs={name: other.document for name, other in other_rigs.items()},
     )
+
+
+def _raw(path: Path) -> dict[str, Any]:
+    """What a run sheet says, as far as it is TOML at all."""
+    try:
+        return tomllib.loads(content_of(path, most=PAPER).decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError, DocumentError):
+        return {}
+
+
+def _faults_beside(path: Path) -> list[Fault]:
+    """Faults of the papers that a faulty run sheet names, as far as it can be read: all are told at once."""
+    raw, folder = _raw(path), path.parent
+    faults: list[Fault] = []
+    for key, model in (("rig", Rig), ("build", Build)):
+        name = raw.get(key)
+        if isinstance(name, str) and name:
+            faults += _named(name, folder, model, Place(str(path), key=key))[1]
+    return faults
+
+
+def readable_runs(run_sheet_path: str | Path) -> list[tuple[Path, Rig, RunKind]]:
+    """The runs of a run sheet whose recording and rig are there and whole, however faulty the rest is."""
+    path = Path(run_sheet_path)
+    raw = _raw(path)
+    runs = raw.get("run")
+    found: list[tuple[Path, Rig, RunKind]] = []
+    for run in runs if isinstance(runs, list) else []:
+        name = run.get("rig", raw.get("rig")) if isinstance(run, dict) else None
+        if not isinstance(name, str) or not isinstance(run.get("file"), str):
+            continue
+        recording, kind = path.parent / run["file"], run.get("kind")
+        if kind not in get_args(RunKind) or not os.path.isfile(recording):  # noqa: PTH113  see below
+            continue
+        rig = _named(name, path.parent, Rig, Place(str(path)))[0]
+        by_hand = rig is not None and rig.document.turns_one_output
+        if rig is not None and by_hand == (kind == "turning-torque"):
+            found.append((recording, rig.document, kind))
+    return found
 
 
 def _named(

@@ -14,7 +14,8 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
-from diffbench.errors import FitError
+from diffbench.documents.visit import readable_runs
+from diffbench.errors import DocumentError, Fault, FitError, RecordingError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.bench_constants import bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
@@ -50,7 +51,7 @@ from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
-from diffbench.fitting.visits import condition_visit, once_each
+from diffbench.fitting.visits import condition_visit, once_each, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import (
     Adequacy,
@@ -115,18 +116,43 @@ def fit(
             mend="name every run sheet once, and give every visit a name of its own",
         )
     say = progress or _silent
-    visits = [one if isinstance(one, Visit) else load_visit(one) for one in given]
+    visits = _visits(given)
     _one_unit(visits)
     parts: list[list[ConditionedVisit]] = []
     inputs: dict[str, str] = {}
+    faults: dict[Fault, None] = {}
     for visit in visits:
         inputs.update(visit.digests)
-        mine, digests = condition_visit(visit, say)
+        try:
+            mine, digests = condition_visit(visit, say)
+        except RecordingError as error:
+            if len(visits) == 1:
+                raise
+            faults |= dict.fromkeys(error.faults)
+            continue
         inputs.update(digests)
         parts.append(mine)
+    if faults:
+        raise RecordingError(list(faults))
     once_each(visits, inputs)
     noticed = may_share(visits, parts, say)
     return _characterise(visits, parts, noticed, inputs, say)
+
+
+def _visits(given: Sequence[str | Path | Visit]) -> list[Visit]:
+    """The visits; where any paper is faulty, one error with the faults of all papers and recordings."""
+    visits: list[Visit] = []
+    faults: dict[Fault, None] = {}
+    for one in given:
+        try:
+            visits.append(one if isinstance(one, Visit) else load_visit(one))
+        except DocumentError as error:
+            faults |= dict.fromkeys(error.faults)
+            if not isinstance(one, Visit):
+                faults |= dict.fromkeys(recording_faults(readable_runs(one)))
+    if faults:
+        raise DocumentError(list(faults))
+    return visits
 
 
 def _silent(text: str) -> None:

@@ -74,6 +74,26 @@ def condition_visit(
     return made, digests
 
 
+def recording_faults(runs: Sequence[tuple[Path, Rig, RunKind]]) -> list[Fault]:
+    """What is wrong with recordings whose papers are not whole, read and conditioned as their rigs say."""
+    faults: dict[Fault, None] = {}
+    by_rig: dict[str, tuple[Rig, list[tuple[RunKind, Iterable[Recording]]]]] = {}
+    for path, rig, kind in runs:
+        parts = read_parts(path, rig, kind=kind)
+        by_rig.setdefault(repr(rig), (rig, []))[1].append((kind, parts))
+    for rig, recordings in by_rig.values():
+        try:
+            if rig.turns_one_output or all(kind == "tare" for kind, _ in recordings):
+                for _, read in recordings:
+                    for part in read:
+                        del part
+            else:
+                condition(rig, recordings, rig_key="", visit_key="")
+        except DiffbenchError as error:
+            faults |= dict.fromkeys(error.faults)
+    return list(faults)
+
+
 def _parts(
     path: Path,
     rig: Rig,

@@ -1,7 +1,7 @@
 """Which channel a column might be, and why: by its unit, by the words of its name, last by its values.
 
-Only what a name says decides sides and places; numbers never do. So a guess is for a draft that somebody
-reads.
+Only what a name says decides sides and places; numbers only tell that a column repeats what others say. So a
+guess is for a draft that somebody reads.
 """
 
 from __future__ import annotations
@@ -14,55 +14,38 @@ import numpy as np
 
 from diffbench.documents.arrangements import TURNED
 from diffbench.errors import QuantityError
+from diffbench.inspection import vocabulary as v
 from diffbench.quantities import DIMENSIONS, conversion
 from diffbench.readers.columns import folded, split_joined_unit, split_unit
 from diffbench.readers.protocol import RawColumn
+from diffbench.readers.text.cells import is_time
 
 _KINDS = ("torque", "angular_speed", "temperature", "time")
 _NAMES = {"torque": "torque", "angular_speed": "speed", "temperature": "temperature", "time": "time"}
 
 
-def _words(text: str) -> frozenset[str]:
-    return frozenset(text.split())
-
-
-# Words of column names, in the languages that loggers speak.
-_DIMENSION_WORDS = {
-    "torque": _words("torque torques trq tq moment drehmoment couple coppia par md mom wrench"),
-    "angular_speed": _words("speed speeds spd rpm drehzahl omega vitesse revs rev rotation velocity regime"),
-    "temperature": _words("temp temperature temperatur sump oil oel öl huile olio theta"),
-    "time": _words("time zeit temps tiempo clock timestamp elapsed"),
-}
 _LETTERS = {"m": "torque", "n": "angular_speed", "t": "time", "w": "angular_speed"}
-_LEFT = _words("left lh l lhs links li gauche sinistra")
-_RIGHT = _words("right rh r rhs rechts re droite droit destra")
-_PINION = _words("pinion prop propshaft ritzel pignon cardan")
-_INPUT = _PINION | _words("input case carrier in ein eingang korb cage drive antrieb entrée")
-_DIFFERENCE = _words("difference diff delta slip schlupf")
-_WRENCH = _words("wrench turning breakaway schlüssel")
-_PLATE = _words("plate plates disc discs clutch lamelle lamellen pack friction")
-_OIL = _words("oil sump öl oel huile olio")
 # What a name must say, the channel that it then is, and what that is called; the first that fits.
 _PLACES = {
-    "temperature": ((_PLATE, "plate_temperature", "plate"), (_OIL, "oil_temperature", "oil")),
+    "temperature": ((v.PLATE, "plate_temperature", "plate"), (v.OIL, "oil_temperature", "oil")),
     "torque": (
-        (_WRENCH, "turning_torque", "wrench"),
-        (_LEFT, "left_torque", "left"),
-        (_RIGHT, "right_torque", "right"),
-        (_INPUT, "input_torque", "input"),
+        (v.WRENCH, "turning_torque", "wrench"),
+        (v.LEFT, "left_torque", "left"),
+        (v.RIGHT, "right_torque", "right"),
+        (v.INPUT, "input_torque", "input"),
     ),
     "angular_speed": (
-        (_DIFFERENCE, "speed_difference", "difference"),
-        (_LEFT, "left_speed", "left"),
-        (_RIGHT, "right_speed", "right"),
-        (_PINION, "input_speed", "pinion"),
-        (_INPUT, "case_speed", "input"),
+        (v.DIFFERENCE, "speed_difference", "difference"),
+        (v.LEFT, "left_speed", "left"),
+        (v.RIGHT, "right_speed", "right"),
+        (v.PINION, "input_speed", "pinion"),
+        (v.INPUT, "case_speed", "input"),
     ),
 }
 _LABELS = {
-    "direction": _words("forward forwards backward backwards reverse"),
-    "reading": _words("breakaway running static sliding"),
-    "arrangement": frozenset({"held", "vice", "free", *TURNED}),
+    "direction": v.all_of(v.DIRECTIONS),
+    "reading": v.all_of(v.READINGS),
+    "arrangement": v.HOLDING | frozenset(TURNED),
 }
 
 
@@ -70,13 +53,15 @@ _LABELS = {
 class Guess:
     """What a column might be: the ``channel`` (None where nothing in the program is like it) and ``others``;
     the ``dimension`` that its numbers seem to have; the ``reasons``, each a few words. Where name and unit
-    leave a doubt it is not ``sure``, and for somebody to decide."""
+    leave a doubt it is not ``sure``, and for somebody to decide. ``ratio``: turns of the pinion per turn of
+    the case, as speeds tell it."""
 
     channel: str | None
     dimension: str | None
     sure: bool
     reasons: tuple[str, ...]
     others: tuple[str, ...] = ()
+    ratio: float | None = None
 
 
 def unit_of(column: RawColumn) -> str | None:
@@ -107,8 +92,9 @@ def words_of(name: str) -> tuple[str, ...]:
     elif not any(_is(bracketed, dimension) for dimension in DIMENSIONS):
         bare = f"{bare} {bracketed}"  # words in brackets: "Torque (left)"
     bare = re.sub(r"\b([LlRr])[/.]([HhSs])\b", r"\1\2", bare)
-    bare = re.sub(r"(?<=[a-zäöü])(?=[A-ZÄÖÜ])", " ", bare)
-    return tuple(re.findall(r"[^\W\d_]+", folded(bare)))
+    bare = re.sub(r"(?<=[a-zäöüéèàß])(?=[A-ZÄÖÜÉÈÀ])", " ", bare)
+    found = re.findall(r"[^\W\d_]+", folded(bare))
+    return tuple(part for word in found for part in v.parted(v.bare(word)))
 
 
 def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
@@ -121,6 +107,7 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
     found = [_guess(column) for column in columns]
     if any(guess.channel in ("reading", "direction") and guess.sure for guess in found):
         found = [_of_a_wrench(guess) for guess in found]
+    found = told_by_numbers(columns, paired(columns, found))
     for channel in {guess.channel for guess in found if guess.channel is not None}:
         rivals = [i for i, guess in enumerate(found) if guess.channel == channel]
         if len(rivals) > 1:
@@ -129,6 +116,125 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
                 reasons = (*found[i].reasons, f"but so might {names} be")
                 found[i] = replace(found[i], sure=False, reasons=reasons)
     return tuple(found)
+
+
+_SIDES = ({"g", "s", "i", "l", "1", "a"}, {"d", "r", "2", "b"})
+
+
+def paired(columns: Sequence[RawColumn], found: Sequence[Guess]) -> list[Guess]:
+    """The guesses, with two columns of one kind whose names differ in one mark alone (1 and 2, A and B, G and
+    D) taken for left and right. That is not sure, but which side is called left changes no number, as long as
+    torques and speeds are named alike.
+
+    >>> columns = [RawColumn(f"Torque {n} [Nm]", None, np.zeros(2)) for n in (1, 2)]
+    >>> [guess.channel for guess in guesses(columns)]
+    ['left_torque', 'right_torque']
+    """
+    made = list(found)
+    for dimension, name in (("torque", "torque"), ("angular_speed", "speed")):
+        if any(guess.channel in (f"left_{name}", f"right_{name}") for guess in found):
+            continue
+        loose = [i for i, g in enumerate(found) if g.channel is None and g.dimension == dimension]
+        marked = {i: re.findall(r"[a-z]+|\d+", v.bare(split_unit(columns[i].name)[0])) for i in loose}
+        for i in loose:
+            for j in loose:
+                apart = [(a, b) for a, b in zip(marked[i], marked[j], strict=False) if a != b]
+                alike = len(marked[i]) == len(marked[j]) and len(apart) == 1
+                if alike and apart[0][0] in _SIDES[0] and apart[0][1] in _SIDES[1]:
+                    for k, side, mark in ((i, "left", apart[0][0]), (j, "right", apart[0][1])):
+                        why = (*found[k].reasons[:-1], f"'{mark}' in its name is taken for {side}")
+                        made[k] = replace(found[k], channel=f"{side}_{name}", reasons=why, others=())
+    return made
+
+
+def _in_si(column: RawColumn, dimension: str) -> np.ndarray | None:
+    if column.is_text:
+        return None
+    values = column.values.astype(np.float64)
+    unit = unit_of(column)
+    if unit is None or not _is(unit, dimension):
+        return values
+    return values * conversion(unit, dimension).scale
+
+
+_ALIKE = 0.02  # share of its own spread that a check may miss what it checks by
+
+
+def _times(values: np.ndarray, of: np.ndarray) -> float | None:
+    """How many times one column is another, where it is so throughout; None else."""
+    good = np.isfinite(values) & np.isfinite(of)
+    if np.count_nonzero(good) < 20:
+        return None
+    y, x = values[good] - values[good].mean(), of[good] - of[good].mean()
+    if float(x @ x) == 0.0 or float(y @ y) == 0.0:
+        return None
+    slope = float(x @ y / (x @ x))
+    missed = y - slope * x
+    return slope if float(missed @ missed) < _ALIKE * float(y @ y) else None
+
+
+def told_by_numbers(columns: Sequence[RawColumn], found: Sequence[Guess]) -> list[Guess]:
+    """The guesses, with columns that only repeat what others say taken for the checks that they are: a torque
+    that is the sum of both outputs', a speed that is their mean, or a multiple of it before a final drive.
+
+    >>> left, right = np.linspace(0.0, 100.0, 50), np.linspace(5.0, 8.0, 50) ** 2
+    >>> columns = [RawColumn(n, "Nm", x) for n, x in (("M L", left), ("M R", right), ("Md 7", left + right))]
+    >>> guesses(columns)[2].channel
+    'input_torque'
+    """
+    made = list(found)
+    for dimension, name in (("torque", "torque"), ("angular_speed", "speed")):
+        sides = {g.channel: i for i, g in enumerate(found) if g.channel in (f"left_{name}", f"right_{name}")}
+        read = {channel: _in_si(columns[i], dimension) for channel, i in sides.items()}
+        left, right = read.get(f"left_{name}"), read.get(f"right_{name}")
+        if left is None or right is None:
+            continue
+        for i, guess in enumerate(found):
+            values = (
+                None if guess.dimension != dimension or i in sides.values() else _in_si(columns[i], dimension)
+            )
+            if values is not None:
+                check = _check(guess, values, left, right, dimension)
+                made[i] = guess if check is None else check
+    return made
+
+
+def _check(
+    guess: Guess, values: np.ndarray, left: np.ndarray, right: np.ndarray, dimension: str
+) -> Guess | None:
+    if guess.channel not in (None, "input_torque", "case_speed", "input_speed"):
+        return None
+    if dimension == "torque":
+        times = _times(values, left + right)
+        if times is None or guess.channel is not None or times <= 0.0:
+            return None
+        at = "at the pinion, or in another unit" if abs(times - 1.0) > 0.1 else "at the case"
+        said = f"its numbers are {times:.3g} times the sum of both outputs: a check, {at}"
+        return replace(
+            guess, channel="input_torque", sure=False, others=(), reasons=(*guess.reasons[:1], said)
+        )
+    mean = 0.5 * (left + right)
+    steady = float(np.nanmedian(np.abs(mean)))
+    times = (
+        float(np.nanmedian(values / np.where(np.abs(mean) > 0.2 * steady, mean, np.nan))) if steady else 0.0
+    )
+    spread = np.nanmedian(np.abs(values - times * mean)) / max(abs(times) * steady, 1e-12)
+    if times > 0.5 and spread < _ALIKE:
+        said = f"its numbers are {times:.4g} times the mean of both outputs: a check"
+        at_case = abs(times - 1.0) < _ALIKE
+        channel = guess.channel or ("case_speed" if at_case else "input_speed")
+        ratio = None if at_case else float(f"{times:.4g}")
+        return replace(
+            guess, channel=channel, sure=guess.sure and guess.channel is not None, others=(), ratio=ratio,
+            reasons=(*guess.reasons[:1], said),
+        )  # fmt: skip
+    apart = _times(values, left - right)
+    if guess.channel is None and apart is not None and abs(apart - 1.0) < _ALIKE:
+        said = "its numbers are left less right: a check"
+        return replace(
+            guess, channel="speed_difference", sure=False, others=(), reasons=(*guess.reasons[:1], said)
+        )
+    return None
 
 
 def _of_a_wrench(guess: Guess) -> Guess:
@@ -147,13 +253,18 @@ def _guess(column: RawColumn) -> Guess:
     guess = Guess(None, dimension, sure and dimension in _KINDS, reasons)
     if dimension == "time":
         return replace(guess, channel="time")
+    if dimension == "force":
+        # load cells at the arms of brakes; whoever reads the draft says how long they are
+        guess = replace(guess, dimension="torque", sure=False)
+        reasons = (*reasons, "a force at an arm, perhaps")
+        dimension = "torque"
     for known, channel, place in _PLACES.get(dimension or "", ()):
         word = next((word for word in words if word in known), None)
         # "right of left" says neither.
-        if word is None or (place in ("left", "right") and _LEFT & set(words) and _RIGHT & set(words)):
+        if word is None or (place in ("left", "right") and v.LEFT & set(words) and v.RIGHT & set(words)):
             continue
         said = f"its name says {place}" if word == place else f"'{word}' in its name says {place}"
-        if channel == "input_torque" and word in _PINION:
+        if channel == "input_torque" and word in v.PINION:
             said += ', at the pinion: at = "pinion" with its ratio'
         return replace(guess, channel=channel, reasons=(*reasons, said))
     return _without_place(guess)
@@ -175,7 +286,7 @@ def _without_place(guess: Guess) -> Guess:
 def _dimension(column: RawColumn, words: Sequence[str]) -> tuple[str | None, bool, tuple[str, ...]]:
     """What a column's numbers are, whether that is sure, and why."""
     unit = unit_of(column)
-    by_name = next((d for d in _KINDS if any(word in _DIMENSION_WORDS[d] for word in words)), None)
+    by_name = next((d for d in _KINDS if any(word in v.DIMENSIONS[d] for word in words)), None)
     if by_name is None and words and words[0] in _LETTERS:
         by_name = _LETTERS[words[0]]
     if unit is not None:
@@ -202,9 +313,9 @@ def _dimension(column: RawColumn, words: Sequence[str]) -> tuple[str | None, boo
 
 def _guess_words(column: RawColumn, words: Sequence[str]) -> Guess:
     texts = [str(value).strip() for value in column.values[:1000]]
-    if any(re.match(r"\d{4}-\d\d-\d\d|\d{1,2}:\d\d", text) for text in texts[:5]):
+    if any(is_time(text) for text in texts[:5]):
         return Guess("time", "time", True, ("it holds clock times or dates",))
-    said = {word for text in texts for word in re.findall(r"[\w-]+", text.casefold())}
+    said = {v.bare(word) for text in texts for word in re.findall(r"[\w-]+", text)}
     for channel, known in _LABELS.items():
         hits = sorted(said & known)
         if hits or channel in words:

@@ -9,12 +9,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from diffbench.documents.arrangements import ARRANGEMENTS, CHANNELS, Arrangement
+from diffbench.documents.arrangements import ARRANGEMENTS, CHANNELS, OUTPUTS, TURNED, Arrangement
 from diffbench.errors import QuantityError
 from diffbench.inspection.channel_guesses import Guess
 from diffbench.inspection.inspect import ColumnSummary, Inspection
+from diffbench.inspection.vocabulary import DIRECTIONS, READINGS, case_is, meaning
 from diffbench.quantities import conversion, spellings
 
 _TORQUE_LINES = (
@@ -35,7 +36,14 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def draft_rig(inspection: Inspection, *, name: str = "") -> str:
+def draft_rig(
+    inspection: Inspection,
+    *,
+    name: str = "",
+    units: Mapping[str, str] | None = None,
+    arms: Mapping[str, str] | None = None,
+    arrangement: str = "",
+) -> str:
     """A rig to correct, in TOML with comments.
 
     Parameters
@@ -43,7 +51,11 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
     inspection : Inspection
         What was found in one of the rig's files.
     name : str
-        Of the bench.
+        Of the bench; that of the file where it is left out.
+    units, arms : mapping, optional
+        Unit and lever arm of a channel, where somebody who knows has said them.
+    arrangement : str
+        How the unit sat in the bench, where somebody has said it.
 
     Returns
     -------
@@ -55,16 +67,17 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
         # The first of several that might be it, so that the draft can be tried; the comment says so.
         if guess.channel is not None:
             sure.setdefault(guess.channel, (summary, guess))
-    arrangement = next((kind for kind in ARRANGEMENTS.values() if kind.seen(sure)), None)
-    by_hand = arrangement is not None and arrangement.turned is not None
-    given = "" if arrangement is None else arrangement.name
-    why = "nothing in the file tells it: see below" if arrangement is None else arrangement.why
+    kind = ARRANGEMENTS.get(arrangement) or next((k for k in ARRANGEMENTS.values() if k.seen(sure)), None)
+    by_hand = kind is not None and kind.turned is not None
+    given = "" if kind is None else kind.name
+    why = "nothing in the file tells it: see below" if kind is None else kind.why
+    why = "as you said" if arrangement else why
     lines = [
         f"# A draft, made from {inspection.source.path.name}.",
         "# Read every line, and correct what is not true for your bench.",
         '# Lines with an empty text ("") must be filled in. `diffbench schema rig` lists every key.',
         'format = "diffbench-rig/1"',
-        f"name = {quoted(name)}  # of the bench",
+        f"name = {quoted(name or inspection.source.path.stem)}  # of the bench",
         f"arrangement = {quoted(given)}  # {why}",
         f"# The others: {', '.join(ARRANGEMENTS)}.",
         *_file_lines(inspection),
@@ -73,8 +86,15 @@ def draft_rig(inspection: Inspection, *, name: str = "") -> str:
         if channel not in sure:
             continue
         summary, guess = sure[channel]
-        lines += ["", *_channel_lines(channel, summary, guess)]
-    lines += _missing_lines(arrangement, set(sure))
+        described = _channel_lines(
+            channel, summary, guess, (units or {}).get(channel, ""), (arms or {}).get(channel, "")
+        )
+        needed = kind is None or channel in kind.equilibrium(sure)
+        if not needed and any(line.startswith('ratio = ""') for line in described):
+            # a check that somebody has to fill in first keeps nobody from the fit
+            described = ["# A check, once its ratio is known:", *(f"# {line}" for line in described)]
+        lines += ["", *described]
+    lines += _missing_lines(kind, set(sure))
     left = [
         (summary, guess)
         for summary, guess in pairs
@@ -113,7 +133,9 @@ def _file_lines(inspection: Inspection) -> list[str]:
     return lines
 
 
-def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess) -> list[str]:
+def _channel_lines(
+    channel: str, summary: ColumnSummary, guess: Guess, unit: str = "", arm: str = ""
+) -> list[str]:
     doubt = "" if guess.sure else "CHECK: "
     others = f"; or is it {' or '.join(guess.others)}?" if guess.others else ""
     lines = [
@@ -125,24 +147,46 @@ def _channel_lines(channel: str, summary: ColumnSummary, guess: Guess) -> list[s
     if dimension is None:
         lines.append(f"[channel.{channel}.values]  # what each text of the file means")
         lines += [
-            f"{quoted(word)} = {quoted(word if word in known else '')}  # {', '.join(known)}"
+            f"{quoted(word)} = {quoted(_meant(channel, word, known))}  # one of {', '.join(known)}"
             for word in summary.words
         ]
         return lines
-    if not _has_unit(summary, dimension) and not (dimension == "time" and summary.kind == "words"):
+    if unit:
+        lines.append(f"unit = {quoted(unit)}  # as you said")
+    elif dimension == "torque" and _has_unit(summary, "force"):
+        lines.append(f"arm = {quoted(arm)}  # it is a force: how long is its lever arm? For example: 0.5 m")
+    elif not _has_unit(summary, dimension) and not (dimension == "time" and summary.kind == "words"):
         some = ", ".join(spellings(dimension)[:4])
         said = "the file does not say it" if summary.unit is None else f"'{summary.unit}' is not known"
         lines.append(f'unit = ""  # {said}. For example: {some}')
     if dimension == "torque":
-        if "pinion" in " ".join(guess.reasons):
-            lines += ['at = "pinion"', 'ratio = ""  # turns of the pinion per turn of the case']
+        if "at the pinion" in " ".join(guess.reasons):
+            lines += ['at = "pinion"', _ratio_line(guess)]
             lines += ["# efficiency = { value = 0.965, u = 0.01 }"]
+        elif channel in OUTPUTS:
+            lines += ["# arm, at, ratio: for a force at an arm, or a gear behind the output"]
         lines += _TORQUE_LINES if channel != "turning_torque" else _TORQUE_LINES[1:3]
     elif dimension == "angular_speed":
+        if channel == "input_speed" and (guess.ratio is not None or "pinion" in " ".join(guess.reasons)):
+            lines += ['at = "pinion"', _ratio_line(guess)]
         lines.append(_TORQUE_LINES[0])
     elif dimension == "temperature":
         lines.append('# u_zero = "0.5 K"         # standard uncertainty of the reading')
     return lines
+
+
+def _ratio_line(guess: Guess) -> str:
+    said = "turns of the pinion per turn of the case; for example 3.73"
+    return f"ratio = {guess.ratio:g}  # CHECK: {said}" if guess.ratio is not None else f'ratio = ""  # {said}'
+
+
+def _meant(channel: str, word: str, known: Sequence[str]) -> str:
+    """What a word of the file means, where a language that is known here says it."""
+    if word in known:
+        return word
+    if channel == "arrangement":
+        return {"held": TURNED[1], "free": TURNED[0]}.get(case_is(word), "")
+    return meaning(word, DIRECTIONS if channel == "direction" else READINGS)
 
 
 def _has_unit(summary: ColumnSummary, dimension: str) -> bool:
@@ -190,16 +234,16 @@ _BUILD = """\
 # say more if you take away their mark. Not stated means not known: nothing is ever filled in for you.
 # A number with a unit is a text: "38 mm". With its standard uncertainty: { value = "42 deg", u = "0.3 deg" }.
 format = "diffbench-build/1"
-unit = ""                     # serial of the differential
-build = ""                    # name of this build, for example its serial and the day
+unit = {unit}  # serial of the differential
+build = {build}  # name of this build, for example its serial and the day
 # distance = "0 km"           # run since this build
 # gear_friction = { value = 0.02, u = 0.008 }  # mesh friction of the bevel gears, share of the input torque
 # note = ""                   # anything
 
 [packs]
-faces = ""                    # a bare number: friction faces in ONE pack; both packs are alike
-inner_radius = ""             # of a friction face, for example "38 mm"
-outer_radius = ""             # for example "54.5 mm"
+faces = {faces}  # a bare number: friction faces in ONE pack, as in faces = 4; both packs are alike
+inner_radius = {inner_radius}  # of a friction face, half its inner diameter, for example "38 mm"
+outer_radius = {outer_radius}  # half its outer diameter, for example "54.5 mm"
 # contact = "uniform-wear"    # or "uniform-pressure": how plates bear
 # plate_mass = "1.95 kg"      # steel plates of both packs, for their heat
 # specific_heat = "475 J/(kg.K)"
@@ -258,8 +302,28 @@ _KINDS = (
 )
 
 
-def draft_build() -> str:
+KINDS = tuple(kind for kind, *_ in _KINDS)
+"""Kinds of run, in the order of the drafts."""
+
+
+def draft_build(
+    *,
+    unit: str = "",
+    build: str = "",
+    faces: int | None = None,
+    inner_radius: str = "",
+    outer_radius: str = "",
+) -> str:
     """A build sheet to fill in, in TOML with comments.
+
+    Parameters
+    ----------
+    unit, build : str
+        Serial of the differential, name of the build.
+    faces : int, optional
+        Friction faces in one pack.
+    inner_radius, outer_radius : str
+        Of a friction face, with their unit.
 
     Returns
     -------
@@ -271,10 +335,26 @@ def draft_build() -> str:
     >>> tomllib.loads(draft_build())["packs"]["faces"]
     ''
     """
-    return _BUILD
+    said = {
+        "unit": quoted(unit),
+        "build": quoted(build),
+        "faces": '""' if faces is None else str(faces),
+        "inner_radius": quoted(inner_radius),
+        "outer_radius": quoted(outer_radius),
+    }
+    text = _BUILD
+    for key, value in said.items():
+        text = text.replace(f"{key} = {{{key}}}", f"{key} = {value}".ljust(27), 1)
+    return text
 
 
-def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ()) -> str:
+def draft_run(
+    *,
+    rig: str = "",
+    build: str = "",
+    recordings: Sequence[str] = (),
+    kinds: Mapping[str, str] | None = None,
+) -> str:
     """A run sheet to fill in, in TOML with comments.
 
     Parameters
@@ -282,7 +362,10 @@ def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ())
     rig, build : str
         Paths of the papers, relative to the run sheet.
     recordings : sequence of str
-        Paths of the recordings; each gets a block. The kind of a run is proposed from its file's name only.
+        Paths of the recordings; each gets a block.
+    kinds : mapping, optional
+        Kind of a run by its recording's path, as `run_kind` found it; else it is proposed from the file's
+        name only.
 
     Returns
     -------
@@ -298,8 +381,9 @@ def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ())
         '# A draft of a run sheet: one visit to the bench. Lines with an empty text ("") must be filled in.',
         "# Paths are relative to this file.",
         'format = "diffbench-run/1"',
-        f"rig = {quoted(rig)}  # the bench",
-        f"build = {quoted(build)}  # what was assembled",
+        f"rig = {quoted(rig)}  # path of the rig: the bench" + _such_as(rig, "my-cell.toml"),
+        f"build = {quoted(build)}  # path of the build sheet: what was assembled"
+        + _such_as(build, "q17.toml"),
         f"date = {dt.date.today().isoformat()}  # CHECK: of the visit; this is the day of the draft",  # noqa: DTZ011
         '# operator = ""',
         '# note = ""',
@@ -308,11 +392,18 @@ def draft_run(*, rig: str = "", build: str = "", recordings: Sequence[str] = ())
         *(f"#   {kind}: {what}" for kind, _, what in _KINDS),
     ]
     for path in recordings or ("",):
-        kind = _kind(path)
-        why = "CHECK: by the file's name only" if kind else "one of the kinds above"
-        lines += ["", "[[run]]", f"file = {quoted(path)}", f"kind = {quoted(kind)}  # {why}"]
+        seen = (kinds or {}).get(path, "")
+        kind = seen or _kind(path)
+        by = "by what is in the file" if seen else "by the file's name only"
+        why = f"CHECK: {by}" if kind else "one of the kinds above, for example bias-sweep"
+        lines += ["", "[[run]]", f"file = {quoted(path)}" + ("" if path else "  # path of the recording")]
+        lines += [f"kind = {quoted(kind)}  # {why}"]
         lines += ['# rig = ""  # where this run was not taken on the visit\'s own rig', '# note = ""']
     return "\n".join(lines) + "\n"
+
+
+def _such_as(given: str, example: str) -> str:
+    return "" if given else f', for example "{example}"'
 
 
 def _kind(path: str) -> str:

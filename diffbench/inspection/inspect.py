@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from diffbench.documents import FileSettings
 from diffbench.errors import Fault, Place, QuantityError
 from diffbench.inspection.channel_guesses import Guess, guesses, unit_of
+from diffbench.inspection.run_kind import run_kind
 from diffbench.quantities import conversion
 from diffbench.readers.clock import time_from_texts
 from diffbench.readers.columns import find_column
@@ -205,6 +206,7 @@ class Inspection:
     clock : how the clock runs; None where no column looks like one.
     notes : what the reader noted.
     settings : what was stated of the file.
+    kind : of the run, as its torques tell; empty where they do not.
     """
 
     source: Source
@@ -214,6 +216,7 @@ class Inspection:
     clock: ClockSummary | None
     notes: tuple[str, ...]
     settings: FileSettings
+    kind: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Plain data for JSON, the file's path as a text."""
@@ -224,6 +227,7 @@ class Inspection:
             "size": self.source.size,
             "layout": dict(self.source.details),
             "samples": self.samples,
+            "kind": self.kind,
             "clock": None if self.clock is None else asdict(self.clock),
             "columns": [
                 {**asdict(summary), "guess": asdict(guess)}
@@ -266,10 +270,11 @@ def inspect_file(
     summaries: list[tuple[ColumnSummary, ...]] = []
     clocks: list[ClockSummary] = []
     notes: dict[str, None] = {}
-    samples, before = 0, None
+    samples, before, kind = 0, None, ""
     for table, source in raw_tables(Path(path), stated, rows=rows):
         if not summaries:
             found = guesses(table.columns) if rig is None else _of_rig(rig, table, str(source.path))
+            kind = run_kind(table.columns, found)
         names = {c.name for c, guess in zip(table.columns, found, strict=True) if guess.channel == "time"}
         summaries.append(tuple(column_summary(column, unit_of(column)) for column in table.columns))
         clock = table.only(names)
@@ -284,7 +289,7 @@ def inspect_file(
         del table, clock
     columns = tuple(column_of_parts(parts) for parts in zip(*summaries, strict=True))
     whole = clock_of_parts(clocks) if clocks else None
-    return Inspection(of_file, samples, columns, found, whole, tuple(notes), stated)
+    return Inspection(of_file, samples, columns, found, whole, tuple(notes), stated, kind)
 
 
 def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
@@ -321,7 +326,7 @@ def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) ->
 def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
     """The time of a column [s]; without a unit as if it were in seconds."""
     if column.is_text:
-        time, faults = time_from_texts(column, table.rows, Place(None, column=column.name))
+        time, faults, _ = time_from_texts(column, table.rows, Place(None, column=column.name))
         return None if faults else time
     scale = 1.0
     unit = unit_of(column)
@@ -359,6 +364,7 @@ def inspection_text(inspection: Inspection, *, width: int = 100) -> str:
         f"{inspection.source.path}: {inspection.source.format}, {size}",
         *([f"layout   {layout}"] if layout else []),
         f"clock    {_clock_text(inspection.clock)}",
+        *([f"run      {inspection.kind}, by its torques"] if inspection.kind else []),
         *(f"note     {note}" for note in inspection.notes),
         "",
         f"{'column':{_LONGEST_NAME}} {'unit':9} {heads}",

@@ -8,10 +8,12 @@ next.
 
 from __future__ import annotations
 
+import collections
 import datetime as dt
-from collections import Counter
+import itertools
+import re
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -31,7 +33,30 @@ _SHOWN = 3  # lines that a message names
 # A bench logs torque between twice and a hundred thousand times a second (SAE J3011 asks for 1000 Hz).
 _LONGEST_STEP, _SHORTEST_STEP = 0.5, 1e-5  # [s]
 _LEAST_STEP, _MOST_STEP = 1e-7, 3600.0  # [s], whatever the unit says: nothing mechanical needs shorter ones
-_READABLE = "write seconds, clock times (13:05:07.25) or ISO 8601 (2026-04-14T13:05:07.25)"
+_READABLE = (
+    "write seconds, clock times (13:05:07.25, 1:05:07 PM) or dates with them (2026-04-14T13:05:07.25, "
+    "14.04.2026 13:05:07)"
+)
+
+
+_GAP = 3.0  # median steps between two samples, from which on nothing is read between them
+_ROLLS_OVER = tuple(
+    sorted(
+        [*(2.0**n for n in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)), *(10.0**n for n in range(2, 10)), _DAY]
+    )
+)
+
+
+@dataclass(frozen=True)
+class Counter:
+    """What the rig says of a clock that counts: how long a count is [s], and after how many it begins again;
+    None where it says nothing."""
+
+    tick: float | None = None
+    rolls_over: float | None = None
+
+
+NO_COUNTER = Counter()
 
 
 def time_from_numbers(
@@ -40,10 +65,11 @@ def time_from_numbers(
     rows: NDArray[np.int64],
     place: Place,
     *,
+    counter: Counter = NO_COUNTER,
     in_place: bool = False,
 ) -> tuple[NDArray[np.float64], list[Fault], list[str]]:
     """Time [s] from 0 of a rising column of numbers, faults and notes; without a unit they are seconds if
-    their step is a bench's.
+    their step is a bench's. A counter may begin again.
 
     ``rows`` are line numbers, shape (n,). ``in_place``: the column may be written over, since new memory for
     a long one costs as much as to parse it.
@@ -57,48 +83,158 @@ def time_from_numbers(
         said = f"'{cell}' is no time" if cell else "the time is missing"
         what = said + _and_more(len(missing) - 1)
         return values, [_at(place, line, what, f"remove the line, or repair it: {_READABLE}")], []
+    values, notes = unrolled(values, counter.rolls_over)
     time = np.subtract(values, values[0], out=values if in_place else None)
-    if unit is not None and unit.scale != 1.0:
-        time *= unit.scale
-    if unit is not None:
-        return time, [], []
+    scale = counter.tick if counter.tick is not None else 1.0 if unit is None else unit.scale
+    if scale != 1.0:
+        time *= scale
+    if unit is not None or counter.tick is not None:
+        return time, [], notes
     step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
     if len(time) > 1 and step > 0.0 and not _SHORTEST_STEP <= step <= _LONGEST_STEP:
         what = f"the time has no unit, and its step of {step:g} would be no bench's if it were seconds"
         return time, [Fault(what, place, 'state the unit in the rig: unit = "ms" under [channel.time]')], []
-    return time, [], ["The time has no unit and is taken as seconds."]
+    return time, [], [*notes, "The time has no unit and is taken as seconds."]
+
+
+def unrolled(values: NDArray[np.float64], stated: float | None) -> tuple[NDArray[np.float64], list[str]]:
+    """Counts (n,) that go on where a counter begins again, and what is to be noted.
+
+    It begins again after as many counts as are ``stated``; else after a power of two or of ten or a day,
+    where every step back then is one forward by a usual step. A count that starts at nothing is left alone
+    without a word of the rig: it may be a second recording.
+
+    >>> unrolled(np.array([65534.0, 65535.0, 0.0, 1.0]), None)[0].tolist()
+    [65534.0, 65535.0, 65536.0, 65537.0]
+    """
+    back = np.flatnonzero(np.diff(values) < 0.0)
+    if not len(back):
+        return values, []
+    steps = np.diff(values)
+    usual = float(np.median(steps[steps > 0.0])) if (steps > 0.0).any() else 0.0
+    if stated is None and (values[0] <= usual or float(values.min()) < 0.0):
+        return values, []
+    for size in (stated,) if stated is not None else _ROLLS_OVER:
+        over = steps[back] + size
+        if float(values.max()) < size + 0.5 * usual and bool(
+            ((over > 0.0) & (over <= (size if stated is not None else _GAP * usual))).all()
+        ):
+            again = values.copy()
+            again[1:] += size * np.cumsum(steps < 0.0)
+            times = "once" if len(back) == 1 else f"{len(back)} times"
+            return again, [f"The clock is a counter that begins again after {size:g}, {times}."]
+    return values, []
 
 
 def time_from_texts(
     column: RawColumn, rows: NDArray[np.int64], place: Place
-) -> tuple[NDArray[np.float64], list[Fault]]:
-    """Time [s] from 0 of clock times (over midnight too) or ISO 8601 date-times, and faults; ``rows`` are
+) -> tuple[NDArray[np.float64], list[Fault], list[str]]:
+    """Time [s] from 0 of clock times (over midnight too) or dates with them, faults and notes; ``rows`` are
     line numbers, shape (n,).
+
+    A leap second (23:59:60) counts. Where the clock goes back to a whole hour by just that hour, summer time
+    has ended, and it goes on. Of 3/4/2026 and the like, day and month are taken as the whole column allows:
+    with neither, either gives the same time of one day.
     """
     texts = [str(text).strip() for text in column.values]
     first = next((text for text in texts if text), "")
-    read = _clock_seconds if CLOCK.fullmatch(first) else _date_time
-    moments = [read(text) for text in texts]
+    dated = not CLOCK.fullmatch(first)
+    found = [(DATE_TIME if dated else CLOCK).fullmatch(text) for text in texts]
+    month_first = dated and _month_first(found)
+    moments = [None if match is None else _moment(match, month_first=month_first) for match in found]
+    nothing = np.full(len(texts), np.nan)
     bad = [i for i, moment in enumerate(moments) if moment is None]
     if bad:
         said = f"'{texts[bad[0]]}' is no time" if texts[bad[0]] else "the time is missing"
         what = said + _and_more(len(bad) - 1)
-        return np.full(len(texts), np.nan), [_at(place, int(rows[bad[0]]), what, _READABLE)]
+        return nothing, [_at(place, int(rows[bad[0]]), what, _READABLE)], []
     known = [moment for moment in moments if moment is not None]
-    if read is _clock_seconds:
-        time = np.array(known, dtype=np.float64)
-        # The clock jumps back by a day at midnight; a smaller jump is a fault, told by `unsteady`.
-        days = np.concatenate([[0.0], np.cumsum(np.diff(time) < -0.5 * _DAY)])
-        time = time + days * _DAY
-        return time - time[0], []
-    zoned = [isinstance(moment, dt.datetime) and moment.tzinfo is not None for moment in known]
+    zoned = [moment.zoned for moment in known]
     if any(zoned) != all(zoned):
         line = int(rows[zoned.index(not zoned[0])])
-        return np.full(len(texts), np.nan), [
-            _at(place, line, "some times have a zone and some have none", "write all with one")
-        ]
-    dates = [moment for moment in known if isinstance(moment, dt.datetime)]
-    return np.array([(date - dates[0]).total_seconds() for date in dates]), []
+        return (
+            nothing,
+            [_at(place, line, "some times have a zone and some have none", "write all with one")],
+            [],
+        )
+    start = known[0].day
+    time = np.array([(moment.day - start) * _DAY + moment.second for moment in known])
+    time += np.concatenate([[0.0], np.cumsum(_leaps(known))])
+    if not dated:
+        # The clock jumps back by a day at midnight; a smaller jump is a fault, told by `unsteady`.
+        time += _DAY * np.concatenate([[0.0], np.cumsum(np.diff(time) < -0.5 * _DAY)])
+    notes = []
+    if not all(zoned):
+        hours = _hours_again(time)
+        time[1:] += 3600.0 * np.cumsum(hours)
+        if hours.any():
+            line = int(rows[int(np.flatnonzero(hours)[0]) + 1])
+            notes = [f"The clock repeats an hour from line {line} on, as where summer time ends: it goes on."]
+    return time - time[0], [], notes
+
+
+@dataclass(frozen=True)
+class _Moment:
+    """A day, by its running number, and the second of it."""
+
+    day: int
+    second: float
+    leap: bool
+    zoned: bool
+
+
+def _moment(match: re.Match[str], *, month_first: bool) -> _Moment | None:
+    """What a clock time or a date with one says; None where there is no such moment."""
+    said = match.groupdict()
+    hour, minute, second = int(said["hour"]), int(said["minute"]), (said["second"] or "0").replace(",", ".")
+    if said["half"]:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + 12 * (said["half"] in "pP")
+    if hour > 23:
+        return None
+    day = 0
+    if "year" in said:
+        parts = [said["year"], said["month"], said["day"]]
+        if said["year"] is None:
+            in_front, behind = said["first"], said["second_part"]
+            swapped = month_first and said["mark"] != "."
+            parts = [said["last_year"], *((in_front, behind) if swapped else (behind, in_front))]
+        try:
+            day = dt.date(*map(int, parts)).toordinal()
+        except ValueError:
+            return None
+    zone = (said.get("zone") or "").strip()
+    offset = 0.0
+    if zone not in ("", "Z"):
+        digits = zone[1:].replace(":", "").ljust(4, "0")
+        offset = (1 if zone[0] == "+" else -1) * (int(digits[:2]) * 3600.0 + int(digits[2:]) * 60.0)
+    leap = float(second) >= 60.0
+    return _Moment(day, hour * 3600.0 + minute * 60.0 + float(second) - offset, leap, bool(zone))
+
+
+def _month_first(found: Sequence[re.Match[str] | None]) -> bool:
+    """Whether 3/4/2026 has the month in front: where a number above twelve stands behind, or twelve hours
+    with AM and PM, which go with it; never with points."""
+    slashed = [m for m in found if m is not None and m["first"] is not None and m["mark"] != "."]
+    if any(int(m["first"]) > 12 for m in slashed):
+        return False
+    return any(int(m["second_part"]) > 12 or m["half"] for m in slashed)
+
+
+def _leaps(moments: Sequence[_Moment]) -> NDArray[np.float64]:
+    """One second after each leap second that is over, shape (n - 1,)."""
+    return np.array([float(before.leap and not after.leap) for before, after in itertools.pairwise(moments)])
+
+
+def _hours_again(time: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Where a clock goes back by an hour, to the start of that hour, shape (n - 1,): once in a recording."""
+    steps = np.diff(time)
+    rising = steps[steps > 0.0]
+    usual = float(np.median(rising)) if len(rising) else 0.0
+    into = np.mod(time[1:], 3600.0)
+    again = (steps < 0.0) & (steps + 3600.0 > 0.0) & (steps + 3600.0 <= 10.0 * usual) & (into <= 10.0 * usual)
+    return again if int((steps < 0.0).sum()) == 1 else np.zeros(len(steps), dtype=bool)
 
 
 def unsteady(time: NDArray[np.float64], rows: NDArray[np.int64], place: Place, *, twins: bool) -> list[Fault]:
@@ -123,7 +259,8 @@ def unsteady(time: NDArray[np.float64], rows: NDArray[np.int64], place: Place, *
                 place,
                 int(rows[i + 1]),
                 f"the time goes back by {-steps[i]:g} s{_lines(rows[back + 1])}",
-                "record again, or cut the file there: it may hold two recordings",
+                "record again, or cut the file there: it may hold two recordings; if it is a counter that "
+                "begins again, state after how many counts: rolls_over = 65536 under [channel.time]",
             )
         )
     still = np.flatnonzero(steps == 0.0)
@@ -138,23 +275,6 @@ def unsteady(time: NDArray[np.float64], rows: NDArray[np.int64], place: Place, *
             )
         )
     return faults
-
-
-def _clock_seconds(text: str) -> float | dt.datetime | None:
-    if not CLOCK.fullmatch(text):
-        return None
-    parts = text.replace(",", ".").split(":")
-    hours, minutes, seconds = float(parts[0]), float(parts[1]), float(parts[2]) if len(parts) > 2 else 0.0
-    return hours * 3600.0 + minutes * 60.0 + seconds if hours < 24.0 else None
-
-
-def _date_time(text: str) -> float | dt.datetime | None:
-    if not DATE_TIME.fullmatch(text):
-        return None
-    try:
-        return dt.datetime.fromisoformat(text.replace(" Z", "Z").replace(" +", "+").replace(" -", "-"))
-    except ValueError:
-        return None
 
 
 def _lines(rows: NDArray[np.int64]) -> str:
@@ -173,7 +293,6 @@ def _at(place: Place, line: int, what: str, mend: str) -> Fault:
     return Fault(what, Place(place.file, line=line, column=place.column), mend)
 
 
-_GAP = 3.0  # median steps between two samples of a group, from which on nothing is read between them
 _CLOCK_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "zeit", "temps"})
 
 
@@ -349,7 +468,7 @@ def _read_at(column: RawColumn, own: NDArray[np.float64], at: NDArray[np.float64
 
 def _named_apart(parts: Sequence[tuple[Group, tuple[RawColumn, ...]]]) -> tuple[RawColumn, ...]:
     """Return all columns; names that come more than once get their group before them."""
-    count = Counter(column.name for _, columns in parts for column in columns)
+    count = collections.Counter(column.name for _, columns in parts for column in columns)
     return tuple(
         RawColumn(f"{group.name}/{column.name}" if count[column.name] > 1 else column.name, column.unit,
                   column.values)

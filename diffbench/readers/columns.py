@@ -16,7 +16,7 @@ from diffbench.quantities import DIMENSIONS, Conversion, conversion, knows, spel
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
-    from diffbench.documents import Channel
+    from diffbench.documents import Channel, Rig
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
@@ -105,21 +105,36 @@ def find_column(channel: Channel, table: RawTable, file: str) -> RawColumn | Fau
     ways: tuple[Callable[[str], set[str]], ...] = (
         lambda name: {name},
         lambda name: {folded(name)},
-        lambda name: _bare_names(name, channel.dimension),
+        lambda name: _bare_names(name, channel.logged),
     )
+    sought = channel.column
     for way in ways:
-        wanted = way(channel.column)
+        wanted = way(sought)
         found = [column for column in table.columns if way(column.name) & wanted]
         if len(found) == 1:
             return found[0]
         if found:
             names = " and ".join(f"'{column.name}'" for column in found)
             return Fault(
-                f"{names} can all be the {channel.name} that the rig calls '{channel.column}'",
-                Place(file, line=table.header_line, column=channel.column),
+                f"{names} can all be the {channel.name} that the rig calls '{sought}'",
+                Place(file, line=table.header_line, column=sought),
                 "give every column its own name, and write it in the rig as it stands in the file",
             )
-    return _missing(channel, table, file)
+    return _missing(channel.name, sought, table, file)
+
+
+def asked_by(rig: Rig) -> Callable[[str], bool]:
+    """Whether a column may be one that a rig names, in any of the ways of `find_column`."""
+    wanted: set[str] = set()
+    for channel in rig.channel.values():
+        for column in channel.columns:
+            wanted |= {folded(column), *_bare_names(column, channel.logged)}
+    dimensions = {channel.logged for channel in rig.channel.values()}
+
+    def asked(name: str) -> bool:
+        return any(({folded(name)} | _bare_names(name, dimension)) & wanted for dimension in dimensions)
+
+    return asked
 
 
 def _bare_names(name: str, dimension: str | None) -> set[str]:
@@ -129,12 +144,13 @@ def _bare_names(name: str, dimension: str | None) -> set[str]:
     return bare - {""}
 
 
-def _missing(channel: Channel, table: RawTable, file: str) -> Fault:
-    by_bare = {folded(split_unit(column.name)[0]): column.name for column in table.columns}
-    near = difflib.get_close_matches(folded(split_unit(channel.column)[0]), by_bare, n=3, cutoff=0.5)
+def _missing(channel: str, sought: str, table: RawTable, file: str) -> Fault:
+    names = [*(column.name for column in table.columns), *table.left_out]
+    by_bare = {folded(split_unit(name)[0]): name for name in names}
+    near = difflib.get_close_matches(folded(split_unit(sought)[0]), by_bare, n=3, cutoff=0.5)
     nearest = ", ".join(f"'{by_bare[name]}'" for name in near)
     return Fault(
-        f"there is no column '{channel.column}', which the rig names for {channel.name}",
+        f"there is no column '{sought}', which the rig names for {channel}",
         Place(file, line=table.header_line),
         f"write the column's name into the rig as it stands in the file{nearest and ', perhaps '}{nearest}",
     )
@@ -143,9 +159,10 @@ def _missing(channel: Channel, table: RawTable, file: str) -> Fault:
 def listed(table: RawTable) -> str:
     """The names of a file's columns for a message, in quotes; a long list is cut."""
     if table.unnamed:
-        return f"{len(table.columns)} columns and no header, so they are called 'column 1', 'column 2', ..."
+        count = len(table.columns) + len(table.left_out)
+        return f"{count} columns and no header, so they are called 'column 1', 'column 2', ..."
     names = ", ".join(f"'{column.name}'" for column in table.columns[:_LISTED])
-    more = len(table.columns) - _LISTED
+    more = len(table.columns) - min(_LISTED, len(table.columns)) + len(table.left_out)
     return names + (f" and {more} more" if more > 0 else "")
 
 
@@ -173,14 +190,22 @@ def find_unit(channel: Channel, column: RawColumn, dimension: str, place: Place)
         except QuantityError as error:
             if is_unit(text):
                 what = error.faults[0].what
-                mend = (
-                    f"name the right column for {channel.name}, or correct the unit; {error.faults[0].mend}"
-                )
+                mend = f"name the right column for {channel.name}, or correct the unit; {_arm(text, channel)}"
+                mend += error.faults[0].mend
                 return Fault(f"{where} has a unit that cannot be: {what}", place, mend)
             doubtful.append(error)  # words in brackets, perhaps: "Torque (left)"
     if not found:
         return None if not doubtful else doubtful[0].faults[0].located(file=place.file, column=place.column)
     return _agreed(found, place)
+
+
+def _arm(unit: str, channel: Channel) -> str:
+    """What else a force for a torque, or a torque for a force, may mean."""
+    if channel.dimension != "torque":
+        return ""
+    if channel.arm is None and knows(unit, "force"):
+        return f'a force at a lever arm needs it stated: arm = "0.5 m" under [channel.{channel.name}]; '
+    return "leave arm out where the column is a torque already; " if channel.arm is not None else ""
 
 
 def _unit_in(name: str, dimension: str) -> str | None:

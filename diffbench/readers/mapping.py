@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from diffbench.documents import LABEL_WORDS
 from diffbench.errors import Fault, Place, ReadingError
-from diffbench.readers.clock import time_from_numbers, time_from_texts, unsteady
+from diffbench.readers.clock import Counter, time_from_numbers, time_from_texts, unsteady
 from diffbench.readers.columns import find_column, find_unit, folded, listed, no_unit
 from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.text.cells import is_missing
@@ -212,12 +212,48 @@ class _Mapping:
                     )
                 )
                 continue
-            found[name] = column
+            found[name] = column if not channel.also else self._mean(channel, column, absent)
         if absent:
             # Once is enough to list what there is.
             absent[-1] = replace(absent[-1], mend=f"{absent[-1].mend}; the file has {listed(self.table)}")
             self.faults += absent
         return found
+
+    def _mean(self, channel: Channel, first: RawColumn, absent: list[Fault]) -> RawColumn:
+        """Return the mean of a temperature's columns, of those that read, in the unit of the first."""
+        dimension = channel.logged or "dimensionless"
+        columns, units = [first], [find_unit(channel, first, dimension, self._place(first))]
+        for name in channel.also:
+            further = channel.model_copy(update={"column": name})
+            column = find_column(further, self.table, self.file)
+            if isinstance(column, Fault):
+                absent.append(column)
+            elif not self._refuse_words(channel, column):
+                columns.append(column)
+                units.append(find_unit(further, column, dimension, self._place(column)))
+        own = units[0]
+        if first.is_text or own is None or isinstance(own, Fault) or first.odd_count:
+            return first  # told with the channel's own faults
+        values = []
+        for column, unit in zip(columns, units, strict=True):
+            if unit is None or isinstance(unit, Fault):
+                self.faults.append(no_unit(channel, dimension, self._place(column)) if unit is None else unit)
+                continue
+            read = np.where(np.abs(column.values.astype(np.float64)) < LARGEST, column.values, np.nan)
+            values.append((unit.to_si(read.astype(np.float64)) - own.shift) / own.scale)
+        stacked = np.stack(values)
+        there = np.isfinite(stacked)
+        count = there.sum(axis=0)
+        mean = np.where(count > 0, np.where(there, stacked, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
+        all_there = stacked[:, count == len(values)]
+        if all_there.size and len(values) > 1:
+            apart = own.scale * float(np.median(np.ptp(all_there, axis=0)))
+            names = ", ".join(f"'{column.name}'" for column in columns)
+            self.notes.append(
+                f"{channel.name} is the mean of {names}; they are {apart:.2g} K apart in the median: "
+                "its u_zero should cover half of that."
+            )
+        return RawColumn(first.name, first.unit, mean)
 
     def _is_needed(self, name: str) -> bool:
         if name in _ALWAYS or self.rig.turns_one_output:
@@ -227,7 +263,7 @@ class _Mapping:
     def _numbers(self, channel: Channel, column: RawColumn) -> NDArray[np.float64] | None:
         """Return a channel of numbers in SI."""
         place = self._place(column)
-        dimension = channel.dimension or "dimensionless"
+        dimension = channel.logged or "dimensionless"
         if self._refuse_words(channel, column):
             return None
         unit = find_unit(channel, column, dimension, place)
@@ -253,8 +289,9 @@ class _Mapping:
         # Most columns need one factor or none: a copy of a long recording costs as much as parsing a column.
         if unit.shift != 0.0:
             return unit.to_si(values)
-        if unit.scale != 1.0:
-            return np.multiply(values, unit.scale, out=values if self._may_be_changed(values) else None)
+        scale = unit.scale * channel.arm_length
+        if scale != 1.0:
+            return np.multiply(values, scale, out=values if self._may_be_changed(values) else None)
         return values.copy() if _is_shared(values) else values
 
     def _may_be_changed(self, values: NDArray[Any]) -> bool:
@@ -310,16 +347,17 @@ class _Mapping:
             longer = RawTable((column,), rows).behind(self.before.row.only({column.name}))
             (column,), rows = longer.columns, longer.rows
         if column.is_text:
-            time, faults = time_from_texts(column, rows, place)
+            time, faults, notes = time_from_texts(column, rows, place)
         else:
-            unit = find_unit(channel, column, "time", place)
+            unit = None if channel.tick is not None else find_unit(channel, column, "time", place)
             if isinstance(unit, Fault):
                 self.faults.append(unit)
                 return np.full(len(rows), np.nan)
+            counter = Counter(channel.tick, channel.rolls_over)
             own = self._may_be_changed(column.values)
-            time, faults, notes = time_from_numbers(column, unit, rows, place, in_place=own)
-            self.notes += notes
+            time, faults, notes = time_from_numbers(column, unit, rows, place, counter=counter, in_place=own)
             self.units["time"] = "s" if unit is None else unit.unit
+        self.notes += notes
         self.faults += faults or unsteady(time, rows, place, twins=self.by_hand)
         return time if self.before is None else self.before.time + time[1:]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -67,6 +67,7 @@ class RawTable:
     unnamed : whether the file names no columns, so that the reader has called them by their place.
     more : whether these are not all rows, and further ones follow in another table.
     last_line : the last line of a text, where it may not have been written to its end.
+    left_out : names of columns that nobody asked for, and that were not read.
     """
 
     columns: tuple[RawColumn, ...]
@@ -77,6 +78,7 @@ class RawTable:
     unnamed: bool = False
     more: bool = False
     last_line: LastLine | None = None
+    left_out: tuple[str, ...] = ()
 
     def behind(self, row: RawTable) -> RawTable:
         """Return the same rows with one before them, as `last_row` gives it."""
@@ -127,6 +129,21 @@ class Reader(ABC):
         True
         """
         return head.startswith(self.marks)
+
+    def asking(self, asked: Callable[[str], bool]) -> Reader:
+        """Return a reader that may leave out columns whose names are not asked for.
+
+        Parameters
+        ----------
+        asked : callable
+            Tells of a column's name as it stands in the file whether it is wanted.
+
+        Returns
+        -------
+        This reader, where leaving columns out saves nothing.
+        """
+        del asked
+        return self
 
     @abstractmethod
     def read_tables(

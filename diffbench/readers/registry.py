@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,9 +76,10 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
         rig says; with file, line, column and mend, all faults at once.
     """
+    from diffbench.readers.columns import asked_by
     from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
 
-    table, source = read_raw(path, rig.file)
+    table, source = read_raw(path, rig.file, asked=asked_by(rig))
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
@@ -100,10 +101,11 @@ def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator
     ------
     ReadingError : as `read_recording`, perhaps after some of the parts.
     """
+    from diffbench.readers.columns import asked_by
     from diffbench.readers.mapping import to_part, to_recording
 
     before: Before | None = None
-    for table, source in raw_tables(path, rig.file, rows=rows):
+    for table, source in raw_tables(path, rig.file, rows=rows, asked=asked_by(rig)):
         last = table.last_row() if table.more else None
         if before is None and last is None:
             yield to_recording(table, rig, source, kind=kind, in_place=True)
@@ -157,19 +159,26 @@ def recording_from(columns: Columns, rig: Rig, *, kind: str, name: str) -> Recor
     return to_recording(RawTable(raw, rows), rig, source, kind=kind)
 
 
-def read_raw(path: Path, settings: FileSettings) -> tuple[RawTable, Source]:
-    """All columns of one recording as they stand in its file, and which bytes they were read from; errors as
-    `read_recording`.
+def read_raw(
+    path: Path, settings: FileSettings, *, asked: Callable[[str], bool] | None = None
+) -> tuple[RawTable, Source]:
+    """All columns of one recording as they stand in its file, or of very many those that are ``asked`` for by
+    name, and which bytes they were read from; errors as `read_recording`.
     """
-    (found,) = raw_tables(path, settings, rows=None)
+    (found,) = raw_tables(path, settings, rows=None, asked=asked)
     return found
 
 
 def raw_tables(
-    path: Path, settings: FileSettings, *, rows: int | None = ROWS
+    path: Path,
+    settings: FileSettings,
+    *,
+    rows: int | None = ROWS,
+    asked: Callable[[str], bool] | None = None,
 ) -> Iterator[tuple[RawTable, Source]]:
-    """All columns of one recording as they stand in its file, in parts of about ``rows``, and which bytes
-    they were all read from. Raises as `read_raw`, perhaps after some of the parts.
+    """All columns of one recording as they stand in its file, or of very many those that are ``asked`` for by
+    name, in parts of about ``rows``, and which bytes they were all read from. Raises as `read_raw`, perhaps
+    after some of the parts.
     """
     path = Path(path)
     try:
@@ -181,6 +190,7 @@ def raw_tables(
         with path.open("rb") as file:
             head = file.read(HEAD_SIZE)
         reader = reader_for(head, path)
+        reader = reader if asked is None else reader.asking(asked)
         # First and not beside the parsing: two threads cost each other more than they save.
         sha256 = _sha256(path)
         for table in reader.read_tables(path, settings, rows=rows):

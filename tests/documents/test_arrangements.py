@@ -66,3 +66,13 @@ def test_only_turned_arrangements_read_a_wrench() -> None:
         assert (arrangement.needs == ("turning_torque",)) == (name in TURNED)
         assert arrangement.refusals(()) != []
         assert not arrangement.seen(())
+
+
+def test_a_braked_output_beside_a_free_one_carries_all() -> None:
+    """T_in = T_L + T_R with one of them nothing, so that |T_L - T_R| = |T_in|: equilibrium of the case."""
+    braked = ARRANGEMENTS["one-output-braked"]
+    assert sums(braked.equilibrium(("left_torque",)), {"left_torque": 150.0}) == (150.0, 150.0)
+    assert sums(braked.equilibrium(("right_torque",)), {"right_torque": 150.0}) == (150.0, -150.0)
+    assert braked.refusals(("left_torque",)) == []
+    assert "free output" in braked.refusals(("left_torque", "right_torque"))[0][1]
+    assert [name for name, kind in ARRANGEMENTS.items() if kind.one_runs_free] == ["one-output-braked"]

@@ -27,7 +27,7 @@ RULES = {
     "rig": r"""
 name = "Cell"\n ¦  ¦ name ¦ 'name' is missing ¦ name = "
 name = "Cell" ¦ name = 3 ¦ name ¦ a text is wanted ¦ in quotes
-name = "Cell" ¦ name = "" ¦ name ¦ the text is empty ¦ leave the key out
+name = "Cell" ¦ name = "" ¦ name ¦ the text is empty (of the bench) ¦ write for example name = "Our cell"
 name = "Cell" ¦ nane = "Cell" ¦ nane ¦ no known key ¦ 'name'
 "both-outputs" ¦ "both-output" ¦ arrangement ¦ 'both-output' is no known value ¦ 'both-outputs'
 [channel.left_speed]\ncolumn = "nL [1/min]"\n ¦  ¦ channel ¦ speed difference ¦ speed_difference
@@ -53,7 +53,7 @@ decimal = "," ¦ sample_rate = "100 Hz" ¦ sample_rate ¦ time column and a samp
 column = "TR [Nm]"\n ¦  ¦ column ¦ 'column' is missing ¦ column = "
 column = "TR [Nm]" ¦ column = "TL" ¦ column ¦ is left_torque already ¦ name the
 sign = -1 ¦ sign = 2 ¦ sign ¦ no known value ¦ 1 or -1
-sign = -1 ¦ at = "pinion" ¦ at ¦ input_torque or input_speed ¦ leave it out
+sign = -1 ¦ at = "pinion" ¦ at ¦ an output at the unit or the wheel ¦ or leave it out
 sign = -1 ¦ values = { a = "forward" } ¦ values ¦ holds numbers ¦ leave it out
 sign = -1 ¦ name = "right" ¦ name ¦ no known key ¦ heading
 [channel.left_torque]

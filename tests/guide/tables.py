@@ -47,7 +47,7 @@ PAPERS: dict[str, type[BaseModel]] = {
     "[tyre]": Tyre,
     "[[phase]]": Phase,
 }
-NOT_WRITTEN = {("Channel", "name")}  # the channel's heading says it
+NOT_WRITTEN = {("Channel", "name"), ("Channel", "reaction")}  # heading and outputs of the rig say them
 PLAIN = {
     "1": "",
     "N.m": "N·m",

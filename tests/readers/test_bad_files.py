@@ -152,7 +152,7 @@ BAD = (
         line=2,
         mend='decimal = "."',
     ),
-    Bad("a line without end", "t,M\n" + "1," * 200_000, "characters long", line=2, mend="one sample a line"),
+    Bad("a line without end", "t,M\n" + "1," * 700_000, "characters long", line=2, mend="one sample a line"),
     Bad(
         "another delimiter than the rig's",
         good(),
@@ -276,12 +276,12 @@ BAD = (
     Bad("time that is missing", good(line_4=",1.7,2.7,582,567"), "the time is missing", line=4),
     Bad("time that is a word", good(line_4="soon,1.7,2.7,582,567"), "'soon' is no time", line=4),
     Bad(
-        "a date in local habit",
-        "\n".join([HEADER, *(f"14.04.2026 13:05:0{i},1,2,3,4" for i in range(4))]),
-        "'14.04.2026 13:05:00' is no time and 3 more",
+        "a date that no habit has",
+        "\n".join([HEADER, *(f"14.2026.04 13:05:0{i},1,2,3,4" for i in range(4))]),
+        "'14.2026.04 13:05:00' is no time and 3 more",
         line=2,
         column="Time [s]",
-        mend="ISO 8601",
+        mend="2026-04-14T13:05:07.25",
     ),
     Bad(
         "a day that does not exist",

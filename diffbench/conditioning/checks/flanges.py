@@ -35,7 +35,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import Samples
 from diffbench.documents import Rig
-from diffbench.documents.arrangements import OUTPUTS, noise_share
+from diffbench.documents.arrangements import noise_share
 
 Array = NDArray[np.float64]
 
@@ -278,8 +278,12 @@ class _Block:
             on_input.append((both[0][0] + both[1][0])[look])
             on_difference.append((both[0][1] + both[1][1])[look])
         efficiency = None
-        if "input_torque" in chains and chains["input_torque"].ratio != 1.0:
-            higher = {**chains, "input_torque": chains["input_torque"].with_error("efficiency", 0.01)}
+        # one loss; of gears behind both outputs it is that of each, as they are alike
+        geared = {
+            name: chain.with_error("efficiency", 0.01) for name, chain in chains.items() if chain.ratio != 1.0
+        }
+        if geared:
+            higher = {**chains, **geared}
             speeds, rates = cells.speeds, cells.accelerations
             one = torques(rig, chains, cells.readings, cells.rates, speeds, rates)
             other = torques(rig, higher, cells.readings, cells.rates, speeds, rates)
@@ -641,9 +645,8 @@ def _unit(
     cures: list[str] = []
     for channel in chains:
         factors = dict(TORQUE_FACTORS)
-        ratio = rig.channel[channel].ratio.value
-        if channel == "input_torque" and ratio != 1.0:
-            factors |= {"torque at the case taken as at the pinion": 1.0 / ratio}
+        if chains[channel].ratio != 1.0:
+            factors |= {_ungeared(channel): 1.0 / chains[channel].ratio}
         for words, factor in factors.items():
             scaled = [_scaled(rig, chains, run, channel, factor) for run in runs]
             again = compare(rig, chains, scaled, starts)
@@ -663,6 +666,12 @@ def _unit(
         (f"This would explain it: {'; or '.join(cures)}. State the unit in the rig." if cures else "")
         or "Check unit, gain and column of both channels.",
     )
+
+
+def _ungeared(channel: str) -> str:
+    """What a torque was taken for that has no gear before it, and the rig states one."""
+    unit, beyond = ("case", "pinion") if channel == "input_torque" else ("unit", "wheel")
+    return f"torque at the {unit} taken as at the {beyond}"
 
 
 def _scaled(
@@ -692,7 +701,7 @@ def torque_balance(rig: Rig, samples: Samples, outputs: Array, *, file: str) -> 
 
     Parameters: ``outputs`` (n,) [N·m], sum of both outputs at the unit, NaN = missing.
     """
-    if set(rig.equilibrium) != set(OUTPUTS) or "input_torque" not in samples.torques:
+    if rig.turns_one_output or "input_torque" in rig.equilibrium or "input_torque" not in samples.torques:
         return []
     channel = rig.channel["input_torque"]
     chain = bench.chain_of(rig, "input_torque", None)
@@ -709,17 +718,18 @@ def torque_balance(rig: Rig, samples: Samples, outputs: Array, *, file: str) -> 
         return []
     columns = np.stack([*flanks, np.ones_like(x)], axis=1)
     slopes = np.linalg.lstsq(columns, y, rcond=None)[0][:-1]
-    variance = sum((rig.channel[name].u_gain or CLASS) ** 2 for name in ("left_torque", "input_torque"))
+    output = next(iter(rig.equilibrium))
+    variance = sum((rig.channel[name].u_gain or CLASS) ** 2 for name in (output, "input_torque"))
     if chain.ratio != 1.0:
         variance += (channel.efficiency.u or EFFICIENCY_U) ** 2
-        variance += ((channel.ratio.u or 0.0) / channel.ratio.value) ** 2
+        variance += ((channel.turns.u or 0.0) / chain.ratio) ** 2
     worst = float(slopes[np.argmax(np.abs(slopes - 1.0))])
     if abs(worst - 1.0) < max(UNBALANCED * float(np.sqrt(variance)), LEAST_UNBALANCE):
         return []
     grave = abs(worst - 1.0) > GRAVE_UNBALANCE
     factors = dict(TORQUE_FACTORS)
     if chain.ratio != 1.0:
-        factors["torque at the case taken as at the pinion"] = 1.0 / chain.ratio
+        factors[_ungeared("input_torque")] = 1.0 / chain.ratio
     middle = float(np.mean(slopes))
     input_unit = factor_name(1.0 / middle, factors) if middle > 0.0 else None
     output_unit = factor_name(middle, factors) if middle > 0.0 else None

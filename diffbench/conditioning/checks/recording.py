@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.conditioning.bench import TorqueChain
+from diffbench.conditioning.bench import SIDES, TorqueChain
 from diffbench.conditioning.checks.flanges import torque_balance
 from diffbench.conditioning.checks.held import coarse, dead, frozen_tare, held
 from diffbench.conditioning.checks.hum import hum
@@ -194,8 +194,11 @@ def sweep_findings(
     file = run.name
     averaged = float(np.median(run.cells.width))
     shafts = list(samples.speeds.values())
-    if "input_torque" in chains and "case" in samples.speeds:
-        shafts.append(samples.speeds["case"] * chains["input_torque"].ratio)
+    shafts += [
+        samples.speeds[SIDES[name]] * chain.ratio
+        for name, chain in chains.items()
+        if chain.ratio != 1.0 and SIDES[name] in samples.speeds
+    ]
     found: list[Finding] = []
     for name in chains:
         found += hum(

@@ -108,7 +108,7 @@ def speeds(recording: Recording, rig: Rig, *, slow_slip: float | None = None) ->
     known = _known(recording, rig)
     # medians and slopes of a long recording: of readings spread evenly over it
     some = {name: values[:: max(1, values.size // ENOUGH)] for name, values in known.items()}
-    found = [*_balance(some, rig, file), *_sides(some, file), *_range(some, file)]
+    found = [*_balance(some, file), *_sides(some, file), *_range(some, file)]
     for name in ("left_speed", "right_speed", "speed_difference"):
         if name in known and slow_slip:
             found += _coarse(known[name], slow_slip, name, file)
@@ -156,17 +156,18 @@ def speed_difference(recording: Recording, rig: Rig) -> Array | None:
     known = _known(recording, rig)
     if "left_speed" in known and "right_speed" in known:
         return known["left_speed"] - known["right_speed"]
-    if "case_speed" in known and "left_speed" in known:
-        return 2.0 * (known["left_speed"] - known["case_speed"])
-    if "case_speed" in known and "right_speed" in known:
-        return 2.0 * (known["case_speed"] - known["right_speed"])
+    case = known.get("case_speed", known.get("input_speed"))
+    if case is not None and "left_speed" in known:
+        return 2.0 * (known["left_speed"] - case)
+    if case is not None and "right_speed" in known:
+        return 2.0 * (case - known["right_speed"])
     return known.get("speed_difference")
 
 
 def _known(recording: Recording, rig: Rig) -> dict[str, Array]:
-    """Speeds by the rig's sign, gain and zero [rad/s]."""
+    """Speeds by the rig's sign, gain, zero and ratio, of the unit's own shafts [rad/s]."""
     return {
-        name: channel.corrected(recording.channels[name])
+        name: channel.at_unit(channel.corrected(recording.channels[name]))
         for name, channel in rig.channel.items()
         if name in recording.channels and name in SPEEDS
     }
@@ -193,7 +194,7 @@ def _slope(measured: Array, computed: Array) -> float | None:
     return float(x @ y / (x @ x))
 
 
-def _balance(known: Mapping[str, Array], rig: Rig, file: str) -> list[Finding]:
+def _balance(known: Mapping[str, Array], file: str) -> list[Finding]:
     """Case, pinion and speed difference against the outputs, where both are recorded."""
     pairs: list[tuple[str, Array, str]] = []
     both = "left_speed" in known and "right_speed" in known
@@ -205,9 +206,7 @@ def _balance(known: Mapping[str, Array], rig: Rig, file: str) -> list[Finding]:
             ("speed_difference", known["left_speed"] - known["right_speed"], "left less right speed")
         )
     if "input_speed" in known and case is not None:
-        channel = rig.channel["input_speed"]
-        ratio = channel.ratio.value if channel.at == "pinion" else 1.0
-        pairs.append(("input_speed", ratio * case, "what the other speeds say"))
+        pairs.append(("input_speed", case, "what the other speeds say"))
     found: list[Finding] = []
     for name, computed, words in pairs:
         ratio_found = _slope(known[name], computed)

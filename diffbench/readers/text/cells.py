@@ -28,11 +28,18 @@ MISSING_SPELLINGS: tuple[str, ...] = tuple(
 _MISSING_FOLDED = frozenset(word.casefold() for word in _MISSING_WORDS)
 THOUSANDS_MARKS: tuple[str, ...] = (",", ".", "'", "’", "_", " ", "\u00a0", "\u2009", "\u202f")
 
-_CLOCK = r"\d{1,2}:[0-5]\d(?::[0-5]\d(?:[.,]\d+)?)?"
-CLOCK = re.compile(_CLOCK)
-DATE_TIME = re.compile(
-    r"\d{4}-[01]\d-[0-3]\d[T ][0-2]\d:[0-5]\d(?::[0-5]\d(?:[.,]\d+)?)?(?: ?Z| ?[+-]\d{2}(?::?\d{2})?)?"
+# 60 is a leap second; twelve hours with AM or PM
+_CLOCK = (
+    r"(?P<hour>\d{1,2}):(?P<minute>[0-5]\d)(?::(?P<second>(?:[0-5]\d|60)(?:[.,]\d+)?))?"
+    r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
 )
+CLOCK = re.compile(_CLOCK, re.ASCII)
+# year first as in ISO 8601, or last: day.month.year, and day/month/year or month/day/year
+_DAY = (
+    r"(?P<year>\d{4})[-/.](?P<month>[01]?\d)[-/.](?P<day>[0-3]?\d)"
+    r"|(?P<first>[0-3]?\d)(?P<mark>[./-])(?P<second_part>[0-3]?\d)(?P=mark)(?P<last_year>\d{4})"
+)
+DATE_TIME = re.compile(rf"(?:{_DAY})(?:T|,? ){_CLOCK}(?P<zone> ?Z| ?[+-]\d{{2}}(?::?\d{{2}})?)?", re.ASCII)
 DATE = re.compile(r"\d{4}-[01]\d-[0-3]\d")
 
 

@@ -121,6 +121,7 @@ class Layout:
     header_line, units_line : line numbers, where there are such lines.
     first_line : line number of the first row of numbers.
     cells : cells in each line, one more than columns when every line ends in a delimiter.
+    of : cells in each line of the file, where columns that nobody asked for are left out; else None.
     """
 
     marks: Marks
@@ -131,6 +132,7 @@ class Layout:
     units_line: int | None
     first_line: int
     cells: int
+    of: int | None = None
 
 
 def find_layout(lines: Sequence[HeadLine], settings: FileSettings, file: str) -> Layout | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,13 +17,14 @@ from diffbench.readers.protocol import RawColumn, RawTable, Reader
 from diffbench.readers.text.blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text.layout import HeadLine, Layout, find_layout, head_lines
 from diffbench.readers.text.table import AT_ONCE, TextBody
+from diffbench.readers.text.wide import Asked, narrow, narrowed
 from diffbench.recording import LastLine
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
 
 _HEADS = (1 << 14, 1 << 19, 1 << 24)  # bytes of the top searched for a table, until one is found
-_LONGEST = 1 << 18  # bytes in a line of the top: a recording has tens of columns, not tens of thousands
+_LONGEST = 1 << 20  # characters in a line of the top: loggers that write everything have thousands of columns
 _MINUS = re.compile(rb"\xe2\x88\x92(?=[\d.,])")  # the typographer's minus before a number
 
 
@@ -33,13 +35,23 @@ class TextReader(Reader):
     ----------
     block_size : bytes that are held at once, beside the result.
     at_once : bytes of regular lines that are parsed at once.
+    asked : which columns are wanted, of a file of very many; None for all.
     """
 
     name = "delimited text"
 
-    def __init__(self, *, block_size: int = BLOCK_SIZE, at_once: int = AT_ONCE) -> None:
+    def __init__(
+        self, *, block_size: int = BLOCK_SIZE, at_once: int = AT_ONCE, asked: Asked | None = None
+    ) -> None:
         self._block_size = block_size
         self._at_once = at_once
+        self._asked = asked
+
+    def asking(self, asked: Asked) -> Reader:
+        """Return a reader that leaves out the columns of a wide text which are not asked for."""
+        chosen = copy(self)
+        chosen._asked = asked
+        return chosen
 
     def recognises(self, head: bytes) -> bool:
         """Tell whether it is text in any encoding that can be read."""
@@ -52,7 +64,9 @@ class TextReader(Reader):
         between a quarter and five quarters of the rows.
         """
         file = str(path)
-        layout = _layout_of(path, settings)
+        whole = _layout_of(path, settings)
+        layout, kept = narrowed(whole, self._asked)
+        left_out = tuple(name for i, name in enumerate(whole.names) if kept and i not in kept)
         size = path.stat().st_size
         most = None if rows is None else rows + rows // 4
         body = TextBody(layout, file, size=size, most=most, at_once=self._at_once)
@@ -75,6 +89,7 @@ class TextReader(Reader):
                 unnamed=layout.header_line is None,
                 more=more,
                 last_line=last_line,
+                left_out=left_out,
             )
 
         def parts() -> Iterator[RawTable]:
@@ -87,9 +102,9 @@ class TextReader(Reader):
 
         for block in self._table_blocks(path, settings, layout):
             encoding = block.encoding
-            body.add(
-                block if block.plain or block.data.isascii() else replace(block, data=_plain(block.data))
-            )
+            if not (block.plain or block.data.isascii()):
+                block = replace(block, data=_plain(block.data))  # noqa: PLW2901  the same lines
+            body.add(narrow(block, kept, layout) if kept else block)
             yield from parts()
         body.finish()
         yield from parts()
@@ -119,11 +134,11 @@ class TextReader(Reader):
 
 
 def read_copy(
-    reader: TextReader, copy: Path, path: Path, settings: FileSettings, *, rows: int | None = None
+    reader: TextReader, made: Path, path: Path, settings: FileSettings, *, rows: int | None = None
 ) -> Iterator[RawTable]:
     """Read a text that was made from another file, ``path``; faults name that one."""
     try:
-        yield from reader.read_tables(copy, settings, rows=rows)
+        yield from reader.read_tables(made, settings, rows=rows)
     except ReadingError as error:
         raise ReadingError(
             [
@@ -137,7 +152,13 @@ def _layout_of(path: Path, settings: FileSettings) -> Layout:
     """Return the layout, from as little of the file's top as shows it."""
     lines: list[HeadLine] = []
     for size in _HEADS:
-        block = next(iter(TextBlocks(path, settings.encoding, block_size=size)))
+        try:
+            block = next(iter(TextBlocks(path, settings.encoding, block_size=size)))
+        except ReadingError:
+            # a line that is longer than a short look may be one of very many columns
+            if size == _HEADS[-1]:
+                raise
+            continue
         if not block.data or block.data.isspace():
             break
         lines = head_lines(_plain(block.data).decode())

@@ -654,7 +654,7 @@ class TextBody:
     def _wrong_width(self, number: int, line: bytes, width: int) -> None:
         text = line.decode()
         shown = text if len(text) <= 60 else text[:57] + "..."
-        wanted = len(self.layout.names)
+        wanted = self.layout.of or len(self.layout.names)
         what = f"{width} cell{'s' * (width != 1)} where the table has {wanted}: '{shown}'"
         mend = "repair the line, or remove it"
         if width > wanted and self.layout.marks.delimiter == ",":

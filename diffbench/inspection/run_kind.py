@@ -1,0 +1,69 @@
+"""What was done while a recording ran, by its torques and speeds: a proposal for a run sheet's draft."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.inspection.channel_guesses import Guess, unit_of
+from diffbench.quantities import conversion, knows
+from diffbench.readers.protocol import RawColumn
+
+# With no unit in the way, transducers read their zeros and the drag of bearings (common practice, no source).
+_TARE = 10.0  # N·m
+_HELD = 0.35  # of the locking torque: an input torque that moves by less is held
+_BLOCKS = 200  # means that noise and ripple do not move
+_FEWEST = 20
+
+
+def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
+    """Kind of run, as a run sheet has it; empty where the columns do not tell.
+
+    A tare run has next to no torque; in a sweep of torque the input torque moves, in one of speed it is held;
+    hand readings have a wrench.
+
+    >>> torque = np.repeat([0.0, 300.0], 500)
+    >>> columns = [RawColumn("L", "Nm", 0.5 * torque + 40.0), RawColumn("R", "Nm", 0.5 * torque - 40.0)]
+    >>> run_kind(columns, [Guess(f"{side}_torque", "torque", True, ()) for side in ("left", "right")])
+    'bias-sweep'
+    """
+    found = {
+        guess.channel: values
+        for column, guess in zip(columns, guesses, strict=True)
+        if guess.channel is not None and guess.dimension == "torque"
+        for values in [_means(column)]
+        if values is not None
+    }
+    if any(guess.channel in ("turning_torque", "reading", "direction") for guess in guesses):
+        return "turning-torque"
+    outputs = [found[name] for name in ("left_torque", "right_torque") if name in found]
+    whole = found.get("input_torque")
+    if not outputs or (len(outputs) == 1 and whole is None):
+        return ""
+    if max(float(np.max(np.abs(values))) for values in outputs) < _TARE:
+        return "tare"
+    if len(outputs) == 2:
+        whole, apart = outputs[0] + outputs[1], outputs[0] - outputs[1]
+    else:
+        assert whole is not None
+        apart = whole - 2.0 * outputs[0]
+    moves = float(np.ptp(np.quantile(whole, (0.05, 0.95))))
+    return "bias-sweep" if moves > _HELD * float(np.quantile(np.abs(apart), 0.9)) else "speed-sweep"
+
+
+def _means(column: RawColumn) -> NDArray[np.float64] | None:
+    """Means of equal parts [N·m, or N at an arm that nobody told]; None without such a unit, or with few
+    numbers."""
+    unit = unit_of(column) or ""
+    dimension = next((d for d in ("torque", "force") if knows(unit, d)), None)
+    if column.is_text or dimension is None:
+        return None
+    scale = conversion(unit, dimension).scale
+    values = column.values.astype(np.float64)
+    values = np.where(np.abs(values) < 1e30, values, np.nan)
+    size = max(1, len(values) // _BLOCKS)
+    parts = values[: len(values) // size * size].reshape(-1, size)
+    there = np.isfinite(parts).any(axis=1)
+    return scale * np.nanmean(parts[there], axis=1) if there.sum() >= _FEWEST else None

@@ -1,0 +1,160 @@
+"""Clocks that people and counters keep, and texts of thousands of columns; values worked out by hand.
+
+Sources: leap seconds are labelled 23:59:60 (ITU-R TF.460-6); twelve-hour clocks have 12 AM at midnight and
+12 PM at noon (common practice); summer time ends by setting the clock back one hour (Directive 2000/84/EC).
+Counters of n bits begin again after 2^n: arithmetic.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from diffbench.documents import Rig
+from diffbench.errors import ReadingError
+from diffbench.readers import read_parts, read_recording
+from diffbench.recording import Recording
+
+RigOf = Callable[..., Rig]
+Read = Callable[..., Recording]
+
+
+@pytest.fixture
+def read(tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]) -> Read:
+    """Read a sweep whose clock column holds these texts."""
+
+    def reader(times: list[str], **clock: Any) -> Recording:
+        path = tmp_path / "log.csv"
+        lines = [",".join(sweep.values()), *(f"{text},1,2,300,290" for text in times)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        rig = rig_of({**sweep, "time": {"column": "Time [s]" if not clock else sweep["time"], **clock}})
+        return read_recording(path, rig, kind="bias-sweep")
+
+    return reader
+
+
+@pytest.mark.parametrize(
+    ("times", "seconds"),
+    [
+        (["23:59:59.0", "23:59:60.0", "00:00:00.0"], [0.0, 1.0, 2.0]),
+        (["2016-12-31T23:59:59.5Z", "2016-12-31T23:59:60.5Z", "2017-01-01T00:00:00.5Z"], [0.0, 1.0, 2.0]),
+        (["11:59:59 AM", "12:00:00 PM", "12:00:01 PM"], [0.0, 1.0, 2.0]),
+        (["11:59:59 p.m.", "12:00:00 a.m.", "12:00:01 a.m."], [0.0, 1.0, 2.0]),
+        (["02:59:59.75", "02:00:00.00", "02:00:00.25"], [0.0, 0.25, 0.5]),
+        (["25.10.2026 02:59:59,75", "25.10.2026 02:00:00,00", "25.10.2026 02:00:00,25"], [0.0, 0.25, 0.5]),
+        (["11/1/2026 1:59:59 AM", "11/1/2026 1:00:00 AM", "11/1/2026 1:00:01 AM"], [0.0, 1.0, 2.0]),
+        (["2026-10-25T02:59:59.5+02:00", "2026-10-25T02:00:00.0+01:00"], [0.0, 0.5]),
+        (["31.12.2026 23:59:59", "01.01.2027 00:00:00"], [0.0, 1.0]),
+        (["12/31/2026 11:59:59 PM", "1/1/2027 12:00:00 AM"], [0.0, 1.0]),
+        (["31/12/2026 23:59:59", "01/01/2027 00:00:00"], [0.0, 1.0]),
+    ],
+)
+def test_clock_times(times: list[str], seconds: list[float], tmp_path: Path, rig_of: RigOf) -> None:
+    path = tmp_path / "log.csv"
+    lines = ["Time;M L [Nm];M R [Nm];n L [rpm];n R [rpm]", *(f"{text};1,5;2;300;290" for text in times)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    columns = {
+        "time": "Time", "left_torque": "M L [Nm]", "right_torque": "M R [Nm]",
+        "left_speed": "n L [rpm]", "right_speed": "n R [rpm]",
+    }  # fmt: skip
+    recording = read_recording(path, rig_of(columns), kind="bias-sweep")
+    assert recording.time.tolist() == pytest.approx(seconds, abs=1e-9)
+
+
+@pytest.mark.parametrize("times", [["24:00:00", "24:00:01"], ["13:00:00 PM", "13:00:01 PM"]])
+def test_no_such_time(times: list[str], read: Read) -> None:
+    with pytest.raises(ReadingError, match="is no time"):
+        read(times)
+
+
+def test_an_hour_back_elsewhere_is_a_fault(read: Read) -> None:
+    """Not to the start of an hour: two recordings in one file, and no end of summer time."""
+    with pytest.raises(ReadingError, match="the time goes back by 3599 s"):
+        read(["02:30:00", "01:30:01", "01:30:02"])
+
+
+@pytest.mark.parametrize(
+    ("counts", "clock", "seconds"),
+    [
+        ([65_530, 65_535, 4, 9], {"tick": "1 ms"}, [0.0, 0.005, 0.010, 0.015]),
+        ([4_294_967_290, 4, 14], {"unit": "ms"}, [0.0, 0.010, 0.020]),
+        ([9_990, 0, 10], {"tick": "0.1 ms"}, [0.0, 0.001, 0.002]),
+        ([0, 500, 0, 500, 0], {"tick": "1 ms", "rolls_over": 1000}, [0.0, 0.5, 1.0, 1.5, 2.0]),
+        ([86_399.5, 0.0, 0.5], {"unit": "s"}, [0.0, 0.5, 1.0]),
+    ],
+)
+def test_counters(
+    counts: list[float], clock: dict[str, Any], seconds: list[float], tmp_path: Path, rig_of: RigOf
+) -> None:
+    path = tmp_path / "log.csv"
+    lines = ["n;M L [Nm];M R [Nm];n L [rpm];n R [rpm]", *(f"{count:.10g};1;2;300;290" for count in counts)]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    columns = {
+        "time": {"column": "n", **clock}, "left_torque": "M L [Nm]", "right_torque": "M R [Nm]",
+        "left_speed": "n L [rpm]", "right_speed": "n R [rpm]",
+    }  # fmt: skip
+    recording = read_recording(path, rig_of(columns), kind="bias-sweep")
+    assert recording.time.tolist() == pytest.approx(seconds, abs=1e-9)
+    assert any("begins again" in note for note in recording.notes)
+
+
+def test_a_count_that_starts_at_nothing_may_be_two_recordings(read: Read) -> None:
+    """65,536 samples twice in one file look like a counter: only the rig can say so."""
+    with pytest.raises(ReadingError, match="rolls_over = 65536"):
+        read([str(n) for n in (0, 32768, 65535, 0, 32768)], tick="1 us")
+
+
+WIDE = 5000
+
+
+def wide_text(rows: int, *, broken: int | None = None, cut: bool = False) -> str:
+    """A logger that writes everything; a line with a cell too many, or a last line that breaks off."""
+    names = [f"CAN.signal {i} [V]" for i in range(WIDE - 5)]
+    names[700:700] = ["Torque LH [Nm]", "Torque RH [Nm]", "Speed LH [1/min]", "Speed RH [1/min]"]
+    lines = [",".join(["Time [s]", *names])]
+    other = ["0.125"] * (WIDE - 5)
+    for i in range(rows):
+        cells = [f"{0.01 * i:.2f}", *other]
+        cells[701:701] = [f"{i}.5", f"-{i}", "300", "290"]
+        if i == broken:
+            cells.insert(900, "7")
+        lines.append(",".join(cells))
+    text = "\n".join(lines)
+    return text[:-20_000] if cut else text + "\n"
+
+
+def test_thousands_of_columns_are_read_by_those_asked_for(
+    tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
+) -> None:
+    """Numbers are right; only what is asked for is kept."""
+    path = tmp_path / "wide.csv"
+    path.write_text(wide_text(100), encoding="utf-8")
+    (recording,) = read_parts(path, rig_of(sweep), kind="bias-sweep")
+    assert recording.channels["left_torque"].tolist() == [i + 0.5 for i in range(100)]
+    assert recording.channels["right_torque"].tolist() == [-float(i) for i in range(100)]
+    assert np.allclose(recording.channels["left_speed"], 300.0 * np.pi / 30.0)
+    assert set(recording.channels) == set(sweep) - {"time"}
+
+
+def test_faults_of_a_wide_text_are_told_as_of_any_other(
+    tmp_path: Path, rig_of: RigOf, sweep: Mapping[str, str]
+) -> None:
+    path = tmp_path / "wide.csv"
+    path.write_text(wide_text(40, broken=30), encoding="utf-8")
+    with pytest.raises(ReadingError) as caught:
+        read_recording(path, rig_of(sweep), kind="bias-sweep")
+    (fault,) = caught.value.faults
+    assert fault.place.line == 32
+    assert "5001 cells where the table has 5000" in fault.what
+    path.write_text(wide_text(40), encoding="utf-8")
+    with pytest.raises(ReadingError, match=r"perhaps 'CAN\.signal 12 \[V\]'.* and 49\d\d more"):
+        read_recording(path, rig_of({**sweep, "left_torque": "CAN.signal 12x [Nm]"}), kind="bias-sweep")
+    path.write_text(wide_text(40, cut=True), encoding="utf-8")
+    recording = read_recording(path, rig_of(sweep), kind="bias-sweep")
+    assert len(recording) == 39
+    assert recording.last_line is not None
+    assert not recording.last_line.kept
