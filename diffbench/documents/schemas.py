@@ -26,6 +26,7 @@ SCHEMAS: dict[str, str] = {
     "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",
     "conformity": "diffbench.results.conformity:Conformity",
+    "state": "diffbench.results.state:State",
     "comparison": "diffbench.answers.comparison:Comparison",
     "repeatability": "diffbench.answers.repeatability:Repeatability",
     "shim-advice": "diffbench.answers.shims:ShimAdvice",
