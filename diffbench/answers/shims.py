@@ -411,6 +411,7 @@ def advise(
     target: float,
     limits: tuple[float, float] | None = None,
     step: float = STEP,
+    stock: Sequence[float] = (),
     way: Way | None = None,
 ) -> ShimAdvice:
     """Advise a shim for a preload torque.
@@ -426,6 +427,8 @@ def advise(
         Limits that it shall land within [N·m]; those of the build sheet by default.
     step : float
         Steps in which shims are in stock [m].
+    stock : sequence of float
+        The shims in stock one by one [m], where they are not those of a step.
     way : "ladder", "curve", "both" or None
         Measured rungs alone; the disc-spring curve through one rung and its stated force; the curve through
         all of them. By default both where springs are stated, else the ladder.
@@ -453,7 +456,7 @@ def advise(
     span = _span_of(course, used)
     exact = _solve(course, target, span)
     limits = limits or _limits(members)
-    grid = _stock(exact, step, span)
+    grid = _of_stock(stock, span) if stock else _stock(exact, step, span)
     candidates = [_candidate(ladder, s, limits) for s in grid]
     if limits is not None and not limits[0] <= target <= limits[1]:
         notes.append(
@@ -510,6 +513,14 @@ def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
         raise FitError.single(
             f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
         )
+    return found
+
+
+def _of_stock(stock: Sequence[float], span: tuple[float, float]) -> list[float]:
+    """Shims in stock within reach [m]."""
+    found = sorted({shim for shim in stock if span[0] - 1e-9 <= shim <= span[1] + 1e-9})
+    if not found:
+        raise FitError.single("no shim in stock lies within reach", mend="have one made")
     return found
 
 

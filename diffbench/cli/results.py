@@ -114,9 +114,9 @@ def compare(
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
-    from diffbench.answers.comparison import LARGEST_LOSS
     from diffbench.answers.comparison import compare as against
     from diffbench.answers.joint import member
+    from diffbench.answers.wear import LARGEST_LOSS
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")

@@ -8,6 +8,7 @@ from typing import ClassVar, Literal
 
 from diffbench.definitions import name_of, parts_of
 from diffbench.results.characterisation import Characterisation
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import Document, Frozen
 
 #: Parameters that the limits of a build sheet hold, by the name of the limit.
@@ -83,6 +84,35 @@ def decided(interval: tuple[float, float] | None, low: float | None, high: float
     if interval[1] < least or interval[0] > most:
         return "not conforming"
     return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
+
+
+def chance_within(
+    value: float, interval: tuple[float, float], low: float | None, high: float | None
+) -> float:
+    """Conformance probability: the chance that the quantity itself lies within its limits.
+
+    p = Φ((high − y)/u) − Φ((low − y)/u), with u of either side from that half of the 95 % interval; a limit
+    that is None does not exist.
+
+    Examples
+    --------
+    >>> print(f"{chance_within(81.7, (79.3, 84.1), 80.0, 90.0):.3f}")
+    0.917
+
+    References
+    ----------
+    JCGM 106:2012, 7.2 to 7.4, for a normal distribution.
+    """
+
+    if interval[0] == interval[1]:
+        return float(decided(interval, low, high) == "conforming")
+
+    def below(limit: float, end: float) -> float:
+        u = max(abs(end - value), 1e-12 * abs(value)) / NORMAL_95
+        return 0.5 * math.erfc((value - limit) / (u * math.sqrt(2.0)))
+
+    most = 1.0 if high is None else below(high, interval[1])
+    return most - (0.0 if low is None else below(low, interval[0]))
 
 
 def answered(chance: float) -> Answer:

@@ -23,17 +23,19 @@ StateName = Literal[
 ]
 Part = Literal["spring", "friction", "ramps", "gears", "oil"]
 ReasonKind = Literal[
-    "within-limits",
     "beyond-limit",
-    "worn-beyond-limit",
-    "limit-not-proven",
-    "not-determined",
-    "no-limits",
-    "test-flawed",
-    "refits-unknown",
     "visits-disagree",
+    "worn-beyond-limit",
+    "test-flawed",
     "jump",
+    "not-determined",
+    "limit-not-proven",
+    "no-limits",
     "limit-ahead",
+    "limit-close",
+    "earlier-visits-disagree",
+    "refits-unknown",
+    "within-limits",
     "changed",
 ]
 NextKind = Literal[
@@ -42,7 +44,6 @@ NextKind = Literal[
     "state-shim-and-springs",
     "renew-plates",
     "inspect",
-    "change-oil",
     "measure-again",
     "measure-more",
     "mend-test",
@@ -52,9 +53,29 @@ NextKind = Literal[
 ]
 Caution = Literal["stored-force", "heat", "speed", "torque"]
 
+#: The state that a kind of reason means where it is the gravest; they are in the order of their gravity.
+STATE_OF: dict[ReasonKind, StateName] = {
+    "beyond-limit": "out-of-limits",
+    "visits-disagree": "records-contradict",
+    "worn-beyond-limit": "worn",
+    "test-flawed": "cannot-be-told",
+    "jump": "watch",
+    "not-determined": "cannot-be-told",
+    "limit-not-proven": "cannot-be-told",
+    "no-limits": "cannot-be-told",
+    "limit-ahead": "watch",
+    "limit-close": "good-with-doubt",
+    "earlier-visits-disagree": "good-with-doubt",
+    "refits-unknown": "good-with-doubt",
+    "within-limits": "good",
+    "changed": "good",
+}
+
 
 class Reason(Frozen):
     """One reason: its kind, the quantity with its 95 % interval, and what it is held against.
+
+    Kinds stand in the order in which they decide, the gravest first, each with its state in `STATE_OF`.
 
     ``limit`` is the end that decides and ``side`` which one it is; ``chance`` that the limits are held (of
     ``limit-ahead``: through the next event). A ``jump`` or ``changed`` has the change in ``value``, ``low``

@@ -7,8 +7,9 @@ from diffbench.first_use import names_on_first_use
 __all__ = ["Axis", "Course", "Series", "Trend", "cusum", "document_of", "ewma", "trend_of"]
 
 if TYPE_CHECKING:
+    from diffbench.answers.line import Axis
     from diffbench.trend.charts import cusum, ewma
-    from diffbench.trend.courses import Axis, Course, Series, Trend, document_of, trend_of
+    from diffbench.trend.courses import Course, Series, Trend, document_of, trend_of
 
 __getattr__, __dir__ = names_on_first_use(
     __name__,

@@ -10,6 +10,19 @@ from typing import Any, Literal
 
 import numpy as np
 
+from diffbench.answers.line import (
+    Axis,
+    Crossing,
+    Jump,
+    Line,
+    axis_over,
+    crossing,
+    find_jump,
+    fit_line,
+    place_ahead,
+    pooled,
+    records_needed,
+)
 from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
@@ -17,7 +30,6 @@ from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.journal import recordings
 from diffbench.results.conformity import LIMITED, Answer, Outcome, answered, decided
 from diffbench.trend.charts import Charts, charts_of
-from diffbench.trend.line import Crossing, Jump, Line, crossing, find_jump, fit_line, pooled, records_needed
 
 #: What is followed unless something else is asked for.
 QUANTITIES = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
@@ -26,7 +38,6 @@ MATERIAL = 0.05
 #: Share of a number's variance from which on a statement of the sheet carries it.
 _CARRIES = 0.1
 
-Axis = Literal["distance", "events", "visits"]
 State = Literal["falling", "rising", "steady", "open", "jumped"]
 
 
@@ -140,13 +151,7 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
 def axis_for(visits: Sequence[Visit]) -> Axis:
     """What a build's records can be counted over: distance where all have it and it differs, else events,
     else the number of the visit."""
-    for axis, known in (
-        ("distance", [visit.fact.distance_m for visit in visits]),
-        ("events", [visit.fact.events for visit in visits]),
-    ):
-        if None not in known and (len(visits) == 1 or len(set(known)) > 1):
-            return "distance" if axis == "distance" else "events"
-    return "visits"
+    return axis_over([(visit.fact.distance_m, visit.fact.events) for visit in visits])
 
 
 def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Series, list[str]]:
@@ -431,7 +436,7 @@ def course_of(
     if newest is not None and newest.below:
         # as the unit was last seen it is below: no line through earlier records takes that back
         reached, meets = True, Crossing(newest.lower_limit or 0.0, True, None, None, newest.point.x)
-    ahead = _ahead(series, x)
+    ahead = place_ahead(x, one_by_one=series.axis == "events")
     return Course(
         series=series,
         earlier=earlier,
@@ -477,15 +482,6 @@ def _jump_reason(series: Series, jump: Jump) -> str:
         f"it {went} at once between {places}, by more than a straight line and the scatter of records "
         "explain: look for what happened there"
     )
-
-
-def _ahead(series: Series, x: np.ndarray) -> float | None:
-    """Where the next record is expected: after one more event, or as far on as the mean stretch so far."""
-    places = np.unique(x)
-    if places.size < 2:
-        return None
-    stretch = 1.0 if series.axis == "events" else float(places[-1] - places[0]) / (places.size - 1)
-    return float(places[-1]) + stretch
 
 
 def _lasting(line: Line, limit: float, until: float, shared: float) -> Lasting:

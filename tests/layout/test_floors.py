@@ -61,7 +61,7 @@ BESIDE = {
     "report": {"answers", "exports", "history", "trend"},
     "figures": {"report"},
     "run": {"exports", "report"},
-    "trend": {"history"},
+    "trend": {"answers", "history"},
     "__main__": {"cli"},
 }
 # Readers and physics never meet.

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from diffbench.answers.line import fit_line
 from diffbench.trend import cusum, ewma
-from diffbench.trend.line import fit_line
 
 
 def test_ewma_of_the_handbook() -> None:
