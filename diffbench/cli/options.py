@@ -15,6 +15,7 @@ from diffbench.cli.terminal import Progress
 
 if TYPE_CHECKING:
     from diffbench.errors import Fault
+    from diffbench.report.document import Document as ReportDocument
     from diffbench.results.characterisation import Characterisation
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -50,6 +51,57 @@ def picture_option(text: str) -> Callable[[F], F]:
         return path
 
     return click.option("--picture", type=PATH, callback=checked, help=text)
+
+
+#: What an answer is written as.
+FORMATS = ("html", "xlsx")
+
+
+def faces_options(*formats: str, out: bool = True) -> Callable[[F], F]:
+    """``--out``, the folder of what is written, and ``--to``, as what; given as ``out`` and ``formats``.
+    ``out`` is False where the command has its own."""
+
+    def dressed(command: F) -> F:
+        choice = click.Choice(formats or FORMATS)
+        text = "Write the answer as that, into the folder of --out; may be repeated."
+        made = click.option("--to", "formats", type=choice, multiple=True, help=text)(command)
+        if not out:
+            return made
+        return click.option("--out", type=PATH, help="Folder for what --to names; html if it names nothing.")(
+            made
+        )
+
+    return dressed
+
+
+def put_faces(
+    document: ReportDocument, full: dict[str, Any], name: str, out: Path | None, formats: Sequence[str]
+) -> list[Path]:
+    """Write an answer into a folder as a page, a workbook or both: all or none; nothing without a folder.
+    Raises ``click.UsageError`` for a format without a folder."""
+    if out is None:
+        if formats:
+            raise click.UsageError(f"--to {formats[0]} needs a folder: name one with --out.")
+        return []
+    from diffbench.whole_files import write_whole
+
+    return write_whole(out, faces_of(document, full, name, formats or ("html",)))
+
+
+def faces_of(
+    document: ReportDocument, full: dict[str, Any], name: str, formats: Sequence[str]
+) -> dict[str, bytes]:
+    """The files of an answer by name."""
+    contents: dict[str, bytes] = {}
+    if "html" in formats:
+        from diffbench.report.page import document_page
+
+        contents[f"{name}.html"] = document_page(document).encode("utf-8", "backslashreplace")
+    if "xlsx" in formats:
+        from diffbench.report.workbook import workbook
+
+        contents[f"{name}.xlsx"] = workbook(document, full)
+    return contents
 
 
 def branch_option(

@@ -257,7 +257,11 @@ def difference(
     tested = np.array(table.tested)[:, :, temperature].T
     hatch_untested(axes, tested, torque, speed)
     numbers = axes.clabel(
-        lines, fmt=lambda level: f"{level:+g}" if level else "0", fontsize=9.5, colors=[INK], inline=False
+        lines,
+        fmt=lambda level: f"{level:+g}" if level else "0",
+        fontsize=TICK_SIZE,
+        colors=[INK],
+        inline=False,
     )
     for number in numbers:
         number.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.2, "alpha": 0.85})

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
-from diffbench.report.style import GRID, INK, MUTED, PAPER
+from diffbench.report.style import DARK_FILLS, GRID, INK, MUTED, PAPER
 from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
@@ -24,8 +24,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-#: Colours of the surroundings and the property of the page that each follows.
-ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
+#: Colours of the surroundings and of filled areas, and the property of the page that each follows.
+ROLES = {
+    INK: "--ink",
+    MUTED: "--muted",
+    GRID: "--rule",
+    PAPER: "--paper",
+    **{colour: f"--fill{i}" for i, colour in enumerate(DARK_FILLS, 1)},
+}
 
 MOST_COLUMNS = 4
 RASTER_DPI = 180

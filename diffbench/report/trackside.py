@@ -13,7 +13,7 @@ from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.answers.rebuild import Compared
 from diffbench.report.document import Block, Document, Literally, Section, Sentence, bare
 from diffbench.report.rounding import interval_text, number_text
-from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
+from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import printable
 from diffbench.results.locking_map import Branch, LockingMap, Reading
 
@@ -147,7 +147,7 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
             textcoords="offset points",
             ha="right",
             color=MUTED,
-            size=9,
+            size=TICK_SIZE,
         )
     axes.set_ylim(-5.0, 109.0)
     dress(axes, across="phase", upward="wheel-speed difference kept [% of free rolling]")

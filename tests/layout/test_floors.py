@@ -88,6 +88,7 @@ LIBRARIES = {
     "matplotlib": {"report"},
     "netCDF4": {"exports"},
     "nptdms": {"readers"},
+    "openpyxl": {"report"},
     "pandas": {"readers"},
     "pyarrow": {"readers"},
     "pydantic": {"answers", "documents", "results"},
