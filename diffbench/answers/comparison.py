@@ -22,6 +22,7 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
+from diffbench.answers.state import judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
     POWER_95,
@@ -40,6 +41,7 @@ from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import LIMITED, LimitCheck
 from diffbench.results.document import ByName, Document, Frozen
+from diffbench.results.state import State
 
 __all__ = ["Comparison", "Side", "check_state", "compare"]
 
@@ -69,7 +71,8 @@ class Comparison(Document):
     of 95 %; ``visits_for_5_percent`` how many visits each state needs for a loss of 5 % to be shown with that
     chance, None where no number does. ``visits_to_settle`` has the same for each limit that is not proven
     either way, if its value stays where it is now. ``next_event`` is None where there is nothing to say:
-    after a rebuild, without a repeatability, or without a limit.
+    after a rebuild, without a repeatability, or without a limit. ``state`` is that of the unit by all these
+    records, the newest by its date; None in documents of older versions, and without details.
     """
 
     file_name: ClassVar[str] = "comparison.json"
@@ -93,10 +96,13 @@ class Comparison(Document):
     visits_for_5_percent: int | None
     visits_to_settle: dict[str, int | None] = Field(default_factory=dict)
     next_event: NextEvent | None = None
+    state: State | None = None
 
     @property
     def failed(self) -> bool:
-        """Whether the verdict is a fail: worn, or a limit proven to be broken."""
+        """Whether the unit, as it was seen last, is proven to be worn or beyond a limit."""
+        if self.state is not None:
+            return self.state.failed
         return self.verdict in {"worn", "changed beyond limits"} or any(
             limit.outcome == "not conforming" for limit in self.limits
         )
@@ -123,7 +129,7 @@ def compare(
     events : int
         Events between both states, for what one more does.
     details : bool
-        Whether locking torque at corner entry and the map of the difference are worked out.
+        Whether state, locking torque at corner entry and the map of the difference are worked out.
 
     Returns
     -------
@@ -181,6 +187,7 @@ def compare(
             if judged and not same and limit.check.outcome == "not proven"
         },
         next_event=ahead,
+        state=judge(members, largest_loss=largest_loss) if details else None,
     )
 
 

@@ -123,6 +123,11 @@ class Line:
         away = np.asarray(x, dtype=float) - self.centre
         return np.asarray(np.sqrt(self.sigma**2 * (1.0 / self.count + away**2 / self.spread) + shared**2))
 
+    def interval(self, x: float, *, shared: float = 0.0) -> tuple[float, float]:
+        """95 % interval of the unit itself at ``x``."""
+        value, reach = float(self.at(x)), self.factor * float(self.u_at(x, shared=shared))
+        return value - reach, value + reach
+
     def chance_above(self, limit: float, x: float, *, shared: float = 0.0) -> float:
         """Chance that the unit itself stands above a limit at ``x``."""
         from scipy.stats import t

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from pydantic import ValidationError
+
 from diffbench.answers.joint import Member, member
 from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, OF_THE_BENCH, Source
@@ -92,10 +94,14 @@ class Observation:
 
     @cached_property
     def member(self) -> Member | None:
-        """The whole result; None of one that holds no form of the model, as the oldest do."""
+        """The whole result; None of one that holds no form of the model."""
         source = self.source
-        whole = source if isinstance(source, Characterisation) else Characterisation.model_validate(source)
-        return member(whole, build=self.measured_as, bench=self.bench) if whole.forms else None
+        if not isinstance(source, Characterisation):
+            try:
+                source = Characterisation.model_validate(source)
+            except ValidationError:
+                return None  # by another version: its numbers can be judged, what they are made of cannot
+        return member(source, build=self.measured_as, bench=self.bench) if source.forms else None
 
 
 def observations(

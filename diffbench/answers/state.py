@@ -27,6 +27,7 @@ from diffbench.results.conformity import RULE, SURE, LimitCheck, chance_within, 
 from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import Named
 from diffbench.results.state import (
+    FAILS,
     STATE_OF,
     Caution,
     NextKind,
@@ -110,7 +111,8 @@ def judge(
         build=newest.build,
         date=newest.date,
         state=STATE_OF[reasons[0].kind],
-        failed=any(check.outcome == "not conforming" for check in case.checks),
+        failed=STATE_OF[reasons[0].kind] in FAILS
+        or any(check.outcome == "not conforming" for check in case.checks),
         reasons=reasons,
         next_step=_next(case, reasons[0]),
         limits=list(case.checks),
@@ -442,11 +444,19 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
         line = fit_line(x[since:], y[since:], stated=stated)
         ahead = place_ahead(x, one_by_one=over == "events")
         limit = case.limits.get(name)
-        broken = any(check.quantity == name and check.outcome == "not conforming" for check in case.checks)
-        if line is None or ahead is None or limit is None or broken:
+        outcome = next((check.outcome for check in case.checks if check.quantity == name), None)
+        if line is None or ahead is None or limit is None or outcome == "not conforming":
             continue
         shared = max(one.u_shared for one in found)
-        yield from _ahead(case, name, line, limit, ahead, shared, over)
+        now = decided(line.interval(x[-1], shared=shared), limit.low, limit.high)
+        if outcome == "not proven" and now == "not conforming":
+            yield _on_the_line(case, name, line, limit, "beyond-limit", x[-1], shared, over)
+            continue
+        toward = limit.low if line.slope < 0.0 else limit.high
+        if toward is not None and abs(line.slope) > line.one_sided * line.u_slope:
+            coming = _on_the_line(case, name, line, limit, "limit-ahead", ahead, shared, over)
+            if coming.chance is not None and coming.chance < SURE:
+                yield coming
 
 
 def _along(own: Sequence[Observation], name: str, over: Axis) -> tuple[list[float], list[Observation]]:
@@ -470,31 +480,34 @@ def _scatter(points: Sequence[Observation], found: Sequence[Estimate]) -> float 
     return math.sqrt(sum(parts) / len(parts))
 
 
-def _ahead(
-    case: _Case, name: str, line: Line, limit: Limit, ahead: float, shared: float, over: Axis
-) -> Iterator[Reason]:
-    """A limit towards which a quantity is proven to go, and that the next event may break."""
-    toward, side = (limit.low, "lower") if line.slope < 0.0 else (limit.high, "upper")
-    if toward is None or abs(line.slope) <= line.one_sided * line.u_slope:
-        return
-    above = line.chance_above(toward, ahead, shared=shared)
-    chance = above if side == "lower" else 1.0 - above
-    if chance >= SURE:
-        return
-    value, reach = float(line.at(ahead)), line.factor * float(line.u_at(ahead, shared=shared))
-    yield _reason(
+def _on_the_line(
+    case: _Case,
+    name: str,
+    line: Line,
+    limit: Limit,
+    kind: ReasonKind,
+    at: float,
+    shared: float,
+    over: Axis,
+) -> Reason:
+    """A quantity on the line through its records at a place, against the limit that it goes towards."""
+    falls = line.slope < 0.0
+    toward = limit.low if falls and limit.low is not None else limit.high
+    low, high = line.interval(at, shared=shared)
+    above = 1.0 if toward is None else line.chance_above(toward, at, shared=shared)
+    return _reason(
         case,
-        "limit-ahead",
+        kind,
         quantity=name,
         unit=limit.unit,
-        value=value,
-        low=value - reach,
-        high=value + reach,
+        value=float(line.at(at)),
+        low=low,
+        high=high,
         limit=toward,
-        side=side,
-        chance=chance,
+        side="lower" if falls else "upper",
+        chance=above if falls else 1.0 - above,
         part=_part_of(case.changed),
-        at=ahead,
+        at=at,
         over=over,
     )
 

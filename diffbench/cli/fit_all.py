@@ -64,6 +64,7 @@ def fit_all(
     recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
     done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
     """
+    from diffbench.results.state import FAILS
     from diffbench.run import Fleet, cluster, fit_fleet, processes, run_sheets
     from diffbench.whole_files import write_whole
 
@@ -103,7 +104,7 @@ def fit_all(
         print_text(f"diffbench: {fault}", err=True)
     if len(faults) > _TOLD:
         print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
-    outside = sum(row["limits"] == "outside" for row in rows)
+    outside = sum(row["state"] in FAILS for row in rows)
     if not quiet and not as_json:
         was = len(rows) - new
         print_text(
@@ -126,16 +127,19 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
         "build": None,
         "date": None,
         "limits": None,
+        "state": None,
     }
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
     if outcome.faults:
         return row
+    from diffbench.answers.state import gravest, judge_builds
     from diffbench.results.manifest import read_whole
 
     found = json.loads(read_whole(fleet.folder(sheet) / "characterisation.json"))
     row.update({key: found[key] for key in ("unit", "build", "date")})
     verdicts = {limit["verdict"] for limit in found["limits"]}
     row["limits"] = next((v for v in ("outside", "not proven", "within") if v in verdicts), None)
+    row["state"] = gravest(judge_builds([found])).state
     for name in _SHOWN:
         item = found["parameters"].get(name, {})
         row[name], row[f"{name}_u"] = item.get("value"), item.get("u")

@@ -13,7 +13,8 @@ from diffbench.cli.options import PATH, json_option, quantity, store_option
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.history import Damage, History
+    from diffbench.history import Damage, History, Record
+    from diffbench.results import State
 
 Command = Callable[..., None]
 
@@ -80,22 +81,37 @@ def add(
 @click.option("--unit", help="Serial of a unit, for its records alone.")
 @store_and_json
 def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
-    """List units, builds and records as they stand."""
+    """List units, builds and records as they stand, and the state of each unit by all its records.
+
+    The exit status is 1 where a unit is proven to be worn or beyond a limit.
+    """
     found = opened(store)
     contents = found.contents(unit)
+    states = _states(found, contents.records)
     if as_json:
         print_json(
             {
                 "records": [_plain(record) for record in contents.records],
                 "damage": [_plain(damage) for damage in contents.damage],
+                "states": {state.unit: state.content() for state in states},
             },
             indent=1,
         )
-        return
-    from diffbench.report.history import listing
+    else:
+        from diffbench.report.history import listing
 
-    tell(listing(contents.records))
-    _tell(contents.damage)
+        tell(listing(contents.records, states))
+        _tell(contents.damage)
+    if any(state.failed for state in states):
+        raise SystemExit(1)
+
+
+def _states(found: History, records: Sequence[Record]) -> list[State]:
+    """The state of every unit that has records to judge."""
+    from diffbench.trend import state_of
+
+    units = sorted({record.facts.unit for record in records if not record.facts.withdrawn})
+    return [state for unit in units if (state := state_of(found, unit)) is not None]
 
 
 @history.command(epilog="Example: diffbench history show 1")

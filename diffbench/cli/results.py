@@ -45,7 +45,7 @@ def conformity(result: Path, as_json: bool) -> None:
     RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
     done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
     """
-    from diffbench.results.conformity import conformity as judged
+    from diffbench.answers.conformity import conformity as judged
 
     found = judged(result_of(result, quiet=as_json))
     if as_json:
@@ -54,7 +54,7 @@ def conformity(result: Path, as_json: bool) -> None:
         from diffbench.report.result import conformity_document
 
         tell(conformity_document(found))
-    if found.outcome == "not conforming":
+    if found.state is not None and found.state.failed:
         raise SystemExit(1)
 
 

@@ -53,8 +53,8 @@ def trend(
 
     The newest record by itself first; then control charts, a straight line with where the next record lies,
     and the distance at which the lower limit is reached with 95 % confidence; how many more records are
-    needed where it cannot be told. The exit status is 1 where the newest record is proven to be out of
-    limits, or a lower limit is reached with 95 % confidence.
+    needed where it cannot be told. The exit status is 1 where the unit is proven to be worn or beyond a
+    limit.
     """
     from diffbench.history import open_history
     from diffbench.trend import trend_of

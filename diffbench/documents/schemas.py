@@ -25,7 +25,7 @@ SCHEMAS: dict[str, str] = {
     "characterisation": "diffbench.results.characterisation:Characterisation",
     "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",
-    "conformity": "diffbench.results.conformity:Conformity",
+    "conformity": "diffbench.answers.conformity:Conformity",
     "state": "diffbench.results.state:State",
     "comparison": "diffbench.answers.comparison:Comparison",
     "repeatability": "diffbench.answers.repeatability:Repeatability",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
+from diffbench.answers.conformity import Conformity, conformity
 from diffbench.definitions import parts_of
 from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
@@ -27,7 +28,7 @@ from diffbench.report.wording import (
     source_text,
 )
 from diffbench.results.characterisation import Characterisation, SheetCheck, further_steps
-from diffbench.results.conformity import Conformity, LimitCheck, conformity
+from diffbench.results.conformity import LimitCheck
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7

@@ -53,6 +53,8 @@ NextKind = Literal[
 ]
 Caution = Literal["stored-force", "heat", "speed", "torque"]
 
+#: States that are a fail: exit status 1 of every command.
+FAILS: frozenset[StateName] = frozenset({"out-of-limits", "worn"})
 #: The state that a kind of reason means where it is the gravest; they are in the order of their gravity.
 STATE_OF: dict[ReasonKind, StateName] = {
     "beyond-limit": "out-of-limits",
