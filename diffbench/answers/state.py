@@ -473,7 +473,7 @@ def _along(own: Sequence[Observation], name: str, over: Axis) -> tuple[list[floa
 def _scatter(points: Sequence[Observation], found: Sequence[Estimate]) -> float | None:
     """Standard deviation from visit to visit as the records state it; with the bench's own part where there
     are several benches."""
-    if not all(one.refits for one in found):
+    if not found or not all(one.refits for one in found):
         return None
     several = len({one.bench for one in points}) > 1
     parts = [one.u_visit**2 + (one.u_bench**2 if several else 0.0) for one in found]

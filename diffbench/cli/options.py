@@ -53,6 +53,18 @@ def picture_option(text: str) -> Callable[[F], F]:
     return click.option("--picture", type=PATH, callback=checked, help=text)
 
 
+#: Tags of `diffbench.report.messages.LANGUAGES`, here so that help loads nothing.
+LANGUAGES = ("en", "de", "fr", "it", "es", "ja")
+
+
+def language_option() -> Callable[[F], F]:
+    """``--language`` of a card."""
+    text = "Language of cards; the rest of a page is English."
+    return click.option(
+        "--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help=text
+    )
+
+
 #: What an answer is written as.
 FORMATS = ("html", "xlsx")
 

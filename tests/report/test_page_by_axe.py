@@ -191,7 +191,7 @@ def test_every_number_is_the_document_s(opened: Callable[..., Opened], complete:
 
 
 def test_numbers_behind_a_figure_open_without_a_script(opened: Callable[..., Opened]) -> None:
-    """A table behind every figure, closed until it is asked for, reached by keyboard; so is what is folded."""
+    """A table behind every figure, closed until it is asked for, reached by keyboard; as what is folded."""
     page = opened("complete", java_script_enabled=False).page
     figures = page.locator(".fold figure")
     assert figures.count() == page.locator("figure details").count() >= 20
