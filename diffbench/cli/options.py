@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diffbench.cli.terminal import Progress
+from diffbench.cli.terminal import Progress, print_text
 
 if TYPE_CHECKING:
     from diffbench.errors import Fault
@@ -114,6 +114,12 @@ def faces_of(
 
         contents[f"{name}.xlsx"] = workbook(document, full)
     return contents
+
+
+def tell_written(paths: Sequence[Path]) -> None:
+    """Say which files were written, if any."""
+    if paths:
+        print_text(f"\nWritten: {', '.join(map(str, paths))}")
 
 
 def branch_option(

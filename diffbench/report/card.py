@@ -25,6 +25,7 @@ from diffbench.report.wording import IN_PER_CENT, printable
 from diffbench.results.characterisation import Characterisation, Parameter
 from diffbench.results.conformity import LIMITED
 from diffbench.results.locking_map import LockingMap
+from diffbench.results.predict import map_on
 from diffbench.results.state import State
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ ON_CARD = (
 )
 #: Of the curve [inch]: at 358 px its text is 11 px, and it leaves a telephone room for the words.
 SIZE = (4.5, 2.5)
+#: Nodes of the curve on a card.
+NODES = 31
 #: Half the width of a limit's mark, as a share of the axis.
 MARK = 0.025
 LONGEST_NAME = 60
@@ -132,6 +135,15 @@ def card_of(
         language=language,
         say=say,
     )
+
+
+def curve_map(result: Characterisation, build: str) -> LockingMap:
+    """A map of one speed difference and temperature, the reference condition: enough for a card."""
+    of_build = result.of_build(build)
+    ends = of_build.tested.torque_ends("loading")
+    torque = np.unique([*np.linspace(*ends, NODES), 0.0])
+    speed, heat = (of_build.reference[name] for name in ("speed_difference_rad_s", "temperature_degC"))
+    return map_on(result, (torque, np.array([speed]), np.array([heat])), build=build)
 
 
 def _numbers(

@@ -11,7 +11,8 @@ import numpy as np
 from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
 from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.answers.rebuild import Compared
-from diffbench.report.document import Block, Document, Literally, Section, Sentence, bare
+from diffbench.report.document import WIDE, Block, Document, Literally, Section, Sentence, bare
+from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import printable
@@ -34,9 +35,11 @@ _AXES = (
 )
 
 
-def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> Document:
+def corner_document(
+    result: CornerEntry, measured: LockingMap | None = None, figures: Sequence[PageFigure] = ()
+) -> Document:
     """A table for each phase, the mean over the entry, what the numbers rest on, and how the ``measured`` map
-    comes to reach what is beyond it."""
+    comes to reach what is beyond it; with the ``figures`` of a page."""
     head = f"Corner entry, {printable(result.car)}"
     built = {(rung.unit, rung.build) for rung in result.rungs}
     if len(built) == 1:
@@ -49,7 +52,8 @@ def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> 
         if phase.beyond
     ]
     beyond = Section("", _beyond(measured, far))
-    return Document("Corner entry", (first, *phases, _mean(result), last, beyond))
+    drawn = Section("", tuple(figures))
+    return Document("Corner entry", (first, drawn, *phases, _mean(result), last, beyond))
 
 
 def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
@@ -176,6 +180,24 @@ def corner_figure(result: CornerEntry) -> Figure:
         yaw_moments(result, right)
         right.get_legend().remove()
     return figure
+
+
+def corner_figures(result: CornerEntry) -> tuple[PageFigure, ...]:
+    """Both figures of a corner entry, each by itself, for a page."""
+    car, count = printable(result.car, limit=40), len(result.rungs[0].phases)
+    return tuple(
+        PageFigure(
+            name=name,
+            title=f"{car}: {words}",
+            paint=lambda axes, draw=draw: draw(result, axes),  # type: ignore[misc]
+            size=WIDE,
+            shows=f"{words} of {len(result.rungs)} units over {count} phases of {car}.",
+        )
+        for name, words, draw in (
+            ("kept", "wheel-speed difference kept", kept),
+            ("yaw-moments", "yaw moment against the turn", yaw_moments),
+        )
+    )
 
 
 def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from diffbench.answers.state import judge
 from diffbench.history.journal import sha256
-from diffbench.report.card import Card, card_of
+from diffbench.report.card import Card, card_of, curve_map
 from diffbench.report.document import Figure, Table, numbers
 from diffbench.report.glossary import glossary_figure, glossary_table
 from diffbench.report.history import distance_text
@@ -25,7 +25,6 @@ from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, 
 from diffbench.report.wording import label, printable
 from diffbench.results.characterisation import BuildFacts, Characterisation
 from diffbench.results.locking_map import LockingMap
-from diffbench.results.predict import map_on
 from diffbench.results.state import State
 from diffbench.trend.courses import Visit
 
@@ -40,8 +39,6 @@ FOLLOWED = (
     "ramp_bias_drive_loading",
     "ramp_bias_coast_loading",
 )
-#: Nodes of the curve on a card.
-NODES = 31
 MILLIMETRES = 1e3
 #: What of a build can be changed, with factor, unit and words.
 CHANGES = (
@@ -146,15 +143,6 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
     return {name: text.encode("utf-8", "backslashreplace") for name, text in pages.items()}
 
 
-def curve_map(result: Characterisation, build: str) -> LockingMap:
-    """A map of one speed difference and temperature, the reference condition: enough for a card."""
-    of_build = result.of_build(build)
-    ends = of_build.tested.torque_ends("loading")
-    torque = np.unique([*np.linspace(*ends, NODES), 0.0])
-    speed, heat = (of_build.reference[name] for name in ("speed_difference_rad_s", "temperature_degC"))
-    return map_on(result, (torque, np.array([speed]), np.array([heat])), build=build)
-
-
 def life_figures(life: Life) -> Iterator[Figure]:
     """Each quantity that was seen twice over the dates of the visits."""
     for quantity in FOLLOWED:
@@ -208,6 +196,7 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
         axes.annotate(
             distance_text(one.visit.fact.distance_m), (day, top), xytext=(0, 4),
             textcoords="offset points", ha="center", color=MUTED, size=TICK_SIZE,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
         )  # fmt: skip
     _draw_limits(axes, [point for _, point in points], days)
     _draw_rebuilds(axes, life)
@@ -217,7 +206,12 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
     axes.margins(y=0.18)
     locator = AutoDateLocator(minticks=2, maxticks=5)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
-    dress(axes, across="date", upward=f"{label(quantity)}{'' if unit == '1' else f' [{unit}]'}")
+    years = sorted({point.day.year for _, point in points})
+    dress(
+        axes,
+        across=f"date, {' to '.join(map(str, dict.fromkeys((years[0], years[-1]))))}",
+        upward=f"{label(quantity)}{'' if unit == '1' else f' [{unit}]'}",
+    )
     days_text = ConciseDateFormatter(locator, show_offset=False)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(days_text)
     return legend_above(axes)
