@@ -11,6 +11,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -62,7 +63,9 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
 
     buffer = io.StringIO()
     # settings of the surroundings (a notebook's style sheet) do not reach the page
-    with mpl.rc_context():
+    with mpl.rc_context(), warnings.catch_warnings():
+        # the browser sets the text: of Japanese only the room that it takes is guessed here
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         mpl.rcdefaults()
         mpl.rcParams.update(
             {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}

@@ -154,7 +154,7 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
             size=TICK_SIZE,
         )
     axes.set_ylim(-5.0, 109.0)
-    dress(axes, across="phase", upward="wheel-speed difference kept [% of free rolling]")
+    dress(axes, across="phase", upward="kept [% of free rolling]")
     return legend_above(axes, columns=2)
 
 
@@ -162,7 +162,7 @@ def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
     """Yaw moment against the turn with each unit, phase by phase, with 95 % limits, marked as `kept`."""
     _marks(result, axes, lambda phase: phase.yaw_moment, 1.0)
     axes.set_ylim(bottom=0.0)
-    dress(axes, across="phase", upward="yaw moment against the turn [N·m]")
+    dress(axes, across="phase", upward="yaw moment [N·m]")
     return legend_above(axes, columns=2)
 
 
