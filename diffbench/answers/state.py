@@ -145,7 +145,7 @@ def _in_order(records: Sequence[Given]) -> list[Observation]:
             f"the records are of different units ({', '.join(units)})", mend="judge one unit at a time"
         )
     latest: dict[tuple[object, ...], Observation] = {}
-    for one in sorted(seen, key=lambda one: (one.made, one.record)):
+    for one in sorted(seen, key=lambda one: one.made):
         latest[(*(one.recordings or (one.record,)), one.measured_as)] = one
     return sorted(
         latest.values(),
@@ -545,11 +545,18 @@ def _back(case: _Case, reason: Reason) -> NextStep:
 
 
 def _settle(case: _Case, reason: Reason) -> NextStep:
-    """Of a limit that is not proven: as many visits as settle it; where none do, a shim or another test."""
+    """Of a limit that is not proven: as many visits as settle it; where none do, a shim for a preload that
+    lies on its limit, else a better test."""
     visits = _visits(case, reason)
     if visits is not None:
         return _measure(case, reason, "measure-again", visits=visits)
-    return _shim(case, reason) if reason.quantity in _OF_PRELOAD else _measure(case, reason, "measure-more")
+    # within one standard uncertainty of it
+    on_limit = reason.chance is not None and 0.16 < reason.chance < 0.84
+    return (
+        _shim(case, reason)
+        if on_limit and reason.quantity in _OF_PRELOAD
+        else _measure(case, reason, "measure-more")
+    )
 
 
 def _before_the_event(case: _Case, reason: Reason) -> NextStep:

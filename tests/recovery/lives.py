@@ -36,7 +36,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from wear_study import DEMO, PRELOAD, SQUEEZE, Drawer, State, kept, line, scenario, template_of
 
-from diffbench.answers import judge
+from diffbench.answers import Observation, judge, observations
 from diffbench.documents import load_build
 from diffbench.doubts import OF_THE_UNIT
 from diffbench.results import Characterisation
@@ -189,12 +189,13 @@ def live(drawer: Drawer, kind: str, counts: Counts) -> None:
     rng, bench = drawer.rng, Bench(drawer)
     faces = drawer.template.builds[0].faces
     preload = drawer.template.value(PRELOAD)
-    life, records, since = life_of(kind, rng), [], 0
-    named = False
+    life, since, named = life_of(kind, rng), 0, False
+    records: list[Observation] = []  # made once: a record is judged at every later visit, too
     for i, place in enumerate(life):
         twice = place.bad or (i == 0 and rng.random() < 0.5)
         off = 1.0 + float(rng.choice([-1.0, 1.0])) * float(rng.uniform(0.08, 0.15)) if place.bad else 1.0
-        records += [bench.visit(place, off)] + ([bench.visit(place)] if twice else [])
+        new = [bench.visit(place, off)] + ([bench.visit(place)] if twice else [])
+        records += [one for record in new for one in observations(record)]
         found = judge(records)
         counts.judged += 1
         true = preload * place.left(faces)
@@ -212,9 +213,7 @@ def live(drawer: Drawer, kind: str, counts: Counts) -> None:
             counts.wrong[kind, found.state, found.reason.kind] += 1
         if place.jumped:
             since += 1
-            first = next(
-                r for r in records if r.builds[0].distance_m == place.distance - (since - 1) * STRETCH
-            )
+            first = next(r for r in records if r.distance_m == place.distance - (since - 1) * STRETCH)
             named = named or any(
                 reason.kind == "jump" and reason.dates[-1] == first.date for reason in found.reasons
             )
