@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 # than half over half a millimetre (common practice, no source): one standard deviation of the slope's change.
 SLOPE_CHANGE, OVER = 0.5, 0.5e-3
 GRID = 2001
+PLACES = 201  # of a search for a shim, coarse and fine
 
 
 class Course(Protocol):
@@ -489,19 +490,23 @@ def advise(
 
 
 def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
-    """Shim [m] at which the course reaches the target."""
-    x = np.linspace(span[0], span[1], 4001)
-    y, _ = course.at(x)
-    crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
-    if crossings.size == 0:
-        raise FitError.single(
-            f"{target:.4g} N·m is not within reach: shims from {1e3 * span[0]:.3g} to {1e3 * span[1]:.3g} mm "
-            f"give {y.min():.4g} to {y.max():.4g} N·m",
-            mend="test a build with a shim nearer to it, or change springs or plates",
-        )
-    i = int(crossings[0])
+    """Shim [m] at which the course first reaches the target: between places of a grid, and there on a finer
+    one."""
+    low, high = span
+    for refined in (False, True):
+        x = np.linspace(low, high, PLACES)
+        y, _ = course.at(x)
+        crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
+        if crossings.size == 0 and not refined:
+            raise FitError.single(
+                f"{target:.4g} N·m is not within reach: shims from {1e3 * low:.3g} to {1e3 * high:.3g} mm "
+                f"give {y.min():.4g} to {y.max():.4g} N·m",
+                mend="test a build with a shim nearer to it, or change springs or plates",
+            )
+        i = int(crossings[0]) if crossings.size else 0
+        low, high = float(x[i]), float(x[i + 1])
     step = y[i + 1] - y[i]
-    return float(x[i] + (x[i + 1] - x[i]) * ((target - y[i]) / step if step else 0.0))
+    return low + (high - low) * float((target - y[i]) / step if step else 0.0)
 
 
 def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:

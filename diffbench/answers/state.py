@@ -145,7 +145,7 @@ def _in_order(records: Sequence[Given]) -> list[Observation]:
             f"the records are of different units ({', '.join(units)})", mend="judge one unit at a time"
         )
     latest: dict[tuple[object, ...], Observation] = {}
-    for one in sorted(seen, key=lambda one: (one.made, one.record)):
+    for one in sorted(seen, key=lambda one: one.made):
         latest[(*(one.recordings or (one.record,)), one.measured_as)] = one
     return sorted(
         latest.values(),
@@ -169,10 +169,32 @@ class _Case:
     def newest(self) -> Observation:
         return self.here[-1]
 
+    @cached_property
+    def places(self) -> list[tuple[Observation, ...]]:
+        """Visits since the rebuild, place by place."""
+        found: dict[tuple[object, ...], list[Observation]] = {}
+        for one in self.own:
+            found.setdefault(one.place, []).append(one)
+        return [tuple(here) for here in found.values()]
+
+    @cached_property
+    def earlier_disagreeing(self) -> list[Reason]:
+        """The same at earlier places."""
+        earlier = (here for here in self.places if here[-1].place != self.newest.place)
+        return [found for here in earlier if (found := _disagreement(here, "earlier-visits-disagree"))]
+
+    @cached_property
+    def sound(self) -> tuple[Observation, ...]:
+        """Visits since the rebuild without those that contradict others: nobody knows which of them is
+        right, so that no course goes through them."""
+        both = [*self.earlier_disagreeing, *([self.disagreeing] if self.disagreeing else [])]
+        doubtful = {record for reason in both for record in reason.records}
+        return tuple(one for one in self.own if one.record not in doubtful)
+
     @property
     def first(self) -> tuple[Observation, ...]:
-        """Visits at the first place since the rebuild."""
-        return tuple(one for one in self.own if one.place == self.own[0].place)
+        """Visits at the first place since the rebuild that can be relied on."""
+        return tuple(one for one in self.sound if one.place == self.sound[0].place)
 
     def estimate(self, quantity: str) -> Estimate | None:
         """The newest visit's own, or the mean at its place where that alone decides."""
@@ -211,7 +233,7 @@ class _Case:
     @cached_property
     def changed(self) -> Differences | None:
         """What changed since the first visit after the rebuild; None where that cannot be told."""
-        if self.first[0].place == self.newest.place or self.disagreeing:
+        if self.disagreeing or self.first[0].place == self.newest.place:
             return None
         return _differences(self.first, self.here)
 
@@ -317,11 +339,7 @@ def _reasons(case: _Case) -> Iterator[Reason]:
     for check in case.checks:
         yield from _of_limit(case, check)
     yield from _of_courses(case)
-    earlier = {one.place: one for one in case.own if one.place != case.newest.place}
-    for place in earlier:
-        found = _disagreement([one for one in case.own if one.place == place], "earlier-visits-disagree")
-        if found:
-            yield found
+    yield from case.earlier_disagreeing
     known = [case.newest.estimates[name] for name in case.limits if name in case.newest.estimates]
     if known and not all(one.refits for one in known):
         yield _reason(case, "refits-unknown")
@@ -419,9 +437,13 @@ def _disagreement(here: Sequence[Observation], kind: ReasonKind) -> Reason | Non
 
 def _of_courses(case: _Case) -> Iterator[Reason]:
     """Jumps, and limits that the next event may break."""
-    over = axis_over([(one.distance_m, one.events) for one in case.own])
+    if not case.sound:
+        return
+    over = axis_over([(one.distance_m, one.events) for one in case.sound])
     for name in FOLLOWED:
-        x, points = _along(case.own, name, over)
+        x, points = _along(case.sound, name, over)
+        if not points:
+            continue
         found = [one.estimates[name] for one in points]
         stated = _scatter(points, found)
         y = [one.value for one in found]
@@ -523,11 +545,18 @@ def _back(case: _Case, reason: Reason) -> NextStep:
 
 
 def _settle(case: _Case, reason: Reason) -> NextStep:
-    """Of a limit that is not proven: as many visits as settle it; where none do, a shim or another test."""
+    """Of a limit that is not proven: as many visits as settle it; where none do, a shim for a preload that
+    lies on its limit, else a better test."""
     visits = _visits(case, reason)
     if visits is not None:
         return _measure(case, reason, "measure-again", visits=visits)
-    return _shim(case, reason) if reason.quantity in _OF_PRELOAD else _measure(case, reason, "measure-more")
+    # within one standard uncertainty of it
+    on_limit = reason.chance is not None and 0.16 < reason.chance < 0.84
+    return (
+        _shim(case, reason)
+        if on_limit and reason.quantity in _OF_PRELOAD
+        else _measure(case, reason, "measure-more")
+    )
 
 
 def _before_the_event(case: _Case, reason: Reason) -> NextStep:
@@ -620,7 +649,7 @@ def _target(case: _Case, limit: Limit | None) -> float | None:
     if limit is not None and found is not None and found.u is not None:
         clear = (NORMAL_95 + POWER_95) * found.u
         return limit.low + clear if limit.low is not None else (limit.high or 0.0) - clear
-    first = case.first[-1].estimates.get("preload_torque")
+    first = case.first[-1].estimates.get("preload_torque") if case.first else None
     return None if first is None else first.value
 
 

@@ -131,9 +131,9 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
         "build": None,
         "date": None,
         "limits": None,
-        "state": None,
     }
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
+    row["state"] = None
     if outcome.faults:
         return row
     from diffbench.answers.state import gravest, judge_builds
