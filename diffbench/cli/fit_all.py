@@ -103,11 +103,7 @@ def fit_all(
             _file([fleet.out / row["folder"] for row in rows if row["status"] == "fitted"], store)
     if as_json:
         print_json(rows, indent=2)
-    faults = [fault for row in rows for fault in row["faults"]]
-    for fault in faults[:_TOLD]:
-        print_text(f"diffbench: {fault}", err=True)
-    if len(faults) > _TOLD:
-        print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
+    _tell_faults([fault for row in rows for fault in row["faults"]])
     outside = sum(row["state"] in FAILS for row in rows)
     if not quiet and not as_json:
         was = len(rows) - new
@@ -117,6 +113,13 @@ def fit_all(
         )
     if broken or outside:
         raise SystemExit(2 if broken else 1)
+
+
+def _tell_faults(faults: list[str]) -> None:
+    for fault in faults[:_TOLD]:
+        print_text(f"diffbench: {fault}", err=True)
+    if len(faults) > _TOLD:
+        print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
 
 
 def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
@@ -171,9 +174,9 @@ def _read(row: dict[str, Any]) -> dict[str, Any]:
 
 def _table(rows: list[dict[str, Any]]) -> bytes:
     text = io.StringIO()
-    writer = csv.DictWriter(
-        text, fieldnames=[key for key in rows[0] if key != "faults"], extrasaction="ignore"
-    )
+    # where a column stood before, it stands still
+    names = [*(key for key in rows[0] if key not in {"faults", "state"}), "state"]
+    writer = csv.DictWriter(text, fieldnames=names, extrasaction="ignore")
     writer.writeheader()
     writer.writerows(map(_read, sorted(rows, key=_first)))
     return text.getvalue().encode("utf-8", "backslashreplace")

@@ -621,10 +621,10 @@ def _next(characterisation: Characterisation) -> Iterator[Sentence]:
     for state in states:
         found = judged(state)
         of = f" ({printable(state.build, limit=24)})" if len(states) > 1 else ""
-        text = f"{' '.join(found.reasons)} Next: {' '.join(found.step)}"
+        text = f"{found.word}. {' '.join(found.step)}"
         if found.caution:
             text += f" Caution: {' '.join(found.caution)}"
-        yield Sentence(typeset(text), first=f"{found.word.upper()}{of}  ")
+        yield Sentence(text.replace("\u2212", "-"), first=f"NEXT{of}  ")
 
 
 def _key_numbers(characterisation: Characterisation) -> Section:
