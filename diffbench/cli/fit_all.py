@@ -32,6 +32,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
     "--out",
     type=PATH,
     required=True,
+    is_eager=True,
     help="Folder for the results, a folder in it for each run sheet; made if it is not there.",
 )
 @click.option("--jobs", type=click.IntRange(min=1), default=1, help="Processes that fit side by side; 1.")
@@ -45,7 +46,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
 @click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
 @store_option("The history, if it is not your own: see diffbench history --help.")
 @json_option("Print what became of each run sheet as JSON, alone.")
-@faces_options("html", "xlsx", out=False)
+@faces_options(out=None, text="Write the overview as that, too; may be repeated.")
 @quiet_option()
 def fit_all(
     folder: Path,

@@ -69,19 +69,27 @@ def language_option() -> Callable[[F], F]:
 FORMATS = ("html", "xlsx")
 
 
-def faces_options(*formats: str, out: bool = True) -> Callable[[F], F]:
-    """``--out``, the folder of what is written, and ``--to``, as what; given as ``out`` and ``formats``.
-    ``out`` is False where the command has its own."""
+def faces_options(
+    *formats: str,
+    out: str | None = "Folder for what --to names; html if it names nothing.",
+    text: str = "Write the answer as that, into the folder of --out; may be repeated.",
+) -> Callable[[F], F]:
+    """``--out``, the folder of what is written, and ``--to``, as what; given as ``out`` and ``formats``, with
+    their helps. ``out`` is None where the command must have a folder, as an option of its own."""
+
+    def checked(ctx: click.Context, param: click.Parameter, chosen: tuple[str, ...]) -> tuple[str, ...]:
+        del param
+        # before the work, not after it
+        if chosen and ctx.params.get("out") is None:
+            raise click.UsageError(f"--to {chosen[0]} needs a folder: name one with --out.")
+        return chosen
 
     def dressed(command: F) -> F:
         choice = click.Choice(formats or FORMATS)
-        text = "Write the answer as that, into the folder of --out; may be repeated."
-        made = click.option("--to", "formats", type=choice, multiple=True, help=text)(command)
-        if not out:
-            return made
-        return click.option("--out", type=PATH, help="Folder for what --to names; html if it names nothing.")(
-            made
+        made = click.option("--to", "formats", type=choice, multiple=True, callback=checked, help=text)(
+            command
         )
+        return made if out is None else click.option("--out", type=PATH, is_eager=True, help=out)(made)
 
     return dressed
 
@@ -89,11 +97,8 @@ def faces_options(*formats: str, out: bool = True) -> Callable[[F], F]:
 def put_faces(
     document: ReportDocument, full: dict[str, Any], name: str, out: Path | None, formats: Sequence[str]
 ) -> list[Path]:
-    """Write an answer into a folder as a page, a workbook or both: all or none; nothing without a folder.
-    Raises ``click.UsageError`` for a format without a folder."""
+    """Write an answer into a folder as a page, a workbook or both: all or none; nothing without a folder."""
     if out is None:
-        if formats:
-            raise click.UsageError(f"--to {formats[0]} needs a folder: name one with --out.")
         return []
     from diffbench.whole_files import write_whole
 

@@ -36,13 +36,12 @@ MANIFEST = "comparison-manifest.json"
 @click.argument("characterisation", type=PATH)
 @json_option("Print the document as JSON, checked.")
 @click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
-@click.option("--out", type=PATH, help="Folder for what --to names; card.html if it names nothing.")
-@click.option(
-    "--to",
-    "formats",
-    type=click.Choice(["html", "pdf", "xlsx"]),
-    multiple=True,
-    help="The card as html or pdf (one sheet of A4), the result as xlsx; may be repeated.",
+@faces_options(
+    "html",
+    "pdf",
+    "xlsx",
+    out="Folder for what --to names; card.html if it names nothing.",
+    text="The card as html or pdf (one sheet of A4), the result as xlsx; may be repeated.",
 )
 @click.option("--before", type=PATH, metavar="RESULT", help="An earlier result, to stand beside on the card.")
 @language_option()
@@ -63,8 +62,8 @@ def show(
 
     result = load_characterisation(characterisation)
     earlier = None if before is None else load_characterisation(before)
-    if out is None and (formats or before is not None or language != "en"):
-        raise click.UsageError("--to, --before and --language are of a card: name its folder with --out.")
+    if out is None and (before is not None or language != "en"):
+        raise click.UsageError("--before and --language are of a card: name its folder with --out.")
     written: list[Path] = []
     if out is not None:
         from diffbench.report.files import card_files
@@ -136,8 +135,7 @@ def conformity(result: Path, as_json: bool) -> None:
     show_default=True,
     help="Events between BEFORE and AFTER, to say whether the limits last one more.",
 )
-@click.option("--out", type=PATH, help="Folder for comparison.json, difference.csv, and what --to names.")
-@faces_options(out=False)
+@faces_options(out="Folder for comparison.json, difference.csv, and what --to names.")
 @picture_option("Draw what changed into this file: .png, .svg or .pdf.")
 @json_option("Print the comparison as JSON, alone.")
 def compare(
@@ -167,8 +165,6 @@ def compare(
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
-    if formats and out is None:
-        raise click.UsageError(f"--to {formats[0]} needs a folder: name one with --out.")
     bench = "one" if same_bench else None
 
     def side(paths: tuple[Path, ...], build: str | None) -> list[Member]:

@@ -285,7 +285,7 @@ def _figure(
     place = say("{temperature} °C, {speed} rad/s").format(temperature=f"{heat:g}", speed=f"{speed:g}")
     return Figure(
         name="locking-curve",
-        title=say("Locking torque over input torque, at {place}").format(place=place),
+        title=say("Locking torque at {place}").format(place=place),
         paint=lambda axes: locking_curve(
             characterisation, locking_map, axes, before=None if before is None else before[1], say=say
         ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import gettext
 from collections.abc import Callable
-from importlib.resources import as_file, files
+from importlib.resources import files
 
 Say = Callable[[str], str]
 
@@ -30,10 +30,10 @@ def say_in(language: str) -> Say:
     """What turns a message into a language; English where the catalogue lacks it. Raises ``KeyError`` for a
     language that has no catalogue.
 
-    >>> say_in("en")("Good")
-    'Good'
+    >>> say_in("en")("Worn"), say_in("de")("Worn")
+    ('Worn', 'Verschlissen')
     """
     if language == "en":
         return english
-    with as_file(files("diffbench.report").joinpath("catalogues", f"{language}.mo")) as path:
-        return gettext.GNUTranslations(path.open("rb")).gettext
+    with files("diffbench.report").joinpath("catalogues", f"{language}.mo").open("rb") as file:
+        return gettext.GNUTranslations(file).gettext
