@@ -345,7 +345,7 @@ def _slug(name: str) -> str:
     """A name that any file system and any address bears, its own for each name.
 
     >>> _slug("Q17"), _slug("../é")
-    ('Q17', 'x-2a9ac4d5')
+    ('Q17', 'x-9cd7743f')
     """
     plain = re.sub(r"[^A-Za-z0-9-]+", "-", name).strip("-")[:60]
     return plain if plain == name else f"{plain or 'x'}-{sha256(name)[:8]}"

@@ -47,6 +47,8 @@ PURE = {
     "diffbench.cli.terminal",
     "diffbench.cli.fit_all",
     "diffbench.report.wording",
+    "diffbench.report.judgement",  # a state in words
+    "diffbench.results.state",  # the vocabulary of states: data without behaviour
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",

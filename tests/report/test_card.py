@@ -18,11 +18,21 @@ import pytest
 from click.testing import CliRunner
 
 from diffbench.cli import main
-from diffbench.report import Card, card_files, card_of, curve_map, judged, limit_marks, say_in
-from diffbench.report.document import Document, Section, Table
+from diffbench.report import (
+    Card,
+    Document,
+    Section,
+    Table,
+    card_files,
+    card_of,
+    curve_map,
+    judged,
+    limit_marks,
+    say_in,
+    workbook,
+)
 from diffbench.report.judgement import CAUTIONS, PARTS, REASONS, STEPS, WORDS, three_digits
 from diffbench.report.locking_torque import branch_curve
-from diffbench.report.workbook import workbook
 from diffbench.results import Characterisation, NextStep, Reason, ShimStep, State
 from diffbench.results.state import STATE_OF, Caution, NextKind, Part, ReasonKind, StateName
 
