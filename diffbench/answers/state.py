@@ -112,7 +112,7 @@ def judge(
         date=newest.date,
         state=STATE_OF[reasons[0].kind],
         failed=STATE_OF[reasons[0].kind] in FAILS
-        or any(check.outcome == "not conforming" for check in case.checks),
+        or any(case.visit(one).outcome == "not conforming" for one in case.here),
         reasons=reasons,
         next_step=_next(case, reasons[0]),
         limits=list(case.checks),
