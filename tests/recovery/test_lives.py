@@ -1,4 +1,4 @@
-"""A short version of the study of simulated lives; the whole one is `lives.py`, run by hand over a thousand."""
+"""A short version of the study of simulated lives; the whole one, `lives.py`, is run by hand."""
 
 from __future__ import annotations
 
