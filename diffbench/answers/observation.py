@@ -145,14 +145,16 @@ def observations(
             "tested",
             "diagnostics",
         }
-        parts = whole.model_dump(include=keys | {"provenance", "sha256"})
+        parts = whole.model_dump(include=keys | {"provenance"})
     else:
         parts = dict(whole)
     inputs, flaws = parts["provenance"]["inputs"], _flaws(parts)
     visits = set(parts["provenance"]["visits"])
     papers = [digest for path, digest in inputs.items() if path.endswith(".toml") and path not in visits]
     read = tuple(sorted(digest for path, digest in inputs.items() if not path.endswith(".toml")))
-    digest = hashlib.sha256(repr((parts["unit"], parts["build"], sorted(inputs.items()))).encode())
+    made = str(parts["provenance"].get("made", ""))
+    # of what a result has before it is written, too: its own hash it gets with the file
+    digest = hashlib.sha256(repr((parts["unit"], parts["build"], made, sorted(inputs.items()))).encode())
     for facts in parts["builds"]:
         name = facts["build"]
         if builds is not None and name not in builds:
@@ -160,12 +162,12 @@ def observations(
         told = (name, facts.get("distance_m"), None) if builds is None else builds[name]
         outline = (facts.get("tested") or parts["tested"])["outline"]
         yield Observation(
-            record=record or (parts.get("sha256") or digest.hexdigest())[:12],
+            record=record or digest.hexdigest()[:12],
             unit=unit or parts["unit"],
             build=told[0],
             measured_as=name,
             date=date or facts.get("date") or parts["date"],
-            made=str(parts["provenance"].get("made", "")),
+            made=made,
             distance_m=told[1],
             events=told[2],
             shim_m=facts.get("shim_m"),

@@ -19,7 +19,7 @@ from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import Estimate, Limit, Observation, mean_of, observations
 from diffbench.answers.shims import STEP, Candidate, advise
-from diffbench.answers.wear import LARGEST_LOSS, POWER_95, judged_limits, visits_for, wear_between
+from diffbench.answers.wear import LARGEST_LOSS, POWER_95, Judged, judged_limits, visits_for, wear_between
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fitting.pooling import LEVEL, apart
 from diffbench.results.characterisation import Characterisation
@@ -112,7 +112,7 @@ def judge(
         date=newest.date,
         state=STATE_OF[reasons[0].kind],
         failed=STATE_OF[reasons[0].kind] in FAILS
-        or any(check.outcome == "not conforming" for check in case.checks),
+        or any(case.visit(one).outcome == "not conforming" for one in case.here),
         reasons=reasons,
         next_step=_next(case, reasons[0]),
         limits=list(case.checks),
@@ -217,7 +217,8 @@ class _Case:
     @cached_property
     def checks(self) -> tuple[LimitCheck, ...]:
         """Every limit of the newest sheet, and wear since the rebuild."""
-        return (*(self._check(name, limit) for name, limit in self.limits.items()), *self.wear_checks)
+        sheet = (self._check(name, limit) for name, limit in self.limits.items())
+        return (*sheet, *(one.check for one in self.wear.values()))
 
     def _check(self, name: str, limit: Limit) -> LimitCheck:
         found = self.estimate(name)
@@ -238,20 +239,19 @@ class _Case:
         return _differences(self.first, self.here)
 
     @cached_property
-    def wear_checks(self) -> tuple[LimitCheck, ...]:
+    def wear(self) -> dict[str, Judged]:
         """Wear of a face, and loss of preload where nothing limits that, as `compare` has them."""
         if self.changed is None:
-            return ()
+            return {}
         pair = paired(_members((*self.first, *self.here)), before=len(self.first))
-        wear, _ = wear_between(self.changed, pair)
-        judged = judged_limits(pair, self.changed, wear, self.largest_loss)
-        return tuple(
-            one.check
-            for one in judged
-            if one.check.quantity not in self.limits and one.check.quantity in {"face_wear", "preload_loss"}
+        found, _ = wear_between(self.changed, pair)
+        judged = {
+            one.check.quantity: one
+            for one in judged_limits(pair, self.changed, found, self.largest_loss)
             if one.check.value is not None
-            if one.check.quantity == "face_wear" or "preload_torque" not in self.limits
-        )
+        }
+        wanted = ("face_wear",) if "preload_torque" in self.limits else ("face_wear", "preload_loss")
+        return {name: judged[name] for name in wanted if name in judged}
 
     def visit(self, one: Observation) -> Visit:
         """A record as the document lists it."""
@@ -440,7 +440,7 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
     if not case.sound:
         return
     over = axis_over([(one.distance_m, one.events) for one in case.sound])
-    for name in FOLLOWED:
+    for name in dict.fromkeys((*FOLLOWED, *case.limits)):
         x, points = _along(case.sound, name, over)
         if not points:
             continue
@@ -592,6 +592,8 @@ def _open(_: _Case, reason: Reason) -> NextStep:
 
 def _visits(case: _Case, reason: Reason) -> int | None:
     """Further visits that settle a limit with a chance of 95 % if the value stays where it is."""
+    if reason.quantity in case.wear:
+        return case.wear[reason.quantity].visits
     found = case.newest.estimates.get(reason.quantity or "")
     if found is None or reason.value is None or reason.limit is None or not found.refits:
         return None

@@ -152,7 +152,8 @@ class State(Document):
 
     ``reasons`` begins with the one that decides; ``limits`` are those of the newest sheet, each against the
     newest visit, or against the mean of the visits at one place where that proves more; ``failed`` is what
-    every command's exit status 1 says; ``visits`` are all that were judged, in order.
+    every command's exit status 1 says: worn, out of limits, or a visit at the newest place proven to be
+    beyond a limit, though others contradict it; ``visits`` are all that were judged, in order.
     """
 
     file_name: ClassVar[str] = "state.json"

@@ -142,7 +142,7 @@ class Bench:
         drawn = drawer.visit(state, self.other if place.swapped else self.errors, self.force).characterisation
         self.number += 1
         self.day += dt.timedelta(days=1)
-        key = f"{id(self)} {self.number}"
+        key = f"visit {self.number}"
         papers = {"rig.toml": f"rig {place.swapped}", "build.toml": f"build {place}", "run.toml": key}
         inputs = {
             name: hashlib.sha256(text.encode()).hexdigest()
