@@ -115,9 +115,9 @@ def faces_of(
 
         contents[f"{name}.html"] = document_page(document).encode("utf-8", "backslashreplace")
     if "xlsx" in formats:
-        from diffbench.report.workbook import workbook
+        from diffbench.report.workbook import workbook_of
 
-        contents[f"{name}.xlsx"] = workbook(document, full)
+        contents[f"{name}.xlsx"] = workbook_of(document, full)
     return contents
 
 

@@ -46,7 +46,7 @@ __all__ = [
     "trend_document",
     "verdict",
     "without_refresh",
-    "workbook",
+    "workbook_of",
     "write_results",
 ]
 
@@ -74,7 +74,7 @@ if TYPE_CHECKING:
     from diffbench.report.terminal import text_of
     from diffbench.report.trackside import corner_document, corner_figure, slip_document, split_document
     from diffbench.report.trend import trend_document
-    from diffbench.report.workbook import workbook
+    from diffbench.report.workbook import workbook_of
 
 __getattr__, __dir__ = names_on_first_use(
     __name__,
@@ -102,6 +102,6 @@ __getattr__, __dir__ = names_on_first_use(
         "terminal": ("text_of",),
         "trackside": ("corner_document", "corner_figure", "slip_document", "split_document"),
         "trend": ("trend_document",),
-        "workbook": ("workbook",),
+        "workbook": ("workbook_of",),
     },
 )

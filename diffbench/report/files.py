@@ -185,9 +185,9 @@ def card_files(
         contents["card.pdf"] = card_pdf(card)
     if "xlsx" in formats:
         from diffbench.report.result import summary
-        from diffbench.report.workbook import workbook
+        from diffbench.report.workbook import workbook_of
 
-        contents["result.xlsx"] = workbook(summary(result, verbose=True), result.content())
+        contents["result.xlsx"] = workbook_of(summary(result, verbose=True), result.content())
     return contents
 
 

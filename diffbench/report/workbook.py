@@ -27,7 +27,7 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 Cell = str | float | int | bool | None
 
 
-def workbook(document: Document, full: Mapping[str, Any]) -> bytes:
+def workbook_of(document: Document, full: Mapping[str, Any]) -> bytes:
     """A document as the bytes of a workbook (Office Open XML).
 
     Parameters

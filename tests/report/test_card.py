@@ -29,7 +29,7 @@ from diffbench.report import (
     judged,
     limit_marks,
     say_in,
-    workbook,
+    workbook_of,
 )
 from diffbench.report.judgement import CAUTIONS, PARTS, REASONS, STEPS, WORDS, three_digits
 from diffbench.report.locking_torque import branch_curve
@@ -260,7 +260,7 @@ def test_a_workbook_holds_numbers_and_no_formula() -> None:
     """Texts that begin like formulas stay texts, numbers are numbers, the last sheet has all in full."""
     openpyxl = pytest.importorskip("openpyxl", reason="workbooks are an extra")
     table = Table("A:B", ("name", "value"), (("=1+1", "\u22123.25"), ("x", "81.7 N·m")))
-    made = workbook(Document("T", (Section("", (table,)),)), {"a": [1.0 / 3.0], "t": "=HYPERLINK(1)"})
+    made = workbook_of(Document("T", (Section("", (table,)),)), {"a": [1.0 / 3.0], "t": "=HYPERLINK(1)"})
     book = openpyxl.load_workbook(io.BytesIO(made))
     assert book.sheetnames == ["words", "A B", "in full"]
     cells = book["A B"]
