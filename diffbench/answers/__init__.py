@@ -15,13 +15,16 @@ __all__ = [
     "DifferenceBranch",
     "DifferenceMap",
     "Interval",
+    "Limit",
     "Member",
+    "Observation",
     "PhaseResult",
     "Rebuild",
     "Rung",
     "ShimAdvice",
     "Side",
     "SlipVerdict",
+    "Stock",
     "TorqueSplit",
     "Way",
     "Wear",
@@ -31,7 +34,11 @@ __all__ = [
     "compared",
     "corner_entry",
     "difference_csv",
+    "gravest",
+    "judge",
+    "judge_builds",
     "member",
+    "observations",
     "predicted_map",
     "preload_ladder",
     "preload_of",
@@ -51,6 +58,7 @@ if TYPE_CHECKING:
         difference_csv,
     )
     from diffbench.answers.joint import Member, member
+    from diffbench.answers.observation import Limit, Observation, observations
     from diffbench.answers.operating_point import (
         UNITS,
         Interval,
@@ -62,6 +70,7 @@ if TYPE_CHECKING:
     )
     from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
     from diffbench.answers.shims import Candidate, ShimAdvice, Way, advise
+    from diffbench.answers.state import Stock, gravest, judge, judge_builds
     from diffbench.answers.wear import Wear
 
 __getattr__, __dir__ = names_on_first_use(
@@ -91,6 +100,7 @@ __getattr__, __dir__ = names_on_first_use(
             "Member",
             "member",
         ),
+        "observation": ("Limit", "Observation", "observations"),
         "operating_point": (
             "UNITS",
             "Interval",
@@ -113,6 +123,7 @@ __getattr__, __dir__ = names_on_first_use(
             "Way",
             "advise",
         ),
+        "state": ("Stock", "gravest", "judge", "judge_builds"),
         "wear": ("Wear",),
     },
 )

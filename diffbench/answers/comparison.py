@@ -22,16 +22,17 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
+from diffbench.answers.state import judge
 from diffbench.answers.wear import (
+    LARGEST_LOSS,
     POWER_95,
     Judged,
     NextEvent,
     Wear,
-    height_loss,
     judged_limits,
     next_event,
-    stack_of,
     visits_for,
+    wear_between,
 )
 from diffbench.errors import Fault, FitError, Place
 from diffbench.fitting.pooling import LEVEL as MAY_SHARE
@@ -39,16 +40,13 @@ from diffbench.fitting.pooling import UNSTATED, apart
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import LIMITED, LimitCheck
-from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.document import ByName, Document, Frozen
+from diffbench.results.state import State
 
-__all__ = ["LARGEST_LOSS", "Comparison", "Side", "check_state", "compare"]
+__all__ = ["Comparison", "Side", "check_state", "compare"]
 
 Verdict = Literal["unchanged", "changed within limits", "changed beyond limits", "worn", "not proven"]
 
-# Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
-# (common practice, no source).
-LARGEST_LOSS = 0.10
 NEEDS_REPEATABILITY = (
     "the rig does not say what a refit to the bench changes: measure it with 'diffbench repeatability', put "
     "it into [repeatability] of the rig, and fit again"
@@ -73,7 +71,8 @@ class Comparison(Document):
     of 95 %; ``visits_for_5_percent`` how many visits each state needs for a loss of 5 % to be shown with that
     chance, None where no number does. ``visits_to_settle`` has the same for each limit that is not proven
     either way, if its value stays where it is now. ``next_event`` is None where there is nothing to say:
-    after a rebuild, without a repeatability, or without a limit.
+    after a rebuild, without a repeatability, or without a limit. ``state`` is that of the unit by all these
+    records, the newest by its date; None in documents of older versions, and without details.
     """
 
     file_name: ClassVar[str] = "comparison.json"
@@ -97,10 +96,13 @@ class Comparison(Document):
     visits_for_5_percent: int | None
     visits_to_settle: dict[str, int | None] = Field(default_factory=dict)
     next_event: NextEvent | None = None
+    state: State | None = None
 
     @property
     def failed(self) -> bool:
-        """Whether the verdict is a fail: worn, or a limit proven to be broken."""
+        """Whether the unit, as it was seen last, is proven to be worn or beyond a limit."""
+        if self.state is not None:
+            return self.state.failed
         return self.verdict in {"worn", "changed beyond limits"} or any(
             limit.outcome == "not conforming" for limit in self.limits
         )
@@ -127,7 +129,7 @@ def compare(
     events : int
         Events between both states, for what one more does.
     details : bool
-        Whether locking torque at corner entry and the map of the difference are worked out.
+        Whether state, locking torque at corner entry and the map of the difference are worked out.
 
     Returns
     -------
@@ -157,7 +159,7 @@ def compare(
     same = len({m.visit for m in members}) == 1
     judged = same or all(has_repeatability(m) for m in members)
     found = differences_between(pair, judged=judged)
-    wear, needs = _wear(found, pair)
+    wear, needs = wear_between(found, pair)
     missing = {**found.missing, **({"face_wear": needs} if needs else {})}
     limits = judged_limits(pair, found, wear, largest_loss)
     loss, visits = _power(found, len(earlier), len(later)) if judged and not same else (None, None)
@@ -185,6 +187,7 @@ def compare(
             if judged and not same and limit.check.outcome == "not proven"
         },
         next_event=ahead,
+        state=judge(members, largest_loss=largest_loss) if details else None,
     )
 
 
@@ -217,47 +220,6 @@ def _check(members: Sequence[Member]) -> None:
             key="packs",
             mend="compare states of one pack; another pack is another build, not wear",
         )
-
-
-def _wear(found: Differences, pair: Paired) -> tuple[Wear | None, str | None]:
-    """Loss of height and wear of a face; or what they need."""
-    earlier, later = pair.earlier, pair.later
-    springs = next((m.springs for m in earlier if m.springs is not None), None)
-    faces = earlier[0].facts.faces
-    if found.spring is None:
-        return None, "a change of spring force that both results determine"
-    if springs is None:
-        return None, "[preload.disc_spring] in the build sheet of the state before"
-    force = next((p for m in earlier if (p := m.determined("spring_force")) is not None), None)
-    if force is None or force.value is None:
-        return None, "the spring force before, from a press, or from the nominal ramp angles"
-    ratio = float(np.exp(found.spring[0]))
-    try:
-        lost = height_loss(
-            stack_of(springs),
-            force=force.value,
-            force_u=force.u or 0.0,
-            ratio=ratio,
-            ratio_u=ratio * found.spring[1],
-            dimensions_u=springs.u_m,
-        )
-    except ValueError as error:
-        return None, f"a spring force that the disc springs of the sheet can carry ({error})"
-    shims = earlier[0].shim, later[0].shim
-    thicker = 0.0 if shims[0] is None or shims[1] is None else shims[1] - shims[0]
-    face, u = (lost.value + thicker) / faces, lost.u / faces
-    wear = Wear(
-        height_loss_m=lost.value,
-        height_loss_u_m=lost.u,
-        face_wear_m=face,
-        face_wear_u_m=u,
-        face_wear_low_m=face - NORMAL_95 * u,
-        face_wear_high_m=face + NORMAL_95 * u,
-        faces=faces,
-        shim_change_m=thicker,
-        budget={source: part / faces for source, part in lost.budget.items()},
-    )
-    return wear, None
 
 
 def _verdict(

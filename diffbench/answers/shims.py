@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 # than half over half a millimetre (common practice, no source): one standard deviation of the slope's change.
 SLOPE_CHANGE, OVER = 0.5, 0.5e-3
 GRID = 2001
+PLACES = 201  # of a search for a shim, coarse and fine
 
 
 class Course(Protocol):
@@ -411,6 +412,7 @@ def advise(
     target: float,
     limits: tuple[float, float] | None = None,
     step: float = STEP,
+    stock: Sequence[float] = (),
     way: Way | None = None,
 ) -> ShimAdvice:
     """Advise a shim for a preload torque.
@@ -426,6 +428,8 @@ def advise(
         Limits that it shall land within [N·m]; those of the build sheet by default.
     step : float
         Steps in which shims are in stock [m].
+    stock : sequence of float
+        The shims in stock one by one [m], where they are not those of a step.
     way : "ladder", "curve", "both" or None
         Measured rungs alone; the disc-spring curve through one rung and its stated force; the curve through
         all of them. By default both where springs are stated, else the ladder.
@@ -453,7 +457,7 @@ def advise(
     span = _span_of(course, used)
     exact = _solve(course, target, span)
     limits = limits or _limits(members)
-    grid = _stock(exact, step, span)
+    grid = _of_stock(stock, span) if stock else _stock(exact, step, span)
     candidates = [_candidate(ladder, s, limits) for s in grid]
     if limits is not None and not limits[0] <= target <= limits[1]:
         notes.append(
@@ -486,19 +490,23 @@ def advise(
 
 
 def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
-    """Shim [m] at which the course reaches the target."""
-    x = np.linspace(span[0], span[1], 4001)
-    y, _ = course.at(x)
-    crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
-    if crossings.size == 0:
-        raise FitError.single(
-            f"{target:.4g} N·m is not within reach: shims from {1e3 * span[0]:.3g} to {1e3 * span[1]:.3g} mm "
-            f"give {y.min():.4g} to {y.max():.4g} N·m",
-            mend="test a build with a shim nearer to it, or change springs or plates",
-        )
-    i = int(crossings[0])
+    """Shim [m] at which the course first reaches the target: between places of a grid, and there on a finer
+    one."""
+    low, high = span
+    for refined in (False, True):
+        x = np.linspace(low, high, PLACES)
+        y, _ = course.at(x)
+        crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
+        if crossings.size == 0 and not refined:
+            raise FitError.single(
+                f"{target:.4g} N·m is not within reach: shims from {1e3 * low:.3g} to {1e3 * high:.3g} mm "
+                f"give {y.min():.4g} to {y.max():.4g} N·m",
+                mend="test a build with a shim nearer to it, or change springs or plates",
+            )
+        i = int(crossings[0]) if crossings.size else 0
+        low, high = float(x[i]), float(x[i + 1])
     step = y[i + 1] - y[i]
-    return float(x[i] + (x[i + 1] - x[i]) * ((target - y[i]) / step if step else 0.0))
+    return low + (high - low) * float((target - y[i]) / step if step else 0.0)
 
 
 def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
@@ -510,6 +518,14 @@ def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
         raise FitError.single(
             f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
         )
+    return found
+
+
+def _of_stock(stock: Sequence[float], span: tuple[float, float]) -> list[float]:
+    """Shims in stock within reach [m]."""
+    found = sorted({shim for shim in stock if span[0] - 1e-9 <= shim <= span[1] + 1e-9})
+    if not found:
+        raise FitError.single("no shim in stock lies within reach", mend="have one made")
     return found
 
 

@@ -125,8 +125,52 @@ def height_loss(
     return HeightLoss(loss(stack, force, ratio), sum(p**2 for p in parts.values()) ** 0.5, budget)
 
 
+# Where the sheet holds the preload to no limit, so much of it may be lost before the unit counts as worn
+# (common practice, no source).
+LARGEST_LOSS = 0.10
 POWER_95 = NORMAL_90  # a thing shows with a chance of 95 % when it lies that far beyond its threshold
 MOST_VISITS = 50
+
+
+def wear_between(found: Differences, pair: Paired) -> tuple[Wear | None, str | None]:
+    """Loss of height and wear of a face; or what they need."""
+    earlier, later = pair.earlier, pair.later
+    springs = next((m.springs for m in earlier if m.springs is not None), None)
+    faces = earlier[0].facts.faces
+    if found.spring is None:
+        return None, "a change of spring force that both results determine"
+    if springs is None:
+        return None, "[preload.disc_spring] in the build sheet of the state before"
+    force = next((p for m in earlier if (p := m.determined("spring_force")) is not None), None)
+    if force is None or force.value is None:
+        return None, "the spring force before, from a press, or from the nominal ramp angles"
+    ratio = float(np.exp(found.spring[0]))
+    try:
+        lost = height_loss(
+            stack_of(springs),
+            force=force.value,
+            force_u=force.u or 0.0,
+            ratio=ratio,
+            ratio_u=ratio * found.spring[1],
+            dimensions_u=springs.u_m,
+        )
+    except ValueError as error:
+        return None, f"a spring force that the disc springs of the sheet can carry ({error})"
+    shims = earlier[0].shim, later[0].shim
+    thicker = 0.0 if shims[0] is None or shims[1] is None else shims[1] - shims[0]
+    face, u = (lost.value + thicker) / faces, lost.u / faces
+    wear = Wear(
+        height_loss_m=lost.value,
+        height_loss_u_m=lost.u,
+        face_wear_m=face,
+        face_wear_u_m=u,
+        face_wear_low_m=face - NORMAL_95 * u,
+        face_wear_high_m=face + NORMAL_95 * u,
+        faces=faces,
+        shim_change_m=thicker,
+        budget={source: part / faces for source, part in lost.budget.items()},
+    )
+    return wear, None
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import PATH, branch_option, json_option, picture_option, quantity
+from diffbench.cli.options import (
+    PATH,
+    branch_option,
+    faces_options,
+    json_option,
+    picture_option,
+    put_faces,
+    quantity,
+    tell_written,
+)
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
@@ -53,6 +62,7 @@ POINT = {
 @click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
 @branch_option("Of the map, where a phase does not say it.")
 @picture_option("Draw the result into this file: .png, .svg or .pdf.")
+@faces_options()
 @json_option()
 def corner(
     maps: tuple[Path, ...],
@@ -61,6 +71,8 @@ def corner(
     characterisation: Path | None,
     branch: Branch,
     picture: Path | None,
+    out: Path | None,
+    formats: tuple[str, ...],
     as_json: bool,
     **point: str | None,
 ) -> None:
@@ -82,12 +94,16 @@ def corner(
         from diffbench.report.trackside import corner_figure
 
         put_picture(corner_figure(result), picture)
-    if as_json:
-        print_json(with_units(result))
-        return
-    from diffbench.report.trackside import corner_document
+    from diffbench.report.trackside import corner_document, corner_figures
 
+    full = with_units(result)
+    drawn = corner_figures(result) if out is not None else ()
+    written = put_faces(corner_document(result, units[0][1], drawn), full, "corner", out, formats)
+    if as_json:
+        print_json(full)
+        return
     tell(corner_document(result, units[0][1]))
+    tell_written(written)
     if picture is not None:
         print_text(f"Written: {picture}")
 

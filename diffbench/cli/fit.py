@@ -106,7 +106,9 @@ def fit(
         if not at_once:
             _tell(result, verbose=verbose)
         print_text(_where(written) if out is not None else NOTHING_WRITTEN)
-    if any(limit.verdict == "outside" for limit in result.limits):
+    from diffbench.answers.state import judge_builds
+
+    if any(state.failed for state in judge_builds([result])):
         raise SystemExit(1)
 
 

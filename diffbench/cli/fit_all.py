@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import INTERRUPTED
-from diffbench.cli.options import PATH, json_option, quiet_option, store_option
+from diffbench.cli.options import PATH, faces_of, faces_options, json_option, quiet_option, store_option
 from diffbench.cli.terminal import Progress, print_json, print_text
 from diffbench.plain_text import spreadsheet_text
 
@@ -32,6 +32,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
     "--out",
     type=PATH,
     required=True,
+    is_eager=True,
     help="Folder for the results, a folder in it for each run sheet; made if it is not there.",
 )
 @click.option("--jobs", type=click.IntRange(min=1), default=1, help="Processes that fit side by side; 1.")
@@ -45,6 +46,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
 @click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
 @store_option("The history, if it is not your own: see diffbench history --help.")
 @json_option("Print what became of each run sheet as JSON, alone.")
+@faces_options(out=None, text="Write the overview as that, too; may be repeated.")
 @quiet_option()
 def fit_all(
     folder: Path,
@@ -55,6 +57,7 @@ def fit_all(
     filed: bool,
     store: str | None,
     as_json: bool,
+    formats: tuple[str, ...],
     quiet: bool,
 ) -> None:
     """Characterise every run sheet in FOLDER and below, each by itself.
@@ -64,6 +67,8 @@ def fit_all(
     recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
     done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
     """
+    from diffbench.report.fleet import fleet_document
+    from diffbench.results.state import FAILS
     from diffbench.run import Fleet, cluster, fit_fleet, processes, run_sheets
     from diffbench.whole_files import write_whole
 
@@ -92,18 +97,15 @@ def fit_all(
             print_text("\ndiffbench: stopped; what is fitted stands, the same command goes on.", err=True)
             raise SystemExit(INTERRUPTED) from None
         rows.sort(key=lambda row: str(row["run_sheet"]))
-        write_whole(fleet.out, {"overview.csv": _table(rows)})
+        faces = faces_of(fleet_document(rows), {"run sheets": rows}, "overview", formats) if formats else {}
+        write_whole(fleet.out, {**faces, "overview.csv": _table(rows)})
         if filed:
             say("history")
             _file([fleet.out / row["folder"] for row in rows if row["status"] == "fitted"], store)
     if as_json:
         print_json(rows, indent=2)
-    faults = [fault for row in rows for fault in row["faults"]]
-    for fault in faults[:_TOLD]:
-        print_text(f"diffbench: {fault}", err=True)
-    if len(faults) > _TOLD:
-        print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
-    outside = sum(row["limits"] == "outside" for row in rows)
+    _tell_faults([fault for row in rows for fault in row["faults"]])
+    outside = sum(row["state"] in FAILS for row in rows)
     if not quiet and not as_json:
         was = len(rows) - new
         print_text(
@@ -112,6 +114,13 @@ def fit_all(
         )
     if broken or outside:
         raise SystemExit(2 if broken else 1)
+
+
+def _tell_faults(faults: list[str]) -> None:
+    for fault in faults[:_TOLD]:
+        print_text(f"diffbench: {fault}", err=True)
+    if len(faults) > _TOLD:
+        print_text(f"diffbench: {len(faults) - _TOLD} more faults: see faults.txt in the folders", err=True)
 
 
 def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
@@ -128,30 +137,49 @@ def _row(fleet: Fleet, outcome: Outcome) -> dict[str, Any]:
         "limits": None,
     }
     row.update({f"{name}{ending}": None for name in _SHOWN for ending in ("", "_u")})
+    row["state"] = None
     if outcome.faults:
         return row
+    from diffbench.answers.state import gravest, judge_builds
     from diffbench.results.manifest import read_whole
 
     found = json.loads(read_whole(fleet.folder(sheet) / "characterisation.json"))
     row.update({key: found[key] for key in ("unit", "build", "date")})
     verdicts = {limit["verdict"] for limit in found["limits"]}
     row["limits"] = next((v for v in ("outside", "not proven", "within") if v in verdicts), None)
+    row["state"] = gravest(judge_builds([found])).state
     for name in _SHOWN:
         item = found["parameters"].get(name, {})
         row[name], row[f"{name}_u"] = item.get("value"), item.get("u")
     return row
 
 
+def _first(row: dict[str, Any]) -> tuple[int, str]:
+    """Order of an overview: what failed first, then what is beyond a limit, then the rest by name."""
+    from diffbench.results.state import FAILS
+
+    return 0 if row["faults"] else 1 if row["state"] in FAILS else 2, str(row["run_sheet"])
+
+
+def _read(row: dict[str, Any]) -> dict[str, Any]:
+    """A row with the digits that its uncertainties leave; texts that no spreadsheet takes for formulas."""
+    from diffbench.report.rounding import number_text
+
+    made = {key: spreadsheet_text(cell) if isinstance(cell, str) else cell for key, cell in row.items()}
+    for name in _SHOWN:
+        value, u = row[name], row[f"{name}_u"]
+        if value is not None:
+            made[name], made[f"{name}_u"] = number_text(value, u), None if u is None else number_text(u, u)
+    return made
+
+
 def _table(rows: list[dict[str, Any]]) -> bytes:
     text = io.StringIO()
-    writer = csv.DictWriter(
-        text, fieldnames=[key for key in rows[0] if key != "faults"], extrasaction="ignore"
-    )
+    # where a column stood before, it stands still
+    names = [*(key for key in rows[0] if key not in {"faults", "state"}), "state"]
+    writer = csv.DictWriter(text, fieldnames=names, extrasaction="ignore")
     writer.writeheader()
-    writer.writerows(
-        {key: spreadsheet_text(cell) if isinstance(cell, str) else cell for key, cell in row.items()}
-        for row in rows
-    )
+    writer.writerows(map(_read, sorted(rows, key=_first)))
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 

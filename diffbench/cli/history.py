@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import SuggestingGroup
-from diffbench.cli.options import PATH, json_option, quantity, store_option
+from diffbench.cli.options import PATH, json_option, language_option, quantity, store_option
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.history import Damage, History
+    from diffbench.history import Damage, History, Record
+    from diffbench.results import State
 
 Command = Callable[..., None]
 
@@ -80,22 +81,73 @@ def add(
 @click.option("--unit", help="Serial of a unit, for its records alone.")
 @store_and_json
 def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
-    """List units, builds and records as they stand."""
+    """List units, builds and records as they stand, and the state of each unit by all its records.
+
+    The exit status is 1 where a unit is proven to be worn or beyond a limit.
+    """
     found = opened(store)
     contents = found.contents(unit)
+    states = _states(found, contents.records)
     if as_json:
         print_json(
             {
                 "records": [_plain(record) for record in contents.records],
                 "damage": [_plain(damage) for damage in contents.damage],
+                "states": {state.unit: state.content() for state in states},
             },
             indent=1,
         )
-        return
-    from diffbench.report.history import listing
+    else:
+        from diffbench.report.history import listing
 
-    tell(listing(contents.records))
-    _tell(contents.damage)
+        tell(listing(contents.records, states))
+        _tell(contents.damage)
+    if any(state.failed for state in states):
+        raise SystemExit(1)
+
+
+def _states(found: History, records: Sequence[Record]) -> list[State]:
+    """The state of every unit that has records to judge."""
+    from diffbench.trend import state_of
+
+    units = sorted({record.facts.unit for record in records if not record.facts.withdrawn})
+    return [state for unit in units if (state := state_of(found, unit)) is not None]
+
+
+@history.command(epilog="Example: diffbench history pages --out workshop-pages")
+@click.option("--out", type=PATH, required=True, help="Folder for the pages; made if it is not there.")
+@click.option("--unit", help="Serial of a unit, for its pages alone.")
+@language_option()
+@store_and_json
+def pages(out: Path, unit: str | None, language: str, store: str | None, as_json: bool) -> None:
+    """Write a page of each unit, a card of each visit, and an index of all units.
+
+    The pages are files that link to each other: they need no network and no program. The exit status is 1
+    where a unit is proven to be worn or beyond a limit.
+    """
+    from diffbench.report.unit import life_of, unit_pages
+    from diffbench.trend.courses import visits_of
+    from diffbench.whole_files import write_whole
+
+    found = opened(store)
+    contents = found.contents(unit)
+    units = sorted({one.facts.unit for one in contents.records if not one.facts.withdrawn})
+    lives = [life_of(name, visits) for name in units if (visits := visits_of(found, name)[0])]
+    written = write_whole(out, unit_pages(lives, language=language))
+    states = {life.unit: life.newest.state for life in lives}
+    if as_json:
+        print_json(
+            {
+                "written": [str(path) for path in written],
+                "states": {name: state.content() for name, state in states.items()},
+            },
+            indent=1,
+        )
+    else:
+        print_text(f"Written: {out / 'index.html'}, {len(written) - 1} pages beside it")
+        _tell(contents.damage)
+    if any(state.failed for state in states.values()):
+        raise SystemExit(1)
 
 
 @history.command(epilog="Example: diffbench history show 1")

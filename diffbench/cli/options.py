@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from diffbench.cli.terminal import Progress
+from diffbench.cli.terminal import Progress, print_text
 
 if TYPE_CHECKING:
     from diffbench.errors import Fault
+    from diffbench.report.document import Document as ReportDocument
     from diffbench.results.characterisation import Characterisation
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -50,6 +51,80 @@ def picture_option(text: str) -> Callable[[F], F]:
         return path
 
     return click.option("--picture", type=PATH, callback=checked, help=text)
+
+
+#: Tags of `diffbench.report.messages.LANGUAGES`, here so that help loads nothing.
+LANGUAGES = ("en", "de", "fr", "it", "es", "ja")
+
+
+def language_option() -> Callable[[F], F]:
+    """``--language`` of a card."""
+    text = "Language of cards; the rest of a page is English."
+    return click.option(
+        "--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help=text
+    )
+
+
+#: What an answer is written as.
+FORMATS = ("html", "xlsx")
+
+
+def faces_options(
+    *formats: str,
+    out: str | None = "Folder for what --to names; html if it names nothing.",
+    text: str = "Write the answer as that, into the folder of --out; may be repeated.",
+) -> Callable[[F], F]:
+    """``--out``, the folder of what is written, and ``--to``, as what; given as ``out`` and ``formats``, with
+    their helps. ``out`` is None where the command must have a folder, as an option of its own."""
+
+    def checked(ctx: click.Context, param: click.Parameter, chosen: tuple[str, ...]) -> tuple[str, ...]:
+        del param
+        # before the work, not after it
+        if chosen and ctx.params.get("out") is None:
+            raise click.UsageError(f"--to {chosen[0]} needs a folder: name one with --out.")
+        return chosen
+
+    def dressed(command: F) -> F:
+        choice = click.Choice(formats or FORMATS)
+        made = click.option("--to", "formats", type=choice, multiple=True, callback=checked, help=text)(
+            command
+        )
+        return made if out is None else click.option("--out", type=PATH, is_eager=True, help=out)(made)
+
+    return dressed
+
+
+def put_faces(
+    document: ReportDocument, full: dict[str, Any], name: str, out: Path | None, formats: Sequence[str]
+) -> list[Path]:
+    """Write an answer into a folder as a page, a workbook or both: all or none; nothing without a folder."""
+    if out is None:
+        return []
+    from diffbench.whole_files import write_whole
+
+    return write_whole(out, faces_of(document, full, name, formats or ("html",)))
+
+
+def faces_of(
+    document: ReportDocument, full: dict[str, Any], name: str, formats: Sequence[str]
+) -> dict[str, bytes]:
+    """The files of an answer by name."""
+    contents: dict[str, bytes] = {}
+    if "html" in formats:
+        from diffbench.report.page import document_page
+
+        contents[f"{name}.html"] = document_page(document).encode("utf-8", "backslashreplace")
+    if "xlsx" in formats:
+        from diffbench.report.workbook import workbook_of
+
+        contents[f"{name}.xlsx"] = workbook_of(document, full)
+    return contents
+
+
+def tell_written(paths: Sequence[Path]) -> None:
+    """Say which files were written, if any."""
+    if paths:
+        print_text(f"\nWritten: {', '.join(map(str, paths))}")
 
 
 def branch_option(

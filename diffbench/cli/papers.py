@@ -232,7 +232,7 @@ def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 
     NAME is rig, build, run or car, by which editors check and complete TOML files; or what diffbench writes:
-    characterisation, map, manifest, conformity, comparison, repeatability or shim-advice.
+    characterisation, map, manifest, conformity, state, comparison, repeatability or shim-advice.
     """
     from diffbench.schemas import schema as schema_of
 

@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from diffbench.cli.options import PATH, json_option, pair, picture_option, quantity, result_of, results_of
+from diffbench.cli.options import (
+    PATH,
+    faces_of,
+    faces_options,
+    json_option,
+    language_option,
+    pair,
+    picture_option,
+    put_faces,
+    quantity,
+    result_of,
+    results_of,
+    tell_written,
+)
 from diffbench.cli.terminal import print_text, tell
 
 if TYPE_CHECKING:
@@ -23,17 +36,48 @@ MANIFEST = "comparison-manifest.json"
 @click.argument("characterisation", type=PATH)
 @json_option("Print the document as JSON, checked.")
 @click.option("--verbose", is_flag=True, help="All that lies behind the summary, too.")
-def show(characterisation: Path, as_json: bool, verbose: bool) -> None:
-    """Show a characterisation again, as fit printed it."""
+@faces_options(
+    "html",
+    "pdf",
+    "xlsx",
+    out="Folder for what --to names; card.html if it names nothing.",
+    text="The card as html or pdf (one sheet of A4), the result as xlsx; may be repeated.",
+)
+@click.option("--before", type=PATH, metavar="RESULT", help="An earlier result, to stand beside on the card.")
+@language_option()
+def show(
+    characterisation: Path,
+    as_json: bool,
+    verbose: bool,
+    out: Path | None,
+    formats: tuple[str, ...],
+    before: Path | None,
+    language: str,
+) -> None:
+    """Show a characterisation again, as fit printed it, or write its card for the workshop.
+
+    CHARACTERISATION is its file, or the folder of a result.
+    """
     from diffbench.results.characterisation import load_characterisation
 
     result = load_characterisation(characterisation)
+    earlier = None if before is None else load_characterisation(before)
+    if out is None and (before is not None or language != "en"):
+        raise click.UsageError("--before and --language are of a card: name its folder with --out.")
+    written: list[Path] = []
+    if out is not None:
+        from diffbench.report.files import card_files
+        from diffbench.whole_files import write_whole
+
+        contents = card_files(result, formats or ("html",), before=earlier, language=language)
+        written = write_whole(out, contents)
     if as_json:
         click.echo(result.to_json(), nl=False)
         return
     from diffbench.report.result import summary
 
     tell(summary(result, verbose=verbose), styled=True)
+    tell_written(written)
 
 
 @click.command(epilog="Example: diffbench conformity demo-result")
@@ -45,7 +89,7 @@ def conformity(result: Path, as_json: bool) -> None:
     RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
     done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
     """
-    from diffbench.results.conformity import conformity as judged
+    from diffbench.answers.conformity import conformity as judged
 
     found = judged(result_of(result, quiet=as_json))
     if as_json:
@@ -54,7 +98,7 @@ def conformity(result: Path, as_json: bool) -> None:
         from diffbench.report.result import conformity_document
 
         tell(conformity_document(found))
-    if found.outcome == "not conforming":
+    if found.state is not None and found.state.failed:
         raise SystemExit(1)
 
 
@@ -91,7 +135,7 @@ def conformity(result: Path, as_json: bool) -> None:
     show_default=True,
     help="Events between BEFORE and AFTER, to say whether the limits last one more.",
 )
-@click.option("--out", type=PATH, help="Folder for comparison.json and difference.csv.")
+@faces_options(out="Folder for comparison.json, difference.csv, and what --to names.")
 @picture_option("Draw what changed into this file: .png, .svg or .pdf.")
 @json_option("Print the comparison as JSON, alone.")
 def compare(
@@ -105,6 +149,7 @@ def compare(
     largest_loss: float | None,
     events: int,
     out: Path | None,
+    formats: tuple[str, ...],
     picture: Path | None,
     as_json: bool,
 ) -> None:
@@ -114,9 +159,9 @@ def compare(
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
-    from diffbench.answers.comparison import LARGEST_LOSS
     from diffbench.answers.comparison import compare as against
     from diffbench.answers.joint import member
+    from diffbench.answers.wear import LARGEST_LOSS
 
     if largest_loss is not None and not 0.0 < largest_loss < 100.0:
         raise click.BadParameter("a share between 0 and 100 per cent is wanted", param_hint="--largest-loss")
@@ -131,24 +176,30 @@ def compare(
     sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
     loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
     result = against(*sides, largest_loss=loss, events=events)
+    written: list[Path] = []
+    reference = sides[0][0].characterisation.reference
+    if picture is not None or "html" in formats:
+        from diffbench.results.predict import make_map
+
+        maps = make_map(sides[0][0].characterisation), make_map(sides[1][0].characterisation)
     if out is not None:
-        _write(out, result)
+        from diffbench.report.comparison import comparison_document, comparison_figures
+
+        drawn = comparison_figures(result, *maps, reference=reference) if "html" in formats else ()
+        faces = faces_of(comparison_document(result, drawn), result.content(), "comparison", formats)
+        written = _write(out, result, faces)
     if picture is not None:
         from diffbench.report.comparison import comparison_figure
         from diffbench.report.drawing import put_picture
-        from diffbench.results.predict import make_map
 
-        one, other = (make_map(side[0].characterisation) for side in sides)
-        reference = sides[0][0].characterisation.reference
-        put_picture(comparison_figure(result, one, other, reference=reference), picture)
+        put_picture(comparison_figure(result, *maps, reference=reference), picture)
     if as_json:
         click.echo(result.to_json(), nl=False)
     else:
         from diffbench.report.comparison import comparison_document
 
         tell(comparison_document(result))
-        if out is not None:
-            print_text(f"\nWritten: {out / 'comparison.json'}, {out / 'difference.csv'}")
+        tell_written(written)
         if picture is not None:
             print_text(f"\nDrawn: {picture}")
     if result.failed:
@@ -159,38 +210,46 @@ def _folder(path: Path) -> Path:
     return path if path.is_dir() else path.parent
 
 
-def _write(out: Path, result: Comparison) -> None:
-    """Both files, as one."""
+def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]:
+    """All files, as one; without the manifest, which is among them."""
     from diffbench.answers.differences import difference_csv
     from diffbench.results.manifest import with_manifest
     from diffbench.whole_files import write_whole
 
     table = "" if result.difference_map is None else difference_csv(result.difference_map)
-    contents = {"difference.csv": table.encode("utf-8"), "comparison.json": result.to_json().encode("utf-8")}
+    document = result.to_json().encode("utf-8")
+    contents = {**faces, "difference.csv": table.encode("utf-8"), "comparison.json": document}
     digest = hashlib.sha256(contents["comparison.json"]).hexdigest()
     write_whole(out, with_manifest(contents, result=digest, name=MANIFEST))
+    return [out / name for name in ("comparison.json", "difference.csv", *faces)]
 
 
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")
-@click.argument("results", nargs=-1, required=True, type=PATH, metavar="RUNSHEET...")
+@click.argument("results", nargs=-1, required=True, type=PATH, metavar="RESULT...")
+@faces_options()
 @json_option()
-def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
+def repeatability(
+    results: tuple[Path, ...], out: Path | None, formats: tuple[str, ...], as_json: bool
+) -> None:
     """Repeatability of a bench (ISO 5725-2) from visits between which the unit was refitted.
 
-    Names run sheets, a folder of them, or characterisations of visits that were fitted each by itself. Prints
-    standard deviation and limit of each quantity, Cochran's and Grubbs' tests for outlying repeats, and the
-    table for the rig file.
+    RESULTS are run sheets, a folder of them, or characterisations of visits that were fitted each by itself.
+    Prints standard deviation and limit of each quantity, Cochran's and Grubbs' tests for outlying repeats,
+    and the table for the rig file.
     """
     from diffbench.answers.repeatability import repeatability as repeated
 
     found = results_of(results, quiet=as_json)
     result = repeated([one for _, one in found], names=[str(path) for path, _ in found])
+    from diffbench.report.repeatability import repeatability_document
+
+    document = repeatability_document(result)
+    written = put_faces(document, result.content(), "repeatability", out, formats)
     if as_json:
         click.echo(result.to_json(), nl=False)
         return
-    from diffbench.report.repeatability import repeatability_document
-
-    tell(repeatability_document(result))
+    tell(document)
+    tell_written(written)
 
 
 @click.command(epilog="Example: diffbench advise fixtures/shims --target '80 N.m' --step '0.05 mm'")
@@ -216,6 +275,7 @@ def repeatability(results: tuple[Path, ...], as_json: bool) -> None:
     help="Measured builds alone, the disc-spring curve through one, or through all. By default the last "
     "where the sheet states the springs.",
 )
+@faces_options()
 @json_option("Print the advice as JSON, alone.")
 def advise(
     results: tuple[Path, ...],
@@ -223,6 +283,8 @@ def advise(
     limits: tuple[float, float] | None,
     step: str,
     way: str | None,
+    out: Path | None,
+    formats: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Which shim in stock gives a preload torque, with interval and chance to land within limits.
@@ -244,9 +306,12 @@ def advise(
         for facts in one.builds
     ]
     result = advised(members, target=wanted, limits=limits, step=width_of_step, way=cast("Way | None", way))
+    from diffbench.report.shims import shim_document
+
+    document = shim_document(result)
+    written = put_faces(document, result.content(), "shim", out, formats)
     if as_json:
         click.echo(result.to_json(), nl=False)
         return
-    from diffbench.report.shims import shim_document
-
-    tell(shim_document(result))
+    tell(document)
+    tell_written(written)

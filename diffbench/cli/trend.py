@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import json_option, picture_option, quantity, store_option
+from diffbench.cli.options import (
+    faces_options,
+    json_option,
+    picture_option,
+    put_faces,
+    quantity,
+    store_option,
+    tell_written,
+)
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
@@ -36,6 +44,7 @@ if TYPE_CHECKING:
     help="How many of the first records the control charts compare with; those at the first distance.",
 )
 @picture_option("Write a picture: .svg, .png or .pdf.")
+@faces_options()
 @store_option()
 @json_option()
 def trend(
@@ -46,6 +55,8 @@ def trend(
     limits: tuple[str, ...],
     baseline: int | None,
     picture: Path | None,
+    out: Path | None,
+    formats: tuple[str, ...],
     store: str | None,
     as_json: bool,
 ) -> None:
@@ -53,8 +64,8 @@ def trend(
 
     The newest record by itself first; then control charts, a straight line with where the next record lies,
     and the distance at which the lower limit is reached with 95 % confidence; how many more records are
-    needed where it cannot be told. The exit status is 1 where the newest record is proven to be out of
-    limits, or a lower limit is reached with 95 % confidence.
+    needed where it cannot be told. The exit status is 1 where the unit is proven to be worn or beyond a
+    limit.
     """
     from diffbench.history import open_history
     from diffbench.trend import trend_of
@@ -73,14 +84,16 @@ def trend(
         from diffbench.report.trend import trend_figure
 
         put_picture(trend_figure(found), picture)
+    from diffbench.report.trend import trend_document
+    from diffbench.trend import document_of
+
+    full = document_of(found)
+    written = put_faces(trend_document(found), full, "trend", out, formats)
     if as_json:
-        from diffbench.trend import document_of
-
-        print_json(document_of(found), indent=1)
+        print_json(full, indent=1)
     else:
-        from diffbench.report.trend import trend_document
-
         tell(trend_document(found))
+        tell_written(written)
         if picture is not None:
             print_text(f"Written: {picture}")
     if found.failed:

@@ -500,11 +500,21 @@ def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
     if CHANNEL_DIMENSIONS.get(name) != "temperature":
         refuse(("also",), "belongs to a temperature", "describe each column as a channel of its own")
     refuse(("values",), "translates words, and this channel holds numbers", "leave it out")
-    is_torque, geared = _is_torque(name), _GEARED.get(name)
-    if not is_torque:
+    if not _is_torque(name):
         refuse(_TORQUE_KEYS, "belongs to a torque channel", "state it at the torque transducer")
     if name != "turning_torque":
         refuse(_READING_KEYS, "belongs to turning_torque", "leave it out")
+    return [*found, *_reduction_refusals(name, raw)]
+
+
+def _reduction_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
+    """What is wrong with where a channel is taken, and with the reduction that lies between."""
+    found: list[Refusal] = []
+
+    def refuse(keys: tuple[str, ...], what: str, mend: str) -> None:
+        found.extend(((key,), f"'{key}' {what}", mend) for key in keys if key in raw)
+
+    is_torque, geared = _is_torque(name), _GEARED.get(name)
     if geared is None:
         refuse(_FINAL_DRIVE_KEYS, "belongs to the input, or to torque or speed of one output", "leave it out")
         return found

@@ -21,6 +21,7 @@ TOPICS = (
     "units",
     "recordings",
     "checks",
+    "pages",
     "commands",
     "python",
     "numbers",

@@ -3,7 +3,7 @@ as a map."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeGuard
 
 import numpy as np
@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from diffbench.answers.comparison import Comparison
 from diffbench.answers.differences import Change, DifferenceMap
 from diffbench.answers.wear import HeldLimit
-from diffbench.report.document import Block, Document, Section, Sentence, bare, item, items
+from diffbench.report.document import WIDE, Block, Document, Section, Sentence, bare, item, items
+from diffbench.report.document import Figure as PageFigure
 from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
 from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels
 from diffbench.report.result import limits_table
@@ -178,6 +179,39 @@ def comparison_figure(
     return figure
 
 
+def comparison_figures(
+    comparison: Comparison, before: LockingMap, after: LockingMap, *, reference: Mapping[str, float]
+) -> tuple[PageFigure, ...]:
+    """The pictures of a comparison one by one, each with unit and dates in its title."""
+    unit = printable(comparison.before.unit, limit=40)
+    dates = " and ".join(
+        printable(side.dates[-1], limit=20) for side in (comparison.before, comparison.after)
+    )
+    speed, heat = reference["speed_difference_rad_s"], reference["temperature_degC"]
+    moved = change_rows(comparison)
+    made = [
+        PageFigure(
+            name="before-after",
+            title=f"Unit {unit}, {dates}: locking torque at {heat:g} °C and {speed:g} rad/s",
+            paint=lambda axes: before_after(before, after, axes, speed_difference=speed, temperature=heat),
+            size=WIDE,
+            shows=f"Locking torque over input torque of unit {unit}, {dates}.",
+        )
+    ]
+    if moved:
+        told = "; ".join(f"{label(name)} {PER_CENT * change.change:+.1f} %" for name, change in moved)
+        made.append(
+            PageFigure(
+                name="changes",
+                title=f"Unit {unit}, {dates}: what changed",
+                paint=lambda axes: changes(comparison, axes),
+                size=(WIDE[0], 1.1 + 0.4 * len(moved)),
+                shows=f"Relative changes: {told}.",
+            )
+        )
+    return tuple(made)
+
+
 def drawable(found: DifferenceMap | None) -> TypeGuard[DifferenceMap]:
     """Whether a difference reaches over an area, so that it can be drawn as one."""
     return found is not None and min(len(found.input_torque_Nm), len(found.speed_difference_rad_s)) >= 2
@@ -257,7 +291,11 @@ def difference(
     tested = np.array(table.tested)[:, :, temperature].T
     hatch_untested(axes, tested, torque, speed)
     numbers = axes.clabel(
-        lines, fmt=lambda level: f"{level:+g}" if level else "0", fontsize=9.5, colors=[INK], inline=False
+        lines,
+        fmt=lambda level: f"{level:+g}" if level else "0",
+        fontsize=TICK_SIZE,
+        colors=[INK],
+        inline=False,
     )
     for number in numbers:
         number.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.2, "alpha": 0.85})
@@ -287,11 +325,12 @@ def _key(axes: Axes, *, doubtful: bool, untested: bool) -> Axes:
     return legend_above(axes, handles=handles) if handles else axes
 
 
-def comparison_document(result: Comparison) -> Document:
-    """Two states of a unit against each other."""
+def comparison_document(result: Comparison, figures: Sequence[PageFigure] = ()) -> Document:
+    """Two states of a unit against each other, with the ``figures`` of a page."""
     unknown = [f"{label(name)}: needs {needs}" for name, needs in result.not_determined.items()]
     sections = (
         _head(result),
+        Section("", tuple(figures)),
         _changes(result, main=True),
         _changes(result, main=False),
         _wear(result),

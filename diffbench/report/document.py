@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-#: Sizes of figures [inch]; a page scales them.
-WIDE = (5.5, 4.1)
+#: Sizes of figures [inch]. A page scales them, to 358 px on a telephone: wider ones would have small text.
+WIDE = (4.5, 3.3)
 HALF = (4.5, 3.4)
 THIRD = (4.5, 3.5)
 

@@ -17,7 +17,6 @@ from diffbench.report.style import (
     DIRECTION_COLOURS,
     GRID,
     INK,
-    MUTED,
     PAPER,
     SOURCE_COLOURS,
     TICK_SIZE,
@@ -44,7 +43,7 @@ MOST_REACH = 4.0
 WIDTH = 4.5
 ROW = 0.44  # inch: a row of a figure of rows
 FRAME = 1.25  # inch: legend and axis
-CELL = 0.175  # inch: a place of the correlation matrix
+CELL = 0.19  # inch: a place of the correlation matrix
 FEWEST_PAIRS = 2
 MOST_ROWS = 15  # of one figure: more would not fit a sheet
 MILLIMETRES = 1e3
@@ -116,35 +115,25 @@ def _doubt(seen: Shown, name: str, item: Parameter) -> Doubt:
 
 
 def intervals(characterisation: Characterisation, axes: Axes, *, names: Sequence[str] | None = None) -> Axes:
-    """95 % interval of each quantity about its value, filled with what it comes from: those in ``names`` from
-    the top, the key numbers by default. Each bar reaches from the lower to the upper limit and is parted by
-    share of the variance; the light line in it is the value."""
+    """95 % interval of each quantity about its value, and what it comes from: those in ``names`` from the
+    top, the key numbers by default. A line reaches from the lower to the upper limit; the bar from the value
+    to the upper limit is parted by share of the variance."""
     shown_here = doubts(characterisation, interval_names(characterisation)[0] if names is None else names)
     rows = np.arange(len(shown_here))
     for kind, (source, colour) in enumerate(SOURCE_COLOURS.items()):
-        width = np.array([(d.high - d.low) * d.shares[kind] for d in shown_here])
-        before = np.array([d.low + (d.high - d.low) * sum(d.shares[:kind]) for d in shown_here])
+        width = np.array([d.high * d.shares[kind] for d in shown_here])
+        before = np.array([d.high * sum(d.shares[:kind]) for d in shown_here])
         if (width > 0).any():
             axes.barh(
-                rows, width, left=before, height=THICK, color=colour, edgecolor=PAPER, linewidth=0.7,
+                rows, width, left=before, height=THICK, color=colour, edgecolor=INK, linewidth=0.6,
                 label=source, zorder=3,
             )  # fmt: skip
-    # the darkest part would be lost on a dark page without a border in the page's own grey
-    axes.barh(
-        rows,
-        [d.high - d.low for d in shown_here],
-        left=[d.low for d in shown_here],
-        height=THICK,
-        facecolor="none",
-        edgecolor=MUTED,
-        linewidth=0.9,
-        zorder=3.5,
-    )
+    low, high = ([getattr(d, end) for d in shown_here] for end in ("low", "high"))
+    axes.hlines(rows, low, high, color=INK, linewidth=1.2, zorder=4)
+    for ends in (low, high):
+        axes.vlines(ends, rows - THICK / 2, rows + THICK / 2, color=INK, linewidth=1.2, zorder=4)
     _clip(axes, shown_here)
     axes.vlines(0.0, -0.35, len(shown_here) - 0.55, color=INK, linewidth=0.9, zorder=2)
-    for row in range(len(shown_here)):
-        axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=PAPER, linewidth=2.6, zorder=4)
-        axes.plot([0.0, 0.0], [row - THICK / 2, row + THICK / 2], color=INK, linewidth=1.0, zorder=5)
     for row, doubt in enumerate(shown_here):
         for text, at, side in ((doubt.label, 0.0, "left"), (doubt.value, 1.0, "right")):
             axes.annotate(
@@ -184,7 +173,7 @@ def _clip(axes: Axes, found: Sequence[Doubt]) -> None:
                 ha="right",
                 va="center",
                 color=INK,
-                size=TICK_SIZE - 1.0,
+                size=TICK_SIZE,
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
                 zorder=6,
             )
@@ -226,9 +215,7 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
             if half > SMALLEST:
                 left, right, top, foot = column - half, column + half, row - half, row + half
                 squares[size > 0].append([(left, top), (right, top), (right, foot), (left, foot)])
-        axes.annotate(
-            str(row + 1), (row, row), ha="center", va="center", color=INK, size=TICK_SIZE - 1.5, zorder=4
-        )
+        axes.annotate(str(row + 1), (row, row), ha="center", va="center", color=INK, size=TICK_SIZE, zorder=4)
     axes.add_collection(LineCollection(rules, colors=[GRID], linewidths=0.8, zorder=1))
     for positive, drawn in squares.items():
         axes.add_collection(
@@ -255,7 +242,7 @@ def correlation(characterisation: Characterisation, axes: Axes) -> Axes:
     axes.grid(visible=False)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    axes.tick_params(length=0, labelsize=TICK_SIZE - 1.5)
+    axes.tick_params(length=0, labelsize=TICK_SIZE)
     return legend_above(axes)
 
 
@@ -301,7 +288,7 @@ def _interval_figure(
             f"95 % intervals of {len(found)} quantities about their values, parted by source of "
             f"doubt; the widest is {widest.label}, {rows[found.index(widest)][2]} %."
         ),
-        caption="A bar reaches from the lower to the upper limit; its parts are shares of the variance.",
+        caption="Lines are the intervals. A bar starts at the value: its parts are shares of the variance.",
         table=numbers(title, head, rows, texts=(0,)),
     )
 

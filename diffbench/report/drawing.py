@@ -11,12 +11,13 @@ from __future__ import annotations
 import base64
 import io
 import re
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
-from diffbench.report.style import GRID, INK, MUTED, PAPER
+from diffbench.report.style import DARK_FILLS, GRID, INK, MUTED, PAPER
 from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
@@ -24,8 +25,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-#: Colours of the surroundings and the property of the page that each follows.
-ROLES = {INK: "--ink", MUTED: "--muted", GRID: "--rule", PAPER: "--paper"}
+#: Colours of the surroundings and of filled areas, and the property of the page that each follows.
+ROLES = {
+    INK: "--ink",
+    MUTED: "--muted",
+    GRID: "--rule",
+    PAPER: "--paper",
+    **{colour: f"--fill{i}" for i, colour in enumerate(DARK_FILLS, 1)},
+}
 
 MOST_COLUMNS = 4
 RASTER_DPI = 180
@@ -56,7 +63,9 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
 
     buffer = io.StringIO()
     # settings of the surroundings (a notebook's style sheet) do not reach the page
-    with mpl.rc_context():
+    with mpl.rc_context(), warnings.catch_warnings():
+        # the browser sets the text: of Japanese only the room that it takes is guessed here
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         mpl.rcdefaults()
         mpl.rcParams.update(
             {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}

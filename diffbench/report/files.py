@@ -11,7 +11,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from diffbench.children import run
@@ -149,6 +149,46 @@ def documents(
         texts["report.html"] = result_page(characterisation, locking_map, refresh=refresh)
     # a path that is no Unicode is written with escapes: valid in JSON and readable in HTML
     return {name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}
+
+
+def card_files(
+    result: Characterisation,
+    formats: Sequence[str],
+    *,
+    before: Characterisation | None = None,
+    language: str = "en",
+) -> dict[str, bytes]:
+    """The card of a result by the names of its files, "html", "pdf" or both; "xlsx" is the whole result as a
+    workbook. ``before`` is an earlier result. Raises ``OutputError`` where one cannot be made."""
+    from diffbench.answers.state import judge
+    from diffbench.report.card import card_of, card_pdf, curve_map
+    from diffbench.report.glossary import glossary_figure, glossary_table
+    from diffbench.report.messages import say_in
+    from diffbench.report.page import page_of
+
+    earlier = None if before is None else (before, curve_map(before, before.builds[-1].build))
+    records = [result] if before is None or before.unit != result.unit else [before, result]
+    build = result.builds[-1].build
+    card = card_of(
+        result, curve_map(result, build), judge(records, build=build), before=earlier, language=language,
+        say=say_in(language),
+    )  # fmt: skip
+    contents = {}
+    if "html" in formats:
+        title = f"{card.unit}, {card.date}"
+        page = page_of(
+            "card_page", title=title, the_card=card, language=language, up=None, terms=glossary_table(),
+            sketch=glossary_figure(),
+        )  # fmt: skip
+        contents["card.html"] = page.encode("utf-8", "backslashreplace")
+    if "pdf" in formats:
+        contents["card.pdf"] = card_pdf(card)
+    if "xlsx" in formats:
+        from diffbench.report.result import summary
+        from diffbench.report.workbook import workbook_of
+
+        contents["result.xlsx"] = workbook_of(summary(result, verbose=True), result.content())
+    return contents
 
 
 def put_results(directory: Path, contents: Mapping[str, bytes]) -> list[Path]:

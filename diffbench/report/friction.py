@@ -325,7 +325,7 @@ def _bias_limits(axes: Axes, loading: BranchCurve) -> None:
             ha="center",
             va="center",
             color=INK,
-            size=TICK_SIZE - 0.5,
+            size=TICK_SIZE,
             zorder=2,
         )
 
@@ -400,7 +400,7 @@ def _name_runs(evidence: Evidence, axes: Axes) -> None:
             textcoords="offset points",
             va="top",
             color=MUTED,
-            size=TICK_SIZE - 1.0,
+            size=TICK_SIZE,
         )
 
 

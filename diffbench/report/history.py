@@ -9,6 +9,7 @@ from diffbench.history import Added, BuildFact, Correction, Facts, Record
 from diffbench.report.document import Block, Document, Section, Sentence, bare
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import printable
+from diffbench.results.state import State
 
 _HEAD = ("record", "date", "distance", "events", "build", "note")
 
@@ -31,11 +32,12 @@ def added_text(added: Added) -> str:
     return f"Already there as {where}"
 
 
-def listing(records: Sequence[Record]) -> Document:
-    """Records by unit, in the order of builds and dates."""
+def listing(records: Sequence[Record], states: Sequence[State] = ()) -> Document:
+    """Records by unit, in the order of builds and dates, each unit with its state."""
     if not records:
         return Document("History", (Section("", (Sentence("No records."),)),))
     blocks: list[Block] = []
+    standing = {state.unit: f": {state.state.replace('-', ' ')}" for state in states}
     for unit in sorted({record.facts.unit for record in records}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
         rows = [
@@ -50,7 +52,10 @@ def listing(records: Sequence[Record]) -> Document:
             for record in own
             for fact in record.facts.builds
         ]
-        blocks += [Sentence(f"Unit {printable(unit, limit=60)}"), bare(rows, head=_HEAD, flush=(0, 2, 3))]
+        blocks += [
+            Sentence(f"Unit {printable(unit, limit=60)}{standing.get(unit, '')}"),
+            bare(rows, head=_HEAD, flush=(0, 2, 3)),
+        ]
     return Document("History", (Section("", tuple(blocks)),))
 
 

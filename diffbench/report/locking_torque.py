@@ -346,8 +346,8 @@ def parts(
             floor,
             top,
             facecolor=PART_COLOURS[name],
-            edgecolor=PAPER,
-            linewidth=0.8,
+            edgecolor=INK,
+            linewidth=0.6,
             label=name,
         )
         floor = top

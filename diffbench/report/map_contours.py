@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from diffbench.report.document import THIRD, Figure, numbers
 from diffbench.report.rounding import number_text
-from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, dress, in_ratios, scale
+from diffbench.report.style import DARK_LABEL, LIGHT_LABEL, TICK_SIZE, dress, in_ratios, scale
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import Branch, LockingMap
 
@@ -168,7 +168,7 @@ def _label(
             numbers = axes.clabel(
                 lines,
                 fmt=lambda level: f"{level:g}",
-                fontsize=9.5,
+                fontsize=TICK_SIZE,
                 colors=_label_colours(levels, shades, washed=not inside),
                 manual=found,
                 inline=True,

@@ -4,17 +4,20 @@ evidence, then doubt, then provenance); any document as a page; and what a noteb
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+import re
 from functools import partial
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from diffbench.definitions import parts_of
+from diffbench._version import __version__
+from diffbench.answers.state import judge
+from diffbench.report.card import card_of
 from diffbench.report.document import Block, Document, Figure, Section, Sentence, Table
 from diffbench.report.doubt import correlation_figure, interval_figures, interval_names, intervals
 from diffbench.report.drawing import draw
 from diffbench.report.friction import friction_page_figures
+from diffbench.report.glossary import glossary_figure, glossary_table
 from diffbench.report.locking_torque import evidence_figures, residual_figures, sweep_figure
 from diffbench.report.map_contours import contours, map_page_figures, speeds_to_draw, torques_to_draw
 from diffbench.report.result import (
@@ -41,9 +44,10 @@ from diffbench.report.result import (
 from diffbench.report.rounding import RULE, typeset
 from diffbench.report.shims import ladder_figure
 from diffbench.report.style import GRID, INK, MUTED
-from diffbench.report.wording import grouped_findings, key_names, label, printable, said, seen_in
+from diffbench.report.wording import grouped_findings, printable, said
 from diffbench.results.characterisation import Characterisation, further_steps
 from diffbench.results.locking_map import LockingMap
+from diffbench.results.state import State
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -56,19 +60,12 @@ ROW, FRAME, WIDTH = 0.44, 1.25, 6.0
 CONTOURS = (6.0, 4.2)
 #: Drawings of one notebook must not share ids, whatever is shown how often.
 _COUNT = itertools.count(1)
+#: The space between a number and its unit, which no line breaks.
+_UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]+·m|%|mm|°|rad)")
 _BOX = (
     f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
     "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"
 )
-
-
-@dataclass(frozen=True)
-class Lead:
-    """A number in large type: what it is, value and uncertainty, what goes with it."""
-
-    name: str
-    value: str
-    note: str
 
 
 def refresh_line(seconds: int) -> str:
@@ -77,9 +74,13 @@ def refresh_line(seconds: int) -> str:
 
 
 def result_page(
-    characterisation: Characterisation, locking_map: LockingMap, *, refresh: int | None = None
+    characterisation: Characterisation,
+    locking_map: LockingMap,
+    *,
+    state: State | None = None,
+    refresh: int | None = None,
 ) -> str:
-    """The result as one HTML page that needs no network and no script.
+    """The result as one HTML page that needs no network and no script: the card, and all else folded.
 
     Parameters
     ----------
@@ -87,6 +88,8 @@ def result_page(
         The result, with the cells behind it for the figures of measurement.
     locking_map : LockingMap
         Its map, of one build.
+    state : State or None
+        How the unit stands; by this result alone unless it is given.
     refresh : int or None
         After how many seconds a browser loads the page again; never by default.
 
@@ -99,20 +102,38 @@ def result_page(
     -----
     Follows the reader's light or dark scheme, prints on A4 and Letter, reads from 360 px width on.
     """
+    if state is None:
+        state = judge([characterisation], build=locking_map.document.build)
+    card = card_of(characterisation, locking_map, state)
+    return page_of(
+        "report",
+        refresh=refresh,
+        the_card=card,
+        **_result(characterisation, locking_map),
+        **_evidence(characterisation, locking_map),
+        **_doubt(characterisation, locking_map),
+        **_provenance(characterisation),
+        terms=glossary_table(),
+        sketch=glossary_figure(),
+    )
+
+
+def page_of(template: str, *, refresh: int | None = None, **told: Any) -> str:
+    """A page from its template and what it is told."""
     from markupsafe import Markup
 
     made = _templates()
     assert made.loader is not None
     # with the drawings the only texts that are not escaped: they come from this package
     style = Markup(made.loader.get_source(made, "report.css")[0])
-    return made.get_template("report.html.j2").render(
-        style=style,
-        refresh=Markup("") if refresh is None else Markup(refresh_line(refresh)),
-        **_result(characterisation, locking_map),
-        **_evidence(characterisation, locking_map),
-        **_doubt(characterisation, locking_map),
-        **_provenance(characterisation),
-    )
+    line = Markup("") if refresh is None else Markup(refresh_line(refresh))
+    told = {"version": __version__, **told}
+    return made.get_template(f"{template}.html.j2").render(style=style, refresh=line, **told)
+
+
+def document_page(document: Document) -> str:
+    """Any document as a page of its own."""
+    return page_of("document", title=document.title, document=document)
 
 
 def html_of(document: Document) -> str:
@@ -206,6 +227,7 @@ def _templates() -> Environment:
     made.filters["drawing"] = lambda figure: Markup(
         draw(figure.paint, size=figure.size, prefix=figure.name, title=figure.shows)
     )
+    made.filters["glued"] = lambda text: _UNIT.sub("\u00a0", text)
     made.filters["kinds"] = lambda blocks: [(kind, list(found)) for kind, found in groupby(blocks, key=_kind)]
     return made
 
@@ -233,7 +255,6 @@ def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict
             f"{reference['temperature_degC']:g} °C plate temperature and "
             f"{reference['speed_difference_rad_s']:g} rad/s"
         ),
-        "leads": _leads(characterisation),
         "keys": key_table(characterisation),
         "limits": limit_table(characterisation),
         "law": words(law_text(characterisation)),
@@ -294,45 +315,6 @@ def _provenance(characterisation: Characterisation) -> dict[str, Any]:
         "digest": characterisation.digest,
         "rule": RULE,
     }
-
-
-def _leads(characterisation: Characterisation) -> list[Lead]:
-    """Four numbers in large type: preload, both ramps, locking effect in drive, as far as they are known."""
-    by_stem = {parts_of(name)[0]: name for name in reversed(key_names(characterisation)[0])}
-    found = []
-    for stem, partner in (
-        ("preload_torque", ""),
-        ("ramp_bias_drive_loading", "ramp_bias_drive_unloading"),
-        ("ramp_bias_coast_loading", "ramp_bias_coast_unloading"),
-        ("locking_effect_drive", ""),
-    ):
-        if stem not in by_stem:
-            continue
-        every = [name for name in key_names(characterisation)[0] if parts_of(name)[0] == stem]
-        if len(every) > 1:
-            lead = _over_builds(characterisation, stem, every)
-            found += [] if lead is None else [lead]
-            continue
-        seen = seen_in(characterisation, by_stem[stem])
-        if not seen.determined:
-            continue
-        note = f"95 %: {seen.interval}"
-        if partner in by_stem:
-            other = seen_in(characterisation, by_stem[partner])
-            note = f"{other.value} unloading" if other.determined else "unloading not determined"
-        found.append(Lead(typeset(seen.label), typeset(f"{seen.value} {seen.unit}".strip()), typeset(note)))
-    return found
-
-
-def _over_builds(characterisation: Characterisation, stem: str, names: list[str]) -> Lead | None:
-    """A number that builds do not share: from the least to the most."""
-    known = [(characterisation.parameters[name].value, name) for name in names]
-    ranked = sorted((value, name) for value, name in known if value is not None)
-    if not ranked:
-        return None
-    least, most = (seen_in(characterisation, name) for _, name in (ranked[0], ranked[-1]))
-    value = f"{least.value} to {most.value} {most.unit}".strip()
-    return Lead(label(stem), typeset(value), f"over {len(ranked)} builds")
 
 
 def _upfirst(text: str) -> str:

@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
+from diffbench.answers.conformity import Conformity, conformity
+from diffbench.answers.state import judge_builds
 from diffbench.definitions import name_of, parts_of
 from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
+from diffbench.report.judgement import judged
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
 from diffbench.report.wording import (
     KEY_QUANTITIES,
@@ -27,7 +30,7 @@ from diffbench.report.wording import (
     source_text,
 )
 from diffbench.results.characterisation import Characterisation, Parameter, SheetCheck, further_steps
-from diffbench.results.conformity import LIMITED, Conformity, LimitCheck, conformity
+from diffbench.results.conformity import LIMITED, LimitCheck
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -612,6 +615,7 @@ def summary(characterisation: Characterisation, *, verbose: bool = False) -> Doc
     needs = (f"{'; '.join(names)}: needs {needs}" for needs, names in needs_text(characterisation))
     sections = (
         Section("", _head(characterisation)),
+        Section("", tuple(_next(characterisation))),
         _key_numbers(characterisation),
         Section(
             "Limits, with guard bands (ISO 14253-1)", (limits_table(conformity(characterisation).limits),)
@@ -644,6 +648,18 @@ def _head(characterisation: Characterisation) -> tuple[Sentence, ...]:
         Sentence(first, first=word, tone=found.outcome),
         *(Sentence(text, first=beside) for text in (*others, found.trust)),
     )
+
+
+def _next(characterisation: Characterisation) -> Iterator[Sentence]:
+    """The state of each build and the one thing to do next, with what can hurt in the same line."""
+    states = judge_builds([characterisation])
+    for state in states:
+        found = judged(state)
+        of = f" ({printable(state.build, limit=24)})" if len(states) > 1 else ""
+        text = f"{found.word}. {' '.join(found.step)}"
+        if found.caution:
+            text += f" Caution: {' '.join(found.caution)}"
+        yield Sentence(text.replace("\u2212", "-"), first=f"NEXT{of}  ")
 
 
 def _key_numbers(characterisation: Characterisation) -> Section:

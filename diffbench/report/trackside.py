@@ -11,9 +11,10 @@ import numpy as np
 from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
 from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.answers.rebuild import Compared
-from diffbench.report.document import Block, Document, Literally, Section, Sentence, bare
+from diffbench.report.document import WIDE, Block, Document, Literally, Section, Sentence, bare
+from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
-from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
+from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import printable
 from diffbench.results.locking_map import Branch, LockingMap, Reading
 
@@ -34,9 +35,11 @@ _AXES = (
 )
 
 
-def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> Document:
+def corner_document(
+    result: CornerEntry, measured: LockingMap | None = None, figures: Sequence[PageFigure] = ()
+) -> Document:
     """A table for each phase, the mean over the entry, what the numbers rest on, and how the ``measured`` map
-    comes to reach what is beyond it."""
+    comes to reach what is beyond it; with the ``figures`` of a page."""
     head = f"Corner entry, {printable(result.car)}"
     built = {(rung.unit, rung.build) for rung in result.rungs}
     if len(built) == 1:
@@ -49,7 +52,8 @@ def corner_document(result: CornerEntry, measured: LockingMap | None = None) -> 
         if phase.beyond
     ]
     beyond = Section("", _beyond(measured, far))
-    return Document("Corner entry", (first, *phases, _mean(result), last, beyond))
+    drawn = Section("", tuple(figures))
+    return Document("Corner entry", (first, drawn, *phases, _mean(result), last, beyond))
 
 
 def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
@@ -147,10 +151,10 @@ def kept(result: CornerEntry, axes: Axes) -> Axes:
             textcoords="offset points",
             ha="right",
             color=MUTED,
-            size=9,
+            size=TICK_SIZE,
         )
     axes.set_ylim(-5.0, 109.0)
-    dress(axes, across="phase", upward="wheel-speed difference kept [% of free rolling]")
+    dress(axes, across="phase", upward="kept [% of free rolling]")
     return legend_above(axes, columns=2)
 
 
@@ -158,7 +162,7 @@ def yaw_moments(result: CornerEntry, axes: Axes) -> Axes:
     """Yaw moment against the turn with each unit, phase by phase, with 95 % limits, marked as `kept`."""
     _marks(result, axes, lambda phase: phase.yaw_moment, 1.0)
     axes.set_ylim(bottom=0.0)
-    dress(axes, across="phase", upward="yaw moment against the turn [N·m]")
+    dress(axes, across="phase", upward="yaw moment [N·m]")
     return legend_above(axes, columns=2)
 
 
@@ -176,6 +180,24 @@ def corner_figure(result: CornerEntry) -> Figure:
         yaw_moments(result, right)
         right.get_legend().remove()
     return figure
+
+
+def corner_figures(result: CornerEntry) -> tuple[PageFigure, ...]:
+    """Both figures of a corner entry, each by itself, for a page."""
+    car, count = printable(result.car, limit=40), len(result.rungs[0].phases)
+    return tuple(
+        PageFigure(
+            name=name,
+            title=f"{car}: {words}",
+            paint=lambda axes, draw=draw: draw(result, axes),  # type: ignore[misc]
+            size=WIDE,
+            shows=f"{words} of {len(result.rungs)} units over {count} phases of {car}.",
+        )
+        for name, words, draw in (
+            ("kept", "wheel-speed difference kept", kept),
+            ("yaw-moments", "yaw moment against the turn", yaw_moments),
+        )
+    )
 
 
 def _marks(result: CornerEntry, axes: Axes, of: Callable[[PhaseResult], Interval], times: float) -> None:

@@ -24,11 +24,15 @@ __all__ = [
     "LimitVerdict",
     "LockingMap",
     "MapDocument",
+    "NextStep",
     "NextTest",
     "Parameter",
     "Provenance",
+    "Reason",
     "SheetCheck",
+    "ShimStep",
     "SpringFacts",
+    "State",
     "Tested",
     "UnknownNameError",
     "load_characterisation",
@@ -64,6 +68,7 @@ if TYPE_CHECKING:
     from diffbench.results.fitted_law import FittedLaw
     from diffbench.results.locking_map import AXES, BRANCHES, Branch, LockingMap, MapDocument, load_map
     from diffbench.results.predict import make_map, map_on
+    from diffbench.results.state import NextStep, Reason, ShimStep, State
 
 __getattr__, __dir__ = names_on_first_use(
     __name__,
@@ -103,6 +108,12 @@ __getattr__, __dir__ = names_on_first_use(
         "predict": (
             "make_map",
             "map_on",
+        ),
+        "state": (
+            "NextStep",
+            "Reason",
+            "ShimStep",
+            "State",
         ),
     },
 )

@@ -1,14 +1,13 @@
-"""Conformity of a build: every limit of its sheet against value and uncertainty (ISO 14253-1)."""
+"""The decision rule: a limit against value and uncertainty (ISO 14253-1), and the chance to hold it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import ClassVar, Literal
+from typing import Literal
 
-from diffbench.definitions import name_of, parts_of
-from diffbench.results.characterisation import Characterisation
-from diffbench.results.document import Document, Frozen
+from diffbench.results.discrepancy import NORMAL_95
+from diffbench.results.document import Frozen
 
 #: Parameters that the limits of a build sheet hold, by the name of the limit.
 LIMITED = {
@@ -47,21 +46,6 @@ class LimitCheck(Frozen):
     outcome: Outcome
 
 
-class Conformity(Document):
-    """All limits of one build, and the outcome over all: the worst of them; None where there are none."""
-
-    file_name: ClassVar[str] = "conformity.json"
-    made_by: ClassVar[str] = "diffbench conformity"
-
-    format: Literal["diffbench-conformity/1"] = "diffbench-conformity/1"
-    unit: str
-    build: str
-    date: str
-    rule: str
-    limits: list[LimitCheck]
-    outcome: Outcome | None
-
-
 RULE = (
     "ISO 14253-1: conforming where the whole 95 % interval lies within the limits, not conforming where the "
     "whole interval lies beyond one, else not proven; the guard band is the interval's half on the side of "
@@ -83,6 +67,35 @@ def decided(interval: tuple[float, float] | None, low: float | None, high: float
     if interval[1] < least or interval[0] > most:
         return "not conforming"
     return "conforming" if least <= interval[0] and interval[1] <= most else "not proven"
+
+
+def chance_within(
+    value: float, interval: tuple[float, float], low: float | None, high: float | None
+) -> float:
+    """Conformance probability: the chance that the quantity itself lies within its limits.
+
+    p = Φ((high − y)/u) − Φ((low − y)/u), with u of either side from that half of the 95 % interval; a limit
+    that is None does not exist.
+
+    Examples
+    --------
+    >>> print(f"{chance_within(81.7, (79.3, 84.1), 80.0, 90.0):.3f}")
+    0.917
+
+    References
+    ----------
+    JCGM 106:2012, 7.2 to 7.4, for a normal distribution.
+    """
+
+    if interval[0] == interval[1]:
+        return float(decided(interval, low, high) == "conforming")
+
+    def below(limit: float, end: float) -> float:
+        u = max(abs(end - value), 1e-12 * abs(value)) / NORMAL_95
+        return 0.5 * math.erfc((value - limit) / (u * math.sqrt(2.0)))
+
+    most = 1.0 if high is None else below(high, interval[1])
+    return most - (0.0 if low is None else below(low, interval[0]))
 
 
 def answered(chance: float) -> Answer:
@@ -189,51 +202,3 @@ def worst(outcomes: Sequence[Outcome]) -> Outcome | None:
     """
     order: tuple[Outcome, ...] = ("not conforming", "not proven", "conforming")
     return next((outcome for outcome in order if outcome in outcomes), None)
-
-
-def limited_name(characterisation: Characterisation, limit: str) -> str:
-    """Name of the parameter that a limit is about: of the build that it names, else of the first."""
-    judged = next((one.judged for one in characterisation.limits if one.quantity == limit), None)
-    if judged is not None:
-        return judged
-    stem, build = parts_of(limit)
-    quantity = LIMITED.get(stem, stem)
-    alike = (name for name in characterisation.parameters if parts_of(name)[0] == quantity)
-    return next((name for name in alike if not build or parts_of(name)[1] == build), name_of(quantity, build))
-
-
-def conformity(characterisation: Characterisation) -> Conformity:
-    """Conformity of the build to every limit of its sheet that a single visit can judge.
-
-    Parameters
-    ----------
-    characterisation : Characterisation
-        The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
-        states, and is judged by `diffbench.answers.comparison`.
-
-    Returns
-    -------
-    Each limit with guard bands and outcome, and the outcome over all.
-    """
-    checks = []
-    for limit in characterisation.limits:
-        item = characterisation.parameters.get(limited_name(characterisation, limit.quantity))
-        interval = None if item is None or item.low is None or item.high is None else (item.low, item.high)
-        checks.append(
-            check_limit(
-                limit.quantity,
-                value=None if item is None else item.value,
-                interval=interval,
-                low=limit.low,
-                high=limit.high,
-                unit=limit.unit,
-            )
-        )
-    return Conformity(
-        unit=characterisation.unit,
-        build=characterisation.build,
-        date=characterisation.date,
-        rule=RULE,
-        limits=checks,
-        outcome=worst([check.outcome for check in checks]),
-    )

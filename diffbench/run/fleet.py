@@ -45,15 +45,11 @@ from diffbench.whole_files import made_and_held, recover, write_whole
 @dataclass(frozen=True)
 class Outcome:
     """What became of a run sheet: ``files`` of the result by name, manifest included, or ``faults`` one line
-    each.
-
-    ``verdict`` is "outside" where a limit of the build sheet is proven to be broken, else "".
-    """
+    each."""
 
     sheet: str
     files: Mapping[str, bytes]
     faults: tuple[str, ...] = ()
-    verdict: str = ""
 
 
 def digest(path: Path) -> str | None:
@@ -86,8 +82,7 @@ def fitted(sheet: str, page: bool) -> Outcome:
         return Outcome(sheet, {}, tuple(str(fault) for fault in error.faults))
     except Exception as error:  # noqa: BLE001  thousands of others shall not fall with it
         return Outcome(sheet, {}, (f"{sheet}: {last_words(error)[0]}",))
-    outside = any(limit.verdict == "outside" for limit in result.limits)
-    return Outcome(sheet, files, verdict="outside" if outside else "")
+    return Outcome(sheet, files)
 
 
 LOCK = ".fit-all.lock"

@@ -4,20 +4,35 @@ control or not, how far to a limit, or how much more they need."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
 
+from diffbench.answers.line import (
+    Axis,
+    Crossing,
+    Jump,
+    Line,
+    axis_over,
+    crossing,
+    find_jump,
+    fit_line,
+    place_ahead,
+    pooled,
+    records_needed,
+)
+from diffbench.answers.observation import Limit, Observation, observations
+from diffbench.answers.state import judge
 from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.journal import recordings
 from diffbench.results.conformity import LIMITED, Answer, Outcome, answered, decided
+from diffbench.results.state import State
 from diffbench.trend.charts import Charts, charts_of
-from diffbench.trend.line import Crossing, Jump, Line, crossing, find_jump, fit_line, pooled, records_needed
 
 #: What is followed unless something else is asked for.
 QUANTITIES = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
@@ -26,8 +41,7 @@ MATERIAL = 0.05
 #: Share of a number's variance from which on a statement of the sheet carries it.
 _CARRIES = 0.1
 
-Axis = Literal["distance", "events", "visits"]
-State = Literal["falling", "rising", "steady", "open", "jumped"]
+Slope = Literal["falling", "rising", "steady", "open", "jumped"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +57,12 @@ class Visit:
         parameters = self.document.get("parameters", {})
         found = parameters.get(name_of(name, self.fact.measured_as), parameters.get(name))
         return found if found is not None and found.get("value") is not None else None
+
+    def observations(self) -> Iterator[Observation]:
+        """This build as the judgement of the unit takes it, with the facts that the history has of it."""
+        facts, fact = self.record.facts, self.fact
+        told = {fact.measured_as: (fact.build, fact.distance_m, fact.events)}
+        return observations(self.document, unit=facts.unit, date=facts.date, builds=told)
 
     def limits(self, name: str) -> tuple[float, float] | None:
         """Both limits of the build sheet for a quantity."""
@@ -140,13 +160,7 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
 def axis_for(visits: Sequence[Visit]) -> Axis:
     """What a build's records can be counted over: distance where all have it and it differs, else events,
     else the number of the visit."""
-    for axis, known in (
-        ("distance", [visit.fact.distance_m for visit in visits]),
-        ("events", [visit.fact.events for visit in visits]),
-    ):
-        if None not in known and (len(visits) == 1 or len(set(known)) > 1):
-            return "distance" if axis == "distance" else "events"
-    return "visits"
+    return axis_over([(visit.fact.distance_m, visit.fact.events) for visit in visits])
 
 
 def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Series, list[str]]:
@@ -271,7 +285,7 @@ class Course:
 
     series: Series
     earlier: tuple[Series, ...]
-    state: State
+    state: Slope
     reason: str
     line: Line | None
     change: tuple[float, float, float] | None
@@ -296,7 +310,7 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Trend:
-    """All that was followed of one unit's build."""
+    """All that was followed of one unit's build, and the state of the unit with that build."""
 
     unit: str
     build: str
@@ -304,6 +318,7 @@ class Trend:
     axis: Axis
     courses: tuple[Course, ...]
     notes: tuple[str, ...]
+    state: State
 
     def __repr__(self) -> str:
         said = ", ".join(f"{course.series.quantity} {course.state}" for course in self.courses)
@@ -318,8 +333,8 @@ class Trend:
 
     @property
     def failed(self) -> bool:
-        """Whether any limit is proven to be broken."""
-        return any(course.failed for course in self.courses)
+        """Whether the unit is proven to be worn or beyond a limit."""
+        return self.state.failed
 
 
 def trend_of(
@@ -397,7 +412,22 @@ def trend_of(
         )
         limit = (limits or {}).get(name, series.lower_limit)
         courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
-    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)))
+    held = {name: Limit(low, *_upper(by_build[chosen][-1], name)) for name, low in (limits or {}).items()}
+    state = judge([one for visit in visits for one in visit.observations()], build=chosen, limits=held)
+    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
+
+
+def _upper(visit: Visit, name: str) -> tuple[float | None, str]:
+    """The upper limit of the build sheet, and the unit of a quantity."""
+    both, found = visit.limits(name), visit.parameter(name)
+    return None if both is None else both[1], "1" if found is None else str(found["unit"])
+
+
+def state_of(history: History, unit: str) -> State | None:
+    """The state of a unit by all its records; None where all are withdrawn or damaged. Raises
+    ``HistoryError`` where there are none."""
+    visits, _ = visits_of(history, unit)
+    return judge([one for visit in visits for one in visit.observations()]) if visits else None
 
 
 def course_of(
@@ -427,11 +457,17 @@ def course_of(
     meets = None
     if line is not None and limit is not None:
         meets = crossing(line, limit, start=float(x[-1]), shared=shared)
-    reached = meets is not None and meets.reached_by == float(x[-1])
+    held = newest is not None and newest.outcome == "conforming"
+    reached = (
+        line is not None
+        and limit is not None
+        and not held
+        and decided(line.interval(float(x[-1]), shared=shared), limit, None) == "not conforming"
+    )
     if newest is not None and newest.below:
         # as the unit was last seen it is below: no line through earlier records takes that back
         reached, meets = True, Crossing(newest.lower_limit or 0.0, True, None, None, newest.point.x)
-    ahead = _ahead(series, x)
+    ahead = place_ahead(x, one_by_one=series.axis == "events")
     return Course(
         series=series,
         earlier=earlier,
@@ -479,15 +515,6 @@ def _jump_reason(series: Series, jump: Jump) -> str:
     )
 
 
-def _ahead(series: Series, x: np.ndarray) -> float | None:
-    """Where the next record is expected: after one more event, or as far on as the mean stretch so far."""
-    places = np.unique(x)
-    if places.size < 2:
-        return None
-    stretch = 1.0 if series.axis == "events" else float(places[-1] - places[0]) / (places.size - 1)
-    return float(places[-1]) + stretch
-
-
 def _lasting(line: Line, limit: float, until: float, shared: float) -> Lasting:
     chance = line.chance_above(limit, until, shared=shared)
     return Lasting(limit, until, float(line.at(until)), chance, answered(chance))
@@ -520,7 +547,7 @@ def _charts(
 
 def _state(
     series: Series, x: np.ndarray, line: Line | None, stated: float | None
-) -> tuple[State, str, int | None]:
+) -> tuple[Slope, str, int | None]:
     """Verdict on the slope, its reason, and how many more records it needs."""
     if line is None:
         return _without_line(series, x, stated)
@@ -543,7 +570,7 @@ def _state(
     return "open", f"{what} would not stand out from the scatter yet", records_needed(line, x, fall)
 
 
-def _without_line(series: Series, x: np.ndarray, stated: float | None) -> tuple[State, str, int | None]:
+def _without_line(series: Series, x: np.ndarray, stated: float | None) -> tuple[Slope, str, int | None]:
     count = len(series.points)
     if count >= 2 and np.ptp(x) <= 0.0:
         return "open", f"all records stand at one {_place(series.axis)}, and another is needed", 1
@@ -581,6 +608,7 @@ def document_of(trend: Trend) -> dict[str, Any]:
         "failed": trend.failed,
         "quantities": {course.series.quantity: _plain_course(course) for course in trend.courses},
         "notes": list(trend.notes),
+        "state": trend.state.content(),
     }
 
 

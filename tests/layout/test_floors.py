@@ -63,7 +63,7 @@ BESIDE = {
     "figures": {"report"},
     "run": {"exports", "report"},
     "schemas": {"answers"},
-    "trend": {"history"},
+    "trend": {"answers", "history"},
     "__main__": {"cli"},
 }
 # Readers and physics never meet.
@@ -84,6 +84,7 @@ LIBRARIES = {
     "matplotlib": {"report"},
     "netCDF4": {"exports"},
     "nptdms": {"readers"},
+    "openpyxl": {"report"},
     "pandas": {"readers"},
     "pyarrow": {"readers"},
     "pydantic": {"answers", "documents", "results"},

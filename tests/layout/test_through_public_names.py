@@ -48,6 +48,8 @@ PURE = {
     "diffbench.cli.terminal",
     "diffbench.cli.fit_all",
     "diffbench.report.wording",
+    "diffbench.report.judgement",  # a state in words
+    "diffbench.results.state",  # the vocabulary of states: data without behaviour
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",
     "diffbench.report.friction",
@@ -60,7 +62,7 @@ PURE = {
     "diffbench.results.manifest",  # a set of files, written and found whole
     "diffbench.results.grid_lookup",  # trilinear lookup, against scipy
     "diffbench.trend.charts",  # the handbook's control charts
-    "diffbench.trend.line",  # the handbook's straight line and its intervals
+    "diffbench.answers.line",  # the handbook's straight line and its intervals
     # least squares by NIST's certified problems; covariances and intervals by textbooks' and JCGM's examples
     "diffbench.fitting.covariance",
     "diffbench.fitting.monte_carlo",

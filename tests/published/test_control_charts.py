@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 
+from diffbench.answers.line import find_jump, fit_line
 from diffbench.trend import cusum, ewma
-from diffbench.trend.line import fit_line
 
 
 def test_ewma_of_the_handbook() -> None:
@@ -63,3 +64,32 @@ def test_line_of_norris() -> None:
         0.884796396144373,
     )
     assert found == pytest.approx(certified, rel=1e-9)
+
+
+def test_break_of_the_nile() -> None:
+    """Flow of the Nile 1871 to 1970 (G. W. Cobb, Biometrika 65, 1978): one step of the mean, after the 28th
+    year (1898), sup F 75.93 and a residual sum of squares of 1597457, as R's strucchange prints them
+    (retrieved)."""
+    flow = sm.datasets.nile.load_pandas().data["volume"].to_numpy()
+    found = find_jump(np.zeros(flow.size), flow)  # all at one place: no slope beside the step
+    assert found is not None
+    assert found.at == 28
+    assert found.sigma**2 * found.freedom == pytest.approx(1_597_457, abs=1.0)
+    u = found.sigma * (1.0 / 28 + 1.0 / 72) ** 0.5
+    assert (found.size / u) ** 2 == pytest.approx(75.93, abs=0.005)
+    assert (found.before, found.before + found.size) == pytest.approx((1097.75, 849.97), abs=0.005)
+
+
+@pytest.mark.parametrize(("shift", "length"), [(0.5, 26.6), (1.0, 8.38), (2.0, 3.34), (3.0, 2.19)])
+def test_run_lengths_of_lucas_and_crosier(shift: float, length: float) -> None:
+    """J. M. Lucas, R. B. Crosier, Technometrics 24 (1982), table 1 (retrieved): two-sided sums of k 0.5 and
+    h 4 after a shift; mean of 1,000 drawn runs, within four of its standard errors."""
+    rng = np.random.default_rng([1982, int(10 * shift)])
+    runs = []
+    for _ in range(1_000):
+        up, down = cusum(rng.standard_normal(60 if shift >= 1.0 else 300) + shift, target=0.0, slack=0.5)
+        signals = np.flatnonzero(np.maximum(up, down) > 4.0)
+        assert signals.size, "a run as long as this comes once in millions"
+        runs.append(int(signals[0]) + 1)
+    error = float(np.std(runs)) / len(runs) ** 0.5
+    assert np.mean(runs) == pytest.approx(length, abs=4.0 * error)

@@ -113,15 +113,18 @@ def test_page_is_small_and_always_the_same(
 
 
 def test_order_is_verdict_numbers_evidence_doubt_provenance(outline: Outline) -> None:
-    """What matters most comes first."""
+    """What matters most comes first: the card; all but the caution is folded behind it."""
     text = outline.text()
     marks = [
+        "Good Preload torque:",
+        "Next: Nothing to do.",
+        "Caution at the bench",
         "Within limits",
         "Key numbers",
-        "Caution at the bench",
-        "Evidence Coloured",
-        "Doubt Converged",
-        "Provenance Made",
+        "Coloured marks",
+        "Converged; starts",
+        "Made by",
+        "In the drawing",
     ]
     places = [text.index(mark) for mark in marks]
     assert places == sorted(places)
@@ -147,12 +150,14 @@ def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
     """Every drawing has a label with numbers in it, and a table behind it."""
     labels = [a.get("aria-label") for tag, a in outline.elements if tag == "svg"]
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
-    assert len(labels) == len(figures) >= 12
+    assert len(labels) == len(figures) >= 13
     assert all(label and re.search(r"\d", label) for label in labels)
     assert len(set(labels)) == len(labels)
     summaries = [t for where, t in outline.texts if where[-1] == "summary"]
-    assert summaries.count("Numbers behind this figure") == len(figures)
+    # the curve of the card is the sweep of the evidence, which has them
+    assert summaries.count("Numbers behind this figure") == len(figures) - 1
     for needed in (
+        "figure-locking-curve",
         "figure-sweep",
         "figure-parts",
         "figure-recorded",
@@ -210,7 +215,7 @@ def test_caution_names_the_dangers(outline: Outline) -> None:
     """Rotation, heat, springs, limits; and who comes before this page."""
     text = outline.text()
     start = text.index("Caution at the bench")
-    caution = text[start : text.index("Evidence Coloured")]
+    caution = text[start : text.index("Numbers all of them")]
     for word in (
         "rotate",
         "burn",

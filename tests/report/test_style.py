@@ -15,6 +15,7 @@ from matplotlib.colors import LinearSegmentedColormap, to_hex
 from matplotlib.figure import Figure
 
 from diffbench.report.style import (
+    DARK_FILLS,
     DARK_LABEL,
     DIRECTION_COLOURS,
     DIRECTION_MARKS,
@@ -148,3 +149,20 @@ def test_dressed_axes_carry_labels_and_a_legend_outside() -> None:
     axes.figure.draw_without_rendering()
     box = axes.get_legend().get_window_extent()
     assert box.y0 >= axes.get_window_extent().y1 - 1.0
+
+
+def test_areas_stand_out_in_the_dark(vision: ModuleType) -> None:
+    """3 to 1 against the dark page (WCAG 2.2, 1.4.11), told apart by every eye and in grey; the style sheet
+    has these colours, and gives them up on paper."""
+    css = files("diffbench.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
+    fills = dict(re.findall(r"--(fill\d): (#\w+)", css))
+    assert list(fills.values()) == list(DARK_FILLS.values())
+    assert css.count("initial;") == len(fills)
+    for colours in (PART_COLOURS, SOURCE_COLOURS):
+        dark = [DARK_FILLS[colour] for colour in colours.values()]
+        assert min(vision.contrast(colour, themes()["dark"]["paper"]) for colour in dark) >= 3.0
+        for sight in SIGHTS:
+            for one, other in itertools.combinations(dark, 2):
+                assert vision.distance(one, other, sight) > CLEARLY
+        steps = [vision.lightness(colour) for colour in dark]
+        assert all(later - earlier > 10.0 for earlier, later in itertools.pairwise(steps))

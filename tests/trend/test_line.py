@@ -9,8 +9,8 @@ import pytest
 import statsmodels.api as sm
 from scipy.stats import t
 
+from diffbench.answers.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
 from diffbench.trend.charts import ALARM_RATE, charts_of, limits_for
-from diffbench.trend.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
 

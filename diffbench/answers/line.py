@@ -8,20 +8,24 @@ slope. What all records share cancels between them, and is added where the line 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "STATED_FREEDOM",
+    "Axis",
     "Crossing",
     "Jump",
     "Line",
+    "axis_over",
     "crossing",
     "find_jump",
     "fit_line",
+    "place_ahead",
     "pooled",
     "records_needed",
 ]
@@ -41,6 +45,35 @@ MOST_RECORDS = 200
 _JUMP = 0.01
 #: A limit farther off than that many times the distance so far is not looked for.
 _FARTHEST = 1000.0
+
+
+Axis = Literal["distance", "events", "visits"]
+
+
+def axis_over(visits: Sequence[tuple[float | None, int | None]]) -> Axis:
+    """What visits can be counted over, by distance [m] and events of each: distance where all have it and it
+    differs, else events, else their own number."""
+    for axis, known in (
+        ("distance", [distance for distance, _ in visits]),
+        ("events", [events for _, events in visits]),
+    ):
+        if None not in known and (len(visits) == 1 or len(set(known)) > 1):
+            return "distance" if axis == "distance" else "events"
+    return "visits"
+
+
+def place_ahead(x: ArrayLike, *, one_by_one: bool) -> float | None:
+    """Where the next record is expected: one further where they are counted ``one_by_one``, else as far on as
+    the mean stretch so far.
+
+    >>> place_ahead([0.0, 0.0, 600.0, 1100.0], one_by_one=False)
+    1650.0
+    """
+    places = np.unique(x)
+    if places.size < 2:
+        return None
+    stretch = 1.0 if one_by_one else float(places[-1] - places[0]) / (places.size - 1)
+    return float(places[-1]) + stretch
 
 
 @dataclass(frozen=True)
@@ -89,6 +122,11 @@ class Line:
         """Standard uncertainty of the line; ``shared`` is what all records have in common."""
         away = np.asarray(x, dtype=float) - self.centre
         return np.asarray(np.sqrt(self.sigma**2 * (1.0 / self.count + away**2 / self.spread) + shared**2))
+
+    def interval(self, x: float, *, shared: float = 0.0) -> tuple[float, float]:
+        """95 % interval of the unit itself at ``x``."""
+        value, reach = float(self.at(x)), self.factor * float(self.u_at(x, shared=shared))
+        return value - reach, value + reach
 
     def chance_above(self, limit: float, x: float, *, shared: float = 0.0) -> float:
         """Chance that the unit itself stands above a limit at ``x``."""

@@ -1,0 +1,266 @@
+"""What a record says of one build, as the judgement of a unit needs it: estimates with the part of their
+doubt that is the visit's own, limits, and which bench it was."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+from pydantic import ValidationError
+
+from diffbench.answers.joint import Member, member
+from diffbench.definitions import name_of, parts_of
+from diffbench.doubts import OF_A_VISIT, OF_THE_BENCH, Source
+from diffbench.fitting.pooling import UNSTATED
+from diffbench.results.characterisation import Characterisation
+from diffbench.results.conformity import LIMITED
+from diffbench.results.discrepancy import NORMAL_95
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One quantity in one record: value, standard uncertainty and 95 % interval; ``u_visit`` the part that is
+    new at every visit, ``u_shared`` the rest, and ``u_bench`` what of that is the bench's. ``refits``:
+    whether the rig stated what a refit moves."""
+
+    value: float
+    u: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    u_visit: float
+    u_shared: float
+    u_bench: float
+    refits: bool
+
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """The 95 % interval, where there is one."""
+        return None if self.low is None or self.high is None else (self.low, self.high)
+
+    @property
+    def scatter(self) -> float:
+        """Standard deviation from visit to visit; of a rig that does not state it, a usual one."""
+        return self.u_visit if self.refits else math.hypot(self.u_visit, UNSTATED * self.value)
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of the build sheet, either end of which may be missing."""
+
+    low: float | None
+    high: float | None
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class Observation:
+    """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
+    that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
+    of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop, and a fit that did
+    not converge."""
+
+    record: str
+    unit: str
+    build: str
+    measured_as: str
+    date: str
+    made: str
+    distance_m: float | None
+    events: int | None
+    shim_m: float | None
+    estimates: Mapping[str, Estimate]
+    at_limits: Mapping[str, Estimate]
+    limits: Mapping[str, Limit]
+    bench: str
+    recordings: tuple[str, ...]
+    flaws: tuple[str, ...]
+    tested_torque_Nm: tuple[float, float] | None
+    tested_speed_rad_s: float | None
+    source: Characterisation | Mapping[str, Any]
+
+    @property
+    def assembly(self) -> tuple[str, float | None]:
+        """What is new after a rebuild."""
+        return self.build, self.shim_m
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        """What visits have in common between which nothing was driven; where no sheet tells, the day."""
+        told = self.distance_m is not None or self.events is not None
+        return (*self.assembly, self.distance_m, self.events, "" if told else self.date)
+
+    @cached_property
+    def member(self) -> Member | None:
+        """The whole result; None of one that holds no form of the model."""
+        source = self.source
+        if not isinstance(source, Characterisation):
+            try:
+                source = Characterisation.model_validate(source)
+            except ValidationError:
+                return None  # by another version: its numbers can be judged, what they are made of cannot
+        return member(source, build=self.measured_as, bench=self.bench) if source.forms else None
+
+
+def observations(
+    source: Characterisation | Member | Observation | Mapping[str, Any],
+    *,
+    record: str | None = None,
+    unit: str | None = None,
+    date: str | None = None,
+    builds: Mapping[str, tuple[str, float | None, int | None]] | None = None,
+) -> Iterator[Observation]:
+    """Every build of a record.
+
+    Parameters
+    ----------
+    source : Characterisation, Member, Observation or mapping
+        A result, or its document as it was read from JSON.
+    record, unit, date : str or None
+        Its name among the records, and what a history says otherwise; those of the result by default.
+    builds : mapping or None
+        Name now, distance [m] and events of the builds to take, by their name in the result; None for all as
+        the result has them.
+
+    Yields
+    ------
+    One observation a build.
+    """
+    if isinstance(source, Observation):
+        yield source
+        return
+    whole = source.characterisation if isinstance(source, Member) else source
+    parts: dict[str, Any]
+    if isinstance(whole, Characterisation):
+        keys = {
+            "unit",
+            "build",
+            "date",
+            "builds",
+            "parameters",
+            "limits",
+            "findings",
+            "tested",
+            "diagnostics",
+        }
+        parts = whole.model_dump(include=keys | {"provenance"})
+    else:
+        parts = dict(whole)
+    inputs, flaws = parts["provenance"]["inputs"], _flaws(parts)
+    visits = set(parts["provenance"]["visits"])
+    papers = [digest for path, digest in inputs.items() if path.endswith(".toml") and path not in visits]
+    read = tuple(sorted(digest for path, digest in inputs.items() if not path.endswith(".toml")))
+    made = str(parts["provenance"].get("made", ""))
+    # of what a result has before it is written, too: its own hash it gets with the file
+    digest = hashlib.sha256(repr((parts["unit"], parts["build"], made, sorted(inputs.items()))).encode())
+    for facts in parts["builds"]:
+        name = facts["build"]
+        if builds is not None and name not in builds:
+            continue
+        told = (name, facts.get("distance_m"), None) if builds is None else builds[name]
+        outline = (facts.get("tested") or parts["tested"])["outline"]
+        yield Observation(
+            record=record or digest.hexdigest()[:12],
+            unit=unit or parts["unit"],
+            build=told[0],
+            measured_as=name,
+            date=date or facts.get("date") or parts["date"],
+            made=made,
+            distance_m=told[1],
+            events=told[2],
+            shim_m=facts.get("shim_m"),
+            estimates=_estimates(parts["parameters"], name),
+            at_limits=_at_limits(parts["parameters"], parts["limits"], name),
+            limits=_limits(parts["limits"], name),
+            # a fit names the rig's file before the build sheets
+            bench=papers[0] if papers else "",
+            recordings=read,
+            flaws=flaws,
+            tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
+            tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
+            source=whole,
+        )
+
+
+def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
+    stopped = [found["name"] for found in parts["findings"] if found["severity"] == "stop"]
+    return tuple(stopped if parts["diagnostics"]["converged"] else [*stopped, "not converged"])
+
+
+def _estimates(parameters: Mapping[str, Mapping[str, Any]], build: str) -> dict[str, Estimate]:
+    """Determined quantities of one build by their bare names; its own go before those of all."""
+    found: dict[str, Estimate] = {}
+    for name, item in parameters.items():
+        quantity, whose = parts_of(name)
+        own = name_of(quantity, build) in parameters
+        if item["value"] is None or whose not in ("", build) or (own and not whose):
+            continue
+        found[quantity] = _estimate(item)
+    return found
+
+
+def _estimate(item: Mapping[str, Any]) -> Estimate:
+    budget = item.get("budget") or {}
+    of_visit, of_bench = (
+        math.sqrt(sum(float(budget.get(source, 0.0)) ** 2 for source in sources))
+        for sources in (OF_A_VISIT, OF_THE_BENCH)
+    )
+    u = item["u"]
+    return Estimate(
+        value=float(item["value"]),
+        u=u,
+        low=item["low"],
+        high=item["high"],
+        unit=item["unit"],
+        u_visit=of_visit,
+        u_shared=math.sqrt(max((u or 0.0) ** 2 - of_visit**2, 0.0)),
+        u_bench=of_bench,
+        refits=bool(budget.get(Source.REPEATABILITY)),
+    )
+
+
+def _at_limits(
+    parameters: Mapping[str, Mapping[str, Any]], limits: list[Mapping[str, Any]], build: str
+) -> dict[str, Estimate]:
+    """Limited quantities of one build where their limits are meant, of those not meant at the reference."""
+    found = {}
+    for limit in limits:
+        stem, whose = parts_of(limit["quantity"])
+        item = parameters.get(limit.get("judged") or "")
+        if whose in ("", build) and item is not None and item["value"] is not None:
+            found[LIMITED.get(stem, stem)] = _estimate(item)
+    return found
+
+
+def _limits(limits: list[Mapping[str, Any]], build: str) -> dict[str, Limit]:
+    """Limits of one build by the parameter that each is about."""
+    found = {}
+    for limit in limits:
+        stem, whose = parts_of(limit["quantity"])
+        if whose in ("", build):
+            found[LIMITED.get(stem, stem)] = Limit(limit["low"], limit["high"], limit["unit"])
+    return found
+
+
+def mean_of(here: Sequence[Estimate]) -> Estimate:
+    """The mean of visits at one place: what a refit moves shrinks with their number, the rest stays. A refit
+    that nobody stated is in no interval, and shrinks nothing."""
+    count, refits = len(here), all(one.refits for one in here)
+    value = sum(one.value for one in here) / count
+    own = math.sqrt(sum(one.u_visit**2 for one in here)) / count if refits else here[-1].u_visit
+    shared = max(one.u_shared for one in here)
+    u = math.hypot(own, shared)
+    return replace(
+        here[-1],
+        value=value,
+        u=u,
+        low=value - NORMAL_95 * u,
+        high=value + NORMAL_95 * u,
+        u_visit=own,
+        u_shared=shared,
+        refits=refits,
+    )

@@ -1,0 +1,224 @@
+"""A state in words: what a unit is, why, and the one thing to do next, for a mechanic.
+
+Sentences of at most twelve words, each with its number; what can hurt stands in the same breath as what to
+do. All of them are messages of a catalogue, so that a card speaks other languages.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from diffbench.definitions import parts_of
+from diffbench.report.messages import Say, english
+from diffbench.report.rounding import number_text, place_of, typeset, with_unit
+from diffbench.report.wording import LABELS, printable
+from diffbench.results.state import NextStep, Reason, State
+
+#: Digits of a number on a card.
+DIGITS = 3
+NORMAL_95 = 1.959964
+MILLIMETRES = 1e3
+
+WORDS = {
+    "good": "Good",
+    "good-with-doubt": "Good, with doubt",
+    "watch": "Watch",
+    "worn": "Worn",
+    "out-of-limits": "Out of limits",
+    "cannot-be-told": "Cannot be told",
+    "records-contradict": "Records contradict",
+}
+PARTS = {
+    "spring": "the spring",
+    "friction": "the friction plates",
+    "ramps": "the ramps",
+    "gears": "the gears",
+    "oil": "the oil",
+}
+NAMES = {
+    "preload_torque": "Preload torque",
+    "ramp_bias_drive": "Ramp bias, drive",
+    "ramp_bias_drive_loading": "Ramp bias, drive",
+    "ramp_bias_drive_unloading": "Ramp bias, drive, torque falling",
+    "ramp_bias_coast": "Ramp bias, coast",
+    "ramp_bias_coast_loading": "Ramp bias, coast",
+    "ramp_bias_coast_unloading": "Ramp bias, coast, torque falling",
+    "friction_coefficient": "Friction coefficient",
+    "friction": "Friction",
+    "spring_force": "Spring force",
+    "face_wear": "Wear of a face",
+    "preload_loss": "Loss of preload",
+    "locking_effect_drive": "Locking effect, drive",
+    "locking_effect_coast": "Locking effect, coast",
+}
+#: By kind of reason and, where there are two, the side of the limit that decides.
+REASONS: Mapping[str, tuple[str, ...]] = {
+    "within-limits": ("{name}: {value}. That is inside its limits.",),
+    "beyond-limit lower": ("{name}: {value}. The lowest allowed is {limit}.",),
+    "beyond-limit upper": ("{name}: {value}. The highest allowed is {limit}.",),
+    "worn-beyond-limit lower": ("{name}: {value}. The lowest allowed is {limit}.", "It is worn."),
+    "worn-beyond-limit upper": ("{name}: {value}. The highest allowed is {limit}.", "It is worn."),
+    "limit-not-proven lower": ("{name}: {value}. The lowest allowed is {limit}.", "Too close to be sure."),
+    "limit-not-proven upper": ("{name}: {value}. The highest allowed is {limit}.", "Too close to be sure."),
+    "limit-close lower": ("{name}: {value}. The lowest allowed is {limit}.", "That is close."),
+    "limit-close upper": ("{name}: {value}. The highest allowed is {limit}.", "That is close."),
+    "limit-ahead lower": (
+        "After the next event {name} may be {value}.",
+        "The lowest allowed is {limit}.",
+    ),
+    "limit-ahead upper": (
+        "After the next event {name} may be {value}.",
+        "The highest allowed is {limit}.",
+    ),
+    "not-determined": ("{name}: this test cannot tell it.",),
+    "no-limits": ("The build sheet states no limits.",),
+    "test-flawed": ("The test has a flaw: {finding}.",),
+    "refits-unknown": ("How well the bench repeats is not known.",),
+    "visits-disagree": ("{name}: the visits of {dates} disagree.",),
+    "earlier-visits-disagree": ("{name}: earlier visits disagree, {dates}.",),
+    "jump": ("{name} jumped by {value} between {dates}.",),
+    "changed": ("{name} has changed by {value}.",),
+}
+STEPS: Mapping[str, tuple[str, ...]] = {
+    "nothing": ("Nothing to do.",),
+    "fit-shim": ("Fit a shim of {shim}.", "It should give {preload} of preload torque."),
+    "state-shim-and-springs": ("Write shim and disc springs into the build sheet.",),
+    "renew-plates": ("Renew the friction plates.",),
+    "inspect": ("Take the unit apart and look at {part}.",),
+    "measure-again": ("Refit the unit to the bench and test again.", "Visits needed: {visits}."),
+    "measure-more": ("Test what is missing: the page lists it under Numbers.",),
+    "mend-test": ("Mend what is wrong with the test, then repeat it.",),
+    "measure-repeatability": ("Refit and test this unit several times, unchanged.",),
+    "state-limits": ("Write the limits into the build sheet.",),
+    "check-records": ("Check unit and date of these records.",),
+}
+CAUTIONS = {
+    "stored-force": "Springs are under load: open it only with the holding tool.",
+    "heat": "Oil and plates burn: let them cool.",
+    "speed": "Shafts turn: guards closed, hands off.",
+    "torque": "Torque can break shafts.",
+}
+#: What every caution ends with.
+DEFER = "Maker's limits and local rules come first."
+MOST_REASONS = 2
+#: Reasons that are told only where they decide.
+LESS = ("within-limits", "changed")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A state in sentences: its word, why, what to do next, and what can hurt on the way."""
+
+    state: str
+    word: str
+    reasons: tuple[str, ...]
+    step: tuple[str, ...]
+    caution: tuple[str, ...]
+
+
+def judged(state: State, say: Say = english) -> Judged:
+    """A state in words; of many reasons the one that decides and the next."""
+    first, *others = state.reasons
+    told = [first, *(one for one in others if one.kind not in LESS)][:MOST_REASONS]
+    reasons = [text for reason in told for text in reason_text(reason, say)]
+    return Judged(
+        state.state,
+        say(WORDS[state.state]),
+        tuple(dict.fromkeys(reasons)),
+        tuple(step_text(state.next_step, say)),
+        tuple(caution_text(state.next_step, say)),
+    )
+
+
+def three_digits(value: float | None, u: float | None = None, unit: str = "") -> str:
+    """A number on a card: three digits, fewer where its standard uncertainty leaves fewer.
+
+    >>> three_digits(81.6716, 1.23, "N·m"), three_digits(0.512, 0.009), three_digits(1950.4, 60.0, "N")
+    ('81.7 N·m', '0.512', '1950 N')
+    >>> three_digits(8.04, 2.6), three_digits(64.985, 0.54, "%"), three_digits(None)
+    ('8.0', '65.0 %', 'not determined')
+    """
+    if value is None or not math.isfinite(value):
+        return number_text(value)
+    # one more digit than 9.996 has: it is 10.0
+    digits = math.floor(math.log10(abs(float(f"{value:.{DIGITS - 1}e}")))) if value else 0
+    place = digits - DIGITS + 1
+    finest = place_of(u)
+    place = min(place if finest is None else max(place, finest), 0)
+    return with_unit(typeset(f"{value:.{-place}f}"), unit)
+
+
+def name_text(quantity: str, say: Say = english) -> str:
+    """What a quantity is called on a card."""
+    stem = parts_of(quantity)[0]
+    words = NAMES.get(stem) or LABELS.get(stem) or printable(stem.replace("_", " "), limit=60)
+    return say(words[:1].upper() + words[1:])
+
+
+def reason_text(reason: Reason, say: Say) -> Iterator[str]:
+    """One reason in sentences."""
+    factor, unit = _scale(reason)
+
+    def number(value: float | None, u: float | None = None) -> str:
+        return "" if value is None else three_digits(factor * value, u, unit)
+
+    u = None if reason.low is None or reason.high is None else factor * (reason.high - reason.low)
+    fields = {
+        "name": "" if reason.quantity is None else name_text(reason.quantity, say),
+        "value": number(reason.value, None if u is None else u / (2.0 * NORMAL_95)),
+        "limit": number(reason.limit),
+        "dates": _listed([printable(date, limit=20) for date in reason.dates], say),
+        "finding": printable((reason.name or "").replace("_", " "), limit=60),
+    }
+    key = f"{reason.kind} {reason.side}"
+    for message in REASONS.get(key) or REASONS[reason.kind]:
+        yield say(message).format(**fields)
+    if reason.part is not None:
+        yield say("That points at {part}.").format(part=say(PARTS[reason.part]))
+
+
+def _scale(reason: Reason) -> tuple[float, str]:
+    """Factor and unit that a reason's numbers are read in."""
+    if reason.kind == "changed" and reason.unit == "1":
+        return 100.0, "%"
+    if reason.unit == "m":
+        return 1e6, "µm"
+    return (100.0, "%") if reason.quantity == "preload_loss" else (1.0, reason.unit or "")
+
+
+def step_text(step: NextStep, say: Say) -> Iterator[str]:
+    """The one thing to do, in sentences."""
+    fields = {
+        "shim": "" if step.shim is None else f"{MILLIMETRES * step.shim.shim_m:.2f} mm",
+        "preload": "",
+        "part": say(PARTS[step.part] if step.part else "its parts"),
+        "visits": str(step.visits or say("several")),
+    }
+    if step.shim is not None:
+        u = (step.shim.high_Nm - step.shim.low_Nm) / (2.0 * NORMAL_95)
+        fields["preload"] = three_digits(step.shim.preload_torque_Nm, u, "N·m")
+    for message in STEPS[step.kind]:
+        yield say(message).format(**fields)
+    if step.shim is not None and step.shim.extrapolated:
+        yield say("No shim like that was tested: measure afterwards.")
+
+
+def caution_text(step: NextStep, say: Say) -> Iterator[str]:
+    """What can hurt on the way to it, and how far was tested; nothing where nothing can."""
+    for kind in step.cautions:
+        yield say(CAUTIONS[kind])
+    if step.tested_torque_Nm is not None:
+        ends = [typeset(f"{end:.0f}") for end in step.tested_torque_Nm]
+        yield say("Tested from {low} to {high} N·m only.").format(low=ends[0], high=ends[1])
+    if step.tested_speed_rad_s is not None:
+        yield say("Tested up to {speed} rad/s only.").format(speed=f"{step.tested_speed_rad_s:.3g}")
+    if step.cautions:
+        yield say(DEFER)
+
+
+def _listed(words: list[str], say: Callable[[str], str]) -> str:
+    if len(words) < 2:
+        return "".join(words)
+    return say("{first} and {last}").format(first=", ".join(words[:-1]), last=words[-1])

@@ -1,0 +1,268 @@
+"""One judgement of a unit: the same records give the same state, whatever the order and the command."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "history"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
+
+from invented_results import parameter, result, write
+from lives import Bench, Place, drawer_of
+
+from diffbench.answers import Limit, Stock, compare, gravest, judge, judge_builds
+from diffbench.cli import main
+from diffbench.errors import FitError
+from diffbench.history import open_history
+from diffbench.results import Characterisation, State
+from diffbench.trend import state_of, trend_of
+
+LIMITS = {"preload_torque": (70.0, 90.0)}
+
+
+def visit(
+    preload: float,
+    *,
+    kilometres: float | None = 0.0,
+    day: int = 1,
+    refit: float | None = 1.2,
+    build: str = "Q17-a",
+    limits: dict[str, tuple[float, float]] | None = None,
+    recording: str = "",
+) -> dict[str, Any]:
+    """One invented record."""
+    budget = {"noise": 0.2, **({} if refit is None else {"bench repeatability": refit})}
+    return result(
+        "Q17",
+        build,
+        date=f"2026-{1 + day // 28:02d}-{1 + day % 28:02d}",
+        distance_km=kilometres,
+        parameters={"preload_torque": parameter(preload, budget, "N·m")},
+        limits=LIMITS if limits is None else limits,
+        recording=recording or f"{preload} {kilometres} {day} {build}",
+    )
+
+
+def kinds(state: State) -> list[str]:
+    return [reason.kind for reason in state.reasons]
+
+
+@pytest.mark.parametrize(
+    ("records", "state", "reason", "step"),
+    [
+        ([visit(81.7)], "good", "within-limits", "nothing"),
+        ([visit(81.7, refit=None)], "good-with-doubt", "refits-unknown", "measure-repeatability"),
+        ([visit(87.9)], "good-with-doubt", "limit-close", "measure-again"),
+        ([visit(72.0, refit=1.2)], "cannot-be-told", "limit-not-proven", "measure-again"),
+        ([visit(65.9)], "out-of-limits", "beyond-limit", "state-shim-and-springs"),
+        ([visit(94.0)], "out-of-limits", "beyond-limit", "state-shim-and-springs"),
+        ([visit(81.7, limits={})], "cannot-be-told", "no-limits", "state-limits"),
+        ([visit(81.7), visit(72.5, day=2)], "records-contradict", "visits-disagree", "check-records"),
+        (
+            [visit(81.7), visit(72.5, day=2), visit(80.9, kilometres=500.0, day=9)],
+            "good-with-doubt",
+            "earlier-visits-disagree",
+            "check-records",
+        ),
+        (
+            [visit(y, kilometres=500.0 * i, day=9 * i) for i, y in enumerate((88.0, 88.2, 87.8, 76.0, 76.2))],
+            "watch",
+            "jump",
+            "inspect",
+        ),
+        (
+            [visit(y, kilometres=500.0 * i, day=9 * i) for i, y in enumerate((88.0, 84.1, 79.8, 75.9))],
+            "watch",
+            "limit-ahead",
+            "measure-again",
+        ),
+    ],
+)
+def test_each_state(records: list[dict[str, Any]], state: str, reason: str, step: str) -> None:
+    """Cases by hand: limits 70 to 90 N·m, intervals of 2.4 N·m to either side."""
+    found = judge(records)
+    assert (found.state, found.reason.kind, found.next_step.kind) == (state, reason, step)
+    assert found.failed == (state == "out-of-limits")
+    assert State.model_validate_json(found.to_json()) == found
+
+
+def test_a_test_that_is_flawed_tells_nothing() -> None:
+    """A finding that stops speaks against every number of the visit; a limit proven broken stays a fail."""
+    flawed = {"name": "sign of speed", "severity": "stop", "where": "", "evidence": "", "effect": ""}
+    for preload, state in ((81.7, "cannot-be-told"), (60.0, "out-of-limits")):
+        record = visit(preload)
+        record["findings"] = [{**flawed, "mend": ""}]
+        assert judge([record]).state == state
+        assert "test-flawed" in kinds(judge([record]))
+
+
+def test_what_is_limited_and_not_determined_is_asked_for() -> None:
+    """A limit on a quantity that no test showed: it is named, with how far the unit was tested."""
+    record = visit(81.7, limits={**LIMITS, "ramp_bias_drive": (0.4, 0.6)})
+    found = judge([record])
+    assert (found.state, found.reason.quantity) == ("cannot-be-told", "ramp_bias_drive_loading")
+    step = found.next_step
+    assert step.kind == "measure-more"
+    assert set(step.cautions) == {"torque", "speed", "heat"}
+    assert step.tested_torque_Nm == (0.0, 0.0)
+    assert step.tested_speed_rad_s == 1.0
+
+
+def test_visits_at_one_place_prove_more_than_one() -> None:
+    """Four refits at 71.6 N·m of 70: one by itself, known to 1.2, is open; their mean, to 0.6, is not."""
+    four = [visit(y, day=i) for i, y in enumerate((71.5, 71.2, 72.1, 71.6))]
+    assert judge(four[:1]).state == "cannot-be-told"
+    found = judge(four)
+    assert found.state == "good"
+    assert found.reason.value == pytest.approx(71.6)
+    assert found.reason.low == pytest.approx(71.6 - 1.959964 * np.hypot(1.2, 0.2) / 2.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("values", [(81.7, 62.0), (62.0, 81.7)])
+def test_a_record_beyond_its_limit_fails_whatever_others_say(values: tuple[float, float]) -> None:
+    """Visits of one place that contradict each other: which is right is open, but a broken limit fails."""
+    found = judge([visit(value, day=i) for i, value in enumerate(values)])
+    assert (found.state, found.failed, found.exit_status) == ("records-contradict", True, 1)
+
+
+def test_visits_that_are_needed() -> None:
+    """At 71.2 N·m of 70 the mean must be known to 1.2/(1.96 + 1.645) = 0.333; one visit is known to 1.217:
+    13.4 times its variance, so 14 in all, 13 more."""
+    assert judge([visit(71.2)]).next_step.visits == 13
+
+
+def test_limits_of_the_caller_and_another_build() -> None:
+    """A limit by the caller goes before the sheet's; a build that is named before the newest."""
+    records = [visit(81.7), visit(60.0, build="Q17-b", day=20)]
+    assert judge(records).state == "out-of-limits"
+    assert judge(records, build="Q17-a").state == "good"
+    assert judge(records, build="Q17-a", limits={"preload_torque": Limit(85.0, None, "N·m")}).failed
+    assert [state.build for state in judge_builds(records)] == ["Q17-a", "Q17-b"]
+    assert gravest(judge_builds(records)).build == "Q17-b"
+    with pytest.raises(FitError, match="no record is of build 'Q17-c'"):
+        judge(records, build="Q17-c")
+
+
+def test_records_that_cannot_be_judged_together() -> None:
+    other = {**visit(80.0), "unit": "Q18"}
+    with pytest.raises(FitError, match="different units"):
+        judge([visit(80.0), other])
+    with pytest.raises(FitError, match="no record"):
+        judge([])
+
+
+def told(state: State) -> dict[str, Any]:
+    """What a state says of the unit."""
+    return state.content()
+
+
+preloads = st.floats(min_value=62.0, max_value=98.0).map(lambda y: round(y, 2))
+placed = st.tuples(preloads, st.integers(0, 3), st.sampled_from([0.8, 1.2, 2.0]))
+
+
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(placed, min_size=1, max_size=6), st.randoms(use_true_random=False))
+def test_every_command_says_the_same(
+    tmp_path_factory: pytest.TempPathFactory, values: list[tuple[float, int, float]], chance: Any
+) -> None:
+    """Records in any order, from Python, a history, its listing and its trend: one state, one exit status."""
+    folder = tmp_path_factory.mktemp("same")
+    values = sorted(values, key=lambda one: one[1])
+    records = [
+        visit(y, kilometres=500.0 * place, day=30 * place + i, refit=u)
+        for i, (y, place, u) in enumerate(values)
+    ]
+    wanted = told(judge(records))
+    mixed = list(records)
+    chance.shuffle(mixed)
+    assert told(judge(mixed)) == wanted
+    assert told(judge([Characterisation.model_validate(record) for record in mixed])) == wanted
+    history = open_history(str(folder / "history.sqlite"))
+    for i, record in enumerate(mixed):
+        history.add([write(folder / f"{i}.json", record)])
+    by_history, by_trend = state_of(history, "Q17"), trend_of(history, "Q17").state
+    assert by_history is not None
+    assert told(by_history) == told(by_trend) == wanted
+    listed, followed = (
+        CliRunner().invoke(main, [*words, "--json", "--store", history.label])
+        for words in (["history", "list"], ["trend", "Q17"])
+    )
+    assert json.loads(listed.stdout)["states"]["Q17"] == json.loads(followed.stdout)["state"] == wanted
+    assert listed.exit_code == followed.exit_code == int(wanted["failed"])
+    if len(records) == 1:
+        alone = CliRunner().invoke(main, ["conformity", str(folder / "0.json"), "--json"])
+        assert json.loads(alone.stdout)["state"] == wanted
+        assert alone.exit_code == int(wanted["failed"])
+
+
+@pytest.fixture(scope="module")
+def life(demo: Any) -> Callable[[Sequence[Place]], list[Characterisation]]:
+    """Records of the demo's unit, drawn."""
+
+    def lived(places: Sequence[Place]) -> list[Characterisation]:
+        bench = Bench(drawer_of(demo.characterisation, 7))
+        return [bench.visit(place) for place in places]
+
+    return lived
+
+
+SHIM = 0.2e-3  # m, of the demo's build
+FRESH = [Place(0, 0.0, SHIM, 1.0, 0.0)] * 2
+WORN = Place(0, 1860e3, SHIM, 0.95, 40e-6)
+
+
+def test_out_of_limits_leads_to_the_shim(life: Callable[..., list[Characterisation]]) -> None:
+    """The demo after a season, drawn: the spring is let out, and a shim of those in stock brings the torque
+    back to the middle of its limits, with the caution of a loaded spring."""
+    found = judge([*life([*FRESH, WORN])])
+    assert (found.state, found.reason.part) == ("out-of-limits", "spring")
+    step = found.next_step
+    assert step.kind == "fit-shim"
+    assert "stored-force" in step.cautions
+    assert step.shim is not None
+    assert step.shim.shim_now_m == SHIM
+    assert step.shim.shim_m > SHIM
+    assert 70.0 < step.shim.low_Nm < step.shim.preload_torque_Nm < step.shim.high_Nm < 90.0
+    have = (0.33e-3, 0.43e-3)
+    other = judge([*life([*FRESH, WORN])], stock=Stock(shims=have)).next_step.shim
+    assert other is not None
+    assert other.shim_m in have
+
+
+def test_comparing_says_the_same(life: Callable[..., list[Characterisation]]) -> None:
+    """A comparison holds the state by all its records, and fails by it."""
+    records = life([*FRESH, WORN])
+    found = compare(records[:2], records[2:])
+    assert found.state is not None
+    assert told(found.state) == told(judge(records))
+    assert found.failed == found.state.failed
+
+
+def test_worn_faces_are_worn(life: Callable[..., list[Characterisation]]) -> None:
+    """Faces beyond their limit, on a unit whose shim keeps the torque within: worn, and new plates."""
+    worn = Place(0, 4000e3, SHIM, 1.0, 85e-6)
+    worn = dataclasses.replace(worn, friction=0.97 / worn.spring(4))
+    found = judge(life([*FRESH, worn, worn]))
+    assert (found.state, found.next_step.kind) == ("worn", "renew-plates")
+    assert found.failed
+
+
+def test_any_order_of_entry(life: Callable[..., list[Characterisation]]) -> None:
+    """Five visits of the fresh unit and the worn one, in every order of six: out of limits."""
+    records = life([*FRESH, *FRESH, FRESH[0], WORN])
+    wanted = told(judge(records))
+    assert wanted["state"] == "out-of-limits"
+    for order in itertools.islice(itertools.permutations(records), 0, 720, 103):
+        assert told(judge(order)) == wanted

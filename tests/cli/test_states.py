@@ -1,0 +1,75 @@
+"""The recordings of the repository in one history: every command says the same of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from diffbench import fit
+from diffbench.cli import main
+
+SHEETS = ("demo/worn/run.toml", *(f"repeats/run-refit-{i}.toml" for i in (1, 2, 3, 4)))
+
+
+@pytest.fixture(scope="module")
+def fitted(repository: Path, once: Callable[..., Path], demo: Any) -> list[Path]:
+    """Results of the demo, of the same unit worn, and of four refits of it."""
+
+    def make(folder: Path) -> None:
+        folder.mkdir(exist_ok=True)
+        for sheet in SHEETS:
+            result = fit(repository / "fixtures" / sheet)
+            name = sheet.replace("/", "-").replace(".toml", ".json")
+            (folder / name).write_text(result.to_json(), encoding="utf-8")
+
+    folder = once("states", make)
+    return [demo.folder / "characterisation.json", *sorted(folder.glob("*.json"))]
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3, 4, 5), (1, 0, 5, 4, 3, 2), (5, 3, 1, 0, 2, 4)])
+def test_the_worn_unit_among_its_good_records(
+    fitted: list[Path], tmp_path: Path, order: tuple[int, ...]
+) -> None:
+    """Five records of the unit fresh from its rebuild and one after a season, filed in any order: out of
+    limits, by the spring, and to the shim; exit status 1 of every command."""
+    store = tmp_path / "history.sqlite"
+    for i in order:
+        assert run("history", "add", fitted[i], "--store", store).exit_code == 0
+    listed, followed = (
+        run(*words, "--store", store, "--json") for words in (("history", "list"), ("trend", "Q17"))
+    )
+    worn = next(path for path in fitted if "worn" in path.name)
+    rest = [path for path in fitted if path != worn]
+    also = [word for path in rest[1:] for word in ("--also-before", path)]
+    compared = run("compare", rest[0], worn, *also, "--json")
+    assert (listed.exit_code, followed.exit_code, compared.exit_code) == (1, 1, 1)
+    state = json.loads(listed.stdout)["states"]["Q17"]
+    assert json.loads(followed.stdout)["state"] == state == json.loads(compared.stdout)["state"]
+    assert (state["state"], state["reasons"][0]["part"]) == ("out-of-limits", "spring")
+    step = state["next_step"]
+    assert (step["kind"], step["shim"]["shim_now_m"]) == ("fit-shim", 0.2e-3)
+    assert step["shim"]["shim_m"] == pytest.approx(0.4e-3)
+    assert "stored-force" in step["cautions"]
+    assert "Unit Q17: out of limits" in run("history", "list", "--store", store).stdout
+    alone = run("conformity", worn, "--json")
+    assert (alone.exit_code, json.loads(alone.stdout)["state"]["state"]) == (1, "out-of-limits")
+
+
+def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:
+    """The same without the worn record."""
+    store = tmp_path / "history.sqlite"
+    for path in fitted:
+        if "worn" not in path.name:
+            run("history", "add", path, "--store", store)
+    listed = run("history", "list", "--store", store, "--json")
+    state = json.loads(listed.stdout)["states"]["Q17"]
+    assert (listed.exit_code, state["state"], state["next_step"]["kind"]) == (0, "good", "nothing")
