@@ -150,40 +150,54 @@ def observations(
         parts = whole.model_dump(include=keys | {"provenance"})
     else:
         parts = dict(whole)
-    inputs, flaws = parts["provenance"]["inputs"], _flaws(parts)
-    visits = set(parts["provenance"]["visits"])
-    papers = [digest for path, digest in inputs.items() if path.endswith(".toml") and path not in visits]
-    read = tuple(sorted(digest for path, digest in inputs.items() if not path.endswith(".toml")))
-    made = str(parts["provenance"].get("made", ""))
-    # of what a result has before it is written, too: its own hash it gets with the file
-    digest = hashlib.sha256(repr((parts["unit"], parts["build"], made, sorted(inputs.items()))).encode())
     for facts in parts["builds"]:
         name = facts["build"]
-        if builds is not None and name not in builds:
-            continue
-        told = (name, facts.get("distance_m"), None) if builds is None else builds[name]
-        outline = (facts.get("tested") or parts["tested"])["outline"]
-        yield Observation(
-            record=record or digest.hexdigest()[:12],
-            unit=unit or parts["unit"],
-            build=told[0],
-            measured_as=name,
-            date=date or facts.get("date") or parts["date"],
-            made=made,
-            distance_m=told[1],
-            events=told[2],
-            shim_m=facts.get("shim_m"),
-            estimates=_estimates(parts["parameters"], name),
-            at_limits=_at_limits(parts["parameters"], parts["limits"], name),
-            limits=_limits(parts["limits"], name),
-            # a fit names the rig's file before the build sheets
-            bench=papers[0] if papers else "",
-            recordings=read,
-            flaws=flaws,
-            tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
-            tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
-            source=whole,
-        )
+        if builds is None or name in builds:
+            told = (name, facts.get("distance_m"), None) if builds is None else builds[name]
+            found = _observation(whole, parts, facts, told)
+            yield replace(
+                found,
+                record=record or found.record,
+                unit=unit or found.unit,
+                date=date or found.date,
+            )
+
+
+def _observation(
+    whole: Characterisation | Mapping[str, Any],
+    parts: Mapping[str, Any],
+    facts: Mapping[str, Any],
+    told: tuple[str, float | None, int | None],
+) -> Observation:
+    """One build of a result, by what the result itself says; ``told`` are its name now, distance and
+    events."""
+    provenance, name = parts["provenance"], facts["build"]
+    inputs, made = provenance["inputs"], str(provenance.get("made", ""))
+    papers = [d for p, d in inputs.items() if p.endswith(".toml") and p not in set(provenance["visits"])]
+    # of what a result has before it is written, too: its own hash it gets with the file
+    digest = hashlib.sha256(repr((parts["unit"], parts["build"], made, sorted(inputs.items()))).encode())
+    outline = (facts.get("tested") or parts["tested"])["outline"]
+    return Observation(
+        record=digest.hexdigest()[:12],
+        unit=parts["unit"],
+        build=told[0],
+        measured_as=name,
+        date=facts.get("date") or parts["date"],
+        made=made,
+        distance_m=told[1],
+        events=told[2],
+        shim_m=facts.get("shim_m"),
+        estimates=_estimates(parts["parameters"], name),
+        at_limits=_at_limits(parts["parameters"], parts["limits"], name),
+        limits=_limits(parts["limits"], name),
+        # a fit names the rig's file before the build sheets
+        bench=papers[0] if papers else "",
+        recordings=tuple(sorted(d for p, d in inputs.items() if not p.endswith(".toml"))),
+        flaws=_flaws(parts),
+        tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
+        tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
+        source=whole,
+    )
 
 
 def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
