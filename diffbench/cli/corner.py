@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
-from diffbench.cli.options import PATH, branch_option, json_option, picture_option, quantity
+from diffbench.cli.options import PATH, json_option, picture_option, quantity
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
@@ -51,7 +51,13 @@ POINT = {
 @click.option("--drive-torque", help="Of that point, instead: drive torque at the case, e.g. '200 Nm'.")
 @click.option("--brake-torque", help="Of that point: brake torque of each wheel of the axle; 0 if not given.")
 @click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
-@branch_option("Of the map, where a phase does not say it.")
+@click.option(
+    "--branch",
+    type=click.Choice(["loading", "unloading", "mean", "either", "followed"]),
+    default="either",
+    show_default=True,
+    help="Of the map, where a phase does not say it; followed: the ramps' hysteresis from phase to phase.",
+)
 @picture_option("Draw the result into this file: .png, .svg or .pdf.")
 @json_option()
 def corner(
@@ -59,7 +65,7 @@ def corner(
     car_file: Path,
     preloads: tuple[str, ...],
     characterisation: Path | None,
-    branch: Branch,
+    branch: Branch | Literal["followed"],
     picture: Path | None,
     as_json: bool,
     **point: str | None,
@@ -76,7 +82,14 @@ def corner(
     car = load_car(car_file)
     phases = _point(point)
     units = _units(maps, preloads, characterisation)
-    result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
+    result = corner_entry(
+        car,
+        units,
+        phases=phases,
+        branch="either" if branch == "followed" else branch,
+        follow=branch == "followed",
+        file=str(car_file),
+    )
     if picture is not None:
         from diffbench.report.drawing import put_picture
         from diffbench.report.trackside import corner_figure
