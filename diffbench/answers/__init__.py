@@ -7,18 +7,24 @@ from diffbench.first_use import names_on_first_use
 __all__ = [
     "NEEDS_REPEATABILITY",
     "UNITS",
+    "Bench",
     "Candidate",
     "Change",
     "Comparison",
     "Condition",
     "CornerEntry",
+    "CornerKept",
+    "Day",
+    "DayRead",
     "DifferenceBranch",
     "DifferenceMap",
     "Interval",
+    "LapResult",
     "Member",
     "PhaseResult",
     "Rebuild",
     "Rung",
+    "Samples",
     "ShimAdvice",
     "Side",
     "SlipVerdict",
@@ -31,10 +37,13 @@ __all__ = [
     "compared",
     "corner_entry",
     "difference_csv",
+    "entries_of",
+    "laps_of",
     "member",
     "predicted_map",
     "preload_ladder",
     "preload_of",
+    "read_day",
     "slip_state",
     "torque_split",
     "with_units",
@@ -51,6 +60,9 @@ if TYPE_CHECKING:
         difference_csv,
     )
     from diffbench.answers.joint import Member, member
+    from diffbench.answers.lap import Bench, CornerKept, Day, LapResult, laps_of
+    from diffbench.answers.log_corners import Samples, entries_of
+    from diffbench.answers.log_files import DayRead, read_day
     from diffbench.answers.operating_point import (
         UNITS,
         Interval,
@@ -91,6 +103,9 @@ __getattr__, __dir__ = names_on_first_use(
             "Member",
             "member",
         ),
+        "lap": ("Bench", "CornerKept", "Day", "LapResult", "laps_of"),
+        "log_corners": ("Samples", "entries_of"),
+        "log_files": ("DayRead", "read_day"),
         "operating_point": (
             "UNITS",
             "Interval",

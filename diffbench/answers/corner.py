@@ -375,16 +375,21 @@ def _shifted(
     car: Car, phases: Sequence[Phase]
 ) -> dict[str, tuple[tuple[Car, list[Phase]], tuple[Car, list[Phase]]]]:
     """Car and phases with each doubtful key at its 95 % limits, by the key."""
-    found: dict[str, tuple[tuple[Car, list[Phase]], tuple[Car, list[Phase]]]] = {}
-    for name in ("axle", "tyre", "body"):
-        table = getattr(car, name)
-        for key, pair in _limits_of(table).items():
-            down, up = ((car.model_copy(update={name: each}), list(phases)) for each in pair)
-            found[f"{name}.{key}"] = (down, up)
+    found = {key: ((down, list(phases)), (up, list(phases))) for key, (down, up) in shifted_cars(car).items()}
     for i, phase in enumerate(phases):
         for key, pair in _limits_of(phase).items():
             down, up = ((car, [*phases[:i], each, *phases[i + 1 :]]) for each in pair)
             found[f"{phase.name}: {key}"] = (down, up)
+    return found
+
+
+def shifted_cars(car: Car) -> dict[str, tuple[Car, Car]]:
+    """The car with each of its doubtful keys at its lower, and at its upper 95 % limit, by the key."""
+    found = {}
+    for name in ("axle", "tyre", "body"):
+        for key, pair in _limits_of(getattr(car, name)).items():
+            down, up = (car.model_copy(update={name: each}) for each in pair)
+            found[f"{name}.{key}"] = (down, up)
     return found
 
 

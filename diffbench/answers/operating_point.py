@@ -283,6 +283,9 @@ def _finite(**values: float) -> None:
 #: Unit at the end of a key; a name that stands here with an empty one has none, and is a share or a text.
 UNITS = {
     "as_built": "Nm",
+    "bench_preload": "Nm",
+    "end": "s",
+    "equivalent_preload": "Nm",
     "faster_output": "Nm",
     "free_difference": "rad_s",
     "inner_force": "N",
@@ -293,6 +296,12 @@ UNITS = {
     "locking_torque": "Nm",
     "mean_difference_kept": "rad_s",
     "mean_share_kept": "",
+    "mean_speed_difference": "rad_s",
+    "open_share": "",
+    "predicted": "",
+    "radius_ratio": "",
+    "start": "s",
+    "stiffness_ratio": "",
     "mean_share_kept_by_car": "",
     "mean_share_kept_by_map": "",
     "outer_force": "N",

@@ -36,7 +36,7 @@ _SPEED = Bounds(
 _CORNER = Bounds(
     low=1.0, high=1e5, mend="write the radius of the car's path in m, above zero whichever way it turns"
 )
-_TEMPERATURE = Bounds(low=-60.0, high=600.0, mend="check the unit: a bare number is in degC")
+TEMPERATURE = Bounds(low=-60.0, high=600.0, mend="check the unit: a bare number is in degC")
 _SMALL = Bounds(low=-0.05, high=0.05, mend="write a share such as 0.002: radii differ by less than 5 %")
 _EXPONENT = Bounds(low=0.0, high=1.5, mend="write 0 (load does nothing) to 1 (in proportion)")
 _OPEN_SHARE = Bounds(low=0.0, high=1.0, open_low=True, open_high=True, mend="write a share, above 0, below 1")
@@ -47,7 +47,7 @@ Branch = Literal["loading", "unloading", "mean", "either"]
 
 
 class Axle(Table):
-    """The driven axle: `track` and `rolling_radius` [m], `radius_difference` [-]."""
+    """The driven axle: `track`, `rolling_radius` [m], `radius_difference` [-], `wheel_inertia` [kg.m^2]."""
 
     track: Annotated[float, AmountWithDoubt("length", "m", _TRACK)] = Field(
         description="wheel middle to wheel middle", examples=["1.48 m"]
@@ -60,10 +60,15 @@ class Axle(Table):
         description="left wheel's rolling radius less the right one's, as a share of it",
         examples=[{"value": 0.0, "u": 0.002}],
     )
+    wheel_inertia: Annotated[float, AmountWithDoubt("inertia", "kg.m^2", NOT_NEGATIVE)] = Field(
+        default=0.0,
+        description="of one driven wheel with tyre and brake; for logs alone, as phases are steady",
+        examples=["1.1 kg.m^2"],
+    )
 
 
 class Tyre(Table):
-    """One tyre of the driven axle: `slip_stiffness` [N per unit slip], `load` [N]; `load_exponent`, `friction` [-].
+    """One tyre of the axle: `slip_stiffness` [N per unit slip], `load` [N], `load_exponent`, `friction` [-].
 
     Camber is ignored.
     """
@@ -92,7 +97,7 @@ class Tyre(Table):
 
 
 class Body(Table):
-    """What loads the driven axle: `mass` [kg], `height`, `wheelbase` [m], shares [-], forces [N] of the air at
+    """What loads the driven axle: `mass` [kg], `height`, `wheelbase` [m], shares [-], forces of air [N] at
     its speed [m/s]."""
 
     mass: Annotated[float, AmountWithDoubt("mass", "kg", POSITIVE)] = Field(
@@ -145,7 +150,7 @@ class Phase(Table):
     drive_torque: Annotated[float | None, AmountWithDoubt("torque", "N.m", _MAGNITUDE)] = Field(
         default=None, description="torque at the case in drive, its magnitude", examples=["200 N.m"]
     )
-    temperature: Annotated[float, AmountWithDoubt("temperature", "degC", _TEMPERATURE)] = Field(
+    temperature: Annotated[float, AmountWithDoubt("temperature", "degC", TEMPERATURE)] = Field(
         description="of plates and oil", examples=["85 degC"]
     )
     brake_torque: Annotated[float, AmountWithDoubt("torque", "N.m", NOT_NEGATIVE)] = Field(

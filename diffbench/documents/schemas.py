@@ -16,12 +16,14 @@ PAPERS = {
     "build": "what was assembled, and what the workshop holds it to",
     "run": "one visit to the bench",
     "car": "a car's driven axle, and one corner entry in phases",
+    "log": "a logger in the car, and the runs that were driven",
 }
 SCHEMAS: dict[str, str] = {
     "rig": "diffbench.documents.rig:Rig",
     "build": "diffbench.documents.build:Build",
     "run": "diffbench.documents.visit:RunSheet",
     "car": "diffbench.documents.car:Car",
+    "log": "diffbench.documents.log:LogSheet",
     "characterisation": "diffbench.results.characterisation:Characterisation",
     "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",
@@ -56,9 +58,15 @@ def schema(name: str) -> dict[str, Any]:
 def _of_paper(model: Any, name: str) -> dict[str, Any]:
     """Schema of a model, without what only the program itself needs."""
     from diffbench.documents.fields import NUMBER_AND_UNIT
+    from diffbench.documents.log import LOG_CHANNELS
 
     made: dict[str, Any] = _plain(model.model_json_schema(by_alias=True, mode="validation"), NUMBER_AND_UNIT)
     made["$defs"] = {"NumberAndUnit": NUMBER_AND_UNIT, **made.pop("$defs")}
+    if name == "log":
+        channel = made["$defs"]["LogChannel"]
+        del channel["properties"]["name"]
+        channel["required"].remove("name")
+        made["properties"]["channel"]["propertyNames"] = {"enum": list(LOG_CHANNELS)}
     if name == "rig":
         # The name of a channel is its heading; loading puts it in.
         channel = made["$defs"]["Channel"]

@@ -133,6 +133,23 @@ def html_of(document: Document) -> str:
     return f'<div style="{_BOX}">{parts.sections(document, left)}</div>'
 
 
+def page_of(document: Document) -> str:
+    """Any document as one self-contained page.
+
+    Examples
+    --------
+    >>> page_of(Document("Example", ())).startswith('<!doctype html>')
+    True
+    """
+    from markupsafe import escape
+
+    head = f'<meta charset="utf-8"><title>{escape(document.title)}</title>'
+    view = '<meta name="viewport" content="width=device-width">'
+    return (
+        f'<!doctype html>\n<html lang="en"><head>{head}{view}</head><body>{html_of(document)}</body></html>\n'
+    )
+
+
 def characterisation_html(characterisation: Characterisation) -> str:
     """A characterisation as a notebook shows it: a table of key numbers and a figure of their intervals, as
     HTML in which every text of the result is escaped."""
