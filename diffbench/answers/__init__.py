@@ -28,7 +28,9 @@ __all__ = [
     "ShimAdvice",
     "Side",
     "SlipVerdict",
+    "Target",
     "TorqueSplit",
+    "Wanted",
     "Way",
     "Wear",
     "advise",
@@ -45,7 +47,9 @@ __all__ = [
     "preload_of",
     "read_day",
     "slip_state",
+    "target_of",
     "torque_split",
+    "wanted_preload",
     "with_units",
 ]
 
@@ -74,6 +78,7 @@ if TYPE_CHECKING:
     )
     from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
     from diffbench.answers.shims import Candidate, ShimAdvice, Way, advise
+    from diffbench.answers.wanted import Target, Wanted, target_of, wanted_preload
     from diffbench.answers.wear import Wear
 
 __getattr__, __dir__ = names_on_first_use(
@@ -128,6 +133,7 @@ __getattr__, __dir__ = names_on_first_use(
             "Way",
             "advise",
         ),
+        "wanted": ("Target", "Wanted", "target_of", "wanted_preload"),
         "wear": ("Wear",),
     },
 )

@@ -30,6 +30,7 @@ from diffbench.answers.log_corners import (
 )
 from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car
+from diffbench.documents.fields import Doubtful
 from diffbench.physics.corner_course import Asked, asked_of_axle, difference_left, played
 from diffbench.physics.plate_heat import excess_temperature, friction_heat
 from diffbench.physics.wheel_loads import axle_load, lateral_transfer, stiffness_under_load
@@ -44,6 +45,8 @@ Agreement = Literal[
 
 CHI2_95 = 3.8415  # chi-squared with one degree of freedom
 GRID = 241
+STIFFNESS = "tyre.slip_stiffness"
+RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 
@@ -168,14 +171,36 @@ def laps_of(
     ----------
     Common practice, no source; least squares with known covariance as in any text on regression.
     """
-    made = [
-        _Run(name, entries_of(samples, file=files[i] if files else None), bench, car)
-        for i, (name, samples, bench) in enumerate(runs)
+    entries = [
+        entries_of(samples, file=files[i] if files else None) for i, (_, samples, _) in enumerate(runs)
     ]
-    benched = [run for run in made if run.bench is not None]
-    joint = _Joint(benched) if benched else None
-    laps = tuple(_told(run, joint, benched.index(run) if run.bench is not None else None) for run in made)
-    return Day(car.name, laps, Interval(None, None, None) if joint is None else joint.stiffness(car))
+    stated = _runs_with(car, runs, entries)
+    joint = _Joint([run for run in stated if run.bench is not None])
+    told = joint
+    for _ in range(RELINEARISED):  # the tyres' stiffness is far from linear: about where the logs put it
+        z = told.stiffness_score()
+        if z is None:
+            break
+        tyre = car.tyre.model_copy(update={"slip_stiffness": _moved(car.tyre.slip_stiffness, z)})
+        about = _runs_with(car.model_copy(update={"tyre": tyre}), runs, entries)
+        told = _Joint([run for run in about if run.bench is not None], score=z)
+    places = [i for i, run in enumerate(stated) if run.bench is not None]
+    laps = tuple(
+        _told(run, joint, told, places.index(i) if i in places else None) for i, run in enumerate(stated)
+    )
+    return Day(car.name, laps, told.stiffness(car))
+
+
+def _runs_with(
+    car: Car, runs: Sequence[tuple[str, Samples, Bench | None]], entries: Sequence[Entries]
+) -> list[_Run]:
+    return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
+
+
+def _moved(value: float, z: float) -> Doubtful:
+    """A doubtful number moved by so many of its standard uncertainties, and no further than to a third."""
+    u = getattr(value, "u", None) or 0.0
+    return Doubtful(max(float(value) + z * u, float(value) / 3.0), u)
 
 
 class _Run:
@@ -210,10 +235,10 @@ class _Run:
             ]
         )
 
-    def gap(self, car: Car, holds: Array | None = None, *, torque: float = 1.0, yaw: float = 1.0) -> Array:
+    def gap(self, car: Car, holds: Array | None = None, *, speed: float = 1.0, yaw: float = 1.0) -> Array:
         """Measured less predicted shares by sense. What a car with wheels apart shows on straights is not an
         error of the sensors, and is put back."""
-        asked = self.asked(car, torque=torque, yaw=yaw)
+        asked = self.asked(car, speed=speed, yaw=yaw)
         holds = self.holds["value"] if holds is None else holds
         left = self._left(car, asked, holds)
         return self.measured(car, self.zeroed(self.shown(left))) / yaw - self.shares(left, asked)
@@ -252,7 +277,7 @@ class _Run:
         assert self.bench is not None  # asked for with a bench alone
         return self.bench.unit.axes[1]
 
-    def asked(self, car: Car, *, torque: float = 1.0, yaw: float = 1.0) -> Asked:
+    def asked(self, car: Car, *, speed: float = 1.0, yaw: float = 1.0) -> Asked:
         """What the lap asks of the axle, right less left."""
         samples = self.entries.samples
         assert samples.input_torque is not None  # a bench without it is not asked
@@ -260,14 +285,14 @@ class _Run:
         turning = samples.yaw_rate * yaw
         left, right = self._stiffnesses(car, turning)
         return asked_of_axle(
-            speed=samples.speed,
+            speed=speed * samples.speed,
             yaw_rate=turning,
             track=car.axle.track,
             outer_radius=radius * (1.0 - half),
             inner_radius=radius * (1.0 + half),
             outer_stiffness=right,
             inner_stiffness=left,
-            wheel_torque=0.5 * torque * samples.input_torque
+            wheel_torque=0.5 * samples.input_torque
             - samples.brake_torque
             - car.axle.wheel_inertia * np.gradient(smooth(samples.speed), samples.time) / radius,
         )
@@ -304,11 +329,11 @@ class _Run:
         )
         return left, right
 
-    def _held(self, unit: LockingMap, part: str, torque: float = 1.0) -> Array:
+    def _held(self, unit: LockingMap, part: str) -> Array:
         """What a unit holds at its nodes through the lap, its ramps followed, (bins, nodes) [N·m]."""
         samples = self.entries.samples
         assert samples.input_torque is not None
-        at = (torque * samples.input_torque)[:, None], self.nodes[None, :], self.temperature[:, None]
+        at = samples.input_torque[:, None], self.nodes[None, :], self.temperature[:, None]
         branches = []
         for branch in ("loading", "unloading"):
             if part == "value":
@@ -362,6 +387,10 @@ class _Run:
         common["gain of the path channel"] = np.asarray(
             (self.gap(self.car, yaw=1.0 + u) - self.gap(self.car, yaw=1.0 - u)) / 2.0
         )
+        fast = self.entries.samples.u_speed
+        common["gain of the speed"] = np.asarray(
+            (self.gap(self.car, speed=1.0 + fast) - self.gap(self.car, speed=1.0 - fast)) / 2.0
+        )
         common["map"] = self._by_map()
         return common, own
 
@@ -400,16 +429,19 @@ class _Run:
 
 
 class _Joint:
-    """All runs with a bench together: gaps, one after the other, and what moves them."""
+    """All runs with a bench together: gaps, one after the other, and what moves them. ``score`` is by how
+    many of its stated uncertainties the tyres' stiffness has been moved already."""
 
-    def __init__(self, runs: Sequence[_Run]) -> None:
-        self.runs = runs
+    def __init__(self, runs: Sequence[_Run], *, score: float = 0.0) -> None:
+        self.runs, self.score = runs, score
         self.told = [run.sources() if run.holds else ({}, {}) for run in runs]
         sizes = [len(run.groups) if run.holds else 0 for run in runs]
         ends = np.cumsum([0, *sizes])
         self.parts = [slice(a, b) for a, b in pairwise(ends.tolist())]
         self.size = int(ends[-1])
-        self.gap = np.concatenate([run.gap(run.car) if run.holds else np.zeros(0) for run in runs])
+        self.gap = np.concatenate(
+            [np.zeros(0), *(run.gap(run.car) if run.holds else np.zeros(0) for run in runs)]
+        )
         self.common: dict[str, Array] = {}
         self.own: list[Array] = []
         self.preloads: list[Array] = []
@@ -422,16 +454,18 @@ class _Joint:
                 self.preloads.append(self._placed(part, run.slope() * (run.bench.preload.u or 0.0)))
             else:
                 self.preloads.append(np.zeros(self.size))
+        self.pull = score * self.common.get(STIFFNESS, np.zeros(self.size))
+        self.gap = self.gap - self.pull
 
     def _placed(self, part: slice, moved: Array) -> Array:
         column = np.zeros(self.size)
         column[part] = moved
         return column
 
-    def covariance(self, *, without: int | None = None, source: str | None = None) -> Array:
-        """Of all gaps; without the bench's word on one run's preload, or without one source."""
-        columns = [column for name, column in self.common.items() if name != source]
-        columns += self.own + [column for i, column in enumerate(self.preloads) if i != without]
+    def covariance(self, *, without: int | None = None) -> Array:
+        """Of all gaps; without the bench's word on one run's preload."""
+        columns = [*self.common.values(), *self.own]
+        columns += [column for i, column in enumerate(self.preloads) if i != without]
         return sum((np.outer(c, c) for c in columns), np.eye(self.size) * 1e-12)
 
     def equivalent(self, i: int) -> Interval:
@@ -443,7 +477,7 @@ class _Joint:
         torques = run.ladder[0]
         grid = np.linspace(torques[0], torques[-1], GRID)
         gaps = np.repeat(self.gap[None, :], GRID, axis=0)
-        gaps[:, part] = run.gap_at(grid)
+        gaps[:, part] = run.gap_at(grid) - self.pull[part]
         weight = np.linalg.inv(self.covariance(without=i))
         chi = np.einsum("gi,ij,gj->g", gaps, weight, gaps)
         best = int(chi.argmin())
@@ -461,21 +495,25 @@ class _Joint:
         value = grid[best] - (b / (2.0 * a) if a > 0.0 else 0.0)
         return Interval(float(value), low, high)
 
+    def stiffness_score(self) -> float | None:
+        """By how many of its stated uncertainties the tyres' stiffness is off, as all runs tell it."""
+        column = self.common.get(STIFFNESS)
+        if column is None:
+            return None
+        return -float(column @ np.linalg.solve(self.covariance(), self.gap))
+
     def stiffness(self, car: Car) -> Interval:
         """Slip stiffness over the stated one, as all runs tell it."""
-        u = getattr(car.tyre.slip_stiffness, "u", None)
-        column = self.common.get("tyre.slip_stiffness")
-        if not u or column is None or not self.size:
+        score, u = self.stiffness_score(), getattr(car.tyre.slip_stiffness, "u", None)
+        if score is None or not u:
             return Interval(None, None, None)
-        weight = np.linalg.inv(self.covariance())
-        moved = float(column @ weight @ self.gap)
-        left = math.sqrt(max(1.0 - float(column @ weight @ column), 0.0))
+        column = self.common[STIFFNESS]
+        left = 1.0 - float(column @ np.linalg.solve(self.covariance(), column))
         share = u / float(car.tyre.slip_stiffness)
-        value, half = 1.0 - share * moved, NORMAL_95 * share * left
-        return Interval(value, value - half, value + half)
+        return _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
 
 
-def _told(run: _Run, joint: _Joint | None, place: int | None) -> LapResult:
+def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResult:
     """One run's result."""
     nothing = Interval(None, None, None)
     weights = run.free / run.free.sum()
@@ -483,7 +521,7 @@ def _told(run: _Run, joint: _Joint | None, place: int | None) -> LapResult:
     common, own = run.of_log()
     u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in (*common.values(), *own.values())))
     share = _around(float(weights @ plain), u)
-    told = run.holds and joint is not None and place is not None
+    told = bool(run.holds) and place is not None
     predicted = equivalent = nothing
     open_share, left, asked = None, None, None
     sources = {**common, **own}
@@ -492,8 +530,7 @@ def _told(run: _Run, joint: _Joint | None, place: int | None) -> LapResult:
     if run.bench is not None and not told:
         agreement, reason = "cannot be told", "nothing says the torque at the case"
     if told:
-        assert joint is not None  # told says it
-        assert place is not None
+        assert place is not None  # told says it
         predicted, left, asked = _predicted(run, weights)
         open_share = float(weights @ run.shares(asked.opened, asked))
         shift = run.shown(left)
@@ -501,7 +538,7 @@ def _told(run: _Run, joint: _Joint | None, place: int | None) -> LapResult:
             u = math.hypot(u, abs(float(weights @ (run.measured(run.car, run.zeroed(shift)) - plain))))
             share = _around(float(weights @ run.measured(run.car, run.zeroed(shift))), u)
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
-        equivalent = joint.equivalent(place)
+        equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     preload = run.bench.preload if run.bench is not None else None
     mean = kept_over(run.zeroed(), run.entries, run.entries.corners, run.car).mean_difference
@@ -519,7 +556,7 @@ def _told(run: _Run, joint: _Joint | None, place: int | None) -> LapResult:
         corners=_by_corner(run, left, asked),
         radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
         sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
-        findings=_findings(run, joint, place, told=bool(told)),
+        findings=_findings(run, joint, place, told=told),
         course=_course(run, left),
     )
 
@@ -596,7 +633,7 @@ def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[Corn
     return tuple(found)
 
 
-def _findings(run: _Run, joint: _Joint | None, place: int | None, *, told: bool) -> tuple[str, ...]:
+def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tuple[str, ...]:
     """What was seen that speaks against the numbers, and what the log cannot tell."""
     entries = run.entries
     found = []
@@ -623,7 +660,7 @@ def _findings(run: _Run, joint: _Joint | None, place: int | None, *, told: bool)
         found.append(f"wheel speeds are rough in {len(rough)} entries (at {at}): kerbs, or a wheel that hops")
     if len(run.groups) < 2:
         found.append("all turns are to one side: radii that differ cannot be told from locking")
-    elif told and joint is not None and place is not None:
+    elif told and place is not None:
         apart = np.array([1.0, -1.0])
         part = joint.parts[place]
         gap = float(apart @ joint.gap[part])

@@ -49,6 +49,7 @@ class Samples:
     coasts: NDArray[np.bool_] | None
     u_yaw: float = 0.0
     u_wheel: float = 0.0
+    u_speed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -203,6 +204,7 @@ def _binned(samples: Samples) -> Samples:
         coasts=None if samples.coasts is None else mean(samples.coasts.astype(np.float64)) > 0.5,
         u_yaw=samples.u_yaw,
         u_wheel=samples.u_wheel,
+        u_speed=samples.u_speed,
     )
 
 

@@ -142,6 +142,7 @@ def samples_of(sheet: LogSheet, run: LogRun, recording: Recording, car: Car) -> 
         temperature=heat,
         coasts=coasts,
         u_yaw=u_yaw,
+        u_speed=sheet.channel["speed"].u_gain,
         u_wheel=0.5 * math.hypot(*wheels),  # what both have apart is zeroed on straights
     )
 

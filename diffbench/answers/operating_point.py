@@ -12,6 +12,7 @@ import numpy as np
 from diffbench.errors import QuantityError
 from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
 from diffbench.results.conformity import Outcome, decided
+from diffbench.results.document import Frozen
 from diffbench.results.locking_map import Branch, LockingMap
 
 SlipState = Literal["slipping", "locked", "not proven"]
@@ -340,6 +341,8 @@ def with_units(result: Any) -> Any:
     >>> with_units(Interval(80.0, 78.0, 82.0))
     {'value': 80.0, 'low': 78.0, 'high': 82.0}
     """
+    if isinstance(result, Frozen):
+        return result.model_dump(mode="json")
     if isinstance(result, Interval):
         return {"value": result.value, "low": result.low, "high": result.high}
     if is_dataclass(result) and not isinstance(result, type):

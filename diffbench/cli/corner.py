@@ -11,7 +11,8 @@ from diffbench.cli.options import PATH, json_option, picture_option, quantity
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.documents import Phase
+    from diffbench.documents import Car, Phase
+    from diffbench.results.characterisation import Characterisation
     from diffbench.results.locking_map import Branch, LockingMap
 
 MOST_RUNGS = 40
@@ -45,6 +46,16 @@ POINT = {
     type=PATH,
     help="What --preload predicts from; without it, characterisation.json beside the map.",
 )
+@click.option(
+    "--target",
+    "targets",
+    multiple=True,
+    metavar="WANTED",
+    help="Ask for the preload that gives this, and for its shim: 'kept 60 %', 'turn-in: kept 60 %', "
+    "'turn-in: yaw moment 300 Nm', 'balance turn-in, apex'. May be repeated, a weight behind a star: "
+    "'kept 60 % * 2'.",
+)
+@click.option("--page", type=PATH, help="With --target: write one self-contained page into this file.")
 @click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
 @click.option("--radius", help="Of that point: radius of the car's path, e.g. '60 m'.")
 @click.option("--engine-braking", help="Of that point: engine braking at the case, e.g. '120 Nm'.")
@@ -65,6 +76,8 @@ def corner(
     car_file: Path,
     preloads: tuple[str, ...],
     characterisation: Path | None,
+    targets: tuple[str, ...],
+    page: Path | None,
     branch: Branch | Literal["followed"],
     picture: Path | None,
     as_json: bool,
@@ -81,6 +94,13 @@ def corner(
 
     car = load_car(car_file)
     phases = _point(point)
+    if targets:
+        if len(maps) > 1 or preloads or phases is not None or branch == "followed":
+            raise click.UsageError("--target is asked of one map, by the car's phases, without --preload.")
+        _tell_wanted(maps[0], car, targets, characterisation, branch, (picture, page), str(car_file), as_json)
+        return
+    if page is not None:
+        raise click.UsageError("--page goes with --target.")
     units = _units(maps, preloads, characterisation)
     result = corner_entry(
         car,
@@ -103,6 +123,48 @@ def corner(
     tell(corner_document(result, units[0][1]))
     if picture is not None:
         print_text(f"Written: {picture}")
+
+
+def _tell_wanted(
+    path: Path,
+    car: Car,
+    targets: tuple[str, ...],
+    characterisation: Path | None,
+    branch: Branch,
+    faces: tuple[Path | None, Path | None],
+    file: str,
+    as_json: bool,
+) -> None:
+    """The preload that is wanted, told, and drawn into a picture and a page."""
+    from diffbench.answers.operating_point import with_units
+    from diffbench.answers.wanted import target_of, wanted_preload
+    from diffbench.report.wanted import trade_off_picture, wanted_document
+    from diffbench.results.characterisation import load_characterisation
+    from diffbench.results.locking_map import load_map
+
+    unit = load_map(path)
+    result = load_characterisation(_source(path, characterisation))
+    _of_one_fit(unit, result, path, unit.document.build)
+    wanted = wanted_preload(
+        car, unit, result, [target_of(text, car) for text in targets], branch=branch, file=file
+    )
+    picture, page = faces
+    if picture is not None:
+        from diffbench.report.drawing import put_picture
+
+        put_picture(trade_off_picture(wanted), picture)
+    if page is not None:
+        from diffbench.report.page import page_of
+        from diffbench.whole_files import write_file
+
+        write_file(page, page_of(wanted_document(wanted, figures=True)).encode(), replace=False)
+    if as_json:
+        print_json(with_units(wanted))
+        return
+    tell(wanted_document(wanted))
+    for written in faces:
+        if written is not None:
+            print_text(f"Written: {written}")
 
 
 def _point(point: dict[str, str | None]) -> list[Phase] | None:
@@ -142,19 +204,23 @@ def _units(
         return units
     if len(maps) > 1:
         raise click.UsageError("A ladder of preloads belongs to one map: name one.")
-    beside = maps[0] if maps[0].is_dir() else maps[0].parent
-    source = beside / "characterisation.json" if characterisation is None else characterisation
-    return _ladder(*units[0], source, [torque for text in preloads for torque in _rungs(text)])
+    return _ladder(
+        *units[0],
+        _source(maps[0], characterisation),
+        [torque for text in preloads for torque in _rungs(text)],
+    )
 
 
-def _ladder(
-    name: str, measured: LockingMap, source: Path, torques: list[float]
-) -> list[tuple[str, LockingMap]]:
-    from diffbench.answers.rebuild import preload_ladder, preload_of
+def _source(path: Path, characterisation: Path | None) -> Path:
+    """The characterisation that is named, or that beside a map."""
+    beside = path if path.is_dir() else path.parent
+    return beside / "characterisation.json" if characterisation is None else characterisation
+
+
+def _of_one_fit(measured: LockingMap, result: Characterisation, source: Path, name: str) -> None:
+    """Refuse a map and a characterisation of different fits."""
     from diffbench.errors import DocumentError
-    from diffbench.results.characterisation import load_characterisation
 
-    result = load_characterisation(source)
     document = measured.document
     of_one_fit = (
         document.provenance == result.provenance.model_dump(mode="json")
@@ -168,7 +234,17 @@ def _ladder(
             file=str(source),
             mend="name the characterisation.json that the same fit wrote, by --characterisation",
         )
-    here = preload_of(result, build=document.build)
+
+
+def _ladder(
+    name: str, measured: LockingMap, source: Path, torques: list[float]
+) -> list[tuple[str, LockingMap]]:
+    from diffbench.answers.rebuild import preload_ladder, preload_of
+    from diffbench.results.characterisation import load_characterisation
+
+    result = load_characterisation(source)
+    _of_one_fit(measured, result, source, name)
+    here = preload_of(result, build=measured.document.build)
     made = preload_ladder(result, torques, beside=measured)
     rungs = [(here, f"as built, {here:.4g} N·m", measured)]
     rungs += [

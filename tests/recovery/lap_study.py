@@ -128,6 +128,7 @@ def samples_of(log: dict[str, Array], sensors: Sensors) -> Samples:
         coasts=torque <= 0.0,
         u_yaw=sensors.yaw_gain,
         u_wheel=sensors.radius / np.sqrt(2.0),
+        u_speed=sensors.speed_gain,
     )
 
 
@@ -190,7 +191,7 @@ def study(
             told = float(version.preload[i]) * (1.0 + U_PRELOAD * rng.normal())
             rungs = tuple((share * told, unit_map(cars, i, share * told, bias)) for share in RUNGS.tolist())
             bench = Bench(unit_map(cars, i, told, bias), Quantity(told, U_PRELOAD * told), rungs)
-            log = logged(driven, i, 1000 * seed + 10 * i + k, sensors)
+            log = logged(driven, i, 1000 * seed + 10 * i + k, sensors, logger=1000 * seed + i)
             runs.append((f"run {k}", samples_of(log, sensors), bench))
         day = laps_of(car, runs)
         found.append(
