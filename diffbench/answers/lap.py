@@ -40,7 +40,12 @@ from diffbench.results.locking_map import LockingMap
 
 Array = NDArray[np.float64]
 Agreement = Literal[
-    "the car shows what the bench says", "more locking", "less locking", "cannot be told", "no bench"
+    "the car shows what the bench says",
+    "more locking",
+    "less locking",
+    "cannot be told",
+    "no bench",
+    "no log",
 ]
 
 CHI2_95 = 3.8415  # chi-squared with one degree of freedom
@@ -175,7 +180,7 @@ def laps_of(
         entries_of(samples, file=files[i] if files else None) for i, (_, samples, _) in enumerate(runs)
     ]
     stated = _runs_with(car, runs, entries)
-    joint = _Joint([run for run in stated if run.bench is not None])
+    joint = _Joint([run for run in stated if run.is_comparable])
     told = joint
     for _ in range(RELINEARISED):  # the tyres' stiffness is far from linear: about where the logs put it
         z = told.stiffness_score()
@@ -183,8 +188,8 @@ def laps_of(
             break
         tyre = car.tyre.model_copy(update={"slip_stiffness": _moved(car.tyre.slip_stiffness, z)})
         about = _runs_with(car.model_copy(update={"tyre": tyre}), runs, entries)
-        told = _Joint([run for run in about if run.bench is not None], score=z)
-    places = [i for i, run in enumerate(stated) if run.bench is not None]
+        told = _Joint([run for run in about if run.is_comparable], score=z)
+    places = [i for i, run in enumerate(stated) if run.is_comparable]
     laps = tuple(
         _told(run, joint, told, places.index(i) if i in places else None) for i, run in enumerate(stated)
     )
@@ -218,6 +223,11 @@ class _Run:
             self._heat()
             self.holds = {part: self._held(bench.unit, part) for part in ("value", "low", "high")}
 
+    @property
+    def is_comparable(self) -> bool:
+        """Whether there is a bench, and wheel speeds to hold it against."""
+        return self.bench is not None and self.entries.samples.wheels
+
     def zeroed(self, extra: float = 0.0) -> Array:
         """The log's difference, right less left [rad/s], with ``extra`` left of the radii's ratio."""
         return difference_of(self.entries, self.entries.ratio - extra)
@@ -246,6 +256,8 @@ class _Run:
     def shown(self, difference: Array) -> float:
         """What a predicted difference shows on straights, as `Entries.ratio`."""
         wheel = self.entries.samples.left
+        if not self.entries.straights:
+            return 0.0
         return float(np.concatenate([difference[p] / wheel[p] for p in self.entries.straights]).mean())
 
     def predicted(self, car: Car, holds: Array) -> tuple[Array, Array, Asked]:
@@ -527,8 +539,12 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
     sources = {**common, **own}
     agreement: Agreement = "no bench"
     reason = "no result of the bench is named for this run"
-    if run.bench is not None and not told:
+    if run.bench is not None and not run.holds:
         agreement, reason = "cannot be told", "nothing says the torque at the case"
+    elif run.bench is not None and not told:
+        predicted, left, asked = _predicted(run, weights)
+        open_share = float(weights @ run.shares(asked.opened, asked))
+        agreement, reason = "no log", "no wheel speeds: what map and car say of this course"
     if told:
         assert place is not None  # told says it
         predicted, left, asked = _predicted(run, weights)
@@ -541,12 +557,14 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     preload = run.bench.preload if run.bench is not None else None
+    if not run.entries.samples.wheels:
+        share = nothing
     mean = kept_over(run.zeroed(), run.entries, run.entries.corners, run.car).mean_difference
     scale = 0.0 if share.value in {None, 0.0} else u / abs(share.value or 1.0)
     return LapResult(
         name=run.name,
         share_kept=share,
-        mean_speed_difference=_around(mean, abs(mean) * scale),
+        mean_speed_difference=nothing if share.value is None else _around(mean, abs(mean) * scale),
         predicted=predicted,
         open_share=open_share,
         agreement=agreement,
@@ -625,7 +643,7 @@ def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[Corn
                 corner.end,
                 "left" if corner.sense > 0 else "right",
                 corner.ends_by,
-                _around(kept.share, u),
+                _around(kept.share, u) if samples.wheels else Interval(None, None, None),
                 predicted,
                 kept.mean_difference,
             )
@@ -649,7 +667,7 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
         )
     if run.lifted:
         found.append(f"by its loads the inner wheel lifts for {BIN * run.lifted:.1f} s of the entries")
-    quiet = np.concatenate([np.diff(difference[part], 2) for part in entries.straights])
+    quiet = np.concatenate([np.zeros(2), *(np.diff(difference[p], 2) for p in entries.straights)])
     rough = [
         c
         for c in entries.corners

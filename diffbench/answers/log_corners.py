@@ -35,8 +35,9 @@ FEWEST_STRAIGHTS = 3
 class Samples:
     """A log in SI, all (n,): time [s], wheel speeds [rad/s], speed [m/s], yaw rate [rad/s] to the left;
     torque at the case and of each brake [N·m], temperature [°C]; ``coasts`` where no drive is on, None where
-    nothing says it. ``u_yaw`` is the relative standard uncertainty of the yaw rate's gain, ``u_wheel`` of a
-    wheel speed's, common to both."""
+    nothing says it. ``u_yaw`` is the relative standard uncertainty of the yaw rate's gain, ``u_speed`` of the
+    speed's, ``u_wheel`` of a wheel speed's, common to both. Without ``wheels`` it is a course as it is to be
+    driven, and the wheel speeds are the car's."""
 
     time: Array
     left: Array
@@ -50,6 +51,7 @@ class Samples:
     u_yaw: float = 0.0
     u_wheel: float = 0.0
     u_speed: float = 0.0
+    wheels: bool = True
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,8 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
         There are too few straights to zero the radii on, or there is no entry.
     """
     binned = _binned(samples)
+    if not binned.wheels:  # a course as it is to be driven: there is nothing to zero
+        return Entries(binned, (), _some(_corners(binned), file), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     zero, zero_u = 0.0, 0.0
     straights: tuple[Stretch, ...] = ()
     for _ in range(2):  # a zero of the gyroscope moves what counts as straight
@@ -128,13 +132,7 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     level = replace(binned, yaw_rate=binned.yaw_rate - zero)
     apart = 2.0 * (level.right - level.left) / (level.right + level.left)
     ratio, ratio_u = _mean_of([apart[part] for part in straights])
-    corners = _corners(level)
-    if not corners:
-        raise DocumentError.single(
-            f"the log has no corner entry: none with {PEAK:g} m/s² of lateral acceleration",
-            file=file,
-            mend="check sign and unit of yaw rate and speed in the log sheet",
-        )
+    corners = _some(_corners(level), file)
     around = 0.5 * (level.right + level.left)
     return Entries(
         level,
@@ -147,6 +145,16 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
         _noise([(apart[part] - np.mean(apart[part])) * around[part] for part in straights]),
         _noise([level.yaw_rate[part] - np.mean(level.yaw_rate[part]) for part in straights]),
     )
+
+
+def _some(corners: tuple[Corner, ...], file: str | None) -> tuple[Corner, ...]:
+    if not corners:
+        raise DocumentError.single(
+            f"the log has no corner entry: none with {PEAK:g} m/s² of lateral acceleration",
+            file=file,
+            mend="check sign and unit of yaw rate and speed in the log sheet",
+        )
+    return corners
 
 
 def difference_of(entries: Entries, ratio: float) -> Array:
@@ -205,6 +213,7 @@ def _binned(samples: Samples) -> Samples:
         u_yaw=samples.u_yaw,
         u_wheel=samples.u_wheel,
         u_speed=samples.u_speed,
+        wheels=samples.wheels,
     )
 
 

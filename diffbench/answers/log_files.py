@@ -108,9 +108,10 @@ def samples_of(sheet: LogSheet, run: LogRun, recording: Recording, car: Car) -> 
         return values if described.rolling_radius is None else values / described.rolling_radius
 
     left, right, speed = (channel(name) for name in (*WHEELS, "speed"))
-    assert left is not None  # the sheet's own rule, as of the next two
-    assert right is not None
-    assert speed is not None
+    assert speed is not None  # the sheet's own rule
+    wheels = left is not None and right is not None
+    if left is None or right is None:
+        left = right = speed / car.axle.rolling_radius
     yaw, u_yaw = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
     torque, throttle, brake = (channel(name) for name in ("input_torque", "throttle", "brake_torque"))
     coasts = None
@@ -130,7 +131,7 @@ def samples_of(sheet: LogSheet, run: LogRun, recording: Recording, car: Car) -> 
                 mend='state temperature = "80 degC" of the run, or describe [channel.oil_temperature]',
             )
         heat = np.full(n, 60.0 if run.temperature is None else float(run.temperature))
-    wheels = [sheet.channel[name].u_gain for name in WHEELS]
+    gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
         left=left,
@@ -143,7 +144,8 @@ def samples_of(sheet: LogSheet, run: LogRun, recording: Recording, car: Car) -> 
         coasts=coasts,
         u_yaw=u_yaw,
         u_speed=sheet.channel["speed"].u_gain,
-        u_wheel=0.5 * math.hypot(*wheels),  # what both have apart is zeroed on straights
+        u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
+        wheels=wheels,
     )
 
 

@@ -172,8 +172,19 @@ def _missing(data: Mapping[str, Any], names: set[str]) -> list[Refusal]:
     found: list[Refusal] = [
         (("channel",), f"'{name}' is missing, without which there is no number", f"describe [channel.{name}]")
         for name in (*WHEELS, "speed")
-        if name not in names
+        if name not in names and (name == "speed" or names & set(WHEELS))
     ]
+    runs = data.get("run")
+    if not names & set(WHEELS) and isinstance(runs, list):
+        found += [
+            (
+                ("run", i),
+                "without wheel speeds and without a result of the bench there is no number",
+                "describe left_speed and right_speed, or name the run's result",
+            )
+            for i, run in enumerate(runs)
+            if isinstance(run, Mapping) and "result" not in run
+        ]
     if not names & set(PATHS):
         found.append((("channel",), "nothing says how the car turns", "describe one of " + ", ".join(PATHS)))
     if not names & {"yaw_rate", "lateral_acceleration"} and "steering_ratio" not in data:

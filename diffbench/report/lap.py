@@ -41,12 +41,12 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
 
 
 def _answer(lap: LapResult) -> Sentence:
-    text = f"{lap.agreement.upper() if lap.agreement != 'no bench' else 'NO BENCH'} ({lap.reason})"
+    text = f"{lap.agreement.upper()} ({lap.reason})"
     asked = lap.equivalent_preload
     if asked.value is not None:
         text += f"; preload torque {interval_cell(lap.bench_preload)} N·m by the bench, "
         text += f"{interval_cell(asked)} N·m asked for by the log"
-    elif lap.agreement not in {"no bench", "cannot be told"}:
+    elif lap.agreement not in {"no bench", "no log", "cannot be told"}:
         text += "; the preload that the log asks for is not determined: beyond those looked at"
     return Sentence(f"{text}.", first=f"{printable(lap.name)}: ")
 
@@ -97,6 +97,8 @@ def _doubts(lap: LapResult) -> Section:
     ratio = interval_cell(
         Interval(*(None if v is None else PER_CENT * v for v in vars(lap.radius_ratio).values()))
     )
+    if lap.share_kept.value is None:
+        return Section("", tuple(item(text) for text in lap.findings))
     blocks = [
         Sentence(f"One standard uncertainty moves the share by, in points: {words}."),
         Sentence(f"On straights the right wheel reads {ratio} % faster than the left one; zeroed."),

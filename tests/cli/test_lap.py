@@ -158,3 +158,20 @@ def test_the_wanted_preload(run: Run, demo, repository: Path, tmp_path: Path) ->
     assert "the nearest is" in out.stderr
     assert run(*base, "kept 58 %", "--preload", "40").exit_code == 2
     assert run("corner", demo.folder, "--car", car, "--page", page).exit_code == 2
+
+
+def test_a_course_without_wheel_speeds_is_predicted(run: Run, refused: Refused, day: Path) -> None:
+    """The same laps as a time course of speed, path, torque and brake: the prediction alone, as beside the
+    log but for what zeroing the gyroscope moves; without a result there is nothing to say."""
+    told = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    text = day.read_text(encoding="utf-8")
+    text = re.sub(r"\[channel\.(left|right)_speed\]\n(.+\n)+", "", text)
+    day.write_text(text, encoding="utf-8")
+    course = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    assert course["agreement"] == "no log"
+    assert course["share_kept"]["value"] is None
+    assert course["predicted"]["value"] == pytest.approx(told["predicted"]["value"], abs=0.05)
+    assert len(course["corners"]) == 8
+    assert "NO LOG" in run("lap", day).stdout
+    day.write_text(re.sub(r"result = .*\n", "", text), encoding="utf-8")
+    assert "without wheel speeds and without a result" in " ".join(refused("lap", day))
