@@ -162,21 +162,7 @@ def axle_balance(
     sense = -1.0 if axle.demand < 0.0 else 1.0
     linear = abs(axle.demand) / axle.give
     opened = float(speed) * abs(axle.demand)
-    bases = {"outer": axle.outer_base, "inner": axle.inner_base}
-    limits = {
-        "outer": float(positive("outer limit", outer_limit)),
-        "inner": float(positive("inner limit", inner_limit)),
-    }
-    for name, base in bases.items():
-        if abs(base) > limits[name]:
-            raise ValueError(
-                f"the {name} tyre is beyond its limit of {limits[name]:.6g} N with {abs(base):.6g} N from "
-                "engine and brakes alone: it slides whatever the unit does"
-            )
-    outer_room = 2.0 * axle.outer_radius * (limits["outer"] + sense * axle.outer_base)
-    inner_room = 2.0 * axle.inner_radius * (limits["inner"] - sense * axle.inner_base)
-    room = min(outer_room, inner_room)
-    tight: Literal["outer", "inner"] = "outer" if outer_room <= inner_room else "inner"
+    tight, room = _room(axle, sense, outer_limit, inner_limit)
 
     def held(share: float) -> float:
         return min((1.0 - share) * linear, room)
@@ -255,6 +241,25 @@ def _axle(
     )
 
 
+def _room(
+    axle: _Axle, sense: float, outer_limit: float, inner_limit: float
+) -> tuple[Literal["outer", "inner"], float]:
+    """Which tyre comes to its limit first as the unit shifts torque in a sense, and at what torque [N·m]."""
+    limits = {
+        "outer": float(positive("outer limit", outer_limit)),
+        "inner": float(positive("inner limit", inner_limit)),
+    }
+    for name, base in (("outer", axle.outer_base), ("inner", axle.inner_base)):
+        if abs(base) > limits[name]:
+            raise ValueError(
+                f"the {name} tyre is beyond its limit of {limits[name]:.6g} N with {abs(base):.6g} N from "
+                "engine and brakes alone: it slides whatever the unit does"
+            )
+    outer = 2.0 * axle.outer_radius * (limits["outer"] + sense * axle.outer_base)
+    inner = 2.0 * axle.inner_radius * (limits["inner"] - sense * axle.inner_base)
+    return ("outer", outer) if outer <= inner else ("inner", inner)
+
+
 def _both(value: float | tuple[float, float]) -> tuple[float, float]:
     return value if isinstance(value, tuple) else (value, value)
 
@@ -297,50 +302,6 @@ def free_speed_difference(
     """
     v, radius = not_negative("speed", speed), positive("corner radius", corner_radius)
     return v * positive("track", track) / (radius * positive("rolling radius", rolling_radius))
-
-
-def locking_limit(
-    corner_radius: ArrayLike, track: ArrayLike, rolling_radius: ArrayLike, slip_stiffness: ArrayLike
-) -> Floats:
-    """Locking torque from which on both wheels turn at one speed.
-
-    T_lock = t r C/R
-
-    Parameters
-    ----------
-    corner_radius : array_like
-        Corner radius R [m], positive.
-    track : array_like
-        Track t [m], positive.
-    rolling_radius : array_like
-        Rolling radius r [m], positive.
-    slip_stiffness : array_like
-        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
-
-    Returns
-    -------
-    Locking torque [N·m].
-
-    Raises
-    ------
-    ValueError
-        An argument is not positive.
-
-    Notes
-    -----
-    Validity: tyres in their linear range, well below the limit of adhesion.
-
-    Examples
-    --------
-    >>> print(f"{locking_limit(50.0, 1.5, 0.31, 60e3):.0f}")
-    558
-
-    References
-    ----------
-    Each tyre bears T_lock/(2 r) at the slip t/(2 R) that the corner asks of it.
-    """
-    t, r = positive("track", track), positive("rolling radius", rolling_radius)
-    return t * r * positive("slip stiffness", slip_stiffness) / positive("corner radius", corner_radius)
 
 
 def yaw_moment_to_the_left(against_the_turn: float, turn: Turn) -> float:
