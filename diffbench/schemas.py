@@ -13,12 +13,14 @@ PAPERS = {
     "build": "what was assembled, and what the workshop holds it to",
     "run": "one visit to the bench",
     "car": "a car's driven axle, and one corner entry in phases",
+    "log": "a logger in the car, and the runs that were driven",
 }
 SCHEMAS: dict[str, str] = {
     "rig": "diffbench.documents.rig:Rig",
     "build": "diffbench.documents.build:Build",
     "run": "diffbench.documents.visit:RunSheet",
     "car": "diffbench.documents.car:Car",
+    "log": "diffbench.documents.log:LogSheet",
     "characterisation": "diffbench.results.characterisation:Characterisation",
     "map": "diffbench.results.locking_map:MapDocument",
     "manifest": "diffbench.results.manifest:document_schema",

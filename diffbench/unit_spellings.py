@@ -148,6 +148,10 @@ TABLE: dict[str, tuple[Row, ...]] = {
         (_G * 1e3, 0.0, "kgf/mm! kg/mm!"),
         (_LBF / _IN, 0.0, "lbf/in lb/in lbs/in"),
     ),
+    "acceleration": (
+        (1.0, 0.0, "m/s^2 m/s2 m/s² m.s-2"),
+        (_G, 0.0, "g gee"),
+    ),
     "speed": (
         (1.0, 0.0, "m/s m/sec m.s-1"),
         (1.0 / 3.6, 0.0, "km/h km/hr km.h-1 kph kmh kmph"),
@@ -166,6 +170,7 @@ TABLE: dict[str, tuple[Row, ...]] = {
 
 # What the dimensions are called in messages.
 NAMED = {dimension: f"a {dimension.replace('_', ' ')}" for dimension in TABLE} | {
+    "acceleration": "an acceleration",
     "angular_speed": "an angular speed",
     "angle": "an angle",
     "inertia": "a moment of inertia",

@@ -7,25 +7,33 @@ from diffbench.first_use import names_on_first_use
 __all__ = [
     "NEEDS_REPEATABILITY",
     "UNITS",
+    "Bench",
     "Candidate",
     "Change",
     "Comparison",
     "Condition",
     "CornerEntry",
+    "CornerKept",
+    "Day",
+    "DayRead",
     "DifferenceBranch",
     "DifferenceMap",
     "Interval",
+    "LapResult",
     "Limit",
     "Member",
     "Observation",
     "PhaseResult",
     "Rebuild",
     "Rung",
+    "Samples",
     "ShimAdvice",
     "Side",
     "SlipVerdict",
     "Stock",
+    "Target",
     "TorqueSplit",
+    "Wanted",
     "Way",
     "Wear",
     "advise",
@@ -34,16 +42,21 @@ __all__ = [
     "compared",
     "corner_entry",
     "difference_csv",
+    "entries_of",
     "gravest",
     "judge",
     "judge_builds",
+    "laps_of",
     "member",
     "observations",
     "predicted_map",
     "preload_ladder",
     "preload_of",
+    "read_day",
     "slip_state",
+    "target_of",
     "torque_split",
+    "wanted_preload",
     "with_units",
 ]
 
@@ -58,6 +71,9 @@ if TYPE_CHECKING:
         difference_csv,
     )
     from diffbench.answers.joint import Member, member
+    from diffbench.answers.lap import Bench, CornerKept, Day, LapResult, laps_of
+    from diffbench.answers.log_corners import Samples, entries_of
+    from diffbench.answers.log_files import DayRead, read_day
     from diffbench.answers.observation import Limit, Observation, observations
     from diffbench.answers.operating_point import (
         UNITS,
@@ -71,6 +87,7 @@ if TYPE_CHECKING:
     from diffbench.answers.rebuild import Rebuild, compared, predicted_map, preload_ladder, preload_of
     from diffbench.answers.shims import Candidate, ShimAdvice, Way, advise
     from diffbench.answers.state import Stock, gravest, judge, judge_builds
+    from diffbench.answers.wanted import Target, Wanted, target_of, wanted_preload
     from diffbench.answers.wear import Wear
 
 __getattr__, __dir__ = names_on_first_use(
@@ -101,6 +118,9 @@ __getattr__, __dir__ = names_on_first_use(
             "member",
         ),
         "observation": ("Limit", "Observation", "observations"),
+        "lap": ("Bench", "CornerKept", "Day", "LapResult", "laps_of"),
+        "log_corners": ("Samples", "entries_of"),
+        "log_files": ("DayRead", "read_day"),
         "operating_point": (
             "UNITS",
             "Interval",
@@ -124,6 +144,7 @@ __getattr__, __dir__ = names_on_first_use(
             "advise",
         ),
         "state": ("Stock", "gravest", "judge", "judge_builds"),
+        "wanted": ("Target", "Wanted", "target_of", "wanted_preload"),
         "wear": ("Wear",),
     },
 )

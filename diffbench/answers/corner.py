@@ -4,12 +4,13 @@ by phase and rung by rung."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car, Phase
+from diffbench.documents.fields import Doubtful, Table
 from diffbench.errors import DocumentError
 from diffbench.physics.corner_balance import (
     AxleBalance,
@@ -18,15 +19,29 @@ from diffbench.physics.corner_balance import (
     mean_share_kept,
     yaw_moment_to_the_left,
 )
+from diffbench.physics.wheel_loads import GRAVITY, axle_load, lateral_transfer, stiffness_under_load
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.locking_map import Branch, LockingMap
 
 AxleState = Literal["locked", "slipping", "not proven"]
 Lookup = Callable[[float], float]
+T = TypeVar("T", bound=Table)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """What one doubtful key of the car moves, at its 95 % limits: the share kept [-] and the yaw moment
+    [N·m]."""
+
+    source: str
+    share_kept: float
+    yaw_moment: float
 
 
 @dataclass(frozen=True)
 class PhaseResult:
-    """One phase with one unit. Limits are those of the map (95 %): the car counts as exact.
+    """One phase with one unit. Limits are those of map and car together (95 %): a key of the car that states
+    no uncertainty counts as exact.
 
     Attributes
     ----------
@@ -49,7 +64,7 @@ class PhaseResult:
     locking_torque : Interval
         What the unit can hold across there [N·m].
     yaw_moment : Interval
-        Against the turn [N·m], never negative.
+        Against the turn [N·m]; negative, into it, where the inner wheel is the faster one.
     outer_force, inner_force : Interval
         Longitudinal forces of the tyres on the car [N], positive forward.
     left_force, right_force, yaw_moment_to_the_left : float or None
@@ -63,11 +78,15 @@ class PhaseResult:
         temperature were covered at some speed difference up to free rolling.
     beyond : bool
         Whether the place is beyond the axes of the map.
+    share_kept_by_map, share_kept_by_car : Interval or None
+        The share kept with the doubt of one of them alone.
+    doubts : tuple of Doubt
+        Key by key of the car.
     """
 
     phase: str
     entry: bool
-    branch: Branch
+    branch: Branch | Literal["followed"]
     input_torque: float
     temperature: float
     free_difference: float
@@ -84,6 +103,9 @@ class PhaseResult:
     sliding: Literal["outer", "inner"] | None
     tested: bool
     beyond: bool
+    share_kept_by_map: Interval | None = None
+    share_kept_by_car: Interval | None = None
+    doubts: tuple[Doubt, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -105,6 +127,8 @@ class Rung:
         engine braking.
     mean_difference_kept : Interval
         Mean speed difference over the entry [rad/s].
+    mean_share_kept_by_map, mean_share_kept_by_car : Interval or None
+        The mean share with the doubt of one of them alone.
     """
 
     name: str
@@ -114,6 +138,8 @@ class Rung:
     phases: tuple[PhaseResult, ...]
     mean_share_kept: Interval
     mean_difference_kept: Interval
+    mean_share_kept_by_map: Interval | None = None
+    mean_share_kept_by_car: Interval | None = None
 
     @property
     def label(self) -> str:
@@ -148,6 +174,7 @@ def corner_entry(
     *,
     phases: Sequence[Phase] | None = None,
     branch: Branch = "either",
+    follow: bool = False,
     file: str | None = None,
 ) -> CornerEntry:
     """What each unit does in every phase of a corner entry.
@@ -162,6 +189,8 @@ def corner_entry(
         Instead of the car's own.
     branch : {"either", "mean", "loading", "unloading"}
         Of the maps, where a phase does not say it; by default it is not known which.
+    follow : bool
+        Whether the ramps' hysteresis is followed from phase to phase instead, from loading on.
     file : str or None
         The car's file, for messages.
 
@@ -177,8 +206,9 @@ def corner_entry(
     Notes
     -----
     Validity: as `diffbench.physics.corner_balance.axle_balance`; each phase in steady state, the torque of
-    the map at its own speed difference; limits by all of the map at its lower, and at its upper limit. Beyond
-    the axes of a map, its own rule.
+    the map at its own speed difference; limits by all of the map at its lower, and at its upper limit, and by
+    each doubtful key of the car at its own, summed in squares (JCGM 100, independent parts). Beyond the axes
+    of a map, its own rule. Camber is ignored.
 
     References
     ----------
@@ -197,88 +227,321 @@ def corner_entry(
     return CornerEntry(
         car=car.name,
         timed=timed,
-        rungs=tuple(_rung(name, unit, car, chosen, branch, file) for name, unit in units),
+        rungs=tuple(_rung(name, unit, car, chosen, branch, file, follow=follow) for name, unit in units),
     )
 
 
+@dataclass(frozen=True)
+class _Held:
+    """What a unit can hold across in one phase, over speed difference, by the map and its limits."""
+
+    value: Lookup
+    low: Lookup
+    high: Lookup
+    branch: Branch | Literal["followed"]
+
+
+def _held(unit: LockingMap, phases: Sequence[Phase], branch: Branch, *, follow: bool) -> list[_Held]:
+    """For each phase; followed, a ramp's thrust stays between loading and unloading as a play operator, from
+    loading in the first phase on and wherever the flank changes."""
+    found: list[_Held] = []
+    before: tuple[Phase, _Held] | None = None
+    for phase in phases:
+        if not follow or phase.branch is not None:
+            made = _of_branch(unit, phase, phase.branch or branch)
+        else:
+            loading, unloading = (_of_branch(unit, phase, which) for which in ("loading", "unloading"))
+            made = loading
+            if before is not None and (before[0].input_torque < 0.0) == (phase.input_torque < 0.0):
+                made = _played(before[1], loading, unloading)
+            made = _Held(made.value, made.low, made.high, "followed")
+        before = (phase, made)
+        found.append(made)
+    return found
+
+
+def _of_branch(unit: LockingMap, phase: Phase, branch: Branch) -> _Held:
+    torque, heat = float(phase.input_torque), float(phase.temperature)
+    return _Held(
+        lambda difference: float(unit.locking_torque(torque, difference, heat, branch)),
+        lambda difference: float(unit.interval(torque, difference, heat, branch)[0]),
+        lambda difference: float(unit.interval(torque, difference, heat, branch)[1]),
+        branch,
+    )
+
+
+def _played(before: _Held, loading: _Held, unloading: _Held) -> _Held:
+    def between(part: Literal["value", "low", "high"]) -> Lookup:
+        last, least, most = (getattr(held, part) for held in (before, loading, unloading))
+        return lambda difference: max(min(last(difference), most(difference)), least(difference))
+
+    return _Held(between("value"), between("low"), between("high"), "followed")
+
+
 def _rung(
-    name: str, unit: LockingMap, car: Car, phases: Sequence[Phase], branch: Branch, file: str | None
+    name: str,
+    unit: LockingMap,
+    car: Car,
+    phases: Sequence[Phase],
+    branch: Branch,
+    file: str | None,
+    *,
+    follow: bool,
 ) -> Rung:
-    results = tuple(_phase(unit, car, phase, phase.branch or branch, file) for phase in phases)
-    entry = [result for result in results if result.entry]
-    times = [phase.duration or 1.0 for phase in phases if phase.is_entry]
-    free = [result.free_difference for result in entry]
-    shares: list[float | None] = [None, None, None]
-    means: list[float | None] = [None, None, None]
-    if entry:
-        for i, limit in enumerate(("value", "low", "high")):
-            kept = [float(getattr(result.speed_difference, limit)) for result in entry]
-            share = mean_share_kept(kept, free, times)
-            shares[i] = None if math.isnan(share) else share
-            means[i] = sum(w * t for w, t in zip(kept, times, strict=True)) / sum(times)
+    held = _held(unit, phases, branch, follow=follow)
+    nodes = unit.axes[1].tolist()
+
+    def solved(part: str, car: Car = car, phases: Sequence[Phase] = phases) -> list[AxleBalance]:
+        return [
+            _balance(getattr(each, part), car, phase, nodes, file)
+            for each, phase in zip(held, phases, strict=True)
+        ]
+
+    best, least, most = (solved(part) for part in ("value", "low", "high"))
+    moved = {
+        source: [solved("value", *shifted) for shifted in pair]
+        for source, pair in _shifted(car, phases).items()
+    }
+    results = tuple(
+        _phase(
+            unit,
+            phase,
+            held[i],
+            (best[i], least[i], most[i]),
+            {source: (down[i], up[i]) for source, (down, up) in moved.items()},
+        )
+        for i, phase in enumerate(phases)
+    )
+    share, kept, by_map, by_car = _means(phases, best, (least, most), moved)
     return Rung(
         name=name,
         unit=unit.document.unit,
         build=unit.document.build,
         predicted=unit.document.predicted,
         phases=results,
-        mean_share_kept=Interval(*shares),
-        mean_difference_kept=Interval(*means),
+        mean_share_kept=share,
+        mean_difference_kept=kept,
+        mean_share_kept_by_map=by_map,
+        mean_share_kept_by_car=by_car,
     )
 
 
-def _phase(unit: LockingMap, car: Car, phase: Phase, branch: Branch, file: str | None) -> PhaseResult:
-    torque, heat = phase.input_torque, phase.temperature
+def _means(
+    phases: Sequence[Phase],
+    best: Sequence[AxleBalance],
+    limits: tuple[Sequence[AxleBalance], Sequence[AxleBalance]],
+    moved: Mapping[str, Sequence[Sequence[AxleBalance]]],
+) -> tuple[Interval, Interval, Interval, Interval]:
+    """Mean share and mean difference kept over the entry; the share by the map, and by the car, alone."""
+    times = [phase.duration or 1.0 for phase in phases if phase.is_entry]
+    if not times:
+        nothing = Interval(None, None, None)
+        return nothing, nothing, nothing, nothing
 
-    def balance(lookup: Lookup) -> AxleBalance:
+    def of(balances: Sequence[AxleBalance]) -> tuple[float, float]:
+        entry = [each for each, phase in zip(balances, phases, strict=True) if phase.is_entry]
+        kept = [each.speed_difference for each in entry]
+        share = mean_share_kept(kept, [each.free_difference for each in entry], times)
+        return share, sum(abs(w) * t for w, t in zip(kept, times, strict=True)) / sum(times)
+
+    found: list[Interval] = []
+    alone: list[Interval] = []
+    for i in (0, 1):
+        value, by_map = of(best)[i], [of(each)[i] for each in limits]
+        pairs = [(of(down)[i], of(up)[i]) for down, up in moved.values()]
+        if math.isnan(value):
+            found.append(Interval(None, None, None))
+            alone += [found[-1]] * 2
+            continue
+        found.append(_joined(value, by_map, pairs))
+        alone += [_joined(value, by_map, ()), _joined(value, (value, value), pairs)]
+    return found[0], found[1], alone[0], alone[1]
+
+
+def _joined(value: float, by_map: Sequence[float], by_car: Sequence[tuple[float, float]]) -> Interval:
+    """95 % limits of map and car together: what each moves to either side, summed in squares; no side is
+    left that no part of it leaves, such as a locked axle's."""
+    sides = []
+    for sign in (-1.0, 1.0):
+        parts = [max(sign * (limit - value) for limit in (*by_map, value))]
+        parts += [max(sign * (limit - value) for limit in (*pair, value)) for pair in by_car]
+        sides.append(math.sqrt(sum(part**2 for part in parts)) if len(parts) > 1 else parts[0])
+    low, high = value - sides[0], value + sides[1]
+    floor = min(value, *by_map, *(limit for pair in by_car for limit in pair))
+    return Interval(value, max(low, 0.0) if floor >= 0.0 else low, high)
+
+
+def _shifted(
+    car: Car, phases: Sequence[Phase]
+) -> dict[str, tuple[tuple[Car, list[Phase]], tuple[Car, list[Phase]]]]:
+    """Car and phases with each doubtful key at its 95 % limits, by the key."""
+    found = {key: ((down, list(phases)), (up, list(phases))) for key, (down, up) in shifted_cars(car).items()}
+    for i, phase in enumerate(phases):
+        for key, pair in _limits_of(phase).items():
+            down, up = ((car, [*phases[:i], each, *phases[i + 1 :]]) for each in pair)
+            found[f"{phase.name}: {key}"] = (down, up)
+    return found
+
+
+def shifted_cars(car: Car) -> dict[str, tuple[Car, Car]]:
+    """The car with each of its doubtful keys at its lower, and at its upper 95 % limit, by the key."""
+    found = {}
+    for name in ("axle", "tyre", "body"):
+        for key, pair in _limits_of(getattr(car, name)).items():
+            down, up = (car.model_copy(update={name: each}) for each in pair)
+            found[f"{name}.{key}"] = (down, up)
+    return found
+
+
+def _limits_of(table: T | None) -> dict[str, tuple[T, T]]:
+    """A table with each of its doubtful keys at its lower, and at its upper 95 % limit."""
+    if table is None:
+        return {}
+    found = {}
+    for key in type(table).model_fields:
+        value = getattr(table, key)
+        if isinstance(value, Doubtful) and value.u:
+            low, high = (
+                table.model_copy(update={key: float(value) + sign * NORMAL_95 * value.u})
+                for sign in (-1.0, 1.0)
+            )
+            found[key] = (low, high)
+    return found
+
+
+def _balance(lookup: Lookup, car: Car, phase: Phase, nodes: Sequence[float], file: str | None) -> AxleBalance:
+    radius, stiffness = car.axle.rolling_radius, car.tyre.slip_stiffness
+    try:
+        loads = wheel_loads(car, phase)
+        limits = [
+            math.inf if limit is None else limit for limit in (phase.outer_tyre_limit, phase.inner_tyre_limit)
+        ]
+        if loads is not None:
+            limits = [
+                min(limit, _beside(car, phase, load)) for limit, load in zip(limits, loads, strict=True)
+            ]
         return axle_balance(
             lookup,
             speed=phase.speed,
             corner_radius=phase.radius,
             track=car.axle.track,
-            rolling_radius=car.axle.rolling_radius,
-            slip_stiffness=car.tyre.slip_stiffness,
-            input_torque=torque,
+            rolling_radius=_radii(car, phase) if car.axle.radius_difference else radius,
+            slip_stiffness=stiffness if loads is None else _stiffnesses(car, loads),
+            input_torque=phase.input_torque,
             brake_torque=phase.brake_torque,
-            outer_limit=math.inf if phase.outer_tyre_limit is None else phase.outer_tyre_limit,
-            inner_limit=math.inf if phase.inner_tyre_limit is None else phase.inner_tyre_limit,
-            corners=unit.axes[1].tolist(),
+            outer_limit=limits[0],
+            inner_limit=limits[1],
+            corners=nodes,
+            slip_of=car.tyre.slip_of,
         )
-
-    try:
-        best = balance(lambda difference: float(unit.locking_torque(torque, difference, heat, branch)))
-        # the least and the most that the unit may hold across
-        least = balance(lambda difference: float(unit.interval(torque, difference, heat, branch)[0]))
-        most = balance(lambda difference: float(unit.interval(torque, difference, heat, branch)[1]))
     except ValueError as error:
         raise DocumentError.single(
             f"phase '{phase.name}': {error}",
             file=file,
             key="phase",
-            mend="check torques and limits of the tyres",
+            mend="check torques, loads and limits of the tyres",
         ) from error
+
+
+def wheel_loads(car: Car, phase: Phase) -> tuple[float, float] | None:
+    """Loads [N] of the outer and the inner driven wheel; None without a body. Raises ``ValueError`` where the
+    inner wheel lifts off."""
+    body = car.body
+    if body is None:
+        return None
+    air = (phase.speed / body.air_speed) ** 2 if body.air_speed else 0.0
+    whole = axle_load(
+        body.mass,
+        body.weight_share,
+        height=body.height,
+        wheelbase=body.wheelbase,
+        longitudinal=phase.longitudinal_acceleration,
+        drag=body.drag * air,
+        lift=body.lift * air,
+        rear=body.driven == "rear",
+    )
+    across = lateral_transfer(
+        body.mass, phase.speed**2 / phase.radius, body.height, car.axle.track, body.roll_share
+    )
+    outer, inner = float(whole / 2.0 + across), float(whole / 2.0 - across)
+    if inner <= 0.0:
+        raise ValueError("the inner wheel lifts off the ground, and this model ends there")
+    return outer, inner
+
+
+def _stiffnesses(car: Car, loads: tuple[float, float]) -> tuple[float, float]:
+    """Slip stiffness [N per unit slip] of the outer and the inner tyre."""
+    tyre, body = car.tyre, car.body
+    assert body is not None  # there are loads
+    assert tyre.load_exponent is not None  # the car's own rule
+    nominal = tyre.load or float(axle_load(body.mass, body.weight_share)) / 2.0
+    outer, inner = (
+        float(stiffness_under_load(tyre.slip_stiffness, load, nominal, tyre.load_exponent)) for load in loads
+    )
+    return outer, inner
+
+
+def _beside(car: Car, phase: Phase, load: float) -> float:
+    """Longitudinal force [N] that a tyre has left beside its share of the cornering: a friction circle."""
+    if car.tyre.friction is None:
+        return math.inf
+    room = car.tyre.friction**2 - (phase.speed**2 / phase.radius / GRAVITY) ** 2
+    if room <= 0.0:
+        raise ValueError("the tyres slide in this corner at this speed: their friction does not hold the car")
+    return load * math.sqrt(room)
+
+
+def _radii(car: Car, phase: Phase) -> tuple[float, float]:
+    """Rolling radii [m] of the outer and the inner wheel; a difference that is only doubted may have either
+    sign."""
+    half = 0.5 * car.axle.radius_difference
+    if phase.turn == "left":
+        half = -half
+    return float(car.axle.rolling_radius * (1.0 + half)), float(car.axle.rolling_radius * (1.0 - half))
+
+
+def _phase(
+    unit: LockingMap,
+    phase: Phase,
+    held: _Held,
+    of_map: tuple[AxleBalance, AxleBalance, AxleBalance],
+    of_car: Mapping[str, tuple[AxleBalance, AxleBalance]],
+) -> PhaseResult:
+    best, least, most = of_map
+    torque, heat = float(phase.input_torque), float(phase.temperature)
+    branch: Branch = "either" if held.branch == "followed" else held.branch
+
+    def joined(key: str) -> Interval:
+        pairs = [(getattr(down, key), getattr(up, key)) for down, up in of_car.values()]
+        return _joined(getattr(best, key), (getattr(least, key), getattr(most, key)), pairs)
+
+    size = abs(best.speed_difference)
     lowest = float(unit.axes[1][0])
-    places = [best.speed_difference]
+    places = [size]
     if best.locked:
-        places = [w for w in unit.axes[1].tolist() if w <= max(best.free_difference, lowest)]
-    limits = unit.interval(torque, best.speed_difference, heat, branch)
+        places = [w for w in unit.axes[1].tolist() if w <= max(abs(best.open_difference), lowest)]
+    holds = (held.low(size), held.high(size))
+    pairs = [(down.locking_torque, up.locking_torque) for down, up in of_car.values()]
     state: AxleState = "not proven"
-    if least.locked == most.locked:
+    if {each.locked for each in (least, most, *(end for pair in of_car.values() for end in pair))} == {
+        best.locked
+    }:
         state = "locked" if best.locked else "slipping"
     left, right, to_the_left = _by_side(best, phase.turn)
+    share, alone = best.share_kept, [(down.share_kept, up.share_kept) for down, up in of_car.values()]
     return PhaseResult(
         phase=phase.name,
         entry=phase.is_entry,
-        branch=branch,
+        branch=held.branch,
         input_torque=torque,
         temperature=heat,
         free_difference=best.free_difference,
-        speed_difference=Interval(best.speed_difference, most.speed_difference, least.speed_difference),
-        share_kept=Interval(best.share_kept, most.share_kept, least.share_kept),
-        locking_torque=Interval(best.locking_torque, float(limits[0]), float(limits[1])),
-        yaw_moment=Interval(best.yaw_moment, least.yaw_moment, most.yaw_moment),
-        outer_force=Interval(best.outer_force, most.outer_force, least.outer_force),
-        inner_force=Interval(best.inner_force, least.inner_force, most.inner_force),
+        speed_difference=joined("speed_difference"),
+        share_kept=joined("share_kept"),
+        locking_torque=_joined(best.locking_torque, holds, pairs),
+        yaw_moment=joined("yaw_moment"),
+        outer_force=joined("outer_force"),
+        inner_force=joined("inner_force"),
         left_force=left,
         right_force=right,
         yaw_moment_to_the_left=to_the_left,
@@ -286,6 +549,16 @@ def _phase(unit: LockingMap, car: Car, phase: Phase, branch: Branch, file: str |
         sliding=best.sliding,
         tested=any(bool(unit.is_tested(torque, at, heat, branch)) for at in places),
         beyond=all(bool(unit.read(torque, at, heat, branch).beyond) for at in places),
+        share_kept_by_map=_joined(share, (least.share_kept, most.share_kept), ()),
+        share_kept_by_car=_joined(share, (share, share), alone),
+        doubts=tuple(
+            Doubt(
+                source,
+                share_kept=max(abs(down.share_kept - share), abs(up.share_kept - share)),
+                yaw_moment=max(abs(end.yaw_moment - best.yaw_moment) for end in (down, up)),
+            )
+            for source, (down, up) in of_car.items()
+        ),
     )
 
 

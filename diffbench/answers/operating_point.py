@@ -12,6 +12,7 @@ import numpy as np
 from diffbench.errors import QuantityError
 from diffbench.physics.steady import locking_effect_from_locking_torque, ratio_from_locking_effect
 from diffbench.results.conformity import Outcome, decided
+from diffbench.results.document import Frozen
 from diffbench.results.locking_map import Branch, LockingMap
 
 SlipState = Literal["slipping", "locked", "not proven"]
@@ -283,6 +284,9 @@ def _finite(**values: float) -> None:
 #: Unit at the end of a key; a name that stands here with an empty one has none, and is a share or a text.
 UNITS = {
     "as_built": "Nm",
+    "bench_preload": "Nm",
+    "end": "s",
+    "equivalent_preload": "Nm",
     "faster_output": "Nm",
     "free_difference": "rad_s",
     "inner_force": "N",
@@ -293,11 +297,21 @@ UNITS = {
     "locking_torque": "Nm",
     "mean_difference_kept": "rad_s",
     "mean_share_kept": "",
+    "mean_speed_difference": "rad_s",
+    "open_share": "",
+    "predicted": "",
+    "radius_ratio": "",
+    "start": "s",
+    "stiffness_ratio": "",
+    "mean_share_kept_by_car": "",
+    "mean_share_kept_by_map": "",
     "outer_force": "N",
     "rebuilt": "Nm",
     "right_force": "N",
     "right_torque": "Nm",
     "share_kept": "",
+    "share_kept_by_car": "",
+    "share_kept_by_map": "",
     "share_of_locking_torque": "",
     "slower_output": "Nm",
     "speed_difference": "rad_s",
@@ -327,6 +341,8 @@ def with_units(result: Any) -> Any:
     >>> with_units(Interval(80.0, 78.0, 82.0))
     {'value': 80.0, 'low': 78.0, 'high': 82.0}
     """
+    if isinstance(result, Frozen):
+        return result.model_dump(mode="json")
     if isinstance(result, Interval):
         return {"value": result.value, "low": result.low, "high": result.high}
     if is_dataclass(result) and not isinstance(result, type):

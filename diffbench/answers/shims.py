@@ -8,6 +8,7 @@ and no linearisation.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol
@@ -487,6 +488,22 @@ def advise(
         misfit=course.misfit,
         notes=notes,
     )
+
+
+def within_reach(
+    results: Sequence[Characterisation | Member], *, step: float = STEP, way: Way | None = None
+) -> tuple[float, float]:
+    """Least and most preload torque [N·m] that shims in stock, in steps [m], give a unit within its springs'
+    travel, or within what its ladder of builds says. Raises ``FitError`` where neither is known."""
+    ladder = _ladder_of(results, way, near=0.0)
+    low, high = _span_of(ladder.course, ladder.used)
+    stock = np.arange(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1) * step
+    if stock.size == 0:
+        raise FitError.single(
+            f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
+        )
+    torques, _ = ladder.course.at(stock)
+    return float(torques.min()), float(torques.max())
 
 
 def _solve(course: Course, target: float, span: tuple[float, float]) -> float:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from diffbench.cli.options import (
     PATH,
-    branch_option,
     faces_options,
     json_option,
     picture_option,
@@ -20,7 +19,9 @@ from diffbench.cli.options import (
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.documents import Phase
+    from diffbench.answers.wanted import Wanted
+    from diffbench.documents import Car, Phase
+    from diffbench.results.characterisation import Characterisation
     from diffbench.results.locking_map import Branch, LockingMap
 
 MOST_RUNGS = 40
@@ -54,13 +55,28 @@ POINT = {
     type=PATH,
     help="What --preload predicts from; without it, characterisation.json beside the map.",
 )
+@click.option(
+    "--target",
+    "targets",
+    multiple=True,
+    metavar="WANTED",
+    help="Ask for the preload that gives this, and for its shim: 'kept 60 %', 'turn-in: kept 60 %', "
+    "'turn-in: yaw moment 300 Nm', 'balance turn-in, apex'. May be repeated, a weight behind a star: "
+    "'kept 60 % * 2'.",
+)
 @click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
 @click.option("--radius", help="Of that point: radius of the car's path, e.g. '60 m'.")
 @click.option("--engine-braking", help="Of that point: engine braking at the case, e.g. '120 Nm'.")
 @click.option("--drive-torque", help="Of that point, instead: drive torque at the case, e.g. '200 Nm'.")
 @click.option("--brake-torque", help="Of that point: brake torque of each wheel of the axle; 0 if not given.")
 @click.option("--temperature", help="Of that point: plates and oil, e.g. '80 degC'.")
-@branch_option("Of the map, where a phase does not say it.")
+@click.option(
+    "--branch",
+    type=click.Choice(["loading", "unloading", "mean", "either", "followed"]),
+    default="either",
+    show_default=True,
+    help="Of the map, where a phase does not say it; followed: the ramps' hysteresis from phase to phase.",
+)
 @picture_option("Draw the result into this file: .png, .svg or .pdf.")
 @faces_options()
 @json_option()
@@ -69,7 +85,8 @@ def corner(
     car_file: Path,
     preloads: tuple[str, ...],
     characterisation: Path | None,
-    branch: Branch,
+    targets: tuple[str, ...],
+    branch: Branch | Literal["followed"],
     picture: Path | None,
     out: Path | None,
     formats: tuple[str, ...],
@@ -87,8 +104,21 @@ def corner(
 
     car = load_car(car_file)
     phases = _point(point)
+    if targets:
+        if len(maps) > 1 or preloads or phases is not None or branch == "followed":
+            raise click.UsageError("--target is asked of one map, by the car's phases, without --preload.")
+        wanted = _wanted(maps[0], car, targets, characterisation, branch, str(car_file))
+        _tell_wanted(wanted, picture, out, formats, as_json)
+        return
     units = _units(maps, preloads, characterisation)
-    result = corner_entry(car, units, phases=phases, branch=branch, file=str(car_file))
+    result = corner_entry(
+        car,
+        units,
+        phases=phases,
+        branch="either" if branch == "followed" else branch,
+        follow=branch == "followed",
+        file=str(car_file),
+    )
     if picture is not None:
         from diffbench.report.drawing import put_picture
         from diffbench.report.trackside import corner_figure
@@ -103,6 +133,43 @@ def corner(
         print_json(full)
         return
     tell(corner_document(result, units[0][1]))
+    tell_written(written)
+    if picture is not None:
+        print_text(f"Written: {picture}")
+
+
+def _wanted(
+    path: Path, car: Car, targets: tuple[str, ...], characterisation: Path | None, branch: Branch, file: str
+) -> Wanted:
+    from diffbench.answers.wanted import target_of, wanted_preload
+    from diffbench.results.characterisation import load_characterisation
+    from diffbench.results.locking_map import load_map
+
+    unit = load_map(path)
+    result = load_characterisation(_source(path, characterisation))
+    _of_one_fit(unit, result, path, unit.document.build)
+    asked = [target_of(text, car) for text in targets]
+    return wanted_preload(car, unit, result, asked, branch=branch, file=file)
+
+
+def _tell_wanted(
+    wanted: Wanted, picture: Path | None, out: Path | None, formats: tuple[str, ...], as_json: bool
+) -> None:
+    """The preload that is wanted, told, drawn into a picture, and written as pages."""
+    from diffbench.answers.operating_point import with_units
+    from diffbench.report.wanted import trade_off_picture, wanted_document
+
+    if picture is not None:
+        from diffbench.report.drawing import put_picture
+
+        put_picture(trade_off_picture(wanted), picture)
+    full = with_units(wanted)
+    drawn = wanted_document(wanted, figures=out is not None)
+    written = put_faces(drawn, full, "wanted-preload", out, formats)
+    if as_json:
+        print_json(full)
+        return
+    tell(wanted_document(wanted))
     tell_written(written)
     if picture is not None:
         print_text(f"Written: {picture}")
@@ -145,19 +212,23 @@ def _units(
         return units
     if len(maps) > 1:
         raise click.UsageError("A ladder of preloads belongs to one map: name one.")
-    beside = maps[0] if maps[0].is_dir() else maps[0].parent
-    source = beside / "characterisation.json" if characterisation is None else characterisation
-    return _ladder(*units[0], source, [torque for text in preloads for torque in _rungs(text)])
+    return _ladder(
+        *units[0],
+        _source(maps[0], characterisation),
+        [torque for text in preloads for torque in _rungs(text)],
+    )
 
 
-def _ladder(
-    name: str, measured: LockingMap, source: Path, torques: list[float]
-) -> list[tuple[str, LockingMap]]:
-    from diffbench.answers.rebuild import preload_ladder, preload_of
+def _source(path: Path, characterisation: Path | None) -> Path:
+    """The characterisation that is named, or that beside a map."""
+    beside = path if path.is_dir() else path.parent
+    return beside / "characterisation.json" if characterisation is None else characterisation
+
+
+def _of_one_fit(measured: LockingMap, result: Characterisation, source: Path, name: str) -> None:
+    """Refuse a map and a characterisation of different fits."""
     from diffbench.errors import DocumentError
-    from diffbench.results.characterisation import load_characterisation
 
-    result = load_characterisation(source)
     document = measured.document
     of_one_fit = (
         document.provenance == result.provenance.model_dump(mode="json")
@@ -171,7 +242,17 @@ def _ladder(
             file=str(source),
             mend="name the characterisation.json that the same fit wrote, by --characterisation",
         )
-    here = preload_of(result, build=document.build)
+
+
+def _ladder(
+    name: str, measured: LockingMap, source: Path, torques: list[float]
+) -> list[tuple[str, LockingMap]]:
+    from diffbench.answers.rebuild import preload_ladder, preload_of
+    from diffbench.results.characterisation import load_characterisation
+
+    result = load_characterisation(source)
+    _of_one_fit(measured, result, source, name)
+    here = preload_of(result, build=measured.document.build)
     made = preload_ladder(result, torques, beside=measured)
     rungs = [(here, f"as built, {here:.4g} N·m", measured)]
     rungs += [

@@ -50,6 +50,7 @@ COMMANDS = {
     "lookup": ("diffbench.cli.maps", "Look up a map at one place."),
     "export": ("diffbench.cli.maps", "Write a map in the file type of another tool."),
     "corner": ("diffbench.cli.corner", "Corner entry: what a unit or a ladder of preloads does."),
+    "lap": ("diffbench.cli.lap", "Whether the car shows on a log what the bench says of its unit."),
     "split": ("diffbench.cli.maps", "How a unit splits its torque, and whether it slips."),
     "rebuild": ("diffbench.cli.maps", "What a unit would do with another preload, plates or ramps."),
     "conformity": ("diffbench.cli.results", "A build against the limits of its sheet, with guard bands."),

@@ -231,8 +231,8 @@ def _from(sheet: Path, named: Path | None) -> str:
 def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 
-    NAME is rig, build, run or car, by which editors check and complete TOML files; or what diffbench writes:
-    characterisation, map, manifest, conformity, state, comparison, repeatability or shim-advice.
+    NAME is rig, build, run, car or log, by which editors check and complete TOML files; or what diffbench
+    writes: characterisation, map, manifest, conformity, state, comparison, repeatability or shim-advice.
     """
     from diffbench.schemas import schema as schema_of
 

@@ -11,6 +11,8 @@ __all__ = [
     "Car",
     "Channel",
     "FileSettings",
+    "LogChannel",
+    "LogSheet",
     "Phase",
     "Rig",
     "Run",
@@ -19,6 +21,7 @@ __all__ = [
     "document_of",
     "load_build",
     "load_car",
+    "load_log",
     "load_rig",
     "load_run_sheet",
     "load_visit",
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
     from diffbench.documents.build import Build, load_build
     from diffbench.documents.car import Car, Phase, load_car
     from diffbench.documents.loading import document_of, run_sheets_in
+    from diffbench.documents.log import LogChannel, LogSheet, load_log
     from diffbench.documents.rig import Channel, FileSettings, Rig, load_rig
     from diffbench.documents.visit import Run, RunSheet, Visit, load_run_sheet, load_visit
 
@@ -40,6 +44,7 @@ __getattr__, __dir__ = names_on_first_use(
         "build": ("Build", "load_build"),
         "car": ("Car", "Phase", "load_car"),
         "loading": ("document_of", "run_sheets_in"),
+        "log": ("LogChannel", "LogSheet", "load_log"),
         "rig": ("Channel", "FileSettings", "Rig", "load_rig"),
         "visit": ("Run", "RunSheet", "Visit", "load_run_sheet", "load_visit"),
     },

@@ -6,7 +6,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, GetJsonSchemaHandler, StringConstraints
 from pydantic_core import PydanticCustomError, core_schema
@@ -188,6 +188,39 @@ class Measured(_InUnits):
         if found:
             raise refusals("quantity", found)
         return Quantity(numbers["value"], numbers.get("u"))
+
+
+class Doubtful(float):
+    """A number in SI that knows its standard uncertainty ``u``, None where none is stated.
+
+    >>> Doubtful(0.305, 0.001) * 2.0, Doubtful(0.305, 0.001).u
+    (0.61, 0.001)
+    """
+
+    u: float | None
+
+    def __new__(cls, value: float, u: float | None = None) -> Self:
+        made = super().__new__(cls, value)
+        made.u = u
+        return made
+
+
+@dataclass(frozen=True)
+class AmountWithDoubt(_InUnits):
+    """An amount that may state its standard uncertainty, kept as a `Doubtful` float in SI.
+
+    >>> AmountWithDoubt("length", "mm").read({"value": "305 mm", "u": "1 mm"}).u
+    0.001
+    """
+
+    def schema(self) -> dict[str, Any]:
+        return quantity_schema(self.bare_unit)
+
+    def read(self, raw: object) -> Doubtful:
+        if isinstance(raw, Doubtful):
+            return raw
+        found = Measured(self.dimension, self.bare_unit, self.bounds).read(raw)
+        return Doubtful(found.value, found.u)
 
 
 @dataclass(frozen=True)

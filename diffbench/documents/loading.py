@@ -28,6 +28,7 @@ PAPERS = {
     "diffbench-build": "build sheet",
     "diffbench-run": "run sheet",
     "diffbench-car": "car",
+    "diffbench-log": "log sheet",
 }
 _BYTE_ORDER_MARKS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 

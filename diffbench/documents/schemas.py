@@ -12,9 +12,15 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def paper_schema(model: Any, name: str, described: str) -> dict[str, Any]:
     """Schema of a model, without what only the program itself needs."""
     from diffbench.documents.fields import NUMBER_AND_UNIT
+    from diffbench.documents.log import LOG_CHANNELS
 
     made: dict[str, Any] = _plain(model.model_json_schema(by_alias=True, mode="validation"), NUMBER_AND_UNIT)
     made["$defs"] = {"NumberAndUnit": NUMBER_AND_UNIT, **made.pop("$defs")}
+    if name == "log":
+        channel = made["$defs"]["LogChannel"]
+        del channel["properties"]["name"]
+        channel["required"].remove("name")
+        made["properties"]["channel"]["propertyNames"] = {"enum": list(LOG_CHANNELS)}
     if name == "rig":
         # The name of a channel is its heading; loading puts it in.
         channel = made["$defs"]["Channel"]

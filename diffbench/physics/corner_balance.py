@@ -1,8 +1,9 @@
 """The driven axle in a corner with a real unit: where its locking torque meets what the tyres can hold.
 
 The locking torque of a unit depends on the speed difference that it leaves, so that the difference is a root.
-Tyres are linear, with an optional limit of their force; brakes act outside the differential and load both
-tyres alike. Indicative: steady state, one stiffness for both tyres, no lateral dynamics of the car.
+Tyres are linear, each of its own slip stiffness and radius, with an optional limit of their force; brakes act
+outside the differential and load both tyres alike. Indicative: steady state, no lateral dynamics of the car,
+no camber.
 
 Of several balances the smallest difference is taken: a car comes off the straight, where the axle is locked.
 It is the only choice by which more preload never keeps more difference.
@@ -20,6 +21,7 @@ from numpy.typing import ArrayLike
 from diffbench.physics.arguments import Floats, not_negative, positive
 
 Turn = Literal["left", "right"]
+SlipOf = Literal["car", "wheel"]
 
 
 @dataclass(frozen=True)
@@ -30,10 +32,13 @@ class AxleBalance:
     ----------
     free_difference : float
         Speed difference of wheels that roll freely, outer minus inner [rad/s].
+    open_difference : float
+        The one that an open unit would leave [rad/s]: other than free where both tyres slip unequally.
     speed_difference : float
-        Speed difference that the unit leaves [rad/s], zero where it locks.
+        Speed difference that the unit leaves [rad/s], outer minus inner, zero where it locks.
     share_kept : float
-        The one over the other [-], 0 locked to 1 open; at standstill the limit of a creeping car.
+        It over the free one [-], 0 locked to 1 open with equal tyres; at standstill the limit of a creeping
+        car.
     locked : bool
         Whether both wheels turn alike.
     locking_torque : float
@@ -42,7 +47,8 @@ class AxleBalance:
         Torque difference that it does carry [N·m]: all of it while it slips, no more than the tyres hold
         where it locks.
     yaw_moment : float
-        Yaw moment of both tyres [N·m], against the turn.
+        Yaw moment that the unit adds [N·m], against the turn; negative, into it, where the inner wheel is
+        the faster one, as in drive on an unloaded tyre.
     outer_force, inner_force : float
         Longitudinal force of the tyres on the car [N], positive forward.
     sliding : {"outer", "inner"} or None
@@ -50,6 +56,7 @@ class AxleBalance:
     """
 
     free_difference: float
+    open_difference: float
     speed_difference: float
     share_kept: float
     locked: bool
@@ -67,13 +74,14 @@ def axle_balance(
     speed: float,
     corner_radius: float,
     track: float,
-    rolling_radius: float,
-    slip_stiffness: float,
+    rolling_radius: float | tuple[float, float],
+    slip_stiffness: float | tuple[float, float],
     input_torque: float = 0.0,
     brake_torque: float = 0.0,
     outer_limit: float = math.inf,
     inner_limit: float = math.inf,
     corners: Sequence[float] = (),
+    slip_of: SlipOf = "car",
 ) -> AxleBalance:
     """Balance of unit and tyres in a steady corner, reached from straight running.
 
@@ -81,8 +89,15 @@ def axle_balance(
 
     with s the share kept and F_b = (T_in/2 − T_brake)/r the force that each tyre bears without the unit. The
     right side is what the tyres hold: the linear slip that the corner asks of them, and what is left of
-    their limit. The axle is locked where the unit's torque at no difference reaches it; else the smallest
-    share that balances is taken, the one at which a car arrives that comes off the straight.
+    their limit. With tyres apart, both wheels differ by Delta omega = V d − V g T_lock,
+
+    d = t/(2 R) (1/r_o + 1/r_i) + 1/r_o − 1/r_i + F_o/(r_o C_o) − F_i/(r_i C_i)
+    g = 1/(2 r_o² C_o) + 1/(2 r_i² C_i), F_o and F_i those without the unit,
+
+    and the slip terms times 1 ± t/(2 R) where slip is of each wheel's own ground speed. Where d is negative
+    the inner wheel is the faster one, and the unit turns the car into the corner. The axle is locked where
+    the unit's torque at no difference reaches what the tyres hold; else the smallest share that balances is
+    taken, the one at which a car arrives that comes off the straight.
 
     Parameters
     ----------
@@ -94,10 +109,10 @@ def axle_balance(
         Corner radius R to the middle of the axle [m], positive.
     track : float
         Track t [m], positive.
-    rolling_radius : float
-        Rolling radius r [m], positive.
-    slip_stiffness : float
-        Slip stiffness C of one tyre [N per unit slip], positive.
+    rolling_radius : float or pair of float
+        Rolling radius r [m], positive; of the outer and the inner wheel where they differ.
+    slip_stiffness : float or pair of float
+        Slip stiffness C of one tyre [N per unit slip], positive; of the outer and the inner one likewise.
     input_torque : float
         Torque at the case T_in [N·m], positive in drive, negative under engine braking.
     brake_torque : float
@@ -107,6 +122,8 @@ def axle_balance(
     corners : sequence of float
         Speed differences [rad/s] between which `locking_torque` is straight, or at least monotone: the first
         root is searched piece by piece.
+    slip_of : {"car", "wheel"}
+        Whether slip counts by the car's speed or by each wheel's own ground speed V (1 ± t/(2 R)).
 
     Returns
     -------
@@ -119,9 +136,9 @@ def axle_balance(
 
     Notes
     -----
-    Validity: steady corner, tyres in their linear range up to a limit at which they slide; both tyres of one
-    slip stiffness, whatever their load; turn slips of cornering and the equal slip of drive and brakes left
-    out. A tyre that slides holds no more torque, so that the unit turns both wheels alike.
+    Validity: steady corner, tyres in their linear range up to a limit at which they slide; turn slips of
+    cornering and camber left out. A tyre that slides holds no more torque, so that the unit turns both wheels
+    alike.
 
     Examples
     --------
@@ -138,49 +155,113 @@ def axle_balance(
     ----------
     Equilibrium of both wheels on linear tyres; common practice, no source.
     """
-    r = float(positive("rolling radius", rolling_radius))
-    free = float(free_speed_difference(speed, corner_radius, track, r))
-    linear = float(locking_limit(corner_radius, track, r, slip_stiffness))
-    if not math.isfinite(input_torque):
-        raise ValueError(f"input torque must be a finite number, got {input_torque:.6g}")
-    base = (input_torque / 2.0 - float(not_negative("brake torque", brake_torque))) / r
-    rooms: dict[Literal["outer", "inner"], float] = {
-        "outer": 2.0 * r * (float(positive("outer limit", outer_limit)) + base),
-        "inner": 2.0 * r * (float(positive("inner limit", inner_limit)) - base),
-    }
-    for name, limit in (("outer", outer_limit), ("inner", inner_limit)):
-        if abs(base) > limit:
-            raise ValueError(
-                f"the {name} tyre is beyond its limit of {limit:.6g} N with {abs(base):.6g} N from engine "
-                "and brakes alone: it slides whatever the unit does"
-            )
-    tight: Literal["outer", "inner"] = "outer" if rooms["outer"] <= rooms["inner"] else "inner"
-    room = rooms[tight]
+    axle = _axle(
+        speed, corner_radius, track, rolling_radius, slip_stiffness, slip_of, input_torque, brake_torque
+    )
+    free = float(free_speed_difference(speed, corner_radius, track, axle.mean_radius))
+    sense = -1.0 if axle.demand < 0.0 else 1.0
+    linear = abs(axle.demand) / axle.give
+    opened = float(speed) * abs(axle.demand)
+    tight, room = _room(axle, sense, outer_limit, inner_limit)
 
     def held(share: float) -> float:
         return min((1.0 - share) * linear, room)
 
     def excess(share: float) -> float:
-        return float(not_negative("locking torque", locking_torque(share * free))) - held(share)
+        return float(not_negative("locking torque", locking_torque(share * opened))) - held(share)
 
     locked = excess(0.0) >= 0.0
-    share = 0.0 if locked else _first_root(excess, _pieces(corners, free, 1.0 - room / linear))
-    capacity = float(locking_torque(share * free))
+    share = 0.0 if locked else _first_root(excess, _pieces(corners, opened, 1.0 - room / linear))
+    capacity = float(locking_torque(share * opened))
     carried = capacity
     if locked or share * linear <= linear - room:  # held by the tyres, not by the unit
         carried = held(share)
+    shifted = sense * carried
     return AxleBalance(
         free_difference=free,
-        speed_difference=share * free,
-        share_kept=share,
+        open_difference=sense * opened,
+        speed_difference=sense * share * opened,
+        share_kept=share * axle.demand / axle.geometric if axle.geometric else 0.0,
         locked=locked,
         locking_torque=capacity,
         carried_torque=carried,
-        yaw_moment=carried * track / (2.0 * r),
-        outer_force=base - carried / (2.0 * r),
-        inner_force=base + carried / (2.0 * r),
+        yaw_moment=shifted * track / (2.0 * axle.mean_radius),
+        outer_force=axle.outer_base - shifted / (2.0 * axle.outer_radius),
+        inner_force=axle.inner_base + shifted / (2.0 * axle.inner_radius),
         sliding=tight if room < linear and carried >= room else None,
     )
+
+
+@dataclass(frozen=True)
+class _Axle:
+    """What a corner asks of an axle per metre of way: ``demand`` d and ``give`` g of `axle_balance`, the part
+    of d that is ``geometric``, radii [m], and forces without the unit [N]."""
+
+    demand: float
+    give: float
+    geometric: float
+    mean_radius: float
+    outer_radius: float
+    inner_radius: float
+    outer_base: float
+    inner_base: float
+
+
+def _axle(
+    speed: float,
+    corner_radius: float,
+    track: float,
+    rolling_radius: float | tuple[float, float],
+    slip_stiffness: float | tuple[float, float],
+    slip_of: SlipOf,
+    input_torque: float,
+    brake_torque: float,
+) -> _Axle:
+    outer, inner = (float(positive("rolling radius", r)) for r in _both(rolling_radius))
+    outer_c, inner_c = (float(positive("slip stiffness", c)) for c in _both(slip_stiffness))
+    if not math.isfinite(input_torque):
+        raise ValueError(f"input torque must be a finite number, got {input_torque:.6g}")
+    torque = input_torque / 2.0 - float(not_negative("brake torque", brake_torque))
+    mean = outer if outer == inner else 0.5 * (outer + inner)
+    geometric = float(positive("track", track)) / (float(positive("corner radius", corner_radius)) * mean)
+    lead = 0.5 * track / corner_radius if slip_of == "wheel" else 0.0
+    outer_base, inner_base = torque / outer, torque / inner
+    slips = (1.0 + lead) * outer_base / (outer * outer_c) - (1.0 - lead) * inner_base / (inner * inner_c)
+    radii = 0.5 * track / corner_radius * (1.0 / outer + 1.0 / inner - 2.0 / mean) + 1.0 / outer - 1.0 / inner
+    not_negative("speed", speed)
+    return _Axle(
+        demand=geometric + radii + slips,
+        give=0.5 * (1.0 + lead) / (outer**2 * outer_c) + 0.5 * (1.0 - lead) / (inner**2 * inner_c),
+        geometric=geometric,
+        mean_radius=mean,
+        outer_radius=outer,
+        inner_radius=inner,
+        outer_base=outer_base,
+        inner_base=inner_base,
+    )
+
+
+def _room(
+    axle: _Axle, sense: float, outer_limit: float, inner_limit: float
+) -> tuple[Literal["outer", "inner"], float]:
+    """Which tyre comes to its limit first as the unit shifts torque in a sense, and at what torque [N·m]."""
+    limits = {
+        "outer": float(positive("outer limit", outer_limit)),
+        "inner": float(positive("inner limit", inner_limit)),
+    }
+    for name, base in (("outer", axle.outer_base), ("inner", axle.inner_base)):
+        if abs(base) > limits[name]:
+            raise ValueError(
+                f"the {name} tyre is beyond its limit of {limits[name]:.6g} N with {abs(base):.6g} N from "
+                "engine and brakes alone: it slides whatever the unit does"
+            )
+    outer = 2.0 * axle.outer_radius * (limits["outer"] + sense * axle.outer_base)
+    inner = 2.0 * axle.inner_radius * (limits["inner"] - sense * axle.inner_base)
+    return ("outer", outer) if outer <= inner else ("inner", inner)
+
+
+def _both(value: float | tuple[float, float]) -> tuple[float, float]:
+    return value if isinstance(value, tuple) else (value, value)
 
 
 def free_speed_difference(
@@ -221,50 +302,6 @@ def free_speed_difference(
     """
     v, radius = not_negative("speed", speed), positive("corner radius", corner_radius)
     return v * positive("track", track) / (radius * positive("rolling radius", rolling_radius))
-
-
-def locking_limit(
-    corner_radius: ArrayLike, track: ArrayLike, rolling_radius: ArrayLike, slip_stiffness: ArrayLike
-) -> Floats:
-    """Locking torque from which on both wheels turn at one speed.
-
-    T_lock = t r C/R
-
-    Parameters
-    ----------
-    corner_radius : array_like
-        Corner radius R [m], positive.
-    track : array_like
-        Track t [m], positive.
-    rolling_radius : array_like
-        Rolling radius r [m], positive.
-    slip_stiffness : array_like
-        Slip stiffness C of one tyre [N per unit slip], positive. All broadcast.
-
-    Returns
-    -------
-    Locking torque [N·m].
-
-    Raises
-    ------
-    ValueError
-        An argument is not positive.
-
-    Notes
-    -----
-    Validity: tyres in their linear range, well below the limit of adhesion.
-
-    Examples
-    --------
-    >>> print(f"{locking_limit(50.0, 1.5, 0.31, 60e3):.0f}")
-    558
-
-    References
-    ----------
-    Each tyre bears T_lock/(2 r) at the slip t/(2 R) that the corner asks of it.
-    """
-    t, r = positive("track", track), positive("rolling radius", rolling_radius)
-    return t * r * positive("slip stiffness", slip_stiffness) / positive("corner radius", corner_radius)
 
 
 def yaw_moment_to_the_left(against_the_turn: float, turn: Turn) -> float:

@@ -16,7 +16,7 @@ from diffbench.quantities import DIMENSIONS, Conversion, conversion, knows, spel
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
-    from diffbench.documents import Channel, Rig
+    from diffbench.documents import Channel, LogChannel, LogSheet, Rig
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
@@ -95,7 +95,7 @@ def looks_like_units(cells: list[str]) -> bool:
 _LISTED = 30  # columns of a file that a message names
 
 
-def find_column(channel: Channel, table: RawTable, file: str) -> RawColumn | Fault:
+def find_column(channel: Channel | LogChannel, table: RawTable, file: str) -> RawColumn | Fault:
     """The column that the rig names for a channel; or the fault, when there is none, or more than one at the
     same rank.
 
@@ -123,7 +123,7 @@ def find_column(channel: Channel, table: RawTable, file: str) -> RawColumn | Fau
     return _missing(channel.name, sought, table, file)
 
 
-def asked_by(rig: Rig) -> Callable[[str], bool]:
+def asked_by(rig: Rig | LogSheet) -> Callable[[str], bool]:
     """Whether a column may be one that a rig names, in any of the ways of `find_column`."""
     wanted: set[str] = set()
     for channel in rig.channel.values():
@@ -166,7 +166,9 @@ def listed(table: RawTable) -> str:
     return names + (f" and {more} more" if more > 0 else "")
 
 
-def find_unit(channel: Channel, column: RawColumn, dimension: str, place: Place) -> Conversion | Fault | None:
+def find_unit(
+    channel: Channel | LogChannel, column: RawColumn, dimension: str, place: Place
+) -> Conversion | Fault | None:
     """The unit of a column; a fault when two differ or belong to another dimension; None when no unit is
     given.
 
@@ -199,7 +201,7 @@ def find_unit(channel: Channel, column: RawColumn, dimension: str, place: Place)
     return _agreed(found, place)
 
 
-def _arm(unit: str, channel: Channel) -> str:
+def _arm(unit: str, channel: Channel | LogChannel) -> str:
     """What else a force for a torque, or a torque for a force, may mean."""
     if channel.dimension != "torque":
         return ""
@@ -224,7 +226,7 @@ def _agreed(found: Sequence[tuple[str, str, Conversion]], place: Place) -> Conve
     return unit
 
 
-def no_unit(channel: Channel, dimension: str, place: Place) -> Fault:
+def no_unit(channel: Channel | LogChannel, dimension: str, place: Place) -> Fault:
     """The fault of a column without a unit; its mend is the line to write into the rig."""
     example = "rpm" if dimension == "angular_speed" else spellings(dimension)[0]
     return Fault(

@@ -21,13 +21,13 @@ from diffbench.recording import Recording, Source
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from diffbench.documents import Channel, Rig
+    from diffbench.documents import Channel, LogChannel, LogSheet, Rig
 
 _WORDS_SHOWN = 5  # unknown words that are named
 
 
 def labels_of(
-    channel: Channel, column: RawColumn, words: Sequence[str], rows: NDArray[np.int64], file: str
+    channel: Channel | LogChannel, column: RawColumn, words: Sequence[str], rows: NDArray[np.int64], file: str
 ) -> tuple[tuple[str, ...], list[Fault]]:
     """The n words of a channel, and a fault for each unknown text, at the first line that has it.
 
@@ -77,7 +77,7 @@ _SHOWN = 3  # odd cells of one column that are named
 
 
 def to_recording(
-    table: RawTable, rig: Rig, source: Source, *, kind: str, in_place: bool = False
+    table: RawTable, rig: Rig | LogSheet, source: Source, *, kind: str, in_place: bool = False
 ) -> Recording:
     """A recording in SI from the raw columns of a file; gain, zero and sign are not applied.
 
@@ -110,7 +110,13 @@ class Before:
 
 
 def to_part(
-    table: RawTable, rig: Rig, source: Source, *, kind: str, before: Before | None, last: RawTable | None
+    table: RawTable,
+    rig: Rig | LogSheet,
+    source: Source,
+    *,
+    kind: str,
+    before: Before | None,
+    last: RawTable | None,
 ) -> tuple[Recording, Before | None]:
     """A part of a recording in SI, converted in place, whose time goes on where the part before ends; and
     what the next one has to know.
@@ -130,7 +136,7 @@ class _Mapping:
     def __init__(
         self,
         table: RawTable,
-        rig: Rig,
+        rig: Rig | LogSheet,
         source: Source,
         kind: str,
         *,
@@ -219,7 +225,7 @@ class _Mapping:
             self.faults += absent
         return found
 
-    def _mean(self, channel: Channel, first: RawColumn, absent: list[Fault]) -> RawColumn:
+    def _mean(self, channel: Channel | LogChannel, first: RawColumn, absent: list[Fault]) -> RawColumn:
         """Return the mean of a temperature's columns, of those that read, in the unit of the first."""
         dimension = channel.logged or "dimensionless"
         columns, units = [first], [find_unit(channel, first, dimension, self._place(first))]
@@ -260,7 +266,7 @@ class _Mapping:
             return True
         return (name in _HAND_CHANNELS) == self.by_hand
 
-    def _numbers(self, channel: Channel, column: RawColumn) -> NDArray[np.float64] | None:
+    def _numbers(self, channel: Channel | LogChannel, column: RawColumn) -> NDArray[np.float64] | None:
         """Return a channel of numbers in SI."""
         place = self._place(column)
         dimension = channel.logged or "dimensionless"
@@ -316,7 +322,7 @@ class _Mapping:
         )
         return np.where(beyond, np.nan, values)
 
-    def _refuse_words(self, channel: Channel, column: RawColumn) -> bool:
+    def _refuse_words(self, channel: Channel | LogChannel, column: RawColumn) -> bool:
         """Note a fault for the first cells that are no numbers, and tell whether there are any."""
         odd = dict(column.odd)
         count = column.odd_count

@@ -26,7 +26,7 @@ from diffbench.readers.workbook import WorkbookReader
 from diffbench.recording import Columns, Recording, Source
 
 if TYPE_CHECKING:
-    from diffbench.documents import FileSettings, Rig
+    from diffbench.documents import FileSettings, LogSheet, Rig
     from diffbench.readers.mapping import Before
 
 ROWS = 1_000_000  # samples of a part: 17 minutes at 1 kHz, some 64 MB
@@ -55,7 +55,7 @@ _KNOWN_BINARY = (
 )
 
 
-def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
+def read_recording(path: Path, rig: Rig | LogSheet, *, kind: str) -> Recording:
     """Read one recording, in whatever listed format it is.
 
     Parameters
@@ -83,7 +83,7 @@ def read_recording(path: Path, rig: Rig, *, kind: str) -> Recording:
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
-def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator[Recording]:
+def read_parts(path: Path, rig: Rig | LogSheet, *, kind: str, rows: int = ROWS) -> Iterator[Recording]:
     """Read one recording in parts, of which one is in memory at a time, in whatever listed format it is.
 
     Parameters
@@ -116,7 +116,7 @@ def read_parts(path: Path, rig: Rig, *, kind: str, rows: int = ROWS) -> Iterator
         del part
 
 
-def recording_from(columns: Columns, rig: Rig, *, kind: str, name: str) -> Recording:
+def recording_from(columns: Columns, rig: Rig | LogSheet, *, kind: str, name: str) -> Recording:
     """Return a recording from columns in memory, read as those of a file would be.
 
     Parameters

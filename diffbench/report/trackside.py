@@ -45,7 +45,8 @@ def corner_document(
     if len(built) == 1:
         head += "; unit {}, build {}".format(*(printable(name) for name in built.pop()))
     phases = (_phase(result, i) for i in range(len(result.rungs[0].phases)))
-    first, last = Section("", (Sentence(head),)), Section("", (Sentence(_foot(result)),))
+    first = Section("", (Sentence(head),))
+    last = Section("", (Sentence(_foot(result)), *_whose(result)))
     far = [
         (phase.input_torque, phase.speed_difference.value or 0.0, phase.temperature)
         for phase in result.rungs[0].phases
@@ -125,12 +126,35 @@ def _mean(result: CornerEntry) -> Section:
     return Section(heading, (bare(rows, head=("", "kept [%]", "speed difference [rad/s]")),))
 
 
+def _whose(result: CornerEntry) -> tuple[Sentence, ...]:
+    """Which part of the doubt of the first unit's share kept is whose, phase by phase."""
+    said = []
+    for phase in result.rungs[0].phases:
+        if not phase.doubts or phase.share_kept_by_map is None or phase.share_kept_by_car is None:
+            continue
+        widths = [
+            PER_CENT * 0.5 * ((part.high or 0.0) - (part.low or 0.0))
+            for part in (phase.share_kept_by_map, phase.share_kept_by_car)
+        ]
+        most = max(phase.doubts, key=lambda doubt: doubt.share_kept)
+        said.append(
+            f"{printable(phase.phase)}: ± {number_text(widths[0], 1.0)} of the map, "
+            f"± {number_text(widths[1], 1.0)} of the car, most by {printable(most.source)}"
+        )
+    if not said:
+        return ()
+    name = printable(result.rungs[0].label)
+    return (Sentence(f"Doubt of what {name} keeps, in points: {'; '.join(said)}."),)
+
+
 def _foot(result: CornerEntry) -> str:
     lines = (
         "kept: wheel-speed difference, share of free rolling. yaw moment: against the turn. outer, inner: "
-        "longitudinal force of each tyre, forward positive. In brackets 95 % of the map; the car counts as "
-        "exact. Indicative: steady state, linear tyres of one slip stiffness."
+        "longitudinal force of each tyre, forward positive. In brackets 95 % of map and car. Indicative: "
+        "steady state, linear tyres, no camber."
     )
+    if not any(phase.doubts for rung in result.rungs for phase in rung.phases):
+        lines += " The car states no u: it counts as exact."
     if any(rung.predicted is not None for rung in result.rungs):
         lines += " Predicted: by the fitted law, not measured."
     return lines

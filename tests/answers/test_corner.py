@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -200,3 +201,111 @@ def test_plain_data_say_the_unit_of_every_number(car: Car, flat_map: FlatMap) ->
     assert first["input_torque_Nm"] == -120.0
     assert list(first["share_kept"]) == ["value", "low", "high"]
     assert first["yaw_moment_Nm"]["value"] == result.rungs[0].phases[0].yaw_moment.value
+
+
+BODY = {"mass": 1100.0, "wheelbase": 2.5, "weight_share": 0.55, "roll_share": 0.45}
+
+
+def remade(car: Car, **tables: dict[str, object]) -> Car:
+    """The car with some keys of its tables otherwise."""
+    content = {
+        "format": car.format,
+        "name": car.name,
+        "axle": {"track": 1.5, "rolling_radius": "310 mm"} | tables.get("axle", {}),
+        "tyre": {"slip_stiffness": 60e3} | tables.get("tyre", {}),
+        "phase": [phase.model_dump(exclude_none=True) for phase in car.phase],
+    }
+    if "body" in tables:
+        content["body"] = BODY | tables["body"]
+    return Car.model_validate(content)
+
+
+def numbers(entry: CornerEntry) -> list[float]:
+    return [
+        getattr(getattr(phase, name), limit)
+        for phase in entry.rungs[0].phases
+        for name in ("speed_difference", "share_kept", "yaw_moment", "outer_force", "inner_force")
+        for limit in ("value", "low", "high")
+    ]
+
+
+def test_no_load_transfer_is_the_car_of_before(car: Car, flat_map: FlatMap) -> None:
+    """A centre of gravity on the ground moves no load: both tyres as stated, to 1e-12."""
+    on_ground = remade(car, tyre={"load_exponent": 0.8}, body={"height": 0.0})
+    unit = [("flat", flat_map(90.0, 80.0, 100.0))]
+    assert numbers(corner_entry(on_ground, unit)) == pytest.approx(
+        numbers(corner_entry(car, unit)), rel=1e-12, abs=1e-12
+    )
+    lifted = remade(car, tyre={"load_exponent": 0.8}, body={"height": 1e-9})
+    assert numbers(corner_entry(lifted, unit)) == pytest.approx(numbers(corner_entry(car, unit)), rel=1e-7)
+
+
+def test_load_transfer_by_hand(car: Car, flat_map: FlatMap) -> None:
+    """20 m/s at 100 m and 0.4 m high: 4 m/s², 0.45 · 1100 · 4 · 0.4/1.5 = 528 N across; wheels at rest with
+    2966.5 N, stiffness in proportion to load."""
+    high = remade(car, tyre={"load_exponent": 1.0}, body={"height": 0.4})
+    phase = corner_entry(high, [("flat", flat_map(90.0))]).rungs[0].phases[0]
+    rest = 1100.0 * 9.80665 * 0.55 / 2.0
+    outer, inner = (60e3 * (rest + sign * 528.0) / rest for sign in (1.0, -1.0))
+    force = -60.0 / 0.31
+    free = 20.0 * 1.5 / (100.0 * 0.31)
+    opened = free + 20.0 / 0.31 * force * (1.0 / outer - 1.0 / inner)
+    kept = opened - 20.0 / (2.0 * 0.31**2) * 90.0 * (1.0 / outer + 1.0 / inner)
+    assert phase.speed_difference.value == pytest.approx(kept, rel=1e-12)
+    with pytest.raises(DocumentError, match="the inner wheel lifts off the ground"):
+        corner_entry(remade(car, tyre={"load_exponent": 1.0}, body={"height": 5.0}), [("f", flat_map(9.0))])
+
+
+def test_intervals_hold_map_and_car(car: Car, flat_map: FlatMap) -> None:
+    """± 20 % of tyre stiffness at 95 %, by hand: 1 - 93/279 · 60/C; both parts in squares, whose is whose."""
+    doubtful = remade(car, tyre={"slip_stiffness": {"value": "60 kN", "u": f"{12.0 / 1.959964} kN"}})
+    (rung,) = corner_entry(doubtful, [("flat", flat_map(93.0, 83.0, 103.0))]).rungs
+    phase = rung.phases[0]
+    low, high = (1.0 - 93.0 / 279.0 / factor for factor in (0.8, 1.2))
+    assert phase.share_kept_by_car.low == pytest.approx(low, rel=1e-9)
+    assert phase.share_kept_by_car.high == pytest.approx(high, rel=1e-9)
+    assert phase.share_kept_by_map.low == pytest.approx(1.0 - 103.0 / 279.0, rel=1e-9)
+    both = math.hypot(93.0 / 279.0 * (1.0 / 0.8 - 1.0), 10.0 / 279.0)
+    assert phase.share_kept.low == pytest.approx(2.0 / 3.0 - both, rel=1e-9)
+    assert [doubt.source for doubt in phase.doubts] == ["tyre.slip_stiffness"]
+    assert rung.mean_share_kept.low < rung.mean_share_kept_by_map.low < rung.mean_share_kept.value
+    (exact,) = corner_entry(car, [("flat", flat_map(93.0, 83.0, 103.0))]).rungs
+    assert exact.phases[0].share_kept == exact.phases[0].share_kept_by_map
+
+
+def test_left_and_right_turns_mirror(car: Car, flat_map: FlatMap) -> None:
+    """A left turn with the left wheel larger is a right turn with the right wheel larger."""
+    found = []
+    for turn, difference in (("left", 0.004), ("right", -0.004)):
+        apart = remade(
+            car, axle={"radius_difference": difference}, tyre={"load_exponent": 0.8}, body={"height": 0.4}
+        )
+        phases = [phase.model_copy(update={"turn": turn}) for phase in car.phase]
+        found.append(corner_entry(apart, [("flat", flat_map(90.0, 80.0, 100.0))], phases=phases))
+    assert numbers(found[0]) == pytest.approx(numbers(found[1]), rel=1e-12)
+    left, right = (entry.rungs[0].phases[2] for entry in found)
+    assert left.left_force == pytest.approx(right.right_force, rel=1e-12)
+    assert left.yaw_moment_to_the_left == pytest.approx(-right.yaw_moment_to_the_left, rel=1e-12)
+    assert (
+        left.share_kept.value < corner_entry(car, [("f", flat_map(90.0))]).rungs[0].phases[2].share_kept.value
+    )
+
+
+def test_hysteresis_is_followed(true_unit: Unit, measure: Measure, car: Car) -> None:
+    """From 250 N·m of engine braking down to 200 the thrust still stands at its peak; at 60 it has come down
+    to the unloading branch; up again to 80 it stays; the drive flank begins anew with loading."""
+    made = make_map(measure(true_unit))
+    torques = [("engine_braking", t) for t in (250.0, 200.0, 60.0, 62.0)] + [("drive_torque", 300.0)]
+    phases = [
+        Phase.model_validate({"name": str(i), "speed": 20.0, "radius": 30.0, key: t, "temperature": 60.0})
+        for i, (key, t) in enumerate(torques)
+    ]
+    followed = corner_entry(car, [("u", made)], phases=phases, follow=True).rungs[0].phases
+    assert {phase.branch for phase in followed} == {"followed"}
+    held = [phase.locking_torque.value for phase in followed]
+    at = [phase.speed_difference.value for phase in followed]
+    assert held[0] == made.locking_torque(-250.0, at[0], 60.0, "loading")
+    assert held[1] == pytest.approx(made.locking_torque(-250.0, at[1], 60.0, "loading"), rel=1e-12)
+    assert held[2] == made.locking_torque(-60.0, at[2], 60.0, "unloading")
+    assert held[3] == pytest.approx(made.locking_torque(-60.0, at[3], 60.0, "unloading"), rel=1e-12)
+    assert held[4] == made.locking_torque(300.0, at[4], 60.0, "loading")

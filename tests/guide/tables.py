@@ -20,7 +20,8 @@ from diffbench.cli import main as program
 from diffbench.definitions import DEFINITIONS
 from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Phase, Rig, Run, RunSheet
 from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
-from diffbench.documents.car import Axle, Tyre
+from diffbench.documents.car import Axle, Body, Tyre
+from diffbench.documents.log import LogChannel, LogRun, LogSheet
 from diffbench.documents.rig import Repeatability
 from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
@@ -45,12 +46,18 @@ PAPERS: dict[str, type[BaseModel]] = {
     "car": Car,
     "[axle]": Axle,
     "[tyre]": Tyre,
+    "[body]": Body,
     "[[phase]]": Phase,
+    "log sheet": LogSheet,
+    "[channel.NAME] of a log": LogChannel,
+    "[[run]] of a log": LogRun,
 }
-NOT_WRITTEN = {("Channel", "name"), ("Channel", "reaction")}  # heading and outputs of the rig say them
+#: The channel's heading, and outputs of the rig, say them.
+NOT_WRITTEN = {("Channel", "name"), ("Channel", "reaction"), ("LogChannel", "name")}
 PLAIN = {
     "1": "",
     "N.m": "N·m",
+    "m/s^2": "m/s²",
     "kg.m^2": "kg·m²",
     "mm^2/s": "mm²/s",
     "J/(kg.K)": "J/(kg·K)",

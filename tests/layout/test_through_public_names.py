@@ -34,6 +34,7 @@ PURE = {
     # the models that the guide's tables of keys are made from
     "diffbench.documents.build",
     "diffbench.documents.car",
+    "diffbench.documents.log",
     "diffbench.documents.rig",
     "diffbench.documents.visit",
     "diffbench.documents.faults",

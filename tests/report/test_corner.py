@@ -108,9 +108,9 @@ Mean over the entry (turn-in, apex; weighted by duration)
   120 N·m, predicted  60.0 (59.0 to 61.0)  1.00 (0.98 to 1.02)
 
 kept: wheel-speed difference, share of free rolling. yaw moment: against the turn. outer, inner:
-longitudinal force of each tyre, forward positive. In brackets 95 % of the map; the car counts as
-exact. Indicative: steady state, linear tyres of one slip stiffness. Predicted: by the fitted law,
-not measured."""
+longitudinal force of each tyre, forward positive. In brackets 95 % of map and car. Indicative:
+steady state, linear tyres, no camber. The car states no u: it counts as exact. Predicted: by the
+fitted law, not measured."""
 
 
 def test_the_whole_text() -> None:

@@ -1,0 +1,713 @@
+"""Bench and track by one number: the share kept over the entries of a log, the same from map and car at the
+same samples, whether the car shows what the bench says, and which preload the log asks for.
+
+Every doubt is one source that moves measured and predicted numbers together; what runs have in common (tyres,
+track, gyroscope) is estimated by all of them, so that several preloads on one day tell the tyres' stiffness.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diffbench.answers.corner import shifted_cars
+from diffbench.answers.log_corners import (
+    BIN,
+    Corner,
+    Entries,
+    Samples,
+    difference_of,
+    entries_of,
+    kept_over,
+    smooth,
+)
+from diffbench.answers.operating_point import Interval
+from diffbench.documents.car import Car
+from diffbench.documents.fields import Doubtful
+from diffbench.physics.corner_course import Asked, asked_of_axle, difference_left, played
+from diffbench.physics.plate_heat import excess_temperature, friction_heat
+from diffbench.physics.wheel_loads import axle_load, lateral_transfer, stiffness_under_load
+from diffbench.quantities import Quantity
+from diffbench.results.discrepancy import NORMAL_95
+from diffbench.results.locking_map import LockingMap
+
+Array = NDArray[np.float64]
+Agreement = Literal[
+    "the car shows what the bench says",
+    "more locking",
+    "less locking",
+    "cannot be told",
+    "no bench",
+    "no log",
+]
+
+CHI2_95 = 3.8415  # chi-squared with one degree of freedom
+GRID = 241
+STIFFNESS = "tyre.slip_stiffness"
+RELINEARISED = 2
+LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
+MORE_THAN_FREE = 1.25
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a bench says of the unit as it ran: map, preload torque [N·m] with its standard uncertainty, maps
+    at other preloads around it, and heat capacity [J/K] and conductance [W/K] of the plates."""
+
+    unit: LockingMap
+    preload: Quantity
+    rungs: tuple[tuple[float, LockingMap], ...] = ()
+    plates: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class CornerKept:
+    """One entry: from and to [s], which way, what ends it; share kept from the log and from the bench."""
+
+    start: float
+    end: float
+    turn: Literal["left", "right"]
+    ends_by: str
+    share_kept: Interval
+    predicted: float | None
+    mean_speed_difference: float
+
+
+@dataclass(frozen=True)
+class LapResult:
+    """One log.
+
+    Attributes
+    ----------
+    name : str
+        Of the run.
+    share_kept : Interval
+        Over all its entries, from wheel speeds and path alone.
+    mean_speed_difference : Interval
+        Kept, mean over the entries [rad/s].
+    predicted : Interval
+        The share at the same samples, by map and car; None without a bench.
+    open_share : float or None
+        What an open unit would keep there.
+    agreement : str
+        What both say of each other.
+    reason : str
+        Why.
+    bench_preload : Interval
+        Preload torque by the bench [N·m].
+    equivalent_preload : Interval
+        The preload torque with which the prediction is the log's number [N·m]; a limit is None where none of
+        the preloads looked at comes to it.
+    corners : tuple of CornerKept
+        Entry by entry.
+    radius_ratio : Interval
+        Right wheel's speed less the left one's on straights, over their mean.
+    sources : mapping of str to float
+        What each doubt moves the difference of both shares by, one standard uncertainty.
+    findings : tuple of str
+        What the log cannot tell, and what was seen.
+    course : mapping of str to list of float
+        The lap as it was driven, on bins of 0.05 s: time [s], difference, free and predicted [rad/s], plate
+        temperature [°C].
+    """
+
+    name: str
+    share_kept: Interval
+    mean_speed_difference: Interval
+    predicted: Interval
+    open_share: float | None
+    agreement: Agreement
+    reason: str
+    bench_preload: Interval
+    equivalent_preload: Interval
+    corners: tuple[CornerKept, ...]
+    radius_ratio: Interval
+    sources: Mapping[str, float]
+    findings: tuple[str, ...]
+    course: Mapping[str, list[float]]
+
+
+@dataclass(frozen=True)
+class Day:
+    """Runs of one car, and what they tell together of its tyres: slip stiffness over the stated one [-]."""
+
+    car: str
+    laps: tuple[LapResult, ...]
+    stiffness_ratio: Interval
+
+
+def laps_of(
+    car: Car, runs: Sequence[tuple[str, Samples, Bench | None]], *, files: Sequence[str] | None = None
+) -> Day:
+    """Hold logs against what the bench says of the units that ran.
+
+    Parameters
+    ----------
+    car : Car
+        Axle, tyres and body, each key with its doubt.
+    runs : sequence of (str, Samples, Bench or None)
+        Name, log, and bench of each; runs without a bench give the number alone.
+    files : sequence of str or None
+        Their files, for messages.
+
+    Returns
+    -------
+    The day.
+
+    Raises
+    ------
+    DocumentError
+        A log has no entry, or too few straights.
+
+    Notes
+    -----
+    Validity: quasi-steady, tyres linear; entries under engine braking. Sources are linearised about the
+    stated car and taken as independent (JCGM 100); limits of the equivalent preload are where
+    chi-squared rises by 3.84. Hysteresis of the ramps is followed through the lap.
+
+    References
+    ----------
+    Common practice, no source; least squares with known covariance as in any text on regression.
+    """
+    entries = [
+        entries_of(samples, file=files[i] if files else None) for i, (_, samples, _) in enumerate(runs)
+    ]
+    stated = _runs_with(car, runs, entries)
+    joint = _Joint([run for run in stated if run.is_comparable])
+    told = joint
+    for _ in range(RELINEARISED):  # the tyres' stiffness is far from linear: about where the logs put it
+        z = told.stiffness_score()
+        if z is None:
+            break
+        tyre = car.tyre.model_copy(update={"slip_stiffness": _moved(car.tyre.slip_stiffness, z)})
+        about = _runs_with(car.model_copy(update={"tyre": tyre}), runs, entries)
+        told = _Joint([run for run in about if run.is_comparable], score=z)
+    places = [i for i, run in enumerate(stated) if run.is_comparable]
+    laps = tuple(
+        _told(run, joint, told, places.index(i) if i in places else None) for i, run in enumerate(stated)
+    )
+    return Day(car.name, laps, told.stiffness(car))
+
+
+def _runs_with(
+    car: Car, runs: Sequence[tuple[str, Samples, Bench | None]], entries: Sequence[Entries]
+) -> list[_Run]:
+    return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
+
+
+def _moved(value: float, z: float) -> Doubtful:
+    """A doubtful number moved by so many of its standard uncertainties, and no further than to a third."""
+    u = getattr(value, "u", None) or 0.0
+    return Doubtful(max(float(value) + z * u, float(value) / 3.0), u)
+
+
+class _Run:
+    """One log and its bench: shares by sense of the turn, from the log and predicted, for any car."""
+
+    def __init__(self, name: str, entries: Entries, bench: Bench | None, car: Car) -> None:
+        self.name, self.entries, self.bench, self.car = name, entries, bench, car
+        by_sense = [tuple(c for c in entries.corners if c.sense == sense) for sense in (1, -1)]
+        self.groups: list[tuple[Corner, ...]] = [group for group in by_sense if group]
+        self.free = np.array([kept_over(self.zeroed(), entries, group, car).free for group in self.groups])
+        self.lifted = 0
+        self.temperature = entries.samples.temperature
+        self.holds: dict[str, Array] = {}
+        if bench is not None and entries.samples.input_torque is not None:
+            self._heat()
+            self.holds = {part: self._held(bench.unit, part) for part in ("value", "low", "high")}
+
+    @property
+    def is_comparable(self) -> bool:
+        """Whether there is a bench, and wheel speeds to hold it against."""
+        return self.bench is not None and self.entries.samples.wheels
+
+    def zeroed(self, extra: float = 0.0) -> Array:
+        """The log's difference, right less left [rad/s], with ``extra`` left of the radii's ratio."""
+        return difference_of(self.entries, self.entries.ratio - extra)
+
+    def measured(self, car: Car, difference: Array | None = None, *, yaw: float = 0.0) -> Array:
+        """Shares by sense; ``yaw`` [rad/s] is taken off the yaw rate."""
+        difference = self.zeroed() if difference is None else difference
+        shares = [kept_over(difference, self.entries, group, car) for group in self.groups]
+        per = BIN * car.axle.track / car.axle.rolling_radius
+        return np.array(
+            [
+                kept.difference
+                / (kept.free - yaw * per * sum(c.sense * (c.bins.stop - c.bins.start) for c in group))
+                for kept, group in zip(shares, self.groups, strict=True)
+            ]
+        )
+
+    def gap(self, car: Car, holds: Array | None = None, *, speed: float = 1.0, yaw: float = 1.0) -> Array:
+        """Measured less predicted shares by sense. What a car with wheels apart shows on straights is not an
+        error of the sensors, and is put back."""
+        asked = self.asked(car, speed=speed, yaw=yaw)
+        holds = self.holds["value"] if holds is None else holds
+        left = self._left(car, asked, holds)
+        return self.measured(car, self.zeroed(self.shown(left))) / yaw - self.shares(left, asked)
+
+    def shown(self, difference: Array) -> float:
+        """What a predicted difference shows on straights, as `Entries.ratio`."""
+        wheel = self.entries.samples.left
+        if not self.entries.straights:
+            return 0.0
+        return float(np.concatenate([difference[p] / wheel[p] for p in self.entries.straights]).mean())
+
+    def predicted(self, car: Car, holds: Array) -> tuple[Array, Array, Asked]:
+        """Predicted shares by sense, the difference behind them, and what was asked."""
+        asked = self.asked(car)
+        left = self._left(car, asked, holds)
+        return self.shares(left, asked), left, asked
+
+    def _left(self, car: Car, asked: Asked, holds: Array) -> Array:
+        """Difference that a unit leaves [rad/s], less what spins both wheels up against each other."""
+        left, _ = difference_left(asked.opened, asked.give, self.nodes, holds)
+        if not car.axle.wheel_inertia:
+            return left
+        spun = car.axle.wheel_inertia * np.gradient(smooth(left), self.entries.samples.time)
+        return difference_left(asked.opened - asked.give * spun, asked.give, self.nodes, holds)[0]
+
+    def shares(self, difference: Array, asked: Asked) -> Array:
+        """Shares by sense of a predicted difference."""
+        return np.array(
+            [
+                sum(c.sense * difference[c.bins].sum() for c in group)
+                / sum(c.sense * asked.free[c.bins].sum() for c in group)
+                for group in self.groups
+            ]
+        )
+
+    @property
+    def nodes(self) -> Array:
+        assert self.bench is not None  # asked for with a bench alone
+        return self.bench.unit.axes[1]
+
+    def asked(self, car: Car, *, speed: float = 1.0, yaw: float = 1.0) -> Asked:
+        """What the lap asks of the axle, right less left."""
+        samples = self.entries.samples
+        assert samples.input_torque is not None  # a bench without it is not asked
+        radius, half = car.axle.rolling_radius, 0.5 * car.axle.radius_difference
+        turning = samples.yaw_rate * yaw
+        left, right = self._stiffnesses(car, turning)
+        return asked_of_axle(
+            speed=speed * samples.speed,
+            yaw_rate=turning,
+            track=car.axle.track,
+            outer_radius=radius * (1.0 - half),
+            inner_radius=radius * (1.0 + half),
+            outer_stiffness=right,
+            inner_stiffness=left,
+            wheel_torque=0.5 * samples.input_torque
+            - samples.brake_torque
+            - car.axle.wheel_inertia * np.gradient(smooth(samples.speed), samples.time) / radius,
+        )
+
+    def _stiffnesses(self, car: Car, turning: Array) -> tuple[Array, Array]:
+        samples, body, tyre = self.entries.samples, car.body, car.tyre
+        alike = np.full(samples.time.size, float(tyre.slip_stiffness))
+        if body is None or tyre.load_exponent is None:
+            return alike, alike
+        air = (samples.speed / body.air_speed) ** 2 if body.air_speed else np.zeros(samples.time.size)
+        along = np.gradient(smooth(samples.speed), samples.time)
+        rest = float(axle_load(body.mass, body.weight_share))
+        whole = axle_load(
+            body.mass,
+            body.weight_share,
+            height=body.height,
+            wheelbase=body.wheelbase,
+            longitudinal=along,
+            drag=body.drag * air,
+            lift=body.lift * air,
+            rear=body.driven == "rear",
+        )
+        across = lateral_transfer(
+            body.mass, smooth(samples.speed * turning), body.height, car.axle.track, body.roll_share
+        )
+        loads = [0.5 * whole - across, 0.5 * whole + across]
+        least = LIFT * 0.5 * rest
+        self.lifted = int(sum((load[c.bins] < least).sum() for c in self.entries.corners for load in loads))
+        left, right = (
+            stiffness_under_load(
+                tyre.slip_stiffness, np.maximum(load, least), tyre.load or 0.5 * rest, tyre.load_exponent
+            )
+            for load in loads
+        )
+        return left, right
+
+    def _held(self, unit: LockingMap, part: str) -> Array:
+        """What a unit holds at its nodes through the lap, its ramps followed, (bins, nodes) [N·m]."""
+        samples = self.entries.samples
+        assert samples.input_torque is not None
+        at = samples.input_torque[:, None], self.nodes[None, :], self.temperature[:, None]
+        branches = []
+        for branch in ("loading", "unloading"):
+            if part == "value":
+                branches.append(unit.locking_torque(*at, branch))
+            else:
+                branches.append(unit.interval(*at, branch)[0 if part == "low" else 1])
+        return played(branches[0], branches[1], samples.input_torque)
+
+    def _heat(self) -> None:
+        """Plates hotter than the oil by what the entries and exits of the lap put into them."""
+        assert self.bench is not None
+        if self.bench.plates is None:
+            return
+        capacity, conductance = self.bench.plates
+        asked = self.asked(self.car)
+        left, carried = difference_left(
+            asked.opened, asked.give, self.nodes, self._held(self.bench.unit, "value")
+        )
+        heat = friction_heat(np.abs(carried), left)
+        excess = excess_temperature(self.entries.samples.time, heat, conductance, capacity)
+        self.temperature = self.entries.samples.temperature + excess
+
+    def of_log(self) -> tuple[dict[str, Array], dict[str, Array]]:
+        """What one standard uncertainty of each source moves the measured shares by: those of all runs, and
+        its own."""
+        entries, plain = self.entries, self.measured(self.car)
+        common = {
+            name: (self.measured(up) - self.measured(down)) / (2.0 * NORMAL_95)
+            for name, (down, up) in shifted_cars(self.car).items()
+            if name in {"axle.track", "axle.rolling_radius"}
+        }
+        common["gain of the path channel"] = -plain * entries.samples.u_yaw
+        common["gain of the wheel speeds"] = plain * entries.samples.u_wheel
+        own = {
+            "zero of the radii": self.measured(self.car, self.zeroed(entries.ratio_u)) - plain,
+            "zero of the yaw rate": self.measured(self.car, yaw=entries.yaw_zero_u) - plain,
+        }
+        bins = np.array([sum(c.bins.stop - c.bins.start for c in group) for group in self.groups])
+        turned = plain * entries.yaw_noise * self.car.axle.track / self.car.axle.rolling_radius
+        noise = BIN * np.sqrt(bins) / self.free * np.hypot(entries.wheel_noise, turned)
+        for i, column in enumerate(np.diag(noise)):
+            own[f"noise of {'left' if self.groups[i][0].sense > 0 else 'right'} turns"] = column
+        return common, own
+
+    def sources(self) -> tuple[dict[str, Array], dict[str, Array]]:
+        """As `of_log`, of the gap between measured and predicted shares."""
+        common, own = self.of_log()
+        for name, (down, up) in shifted_cars(self.car).items():
+            common[name] = (self.gap(up) - self.gap(down)) / (2.0 * NORMAL_95)
+        u = self.entries.samples.u_yaw
+        common["gain of the path channel"] = np.asarray(
+            (self.gap(self.car, yaw=1.0 + u) - self.gap(self.car, yaw=1.0 - u)) / 2.0
+        )
+        fast = self.entries.samples.u_speed
+        common["gain of the speed"] = np.asarray(
+            (self.gap(self.car, speed=1.0 + fast) - self.gap(self.car, speed=1.0 - fast)) / 2.0
+        )
+        common["map"] = self._by_map()
+        return common, own
+
+    def _by_map(self) -> Array:
+        """The map's part without that of its preload, which is the question."""
+        low, high = (self.gap(self.car, self.holds[part]) for part in ("low", "high"))
+        whole = (high - low) / (2.0 * NORMAL_95)
+        preload = self.slope() * (self.bench.preload.u or 0.0) if self.bench is not None else 0.0
+        return np.asarray(np.sign(whole) * np.sqrt(np.maximum(whole**2 - preload**2, 0.0)))
+
+    @cached_property
+    def ladder(self) -> tuple[Array, Array]:
+        """Preload torques [N·m] (k,), and the gap at each (k, senses)."""
+        assert self.bench is not None
+        rungs = sorted(
+            [(self.bench.preload.value, self.bench.unit), *self.bench.rungs], key=lambda rung: rung[0]
+        )
+        gaps = [self.gap(self.car, self._held(unit, "value")) for _, unit in rungs]
+        return np.array([torque for torque, _ in rungs]), np.array(gaps)
+
+    def slope(self) -> Array:
+        """By how much a newton metre of preload moves the gap, at the bench's preload."""
+        assert self.bench is not None
+        torques = self.ladder[0]
+        if torques.size < 2:
+            return np.zeros(len(self.groups))
+        value, step = self.bench.preload.value, 0.05 * float(np.ptp(torques))
+        ends = np.clip([value - step, value + step], torques[0], torques[-1])
+        down, up = self.gap_at(ends)
+        return np.asarray((up - down) / (ends[1] - ends[0]))
+
+    def gap_at(self, preload: Array) -> Array:
+        """The gap at preload torques (g,): (g, senses)."""
+        torques, gaps = self.ladder
+        return np.stack([np.interp(preload, torques, column) for column in gaps.T], axis=1)
+
+
+class _Joint:
+    """All runs with a bench together: gaps, one after the other, and what moves them. ``score`` is by how
+    many of its stated uncertainties the tyres' stiffness has been moved already."""
+
+    def __init__(self, runs: Sequence[_Run], *, score: float = 0.0) -> None:
+        self.runs, self.score = runs, score
+        self.told = [run.sources() if run.holds else ({}, {}) for run in runs]
+        sizes = [len(run.groups) if run.holds else 0 for run in runs]
+        ends = np.cumsum([0, *sizes])
+        self.parts = [slice(a, b) for a, b in pairwise(ends.tolist())]
+        self.size = int(ends[-1])
+        self.gap = np.concatenate(
+            [np.zeros(0), *(run.gap(run.car) if run.holds else np.zeros(0) for run in runs)]
+        )
+        self.common: dict[str, Array] = {}
+        self.own: list[Array] = []
+        self.preloads: list[Array] = []
+        for run, part, (common, own) in zip(runs, self.parts, self.told, strict=True):
+            for name, moved in common.items():
+                self.common.setdefault(name, np.zeros(self.size))[part] = moved
+            self.own += [self._placed(part, moved) for moved in own.values()]
+            assert run.bench is not None
+            if run.holds:
+                self.preloads.append(self._placed(part, run.slope() * (run.bench.preload.u or 0.0)))
+            else:
+                self.preloads.append(np.zeros(self.size))
+        self.pull = score * self.common.get(STIFFNESS, np.zeros(self.size))
+        self.gap = self.gap - self.pull
+
+    def _placed(self, part: slice, moved: Array) -> Array:
+        column = np.zeros(self.size)
+        column[part] = moved
+        return column
+
+    def covariance(self, *, without: int | None = None) -> Array:
+        """Of all gaps; without the bench's word on one run's preload."""
+        columns = [*self.common.values(), *self.own]
+        columns += [column for i, column in enumerate(self.preloads) if i != without]
+        return sum((np.outer(c, c) for c in columns), np.eye(self.size) * 1e-12)
+
+    def equivalent(self, i: int) -> Interval:
+        """The preload torque that a run asks for, given all others [N·m]."""
+        run, part = self.runs[i], self.parts[i]
+        assert run.bench is not None
+        if not run.bench.rungs:
+            return Interval(None, None, None)
+        torques = run.ladder[0]
+        grid = np.linspace(torques[0], torques[-1], GRID)
+        gaps = np.repeat(self.gap[None, :], GRID, axis=0)
+        gaps[:, part] = run.gap_at(grid) - self.pull[part]
+        weight = np.linalg.inv(self.covariance(without=i))
+        chi = np.einsum("gi,ij,gj->g", gaps, weight, gaps)
+        best = int(chi.argmin())
+        inside = np.flatnonzero(chi <= chi[best] + CHI2_95)
+        low = (
+            None
+            if inside[0] == 0 and torques[0] > 0.0
+            else _crossing(grid, chi, int(inside[0]), -1, chi[best])
+        )
+        high = None if inside[-1] == GRID - 1 else _crossing(grid, chi, int(inside[-1]), 1, chi[best])
+        if best in {0, GRID - 1}:
+            return Interval(None, low, high)
+        around = slice(best - 1, best + 2)
+        a, b, _ = np.polyfit(grid[around] - grid[best], chi[around], 2)
+        value = grid[best] - (b / (2.0 * a) if a > 0.0 else 0.0)
+        return Interval(float(value), low, high)
+
+    def stiffness_score(self) -> float | None:
+        """By how many of its stated uncertainties the tyres' stiffness is off, as all runs tell it."""
+        column = self.common.get(STIFFNESS)
+        if column is None:
+            return None
+        return -float(column @ np.linalg.solve(self.covariance(), self.gap))
+
+    def stiffness(self, car: Car) -> Interval:
+        """Slip stiffness over the stated one, as all runs tell it."""
+        score, u = self.stiffness_score(), getattr(car.tyre.slip_stiffness, "u", None)
+        if score is None or not u:
+            return Interval(None, None, None)
+        column = self.common[STIFFNESS]
+        left = 1.0 - float(column @ np.linalg.solve(self.covariance(), column))
+        share = u / float(car.tyre.slip_stiffness)
+        return _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
+
+
+def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResult:
+    """One run's result."""
+    nothing = Interval(None, None, None)
+    weights = run.free / run.free.sum()
+    plain = run.measured(run.car)
+    common, own = run.of_log()
+    u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in (*common.values(), *own.values())))
+    share = _around(float(weights @ plain), u)
+    told = bool(run.holds) and place is not None
+    predicted = equivalent = nothing
+    open_share, left, asked = None, None, None
+    sources = {**common, **own}
+    agreement: Agreement = "no bench"
+    reason = "no result of the bench is named for this run"
+    if run.bench is not None and not run.holds:
+        agreement, reason = "cannot be told", "nothing says the torque at the case"
+    elif run.bench is not None and not told:
+        predicted, left, asked = _predicted(run, weights)
+        open_share = float(weights @ run.shares(asked.opened, asked))
+        agreement, reason = "no log", "no wheel speeds: what map and car say of this course"
+    if told:
+        assert place is not None  # told says it
+        predicted, left, asked = _predicted(run, weights)
+        open_share = float(weights @ run.shares(asked.opened, asked))
+        shift = run.shown(left)
+        if abs(shift) > 0.0:
+            u = math.hypot(u, abs(float(weights @ (run.measured(run.car, run.zeroed(shift)) - plain))))
+            share = _around(float(weights @ run.measured(run.car, run.zeroed(shift))), u)
+        agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
+        equivalent = best.equivalent(place)
+        sources = {**joint.told[place][0], **joint.told[place][1]}
+    preload = run.bench.preload if run.bench is not None else None
+    if not run.entries.samples.wheels:
+        share = nothing
+    mean = kept_over(run.zeroed(), run.entries, run.entries.corners, run.car).mean_difference
+    scale = 0.0 if share.value in {None, 0.0} else u / abs(share.value or 1.0)
+    return LapResult(
+        name=run.name,
+        share_kept=share,
+        mean_speed_difference=nothing if share.value is None else _around(mean, abs(mean) * scale),
+        predicted=predicted,
+        open_share=open_share,
+        agreement=agreement,
+        reason=reason,
+        bench_preload=nothing if preload is None else _around(preload.value, preload.u or 0.0),
+        equivalent_preload=equivalent,
+        corners=_by_corner(run, left, asked),
+        radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
+        sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
+        findings=_findings(run, joint, place, told=told),
+        course=_course(run, left),
+    )
+
+
+def _around(value: float, u: float) -> Interval:
+    return Interval(value, value - NORMAL_95 * u, value + NORMAL_95 * u)
+
+
+def _predicted(run: _Run, weights: Array) -> tuple[Interval, Array, Asked]:
+    """The predicted share with map and car, the predicted difference [rad/s], and what was asked."""
+    shares, left, asked = run.predicted(run.car, run.holds["value"])
+    moved = [
+        (run.predicted(up, run.holds["value"])[0] - run.predicted(down, run.holds["value"])[0])
+        for down, up in shifted_cars(run.car).values()
+    ]
+    moved.append(run.predicted(run.car, run.holds["high"])[0] - run.predicted(run.car, run.holds["low"])[0])
+    u = math.sqrt(sum((float(weights @ each) / (2.0 * NORMAL_95)) ** 2 for each in moved))
+    return _around(float(weights @ shares), u), left, asked
+
+
+def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Agreement, str]:
+    """What log and bench say of each other; ``room`` is what an open unit would keep more than predicted."""
+    part = joint.parts[place]
+    gap = float(weights @ joint.gap[part])
+    u = math.sqrt(float(weights @ joint.covariance()[part, part] @ weights))
+    said = f"log less bench {100.0 * gap:+.1f} points, 95 % of their doubt ± {100.0 * NORMAL_95 * u:.1f}"
+    if NORMAL_95 * u >= abs(room):
+        return "cannot be told", f"{said}: as much as an open unit would be off ({100.0 * room:.1f})"
+    if gap > NORMAL_95 * u:
+        return "less locking", said
+    if gap < -NORMAL_95 * u:
+        return "more locking", said
+    return "the car shows what the bench says", said
+
+
+def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[CornerKept, ...]:
+    entries, car, difference = run.entries, run.car, run.zeroed()
+    samples = entries.samples
+    relative = math.sqrt(
+        samples.u_yaw**2
+        + samples.u_wheel**2
+        + sum(
+            (getattr(key, "u", 0.0) or 0.0) ** 2 / key**2 for key in (car.axle.track, car.axle.rolling_radius)
+        )
+    )
+    found = []
+    for corner in entries.corners:
+        kept = kept_over(difference, entries, (corner,), car)
+        count = corner.bins.stop - corner.bins.start
+        wheel = 0.5 * (samples.left + samples.right)[corner.bins].sum()
+        per = BIN / kept.free
+        turned = kept.share * per * car.axle.track / car.axle.rolling_radius
+        u = math.hypot(
+            per * math.sqrt(count) * entries.wheel_noise,
+            per * float(wheel) * entries.ratio_u,
+            turned * math.sqrt(count) * entries.yaw_noise,
+            turned * count * entries.yaw_zero_u,
+            kept.share * relative,
+        )
+        predicted = None
+        if left is not None and asked is not None:
+            predicted = float(left[corner.bins].sum() / asked.free[corner.bins].sum())
+        found.append(
+            CornerKept(
+                corner.start,
+                corner.end,
+                "left" if corner.sense > 0 else "right",
+                corner.ends_by,
+                _around(kept.share, u) if samples.wheels else Interval(None, None, None),
+                predicted,
+                kept.mean_difference,
+            )
+        )
+    return tuple(found)
+
+
+def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tuple[str, ...]:
+    """What was seen that speaks against the numbers, and what the log cannot tell."""
+    entries = run.entries
+    found = []
+    difference = run.zeroed()
+    over = [
+        c for c in entries.corners if kept_over(difference, entries, (c,), run.car).share > MORE_THAN_FREE
+    ]
+    if over:
+        at = ", ".join(f"{c.start:.1f} s" for c in over[:5])
+        found.append(
+            f"more than free rolling is kept in {len(over)} entries (at {at}): a wheel that lifts or locks, "
+            "or a wheel speed that is wrong"
+        )
+    if run.lifted:
+        found.append(f"by its loads the inner wheel lifts for {BIN * run.lifted:.1f} s of the entries")
+    quiet = np.concatenate([np.zeros(2), *(np.diff(difference[p], 2) for p in entries.straights)])
+    rough = [
+        c
+        for c in entries.corners
+        if np.std(np.diff(difference[c.bins], 2)) > 4.0 * max(float(np.std(quiet)), 1e-6)
+    ]
+    if rough:
+        at = ", ".join(f"{c.start:.1f} s" for c in rough[:5])
+        found.append(f"wheel speeds are rough in {len(rough)} entries (at {at}): kerbs, or a wheel that hops")
+    if len(run.groups) < 2:
+        found.append("all turns are to one side: radii that differ cannot be told from locking")
+    elif told and place is not None:
+        apart = np.array([1.0, -1.0])
+        part = joint.parts[place]
+        gap = float(apart @ joint.gap[part])
+        if abs(gap) > NORMAL_95 * math.sqrt(float(apart @ joint.covariance()[part, part] @ apart)):
+            found.append(
+                f"left and right turns disagree by {100.0 * abs(gap):.1f} points more than is in doubt: "
+                "brakes that differ, pressures or radii"
+            )
+    if told:
+        found.append("both brakes of the axle count as alike: the log cannot tell brakes from locking")
+    return tuple(found)
+
+
+def _course(run: _Run, left: Array | None) -> dict[str, list[float]]:
+    samples, car = run.entries.samples, run.car
+    told: dict[str, Array] = {
+        "time_s": samples.time,
+        "speed_difference_rad_s": run.zeroed(),
+        "free_rad_s": samples.yaw_rate * (car.axle.track / car.axle.rolling_radius),
+    }
+    if left is not None:
+        told |= {"predicted_rad_s": left, "plate_temperature_degC": run.temperature}
+    return {name: np.round(values, 5).tolist() for name, values in told.items()}
+
+
+def _crossing(grid: Array, chi: Array, inside: int, step: int, best: float) -> float:
+    """Where chi-squared comes to its limit beyond the last place inside."""
+    outside = inside + step
+    if not 0 <= outside < grid.size:
+        return float(grid[inside])
+    share = (best + CHI2_95 - chi[inside]) / (chi[outside] - chi[inside])
+    return float(grid[inside] + share * (grid[outside] - grid[inside]))

@@ -1,0 +1,172 @@
+"""A day's logs beside the bench, told and drawn: the answer, then run by run, entry by entry, doubts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diffbench.answers.lap import CornerKept, Day, LapResult
+from diffbench.answers.operating_point import Interval
+from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
+from diffbench.report.rounding import number_text
+from diffbench.report.style import INK, MUTED, SCALE_STOPS, dress, legend_above
+from diffbench.report.trackside import interval_cell
+from diffbench.report.wording import printable
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+PER_CENT = 100.0
+MOST_SOURCES = 5
+
+
+def lap_document(day: Day, *, figures: bool = False) -> Document:
+    """Whether the car shows what the bench says, which preload each log asks for, entries, and doubts;
+    with ``figures`` for a page."""
+    first = Section(
+        "",
+        (Sentence(f"Log and bench, {printable(day.car)}"), *(_answer(lap) for lap in day.laps), *_tyres(day)),
+    )
+    sections = [first, _runs(day)]
+    if figures:
+        sections.append(Section("Bench and car, run by run", (_figure(day),)))
+    sections += [_entries(lap) for lap in day.laps]
+    sections += [_doubts(lap) for lap in day.laps]
+    foot = (
+        "kept: wheel-speed difference over the entries, share of free rolling; radii zeroed on straights, "
+        "difference signed against the turn. 95 % in brackets. Indicative: quasi-steady, linear tyres, no "
+        "camber, both brakes alike."
+    )
+    return Document("Log and bench", (*sections, Section("", (Sentence(foot),))))
+
+
+def _answer(lap: LapResult) -> Sentence:
+    text = f"{lap.agreement.upper()} ({lap.reason})"
+    asked = lap.equivalent_preload
+    if asked.value is not None:
+        text += f"; preload torque {interval_cell(lap.bench_preload)} N·m by the bench, "
+        text += f"{interval_cell(asked)} N·m asked for by the log"
+    elif lap.agreement not in {"no bench", "no log", "cannot be told"}:
+        text += "; the preload that the log asks for is not determined: beyond those looked at"
+    return Sentence(f"{text}.", first=f"{printable(lap.name)}: ")
+
+
+def _tyres(day: Day) -> tuple[Sentence, ...]:
+    if day.stiffness_ratio.value is None:
+        return ()
+    cell = interval_cell(day.stiffness_ratio, times=PER_CENT)
+    return (Sentence(f"The logs put the tyres' slip stiffness at {cell} % of the stated one."),)
+
+
+def _runs(day: Day) -> Section:
+    rows = [
+        (
+            printable(lap.name),
+            interval_cell(lap.share_kept, times=PER_CENT),
+            interval_cell(lap.predicted, times=PER_CENT),
+            "-" if lap.open_share is None else number_text(PER_CENT * lap.open_share),
+            interval_cell(lap.mean_speed_difference),
+            interval_cell(lap.equivalent_preload),
+        )
+        for lap in day.laps
+    ]
+    head = ("", "kept, log [%]", "bench [%]", "open [%]", "difference [rad/s]", "preload asked for [N·m]")
+    return Section("Over all entries of a log", (bare(rows, head=head),))
+
+
+def _entries(lap: LapResult) -> Section:
+    rows = [_entry(corner) for corner in lap.corners]
+    head = ("from [s]", "turn", "ends by", "kept, log [%]", "bench [%]", "difference [rad/s]")
+    return Section(f"Entries of {printable(lap.name)}", (bare(rows, head=head),))
+
+
+def _entry(corner: CornerKept) -> tuple[str, ...]:
+    return (
+        f"{corner.start:.2f}",
+        corner.turn,
+        corner.ends_by,
+        interval_cell(corner.share_kept, times=PER_CENT),
+        "-" if corner.predicted is None else f"{PER_CENT * corner.predicted:.1f}",
+        f"{corner.mean_speed_difference:.3f}",
+    )
+
+
+def _doubts(lap: LapResult) -> Section:
+    largest = sorted(lap.sources.items(), key=lambda pair: -pair[1])[:MOST_SOURCES]
+    words = ", ".join(f"{printable(name)} {PER_CENT * moved:.1f}" for name, moved in largest if moved > 0.0)
+    ratio = interval_cell(
+        Interval(*(None if v is None else PER_CENT * v for v in vars(lap.radius_ratio).values()))
+    )
+    if lap.share_kept.value is None:
+        return Section("", tuple(item(text) for text in lap.findings))
+    blocks = [
+        Sentence(f"One standard uncertainty moves the share by, in points: {words}."),
+        Sentence(f"On straights the right wheel reads {ratio} % faster than the left one; zeroed."),
+    ]
+    return Section(f"Doubts of {printable(lap.name)}", (*blocks, *(item(text) for text in lap.findings)))
+
+
+def _figure(day: Day) -> Figure:
+    rows = [
+        (
+            printable(lap.name),
+            *(
+                "-" if each is None else f"{PER_CENT * each:.1f}"
+                for part in (lap.share_kept, lap.predicted)
+                for each in (part.value, part.low, part.high)
+            ),
+        )
+        for lap in day.laps
+    ]
+    head = ("run", "log [%]", "low", "high", "bench [%]", "low", "high")
+    return Figure(
+        "log-and-bench",
+        "Share kept by log and bench",
+        lambda axes: log_and_bench(day, axes),
+        WIDE,
+        "For each run the share of the free wheel-speed difference that is kept: by the log, and by the "
+        "bench at the same samples, with 95 % limits.",
+        numbers("Share kept", head, rows, texts=(0,)),
+    )
+
+
+def log_and_bench(day: Day, axes: Axes) -> Axes:
+    """Share of the free wheel-speed difference kept over the entries, run by run: by the log, and by map and
+    car at the same samples, with 95 % limits."""
+    for part, label, shift, marker, colour in (
+        ("share_kept", "log", -0.12, "o", INK),
+        ("predicted", "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
+    ):
+        told = [(i, getattr(lap, part)) for i, lap in enumerate(day.laps)]
+        shown = [(i, each) for i, each in told if each.value is not None]
+        axes.errorbar(
+            [i + shift for i, _ in shown],
+            [PER_CENT * each.value for _, each in shown],
+            yerr=[
+                [PER_CENT * (each.value - each.low) for _, each in shown],
+                [PER_CENT * (each.high - each.value) for _, each in shown],
+            ],
+            linestyle="none",
+            marker=marker,
+            color=colour,
+            markerfacecolor=colour if part == "share_kept" else "white",
+            capsize=3.0,
+            label=label,
+        )
+    axes.axhline(100.0, color=MUTED, linewidth=0.8, zorder=1)
+    axes.set_xticks(range(len(day.laps)), [printable(lap.name) for lap in day.laps])
+    axes.set_xlim(-0.6, len(day.laps) - 0.4)
+    dress(axes, across="run", upward="wheel-speed difference kept [% of free rolling]")
+    return legend_above(axes, columns=2)
+
+
+def lap_picture(day: Day) -> Drawing:
+    """`log_and_bench` as a drawing of its own."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure as Drawn
+
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        drawn = Drawn(figsize=(7.0, 5.0), layout="constrained", facecolor="white")
+        log_and_bench(day, drawn.subplots())
+    return drawn

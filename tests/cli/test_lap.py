@@ -1,0 +1,176 @@
+"""The command lap on the invented track log and the demo's result, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+Run = Callable[..., Result]
+Refused = Callable[..., list[str]]
+
+
+@pytest.fixture
+def day(repository: Path, demo, tmp_path: Path) -> Path:
+    """The track log, with the demo's result for the unit."""
+    folder = tmp_path / "day"
+    shutil.copytree(repository / "fixtures" / "track-log", folder)
+    sheet = folder / "log.toml"
+    result = f'result = "{demo.folder.as_posix()}"'
+    text = sheet.read_text(encoding="utf-8")
+    text = text.replace('file = "lap-1.csv"', f'file = "lap-1.csv"\n{result}')
+    text = text.replace('file = "lap-2.csv"', f'file = "lap-2.csv"\npreload = "39 N.m"\n{result}')
+    sheet.write_text(text, encoding="utf-8")
+    return sheet
+
+
+def test_both_runs_ask_for_the_preloads_that_ran(run: Run, day: Path, repository: Path) -> None:
+    """The simulator's units of 78 and 39 N·m, its tyres of 66 kN where the car says 62."""
+    result = run("lap", day, "--json")
+    assert (result.exit_code, result.stderr) == (0, "")
+    found = json.loads(result.stdout)
+    assert found["format"] == "diffbench-lap/1"
+    truth = tomllib.loads((repository / "fixtures" / "track-log" / "truth.toml").read_text(encoding="utf-8"))
+    for lap in found["laps"]:
+        asked = lap["equivalent_preload_Nm"]
+        assert asked["low"] < truth[lap["name"]]["preload"] < asked["high"]
+        assert lap["agreement"] == "the car shows what the bench says"
+        assert len(lap["corners"]) == 8
+        assert lap["open_share"] > 1.0  # engine braking on an unloaded inner tyre
+        assert set(lap["course"]) >= {"time_s", "free_rad_s", "predicted_rad_s", "plate_temperature_degC"}
+    first, second = found["laps"]
+    assert first["share_kept"]["value"] < second["share_kept"]["value"]
+    assert len(found["inputs"]) == 2
+
+
+def test_faces_and_files(run: Run, day: Path, tmp_path: Path) -> None:
+    """The first lines answer; page, picture and file are written once."""
+    out, picture = tmp_path / "lap", tmp_path / "lap.png"
+    options = ("--out", out, "--to", "html", "--to", "json", "--picture", picture)
+    result = run("lap", day, *options)
+    assert (result.exit_code, result.stderr) == (0, "")
+    head = " ".join(result.stdout.split("Over all entries")[0].split())
+    assert "lap-1: THE CAR SHOWS WHAT THE BENCH SAYS" in head
+    assert re.search(r"N·m by the bench, \d+ \(\d+ to \d+\) N·m asked for by the log", head)
+    assert "slip stiffness" in head
+    assert "both brakes of the axle count as alike" in " ".join(result.stdout.split())
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    text = (out / "lap.html").read_text(encoding="utf-8")
+    assert text.lower().startswith("<!doctype html>")
+    assert text.index("THE CAR SHOWS") < text.index("Over all entries")
+    assert json.loads((out / "lap.json").read_text(encoding="utf-8"))["format"] == "diffbench-lap/1"
+    assert run("lap", day, "--to", "json").exit_code == 2  # into which folder?
+
+
+def test_without_a_bench_the_number_alone(run: Run, repository: Path) -> None:
+    sheet = repository / "fixtures" / "track-log" / "log.toml"
+    found = json.loads(run("lap", sheet, "--json").stdout)
+    for lap in found["laps"]:
+        assert lap["agreement"] == "no bench"
+        assert lap["predicted"]["value"] is None
+        assert 0.2 < lap["share_kept"]["value"] < 1.0
+
+
+def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
+    text = day.read_text(encoding="utf-8")
+    text = re.sub(r"\[channel.input_torque\]\ncolumn = .*\n", "", text)
+    day.write_text(text, encoding="utf-8")
+    (first, _) = json.loads(run("lap", day, "--json").stdout)["laps"]
+    assert first["agreement"] == "cannot be told"
+    assert first["reason"] == "nothing says the torque at the case"
+    # stated for the run, it can
+    day.write_text(
+        text.replace("temperature =", 'engine_braking = "90 N.m"\ntemperature ='), encoding="utf-8"
+    )
+    (first, _) = json.loads(run("lap", day, "--json").stdout)["laps"]
+    assert first["agreement"] != "no bench"
+    assert first["predicted"]["value"] is not None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('rolling_radius = "305 mm"', "", "km/h"),
+        ("[channel.yaw_rate]", "[channel.yaw_rat]", "'yaw_rat' is no known channel of a log"),
+        ('column = "Yaw rate [deg/s]"', 'column = "Yaw"', "there is no column 'Yaw'"),
+        ('car = "car.toml"', 'car = "cars.toml"', "the file does not exist"),
+        ("diffbench-log/1", "diffbench-car/1", "this is a car, a log sheet is wanted"),
+        ('file = "lap-1.csv"', 'file = "lap-9.csv"', "lap-9.csv"),
+        ('temperature = "60 degC"', "", "nothing says the temperature"),
+    ],
+)
+def test_what_is_refused(refused: Refused, day: Path, old: str, new: str, said: str) -> None:
+    text = day.read_text(encoding="utf-8")
+    assert old in text
+    day.write_text(text.replace(old, new), encoding="utf-8")
+    assert said in " ".join(refused("lap", day))
+
+
+def test_other_ways_to_know_the_path(run: Run, day: Path) -> None:
+    """Lateral acceleration, and steering, made of the same laps: the same share to two points."""
+    lines = (day.parent / "lap-1.csv").read_text(encoding="utf-8").splitlines()
+    rows = [[float(cell) for cell in line.split(",")] for line in lines[1:]]
+    heads = f"{lines[0]},Ay [g],Steering [deg]"
+    made = []
+    for row in rows:
+        yaw, speed = row[4] / 57.29577951308232, row[3] / 3.6
+        wheel = 15.0 * yaw * (2.38 + 0.01 * speed**2 / 9.80665) / speed * 57.29577951308232
+        made.append(",".join(f"{value:.5f}" for value in (*row, yaw * speed / 9.80665, wheel)))
+    (day.parent / "lap-1.csv").write_text("\n".join([heads, *made]) + "\n", encoding="utf-8")
+    text = re.sub(r"\n\[\[run\]\]\nfile = \"lap-2(.|\n)*", "\n", day.read_text(encoding="utf-8"))
+    shares = []
+    for channel, head, extra in (
+        ("yaw_rate", "Yaw rate [deg/s]", ""),
+        ("lateral_acceleration", "Ay [g]", ""),
+        ("steering", "Steering [deg]", "steering_ratio = 15\nundersteer_gradient = 0.01\n"),
+    ):
+        changed = text.replace("[channel.yaw_rate]", f"[channel.{channel}]").replace("Yaw rate [deg/s]", head)
+        day.write_text(changed.replace('car = "car.toml"\n', f'car = "car.toml"\n{extra}'), encoding="utf-8")
+        result = run("lap", day, "--json")
+        assert result.exit_code == 0, result.stderr
+        shares.append(json.loads(result.stdout)["laps"][0]["share_kept"]["value"])
+    assert shares[1:] == pytest.approx([shares[0]] * 2, abs=0.02)
+
+
+def test_the_wanted_preload(run: Run, demo, repository: Path, tmp_path: Path) -> None:
+    """Target, shim, chance, page and picture; what is out of reach, and options that do not go."""
+    car = repository / "fixtures" / "corner-entry" / "car.toml"
+    out, picture = tmp_path / "wanted", tmp_path / "wanted.png"
+    base = ("corner", demo.folder, "--car", car, "--target")
+    result = run(*base, "kept 58 %", "--out", out, "--picture", picture)
+    assert (result.exit_code, result.stderr) == (0, "")
+    said = " ".join(result.stdout.split())
+    assert "Preload torque: " in said
+    assert "chance to land within the workshop's limits" in said
+    assert (out / "wanted-preload.html").read_text(encoding="utf-8").lower().startswith("<!doctype html>")
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    found = json.loads(run(*base, "kept 58 %", "--json").stdout)
+    assert found["targets"][0]["at_wanted"]["value"] == pytest.approx(0.58, rel=1e-3)
+    assert found["shim"]["advised"]["shim_m"] >= 0.0
+    refused = run(*base, "kept 99 %")
+    assert refused.exit_code == 2
+    assert "the nearest is" in refused.stderr
+    assert run(*base, "kept 58 %", "--preload", "40").exit_code == 2
+
+
+def test_a_course_without_wheel_speeds_is_predicted(run: Run, refused: Refused, day: Path) -> None:
+    """The same laps as a time course of speed, path, torque and brake: the prediction alone, as beside the
+    log but for what zeroing the gyroscope moves; without a result there is nothing to say."""
+    told = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    text = day.read_text(encoding="utf-8")
+    text = re.sub(r"\[channel\.(left|right)_speed\]\n(.+\n)+", "", text)
+    day.write_text(text, encoding="utf-8")
+    course = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    assert course["agreement"] == "no log"
+    assert course["share_kept"]["value"] is None
+    assert course["predicted"]["value"] == pytest.approx(told["predicted"]["value"], abs=0.05)
+    assert len(course["corners"]) == 8
+    assert "NO LOG" in run("lap", day).stdout
+    day.write_text(re.sub(r"result = .*\n", "", text), encoding="utf-8")
+    assert "without wheel speeds and without a result" in " ".join(refused("lap", day))
