@@ -20,7 +20,13 @@ from diffbench.plain_text import spreadsheet_text
 if TYPE_CHECKING:
     from diffbench.run.fleet import Fleet, Outcome
 
-_SHOWN = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
+_SHOWN = (
+    "preload_torque",
+    "ramp_bias_drive_loading",
+    "ramp_bias_coast_loading",
+    "friction_coefficient",
+    "preload_torque_as_read",
+)
 _ELSEWHERE = 16  # workers of a scheduler, for how much is handed over at once
 _AT_ONCE = 100  # results filed in one step
 _TOLD = 20  # faults shown; all of them stand beside the results
@@ -158,7 +164,7 @@ def _first(row: dict[str, Any]) -> tuple[int, str]:
     """Order of an overview: what failed first, then what is beyond a limit, then the rest by name."""
     from diffbench.results.state import FAILS
 
-    return 0 if row["faults"] else 1 if row["state"] in FAILS else 2, str(row["run_sheet"])
+    return 0 if row["faults"] else 1 if row.get("state") in FAILS else 2, str(row["run_sheet"])
 
 
 def _read(row: dict[str, Any]) -> dict[str, Any]:
@@ -167,7 +173,7 @@ def _read(row: dict[str, Any]) -> dict[str, Any]:
 
     made = {key: spreadsheet_text(cell) if isinstance(cell, str) else cell for key, cell in row.items()}
     for name in _SHOWN:
-        value, u = row[name], row[f"{name}_u"]
+        value, u = row.get(name), row.get(f"{name}_u")
         if value is not None:
             made[name], made[f"{name}_u"] = number_text(value, u), None if u is None else number_text(u, u)
     return made

@@ -130,8 +130,9 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
     Source: JCGM 100:2008, H.5.2.2 (pooled variance) and F.2.2.1 (resolution); Cook & Weisberg, Residuals and
     Influence in Regression (1982), section 2.2.2.
 
-    >>> made = scatter_of(np.array([50.0, 51.0, 49.0, 101.0, 99.0]), [[0, 1, 2], [3, 4]], stated=None,
-    step=0.0) >>> round(made.relative, 4), made.freedom
+    >>> torque = np.array([50.0, 51.0, 49.0, 101.0, 99.0])
+    >>> made = scatter_of(torque, [[0, 1, 2], [3, 4]], stated=None, step=0.0)
+    >>> round(made.relative, 4), made.freedom
     (0.0183, 3.0)
     """
     doubtful: dict[int, float] = {}

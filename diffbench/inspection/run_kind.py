@@ -42,6 +42,8 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
     whole = found.get("input_torque")
     if not outputs or (len(outputs) == 1 and whole is None):
         return ""
+    if len({values.size for values in found.values()}) > 1:
+        return ""  # columns without some numbers: damaged, and told elsewhere
     if max(float(np.max(np.abs(values))) for values in outputs) < _TARE:
         return "tare"
     if len(outputs) == 2:

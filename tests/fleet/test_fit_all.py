@@ -50,8 +50,10 @@ def test_a_folder_fitted_by_two_processes(visits: Path, program: Path, tmp_path:
     made = (out / "u0" / "run" / "characterisation.json").read_bytes()
     assert without_date(made) == without_date(expected["characterisation.json"])
     assert (out / "u0" / "run" / "map.csv").read_bytes() == expected["map.csv"]
-    # the simulator's truth, as fixtures/hand-readings/truth.toml has it
-    assert rows[0]["preload_torque"] == pytest.approx(81.85, abs=4.0 * rows[0]["preload_torque_u"])
+    # ten readings tell what they read, and nothing at the reference condition
+    told = json.loads(expected["characterisation.json"])["parameters"]["preload_torque_as_read"]
+    assert rows[0]["preload_torque_as_read"] == told["value"] == pytest.approx(85.4, abs=2.0)
+    assert rows[0]["preload_torque"] is None
     before = {path: path.stat().st_mtime_ns for path in out.rglob("characterisation.json")}
     again = CliRunner().invoke(main, [str(word) for word in call[1:]])
     assert [row["status"] for row in json.loads(again.stdout)] == ["fitted", "faults"]

@@ -19,7 +19,10 @@ import pytest
 import tables
 
 #: Where a limit is broken, as the page says.
-STATUS = {"diffbench compare demo-result fixtures/demo/worn/run.toml --out worn --picture worn.svg": 1}
+STATUS = {
+    "diffbench compare demo-result fixtures/demo/worn/run.toml --out worn --picture worn.svg": 1,
+    "diffbench fit fixtures/demo/worn/run.toml --out worn-result": 1,
+}
 LOG = """Prüfstand 3;exportiert 02.05.2026
 Zeit [s];M_links [Nm];M_rechts [Nm];n_links [1/min];n_rechts [1/min];T_Öl [°C];Bemerkung
 0,00;-149,85;-151,20;580,86;566,49;48,19;1

@@ -70,7 +70,7 @@ def test_a_unit_that_steers_is_written_out(run, demo, tmp_path: Path, command: s
 def test_a_text_in_a_table_is_no_formula(head: str) -> None:
     """Source: OWASP, "CSV Injection" (from memory). Numbers stay numbers."""
     row = {"run_sheet": f"{head}cmd", "unit": "Q17", "faults": [], "preload_torque": -81.5}
-    ((_, *_), (sheet, unit, number)) = csv.reader(io.StringIO(_table([row]).decode(), newline=""))
+    ((*_,), (sheet, unit, number, _)) = csv.reader(io.StringIO(_table([row]).decode(), newline=""))
     assert sheet == f"'{head}cmd"
     assert (unit, number) == ("Q17", "-81.5")
     assert spreadsheet_text(sheet) == sheet

@@ -37,6 +37,8 @@ OF_THE_FIT = {
     "visit not complete": "watching/test_watch.py",
     "repeatability not stated": "fitting/test_pooling.py",
     "recording breaks off": "silence/test_ends.py",
+    "doubtful reading": "conditioning/test_hand.py",
+    "readings contradict each other": "fitting/test_by_hand.py",
 }
 
 
