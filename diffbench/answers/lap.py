@@ -556,6 +556,13 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
+    if told and share.high is not None and share.high < 0.0:
+        # no unit turns the wheels against the turn: nothing may be read from such speeds
+        agreement, equivalent = "cannot be told", nothing
+        reason = (
+            "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or "
+            "acceleration, and whether left and right wheel are exchanged"
+        )
     preload = run.bench.preload if run.bench is not None else None
     if not run.entries.samples.wheels:
         share = nothing

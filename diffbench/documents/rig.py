@@ -174,6 +174,9 @@ _RELATIVE = Bounds(
 _EFFICIENCY = Bounds(
     low=0.0, high=1.0, open_low=True, mend="write the efficiency as a share: above 0, up to 1"
 )
+_ARM = Bounds(
+    low=0.0, high=10.0, open_low=True, mend="a bare number is in metres: write the unit, as in '400 mm'"
+)
 _GAIN = Bounds(low=0.0, open_low=True, mend="write a gain above zero; a reversed channel has sign = -1")
 
 _TORQUE_KEYS = ("inertia", "drag", "arm")
@@ -210,7 +213,7 @@ class Channel(Table):
         "mean counts, of those that read",
         examples=[["Oil right [degC]"]],
     )
-    arm: Annotated[Quantity | None, Measured("length", "m", POSITIVE)] = Field(
+    arm: Annotated[Quantity | None, Measured("length", "m", _ARM)] = Field(
         default=None,
         description="torques that are read as a force: the lever arm of the load cell or spring balance. "
         "Unit, zero, u_zero and range may then be forces; its u adds to u_gain",

@@ -148,9 +148,9 @@ def direct_estimates(
         name: estimate(name.removesuffix(suffix), quantity)
         for name, quantity in _quantities(model, build, suffix).items()
     }
-    for flank, torque in (("coast", torque_range[0]), ("drive", torque_range[1])):
+    for flank, torque in (("coast", min(torque_range[0], 0.0)), ("drive", max(torque_range[1], 0.0))):
         if abs(torque) < 1.0:
-            continue
+            continue  # that flank was not run
         effect = partial(_locking_effect, model, build, torque)
         linear = estimate(f"locking_effect_{flank}", effect, torque)
         found[f"locking_effect_{flank}{suffix}"] = linear

@@ -159,9 +159,13 @@ def _numbers(
         limit = next(
             (allowed[key] for name in names for key in ((name, build), (name, "")) if key in allowed), None
         )
+        judged = None if limit is None else result.parameters.get(limit.judged or "")
+        item = judged or item
         last = None if before is None else _same(before, stem)
+        if last is not None and _place(last) != _place(item):
+            last = None  # not one number before and after
         yield Number(
-            name=name_text(stem, say),
+            name=" · ".join([name_text(stem, say), *_place(item)]),
             value=three_digits(_times(factor, item.value), _times(factor, item.u), unit)
             if item.value is not None
             else say("not determined"),
@@ -173,6 +177,15 @@ def _numbers(
             if last is None
             else three_digits(_times(factor, last.value), _times(factor, last.u), unit),
         )
+
+
+def _place(item: Parameter) -> list[str]:
+    """Where a quantity is quoted that is not quoted at the reference condition, or over all torques."""
+    heat, torque = item.at_temperature_degC, item.at_input_torque_Nm
+    return [
+        *([] if heat is None else [f"{heat:.3g} °C"]),
+        *([] if torque is None else [f"{torque:.2g} N·m" if abs(torque) < 10 else f"{torque:.0f} N·m"]),
+    ]
 
 
 def _same(before: Characterisation, stem: str) -> Parameter | None:

@@ -134,6 +134,13 @@ class Document(Frozen):
                 key="format",
                 mend=newer,
             )
+        if isinstance(said, str) and said.startswith("diffbench-") and said != form:
+            raise DocumentError.single(
+                f"this is '{said}'; {form} is wanted",
+                file=str(file),
+                key="format",
+                mend=f"name {cls.file_name}, or the folder of its result",
+            )
         try:
             held = cls.model_validate(content)
         except ValidationError as error:

@@ -77,6 +77,17 @@ def test_without_a_bench_the_number_alone(run: Run, repository: Path) -> None:
         assert 0.2 < lap["share_kept"]["value"] < 1.0
 
 
+def test_a_sign_that_is_wrong_gives_no_verdict(run: Run, day: Path) -> None:
+    """Wheels that differ against the turn are no locking: neither more nor less of it is read from them."""
+    text = day.read_text(encoding="utf-8")
+    day.write_text(text.replace("[channel.yaw_rate]\n", "[channel.yaw_rate]\nsign = -1\n"), encoding="utf-8")
+    for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
+        assert lap["share_kept"]["value"] < 0.0
+        assert lap["agreement"] == "cannot be told"
+        assert "check the signs of yaw rate" in lap["reason"]
+        assert lap["equivalent_preload_Nm"]["value"] is None
+
+
 def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
     text = day.read_text(encoding="utf-8")
     text = re.sub(r"\[channel.input_torque\]\ncolumn = .*\n", "", text)

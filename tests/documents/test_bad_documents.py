@@ -61,6 +61,7 @@ unit = "lbf.ft" ¦ unit = "rpm" ¦ unit ¦ an angular speed ¦ 'N.m'
 unit = "lbf.ft" ¦ unit = "lbf.tf" ¦ unit ¦ no known unit ¦ 'lbf.ft'
 u_zero = 0.5 ¦ u_zer = 0.5 ¦ u_zer ¦ no known key ¦ 'u_zero'
 u_zero = 0.5 ¦ u_zero = -0.5 ¦ u_zero ¦ below 0 ¦ without a sign
+u_zero = 0.5 ¦ arm = 400 ¦ arm ¦ above 10 ¦ metres
 u_zero = 0.5 ¦ u_zero = "1 %" ¦ u_zero ¦ a plain number ¦ 'N.m'
 u_zero = 0.5 ¦ u_zero = "0,5 N.m" ¦ u_zero ¦ decimal comma ¦ decimal point
 u_zero = 0.5 ¦ u_zero = nan ¦ u_zero ¦ no usable number ¦ finite

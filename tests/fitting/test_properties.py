@@ -115,6 +115,8 @@ class TestMissingExcitation:
             assert item.status == "not-determined"
             assert item.needs is not None
             assert "coast torque" in item.needs
+        coast = result.parameters.get("locking_effect_coast")
+        assert coast is None or coast.status == "not-determined"
         said = findings(result)["no coast samples"]
         assert said.startswith("caveat")
         assert "Add a bias sweep under coast torque" in said

@@ -535,7 +535,7 @@ class TestFile:
         self.refuse(write(document), "axes.speed_difference_rad_s", "magnitude")
 
     def test_another_document(self, write: Callable[[Any], Path]) -> None:
-        self.refuse(write({"format": "diffbench-characterisation/1"}), "axes", "required")
+        self.refuse(write({"format": "diffbench-characterisation/1"}), "format", "diffbench-map/1 is wanted")
 
     def test_an_unknown_key(
         self, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
