@@ -26,7 +26,7 @@ from diffbench.physics.disc_spring import DiscStack, stack_load
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import SURE
 from diffbench.results.discrepancy import NORMAL_95
-from diffbench.results.document import Document, Frozen
+from diffbench.results.document import Document, Frozen, Named
 
 Array = NDArray[np.float64]
 
@@ -215,9 +215,23 @@ class Ladder:
         return bool(shim < self.used.min() - slack or shim > self.used.max() + slack)
 
 
+def _with_force(who: Member) -> Member:
+    """A result whose spring force, as worked out from the bench, is taken as stated: worn springs press less
+    than their sheet says."""
+    force = who.determined("spring_force")
+    if force is None or force.status == "stated":
+        return who
+    stated = Named({**who.characterisation.parameters})
+    stated["spring_force"] = force.model_copy(update={"status": "stated"})
+    whole = who.characterisation.model_copy(update={"parameters": stated})
+    return Member(whole, who.bench, who.unit_key, who.visit, who.sheet)
+
+
 def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *, near: float) -> Ladder:
     """The course by the chosen way; the curve alone goes through the rung ``near`` in preload [N·m]."""
     members = _rungs_of(results)
+    if len(members) == 1:
+        members = [_with_force(members[0])]
     shims = np.array([_shim(m) for m in members])
     order = np.argsort(shims, kind="stable")
     members, shims = [members[i] for i in order], shims[order]

@@ -25,7 +25,6 @@ from diffbench.fitting.pooling import LEVEL, apart
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import RULE, SURE, LimitCheck, chance_within, check_limit, decided
 from diffbench.results.discrepancy import NORMAL_95
-from diffbench.results.document import Named
 from diffbench.results.state import (
     FAILS,
     STATE_OF,
@@ -619,7 +618,7 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
         if force is None:
             missing.append("preload.spring_force")
         both = None if limit is None or limit.low is None or limit.high is None else (limit.low, limit.high)
-        for rungs in ([_with_force(who)], _ladder(case)):
+        for rungs in ([who], _ladder(case)):
             try:
                 found = advise(
                     rungs, target=target, limits=both, step=case.stock.step, stock=case.stock.shims
@@ -653,18 +652,6 @@ def _target(case: _Case, limit: Limit | None) -> float | None:
         return limit.low + clear if limit.low is not None else (limit.high or 0.0) - clear
     first = case.first[-1].estimates.get("preload_torque") if case.first else None
     return None if first is None else first.value
-
-
-def _with_force(who: Member) -> Member:
-    """A result whose spring force, as worked out from the bench, is taken as stated: worn springs press less
-    than their sheet says."""
-    force = who.determined("spring_force")
-    if force is None or force.status == "stated":
-        return who
-    stated = Named({**who.characterisation.parameters})
-    stated["spring_force"] = force.model_copy(update={"status": "stated"})
-    whole = who.characterisation.model_copy(update={"parameters": stated})
-    return Member(whole, who.bench, who.unit_key, who.visit, who.sheet)
 
 
 def _ladder(case: _Case) -> list[Member]:

@@ -146,8 +146,10 @@ def target_of(text: str, car: Car) -> Target:
                 f"the car has no phase '{name}'", mend=f"name one of {', '.join(names)}"
             )
     weight = float(found["weight"] or 1.0)
+    if weight == 0.0:
+        raise QuantityError.single(f"'{text}' weighs nothing", mend="leave the target out, or weigh it")
     if what == "balance":
-        if len(asked) != 2:
+        if len(set(asked)) != 2:
             raise QuantityError.single(f"'{text}' balances two phases", mend=form)
         return Target(text, "balance", asked[0], asked[1], 0.0, weight)
     if what == "yaw moment":
@@ -157,6 +159,8 @@ def target_of(text: str, car: Car) -> Target:
     if not asked and not any(phase.is_entry for phase in car.phase):
         raise QuantityError.single("no phase is under engine braking, so that there is no mean", mend=form)
     share = parse_quantity(value, "dimensionless", "1")
+    if not 0.0 <= share <= 1.0:
+        raise QuantityError.single(f"'{text}' is no share: {100.0 * share:g} %", mend=form)
     return Target(text, "kept", asked[0] if asked else None, None, share, weight)
 
 

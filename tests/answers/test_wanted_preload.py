@@ -4,13 +4,14 @@ not quite as described; what is out of reach is refused with the nearest."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
 from benchsim.unit import Unit
 
 from diffbench.answers import corner_entry, preload_ladder, target_of, wanted_preload
-from diffbench.documents import Car
+from diffbench.documents import Car, load_car
 from diffbench.errors import FitError, QuantityError
 from diffbench.results import Characterisation, make_map
 
@@ -118,3 +119,17 @@ def test_equal_balance_of_two_phases(car: Car, measured) -> None:
 def test_what_is_no_target(car: Car, text: str, said: str) -> None:
     with pytest.raises(QuantityError, match=said):
         target_of(text, car)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("kept 60", "6000 %"),
+        ("kept 60 % * 0", "weighs nothing"),
+        ("balance turn-in, turn-in", "balances two phases"),
+    ],
+)
+def test_a_target_that_means_nothing_is_refused(repository: Path, text: str, said: str) -> None:
+    """A number without its per cent sign, a target without weight, and a phase against itself."""
+    with pytest.raises(QuantityError, match=said):
+        target_of(text, load_car(repository / "fixtures" / "corner-entry" / "car.toml"))

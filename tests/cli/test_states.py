@@ -62,6 +62,11 @@ def test_the_worn_unit_among_its_good_records(
     assert "Unit Q17: out of limits" in run("history", "list", "--store", store).stdout
     alone = run("conformity", worn, "--json")
     assert (alone.exit_code, json.loads(alone.stdout)["state"]["state"]) == (1, "out-of-limits")
+    # asked for the same preload, advice names the same shim: the springs press as the bench found
+    wanted = f"{step['shim']['preload_torque_Nm']:.3f} N.m"
+    advised = json.loads(run("advise", worn, "--target", wanted, "--json").stdout)["advised"]
+    assert advised["shim_m"] == pytest.approx(step["shim"]["shim_m"])
+    assert advised["preload_torque_Nm"] == pytest.approx(step["shim"]["preload_torque_Nm"], rel=1e-6)
 
 
 def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:
