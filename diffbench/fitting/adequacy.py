@@ -47,7 +47,7 @@ def adequacy(candidate: Candidate, explained: Array | None = None) -> list[Adequ
     signed = standard * locking_sign
     loading = loading_of(candidate)
     torque = _quantile_bins(data.input_torque, BINS)
-    cycle = (data.stretch // 2 + 1).astype(np.float64)
+    cycle = (data.cycle_of_run + 1).astype(np.float64)
     axes: list[tuple[str, Index, str, Array]] = [
         ("input torque", torque * 2 + loading, "{:.4g} N·m", data.input_torque),
         (
@@ -57,7 +57,7 @@ def adequacy(candidate: Candidate, explained: Array | None = None) -> list[Adequ
             data.speed_difference,
         ),
         ("time", data.run * 100 + _by_run(data.run, data.time), "{:.4g} s", data.time),
-        ("cycle", data.run * 10_000 + data.stretch // 2, "cycle {:.0f} of a run", cycle),
+        ("cycle", data.cycle, "cycle {:.0f} of a run", cycle),
         ("slip direction", torque * 2 + (data.direction > 0), "{:.4g} N·m", data.input_torque),
     ]
     if np.isfinite(data.oil).all():
@@ -69,10 +69,10 @@ def adequacy(candidate: Candidate, explained: Array | None = None) -> list[Adequ
         _axis(name, bins[used], signed[used], inflation, words, at[used], size[used])
         for name, bins, words, at in axes
     ]
-    sweeps = used & (data.friction_state == 0)
+    sweeps = used & data.sliding
     again = _repeated(
         (torque * 2 + loading)[sweeps],
-        (data.run * 10_000 + data.stretch // 2)[sweeps],
+        data.cycle[sweeps],
         signed[sweeps],
         data.input_torque[sweeps],
         size[sweeps],

@@ -100,9 +100,14 @@ class FitData:
         return ~self.sliding
 
     @property
+    def cycle_of_run(self) -> Index:
+        """Number of each cell's cycle of its torque within its run (c,)."""
+        return self.stretch // STRETCHES_A_CYCLE
+
+    @property
     def cycle(self) -> Index:
         """Number of each cell's cycle of its torque, over all runs (c,)."""
-        own = self.stretch // STRETCHES_A_CYCLE
+        own = self.cycle_of_run
         return self.run * (int(own.max(initial=0)) + 1) + own
 
     def of_kind(self, kind: RunKind) -> NDArray[np.bool_]:

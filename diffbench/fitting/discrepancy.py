@@ -83,13 +83,13 @@ class Sizes:
 def binned(candidate: Candidate) -> Bins | None:
     """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit."""
     data, used = candidate.model.data, candidate.used
-    at = np.flatnonzero(used & (data.friction_state == 0))
+    at = np.flatnonzero(used & data.sliding)
     if at.size < 2 * FEWEST:
         return None
     largest = float(np.abs(data.input_torque[at]).max()) or 1.0
     speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
     unloading = (~loading_of(candidate))[at]
-    cycle = data.stretch[at] // 2
+    cycle = data.cycle_of_run[at]
     for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
         torque = np.rint(data.input_torque[at] / largest * (parts - 1) / 2.0)
         keys = np.stack(
@@ -100,7 +100,7 @@ def binned(candidate: Candidate) -> Bins | None:
             break
     held = count[place.ravel()] >= FEWEST_CELLS
     at = at[held]
-    cycle = data.stretch[at] // 2
+    cycle = data.cycle_of_run[at]
     kept = place.ravel()[held]
     place, count = np.unique(kept, return_inverse=True, return_counts=True)[1:]
     size = count.size
@@ -405,7 +405,7 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
 
 def _largest(candidate: Candidate) -> float:
     data = candidate.model.data
-    at = candidate.used & (data.friction_state == 0)
+    at = candidate.used & data.sliding
     return float(np.abs(data.input_torque[at]).max()) or 1.0
 
 
