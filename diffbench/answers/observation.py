@@ -220,7 +220,7 @@ def _estimates(parameters: Mapping[str, Mapping[str, Any]], build: str) -> dict[
 def _estimate(item: Mapping[str, Any]) -> Estimate:
     budget = item.get("budget") or {}
     of_visit, of_bench = (
-        math.sqrt(sum(float(budget.get(source, 0.0)) ** 2 for source in sources))
+        math.sqrt(math.fsum(float(budget.get(source, 0.0)) ** 2 for source in sources))
         for sources in (OF_A_VISIT, OF_THE_BENCH)
     )
     u = item["u"]

@@ -232,7 +232,7 @@ def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
 
 def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
     budget: Mapping[str, float] = found.get("budget") or {}
-    of_visit = math.sqrt(sum(float(budget.get(name, 0.0)) ** 2 for name in OF_A_VISIT))
+    of_visit = math.sqrt(math.fsum(float(budget.get(name, 0.0)) ** 2 for name in OF_A_VISIT))
     u = found.get("u")
     return Point(
         record=visit.record.number,

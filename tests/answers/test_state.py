@@ -220,7 +220,7 @@ def life(demo: Any) -> Callable[[Sequence[Place]], list[Characterisation]]:
 
 SHIM = 0.2e-3  # m, of the demo's build
 FRESH = [Place(0, 0.0, SHIM, 1.0, 0.0)] * 2
-WORN = Place(0, 1860e3, SHIM, 0.95, 40e-6)
+WORN = Place(0, 1860e3, SHIM, 0.95, 60e-6)
 
 
 def test_out_of_limits_leads_to_the_shim(life: Callable[..., list[Characterisation]]) -> None:

@@ -136,7 +136,7 @@ class Drawer:
         """Errors of one bench and one unit, which all its visits share."""
         return {
             source: self.rng.standard_normal(self.shares[source].shape[1])
-            for source in (*OF_THE_BENCH, *OF_THE_UNIT)
+            for source in sorted((*OF_THE_BENCH, *OF_THE_UNIT))  # a set has another order in each process
             if source in self.shares
         }
 
