@@ -41,6 +41,7 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.results.characterisation import Characterisation, Evidence, FormState
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.locking_map import Branch, LockingMap
 from diffbench.results.map_limits import unit_of
 
@@ -55,7 +56,6 @@ NODES = 61
 BIAS_NODES = 201
 #: A cell with less clamping torque than this share of the largest tells little of friction.
 LEAST_LOAD = 0.1
-NORMAL_95 = 1.959964
 ACROSS: dict[Over, str] = {
     "sliding_speed": "sliding speed of the plates [m/s]",
     "plate": "plate temperature [°C]",

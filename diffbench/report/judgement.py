@@ -14,11 +14,11 @@ from diffbench.definitions import parts_of
 from diffbench.report.messages import Say, english
 from diffbench.report.rounding import number_text, place_of, typeset, with_unit
 from diffbench.report.wording import LABELS, printable
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.state import NextStep, Reason, State
 
 #: Digits of a number on a card.
 DIGITS = 3
-NORMAL_95 = 1.959964
 MILLIMETRES = 1e3
 
 WORDS = {

@@ -30,6 +30,7 @@ from diffbench.report.style import (
     legend_above,
 )
 from diffbench.results.characterisation import Characterisation, Evidence, FormState
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.locking_map import Branch, LockingMap
 from diffbench.results.map_limits import best_unit
 
@@ -51,7 +52,6 @@ LOCKING_TORQUE = "locking torque [N·m]"
 #: More points than that are drawn as a picture within the drawing: smaller, and quicker to show.
 DENSE = 300
 BRANCH_LINES = {"loading": "-", "unloading": "--"}
-NORMAL_95 = 1.959964
 
 
 @dataclass(frozen=True, eq=False)

@@ -625,7 +625,7 @@ def summary(characterisation: Characterisation, *, verbose: bool = False) -> Doc
         items("Not determined, and what would determine it", needs),
         _findings(characterisation),
         items("Counts as exact", map(words, characterisation.assumed_exact)),
-        items("What to do next", map(words, further_steps(characterisation))),
+        items("What would sharpen the numbers", map(words, further_steps(characterisation))),
         items(RUNS_THAT_HELP, map(words, next_tests_text(characterisation))),
         Section("", (Sentence(fit_text(characterisation), first="Fit: "),)),
         *(_behind_it(characterisation) if verbose else ()),

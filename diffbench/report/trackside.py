@@ -16,6 +16,7 @@ from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import printable
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.locking_map import Branch, LockingMap, Reading
 
 if TYPE_CHECKING:
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-NORMAL_95 = 1.959964
 PER_CENT = 100.0
 #: Half of the room of a phase that its marks take.
 REACH = 0.32
