@@ -182,11 +182,12 @@ KINDS = (
     ),
     Kind(
         ("unit departs from the law",),
-        "a term for each of fourteen known departures (running in, glazing, curved temperature or ramps, "
-        "pressure, log speed, packs apart, cross-talk, ...), one false alarm in a hundred benches for all "
-        "together",
+        "a term for each of twenty known departures (running in, glazing, curved temperature or ramps, "
+        "pressure, log speed, dead zone, smooth joint, packs apart, cross-talk, ...), one false alarm in a "
+        "hundred benches for all together",
         "caveat, or note below 0.5 % of the locking torque",
-        "names the likeliest with its size, what it cannot be told from, and the run that would tell",
+        "names the likeliest with their weights and sizes, what one visit cannot tell apart, and the "
+        "run that would tell",
     ),
     Kind(
         ("repeatability not stated",),
