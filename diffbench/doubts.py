@@ -25,6 +25,7 @@ class Source(StrEnum):
     TARE = "tare"
     DRAG = "bearing and seal drag"
     LAG = "lag"
+    CROSS_TALK = "cross-talk of the flanges"
     INERTIA = "inertia"
     FINAL_DRIVE = "final drive"
     TEMPERATURE = "temperature reading"
@@ -46,6 +47,7 @@ class Source(StrEnum):
 OF_THE_BENCH = frozenset(
     {
         Source.TRANSDUCER_GAIN,
+        Source.CROSS_TALK,
         Source.LAG,
         Source.INERTIA,
         Source.FINAL_DRIVE,

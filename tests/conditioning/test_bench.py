@@ -130,6 +130,25 @@ def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
     assert bench.sources(both_outputs, None, rig_key="R", visit_key="V") == {}
 
 
+def test_flanges_that_read_each_other_shrink_what_they_differ_by(
+    both_outputs: Rig, made_cells: Callable[..., tuple[Samples, Cells]]
+) -> None:
+    """``R_L = T_L + s T_R``, ``R_R = T_R + s T_L``: by hand the difference is (1 − s) of the true one and the
+    sum (1 + s), on both flanks and with slip both ways alike. So no sweep shows it, and it is not searched:
+    taken off, the difference grows and the sum shrinks."""
+    rig = both_outputs.model_copy(update={"cross_talk": 0.002})
+    sources = bench.sources(rig, None, rig_key="R", visit_key="V")
+    (source,) = sources.values()
+    assert source.considered
+    assert source.group == "cross-talk of the flanges"
+    _, found = made_cells(rig)
+    made = bench.chains_of(rig, None)
+    torque, difference = bench.at_cells(rig, made, found)
+    effect = bench.effects(rig, made, found, sources)[source.key]
+    np.testing.assert_allclose(effect.difference, 0.002 * difference, atol=1e-9)
+    np.testing.assert_allclose(effect.input_torque, -0.002 * torque, atol=1e-9)
+
+
 def test_every_effect_is_what_the_wrong_constant_does(
     doubtful_rig: Rig, made_cells: Callable[..., tuple[Samples, Cells]], triangle_of: Callable[..., Array]
 ) -> None:

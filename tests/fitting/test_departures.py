@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
 from diffbench.fitting.departures import DEPARTURES, departure_findings, threshold
 from diffbench.fitting.discrepancy import discrepancy
+from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 #: A departure as its own text has it, written anew from the cells: size times the locking torque, 100 N·m.
@@ -131,3 +133,17 @@ def test_every_term_has_words_of_its_own() -> None:
     names = [departure.name for departure in DEPARTURES]
     assert len(names) == len(set(names)) == 20
     assert all("{}" in departure.said and departure.tells for departure in DEPARTURES)
+
+
+def test_what_no_sweep_shows_is_in_the_intervals_where_the_rig_states_it(
+    short: Characterisation, short_visit: Any
+) -> None:
+    """Flanges that read 0.2 % of each other shrink the difference by that and grow the input torque by that:
+    preload off by 0.2 %, a bias by 0.4 %; added as root of squares, and nothing else is changed."""
+    stated = short_visit.fit("reads-the-other", None, ("arrangement =", "cross_talk = 0.002\narrangement ="))
+    for name, share in (("preload_torque", 0.002), ("ramp_bias_drive_loading", 0.004)):
+        one, other = short.parameters[name], stated.parameters[name]
+        assert other.value == pytest.approx(one.value, rel=1e-4)
+        part = other.budget["cross-talk of the flanges"]
+        assert part == pytest.approx(share * one.value, rel=0.25)
+        assert other.u == pytest.approx(np.hypot(one.u, part), rel=0.02)
