@@ -4,7 +4,7 @@ agree on it.
 A score test (Rao 1948) asks only for the fitted law: the term's column is projected off the unknowns, what is
 left is held against the residual. A term is seen where both the noise, which owes nothing to the fit
 (`diffbench.fitting.discrepancy`), and the scatter of its cycles rule out chance; all together give a false
-alarm for one bench in a hundred (`threshold`). Terms that explain a bench about as well stand beside each
+alarm for one bench in two hundred (`threshold`). Terms that explain a bench about as well stand beside each
 other with weights. Time and temperature are told apart only by coming back.
 """
 
@@ -22,7 +22,7 @@ from diffbench.fitting.discrepancy import LEAST, LENGTHS, Bins, Discrepancy, Pos
 
 Array = NDArray[np.float64]
 
-FALSE_ALARM = 0.01
+FALSE_ALARM = 0.005  # of all terms together; as much is left to what has no name (`DECISIVE`)
 MATTERS = 0.005  # of the locking torque: SAE J3011's accuracy of such a rig's torque
 POWER = 0.9  # a departure that is told of as one that would have shown shows nine times in ten
 LEAST_WEIGHT = 0.05  # of a reading that is worth a word
@@ -418,7 +418,7 @@ def threshold(columns: Array, alarm: float = FALSE_ALARM) -> float:
     correlation, and the largest of them is drawn. Of terms that are alike, many count as one, which a sum of
     chances (Bonferroni) does not see.
 
-    >>> round(threshold(np.ones((5, 4))), 2), round(threshold(np.eye(14)), 3)
+    >>> round(threshold(np.ones((5, 4)), 0.01), 2), round(threshold(np.eye(14), 0.01), 3)
     (0.01, 0.001)
     """
     from scipy.stats import norm

@@ -30,7 +30,10 @@ Index = NDArray[np.int64]
 MOST_BINS = 240
 COARSE = ((1, 7), *((merged, 5) for merged in range(1, 400)))  # cycles in one, levels of torque
 MOST_FINE, FINE_LEVELS = 640, 17
-DECISIVE = 25.0  # twice a log likelihood
+# Twice a log likelihood that noise alone brings on one bench in two hundred: of two sizes that are nothing or
+# more (half of a chi-squared with one degree of freedom and a quarter of one with two: Self & Liang, J. Am.
+# Stat. Assoc. 82 (1987)), the largest over all lengths (Bonferroni).
+DECISIVE = 15.2
 CENTRES = 24
 FEWEST_CELLS = 3
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit

@@ -80,7 +80,7 @@ DISAGREEMENT = 2.0
 # Share of the locking torque that a test of the law must be able to see before its silence says anything: as
 # SAE J3011 has a rig's torque.
 MATTERS = 0.005
-MOST_UNSEEN = 4  # departures that the verdict names
+MOST_UNSEEN = 3  # departures that the verdict names
 Outcome = Literal["within", "outside", "not proven", "no limits"]
 WORDS: dict[Outcome, str] = {
     "within": "Within limits",
@@ -333,8 +333,8 @@ class Verdict:
                 words = [name if size is None else f"{name} below {100 * size:.1g} %" for name, size in sizes]
                 more = f", and {len(words) - MOST_UNSEEN} more" if len(words) > MOST_UNSEEN else ""
                 return (
-                    "Nothing found speaks against these numbers, but of the locking torque would not have "
-                    f"shown: {', '.join(words[:MOST_UNSEEN])}{more}."
+                    "Nothing found speaks against these numbers; what would not have shown: "
+                    f"{', '.join(words[:MOST_UNSEEN])}{more}."
                 )
             if self.detectable > MATTERS:
                 return (

@@ -72,12 +72,12 @@ def test_noise_alone_alarms_nobody(cycles_of: Callable[..., Candidate]) -> None:
 def test_the_threshold_is_that_of_the_largest_of_correlated_normals() -> None:
     """Independent tests: 1 − (1 − α)^(1/k) (Šidák 1967, from memory); tests that are one and the same: α.
     Between them what lies between, and as often as it says."""
-    assert threshold(np.eye(14)) == pytest.approx(1.0 - 0.99 ** (1.0 / 14.0), rel=0.15)
-    assert threshold(np.ones((9, 5))) == pytest.approx(0.01, rel=0.15)
+    assert threshold(np.eye(14), 0.01) == pytest.approx(1.0 - 0.99 ** (1.0 / 14.0), rel=0.15)
+    assert threshold(np.ones((9, 5)), 0.01) == pytest.approx(0.01, rel=0.15)
     rng = np.random.default_rng(3)
     columns = rng.normal(size=(60, 14)) + 2.0 * rng.normal(size=(60, 1))
-    limit = threshold(columns)
-    assert threshold(np.eye(14)) < limit < 0.01
+    limit = threshold(columns, 0.01)
+    assert threshold(np.eye(14), 0.01) < limit < 0.01
     units = columns / np.linalg.norm(columns, axis=0)
     largest = np.abs(rng.normal(size=(40_000, 60)) @ units).max(axis=1)
     assert float(np.mean(2.0 * norm.sf(largest) < limit)) == pytest.approx(0.01, abs=0.002)
