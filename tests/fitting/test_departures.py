@@ -143,6 +143,8 @@ def test_what_no_sweep_shows_is_in_the_intervals_where_the_rig_states_it(
     stated = short_visit.fit("reads-the-other", None, ("arrangement =", "cross_talk = 0.002\narrangement ="))
     for name, share in (("preload_torque", 0.002), ("ramp_bias_drive_loading", 0.004)):
         one, other = short.parameters[name], stated.parameters[name]
+        assert one.value is not None
+        assert one.u is not None
         assert other.value == pytest.approx(one.value, rel=1e-4)
         part = other.budget["cross-talk of the flanges"]
         assert part == pytest.approx(share * one.value, rel=0.25)
