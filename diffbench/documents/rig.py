@@ -423,6 +423,11 @@ class Rig(Table):
         default_factory=FileSettings, description="how its files are written; found out where not stated"
     )
     channel: dict[str, Channel] = Field(description="one for each column that is used")
+    cross_talk: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=None,
+        description="standard uncertainty of the share of the other's torque that a torque channel reads",
+        examples=[0.001],
+    )
     repeatability: Repeatability = Field(
         default_factory=Repeatability, description="of one refit of the same unit to the bench"
     )

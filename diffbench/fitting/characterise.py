@@ -153,7 +153,7 @@ def _characterise(
     checked = adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
-    departed, detectable = departure_findings(best, left[0])
+    departed, terms = departure_findings(best, left[0])
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -186,7 +186,7 @@ def _characterise(
         *_misfit_findings(left[0], checked),
         *departed,
     ]
-    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
+    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
         {*(note for visit in conditioned for note in visit.notes), *assumed_exact(setup)},
         key=lambda note: note.text,
@@ -372,7 +372,7 @@ def _diagnostics(
     checked: list[Adequacy],
     misfit: float,
     covariance: Covariance,
-    detectable: float | None,
+    unseen: dict[str, float | None],
 ) -> Diagnostics:
     runs = [run for visit in conditioned for run in visit.runs]
     costs = np.array(best.starts)
@@ -405,7 +405,8 @@ def _diagnostics(
         },
         noise_method=covariance.method,
         misfit_factor=misfit,
-        detectable=detectable,
+        detectable=max((size for size in unseen.values() if size is not None), default=None),
+        unseen=unseen,
         adequacy=checked,
         bench_errors=bench_errors(best, covariance, conditioned),
     )

@@ -28,7 +28,12 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 MOST_BINS = 240
-DECISIVE = 25.0  # twice a log likelihood
+COARSE = ((1, 7), *((merged, 5) for merged in range(1, 400)))  # cycles in one, levels of torque
+MOST_FINE, FINE_LEVELS = 640, 17
+# Twice a log likelihood that noise alone brings on one bench in two hundred: of two sizes that are nothing or
+# more (half of a chi-squared with one degree of freedom and a quarter of one with two: Self & Liang, J. Am.
+# Stat. Assoc. 82 (1987)), the largest over all lengths (Bonferroni).
+DECISIVE = 15.2
 CENTRES = 24
 FEWEST_CELLS = 3
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
@@ -80,8 +85,12 @@ class Sizes:
     cycle: float
 
 
-def binned(candidate: Candidate) -> Bins | None:
-    """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit."""
+def binned(candidate: Candidate, *, finely: bool = False) -> Bins | None:
+    """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit.
+
+    ``finely``: in up to `MOST_FINE` bins, that are narrow about zero input torque, with single cells where
+    the sweep is fast.
+    """
     data, used = candidate.model.data, candidate.used
     at = np.flatnonzero(used & (data.friction_state == 0))
     if at.size < 2 * FEWEST:
@@ -90,15 +99,18 @@ def binned(candidate: Candidate) -> Bins | None:
     speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
     unloading = (~loading_of(candidate))[at]
     cycle = data.stretch[at] // 2
-    for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
-        torque = np.rint(data.input_torque[at] / largest * (parts - 1) / 2.0)
+    share = data.input_torque[at] / largest
+    fewest, most = (1, MOST_FINE) if finely else (FEWEST_CELLS, MOST_BINS)
+    place_of = np.sign(share) * np.sqrt(np.abs(share)) if finely else share
+    for merged, parts in [(m, FINE_LEVELS) for m in range(1, 400)] if finely else COARSE:
+        torque = np.rint(place_of * (parts - 1) / 2.0)
         keys = np.stack(
             [data.run[at], cycle // merged, torque, unloading, speed, data.direction[at] > 0], axis=1
         )
         place, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)[1:]
-        if np.sum(count >= FEWEST_CELLS) <= MOST_BINS:
+        if np.sum(count >= fewest) <= most:
             break
-    held = count[place.ravel()] >= FEWEST_CELLS
+    held = count[place.ravel()] >= fewest
     at = at[held]
     cycle = data.stretch[at] // 2
     kept = place.ravel()[held]

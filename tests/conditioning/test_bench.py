@@ -121,6 +121,20 @@ def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
     assert sources(both_outputs, None, rig_key="R", visit_key="V") == {}
 
 
+def test_flanges_that_read_each_other_shrink_what_they_differ_by(both_outputs: Rig, run_of: RunOf) -> None:
+    """``R_L = T_L + s T_R``, ``R_R = T_R + s T_L``: by hand the difference is (1 − s) of the true one and the
+    sum (1 + s), on both flanks and with slip both ways alike. So no sweep shows it, and it is not searched:
+    taken off, the difference grows and the sum shrinks."""
+    rig = both_outputs.model_copy(update={"cross_talk": 0.002})
+    (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
+    assert source.considered
+    assert source.group == "cross-talk of the flanges"
+    run = run_of(rig)
+    (effect,) = run.effects.values()
+    np.testing.assert_allclose(effect.difference, 0.002 * run.difference, atol=1e-9)
+    np.testing.assert_allclose(effect.input_torque, -0.002 * run.input_torque, atol=1e-9)
+
+
 def test_every_effect_is_what_the_wrong_constant_does(
     doubtful_rig: Rig, run_of: RunOf, triangle_of: Callable[..., Array]
 ) -> None:

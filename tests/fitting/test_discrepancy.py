@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from diffbench.doubts import Source
 from diffbench.fitting import Candidate, FitData
-from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
+from diffbench.fitting.discrepancy import DECISIVE, LENGTHS, ONCE, covariance_with, discrepancy
 from diffbench.results.discrepancy import half_width, left_out
 
 Array = NDArray[np.float64]
@@ -53,6 +54,14 @@ def test_what_differs_from_cycle_to_cycle_is_noise(cycles_of: Callable[..., Cand
     assert left is not None
     assert float(np.hypot(left.sizes.bin, left.sizes.cycle)) > 1.0
     assert left.misfit == 1.0
+
+
+def test_what_is_decisive_comes_by_chance_once_in_two_hundred_benches() -> None:
+    """Two variances at the bound of what they may be, the largest of as many lengths as are tried (Self &
+    Liang 1987; Bonferroni)."""
+    tried = np.prod([lengths.size for lengths in LENGTHS])
+    chance = tried * (0.5 * chi2.sf(DECISIVE, 1) + 0.25 * chi2.sf(DECISIVE, 2))
+    assert chance == pytest.approx(0.005, rel=0.1)
 
 
 def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable[..., Candidate]) -> None:
