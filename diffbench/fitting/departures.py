@@ -84,7 +84,7 @@ def sight(candidate: Candidate, largest: float) -> Sight | None:
     place, at = bins.of_cell[inside], np.flatnonzero(candidate.used)[inside]
     count = np.bincount(place)
     # a cell about zero torque has a size though its mean is nothing
-    size = np.abs(model.thrust(x).input_torque + model.data.places.T).mean(axis=0) / largest
+    size = np.abs(model.thrust(x).input_torque + model.data.places).mean(axis=0) / largest
     preload, ramp, follows, size = (
         np.asarray(np.bincount(place, values[at]) / count) for values in (*model.parts(x), size)
     )
