@@ -47,6 +47,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
     )
     found = load_map(map_file)
     read = found.read(*place, branch=branch)
+    law = None if read.beyond else found.by_the_law(*place, branch=branch)
     if as_json:
         click.echo(
             json.dumps(
@@ -60,6 +61,8 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
                     "high_Nm": read.high,
                     "tested": read.tested,
                     "beyond": read.beyond,
+                    "shows": found.document.shows,
+                    "by_the_law_Nm": law,
                 }
             )
         )
@@ -70,5 +73,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
         f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
         f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
     )
+    if law is not None:
+        print_text(f"{found.document.shows}; {law:.4g} N·m by the law alone")
     if read.beyond:
         print_text(beyond_advice(found, [place]))

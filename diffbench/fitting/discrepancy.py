@@ -22,7 +22,7 @@ from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.noise import lack_of_fit
-from diffbench.results.left_out import SLOWEST, DiscrepancyState, kernel, places
+from diffbench.results.left_out import NEAR_ZERO, SLOWEST, DiscrepancyState, kernel, places
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -31,6 +31,7 @@ MOST_BINS = 240
 DECISIVE = 25.0  # twice a log likelihood
 CENTRES = 24
 FEWEST_CELLS = 3
+FOLDS = 5
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
 SPEED_STEP = 0.7  # of ln speed difference
 # Relative sizes that count for any bench fitted once: one in common, and one that bends over the region.
@@ -40,8 +41,10 @@ ONCE = 1.0e-3
 LEAST = 1.0e-3
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
-AMPLITUDES = LEAST * 1.5 ** np.arange(0, 14)
-LENGTHS = (np.array([0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
+AMPLITUDES = 2e-4 * 1.6 ** np.arange(0, 15)
+LENGTHS = (np.array([0.15, 0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
+# What is known of sizes before a bench is seen, as median and standard deviation of the logarithm.
+EXPECTED = {"law": (2.5e-3, 1.2), "drift": (5e-3, 1.5), "lengths": ((0.6, 1.6, 18.0), 0.9)}
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,11 @@ class Bins:
     time: Array
     of_cell: Index
 
+    def some(self, kept: Index | NDArray[np.bool_]) -> Bins:
+        """Some of the bins, without their cells."""
+        parts = {name: getattr(self, name)[kept] for name in self.__dataclass_fields__ if name != "of_cell"}
+        return Bins(**parts, of_cell=np.zeros(0, dtype=np.int64))
+
 
 @dataclass(frozen=True)
 class Sizes:
@@ -90,8 +98,9 @@ def binned(candidate: Candidate) -> Bins | None:
     speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
     unloading = (~loading_of(candidate))[at]
     cycle = data.stretch[at] // 2
-    for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
-        torque = np.rint(data.input_torque[at] / largest * (parts - 1) / 2.0)
+    shares = np.sign(data.input_torque[at]) * np.abs(data.input_torque[at] / largest) ** NEAR_ZERO
+    for merged, parts in ((1, 9), (1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
+        torque = np.rint(shares * (parts - 1) / 2.0)
         keys = np.stack(
             [data.run[at], cycle // merged, torque, unloading, speed, data.direction[at] > 0], axis=1
         )
@@ -172,7 +181,7 @@ class Posterior:
     says of the discrepancy."""
 
     def __init__(self, bins: Bins, candidate: Candidate, sizes: Sizes, *, smooth: bool = True) -> None:
-        from scipy.linalg import cholesky, solve_triangular
+        from scipy.linalg import cho_solve, cholesky, solve_triangular
 
         names = candidate.names
         active = np.array([not u.fixed or u.considered for u in names.unknowns])
@@ -188,6 +197,7 @@ class Posterior:
         self._precision = precision / size**2 + 1e-10
         known = precision > 0
         away = np.where(known, np.array(names.prior)[active] - candidate.x[active], 0.0)
+        self._active, self._size, self._away = active, size, away
         self.j = j / size
         self.y = bins.apart - j @ away
         self.noise = noise_of(bins, sizes)
@@ -196,12 +206,20 @@ class Posterior:
         self._white_j = solve_triangular(self.root, self.j, lower=True)
         normal = self._white_j.T @ self._white_j + np.diag(self._precision)
         self._normal = cholesky(normal, lower=True)
+        self.beta = cho_solve(
+            (self._normal, True), self._white_j.T @ solve_triangular(self.root, self.y, lower=True)
+        )
         self.explained = self.without(self.y)
         self.likelihood = float(
             -0.5 * self.y @ self.explained
             - np.sum(np.log(np.diag(self.root)))
             - np.sum(np.log(np.diag(self._normal)))
         )
+
+    def of_unknowns(self, bins: Bins) -> Array:
+        """What the unknowns, as these bins correct them, make of the residual of others (b,) [N·m]."""
+        j = bins.jacobian[:, self._active]
+        return np.asarray(j @ self._away + (j / self._size) @ self.beta)
 
     def without(self, columns: Array) -> Array:
         """``M`` times columns (b,) or (b, k): the inverse covariance with the unknowns projected off."""
@@ -268,15 +286,32 @@ def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, 
     return float(towards @ posterior.explained), float(np.sqrt(max(variance, 0.0)))
 
 
+def expected(sizes: Sizes) -> float:
+    """Logarithm of how likely sizes are before a bench is seen."""
+    law, drift, (lengths, spread) = EXPECTED["law"], EXPECTED["drift"], EXPECTED["lengths"]
+    found = (np.log(sizes.law / law[0]) / law[1]) ** 2
+    found += sum(
+        (np.log(one / other) / spread) ** 2 for one, other in zip(sizes.lengths, lengths, strict=True)
+    )
+    if sizes.drift > 0.0:
+        found += (np.log(sizes.drift / drift[0]) / drift[1]) ** 2
+    return -0.5 * float(found)
+
+
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
-    """Sizes by restricted likelihood, one after another until none moves."""
+    """Sizes by restricted likelihood and `expected`, one after another until none moves; those of law and
+    drift then as root mean square over all that the bench leaves likely."""
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
-    now = Sizes(LEAST, (0.6, 1.6, 18.0), 0.0, float(noises[4]), float(noises[4]))
-    best = Posterior(bins, candidate, now).likelihood
+    now = Sizes(EXPECTED["law"][0], EXPECTED["lengths"][0], 0.0, float(noises[4]), float(noises[4]))
+
+    def likely(sizes: Sizes) -> float:
+        return Posterior(bins, candidate, sizes).likelihood + expected(sizes)
+
+    best = likely(now)
     tried = {
         "law": AMPLITUDES.tolist(),
-        "drift": [0.0, *AMPLITUDES[1:10].tolist()],
+        "drift": [0.0, *AMPLITUDES[2:12].tolist()],
         "bin": [1e-9, *noises.tolist()],
         "cycle": [0.0, *noises.tolist()],
     }
@@ -295,12 +330,39 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
             for other in others:
                 if other == now:
                     continue
-                found = Posterior(bins, candidate, other).likelihood
+                found = likely(other)
                 if found > best + 1e-6:
                     now, best = other, found
         if now == before:
             break
+    for name in ("drift", "law"):
+        values = np.array(tried[name])
+        chances = np.array([likely(replace(now, **{name: value})) for value in tried[name]])
+        weights = np.exp(chances - chances.max())
+        now = replace(now, **{name: float(np.sqrt(weights @ values**2 / weights.sum()))})
     return now
+
+
+def corrects(bins: Bins, candidate: Candidate, sizes: Sizes) -> bool:
+    """Whether the law with what it leaves out tells cycles that it has not seen better than the law alone:
+    squares over their noise, a fifth of the cycles left out in turn."""
+    part = np.unique(bins.cycle, return_inverse=True)[1].ravel() % FOLDS
+    if np.unique(part).size < FOLDS:
+        return False
+    missed = np.zeros(2)
+    for fold in range(FOLDS):
+        seen, new = bins.some(part != fold), bins.some(part == fold)
+        joined = np.concatenate([np.flatnonzero(part != fold), np.flatnonzero(part == fold)])
+        both = bins.some(joined)
+        count = seen.apart.size
+        with_it = Posterior(seen, candidate, sizes)
+        alone = Posterior(seen, candidate, replace(sizes, drift=0.0), smooth=False)
+        smooth = (law_of(both, sizes) + drift_of(both, sizes))[count:, :count] @ with_it.explained
+        weight = np.sqrt(new.white + sizes.bin**2 + sizes.cycle**2)
+        for at, (posterior, more) in enumerate(((with_it, smooth), (alone, 0.0))):
+            told = posterior.of_unknowns(new) + more
+            missed[at] += float(np.sum(((new.apart - told) / weight) ** 2))
+    return bool(missed[0] < missed[1])
 
 
 @dataclass(frozen=True)
@@ -335,8 +397,10 @@ class Discrepancy:
 def left_out_of(candidates: Sequence[Candidate]) -> list[Discrepancy | None]:
     """What the laws of fitted forms leave out, with the sizes of the first."""
     first = discrepancy(candidates[0])
-    sizes = None if first is None else first.sizes
-    return [first, *(discrepancy(candidate, sizes) for candidate in candidates[1:])]
+    if first is None:
+        return [None] * len(candidates)
+    others = (discrepancy(c, first.sizes, correcting=first.state.corrects) for c in candidates[1:])
+    return [first, *others]
 
 
 def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covariance:
@@ -354,8 +418,11 @@ def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covarianc
     return candidate.covariance(left_out=(Source.LEFT_OUT, columns), explained=left.cells)
 
 
-def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy | None:
-    """What the law of a fitted form leaves out; ``sizes`` as found for another form."""
+def discrepancy(
+    candidate: Candidate, sizes: Sizes | None = None, *, correcting: bool | None = None
+) -> Discrepancy | None:
+    """What the law of a fitted form leaves out; ``sizes``, and whether it corrects the map, as found for
+    another form."""
     bins = binned(candidate)
     if bins is None:
         return None
@@ -390,6 +457,8 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
         mean=(weights @ mean).tolist(),
         covariance=(weights @ left @ weights).tolist(),
         response=(respond @ cross).tolist(),
+        torque_power=NEAR_ZERO,
+        corrects=corrects(bins, candidate, sizes) if correcting is None else correcting,
     )
     return Discrepancy(
         state,

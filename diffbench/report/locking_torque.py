@@ -580,6 +580,19 @@ def _branches(axes: Axes, locking_map: LockingMap, speed_difference: float, temp
             for branch in BRANCHES
         },
     )
+    torque = locking_map.axes[0][torques_to_draw(locking_map)]
+    for branch in BRANCHES:
+        law = locking_map.by_the_law(torque, speed_difference, temperature, branch)
+        if law is not None:
+            axes.plot(
+                torque,
+                law,
+                BRANCH_LINES[branch],
+                color=MUTED,
+                linewidth=0.9,
+                zorder=3.2,
+                label="by the law" if branch == "loading" else None,
+            )
 
 
 def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:

@@ -159,6 +159,28 @@ class LockingMap:
                 return self._grid.one(table, input_torque, abs(speed_difference), temperature)
         return self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
 
+    def by_the_law(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> Any:
+        """Locking torque by the law alone [N·m], where the map shows what was measured; None where it shows
+        the law itself. Beyond the axes no number."""
+        held = self.document.branches.get(branch)
+        if held is None or held.by_the_law_Nm is None:
+            return None
+        torque, speed, heat = np.broadcast_arrays(
+            *(np.asarray(v, dtype=np.float64) for v in (input_torque, np.abs(speed_difference), temperature))
+        )
+        place = [np.atleast_1d(part).ravel() for part in (torque, speed, heat)]
+        table = self._grid.table(np.array(held.by_the_law_Nm))
+        found = self._grid.many([table], *place)[0]
+        for part, (low, high) in zip(place, self._ends, strict=True):
+            found[(part < low) | (part > high)] = np.nan
+        return float(found[0]) if torque.ndim == 0 else found.reshape(torque.shape)
+
     def interval(
         self,
         input_torque: ArrayLike,

@@ -62,12 +62,16 @@ class MapAxes(Frozen):
 
 
 class MapBranch(Frozen):
-    """One branch: nested lists [torque][speed][temperature]."""
+    """One branch: nested lists [torque][speed][temperature].
+
+    ``by_the_law_Nm`` the law alone, where ``locking_torque_Nm`` is as measured (`MapDocument.shows`).
+    """
 
     locking_torque_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     low_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     high_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     tested: tuple[tuple[tuple[bool, ...], ...], ...]
+    by_the_law_Nm: tuple[tuple[tuple[float, ...], ...], ...] | None = None  # unit as in the other keys
 
 
 class MapInterpolation(Frozen):
@@ -113,7 +117,9 @@ class MapDocument(Frozen):
     """``map.json``: locking torque in steady state, plates and oil at one temperature.
 
     ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
-    ``characterisation_sha256`` is that of the characterisation that the map was made of.
+    ``characterisation_sha256`` is that of the characterisation that the map was made of. ``shows`` says what
+    ``locking_torque_Nm`` is: the law as the cells correct it (carried over, where the unit is a changed one),
+    or the law alone, as in a file of before.
     """
 
     format: Literal["diffbench-map/1"]
@@ -129,12 +135,16 @@ class MapDocument(Frozen):
     beyond: Beyond | None = None  # a file of before has none: it is made from the tables
     sha256: str | None = None
     characterisation_sha256: str | None = None
+    shows: Literal["as measured", "as measured, carried over", "by the law"] | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit
 
 
 def content_of(document: MapDocument) -> dict[str, Any]:
     """A document as plain values, without its hash and without what it does not say."""
     content = document.model_dump(mode="json")
+    for branch in content["branches"].values():
+        if branch["by_the_law_Nm"] is None:
+            del branch["by_the_law_Nm"]
     return {key: part for key, part in content.items() if part is not None and key != "sha256"}
 
 
@@ -231,8 +241,10 @@ def _shape_faults(document: MapDocument, file: str) -> list[Fault]:
         if branch not in document.branches:
             faults.append(Fault("the branch is missing", Place(file, key=f"branches.{branch}"), mend))
             continue
-        for table in ("locking_torque_Nm", "low_Nm", "high_Nm", "tested"):
+        for table in ("locking_torque_Nm", "low_Nm", "high_Nm", "tested", "by_the_law_Nm"):
             nested = getattr(document.branches[branch], table)
+            if nested is None:
+                continue  # the branch shows the law
             place = Place(file, key=f"branches.{branch}.{table}")
             try:
                 values = np.array(nested, dtype=np.float64)
