@@ -240,7 +240,7 @@ def scores(candidate: Candidate, left: Discrepancy) -> list[Score]:
     if count < FEWEST_CYCLES:
         return []
     # what any bench shows that was fitted once is no departure
-    quiet = Posterior(bins, candidate, replace(left.sizes, law=LEAST, drift=0.0))
+    quiet = Posterior(bins, candidate, replace(left.sizes, law=LEAST, drift=0.0, odd=0.0))
     found = []
     for one in DEPARTURES:
         column = one.column(bins) * bins.locking

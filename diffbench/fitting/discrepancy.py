@@ -6,7 +6,7 @@ from cycle to cycle are found together by restricted likelihood over some two hu
 the law projected off: what comes back in cycles at one place is ``δ``, what does not is noise, so a misfit
 cannot raise the yardstick that it is measured by.
 
-However well a bench was fitted, once is once: ``LEAST`` and ``ONCE`` stand for what no residual can show.
+However well a bench was fitted, once is once: the rig's allowance stands for what no residual can show.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
 from diffbench.fitting.candidate import Candidate
@@ -27,6 +28,7 @@ from diffbench.results.left_out import NEAR_ZERO, SLOWEST, DiscrepancyState, ker
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+NOTHING_STATED = Allowance()
 MOST_BINS = 240
 DECISIVE = 25.0  # twice a log likelihood
 CENTRES = 24
@@ -34,18 +36,16 @@ FEWEST_CELLS = 3
 FOLDS = 5
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
 SPEED_STEP = 0.7  # of ln speed difference
-# Relative sizes that count for any bench fitted once: one in common, and one that bends over the region.
-# SAE J3011 allows such a rig 0.5 % of full scale; that is some 0.1 % as standard uncertainty of what a rig
-# does to one and the same unit over its range (common practice, no source for the number).
-ONCE = 1.0e-3
-LEAST = 1.0e-3
+LEAST = 1.0e-3  # a relative size that any law may be off by: what is beside it is no departure
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
 AMPLITUDES = 2e-4 * 1.6 ** np.arange(0, 15)
 LENGTHS = (np.array([0.15, 0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
 STEADY = 3.5  # logarithm of the odds for no drift against any one of its sizes: four visits in five show none
+EVEN = 2.0  # the same for nothing that turns its sign with slip
 # What is known of sizes before a bench is seen, as median and standard deviation of the logarithm.
-EXPECTED = {"law": (1.5e-3, 1.2), "drift": (5e-3, 1.5), "lengths": ((0.6, 1.6, 18.0), 0.9)}
+EXPECTED_LAW, EXPECTED_DRIFT = (1.5e-3, 1.2), (5e-3, 1.5)
+EXPECTED_LENGTHS, LENGTHS_SPREAD = (0.6, 1.6, 18.0), 0.9
 
 
 @dataclass(frozen=True)
@@ -80,13 +80,14 @@ class Bins:
 @dataclass(frozen=True)
 class Sizes:
     """``law`` and ``drift`` relative; ``lengths`` over torque, ln speed, temperature; ``bin`` and ``cycle``
-    noise [N·m]."""
+    noise, ``odd`` what turns its sign with slip [N·m]."""
 
     law: float
     lengths: tuple[float, float, float]
     drift: float
     bin: float
     cycle: float
+    odd: float = 0.0
 
 
 def binned(candidate: Candidate) -> Bins | None:
@@ -203,6 +204,7 @@ class Posterior:
         self.y = bins.apart - j @ away
         self.noise = noise_of(bins, sizes)
         whole = self.noise + (law_of(bins, sizes) if smooth else 0.0) + drift_of(bins, sizes)
+        whole = whole + odd_of(bins, sizes)
         self.root = cholesky(whole + np.diag(1e-9 * np.diag(whole)), lower=True)
         self._white_j = solve_triangular(self.root, self.j, lower=True)
         normal = self._white_j.T @ self._white_j + np.diag(self._precision)
@@ -264,6 +266,18 @@ def drift_of(bins: Bins, sizes: Sizes) -> Array:
     return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
 
 
+def odd_of(bins: Bins, sizes: Sizes) -> Array:
+    """Covariance (b, b) of what turns its sign with slip, smooth over the visit and over torque [N·m²]: zeros
+    that drift, gains and cross-talk of the flanges, packs apart. It is no part of the locking torque, the
+    mean of both slip directions; with one of them alone it cannot be told."""
+    if sizes.odd == 0.0:
+        return np.zeros((bins.apart.size, bins.apart.size))
+    later = (bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH
+    along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
+    smooth = np.exp(-0.5 * later**2) * (bins.visit[:, None] == bins.visit[None, :]) + np.exp(-0.5 * along**2)
+    return np.asarray(0.5 * sizes.odd**2 * smooth * np.outer(bins.direction, bins.direction))
+
+
 def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
     """Mean square of what the law misses over that of pure error: by cycles at one setting as repeats, or by
     what was found smooth, ``missed`` (b,) over its noise, whichever is more; what moves with temperature or
@@ -289,14 +303,15 @@ def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, 
 
 def expected(sizes: Sizes) -> float:
     """Logarithm of how likely sizes are before a bench is seen."""
-    law, drift, (lengths, spread) = EXPECTED["law"], EXPECTED["drift"], EXPECTED["lengths"]
-    found = (np.log(sizes.law / law[0]) / law[1]) ** 2
-    found += sum(
-        (np.log(one / other) / spread) ** 2 for one, other in zip(sizes.lengths, lengths, strict=True)
-    )
+    (law, law_spread), (drift, drift_spread) = EXPECTED_LAW, EXPECTED_DRIFT
+    found = float((np.log(sizes.law / law) / law_spread) ** 2)
+    for length, usual in zip(sizes.lengths, EXPECTED_LENGTHS, strict=True):
+        found += float((np.log(length / usual) / LENGTHS_SPREAD) ** 2)
     if sizes.drift > 0.0:
-        found += (np.log(sizes.drift / drift[0]) / drift[1]) ** 2 + 2.0 * STEADY
-    return -0.5 * float(found)
+        found += float((np.log(sizes.drift / drift) / drift_spread) ** 2) + 2.0 * STEADY
+    if sizes.odd > 0.0:
+        found += 2.0 * EVEN
+    return -0.5 * found
 
 
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
@@ -304,7 +319,7 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
     drift then as root mean square over all that the bench leaves likely."""
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
-    now = Sizes(EXPECTED["law"][0], EXPECTED["lengths"][0], 0.0, float(noises[4]), float(noises[4]))
+    now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
 
     def likely(sizes: Sizes) -> float:
         return Posterior(bins, candidate, sizes).likelihood + expected(sizes)
@@ -315,10 +330,11 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
         "drift": [0.0, *AMPLITUDES[2:12].tolist()],
         "bin": [1e-9, *noises.tolist()],
         "cycle": [0.0, *noises.tolist()],
+        "odd": [0.0, *noises.tolist()] if np.unique(bins.direction).size > 1 else [0.0],
     }
     for _ in range(3):
         before = now
-        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "bin", "law"):
+        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "odd", "bin", "law"):
             others = (
                 [
                     replace(now, lengths=(*now.lengths[:i], value, *now.lengths[i + 1 :]))
@@ -340,7 +356,8 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
         values = np.array(tried[name])
         chances = np.array([likely(replace(now, **{name: value})) for value in tried[name]])
         weights = np.exp(chances - chances.max())
-        now = replace(now, **{name: float(np.sqrt(weights @ values**2 / weights.sum()))})
+        size = float(np.sqrt(weights @ values**2 / weights.sum()))
+        now = replace(now, law=size) if name == "law" else replace(now, drift=size)
     return now
 
 
@@ -358,10 +375,11 @@ def corrects(bins: Bins, candidate: Candidate, sizes: Sizes) -> bool:
         count = seen.apart.size
         with_it = Posterior(seen, candidate, sizes)
         alone = Posterior(seen, candidate, replace(sizes, drift=0.0), smooth=False)
-        smooth = (law_of(both, sizes) + drift_of(both, sizes))[count:, :count] @ with_it.explained
+        smooth = (law_of(both, sizes) + drift_of(both, sizes) + odd_of(both, sizes))[
+            count:, :count
+        ] @ with_it.explained
         weight = np.sqrt(new.white + sizes.bin**2 + sizes.cycle**2)
-        for at, (posterior, more) in enumerate(((with_it, smooth), (alone, 0.0))):
-            told = posterior.of_unknowns(new) + more
+        for at, told in enumerate((with_it.of_unknowns(new) + smooth, alone.of_unknowns(new))):
             missed[at] += float(np.sum(((new.apart - told) / weight) ** 2))
     return bool(missed[0] < missed[1])
 
@@ -395,12 +413,12 @@ class Discrepancy:
         return int(np.argmax(np.abs(self.relative)))
 
 
-def left_out_of(candidates: Sequence[Candidate]) -> list[Discrepancy | None]:
-    """What the laws of fitted forms leave out, with the sizes of the first."""
-    first = discrepancy(candidates[0])
+def left_out_of(candidates: Sequence[Candidate], allowance: Allowance) -> list[Discrepancy | None]:
+    """What the laws of fitted forms leave out, with the sizes of the first; ``allowance`` of the rig."""
+    first = discrepancy(candidates[0], allowance)
     if first is None:
         return [None] * len(candidates)
-    others = (discrepancy(c, first.sizes, correcting=first.state.corrects) for c in candidates[1:])
+    others = (discrepancy(c, allowance, first.sizes, correcting=first.state.corrects) for c in candidates[1:])
     return [first, *others]
 
 
@@ -420,10 +438,16 @@ def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covarianc
 
 
 def discrepancy(
-    candidate: Candidate, sizes: Sizes | None = None, *, correcting: bool | None = None
+    candidate: Candidate,
+    allowance: Allowance = NOTHING_STATED,
+    sizes: Sizes | None = None,
+    *,
+    correcting: bool | None = None,
 ) -> Discrepancy | None:
     """What the law of a fitted form leaves out; ``sizes``, and whether it corrects the map, as found for
     another form."""
+    from scipy.linalg import block_diag
+
     bins = binned(candidate)
     if bins is None:
         return None
@@ -438,32 +462,37 @@ def discrepancy(
     left = inner - cross.T @ posterior.without(cross)
     weights = np.linalg.solve(inner, np.eye(chosen.size))
     respond = _response(candidate, bins)
-    whole = law_of(bins, sizes) + drift_of(bins, sizes) + ONCE**2 * np.outer(bins.locking, bins.locking)
-    moved = respond @ whole @ respond.T
-    values, vectors = np.linalg.eigh(moved)
-    good = values > 1e-12 * values.max(initial=0.0)
+    once = allowance.fitted_once
+    if np.unique(bins.direction).size == 1:
+        once = float(np.hypot(once, allowance.one_way))
+    whole = law_of(bins, sizes) + drift_of(bins, sizes) + once**2 * np.outer(bins.locking, bins.locking)
+    odd = odd_of(bins, sizes)
+    whole = whole + odd
+    turned = _root(respond @ (odd - odd @ posterior.without(odd)) @ respond.T)
     follows = law_of(bins, sizes) @ posterior.explained + drift_of(bins, sizes) @ posterior.explained
-    per_cell = np.where(bins.of_cell >= 0, follows[np.maximum(bins.of_cell, 0)], 0.0)
+    explained = follows + odd @ posterior.explained
+    per_cell = np.where(bins.of_cell >= 0, explained[np.maximum(bins.of_cell, 0)], 0.0)
     gain = 2.0 * (posterior.likelihood - least.likelihood)
-    wandered = drift_of(bins, sizes) @ posterior.explained
+    wandered = (drift_of(bins, sizes) + odd) @ posterior.explained
+    beside = np.eye(turned.shape[1])
     ended, doubt = _at_the_end(bins, posterior, sizes)
     state = DiscrepancyState(
         largest_Nm=_largest(candidate),
         lengths=sizes.lengths,
         size=sizes.law,
-        once=float(np.hypot(ONCE, doubt)),
+        once=float(np.hypot(once, doubt)),
         since=ended,
         since_response=(respond @ wandered).tolist(),
         centres=at.tolist(),
-        mean=(weights @ mean).tolist(),
-        covariance=(weights @ left @ weights).tolist(),
-        response=(respond @ cross).tolist(),
+        mean=[*(weights @ mean).tolist(), *np.zeros(len(beside)).tolist()],
+        covariance=block_diag(weights @ left @ weights, beside).tolist(),
+        response=np.concatenate([respond @ cross, turned], axis=1).tolist(),
         torque_power=NEAR_ZERO,
         corrects=corrects(bins, candidate, sizes) if correcting is None else correcting,
     )
     return Discrepancy(
         state,
-        vectors[:, good] * np.sqrt(values[good]),
+        _root(respond @ whole @ respond.T),
         (-candidate.model.data.direction[candidate.used]) * per_cell,
         gain,
         follows / bins.locking,
@@ -471,6 +500,13 @@ def discrepancy(
         bins,
         sizes,
     )
+
+
+def _root(covariance: Array) -> Array:
+    """Columns (p, k) whose outer product is a covariance (p, p)."""
+    values, vectors = np.linalg.eigh(covariance)
+    good = values > 1e-12 * values.max(initial=0.0)
+    return np.asarray(vectors[:, good] * np.sqrt(values[good]))
 
 
 def _largest(candidate: Candidate) -> float:

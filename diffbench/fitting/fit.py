@@ -16,7 +16,7 @@ from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, misfit_factor
 from diffbench.fitting.assemble import Combined, combine_forms, correlation, not_determined, parameter
-from diffbench.fitting.bench_constants import bench_errors, constants_together
+from diffbench.fitting.bench_constants import allowance_of, bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
@@ -24,7 +24,7 @@ from diffbench.fitting.data import FitData, gather
 from diffbench.fitting.departures import MATTERS, departure_findings
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Estimate, direct_estimates
-from diffbench.fitting.exact import assumed_exact, with_exact
+from diffbench.fitting.exact import assumed_exact, switched_off, with_exact
 from diffbench.fitting.excitation import excitation_findings
 from diffbench.fitting.intervals import refined
 from diffbench.fitting.kept import evidence_of, form_state
@@ -139,7 +139,7 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    left = left_out_of(choice.candidates)
+    left = left_out_of(choice.candidates, allowance_of(conditioned))
     checked = adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
@@ -178,7 +178,9 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
-        {note for visit in conditioned for note in visit.notes} | set(assumed_exact(builds, temperature_u)),
+        {note for visit in conditioned for note in visit.notes}
+        | set(assumed_exact(builds, temperature_u))
+        | set(switched_off(allowance_of(conditioned))),
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)

@@ -22,11 +22,13 @@ class DiscrepancyState(BaseModel):
     locking torque.
 
     ``size`` its relative standard deviation where nothing was tested; ``lengths`` over input torque as a
-    share of ``largest_Nm``, over ln speed difference, and over temperature [K]; ``once`` what counts for any
-    bench fitted once. ``centres`` (q, 4) as `places` has them, with weights of ``mean`` (q,) and
-    ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same. ``since`` how far the unit
-    stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,) what that did to
-    the unknowns. ``corrects`` whether the mean is part of the map; where it is not, it counts as doubt.
+    share of ``largest_Nm`` (to ``torque_power``), over ln speed difference, and over temperature [K];
+    ``once`` what counts for any bench fitted once. ``centres`` (q, 4) as `places` has them, with weights of
+    ``mean`` and ``covariance``; ``response`` (p, …) of the form's unknowns to the same. Behind those of the
+    centres come columns of what turned its sign with slip: doubt of the unknowns alone. ``since`` how far
+    the unit stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,) what
+    that, and what turned its sign, did to the unknowns. ``corrects`` whether the mean is part of the map;
+    where it is not, it counts as doubt.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -96,7 +98,7 @@ def left_out(
         # what the law is expected to miss, and the map does not show, is doubt
         drifted = value * state.since - gradient @ np.array(state.since_response)
         doubt = doubt + (weights @ np.array(state.mean) + drifted) ** 2
-    return doubt + value**2 * rest
+    return np.asarray(doubt + value**2 * rest)
 
 
 def expected_apart(
@@ -117,7 +119,7 @@ def expected_apart(
     mean = np.array(state.mean)
     near, _ = _near(state, place, branch)
     taken_up = np.array(state.response) @ mean + np.array(state.since_response)
-    return value * (near @ mean + state.since) - moved(taken_up)
+    return np.asarray(value * (near @ mean + state.since) - moved(taken_up))
 
 
 def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: str) -> tuple[Array, Array]:
@@ -125,7 +127,7 @@ def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: st
     variance (…,)."""
     torque, speed, heat = place
     if state.size == 0.0:
-        return np.zeros((*torque.shape, len(state.centres))), np.zeros(torque.shape)
+        return np.zeros((*torque.shape, len(state.mean))), np.zeros(torque.shape)
     centres, own = np.array(state.centres), (state.size, state.lengths, state.torque_power)
     sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
     near = np.mean(
@@ -133,4 +135,5 @@ def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: st
         axis=0,
     )
     inner = np.linalg.pinv(kernel(centres, centres, *own), rcond=1e-10, hermitian=True)
-    return near, np.sum((near @ inner) * near, axis=-1)
+    beside = np.zeros((*near.shape[:-1], len(state.mean) - len(state.centres)))
+    return np.concatenate([near, beside], axis=-1), np.sum((near @ inner) * near, axis=-1)

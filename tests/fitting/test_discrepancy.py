@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
-from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
+from diffbench.fitting.discrepancy import covariance_with, discrepancy
 from diffbench.results.left_out import expected_apart, kernel, left_out
 
 Array = NDArray[np.float64]
+ONCE = Allowance().fitted_once
 
 
 def bulge(size: float) -> Callable[[FitData], Array]:
@@ -122,3 +124,25 @@ def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate])
     np.testing.assert_array_equal(share[:, : left.columns.shape[1]], left.columns)
     assert np.sum(share[at] ** 2) > (ONCE * 50.0) ** 2
     assert found.total[at, at] >= found.noise[at, at] + np.sum(share[at] ** 2) - 1e-12
+
+
+def test_a_rig_may_switch_off_what_counts_of_any_bench(cycles_of: Callable[..., Candidate]) -> None:
+    """Both allowances come in as root of squares where slip goes one way; none of them where stated as 0, or
+    where slip goes both ways."""
+    made = cycles_of()
+    data = made.model.data
+
+    def once(allowance: Allowance, directions: Array) -> float:
+        object.__setattr__(data, "direction", directions)
+        left = discrepancy(made, allowance)
+        assert left is not None
+        return left.state.once
+
+    was = data.direction.copy()
+    both = np.unique(was).size > 1
+    one_way = np.ones(was.size)
+    stated = Allowance(fitted_once=0.004, one_way=0.03)
+    assert once(stated, one_way) == pytest.approx(0.0303, abs=3e-4)
+    assert once(Allowance(fitted_once=0.0, one_way=0.0), one_way) < 0.003
+    assert both
+    assert once(stated, was) == pytest.approx(0.004, abs=1e-3)
