@@ -10,14 +10,14 @@ Time and temperature are told apart only by coming back.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.discrepancy import LEAST, Bins, Discrepancy, Posterior
+from diffbench.fitting.discrepancy import Bins, Discrepancy, Posterior, least_of
 
 Array = NDArray[np.float64]
 
@@ -240,7 +240,7 @@ def scores(candidate: Candidate, left: Discrepancy) -> list[Score]:
     if count < FEWEST_CYCLES:
         return []
     # what any bench shows that was fitted once is no departure
-    quiet = Posterior(bins, candidate, replace(left.sizes, law=LEAST, drift=0.0, odd=0.0))
+    quiet = Posterior(bins, candidate, least_of(left.sizes))
     found = []
     for one in DEPARTURES:
         column = one.column(bins) * bins.locking

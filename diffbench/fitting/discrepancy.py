@@ -36,7 +36,7 @@ FEWEST_CELLS = 3
 FOLDS = 5
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
 SPEED_STEP = 0.7  # of ln speed difference
-LEAST = 1.0e-3  # a relative size that any law may be off by: what is beside it is no departure
+LEAST = 7.0e-4  # a relative size that any law may be off by: what is within it is no departure
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
 AMPLITUDES = 2e-4 * 1.6 ** np.arange(0, 15)
@@ -252,6 +252,11 @@ def noise_of(bins: Bins, sizes: Sizes) -> Array:
     return np.asarray(np.diag(bins.white + sizes.bin**2) + sizes.cycle**2 * smooth)
 
 
+def least_of(sizes: Sizes) -> Sizes:
+    """What any bench shows and is no departure: small, and nothing else."""
+    return replace(sizes, law=LEAST, drift=0.0, odd=0.0)
+
+
 def law_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of what the law leaves out [N·m²]."""
     return kernel(bins.place, bins.place, sizes.law, sizes.lengths) * np.outer(bins.locking, bins.locking)
@@ -446,14 +451,43 @@ def discrepancy(
 ) -> Discrepancy | None:
     """What the law of a fitted form leaves out; ``sizes``, and whether it corrects the map, as found for
     another form."""
-    from scipy.linalg import block_diag
-
     bins = binned(candidate)
     if bins is None:
         return None
     sizes = sizes or sized(bins, candidate)
     posterior = Posterior(bins, candidate, sizes)
     least = Posterior(bins, candidate, replace(sizes, law=LEAST, drift=0.0))
+    once = allowance.fitted_once
+    if np.unique(bins.direction).size == 1:
+        once = float(np.hypot(once, allowance.one_way))
+    respond, odd = _response(candidate, bins), odd_of(bins, sizes)
+    lasting = law_of(bins, sizes) + drift_of(bins, sizes)
+    whole = lasting + odd + once**2 * np.outer(bins.locking, bins.locking)
+    follows = lasting @ posterior.explained
+    explained = follows + odd @ posterior.explained
+    gain = 2.0 * (posterior.likelihood - least.likelihood)
+    state = _state(bins, candidate, sizes, posterior, respond, once)
+    return Discrepancy(
+        state.model_copy(
+            update={"corrects": corrects(bins, candidate, sizes) if correcting is None else correcting}
+        ),
+        _root(respond @ whole @ respond.T),
+        (-candidate.model.data.direction[candidate.used])
+        * np.where(bins.of_cell >= 0, explained[np.maximum(bins.of_cell, 0)], 0.0),
+        gain,
+        follows / bins.locking,
+        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
+        bins,
+        sizes,
+    )
+
+
+def _state(
+    bins: Bins, candidate: Candidate, sizes: Sizes, posterior: Posterior, respond: Array, once: float
+) -> DiscrepancyState:
+    """What a result keeps of it; ``respond`` (p, b) of the unknowns to the bins."""
+    from scipy.linalg import block_diag
+
     chosen = _spread_out(bins.place, sizes)
     at = bins.place[chosen]
     inner = kernel(at, at, sizes.law, sizes.lengths) + 1e-8 * sizes.law**2 * np.eye(chosen.size)
@@ -461,22 +495,11 @@ def discrepancy(
     mean = cross.T @ posterior.explained
     left = inner - cross.T @ posterior.without(cross)
     weights = np.linalg.solve(inner, np.eye(chosen.size))
-    respond = _response(candidate, bins)
-    once = allowance.fitted_once
-    if np.unique(bins.direction).size == 1:
-        once = float(np.hypot(once, allowance.one_way))
-    whole = law_of(bins, sizes) + drift_of(bins, sizes) + once**2 * np.outer(bins.locking, bins.locking)
     odd = odd_of(bins, sizes)
-    whole = whole + odd
     turned = _root(respond @ (odd - odd @ posterior.without(odd)) @ respond.T)
-    follows = law_of(bins, sizes) @ posterior.explained + drift_of(bins, sizes) @ posterior.explained
-    explained = follows + odd @ posterior.explained
-    per_cell = np.where(bins.of_cell >= 0, explained[np.maximum(bins.of_cell, 0)], 0.0)
-    gain = 2.0 * (posterior.likelihood - least.likelihood)
     wandered = (drift_of(bins, sizes) + odd) @ posterior.explained
-    beside = np.eye(turned.shape[1])
     ended, doubt = _at_the_end(bins, posterior, sizes)
-    state = DiscrepancyState(
+    return DiscrepancyState(
         largest_Nm=_largest(candidate),
         lengths=sizes.lengths,
         size=sizes.law,
@@ -484,21 +507,10 @@ def discrepancy(
         since=ended,
         since_response=(respond @ wandered).tolist(),
         centres=at.tolist(),
-        mean=[*(weights @ mean).tolist(), *np.zeros(len(beside)).tolist()],
-        covariance=block_diag(weights @ left @ weights, beside).tolist(),
+        mean=[*(weights @ mean).tolist(), *[0.0] * turned.shape[1]],
+        covariance=block_diag(weights @ left @ weights, np.eye(turned.shape[1])).tolist(),
         response=np.concatenate([respond @ cross, turned], axis=1).tolist(),
         torque_power=NEAR_ZERO,
-        corrects=corrects(bins, candidate, sizes) if correcting is None else correcting,
-    )
-    return Discrepancy(
-        state,
-        _root(respond @ whole @ respond.T),
-        (-candidate.model.data.direction[candidate.used]) * per_cell,
-        gain,
-        follows / bins.locking,
-        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
-        bins,
-        sizes,
     )
 
 
