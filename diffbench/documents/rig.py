@@ -412,6 +412,24 @@ class Repeatability(Table):
     )
 
 
+class Allowance(Table):
+    """What counts of any bench where nothing states or shows it, as relative standard uncertainties of the
+    locking torque; 0 switches one off, aloud."""
+
+    fitted_once: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.001,
+        description="what a bench does to one unit fitted once, however well the cells agree: some 0.1 %, of "
+        "the 0.5 % of full scale that SAE J3011 allows (common practice, no source for the share)",
+        examples=[0.001],
+    )
+    one_way: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.01,
+        description="by how much one slip direction may stand apart from the mean of both, where only one "
+        "was run: packs whose friction or springs differ by some 5 % (common practice, no source)",
+        examples=[0.01],
+    )
+
+
 class Rig(Table):
     """A bench: its name, how the unit sits in it, its files and its channels by name."""
 
@@ -430,6 +448,9 @@ class Rig(Table):
     )
     repeatability: Repeatability = Field(
         default_factory=Repeatability, description="of one refit of the same unit to the bench"
+    )
+    allowance: Allowance = Field(
+        default_factory=Allowance, description="what counts where nothing states or shows it"
     )
 
     @property

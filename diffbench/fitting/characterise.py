@@ -16,7 +16,7 @@ from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
 from diffbench.errors import FitError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
-from diffbench.fitting.bench_constants import bench_errors, constants_together
+from diffbench.fitting.bench_constants import allowance_of, bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
@@ -34,6 +34,7 @@ from diffbench.fitting.parameters import (
     not_determined,
     parameter,
     refined,
+    switched_off,
     with_exact,
 )
 from diffbench.fitting.pooling import may_share, refits_apart
@@ -149,7 +150,7 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    left = left_out_of(choice.candidates)
+    left = left_out_of(choice.candidates, allowance_of(conditioned))
     checked = adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
@@ -188,7 +189,11 @@ def _characterise(
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
-        {*(note for visit in conditioned for note in visit.notes), *assumed_exact(setup)},
+        {
+            *(note for visit in conditioned for note in visit.notes),
+            *assumed_exact(setup),
+            *switched_off(allowance_of(conditioned)),
+        },
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.discrepancy import LEAST, LENGTHS, Bins, Discrepancy, Posterior, binned
+from diffbench.fitting.discrepancy import EXPECTED_LENGTHS, Bins, Discrepancy, Posterior, binned, least_of
 
 Array = NDArray[np.float64]
 
@@ -447,8 +447,7 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
     if count < FEWEST_CYCLES:
         return Asked()
     # what any bench shows that was fitted once is no departure; its course is no choice of this bench
-    usual = (float(LENGTHS[0][1]), float(LENGTHS[1][1]), float(LENGTHS[2][1]))
-    quiet = Posterior(bins, candidate, replace(left.sizes, law=LEAST, drift=0.0, lengths=usual))
+    quiet = Posterior(bins, candidate, replace(least_of(left.sizes), lengths=EXPECTED_LENGTHS))
     columns = np.stack([one.column(seen) for one in DEPARTURES], axis=1)
     rest, beside = quiet.root_of(columns), quiet.without(columns)
     own, whole = quiet.root @ rest, np.sum(solve_triangular(quiet.root, columns, lower=True) ** 2, axis=0)

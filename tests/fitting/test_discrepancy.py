@@ -10,12 +10,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting import Candidate, FitData
-from diffbench.fitting.discrepancy import DECISIVE, LENGTHS, ONCE, covariance_with, discrepancy
-from diffbench.results.discrepancy import half_width, left_out
+from diffbench.fitting.discrepancy import DECISIVE, LENGTHS, covariance_with, discrepancy
+from diffbench.results.discrepancy import expected_apart, kernel, left_out
 
 Array = NDArray[np.float64]
+ONCE = Allowance().fitted_once
 
 
 def bulge(size: float) -> Callable[[FitData], Array]:
@@ -72,13 +74,47 @@ def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable
     torque = np.array([250.0, -150.0, 250.0, 250.0])
     speed, heat = np.array([4.0, 4.0, 4.0, 400.0]), np.array([60.0, 60.0, 140.0, 60.0])
     value = np.full(4, 100.0)
-    variance, away = left_out(
-        left.state, value, np.zeros((4, len(made.names))), (torque, speed, heat), "loading"
-    )
-    assert away[0] == pytest.approx(12.0, rel=0.2)
-    assert away[1] < 2.0
-    assert variance[1] < 0.3 * min(variance[2], variance[3])
+    where = (torque, speed, heat)
+    variance = left_out(left.state, value, np.zeros((4, len(made.names))), where, "loading")
+    apart = expected_apart(left.state, value, lambda _: np.zeros(4), where, "loading")
+    assert left.state.corrects
+    assert apart[0] == pytest.approx(12.0, rel=0.2)
+    assert abs(apart[1]) < 2.0
+    assert max(variance[0], variance[1]) < 0.3 * min(variance[2], variance[3])
     assert variance.min() >= (ONCE * 100.0) ** 2
+    # what is not shown is doubt
+    alone = left_out(
+        left.state.model_copy(update={"corrects": False}),
+        value,
+        np.zeros((4, len(made.names))),
+        where,
+        "loading",
+    )
+    np.testing.assert_allclose(alone, variance + apart**2)
+
+
+def test_what_cycles_do_not_share_corrects_nothing(cycles_of: Callable[..., Candidate]) -> None:
+    """A bump with a sign of its own in each cycle tells nothing of the cycles that were left out: the map
+    goes by the law. One that comes back does."""
+    signs = np.random.default_rng(5).choice([-1.0, 1.0], 40)
+    apart = discrepancy(cycles_of(lambda d: bulge(6.0)(d) * signs[d.stretch // 2]))
+    again = discrepancy(cycles_of(bulge(6.0)))
+    assert apart is not None
+    assert again is not None
+    assert not apart.state.corrects
+    assert again.state.corrects
+
+
+def test_small_torques_are_further_apart_than_large_ones() -> None:
+    """Play and joints bend the law where the torque is small: 5 and 15 % of the largest torque are told
+    apart, 85 and 95 % hardly."""
+    place = np.array(
+        [[0.05, 0.0, 1.0, 60.0], [0.15, 0.0, 1.0, 60.0], [0.85, 0.0, 1.0, 60.0], [0.95, 0, 1, 60]]
+    )
+    found = kernel(place, place, 1.0, (0.15, 1.6, 18.0))
+    # by hand, distances of roots over 0.15: 0.1636 and 0.0527
+    assert found[0, 1] == pytest.approx(np.exp(-0.5 * (0.16369 / 0.15) ** 2), rel=1e-3)
+    assert found[2, 3] == pytest.approx(np.exp(-0.5 * (0.05272 / 0.15) ** 2), rel=1e-3)
 
 
 def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate]) -> None:
@@ -98,12 +134,23 @@ def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate])
     assert found.total[at, at] >= found.noise[at, at] + np.sum(share[at] ** 2) - 1e-12
 
 
-def test_an_interval_beside_its_value_holds_what_it_says() -> None:
-    """P(|N(away, u)| < h) = 95 %, by the normal distribution itself."""
-    from scipy.stats import norm
+def test_a_rig_may_switch_off_what_counts_of_any_bench(cycles_of: Callable[..., Candidate]) -> None:
+    """Both allowances come in as root of squares where slip goes one way; none of them where stated as 0, or
+    where slip goes both ways."""
+    made = cycles_of()
+    data = made.model.data
 
-    away = np.linspace(0.0, 5.0, 41)
-    half = half_width(np.ones(41), away)
-    held = norm.cdf(half - away) - norm.cdf(-half - away)
-    assert held.min() > 0.9495
-    assert held.max() < 0.953
+    def once(allowance: Allowance, directions: Array) -> float:
+        object.__setattr__(data, "direction", directions)
+        left = discrepancy(made, allowance)
+        assert left is not None
+        return left.state.once
+
+    was = data.direction.copy()
+    both = np.unique(was).size > 1
+    one_way = np.ones(was.size)
+    stated = Allowance(fitted_once=0.004, one_way=0.03)
+    assert once(stated, one_way) == pytest.approx(0.0303, abs=3e-4)
+    assert once(Allowance(fitted_once=0.0, one_way=0.0), one_way) < 0.003
+    assert both
+    assert once(stated, was) == pytest.approx(0.004, abs=1e-3)

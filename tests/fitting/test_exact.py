@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from diffbench import Characterisation
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import NOT_STATED, CountsAsExact, Source
-from diffbench.fitting.parameters import with_exact
+from diffbench.fitting.parameters import switched_off, with_exact
 from diffbench.results import Parameter
 
 
@@ -75,3 +76,12 @@ def test_notes_on_the_bench_reach_every_measured_quantity() -> None:
         f"final drive, the final drive: {NOT_STATED}": 0.0,
     }
     assert found["friction_coefficient"] == missing
+
+
+def test_an_allowance_of_nothing_is_said_aloud() -> None:
+    """One that is stated as 0, and no other."""
+    assert switched_off(Allowance()) == []
+    told = [note.text for note in switched_off(Allowance(fitted_once=0.0, one_way=0.02))]
+    assert told == [
+        "the rig's allowance fitted_once = 0: what a bench does to a unit fitted once counts as nothing"
+    ]
