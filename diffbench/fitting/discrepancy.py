@@ -35,7 +35,7 @@ MOST_FINE, FINE_LEVELS = 640, 17
 # Twice a log likelihood that noise alone brings on one bench in two hundred: of two sizes that are nothing or
 # more (half of a chi-squared with one degree of freedom and a quarter of one with two: Self & Liang, J. Am.
 # Stat. Assoc. 82 (1987)), the largest over all lengths (Bonferroni).
-DECISIVE = 15.2
+DECISIVE = 15.7
 CENTRES = 24
 FEWEST_CELLS = 3
 FOLDS = 5

@@ -2,8 +2,8 @@
 distribution.
 
 The map is the law at its nodes, as the cells correct it where they do so better than the law alone
-(`diffbench.results.discrepancy`), so that anybody can read it without this program. A node is tested inside the
-convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
+(`diffbench.results.discrepancy`), so that anybody can read it without this program. A node is tested inside
+the convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
 unloading branch only below the peak torque over the unloading ratio; nothing on a greater-of flank whose
 ramps never overcame the preload.
 """
