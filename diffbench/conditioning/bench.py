@@ -249,10 +249,11 @@ def sources(
         if name == "input_torque" and channel.at == "pinion":
             add(name, "ratio", Source.FINAL_DRIVE, channel.ratio.u, rig_key)
             add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
-    if rig.cross_talk and len(rig.equilibrium) > 1:
+    cross_talk = rig.allowance.cross_talk if rig.cross_talk is None else rig.cross_talk
+    if cross_talk and len(rig.equilibrium) > 1:
         # as much of the sum in the difference on either flank: nothing in a sweep turns with it
         found[CROSS_TALK] = ErrorSource(
-            f"{rig_key}:cross-talk", Source.CROSS_TALK, Source.CROSS_TALK, rig.cross_talk, considered=True
+            f"{rig_key}:cross-talk", Source.CROSS_TALK, Source.CROSS_TALK, cross_talk, considered=True
         )
     return found
 

@@ -413,8 +413,8 @@ class Repeatability(Table):
 
 
 class Allowance(Table):
-    """What counts of any bench where nothing states or shows it, as relative standard uncertainties of the
-    locking torque; 0 switches one off, aloud."""
+    """What counts of any bench where nothing states or shows it, as relative standard uncertainties; 0
+    switches one off, aloud."""
 
     fitted_once: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
         default=0.001,
@@ -427,6 +427,18 @@ class Allowance(Table):
         description="by how much one slip direction may stand apart from the mean of both, where only one "
         "was run: packs whose friction or springs differ by some 5 % (common practice, no source)",
         examples=[0.01],
+    )
+    cross_talk: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.001,
+        description="share of the other's torque that a torque channel reads, where the rig states no "
+        "cross_talk (common practice, no source)",
+        examples=[0.001],
+    )
+    oil_sensor: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.02,
+        description="what an oil sensor misses by its place, as a share of the oil's rise above 20 °C, where "
+        "its channel states no u_zero: 1 K at 70 °C (common practice, no source)",
+        examples=[0.02],
     )
 
 

@@ -54,8 +54,7 @@ def allowance_of(conditioned: Sequence[ConditionedVisit]) -> Allowance:
     """What counts where no rig states it: of several rigs the most."""
     every = [visit.rig.allowance for visit in conditioned]
     return Allowance(
-        fitted_once=max((one.fitted_once for one in every), default=0.0),
-        one_way=max((one.one_way for one in every), default=0.0),
+        **{name: max((getattr(one, name) for one in every), default=0.0) for name in Allowance.model_fields}
     )
 
 

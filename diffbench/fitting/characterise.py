@@ -21,7 +21,7 @@ from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import MATTERS, departure_findings
+from diffbench.fitting.departures import MATTERS, departure_findings, in_limits
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Estimate, direct_estimates, shim_rates
 from diffbench.fitting.monte_carlo import seed_of
@@ -155,6 +155,7 @@ def _characterise(
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     departed, terms = departure_findings(best, left[0])
+    left[0] = in_limits(best, left[0], terms)
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws

@@ -12,13 +12,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.discrepancy import EXPECTED_LENGTHS, Bins, Discrepancy, Posterior, binned, least_of
+from diffbench.fitting.discrepancy import (
+    EXPECTED_LENGTHS,
+    Bins,
+    Discrepancy,
+    Posterior,
+    binned,
+    doubting,
+    least_of,
+)
 
 Array = NDArray[np.float64]
 
@@ -30,6 +39,7 @@ LEAST_GRAVE = 0.2  # weight of what would matter, from which on it is more than 
 ALIKE = 0.9  # correlation of two terms' columns above which one visit can't tell them apart
 COURSE = 0.1  # a term's course is known to a tenth: evidence within that tells no two terms apart
 FEWEST_CYCLES = 6
+LAST = 0.1  # of the visit: its end
 DRAWS = 20_000  # of the largest of correlated statistics
 LEAST_LEFT = 1e-4  # of a column beside the law's unknowns, below which the law holds it already
 
@@ -74,11 +84,8 @@ class Sight:
         return np.asarray(self.bins.direction * np.sign(self.share) * bias * apart)
 
 
-def sight(candidate: Candidate, largest: float) -> Sight | None:
-    """What a fitted form makes of its cells in fine bins; None where they are too few."""
-    bins = binned(candidate, finely=True)
-    if bins is None:
-        return None
+def sight(candidate: Candidate, bins: Bins, largest: float) -> Sight:
+    """What a fitted form makes of its cells in bins."""
     model, x = candidate.model, candidate.x
     inside = bins.of_cell >= 0
     place, at = bins.of_cell[inside], np.flatnonzero(candidate.used)[inside]
@@ -96,7 +103,8 @@ class Departure:
     """One term: ``name`` in words, ``column`` its course over the bins (b,) [N·m] for a size of one, ``said``
     what a size means (a format of per cents), ``tells`` the run that settles it. ``warms``: a visit that only
     warms up does not tell it from others of these; ``matters``: the share of the locking torque that is more
-    than a note."""
+    than a note; ``of_unit`` what of it is the unit's own that leaves the bench: its course over the place,
+    what it has come to by the end of the visit, or nothing."""
 
     name: str
     column: Callable[[Sight], Array]
@@ -104,6 +112,15 @@ class Departure:
     tells: str
     warms: bool = False
     matters: float = MATTERS
+    of_unit: Literal["course", "end", "nothing"] = "course"
+
+    def left_over(self, seen: Sight) -> Array:
+        """What of a size of one is the unit's own, as a share of the locking torque (b,)."""
+        share = self.column(seen) / seen.bins.locking
+        if self.of_unit == "end":
+            last = seen.bins.time > seen.bins.time.max() - LAST
+            return np.full(share.size, float(share[last].mean()))
+        return np.asarray(share if self.of_unit == "course" else 0.0 * share)
 
 
 def _friction(course: Callable[[Sight], Array]) -> Callable[[Sight], Array]:
@@ -210,6 +227,7 @@ DEPARTURES = (
         "friction changed by {} over the visit, most at first",
         AGAIN,
         warms=True,
+        of_unit="end",
     ),
     Departure(
         "running in over friction work",
@@ -217,6 +235,7 @@ DEPARTURES = (
         "friction changed by {} over the visit",
         AGAIN,
         warms=True,
+        of_unit="end",
     ),
     Departure(
         "glazing",
@@ -224,6 +243,7 @@ DEPARTURES = (
         "friction changed by {} for good when the plates became hot",
         AGAIN,
         warms=True,
+        of_unit="end",
     ),
     Departure(
         "curved temperature",
@@ -285,24 +305,28 @@ DEPARTURES = (
         lambda seen: seen.turning(seen.bins.locking),
         "the friction of the packs is {} either side of the mean of both",
         EXCHANGE,
+        of_unit="nothing",
     ),
     Departure(
         "packs apart in spring",
         lambda seen: seen.turning(seen.preload),
         "the springs of the packs are {} either side of the mean of both",
         EXCHANGE,
+        of_unit="nothing",
     ),
     Departure(
         "friction by slip direction",
         _friction(lambda seen: seen.bins.direction),
         "both slip directions differ by twice {}",
         EXCHANGE,
+        of_unit="nothing",
     ),
     Departure(
         "cross-talk of one flange",
         _torque(lambda seen: seen.bins.direction * seen.share),
         "what turns sign with slip and input torque grows to {} of the largest locking torque",
         "Load each flange alone and read the other.",
+        of_unit="nothing",
     ),
     Departure(
         "drift of a flange",
@@ -311,18 +335,21 @@ DEPARTURES = (
         "Tare before and after.",
         # slip both ways takes it off; whether it is beyond what the rig states is asked before the fit
         matters=np.inf,
+        of_unit="nothing",
     ),
     Departure(
         "temperature read late",
         _friction(_late),
         "friction follows the temperature late, by {} where it changes fastest",
         "Hold the oil at one temperature for a sweep, or measure at the plates.",
+        of_unit="nothing",
     ),
     Departure(
         "conductance by speed",
         _friction(_heated),
         "friction at high power is off by {}",
         "Sweep once fast and once slow at one temperature of the oil, or measure at the plates.",
+        of_unit="nothing",
     ),
 )
 
@@ -438,10 +465,10 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
     from scipy.stats import norm
     from scipy.stats import t as student
 
-    seen = sight(candidate, left.state.largest_Nm)
-    if seen is None:
+    bins = binned(candidate, finely=True)
+    if bins is None:
         return Asked()
-    bins = seen.bins
+    seen = sight(candidate, bins, left.state.largest_Nm)
     cycles = np.unique(bins.cycle, return_inverse=True)[1].ravel()
     count = int(cycles.max()) + 1
     if count < FEWEST_CYCLES:
@@ -487,6 +514,20 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
         count - 1,
         missed / max(bins.apart.size - searched - 1, 1),
         _only_warms(seen),
+    )
+
+
+def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> Discrepancy | None:
+    """What the law leaves out with the doubt of what was alarmed and not resolved: for each reading, by its
+    weight, what the map would be off by if the bench did just that."""
+    if left is None or not terms.alarmed:
+        return left
+    seen = sight(candidate, left.bins, left.state.largest_Nm)
+    readings = [(np.sqrt(weight) * score.size, score.departure) for score, weight in terms.readings()]
+    return doubting(
+        candidate,
+        left,
+        [(size * one.column(seen), size * one.left_over(seen)) for size, one in readings],
     )
 
 

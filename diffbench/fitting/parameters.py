@@ -354,6 +354,8 @@ def switched_off(allowance: Allowance) -> list[CountsAsExact]:
     texts = (
         (allowance.fitted_once, "fitted_once = 0: what a bench does to a unit fitted once counts as nothing"),
         (allowance.one_way, "one_way = 0: where slip goes one way only, both ways count as alike"),
+        (allowance.cross_talk, "cross_talk = 0: flanges whose rig states none count as reading no other"),
+        (allowance.oil_sensor, "oil_sensor = 0: an oil sensor of no stated u_zero counts as well placed"),
     )
     return [CountsAsExact(f"the rig's allowance {text}") for size, text in texts if size == 0.0]
 

@@ -24,12 +24,12 @@ class DiscrepancyState(Frozen):
 
     ``size`` its relative standard deviation where nothing was tested; ``lengths`` over input torque as a
     share of ``largest_Nm`` (to ``torque_power``), over ln speed difference, and over temperature [K];
-    ``once`` what counts for any bench fitted once. ``centres`` (q, 4) as `places` has them, with weights of
-    ``mean`` and ``covariance``; ``response`` (p, …) of the form's unknowns to the same. Behind those of the
-    centres come columns of what turned its sign with slip: doubt of the unknowns alone. ``since`` how far
-    the unit stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,) what
-    that, and what turned its sign, did to the unknowns. ``corrects`` whether the mean is part of the map;
-    where it is not, it counts as doubt.
+    ``once`` the doubt of all places in common; ``floor`` what no place's doubt is below, of a bench fitted
+    once. ``centres`` (q, 4) as `places` has them, with weights of ``mean`` and ``covariance``; ``response``
+    (p, …) of the form's unknowns to the same. Behind those of the centres come columns of what turned its
+    sign with slip: doubt of the unknowns alone. ``since`` how far the unit stands from its mean over the
+    visit when it leaves the bench, and ``since_response`` (p,) what that, and what turned its sign, did to
+    the unknowns. ``corrects`` whether the mean is part of the map; where it is not, it counts as doubt.
     """
 
     largest_Nm: float
@@ -44,6 +44,7 @@ class DiscrepancyState(Frozen):
     response: list[list[float]]
     corrects: bool = False
     torque_power: float = 1.0  # of a result of before
+    floor: float = 0.0
 
     def of_unknowns(self, rows: Sequence[int]) -> DiscrepancyState:
         """For some of the form's unknowns, by their rows."""
@@ -97,7 +98,7 @@ def left_out(
         # what the law is expected to miss, and the map does not show, is doubt
         drifted = value * state.since - gradient @ np.array(state.since_response)
         doubt = doubt + (weights @ np.array(state.mean) + drifted) ** 2
-    return np.asarray(doubt + value**2 * rest)
+    return np.asarray(np.maximum(doubt + value**2 * rest, (state.floor * value) ** 2))
 
 
 def expected_apart(
