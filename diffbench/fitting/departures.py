@@ -40,6 +40,7 @@ ALIKE = 0.9  # correlation of two terms' columns above which one visit can't tel
 COURSE = 0.1  # a term's course is known to a tenth: evidence within that tells no two terms apart
 FEWEST_CYCLES = 6
 LAST = 0.1  # of the visit: its end
+MOST_HELD = 6  # terms in the limits
 DRAWS = 20_000  # of the largest of correlated statistics
 LEAST_LEFT = 1e-4  # of a column beside the law's unknowns, below which the law holds it already
 
@@ -428,6 +429,35 @@ class Asked:
         ]
         return sorted(kept, key=lambda pair: pair[0] is not first)
 
+    def sizes(self) -> list[tuple[Score, float]]:
+        """What of the terms the limits are to hold, each with its size by the root of its weight: the surest
+        and its other readings; then the surest of what that leaves, as long as no chance explains it."""
+        from scipy.stats import norm
+
+        names = [score.departure.name for score in self.scores]
+        columns = np.stack([score.column for score in self.scores], axis=1)
+        # statistics of columns of size one: what is in two of them is taken off with the first
+        t, length = np.array([score.t for score in self.scores]), np.linalg.norm(columns, axis=0)
+        units, found = columns / length, list[tuple[Score, float]]()
+        least = float(norm.isf(0.5 * self.limit)) * np.sqrt(max(self.rest, 1.0))
+        able = np.array([score.chance < self.limit for score in self.scores])
+        for first, weight in self.readings():
+            found.append((first, float(np.sqrt(weight)) * first.size))
+        while found and len(found) < MOST_HELD:
+            last = names.index(found[-1 if len(found) > len(self.readings()) else 0][0].departure.name)
+            along = units[:, last] @ units
+            t, units = t - along * t[last], units - np.outer(units[:, last], along)
+            kept = np.linalg.norm(units, axis=0)
+            able = able & (kept > np.sqrt(1.0 - ALIKE**2))
+            units, t = units / np.maximum(kept, 1e-9), t / np.maximum(kept, 1e-9)
+            length = length * kept
+            rank = np.where(able, np.abs(t), 0.0)
+            at = int(np.argmax(rank))
+            if rank[at] < least:
+                break
+            found.append((self.scores[at], float(t[at] / length[at])))
+        return found
+
     def of_time(self, one: Score, other: Score) -> bool:
         """Whether two terms go with time or temperature on a visit that only warms up."""
         return self.warms and one.departure.warms and other.departure.warms
@@ -518,17 +548,14 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
 
 
 def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> Discrepancy | None:
-    """What the law leaves out with the doubt of what was alarmed and not resolved: for each reading, by its
-    weight, what the map would be off by if the bench did just that."""
+    """What the law leaves out with the doubt of what was alarmed and not resolved: of each term that the
+    limits hold, what the map would be off by if the bench did just that."""
     if left is None or not terms.alarmed:
         return left
     seen = sight(candidate, left.bins, left.state.largest_Nm)
-    readings = [(np.sqrt(weight) * score.size, score.departure) for score, weight in terms.readings()]
-    return doubting(
-        candidate,
-        left,
-        [(size * one.column(seen), size * one.left_over(seen)) for size, one in readings],
-    )
+    held = [(score.departure, size) for score, size in terms.sizes()]
+    readings = [(size * one.column(seen), size * one.left_over(seen)) for one, size in held]
+    return doubting(candidate, left, readings)
 
 
 def departure_findings(candidate: Candidate, left: Discrepancy | None) -> tuple[list[Finding], Asked]:
