@@ -13,6 +13,7 @@ from scipy.stats import chi2
 from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting import Candidate, FitData
+from diffbench.fitting.departures import departure_findings, in_limits
 from diffbench.fitting.discrepancy import DECISIVE, LENGTHS, covariance_with, discrepancy
 from diffbench.results.discrepancy import expected_apart, kernel, left_out
 
@@ -135,22 +136,79 @@ def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate])
 
 
 def test_a_rig_may_switch_off_what_counts_of_any_bench(cycles_of: Callable[..., Candidate]) -> None:
-    """Both allowances come in as root of squares where slip goes one way; none of them where stated as 0, or
-    where slip goes both ways."""
+    """One slip direction has its own allowance in common to all places; a bench fitted once a floor; none of
+    them where stated as 0."""
     made = cycles_of()
     data = made.model.data
 
-    def once(allowance: Allowance, directions: Array) -> float:
+    def counts(allowance: Allowance, directions: Array) -> tuple[float, float]:
         object.__setattr__(data, "direction", directions)
         left = discrepancy(made, allowance)
         assert left is not None
-        return left.state.once
+        return left.state.once, left.state.floor
 
     was = data.direction.copy()
     both = np.unique(was).size > 1
     one_way = np.ones(was.size)
     stated = Allowance(fitted_once=0.004, one_way=0.03)
-    assert once(stated, one_way) == pytest.approx(0.0303, abs=3e-4)
-    assert once(Allowance(fitted_once=0.0, one_way=0.0), one_way) < 0.003
+    assert counts(stated, one_way) == pytest.approx((0.03, 0.004), abs=3e-4)
+    once, floor = counts(Allowance(fitted_once=0.0, one_way=0.0), one_way)
+    assert once < 0.003
+    assert floor == 0.0
     assert both
-    assert once(stated, was) == pytest.approx(0.004, abs=1e-3)
+    once, floor = counts(stated, was)
+    assert once < 0.003
+    assert floor == 0.004
+
+
+def test_a_correction_must_win_at_unseen_cycles_and_most_settings(
+    cycles_of: Callable[..., Candidate],
+) -> None:
+    """A bulge over the drive flank corrects the map; noise alone, or noise with a miss in one corner of one
+    branch, leaves the law: the rest would follow what is not there."""
+    wide = discrepancy(cycles_of(bulge(12.0)))
+    quiet = discrepancy(cycles_of())
+    assert wide is not None
+    assert quiet is not None
+    assert wide.state.corrects
+    assert not quiet.state.corrects
+    for seed in range(2, 6):
+        left = discrepancy(cycles_of(seed=seed))
+        assert left is not None
+        assert not left.state.corrects
+
+
+def test_a_bench_fitted_once_counts_once(cycles_of: Callable[..., Candidate]) -> None:
+    """Its allowance is the least that counts, not added to what the cells show: at a place without cells'
+    doubt it is the allowance, far from all cells it is not seen."""
+    left = discrepancy(cycles_of(), Allowance(fitted_once=0.004))
+    without = discrepancy(cycles_of(), Allowance(fitted_once=0.0))
+    assert left is not None
+    assert without is not None
+    value, far = np.full(2, 100.0), (np.array([250.0, 250.0]), np.array([4.0, 4e6]), np.array([60.0, 900.0]))
+    none = np.zeros((2, len(left.columns)))
+    one, other = (left_out(found.state, value, none, far, "loading") for found in (left, without))
+    assert one[0] == pytest.approx(0.4**2)
+    assert other[0] < one[0]
+    assert one[1] == pytest.approx(max(other[1], 0.4**2))
+
+
+def test_what_is_alarmed_and_not_resolved_is_in_the_limits(cycles_of: Callable[..., Candidate]) -> None:
+    """A joint that bends within a few N·m, smoother than which the term is: the limits take its own size
+    there, and no more where it does nothing."""
+    made = cycles_of(lambda d: -8.0 * np.minimum(np.abs(d.input_torque) / 20.0, 1.0))
+    left = discrepancy(made)
+    terms = departure_findings(made, left)[1]
+    held = in_limits(made, left, terms)
+    assert left is not None
+    assert held is not None
+    place = (np.array([0.0, 400.0]), np.array([4.0, 4.0]), np.array([60.0, 60.0]))
+    before, after = (
+        left_out(found.state, np.full(2, 100.0), np.zeros((2, len(made.names))), place, "loading")
+        for found in (left, held)
+    )
+    assert (after >= before - 1e-9).all()
+    assert after[0] > before[0]
+    healthy = cycles_of()
+    none = discrepancy(healthy)
+    assert in_limits(healthy, none, departure_findings(healthy, none)[1]) is none

@@ -21,7 +21,7 @@ from diffbench.definitions import DEFINITIONS
 from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Phase, Rig, Run, RunSheet
 from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
 from diffbench.documents.car import Axle, Tyre
-from diffbench.documents.rig import Repeatability
+from diffbench.documents.rig import Allowance, Repeatability
 from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
@@ -31,6 +31,7 @@ PAPERS: dict[str, type[BaseModel]] = {
     "[channel.NAME]": Channel,
     "[file]": FileSettings,
     "[repeatability]": Repeatability,
+    "[allowance]": Allowance,
     "build sheet": Build,
     "[packs]": Packs,
     "[ramps]": Ramps,
