@@ -555,7 +555,12 @@ def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> D
     seen = sight(candidate, left.bins, left.state.largest_Nm)
     held = [(score.departure, size) for score, size in terms.sizes()]
     readings = [(size * one.column(seen), size * one.left_over(seen)) for one, size in held]
-    return doubting(candidate, left, readings)
+    # the numbers are those of the unit that leaves the bench, without what its law has no term for
+    off = [
+        shown - (own * left.bins.locking if one.of_unit == "end" else 0.0)
+        for (one, _), (shown, own) in zip(held, readings, strict=True)
+    ]
+    return doubting(candidate, left, readings, off)
 
 
 def departure_findings(candidate: Candidate, left: Discrepancy | None) -> tuple[list[Finding], Asked]:

@@ -554,9 +554,12 @@ def _state(
     )
 
 
-def doubting(candidate: Candidate, left: Discrepancy, readings: Sequence[tuple[Array, Array]]) -> Discrepancy:
+def doubting(
+    candidate: Candidate, left: Discrepancy, readings: Sequence[tuple[Array, Array]], off: Sequence[Array]
+) -> Discrepancy:
     """The same with doubt of as much as the map would be off by under each of ``readings``: what the cells
-    would then show (b,) [N·m], and what of it is the unit's own, as a share of the locking torque (b,).
+    would then show (b,) [N·m], and what of it is the unit's own, as a share of the locking torque (b,). The
+    unknowns are as doubtful as they follow what is ``off`` (b,) [N·m] under each.
 
     All is linear: what the smooth term would make of such cells, beside what they then mean.
     """
@@ -572,10 +575,10 @@ def doubting(candidate: Candidate, left: Discrepancy, readings: Sequence[tuple[A
         explained = posterior.without(shown)
         mean = np.linalg.solve(inner, near.T @ (bins.locking * explained))
         since, _ = _at_the_end(bins, posterior, sizes, explained)
-        off = near @ mean + since - own
+        apart = near @ mean + since - own
         # the mean of the centres under which the smooth term would be off by as much
         place = np.linalg.solve(
-            near.T @ near + 1e-8 * np.trace(near.T @ near) * np.eye(len(at)), near.T @ off
+            near.T @ near + 1e-8 * np.trace(near.T @ near) * np.eye(len(at)), near.T @ apart
         )
         taken_up = respond @ (shown - fast @ explained) - response @ mean
         column = np.concatenate([place, np.zeros(len(covariance) - len(at)), [1.0]])
@@ -583,7 +586,8 @@ def doubting(candidate: Candidate, left: Discrepancy, readings: Sequence[tuple[A
         covariance = np.pad(covariance, (0, 1)) + np.outer(column, column)
     more = [0.0] * len(readings)
     update = {"mean": [*state.mean, *more], "covariance": covariance.tolist(), "response": grown.tolist()}
-    return replace(left, state=state.model_copy(update=update))
+    columns = np.concatenate([left.columns, *((respond @ each)[:, None] for each in off)], axis=1)
+    return replace(left, state=state.model_copy(update=update), columns=columns)
 
 
 def _root(covariance: Array) -> Array:
