@@ -11,10 +11,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from diffbench import Characterisation
 from diffbench.fitting import Candidate, FitData
 from diffbench.fitting.departures import DEPARTURES, departure_findings, threshold
 from diffbench.fitting.discrepancy import discrepancy
-from diffbench.results.characterisation import Characterisation
 
 Array = NDArray[np.float64]
 #: A departure as its own text has it, written anew from the cells: size times the locking torque, 100 N·m.

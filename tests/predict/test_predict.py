@@ -562,9 +562,9 @@ def test_a_map_shows_what_was_measured_beside_the_law(characterised: Results, fo
     """Locking torque 3 % above the law all over, of which the preload torque took up nothing: the map is 3 %
     higher, the law stands beside it, and the file comes back whole. Where that does not correct the law, it
     is doubt of as much."""
-    from diffbench.exports.csv_table import map_csv
+    from diffbench.exports import map_csv
+    from diffbench.results import map_on
     from diffbench.results.discrepancy import DiscrepancyState
-    from diffbench.results.predict import map_on
 
     form = form_of()
     state = DiscrepancyState(
