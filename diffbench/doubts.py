@@ -25,6 +25,7 @@ class Source(StrEnum):
     TARE = "tare"
     DRAG = "bearing and seal drag"
     LAG = "lag"
+    CROSS_TALK = "cross-talk of the flanges"
     INERTIA = "inertia"
     FINAL_DRIVE = "final drive"
     TEMPERATURE = "temperature reading"
@@ -45,7 +46,15 @@ class Source(StrEnum):
 
 #: Errors that are one and the same in every result of a bench, and of a unit; all others belong to a visit.
 OF_THE_BENCH = frozenset(
-    {Source.TRANSDUCER_GAIN, Source.LAG, Source.INERTIA, Source.FINAL_DRIVE, Source.DRAG, Source.TEMPERATURE}
+    {
+        Source.TRANSDUCER_GAIN,
+        Source.CROSS_TALK,
+        Source.LAG,
+        Source.INERTIA,
+        Source.FINAL_DRIVE,
+        Source.DRAG,
+        Source.TEMPERATURE,
+    }
 )
 OF_THE_UNIT = frozenset({Source.GEAR_FRICTION, Source.HEAT_CAPACITY})
 #: Parts of a budget that are new at every visit and are drawn anew by it.

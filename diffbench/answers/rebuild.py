@@ -346,6 +346,8 @@ def _as_predicted(made: LockingMap, words: str) -> LockingMap:
     for branch in content["branches"].values():
         branch["tested"] = np.zeros(np.shape(branch["tested"]), dtype=bool).tolist()
     content["predicted"] = words
+    if content["shows"] == "as measured":
+        content["shows"] = "as measured, carried over"
     content["characterisation_sha256"] = None  # made of one that was changed, which is in no file
     content["notes"] = [f"PREDICTED by the fitted law, not measured: {words}", *content["notes"]]
     return LockingMap(MapDocument.model_validate(content))

@@ -59,6 +59,8 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
                 "high_Nm": read.high,
                 "tested": read.tested,
                 "beyond": read.beyond,
+                "shows": found.document.shows,
+                "by_the_law_Nm": None if read.beyond else found.by_the_law(*place, branch=branch),
             }
         )
         return

@@ -150,6 +150,7 @@ def part_means(samples: Samples, channel: str) -> NDArray[np.float64] | None:
     return np.array([part.mean() for part in np.array_split(values[cut : values.size - cut], 10)])
 
 
+CROSS_TALK = ("both torque channels", "cross-talk")  # among what is doubtful
 SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case", "turning_torque": "turned"}
 
 
@@ -253,6 +254,12 @@ def sources(
         add(name, "inertia", Source.INERTIA, channel.inertia.u, rig_key)
         add(name, "ratio", Source.FINAL_DRIVE, channel.turns.u, rig_key)
         add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
+    cross_talk = rig.allowance.cross_talk if rig.cross_talk is None else rig.cross_talk
+    if cross_talk and len(rig.equilibrium) > 1:
+        # as much of the sum in the difference on either flank: nothing in a sweep turns with it
+        found[CROSS_TALK] = ErrorSource(
+            f"{rig_key}:cross-talk", Source.CROSS_TALK, Source.CROSS_TALK, cross_talk, considered=True
+        )
     return found
 
 
@@ -298,6 +305,14 @@ def at_cells(rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells) -> tuple
     return torques(rig, chains, cells.readings, cells.rates, cells.speeds, cells.accelerations)
 
 
+def _mixed(
+    chains: Mapping[str, TorqueChain], readings: Mapping[str, Array], share: float
+) -> dict[str, Array]:
+    """Readings with so much less of what the other channels read."""
+    others = {name: _sum([(1.0, readings[other]) for other in chains if other != name]) for name in chains}
+    return {**readings, **{name: readings[name] - share * others[name] for name in chains}}
+
+
 def effects(
     rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
 ) -> dict[str, Effect]:
@@ -306,6 +321,13 @@ def effects(
     stated."""
     found: dict[str, Effect] = {}
     for (channel, constant), source in doubtful.items():
+        if (channel, constant) == CROSS_TALK:
+            high, low = (
+                at_cells(rig, chains, replace(cells, readings=_mixed(chains, cells.readings, share)))
+                for share in (source.u, -source.u)
+            )
+            found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]))
+            continue
         upper = {**chains, channel: chains[channel].with_error(constant, source.u)}
         lower = {**chains, channel: chains[channel].with_error(constant, -source.u)}
         high, low = at_cells(rig, upper, cells), at_cells(rig, lower, cells)

@@ -202,6 +202,8 @@ def _counts(samples: Samples) -> str:
 
 Parts = Recording | Iterable[Recording]
 
+AMBIENT = 20.0  # °C of the hall, to which heat is lost on the way from the plates to a sensor
+
 # Tare runs first, what they say goes into every sweep; then sweeps of torque, which tell how large it gets.
 ORDER = {"tare": 0, "bias-sweep": 1}
 
@@ -243,16 +245,26 @@ def condition(
     if faults:
         raise RecordingError(faults)
     noticed += against_standard(rig, [seen for one in taken for seen in one.seen], needed)
-    channel = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
     sources = [*sweeps.doubtful.values(), *(extra.source for extra in judged.extras)]
     return ConditionedVisit(
         runs=with_extras(rig, sweeps.chains, runs, begun, judged.extras),
         sources={source.key: source for source in sources},
-        temperature_u=None if channel is None else channel.u_zero,
+        temperature_u=_temperature_u(rig, runs),
         notes=_notes(rig, read.tared, sweeps.doubtful),
         rig=rig,
         findings=tuple(noticed),
     )
+
+
+def _temperature_u(rig: Rig, runs: Sequence[ConditionedRun]) -> float | None:
+    """Standard uncertainty of the temperature's zero [K]: as stated, else for oil what its place allows."""
+    plate, oil = (rig.channel.get(f"{name}_temperature") for name in ("plate", "oil"))
+    channel = plate or oil
+    if channel is None or channel.u_zero is not None or plate is not None or not rig.allowance.oil_sensor:
+        return None if channel is None else channel.u_zero
+    warm = np.concatenate([run.cells.oil for run in runs if run.cells.oil is not None] or [np.zeros(0)])
+    rise = abs(float(np.nanmean(warm)) - AMBIENT) if np.isfinite(warm).any() else 0.0
+    return rig.allowance.oil_sensor * rise or None
 
 
 @dataclass(frozen=True)

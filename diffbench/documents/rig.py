@@ -559,6 +559,36 @@ class Repeatability(Table):
     )
 
 
+class Allowance(Table):
+    """What counts of any bench where nothing states or shows it, as relative standard uncertainties; 0
+    switches one off, aloud."""
+
+    fitted_once: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.001,
+        description="what a bench does to one unit fitted once, however well the cells agree: some 0.1 %, of "
+        "the 0.5 % of full scale that SAE J3011 allows (common practice, no source for the share)",
+        examples=[0.001],
+    )
+    one_way: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.01,
+        description="by how much one slip direction may stand apart from the mean of both, where only one "
+        "was run: packs whose friction or springs differ by some 5 % (common practice, no source)",
+        examples=[0.01],
+    )
+    cross_talk: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.001,
+        description="share of the other's torque that a torque channel reads, where the rig states no "
+        "cross_talk (common practice, no source)",
+        examples=[0.001],
+    )
+    oil_sensor: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.02,
+        description="what an oil sensor misses by its place, as a share of the oil's rise above 20 °C, where "
+        "its channel states no u_zero: 1 K at 70 °C (common practice, no source)",
+        examples=[0.02],
+    )
+
+
 class Rig(Table):
     """A bench: its name, how the unit sits in it, its files and its channels by name."""
 
@@ -582,8 +612,16 @@ class Rig(Table):
         "0.05 to 1 rad/s where neither this nor a column says it",
         examples=[["0.1 rad/s", "0.3 rad/s"]],
     )
+    cross_talk: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=None,
+        description="standard uncertainty of the share of the other's torque that a torque channel reads",
+        examples=[0.001],
+    )
     repeatability: Repeatability = Field(
         default_factory=Repeatability, description="of one refit of the same unit to the bench"
+    )
+    allowance: Allowance = Field(
+        default_factory=Allowance, description="what counts where nothing states or shows it"
     )
 
     @property

@@ -73,8 +73,10 @@ def map_csv(locking_map: LockingMap) -> str:
     all others: for each branch ``BRANCH_beyond_per_Nm``, what the value changes by for each N·m further out,
     and ``BRANCH_beyond_half_width_per_Nm``, what both limits part by; last
     ``beyond_half_width_share_per_rad_s`` and ``beyond_half_width_share_per_K``, the same as shares of the
-    value.
+    value. Where the map shows what was measured, ``BRANCH_by_the_law_Nm`` at the end is the law alone.
     """
+    held = locking_map.document.branches
+    laws = {b: table for b in BRANCHES if b in held and (table := held[b].by_the_law_Nm) is not None}
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(
@@ -83,6 +85,7 @@ def map_csv(locking_map: LockingMap) -> str:
             *(f"{branch}_{column}" for branch in BRANCHES for column in _COLUMNS),
             *(f"{branch}_{column}" for branch in BRANCHES for column in _BEYOND),
             *_SHARES,
+            *(f"{branch}_by_the_law_Nm" for branch in laws),
         ]
     )
     torque, speed, heat = (axis.tolist() for axis in locking_map.axes)
@@ -111,6 +114,7 @@ def map_csv(locking_map: LockingMap) -> str:
                 row += [
                     _at_end(j, len(speed), rule.half_width_share_per_rad_s),
                     _at_end(k, len(heat), rule.half_width_share_per_K),
+                    *(law[i][j][k] for law in laws.values()),
                 ]
                 writer.writerow(row)
     return buffer.getvalue()

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
+from diffbench.documents.rig import Allowance
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 
@@ -47,6 +48,14 @@ def _apart(source: ErrorSource, conditioned: Sequence[ConditionedVisit], taken: 
         if words not in taken:
             return words
     return next(words for number in count(2) if (words := f"{source.label} ({near}, {number})") not in taken)
+
+
+def allowance_of(conditioned: Sequence[ConditionedVisit]) -> Allowance:
+    """What counts where no rig states it: of several rigs the most."""
+    every = [visit.rig.allowance for visit in conditioned]
+    return Allowance(
+        **{name: max((getattr(one, name) for one in every), default=0.0) for name in Allowance.model_fields}
+    )
 
 
 def constants_pulled(candidate: Candidate) -> list[Finding]:

@@ -17,12 +17,12 @@ from diffbench.documents import Build, Visit, load_visit
 from diffbench.documents.visit import readable_runs
 from diffbench.errors import DocumentError, Fault, FitError, RecordingError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
-from diffbench.fitting.bench_constants import bench_errors, constants_together
+from diffbench.fitting.bench_constants import allowance_of, bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import MATTERS, departure_findings
+from diffbench.fitting.departures import MATTERS, departure_findings, in_limits
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
@@ -45,6 +45,7 @@ from diffbench.fitting.parameters import (
     not_determined,
     parameter,
     refined,
+    switched_off,
     with_exact,
 )
 from diffbench.fitting.pooling import may_share, refits_apart
@@ -186,11 +187,12 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    left = left_out_of(choice.candidates)
+    left = left_out_of(choice.candidates, allowance_of(conditioned))
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
-    departed, detectable = departure_findings(best, left[0])
+    departed, terms = departure_findings(best, left[0])
+    left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -224,9 +226,13 @@ def _characterise(
         *departed,
         *(contradictions(best) if by_hand else ()),
     ]
-    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
+    diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
-        {*(note for visit in conditioned for note in visit.notes), *assumed_exact(setup)},
+        {
+            *(note for visit in conditioned for note in visit.notes),
+            *assumed_exact(setup),
+            *switched_off(allowance_of(conditioned)),
+        },
         key=lambda note: note.text,
     )
     parameters = with_exact(parameters, assumed)
@@ -454,7 +460,7 @@ def _diagnostics(
     checked: list[Adequacy],
     misfit: float,
     covariance: Covariance,
-    detectable: float | None,
+    unseen: dict[str, float | None],
 ) -> Diagnostics:
     runs = [run for visit in conditioned for run in visit.runs]
     costs = np.array(best.starts)
@@ -487,7 +493,8 @@ def _diagnostics(
         },
         noise_method=covariance.method,
         misfit_factor=misfit,
-        detectable=detectable,
+        detectable=max((size for size in unseen.values() if size is not None), default=None),
+        unseen=unseen,
         adequacy=checked,
         bench_errors=bench_errors(best, covariance, conditioned),
     )

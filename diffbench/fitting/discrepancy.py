@@ -6,7 +6,7 @@ from cycle to cycle are found together by restricted likelihood over some two hu
 the law projected off: what comes back in cycles at one place is ``δ``, what does not is noise, so a misfit
 cannot raise the yardstick that it is measured by.
 
-However well a bench was fitted, once is once: ``LEAST`` and ``ONCE`` stand for what no residual can show.
+However well a bench was fitted, once is once: the rig's allowance stands for what no residual can show.
 """
 
 from __future__ import annotations
@@ -17,31 +17,40 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting.adequacy import SUSPICIOUS, loading_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.noise import lack_of_fit
-from diffbench.results.discrepancy import SLOWEST, DiscrepancyState, kernel, places
+from diffbench.results.discrepancy import NEAR_ZERO, SLOWEST, DiscrepancyState, kernel, places
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+NOTHING_STATED = Allowance()
 MOST_BINS = 240
-DECISIVE = 25.0  # twice a log likelihood
+COARSE = ((1, 7), *((merged, 5) for merged in range(1, 400)))  # cycles in one, levels of torque
+MOST_FINE, FINE_LEVELS = 640, 17
+# Twice a log likelihood that noise alone brings on one bench in two hundred: of two sizes that are nothing or
+# more (half of a chi-squared with one degree of freedom and a quarter of one with two: Self & Liang, J. Am.
+# Stat. Assoc. 82 (1987)), the largest over all lengths (Bonferroni).
+DECISIVE = 15.7
 CENTRES = 24
 FEWEST_CELLS = 3
+FOLDS, CAPPED = 5, 9.0  # of cross-validation; squares of more than three standard deviations count as that
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
 SPEED_STEP = 0.7  # of ln speed difference
-# Relative sizes that count for any bench fitted once: one in common, and one that bends over the region.
-# SAE J3011 allows such a rig 0.5 % of full scale; that is some 0.1 % as standard uncertainty of what a rig
-# does to one and the same unit over its range (common practice, no source for the number).
-ONCE = 1.0e-3
-LEAST = 1.0e-3
+LEAST = 7.0e-4  # a relative size that any law may be off by: what is within it is no departure
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
-AMPLITUDES = LEAST * 1.5 ** np.arange(0, 14)
-LENGTHS = (np.array([0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
+AMPLITUDES = 2e-4 * 1.6 ** np.arange(0, 15)
+LENGTHS = (np.array([0.15, 0.3, 0.6, 1.2]), np.array([0.7, 1.6, 4.0]), np.array([7.0, 18.0, 45.0]))
+STEADY = 4.5  # logarithm of the odds for no drift against any one of its sizes: nine visits in ten show none
+EVEN = 2.0  # the same for nothing that turns its sign with slip
+# What is known of sizes before a bench is seen, as median and standard deviation of the logarithm.
+EXPECTED_LAW, EXPECTED_DRIFT = (LEAST, 1.2), (5e-3, 1.5)
+EXPECTED_LENGTHS, LENGTHS_SPREAD = (0.6, 1.6, 18.0), 0.9
 
 
 @dataclass(frozen=True)
@@ -67,21 +76,31 @@ class Bins:
     time: Array
     of_cell: Index
 
+    def some(self, kept: Index | NDArray[np.bool_]) -> Bins:
+        """Some of the bins, without their cells."""
+        parts = {name: getattr(self, name)[kept] for name in self.__dataclass_fields__ if name != "of_cell"}
+        return Bins(**parts, of_cell=np.zeros(0, dtype=np.int64))
+
 
 @dataclass(frozen=True)
 class Sizes:
     """``law`` and ``drift`` relative; ``lengths`` over torque, ln speed, temperature; ``bin`` and ``cycle``
-    noise [N·m]."""
+    noise, ``odd`` what turns its sign with slip [N·m]."""
 
     law: float
     lengths: tuple[float, float, float]
     drift: float
     bin: float
     cycle: float
+    odd: float = 0.0
 
 
-def binned(candidate: Candidate) -> Bins | None:
-    """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit."""
+def binned(candidate: Candidate, *, finely: bool = False) -> Bins | None:
+    """The used cells of sweeps in some `MOST_BINS` bins; None where there are too few for a law's misfit.
+
+    ``finely``: in up to `MOST_FINE` bins, that are narrow about zero input torque, with single cells where
+    the sweep is fast.
+    """
     data, used = candidate.model.data, candidate.used
     at = np.flatnonzero(used & data.sliding)
     if at.size < 2 * FEWEST:
@@ -90,15 +109,18 @@ def binned(candidate: Candidate) -> Bins | None:
     speed = np.floor(np.log(np.maximum(data.speed_difference[at], SLOWEST)) / SPEED_STEP)
     unloading = (~loading_of(candidate))[at]
     cycle = data.cycle_of_run[at]
-    for merged, parts in ((1, 7), (1, 5), *((m, 5) for m in range(2, 400))):
-        torque = np.rint(data.input_torque[at] / largest * (parts - 1) / 2.0)
+    share = data.input_torque[at] / largest
+    fewest, most = (1, MOST_FINE) if finely else (FEWEST_CELLS, MOST_BINS)
+    place_of = np.sign(share) * np.abs(share) ** NEAR_ZERO
+    for merged, parts in [(m, FINE_LEVELS) for m in range(1, 400)] if finely else COARSE:
+        torque = np.rint(place_of * (parts - 1) / 2.0)
         keys = np.stack(
             [data.run[at], cycle // merged, torque, unloading, speed, data.direction[at] > 0], axis=1
         )
         place, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)[1:]
-        if np.sum(count >= FEWEST_CELLS) <= MOST_BINS:
+        if np.sum(count >= fewest) <= most:
             break
-    held = count[place.ravel()] >= FEWEST_CELLS
+    held = count[place.ravel()] >= fewest
     at = at[held]
     cycle = data.cycle_of_run[at]
     kept = place.ravel()[held]
@@ -172,7 +194,7 @@ class Posterior:
     says of the discrepancy."""
 
     def __init__(self, bins: Bins, candidate: Candidate, sizes: Sizes, *, smooth: bool = True) -> None:
-        from scipy.linalg import cholesky, solve_triangular
+        from scipy.linalg import cho_solve, cholesky, solve_triangular
 
         names = candidate.names
         active = np.array([not u.fixed or u.considered for u in names.unknowns])
@@ -188,20 +210,30 @@ class Posterior:
         self._precision = precision / size**2 + 1e-10
         known = precision > 0
         away = np.where(known, np.array(names.prior)[active] - candidate.x[active], 0.0)
+        self._active, self._size, self._away = active, size, away
         self.j = j / size
         self.y = bins.apart - j @ away
         self.noise = noise_of(bins, sizes)
         whole = self.noise + (law_of(bins, sizes) if smooth else 0.0) + drift_of(bins, sizes)
+        whole = whole + odd_of(bins, sizes)
         self.root = cholesky(whole + np.diag(1e-9 * np.diag(whole)), lower=True)
         self._white_j = solve_triangular(self.root, self.j, lower=True)
         normal = self._white_j.T @ self._white_j + np.diag(self._precision)
         self._normal = cholesky(normal, lower=True)
+        self.beta = cho_solve(
+            (self._normal, True), self._white_j.T @ solve_triangular(self.root, self.y, lower=True)
+        )
         self.explained = self.without(self.y)
         self.likelihood = float(
             -0.5 * self.y @ self.explained
             - np.sum(np.log(np.diag(self.root)))
             - np.sum(np.log(np.diag(self._normal)))
         )
+
+    def of_unknowns(self, bins: Bins) -> Array:
+        """What the unknowns, as these bins correct them, make of the residual of others (b,) [N·m]."""
+        j = bins.jacobian[:, self._active]
+        return np.asarray(j @ self._away + (j / self._size) @ self.beta)
 
     def without(self, columns: Array) -> Array:
         """``M`` times columns (b,) or (b, k): the inverse covariance with the unknowns projected off."""
@@ -231,6 +263,11 @@ def noise_of(bins: Bins, sizes: Sizes) -> Array:
     return np.asarray(np.diag(bins.white + sizes.bin**2) + sizes.cycle**2 * smooth)
 
 
+def least_of(sizes: Sizes) -> Sizes:
+    """What any bench shows and is no departure: small, and nothing else."""
+    return replace(sizes, law=LEAST, drift=0.0, odd=0.0)
+
+
 def law_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of what the law leaves out [N·m²]."""
     return kernel(bins.place, bins.place, sizes.law, sizes.lengths) * np.outer(bins.locking, bins.locking)
@@ -245,6 +282,18 @@ def drift_of(bins: Bins, sizes: Sizes) -> Array:
     return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
 
 
+def odd_of(bins: Bins, sizes: Sizes) -> Array:
+    """Covariance (b, b) of what turns its sign with slip, smooth over the visit and over torque [N·m²]: zeros
+    that drift, gains and cross-talk of the flanges, packs apart. It is no part of the locking torque, the
+    mean of both slip directions; with one of them alone it cannot be told."""
+    if sizes.odd == 0.0:
+        return np.zeros((bins.apart.size, bins.apart.size))
+    later = (bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH
+    along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
+    smooth = np.exp(-0.5 * later**2) * (bins.visit[:, None] == bins.visit[None, :]) + np.exp(-0.5 * along**2)
+    return np.asarray(0.5 * sizes.odd**2 * smooth * np.outer(bins.direction, bins.direction))
+
+
 def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
     """Mean square of what the law misses over that of pure error: by cycles at one setting as repeats, or by
     what was found smooth, ``missed`` (b,) over its noise, whichever is more; what moves with temperature or
@@ -257,32 +306,54 @@ def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
     return max(lack_of_fit(bins.apart, bins.setting, unknowns=unknowns).ratio, smooth, SUSPICIOUS)
 
 
-def _at_the_end(bins: Bins, posterior: Posterior, sizes: Sizes) -> tuple[float, float]:
+def _at_the_end(
+    bins: Bins, posterior: Posterior, sizes: Sizes, explained: Array | None = None
+) -> tuple[float, float]:
     """How far the unit stands from its mean over the visit when it leaves the bench, relative, and the
-    doubt of that; of several visits, the last."""
+    doubt of that; of several visits, the last. ``explained`` (b,) for other cells than those."""
     if sizes.drift == 0.0:
         return 0.0, 0.0
     towards = sizes.drift**2 * np.exp(-0.5 * ((1.0 - bins.time) / TIME_LENGTH) ** 2) * bins.locking
     towards = towards * (bins.visit == bins.visit.max())
     variance = sizes.drift**2 - float(towards @ posterior.without(towards))
-    return float(towards @ posterior.explained), float(np.sqrt(max(variance, 0.0)))
+    seen = posterior.explained if explained is None else explained
+    return float(towards @ seen), float(np.sqrt(max(variance, 0.0)))
+
+
+def expected(sizes: Sizes) -> float:
+    """Logarithm of how likely sizes are before a bench is seen."""
+    (law, law_spread), (drift, drift_spread) = EXPECTED_LAW, EXPECTED_DRIFT
+    found = float((np.log(sizes.law / law) / law_spread) ** 2)
+    for length, usual in zip(sizes.lengths, EXPECTED_LENGTHS, strict=True):
+        found += float((np.log(length / usual) / LENGTHS_SPREAD) ** 2)
+    if sizes.drift > 0.0:
+        found += float((np.log(sizes.drift / drift) / drift_spread) ** 2) + 2.0 * STEADY
+    if sizes.odd > 0.0:
+        found += 2.0 * EVEN
+    return -0.5 * found
 
 
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
-    """Sizes by restricted likelihood, one after another until none moves."""
+    """Sizes by restricted likelihood and `expected`, one after another until none moves; those of law and
+    drift then as root mean square over all that the bench leaves likely."""
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
-    now = Sizes(LEAST, (0.6, 1.6, 18.0), 0.0, float(noises[4]), float(noises[4]))
-    best = Posterior(bins, candidate, now).likelihood
+    now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
+
+    def likely(sizes: Sizes) -> float:
+        return Posterior(bins, candidate, sizes).likelihood + expected(sizes)
+
+    best = likely(now)
     tried = {
         "law": AMPLITUDES.tolist(),
-        "drift": [0.0, *AMPLITUDES[1:10].tolist()],
+        "drift": [0.0, *AMPLITUDES[2:12].tolist()],
         "bin": [1e-9, *noises.tolist()],
         "cycle": [0.0, *noises.tolist()],
+        "odd": [0.0, *noises.tolist()] if np.unique(bins.direction).size > 1 else [0.0],
     }
     for _ in range(3):
         before = now
-        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "bin", "law"):
+        for name in ("bin", "law", "lengths", "law", "cycle", "drift", "odd", "bin", "law"):
             others = (
                 [
                     replace(now, lengths=(*now.lengths[:i], value, *now.lengths[i + 1 :]))
@@ -295,12 +366,58 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
             for other in others:
                 if other == now:
                     continue
-                found = Posterior(bins, candidate, other).likelihood
+                found = likely(other)
                 if found > best + 1e-6:
                     now, best = other, found
         if now == before:
             break
+    for name in ("drift", "law"):
+        values = np.array(tried[name])
+        chances = np.array([likely(replace(now, **{name: value})) for value in tried[name]])
+        weights = np.exp(chances - chances.max())
+        size = float(np.sqrt(weights @ values**2 / weights.sum()))
+        now = replace(now, law=size) if name == "law" else replace(now, drift=size)
     return now
+
+
+def by_other_cycles(bins: Bins, candidate: Candidate, sizes: Sizes) -> tuple[bool, float]:
+    """Whether the law with what it leaves out tells cycles that it has not seen better than the law alone,
+    and how much larger its own error there is than it says (a ratio of squares, 1 at least).
+
+    A fifth of the cycles is left out in turn; squares count over their noise and what the other cycles leave
+    unknown there. Better is by more than its standard error over the cycles (Breiman et al., CART, 1984,
+    section 3.4.3, from memory); errors of a variance by cross-validation: Bachoc, Comput. Stat. Data Anal. 66
+    (2013), from memory.
+    """
+    cycle = np.unique(bins.cycle, return_inverse=True)[1].ravel()
+    part = cycle % FOLDS
+    if np.unique(part).size < FOLDS:
+        return False, 1.0
+    won, error = np.zeros(bins.apart.size), 0.0
+    for fold in range(FOLDS):
+        seen, new = bins.some(part != fold), bins.some(part == fold)
+        joined = np.concatenate([np.flatnonzero(part != fold), np.flatnonzero(part == fold)])
+        both = bins.some(joined)
+        count = seen.apart.size
+        with_it = Posterior(seen, candidate, sizes)
+        alone = Posterior(seen, candidate, replace(sizes, drift=0.0), smooth=False)
+        smooth = law_of(both, sizes) + drift_of(both, sizes) + odd_of(both, sizes)
+        cross = smooth[count:, :count]
+        unknown = np.diag(smooth)[count:] - np.sum(cross.T * with_it.without(cross.T), axis=0)
+        weight = new.white + sizes.bin**2 + sizes.cycle**2 + np.maximum(unknown, 0.0)
+        squares = [
+            (new.apart - told) ** 2 / weight
+            for told in (alone.of_unknowns(new), with_it.of_unknowns(new) + cross @ with_it.explained)
+        ]
+        # one corner that is missed by far is no reason to move the map where the law holds
+        capped = np.minimum(squares, CAPPED)
+        won[part == fold] = capped[0] - capped[1]
+        error += float(squares[1].sum())
+    by_cycle = np.bincount(cycle, won)
+    better = float(won.sum()) > float(np.sqrt(by_cycle.size) * np.std(by_cycle, ddof=1))
+    # and at most settings: what wins in one corner may lose all around it
+    better = better and float(np.median(np.bincount(bins.setting, won))) > 0.0
+    return better, max(error / bins.apart.size, 1.0)
 
 
 @dataclass(frozen=True)
@@ -332,11 +449,13 @@ class Discrepancy:
         return int(np.argmax(np.abs(self.relative)))
 
 
-def left_out_of(candidates: Sequence[Candidate]) -> list[Discrepancy | None]:
-    """What the laws of fitted forms leave out, with the sizes of the first."""
-    first = discrepancy(candidates[0])
-    sizes = None if first is None else first.sizes
-    return [first, *(discrepancy(candidate, sizes) for candidate in candidates[1:])]
+def left_out_of(candidates: Sequence[Candidate], allowance: Allowance) -> list[Discrepancy | None]:
+    """What the laws of fitted forms leave out, with the sizes of the first; ``allowance`` of the rig."""
+    first = discrepancy(candidates[0], allowance)
+    if first is None:
+        return [None] * len(candidates)
+    others = (discrepancy(c, allowance, first.sizes, correcting=first.state.corrects) for c in candidates[1:])
+    return [first, *others]
 
 
 def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covariance:
@@ -354,14 +473,61 @@ def covariance_with(candidate: Candidate, left: Discrepancy | None) -> Covarianc
     return candidate.covariance(left_out=(Source.LEFT_OUT, columns), explained=left.cells)
 
 
-def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy | None:
-    """What the law of a fitted form leaves out; ``sizes`` as found for another form."""
+def discrepancy(
+    candidate: Candidate,
+    allowance: Allowance = NOTHING_STATED,
+    sizes: Sizes | None = None,
+    *,
+    correcting: bool | None = None,
+) -> Discrepancy | None:
+    """What the law of a fitted form leaves out; ``sizes``, and whether it corrects the map, as found for
+    another form."""
     bins = binned(candidate)
     if bins is None:
         return None
     sizes = sizes or sized(bins, candidate)
     posterior = Posterior(bins, candidate, sizes)
     least = Posterior(bins, candidate, replace(sizes, law=LEAST, drift=0.0))
+    once = allowance.one_way if np.unique(bins.direction).size == 1 else 0.0
+    respond, odd = _response(candidate, bins), odd_of(bins, sizes)
+    lasting = law_of(bins, sizes) + drift_of(bins, sizes)
+    level = np.outer(bins.locking, bins.locking)
+    # what was found in common already is part of what a bench does to a unit fitted once
+    rest = max(allowance.fitted_once**2 - float(np.mean(lasting / level)), 0.0)
+    whole = lasting + odd + (once**2 + rest) * level
+    follows = lasting @ posterior.explained
+    explained = follows + odd @ posterior.explained
+    gain = 2.0 * (posterior.likelihood - least.likelihood)
+    state = _state(bins, candidate, sizes, posterior, respond, once)
+    better, larger = by_other_cycles(bins, candidate, sizes) if gain > DECISIVE else (False, 1.0)
+    if correcting is None:
+        # a healthy bench must not be made worse by what its noise happens to say
+        correcting = better
+    return Discrepancy(
+        state.model_copy(
+            update={
+                "corrects": correcting,
+                "floor": allowance.fitted_once,
+                "covariance": (larger * np.array(state.covariance)).tolist(),
+            }
+        ),
+        _root(respond @ whole @ respond.T),
+        (-candidate.model.data.direction[candidate.used])
+        * np.where(bins.of_cell >= 0, explained[np.maximum(bins.of_cell, 0)], 0.0),
+        gain,
+        follows / bins.locking,
+        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
+        bins,
+        sizes,
+    )
+
+
+def _state(
+    bins: Bins, candidate: Candidate, sizes: Sizes, posterior: Posterior, respond: Array, once: float
+) -> DiscrepancyState:
+    """What a result keeps of it; ``respond`` (p, b) of the unknowns to the bins."""
+    from scipy.linalg import block_diag
+
     chosen = _spread_out(bins.place, sizes)
     at = bins.place[chosen]
     inner = kernel(at, at, sizes.law, sizes.lengths) + 1e-8 * sizes.law**2 * np.eye(chosen.size)
@@ -369,38 +535,66 @@ def discrepancy(candidate: Candidate, sizes: Sizes | None = None) -> Discrepancy
     mean = cross.T @ posterior.explained
     left = inner - cross.T @ posterior.without(cross)
     weights = np.linalg.solve(inner, np.eye(chosen.size))
-    respond = _response(candidate, bins)
-    whole = law_of(bins, sizes) + drift_of(bins, sizes) + ONCE**2 * np.outer(bins.locking, bins.locking)
-    moved = respond @ whole @ respond.T
-    values, vectors = np.linalg.eigh(moved)
-    good = values > 1e-12 * values.max(initial=0.0)
-    follows = law_of(bins, sizes) @ posterior.explained + drift_of(bins, sizes) @ posterior.explained
-    per_cell = np.where(bins.of_cell >= 0, follows[np.maximum(bins.of_cell, 0)], 0.0)
-    gain = 2.0 * (posterior.likelihood - least.likelihood)
-    wandered = drift_of(bins, sizes) @ posterior.explained
+    odd = odd_of(bins, sizes)
+    turned = _root(respond @ (odd - odd @ posterior.without(odd)) @ respond.T)
+    wandered = (drift_of(bins, sizes) + odd) @ posterior.explained
     ended, doubt = _at_the_end(bins, posterior, sizes)
-    state = DiscrepancyState(
+    return DiscrepancyState(
         largest_Nm=_largest(candidate),
         lengths=sizes.lengths,
         size=sizes.law,
-        once=float(np.hypot(ONCE, doubt)),
+        once=float(np.hypot(once, doubt)),
         since=ended,
         since_response=(respond @ wandered).tolist(),
         centres=at.tolist(),
-        mean=(weights @ mean).tolist(),
-        covariance=(weights @ left @ weights).tolist(),
-        response=(respond @ cross).tolist(),
+        mean=[*(weights @ mean).tolist(), *[0.0] * turned.shape[1]],
+        covariance=block_diag(weights @ left @ weights, np.eye(turned.shape[1])).tolist(),
+        response=np.concatenate([respond @ cross, turned], axis=1).tolist(),
+        torque_power=NEAR_ZERO,
     )
-    return Discrepancy(
-        state,
-        vectors[:, good] * np.sqrt(values[good]),
-        (-candidate.model.data.direction[candidate.used]) * per_cell,
-        gain,
-        follows / bins.locking,
-        _misfit(bins, candidate, follows**2 / np.diag(posterior.noise)) if gain > DECISIVE else 1.0,
-        bins,
-        sizes,
-    )
+
+
+def doubting(
+    candidate: Candidate, left: Discrepancy, readings: Sequence[tuple[Array, Array]], off: Sequence[Array]
+) -> Discrepancy:
+    """The same with doubt of as much as the map would be off by under each of ``readings``: what the cells
+    would then show (b,) [N·m], and what of it is the unit's own, as a share of the locking torque (b,). The
+    unknowns are as doubtful as they follow what is ``off`` (b,) [N·m] under each.
+
+    All is linear: what the smooth term would make of such cells, beside what they then mean.
+    """
+    bins, sizes, state = left.bins, left.sizes, left.state
+    posterior, respond = Posterior(bins, candidate, sizes), _response(candidate, bins)
+    at = np.array(state.centres)
+    near = kernel(bins.place, at, sizes.law, sizes.lengths)
+    inner = kernel(at, at, sizes.law, sizes.lengths) + 1e-8 * sizes.law**2 * np.eye(len(at))
+    response = respond @ (near * bins.locking[:, None])
+    fast = drift_of(bins, sizes) + odd_of(bins, sizes)
+    grown, covariance = np.array(state.response), np.array(state.covariance)
+    for shown, own in readings:
+        explained = posterior.without(shown)
+        mean = np.linalg.solve(inner, near.T @ (bins.locking * explained))
+        since, _ = _at_the_end(bins, posterior, sizes, explained)
+        apart = near @ mean + since - own
+        # the mean of the centres under which the smooth term would be off by as much
+        place = np.linalg.solve(
+            near.T @ near + 1e-8 * np.trace(near.T @ near) * np.eye(len(at)), near.T @ apart
+        )
+        taken_up = respond @ (shown - fast @ explained) - response @ mean
+        column = np.concatenate([place, np.zeros(len(covariance) - len(at)), [1.0]])
+        grown = np.concatenate([grown, -(taken_up + response @ place)[:, None]], axis=1)
+        covariance = np.pad(covariance, (0, 1)) + np.outer(column, column)
+    more = [0.0] * len(readings)
+    update = {"mean": [*state.mean, *more], "covariance": covariance.tolist(), "response": grown.tolist()}
+    columns = np.concatenate([left.columns, *((respond @ each)[:, None] for each in off)], axis=1)
+    return replace(left, state=state.model_copy(update=update), columns=columns)
+
+
+def _root(covariance: Array) -> Array:
+    """Columns (p, k) whose outer product is a covariance (p, p)."""
+    values, vectors = np.linalg.eigh(covariance)
+    good = values > 1e-12 * values.max(initial=0.0)
+    return np.asarray(vectors[:, good] * np.sqrt(values[good]))
 
 
 def _largest(candidate: Candidate) -> float:

@@ -332,6 +332,17 @@ class LockingModel:
             return _for_reading(law.load(preload, ramp.mean(axis=0), values))
         return _for_reading(law.load(preload, ramp, values).mean(axis=0))
 
+    def parts(self, x: Array) -> tuple[Array, Array, Array]:
+        """What preload and ramps would each lock alone at the friction of the cells (c,) [N·m], and by how
+        much the locking torque follows the latter (c,)."""
+        thrust, law = self.thrust(x), self.form.preload
+        preload, drive, coast = self._strengths(x)
+        ramp = (drive * thrust.drive + coast * thrust.coast).mean(axis=0)
+        values, step = self.names.values(x, law.unknowns), 1e-3 * (float(np.max(ramp)) + 1.0)
+        follows = (law.load(preload, ramp + step, values) - law.load(preload, ramp, values)) / step
+        factor = self.friction_factor(x)
+        return factor * preload, factor * ramp, follows
+
     def _strengths_of_cells(self, x: Array) -> tuple[Array, Array, Array]:
         """Preload torque and both ramp biases of each cell's visit, three times (c,)."""
         preload, drive, coast = (

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import CountsAsExact, Source, is_weak, without_size
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
@@ -352,6 +353,17 @@ def assumed_exact(setup: Setup) -> list[CountsAsExact]:
         text = "u_zero of the temperature channel is not stated: temperatures count as exact"
         notes.append(CountsAsExact(text, Source.TEMPERATURE, "the temperature channel"))
     return notes
+
+
+def switched_off(allowance: Allowance) -> list[CountsAsExact]:
+    """Notes on allowances of the rig that are stated as nothing."""
+    texts = (
+        (allowance.fitted_once, "fitted_once = 0: what a bench does to a unit fitted once counts as nothing"),
+        (allowance.one_way, "one_way = 0: where slip goes one way only, both ways count as alike"),
+        (allowance.cross_talk, "cross_talk = 0: flanges whose rig states none count as reading no other"),
+        (allowance.oil_sensor, "oil_sensor = 0: an oil sensor of no stated u_zero counts as well placed"),
+    )
+    return [CountsAsExact(f"the rig's allowance {text}") for size, text in texts if size == 0.0]
 
 
 def with_exact(parameters: Mapping[str, Parameter], notes: Sequence[CountsAsExact]) -> dict[str, Parameter]:

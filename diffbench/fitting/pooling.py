@@ -20,6 +20,7 @@ from diffbench.documents import Build, Visit
 from diffbench.documents.visit import one_sheet
 from diffbench.doubts import Source, is_weak
 from diffbench.errors import Fault, FitError, Place
+from diffbench.fitting.bench_constants import allowance_of
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.choose import Choice, choose
 from diffbench.fitting.covariance import Covariance
@@ -238,7 +239,7 @@ def _alone(
         Setup.of([build] * len(parts), gather(parts)),
         progress=lambda text: say(f"visit {which} by itself, {text}"),
     )
-    left = left_out_of(choice.candidates)
+    left = left_out_of(choice.candidates, allowance_of(parts))
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     return _Own(visit, parts, choice, covariances)
 

@@ -239,6 +239,7 @@ def sweep(
     if cells is not None:
         draw_cells(axes, cells.input_torque, cells.locking, cells.direction)
     draw_branches(axes, _branches(locking_map, speed, heat))
+    _draw_law(axes, locking_map, speed, heat)
     axes.set_ylim(bottom=0.0)
     return over_torque(axes, LOCKING_TORQUE)
 
@@ -417,6 +418,17 @@ def _branches(
         branch: branch_curve(locking_map, branch, speed_difference=speed_difference, temperature=temperature)
         for branch in BRANCHES
     }
+
+
+def _draw_law(axes: Axes, locking_map: LockingMap, speed_difference: float, temperature: float) -> None:
+    """Beside a map as measured, both branches by the law."""
+    torque = locking_map.axes[0][torques_to_draw(locking_map)]
+    for branch in BRANCHES:
+        law = locking_map.by_the_law(torque, speed_difference, temperature, branch)
+        if law is not None:
+            label = "by the law" if branch == "loading" else None
+            line = BRANCH_LINES[branch]
+            axes.plot(torque, law, line, color=MUTED, linewidth=0.9, zorder=3.2, label=label)
 
 
 def draw_branches(axes: Axes, curves: Mapping[Branch, BranchCurve]) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Literal
 
@@ -53,6 +54,7 @@ DISAGREEMENT = 2.0
 # Share of the locking torque that a test of the law must be able to see before its silence says anything: as
 # SAE J3011 has a rig's torque.
 MATTERS = 0.005
+MOST_UNSEEN = 3  # departures that the verdict names
 Outcome = Literal["within", "outside", "not proven", "no limits"]
 WORDS: dict[Outcome, str] = {
     "within": "Within limits",
@@ -294,6 +296,8 @@ class Verdict:
     cautions: tuple[str, ...]
     detectable: float | None = None
     """Departure from the law that the tests would have shown, as a share of the locking torque."""
+    unseen: Mapping[str, float | None] = field(default_factory=dict)
+    """The same of each departure that may matter unseen."""
 
     @property
     def trust(self) -> str:
@@ -301,6 +305,14 @@ class Verdict:
         if not self.cautions:
             if self.detectable is None:
                 return "Nothing found speaks against these numbers; the law itself was not tested."
+            if self.unseen:
+                sizes = sorted(self.unseen.items(), key=lambda item: -(item[1] or math.inf))
+                words = [name if size is None else f"{name} below {100 * size:.1g} %" for name, size in sizes]
+                more = f", and {len(words) - MOST_UNSEEN} more" if len(words) > MOST_UNSEEN else ""
+                return (
+                    "Nothing found speaks against these numbers; what would not have shown: "
+                    f"{', '.join(words[:MOST_UNSEEN])}{more}."
+                )
             if self.detectable > MATTERS:
                 return (
                     "Nothing found speaks against these numbers, but a departure from the law of less than "
@@ -325,8 +337,9 @@ def verdict(characterisation: Characterisation) -> Verdict:
     sentences = tuple(_limit_lines(characterisation))
     if not sentences:
         sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
-    cautions, detectable = tuple(_cautions(characterisation)), characterisation.diagnostics.detectable
-    return Verdict(outcome, WORDS[outcome], sentences, cautions, detectable)
+    cautions, diagnostics = tuple(_cautions(characterisation)), characterisation.diagnostics
+    unseen = {name: size for name, size in diagnostics.unseen.items() if size is None or size > MATTERS}
+    return Verdict(outcome, WORDS[outcome], sentences, cautions, diagnostics.detectable, unseen)
 
 
 def _limit_lines(characterisation: Characterisation) -> Iterator[str]:

@@ -353,8 +353,12 @@ def reading_document(
         f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
         f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
     )
+    law = None if read.beyond else locking_map.by_the_law(*place, branch=branch)
+    alone = (
+        () if law is None else (Sentence(f"{locking_map.document.shows}; {law:.4g} N·m by the law alone"),)
+    )
     beyond = _beyond(locking_map, [place] if read.beyond else [])
-    return Document("A map at one place", (Section("", (Sentence(text), *beyond)),))
+    return Document("A map at one place", (Section("", (Sentence(text), *alone, *beyond)),))
 
 
 def _beyond(

@@ -314,8 +314,10 @@ class Diagnostics(Frozen):
     misfit_factor: float
     adequacy: list[Adequacy]
     detectable: float | None = None
-    """Departure from the law, as a share of the locking torque, that the tests would have shown nine times in
-    ten; None where none was asked for, as in older results."""
+    """Departure from the law, as a share of the locking torque, that each of the tests would have shown nine
+    times in ten; None where none was asked for, as in older results."""
+    unseen: dict[str, float | None] = Field(default_factory=dict)
+    """The same of each departure by its name; None for one that would not have shown at any size."""
     bench_errors: dict[str, dict[str, float]]
 
 

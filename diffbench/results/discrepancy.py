@@ -3,7 +3,7 @@ law at any place, and the doubt of that."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 
 BRANCH_APART = 1.2  # distance between loading and unloading in lengths: correlated by half
 SLOWEST = 0.02  # rad/s: the logarithm goes no lower
+NEAR_ZERO = 0.5  # power of the torque: play and joints bend the law where the torque is small
 NORMAL_95, NORMAL_90 = 1.959964, 1.644854
 
 
@@ -22,11 +23,13 @@ class DiscrepancyState(Frozen):
     locking torque.
 
     ``size`` its relative standard deviation where nothing was tested; ``lengths`` over input torque as a
-    share of ``largest_Nm``, over ln speed difference, and over temperature [K]; ``once`` what counts for any
-    bench fitted once. ``centres`` (q, 4) as `places` has them, with weights of ``mean`` (q,) and
-    ``covariance`` (q, q); ``response`` (p, q) of the form's unknowns to the same. ``since`` how far the unit
-    stands from its mean over the visit when it leaves the bench, and ``since_response`` (p,) what that did to
-    the unknowns.
+    share of ``largest_Nm`` (to ``torque_power``), over ln speed difference, and over temperature [K];
+    ``once`` the doubt of all places in common; ``floor`` what no place's doubt is below, of a bench fitted
+    once. ``centres`` (q, 4) as `places` has them, with weights of ``mean`` and ``covariance``; ``response``
+    (p, …) of the form's unknowns to the same. Behind those of the centres come columns of what turned its
+    sign with slip: doubt of the unknowns alone. ``since`` how far the unit stands from its mean over the
+    visit when it leaves the bench, and ``since_response`` (p,) what that, and what turned its sign, did to
+    the unknowns. ``corrects`` whether the mean is part of the map; where it is not, it counts as doubt.
     """
 
     largest_Nm: float
@@ -39,6 +42,9 @@ class DiscrepancyState(Frozen):
     mean: list[float]
     covariance: list[list[float]]
     response: list[list[float]]
+    corrects: bool = False
+    torque_power: float = 1.0  # of a result of before
+    floor: float = 0.0
 
     def of_unknowns(self, rows: Sequence[int]) -> DiscrepancyState:
         """For some of the form's unknowns, by their rows."""
@@ -51,56 +57,83 @@ class DiscrepancyState(Frozen):
 
 
 def places(torque: Array, unloading: float | Array, speed: Array, heat: Array, largest: float) -> Array:
-    """Coordinates (…, 4) in which a discrepancy is smooth: torque over the largest, branch, ln speed [rad/s],
-    temperature [°C]."""
+    """Coordinates (…, 4) of a discrepancy: torque over the largest, branch, ln speed [rad/s], temperature
+    [°C]."""
     parts = (torque / largest, unloading, np.log(np.maximum(np.abs(speed), SLOWEST)), heat)
     return np.stack(np.broadcast_arrays(*parts), axis=-1)
 
 
-def kernel(one: Array, other: Array, size: float, lengths: tuple[float, float, float]) -> Array:
-    """Covariance (…, m) of the relative discrepancy at places (…, 4) and (m, 4)."""
-    scale = np.array([lengths[0], 1.0 / BRANCH_APART, *lengths[1:]])
-    a, b = one / scale, other / scale
+def kernel(
+    one: Array, other: Array, size: float, lengths: tuple[float, float, float], power: float = NEAR_ZERO
+) -> Array:
+    """Covariance (…, m) of the relative discrepancy at places (…, 4) and (m, 4); distance in torque is that
+    of its ``power``, sign kept."""
+    a, b = (_scaled(place, lengths, power) for place in (one, other))
     square = np.sum(a**2, axis=-1)[..., None] + np.sum(b**2, axis=-1) - 2.0 * a @ b.T
     return np.asarray(size**2 * np.exp(-0.5 * np.maximum(square, 0.0)))
 
 
+def _scaled(place: Array, lengths: tuple[float, float, float], power: float) -> Array:
+    """Places in lengths."""
+    share = place[..., 0]
+    warped = np.sign(share) * np.abs(share) ** power
+    apart = np.stack([warped, *np.moveaxis(place[..., 1:], -1, 0)], axis=-1)
+    return np.asarray(apart / np.array([lengths[0], 1.0 / BRANCH_APART, *lengths[1:]]))
+
+
 def left_out(
     state: DiscrepancyState, value: Array, gradient: Array, place: tuple[Array, Array, Array], branch: str
-) -> tuple[Array, Array]:
-    """Variance [N²·m²] and expected size [N·m] of what the measured locking torque is apart from the law.
+) -> Array:
+    """Variance [N²·m²] of what the measured locking torque is apart from the law, about `expected_apart`.
 
     Where cells were, their residual says it; the further away, the more it is as unknown as before. The
     unknowns follow what the law leaves out (``gradient`` (…, p) of the locking torque): what they took up is
     no doubt of the map. Source: Kennedy & O'Hagan, J. R. Stat. Soc. B 63 (2001), section 4.
     """
-    torque, speed, heat = place
-    centres = np.array(state.centres)
-    sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
-    near = np.mean(
-        [
-            kernel(places(torque, side, speed, heat, state.largest_Nm), centres, state.size, state.lengths)
-            for side in sides
-        ],
-        axis=0,
-    )
-    inner = np.linalg.pinv(kernel(centres, centres, state.size, state.lengths), rcond=1e-10, hermitian=True)
-    known = np.sum((near @ inner) * near, axis=-1)
+    near, known = _near(state, place, branch)
     rest = np.maximum(state.size**2 - known, 0.0) + state.once**2
     weights = value[..., None] * near - gradient @ np.array(state.response)
     doubt = np.maximum(np.sum((weights @ np.array(state.covariance)) * weights, axis=-1), 0.0)
-    drifted = value * state.since - gradient @ np.array(state.since_response)
-    return doubt + value**2 * rest, np.abs(weights @ np.array(state.mean) + drifted)
+    if not state.corrects:
+        # what the law is expected to miss, and the map does not show, is doubt
+        drifted = value * state.since - gradient @ np.array(state.since_response)
+        doubt = doubt + (weights @ np.array(state.mean) + drifted) ** 2
+    return np.asarray(np.maximum(doubt + value**2 * rest, (state.floor * value) ** 2))
 
 
-def half_width(u: Array, away: Array) -> Array:
-    """Half-width of an interval about a value that holds 95 % of a normal distribution whose centre is known
-    to lie ``away`` from it.
+def expected_apart(
+    state: DiscrepancyState,
+    value: Array,
+    moved: Callable[[Array], Array],
+    place: tuple[Array, Array, Array],
+    branch: str,
+) -> Array:
+    """By how much the measured locking torque is expected to be apart from the law [N·m]: the mean of the
+    discrepancy given the cells, less what the fitted unknowns took up of it.
 
-    From 1.960 u where it does not, to 1.645 u and the distance: within 0.02 u of P(|N(away, u)| < h) = 0.95.
-
-    >>> half_width(np.array([1.0, 1.0]), np.array([0.0, 3.0])).round(3).tolist()
-    [1.96, 4.645]
+    ``value`` [N·m] of the law; ``moved`` the change of it [N·m] for a small step (p,) of the unknowns.
+    Nothing where the cells do not correct the law.
     """
-    ratio = away / np.maximum(u, 1e-300)
-    return np.asarray(away + u * (NORMAL_90 + (NORMAL_95 - NORMAL_90) * np.exp(-3.5 * ratio)))
+    if not state.corrects:
+        return np.zeros(value.shape)
+    mean = np.array(state.mean)
+    near, _ = _near(state, place, branch)
+    taken_up = np.array(state.response) @ mean + np.array(state.since_response)
+    return np.asarray(value * (near @ mean + state.since) - moved(taken_up))
+
+
+def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: str) -> tuple[Array, Array]:
+    """Covariance (…, q) of the relative discrepancy at a place with the centres, and what these tell of its
+    variance (…,)."""
+    torque, speed, heat = place
+    if state.size == 0.0:
+        return np.zeros((*torque.shape, len(state.mean))), np.zeros(torque.shape)
+    centres, own = np.array(state.centres), (state.size, state.lengths, state.torque_power)
+    sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
+    near = np.mean(
+        [kernel(places(torque, side, speed, heat, state.largest_Nm), centres, *own) for side in sides],
+        axis=0,
+    )
+    inner = np.linalg.pinv(kernel(centres, centres, *own), rcond=1e-10, hermitian=True)
+    beside = np.zeros((*near.shape[:-1], len(state.mean) - len(state.centres)))
+    return np.concatenate([near, beside], axis=-1), np.sum((near @ inner) * near, axis=-1)

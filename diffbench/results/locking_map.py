@@ -59,12 +59,16 @@ class MapAxes(Frozen):
 
 
 class MapBranch(Frozen):
-    """One branch: nested lists [torque][speed][temperature]."""
+    """One branch: nested lists [torque][speed][temperature].
+
+    ``by_the_law_Nm`` the law alone, where ``locking_torque_Nm`` is as measured (`MapDocument.shows`).
+    """
 
     locking_torque_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     low_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     high_Nm: tuple[tuple[tuple[float, ...], ...], ...]  # the file contract's key
     tested: tuple[tuple[tuple[bool, ...], ...], ...]
+    by_the_law_Nm: tuple[tuple[tuple[float, ...], ...], ...] | None = None  # unit as in the other keys
 
 
 class MapInterpolation(Frozen):
@@ -83,7 +87,9 @@ class MapDocument(Document):
     """``map.json``: locking torque in steady state, plates and oil at one temperature.
 
     ``sha256`` is of the content (`content_digest`); a file without it, made by hand, is taken as it is.
-    ``characterisation_sha256`` is that of the characterisation that the map was made of.
+    ``characterisation_sha256`` is that of the characterisation that the map was made of. ``shows`` says what
+    ``locking_torque_Nm`` is: the law as the cells correct it (carried over, where the unit is a changed one),
+    or the law alone, as in a file of before.
     """
 
     file_name: ClassVar[str] = "map.json"
@@ -105,11 +111,16 @@ class MapDocument(Document):
     fitted_law: FittedLaw | None = None  # a file of before, or made by hand, has none
     sha256: str | None = None
     characterisation_sha256: str | None = None
+    shows: Literal["as measured", "as measured, carried over", "by the law"] | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit
 
     def content(self) -> dict[str, Any]:
         """The document as plain values, without its hash and without what it does not say."""
-        return {key: part for key, part in super().content().items() if part is not None}
+        content = super().content()
+        for branch in content["branches"].values():
+            if branch["by_the_law_Nm"] is None:
+                del branch["by_the_law_Nm"]
+        return {key: part for key, part in content.items() if part is not None}
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Key and fault of what a well-formed map cannot say; where its shape is none, of that alone."""
@@ -129,9 +140,11 @@ class MapDocument(Document):
                     yield f"branches.{branch}", "the branch is missing"
                 continue
             for table in MapBranch.model_fields:
-                key = f"branches.{branch}.{table}"
+                key, nested = f"branches.{branch}.{table}", getattr(self.branches[branch], table)
+                if nested is None:
+                    continue  # the branch shows the law
                 try:
-                    values = np.array(getattr(self.branches[branch], table), dtype=np.float64)
+                    values = np.array(nested, dtype=np.float64)
                 except ValueError:
                     yield key, "the rows are of different lengths"
                     continue
@@ -323,6 +336,28 @@ class LockingMap(ShowsItself):
         temperature: ArrayLike,
         branch: Branch = ...,
     ) -> tuple[Array, Array]: ...
+
+    def by_the_law(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = "either",
+    ) -> Any:
+        """Locking torque by the law alone [N·m], where the map shows what was measured; None where it shows
+        the law itself. Beyond the axes no number."""
+        held = self.document.branches.get(branch)
+        if held is None or held.by_the_law_Nm is None:
+            return None
+        torque, speed, heat = np.broadcast_arrays(
+            *(np.asarray(v, dtype=np.float64) for v in (input_torque, np.abs(speed_difference), temperature))
+        )
+        place = [np.atleast_1d(part).ravel() for part in (torque, speed, heat)]
+        table = self._grid.table(np.array(held.by_the_law_Nm))
+        found = self._grid.many([table], *place)[0]
+        for part, (low, high) in zip(place, self._ends, strict=True):
+            found[(part < low) | (part > high)] = np.nan
+        return float(found[0]) if torque.ndim == 0 else found.reshape(torque.shape)
 
     def interval(
         self,

@@ -3,7 +3,7 @@ was tested, and on a flank that never opened its preload contact wide enough for
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,13 +14,14 @@ from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Tested
-from diffbench.results.discrepancy import half_width, left_out
+from diffbench.results.discrepancy import NORMAL_95, expected_apart, left_out
 from diffbench.results.fitted_law import LAW_PARAMETERS, PLATE_HEAT, FittedLaw
 from diffbench.results.map_grid import Limited
 
 __all__ = [
     "SIDES",
     "ClosedFlank",
+    "FormAt",
     "best_unit",
     "bracket",
     "closed_flanks",
@@ -233,83 +234,99 @@ def _while_closed(unit: UnitQuantities) -> UnitQuantities:
 def limited_locking_torque(
     characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str
 ) -> Limited:
-    """Value of the best form of one build's result, and limits: 95 % over all forms, parting by the distance
-    from what was tested, and on a flank that was never seen at work wide enough for any ramp."""
-    tested, facts = characterisation.tested, characterisation.facts_of(None)
+    """Value of the best form of one build's result as measured, and limits: 95 % over all forms, parting by
+    the distance from what was tested, and on a flank that was never seen at work wide enough for any ramp."""
+    tested, place = characterisation.tested, (torque, speed, heat)
     best: Array | None = None
     variance = np.zeros(torque.shape)
-    away = np.zeros(torque.shape)
     brackets: list[Array] = []
     parted = np.zeros(torque.shape)
     for form in characterisation.forms:
-        x = np.array(form.values)
-
-        def unit_at(x: Array, form: FormState = form) -> UnitQuantities:
-            return unit_of(form, x, facts, reference=characterisation.reference)
-
-        closed = closed_flanks(characterisation, form, unit_at(x))
-        unit = _with_ramps(unit_at(x), closed)
-        value = np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
+        at = FormAt(characterisation, form)
+        law = at.by_the_law(place, branch)
+        value = at.as_measured(place, branch, law)
         if best is None:
             best = value
-            parted = parted_untested(unit, tested, value, (torque, speed, heat), branch)
-        own, off = _own_variance(form, unit_at, closed, (torque, speed, heat), branch)
-        variance += form.weight * (own + (value - best) ** 2)
-        away += form.weight * off
-        if closed and form.weight >= LEAST_WEIGHT:
-            brackets += bracket(unit_at(x), closed, (torque, speed, heat), branch, value)
+            parted = parted_untested(at.unit, tested, law, place, branch)
+        variance += form.weight * (_own_variance(at, place, branch) + (value - best) ** 2)
+        if at.closed and form.weight >= LEAST_WEIGHT:
+            brackets += bracket(at.unit_at(at.x), at.closed, place, branch, value)
     assert best is not None
-    half = half_width(np.sqrt(variance), away) + parted
+    half = NORMAL_95 * np.sqrt(variance) + parted
     low, high = np.min([best, *brackets], axis=0), np.max([best, *brackets], axis=0)
     return best, np.maximum(low - half, 0.0), high + half
 
 
-def _own_variance(
-    form: FormState,
-    unit_at: Callable[[Array], UnitQuantities],
-    closed: list[ClosedFlank],
-    place: tuple[Array, Array, Array],
-    branch: str,
-) -> tuple[Array, Array]:
-    """Variance of the locking torque by a form's own covariance, and by how much the law is likely to be off
-    there; on a closed flank that of the closed law, in which its preload and what its joint lets through
-    count as they were measured, and its ramp does not."""
-    torque, speed, heat = place
-    on_closed = np.zeros(torque.shape, dtype=bool)
-    for flank in closed:
-        on_closed |= flank.on(torque)
+class FormAt:
+    """A form of one build: its unit, its law at any place, and the law as the cells corrected it."""
 
-    def locking(unit: UnitQuantities) -> Array:
-        found = np.asarray(steady_locking_torque(unit, torque, speed, heat, branch), dtype=np.float64)
+    def __init__(self, characterisation: Characterisation, form: FormState) -> None:
+        self.form, self._facts = form, characterisation.facts_of(None)
+        self._reference = characterisation.reference
+        self.x = np.array(form.values)
+        self.closed = closed_flanks(characterisation, form, self.unit_at(self.x))
+        self.unit = _with_ramps(self.unit_at(self.x), self.closed)
+
+    def unit_at(self, x: Array) -> UnitQuantities:
+        """The unit for other values of the form's unknowns."""
+        return unit_of(self.form, x, self._facts, reference=self._reference)
+
+    def by_the_law(self, place: tuple[Array, Array, Array], branch: str) -> Array:
+        """Locking torque by the law [N·m]."""
+        return np.asarray(steady_locking_torque(self.unit, *place, branch), dtype=np.float64)
+
+    def as_measured(self, place: tuple[Array, Array, Array], branch: str, law: Array) -> Array:
+        """Locking torque as measured [N·m]: the ``law`` and what it is expected to leave out there."""
+        state = self.form.discrepancy
+        if state is None:
+            return law
+
+        def moved(step: Array) -> Array:
+            return self.while_closed(self.x + step / 2, place, branch) - self.while_closed(
+                self.x - step / 2, place, branch
+            )
+
+        return np.maximum(law + expected_apart(state, law, moved, place, branch), 0.0)
+
+    def while_closed(self, x: Array, place: tuple[Array, Array, Array], branch: str) -> Array:
+        """The law for other unknowns; on a closed flank the closed law, in which its preload and what its
+        joint lets through count as they were measured, and its ramp does not."""
+        unit = self.unit_at(x)
+        found = np.asarray(steady_locking_torque(unit, *place, branch), dtype=np.float64)
+        on_closed = np.zeros(found.shape, dtype=bool)
+        for flank in self.closed:
+            on_closed |= flank.on(place[0])
         if on_closed.any():
-            inside = (torque[on_closed], speed[on_closed], heat[on_closed])
+            inside = (place[0][on_closed], place[1][on_closed], place[2][on_closed])
             found[on_closed] = steady_locking_torque(_while_closed(unit), *inside, branch)
         return found
 
-    x, covariance = np.array(form.values), np.array(form.covariance)
+
+def _own_variance(at: FormAt, place: tuple[Array, Array, Array], branch: str) -> Array:
+    """Variance of the locking torque as measured by a form's own covariance and what its law leaves out."""
+    form, x, covariance = at.form, at.x, np.array(at.form.covariance)
     if form.discrepancy is not None and Source.LEFT_OUT in form.shares:
         block = np.array(form.shares[Source.LEFT_OUT])
         covariance = covariance - block @ block.T  # it comes in by its place
-    unit = unit_at(x)
-    value = locking(unit)
+    value = at.while_closed(x, place, branch)
     deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    gradient = np.zeros((*torque.shape, x.size))
+    gradient = np.zeros((*value.shape, x.size))
     for i in np.flatnonzero(deviation).tolist():
         ahead, behind = x.copy(), x.copy()
         ahead[i] += deviation[i]
         behind[i] -= deviation[i]
-        sides = unit_at(ahead), unit_at(behind)
-        if sides == (unit, unit):
+        if at.unit_at(ahead) == at.unit_at(behind):
             continue  # of the bench, or of another build
-        more, less = (locking(side) for side in sides)
-        more, less = more - value, value - less
+        more, less = (
+            at.while_closed(ahead, place, branch) - value,
+            value - at.while_closed(behind, place, branch),
+        )
         # the larger of both sides: at a corner of the greater-of law one of them is flat
         gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    if form.discrepancy is None:
-        return own, np.zeros(own.shape)
-    more_doubt, off = left_out(form.discrepancy, value, gradient, place, branch)
-    return own + more_doubt, off
+    return (
+        own if form.discrepancy is None else own + left_out(form.discrepancy, value, gradient, place, branch)
+    )
 
 
 def bracket(

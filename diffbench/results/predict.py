@@ -1,8 +1,9 @@
 """From a characterisation to a map: steady locking torque at every node, with limits from the fit's joint
 distribution.
 
-The map is the law at its nodes, so that anybody can read it without this program. A node is tested inside the
-convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
+The map is the law at its nodes, as the cells correct it where they do so better than the law alone
+(`diffbench.results.discrepancy`), so that anybody can read it without this program. A node is tested inside
+the convex outline of what slipped, over torque and speed, within the temperatures of oil and plates; the
 unloading branch only below the peak torque over the unloading ratio; nothing on a greater-of flank whose
 ramps never overcame the preload.
 """
@@ -16,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.physics.steady import steady_locking_torque
 from diffbench.results.beyond_axes import beyond_of
 from diffbench.results.characterisation import SPEED_TOLERANCE, TORQUE_TOLERANCE, Characterisation
 from diffbench.results.document import unknown
@@ -35,6 +35,7 @@ from diffbench.results.locking_map import (
 from diffbench.results.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
 from diffbench.results.map_limits import (
     SIDES,
+    FormAt,
     best_unit,
     bracket,
     closed_flanks,
@@ -72,7 +73,6 @@ def make_map(
     Raises ``FitError`` for an unknown build.
     """
     characterisation = characterisation.of_build(build)
-    facts = characterisation.builds[0]
     for name in axes or {}:
         if name not in AXES:
             raise unknown(name, AXES)
@@ -85,14 +85,14 @@ def make_map(
     def values(
         branches: Iterable[str], torque: Array, speed: Array, heat: Array
     ) -> list[tuple[Array, Array]]:
-        unit = best_unit(characterisation, facts)
-        closed = closed_flanks(characterisation, characterisation.forms[0], unit)
+        at = FormAt(characterisation, characterisation.forms[0])
+        place = (torque, speed, heat)
         found = []
         for b in branches:
-            value = steady_locking_torque(unit, torque, speed, heat, b)
-            parted = parted_untested(unit, tested, value, (torque, speed, heat), b)
-            low, high = bracket(unit, closed, (torque, speed, heat), b, value)
-            found.append((value, parted + (high - low)))
+            law = at.by_the_law(place, b)
+            parted = parted_untested(at.unit, tested, law, place, b)
+            low, high = bracket(at.unit, at.closed, place, b, law)
+            found.append((at.as_measured(place, b, law), parted + (high - low)))
         return found
 
     one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
@@ -128,11 +128,18 @@ def map_on(
     characterisation = characterisation.of_build(build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
     held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
+    best = FormAt(characterisation, characterisation.forms[0])
+    corrected = best.form.discrepancy is not None and best.form.discrepancy.corrects
+    by_the_law: dict[str, Any] = {}
     for branch in (*SIDES, "mean"):
         limited = limited_locking_torque(characterisation, torque, speed, heat, branch)
         inside = characterisation.tested.covers(torque, speed, heat, branch)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
+        if corrected:
+            by_the_law[branch] = best.by_the_law((torque, speed, heat), branch).tolist()
+    if corrected:
+        by_the_law["either"] = by_the_law["mean"]
     for name, table in either_of(held).items():
         held[name]["either"] = table
     tables = [held[name] for name in ("values", "low", "high")]
@@ -150,6 +157,7 @@ def map_on(
                     low_Nm=held["low"][branch].tolist(),
                     high_Nm=held["high"][branch].tolist(),
                     tested=held["tested"][branch].tolist(),
+                    by_the_law_Nm=by_the_law.get(branch),
                 )
                 for branch in BRANCHES
             },
@@ -157,6 +165,7 @@ def map_on(
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
             characterisation_sha256=characterisation.digest,
+            shows="as measured" if corrected else "by the law",
             # the limits of a flank that was not seen at work hold its corner already
             beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
             fitted_law=law_of(characterisation, characterisation.builds[0]),
@@ -261,6 +270,12 @@ def _notes(characterisation: Characterisation) -> list[str]:
         "the unloading branch is where the ramps stand after coming down from a much higher input torque",
         "a node that is not tested is an extrapolation by the fitted law, its limits wider by the distance",
     ]
+    left_out = characterisation.forms[0].discrepancy
+    if left_out is not None and left_out.corrects:
+        notes.append(
+            "locking torques are as measured: the law and what it was seen to leave out, which tells cycles "
+            "not used for it better than the law alone; by_the_law_Nm is the law alone"
+        )
     for flank, seen in (
         ("drive", characterisation.tested.drive_ramp_seen),
         ("coast", characterisation.tested.coast_ramp_seen),

@@ -118,7 +118,25 @@ def test_what_belongs_to_the_rig_is_one_error_over_all_visits(doubtful_rig: Rig)
 
 
 def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
-    assert sources(both_outputs, None, rig_key="R", visit_key="V") == {}
+    """But for what any rig's allowance says: flanges that read 0.1 % of each other; 0 switches that off."""
+    assert [s.u for s in sources(both_outputs, None, rig_key="R", visit_key="V").values()] == [0.001]
+    silent = both_outputs.model_copy(update={"cross_talk": 0.0})
+    assert sources(silent, None, rig_key="R", visit_key="V") == {}
+
+
+def test_flanges_that_read_each_other_shrink_what_they_differ_by(both_outputs: Rig, run_of: RunOf) -> None:
+    """``R_L = T_L + s T_R``, ``R_R = T_R + s T_L``: by hand the difference is (1 − s) of the true one and the
+    sum (1 + s), on both flanks and with slip both ways alike. So no sweep shows it, and it is not searched:
+    taken off, the difference grows and the sum shrinks."""
+    rig = both_outputs.model_copy(update={"cross_talk": 0.002})
+    (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
+    assert source.considered
+    assert source.group == "cross-talk of the flanges"
+    run = run_of(rig)
+    (effect,) = run.effects.values()
+    np.testing.assert_allclose(effect.difference, 0.002 * run.difference, atol=1e-9)
+    # the course of a cell's input torque is smoothed along the sweep, by less than a hundredth of the effect
+    np.testing.assert_allclose(effect.input_torque, -0.002 * run.input_torque, atol=0.004)
 
 
 def test_every_effect_is_what_the_wrong_constant_does(

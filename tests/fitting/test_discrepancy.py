@@ -8,13 +8,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
+from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting import Candidate, FitData
-from diffbench.fitting.discrepancy import ONCE, covariance_with, discrepancy
-from diffbench.results.discrepancy import half_width, left_out
+from diffbench.fitting.departures import departure_findings, in_limits
+from diffbench.fitting.discrepancy import DECISIVE, LENGTHS, covariance_with, discrepancy
+from diffbench.results.discrepancy import expected_apart, kernel, left_out
 
 Array = NDArray[np.float64]
+ONCE = Allowance().fitted_once
 
 
 def bulge(size: float) -> Callable[[FitData], Array]:
@@ -55,6 +59,14 @@ def test_what_differs_from_cycle_to_cycle_is_noise(cycles_of: Callable[..., Cand
     assert left.misfit == 1.0
 
 
+def test_what_is_decisive_comes_by_chance_once_in_two_hundred_benches() -> None:
+    """Two variances at the bound of what they may be, the largest of as many lengths as are tried (Self &
+    Liang 1987; Bonferroni)."""
+    tried = np.prod([lengths.size for lengths in LENGTHS])
+    chance = tried * (0.5 * chi2.sf(DECISIVE, 1) + 0.25 * chi2.sf(DECISIVE, 2))
+    assert chance == pytest.approx(0.005, rel=0.1)
+
+
 def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable[..., Candidate]) -> None:
     """By the distance itself at the bulge, by little where the law holds, by more where nothing was swept."""
     made = cycles_of(bulge(12.0))
@@ -63,13 +75,47 @@ def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable
     torque = np.array([250.0, -150.0, 250.0, 250.0])
     speed, heat = np.array([4.0, 4.0, 4.0, 400.0]), np.array([60.0, 60.0, 140.0, 60.0])
     value = np.full(4, 100.0)
-    variance, away = left_out(
-        left.state, value, np.zeros((4, len(made.names))), (torque, speed, heat), "loading"
-    )
-    assert away[0] == pytest.approx(12.0, rel=0.2)
-    assert away[1] < 2.0
-    assert variance[1] < 0.3 * min(variance[2], variance[3])
+    where = (torque, speed, heat)
+    variance = left_out(left.state, value, np.zeros((4, len(made.names))), where, "loading")
+    apart = expected_apart(left.state, value, lambda _: np.zeros(4), where, "loading")
+    assert left.state.corrects
+    assert apart[0] == pytest.approx(12.0, rel=0.2)
+    assert abs(apart[1]) < 2.0
+    assert max(variance[0], variance[1]) < 0.3 * min(variance[2], variance[3])
     assert variance.min() >= (ONCE * 100.0) ** 2
+    # what is not shown is doubt
+    alone = left_out(
+        left.state.model_copy(update={"corrects": False}),
+        value,
+        np.zeros((4, len(made.names))),
+        where,
+        "loading",
+    )
+    np.testing.assert_allclose(alone, variance + apart**2)
+
+
+def test_what_cycles_do_not_share_corrects_nothing(cycles_of: Callable[..., Candidate]) -> None:
+    """A bump with a sign of its own in each cycle tells nothing of the cycles that were left out: the map
+    goes by the law. One that comes back does."""
+    signs = np.random.default_rng(5).choice([-1.0, 1.0], 40)
+    apart = discrepancy(cycles_of(lambda d: bulge(6.0)(d) * signs[d.stretch // 2]))
+    again = discrepancy(cycles_of(bulge(6.0)))
+    assert apart is not None
+    assert again is not None
+    assert not apart.state.corrects
+    assert again.state.corrects
+
+
+def test_small_torques_are_further_apart_than_large_ones() -> None:
+    """Play and joints bend the law where the torque is small: 5 and 15 % of the largest torque are told
+    apart, 85 and 95 % hardly."""
+    place = np.array(
+        [[0.05, 0.0, 1.0, 60.0], [0.15, 0.0, 1.0, 60.0], [0.85, 0.0, 1.0, 60.0], [0.95, 0, 1, 60]]
+    )
+    found = kernel(place, place, 1.0, (0.15, 1.6, 18.0))
+    # by hand, distances of roots over 0.15: 0.1636 and 0.0527
+    assert found[0, 1] == pytest.approx(np.exp(-0.5 * (0.16369 / 0.15) ** 2), rel=1e-3)
+    assert found[2, 3] == pytest.approx(np.exp(-0.5 * (0.05272 / 0.15) ** 2), rel=1e-3)
 
 
 def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate]) -> None:
@@ -89,12 +135,80 @@ def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate])
     assert found.total[at, at] >= found.noise[at, at] + np.sum(share[at] ** 2) - 1e-12
 
 
-def test_an_interval_beside_its_value_holds_what_it_says() -> None:
-    """P(|N(away, u)| < h) = 95 %, by the normal distribution itself."""
-    from scipy.stats import norm
+def test_a_rig_may_switch_off_what_counts_of_any_bench(cycles_of: Callable[..., Candidate]) -> None:
+    """One slip direction has its own allowance in common to all places; a bench fitted once a floor; none of
+    them where stated as 0."""
+    made = cycles_of()
+    data = made.model.data
 
-    away = np.linspace(0.0, 5.0, 41)
-    half = half_width(np.ones(41), away)
-    held = norm.cdf(half - away) - norm.cdf(-half - away)
-    assert held.min() > 0.9495
-    assert held.max() < 0.953
+    def counts(allowance: Allowance, directions: Array) -> tuple[float, float]:
+        object.__setattr__(data, "direction", directions)
+        left = discrepancy(made, allowance)
+        assert left is not None
+        return left.state.once, left.state.floor
+
+    was = data.direction.copy()
+    both = np.unique(was).size > 1
+    one_way = np.ones(was.size)
+    stated = Allowance(fitted_once=0.004, one_way=0.03)
+    assert counts(stated, one_way) == pytest.approx((0.03, 0.004), abs=3e-4)
+    once, floor = counts(Allowance(fitted_once=0.0, one_way=0.0), one_way)
+    assert once < 0.003
+    assert floor == 0.0
+    assert both
+    once, floor = counts(stated, was)
+    assert once < 0.003
+    assert floor == 0.004
+
+
+def test_a_correction_must_win_at_unseen_cycles_and_most_settings(
+    cycles_of: Callable[..., Candidate],
+) -> None:
+    """A bulge over the drive flank corrects the map; noise alone, or noise with a miss in one corner of one
+    branch, leaves the law: the rest would follow what is not there."""
+    wide = discrepancy(cycles_of(bulge(12.0)))
+    quiet = discrepancy(cycles_of())
+    assert wide is not None
+    assert quiet is not None
+    assert wide.state.corrects
+    assert not quiet.state.corrects
+    for seed in range(2, 6):
+        left = discrepancy(cycles_of(seed=seed))
+        assert left is not None
+        assert not left.state.corrects
+
+
+def test_a_bench_fitted_once_counts_once(cycles_of: Callable[..., Candidate]) -> None:
+    """Its allowance is the least that counts, not added to what the cells show: at a place without cells'
+    doubt it is the allowance, far from all cells it is not seen."""
+    left = discrepancy(cycles_of(), Allowance(fitted_once=0.004))
+    without = discrepancy(cycles_of(), Allowance(fitted_once=0.0))
+    assert left is not None
+    assert without is not None
+    value, far = np.full(2, 100.0), (np.array([250.0, 250.0]), np.array([4.0, 4e6]), np.array([60.0, 900.0]))
+    none = np.zeros((2, len(left.columns)))
+    one, other = (left_out(found.state, value, none, far, "loading") for found in (left, without))
+    assert one[0] == pytest.approx(0.4**2)
+    assert other[0] < one[0]
+    assert one[1] == pytest.approx(max(other[1], 0.4**2))
+
+
+def test_what_is_alarmed_and_not_resolved_is_in_the_limits(cycles_of: Callable[..., Candidate]) -> None:
+    """A joint that bends within a few N·m, smoother than which the term is: the limits take its own size
+    there, and no more where it does nothing."""
+    made = cycles_of(lambda d: -8.0 * np.minimum(np.abs(d.input_torque) / 20.0, 1.0))
+    left = discrepancy(made)
+    terms = departure_findings(made, left)[1]
+    held = in_limits(made, left, terms)
+    assert left is not None
+    assert held is not None
+    place = (np.array([0.0, 400.0]), np.array([4.0, 4.0]), np.array([60.0, 60.0]))
+    before, after = (
+        left_out(found.state, np.full(2, 100.0), np.zeros((2, len(made.names))), place, "loading")
+        for found in (left, held)
+    )
+    assert (after >= before - 1e-9).all()
+    assert after[0] > before[0]
+    healthy = cycles_of()
+    none = discrepancy(healthy)
+    assert in_limits(healthy, none, departure_findings(healthy, none)[1]) is none

@@ -22,7 +22,7 @@ from diffbench.documents import CHANNELS, Build, Car, Channel, FileSettings, Pha
 from diffbench.documents.build import DiscSpring, Limits, MapAxes, Oil, Packs, Preload, Ramps, Reference
 from diffbench.documents.car import Axle, Body, Tyre
 from diffbench.documents.log import LogChannel, LogRun, LogSheet
-from diffbench.documents.rig import Repeatability
+from diffbench.documents.rig import Allowance, Repeatability
 from diffbench.guide import FOLDER, TOPICS
 from diffbench.quantities import Quantity, conversion
 from diffbench.unit_spellings import REFUSED, TABLE
@@ -32,6 +32,7 @@ PAPERS: dict[str, type[BaseModel]] = {
     "[channel.NAME]": Channel,
     "[file]": FileSettings,
     "[repeatability]": Repeatability,
+    "[allowance]": Allowance,
     "build sheet": Build,
     "[packs]": Packs,
     "[ramps]": Ramps,

@@ -11,7 +11,9 @@ from pydantic import ValidationError
 
 from diffbench.errors import FitError
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results import BRANCHES, Characterisation, FormState, LockingMap, make_map
+from diffbench.results import BRANCHES, Characterisation, FormState, LockingMap, MapDocument, make_map
+
+SIDES_ALIKE = 0.05**2 * np.exp(-0.5 * 1.2**2)  # covariance of both branches at one place
 
 Region = Callable[..., Any]
 Forms = Callable[..., FormState]
@@ -554,3 +556,47 @@ def test_the_document_says_what_it_is(characterised: Results) -> None:
     assert document.confidence == 0.95
     assert document.provenance["made"] == "2026-04-14"
     assert any("extrapolation" in note for note in document.notes)
+
+
+def test_a_map_shows_what_was_measured_beside_the_law(characterised: Results, form_of: Forms) -> None:
+    """Locking torque 3 % above the law all over, of which the preload torque took up nothing: the map is 3 %
+    higher, the law stands beside it, and the file comes back whole. Where that does not correct the law, it
+    is doubt of as much."""
+    from diffbench.exports import map_csv
+    from diffbench.results import map_on
+    from diffbench.results.discrepancy import DiscrepancyState
+
+    form = form_of()
+    state = DiscrepancyState(
+        largest_Nm=400.0,
+        lengths=(50.0, 50.0, 5000.0),
+        size=0.05,
+        once=0.001,
+        since=0.0,
+        since_response=[0.0] * len(form.names),
+        centres=[[0.0, 0.0, 1.0, 60.0], [0.0, 1.0, 1.0, 60.0]],
+        mean=(np.linalg.solve([[0.05**2, SIDES_ALIKE], [SIDES_ALIKE, 0.05**2]], [0.03, 0.03])).tolist(),
+        covariance=np.zeros((2, 2)).tolist(),
+        response=np.zeros((len(form.names), 2)).tolist(),
+        corrects=True,
+        torque_power=0.5,
+    )
+    axes = (np.array([0.0, 100.0, 300.0]), np.array([2.0, 4.0]), np.array([50.0, 60.0]))
+
+    def made(corrects: bool) -> LockingMap:
+        own = state.model_copy(update={"corrects": corrects})
+        return map_on(characterised(form.model_copy(update={"discrepancy": own})), axes)
+
+    shown, alone = made(corrects=True), made(corrects=False)
+    assert (shown.document.shows, alone.document.shows) == ("as measured", "by the law")
+    np.testing.assert_allclose(shown.values["loading"], 1.03 * alone.values["loading"], rtol=2e-3)
+    np.testing.assert_array_equal(shown.document.branches["loading"].by_the_law_Nm, alone.values["loading"])
+    assert shown.by_the_law(50.0, 3.0, 55.0, "loading") == pytest.approx(
+        alone.locking_torque(50.0, 3.0, 55.0, "loading")
+    )
+    assert alone.by_the_law(50.0, 3.0, 55.0) is None
+    half = (alone.high["loading"] - alone.low["loading"]) / 2.0
+    assert (half > 1.95 * 0.029 * alone.values["loading"]).all()
+    assert MapDocument.model_validate_json(shown.to_json()).branches == shown.document.branches
+    assert map_csv(shown).splitlines()[0].endswith("either_by_the_law_Nm")
+    assert "by_the_law" not in map_csv(alone)

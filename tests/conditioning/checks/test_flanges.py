@@ -47,6 +47,24 @@ def test_a_gain_that_is_in_doubt_widens_what_is_common_before_it_counts(both: An
     assert "V:gain.common" not in both.condition().sources
 
 
+@pytest.mark.parametrize("gain", [1.08, 1.0 / 1.08])
+def test_what_packs_that_differ_would_do_as_well_stops_nobody(gain: float, both: Any) -> None:
+    """8 % is more than a calibration is off and no unit's factor, but packs apart look like that: it is told
+    with both readings and the run that tells them, and half of it is doubted."""
+    kinds = ("tare", "bias-sweep", "speed-sweep")
+    visit = both.changed(kinds, left_torque=lambda x, r: gain * x).condition()
+    (found,) = [f for f in visit.findings if f.name == "gain mismatch"]
+    assert found.severity == "caveat"
+    assert "exchange left and right" in found.mend
+    assert visit.sources["V:gain.common"].u == pytest.approx(0.04, abs=0.003)
+
+
+def test_what_nothing_but_a_wrong_constant_does_stops(both: Any) -> None:
+    kinds = ("tare", "bias-sweep", "speed-sweep")
+    with pytest.raises(RecordingError, match="more than any calibration"):
+        both.changed(kinds, left_torque=lambda x, r: 1.2 * x).condition()
+
+
 @pytest.mark.parametrize(
     ("fault", "severity", "size"),
     [
