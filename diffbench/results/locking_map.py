@@ -323,27 +323,13 @@ class LockingMap(ShowsItself):
         value: float | Array = self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
         return value
 
-    @overload
-    def interval(
-        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
-    ) -> tuple[float, float]: ...
-
-    @overload
-    def interval(
-        self,
-        input_torque: ArrayLike,
-        speed_difference: ArrayLike,
-        temperature: ArrayLike,
-        branch: Branch = ...,
-    ) -> tuple[Array, Array]: ...
-
     def by_the_law(
         self,
         input_torque: ArrayLike,
         speed_difference: ArrayLike,
         temperature: ArrayLike,
         branch: Branch = "either",
-    ) -> Any:
+    ) -> float | Array | None:
         """Locking torque by the law alone [N·m], where the map shows what was measured; None where it shows
         the law itself. Beyond the axes no number."""
         held = self.document.branches.get(branch)
@@ -358,6 +344,20 @@ class LockingMap(ShowsItself):
         for part, (low, high) in zip(place, self._ends, strict=True):
             found[(part < low) | (part > high)] = np.nan
         return float(found[0]) if torque.ndim == 0 else found.reshape(torque.shape)
+
+    @overload
+    def interval(
+        self, input_torque: float, speed_difference: float, temperature: float, branch: Branch = ...
+    ) -> tuple[float, float]: ...
+
+    @overload
+    def interval(
+        self,
+        input_torque: ArrayLike,
+        speed_difference: ArrayLike,
+        temperature: ArrayLike,
+        branch: Branch = ...,
+    ) -> tuple[Array, Array]: ...
 
     def interval(
         self,
