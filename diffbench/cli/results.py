@@ -155,7 +155,8 @@ def compare(
 ) -> None:
     """What changed between two states of a unit, what wore, and whether that is within limits.
 
-    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first. Exit
+    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first; their
+    dates say which is which. The state by all of them comes first, then what changed between both. Exit
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
@@ -176,6 +177,8 @@ def compare(
     sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
     loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
     result = against(*sides, largest_loss=loss, events=events)
+    if result.swapped:
+        sides = sides[1], sides[0]
     written: list[Path] = []
     reference = sides[0][0].characterisation.reference
     if picture is not None or "html" in formats:

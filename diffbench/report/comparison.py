@@ -14,6 +14,7 @@ from diffbench.answers.differences import Change, DifferenceMap
 from diffbench.answers.wear import HeldLimit
 from diffbench.report.document import WIDE, Block, Document, Section, Sentence, bare, item, items
 from diffbench.report.document import Figure as PageFigure
+from diffbench.report.judgement import state_sentences
 from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
 from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels
 from diffbench.report.result import limits_table
@@ -355,10 +356,12 @@ def _head(result: Comparison) -> Section:
             f"{', '.join(printable(date, limit=20) for date in dates)} (build {printable(build, limit=60)})"
         )
 
-    word = result.verdict.upper()
     text = f"Unit {unit}: {side(before.dates, before.build)} against {side(after.dates, after.build)}"
     reasons = "; ".join(humanised(printable(reason), NAMED_IN_REASONS) for reason in result.reasons)
-    return Section("", (Sentence(text), Sentence(reasons, first=f"{word}  ")))
+    if result.state is None:  # of an older version
+        return Section("", (Sentence(text), Sentence(reasons, first=f"{result.verdict.upper()}  ")))
+    between = Sentence(reasons, first="BETWEEN BOTH  ")
+    return Section("", (Sentence(text), *state_sentences(result.state), between))
 
 
 def _changes(result: Comparison, *, main: bool) -> Section:

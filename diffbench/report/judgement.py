@@ -11,11 +11,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from diffbench.definitions import parts_of
+from diffbench.report.document import Sentence, Tone
 from diffbench.report.messages import Say, english
 from diffbench.report.rounding import number_text, place_of, typeset, with_unit
 from diffbench.report.wording import LABELS, printable
 from diffbench.results.discrepancy import NORMAL_95
-from diffbench.results.state import NextStep, Reason, State
+from diffbench.results.state import FAILS, NextStep, Reason, State
 
 #: Digits of a number on a card.
 DIGITS = 3
@@ -130,6 +131,22 @@ def judged(state: State, say: Say = english) -> Judged:
         tuple(step_text(state.next_step, say)),
         tuple(caution_text(state.next_step, say)),
     )
+
+
+def state_sentences(state: State) -> tuple[Sentence, Sentence]:
+    """A state as every command prints it: its word set off, why, and the next step below."""
+    found = judged(state)
+    tone: Tone = "outside" if state.state in FAILS else "within" if state.state == "good" else "not proven"
+    reasons = " ".join(found.reasons).replace("\u2212", "-")
+    return Sentence(reasons, first=f"{found.word.upper()}  ", tone=tone), next_sentence(found)
+
+
+def next_sentence(found: Judged, *, first: str = "NEXT  ", named: bool = False) -> Sentence:
+    """The one thing to do next, with what can hurt in the same line; ``named``: after the state's word."""
+    text = f"{found.word}. {' '.join(found.step)}" if named else " ".join(found.step)
+    if found.caution:
+        text += f" Caution: {' '.join(found.caution)}"
+    return Sentence(text.replace("\u2212", "-"), first=first)
 
 
 def three_digits(value: float | None, u: float | None = None, unit: str = "") -> str:

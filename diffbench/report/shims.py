@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.answers.shims import ShimAdvice
+from diffbench.answers.state import OPENING
 from diffbench.definitions import parts_of
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, items, numbers
+from diffbench.report.judgement import CAUTIONS, DEFER
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import limit_text, names_by_build, printable
@@ -64,6 +66,7 @@ def shim_document(result: ShimAdvice) -> Document:
         Section("", (bare(rows, head=head, flush=(0, 1)),)),
         Section("", (Sentence(f"Measured: {measured}. {exact}"),)),
         items("", map(printable, result.notes)),
+        Section("", (Sentence(" ".join((*map(CAUTIONS.__getitem__, OPENING), DEFER)), first="Caution: "),)),
     )
     return Document(f"Shim for unit {printable(result.unit, limit=40)}", sections)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.report.document import Document, Section, Sentence, item
+from diffbench.report.judgement import state_sentences
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.wording import label, printable
@@ -151,7 +152,8 @@ def trend_document(trend: Trend) -> Document:
     place = trend.builds.index(trend.build)
     others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
-    sections = [Section("", (Sentence(f"{head}over {trend.axis} since it was assembled"),))]
+    over = Sentence(f"{head}over {trend.axis} since it was assembled")
+    sections = [Section("", (over, *state_sentences(trend.state)))]
     told = (newest_text, needed_text, next_text, limit_text, lasting_text, charts_text)
     for course in trend.courses:
         first = Sentence(f"{label(course.series.quantity)}: {verdict_text(course)}", rest="  ")

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -414,7 +414,17 @@ def trend_of(
         courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
     held = {name: Limit(low, *_upper(by_build[chosen][-1], name)) for name, low in (limits or {}).items()}
     state = judge([one for visit in visits for one in visit.observations()], build=chosen, limits=held)
+    courses = [replace(course, reached=_reached(course, state)) for course in courses]
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
+
+
+def _reached(course: Course, state: State) -> bool:
+    """Whether a lower limit is proven to be passed, as the state has it: what a trend says of a limit, and
+    what the unit is judged by, are one."""
+    return any(
+        reason.kind == "beyond-limit" and reason.side == "lower" and reason.quantity == course.series.quantity
+        for reason in state.reasons
+    )
 
 
 def _upper(visit: Visit, name: str) -> tuple[float | None, str]:
@@ -552,16 +562,16 @@ def _state(
     if line is None:
         return _without_line(series, x, stated)
     start, span = float(line.at(x[0])), float(np.ptp(x))
-    reach = line.one_sided * line.u_slope
+    reach = line.factor * line.u_slope  # by the interval that stands beside the verdict
     if line.slope + reach < 0.0:
-        return "falling", "the slope is below zero with more than 95 % confidence", None
+        return "falling", "the whole interval lies below zero", None
     if line.slope - reach > 0.0:
-        return "rising", "the slope is above zero with more than 95 % confidence", None
+        return "rising", "the whole interval lies above zero", None
     loss = -(line.slope - reach) * span / abs(start)
     if loss < MATERIAL:
         return (
             "steady",
-            f"a loss of more than {100 * loss:.1f} % so far is excluded with 95 % confidence",
+            f"no loss of more than {100 * loss:.1f} % so far lies in the interval",
             None,
         )
     fall = max(-line.slope, MATERIAL * abs(start) / span)
