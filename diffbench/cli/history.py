@@ -13,8 +13,7 @@ from diffbench.cli.options import PATH, json_option, language_option, quantity, 
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.history import Damage, History, Record
-    from diffbench.results import State
+    from diffbench.history import Damage, History
 
 Command = Callable[..., None]
 
@@ -81,37 +80,40 @@ def add(
 @click.option("--unit", help="Serial of a unit, for its records alone.")
 @store_and_json
 def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
-    """List units, builds and records as they stand, and the state of each unit by all its records.
+    """List units, builds and records as they stand: what was measured, and the state of each unit by all.
+
+    Preload torque and friction stand with their 95 % intervals at three digits.
 
     The exit status is 1 where a unit is proven to be worn or beyond a limit.
     """
     found = opened(store)
     contents = found.contents(unit)
-    states = _states(found, contents.records)
+    from diffbench.report.history import listing, measured_of
+    from diffbench.trend import state_by
+    from diffbench.trend.courses import visits_of
+
+    units = sorted({record.facts.unit for record in contents.records if not record.facts.withdrawn})
+    visits = {name: visits_of(found, name)[0] for name in units}
+    states = [state_by(seen) for seen in visits.values() if seen]
+    measured = measured_of([visit for seen in visits.values() for visit in seen])
     if as_json:
         print_json(
             {
                 "records": [_plain(record) for record in contents.records],
+                "measured": [
+                    {"record": number, "build": build, **{n: _interval(*of) for n, of in numbers.items()}}
+                    for (number, build), numbers in measured.items()
+                ],
                 "damage": [_plain(damage) for damage in contents.damage],
                 "states": {state.unit: state.content() for state in states},
             },
             indent=1,
         )
     else:
-        from diffbench.report.history import listing
-
-        tell(listing(contents.records, states))
+        tell(listing(contents.records, states, measured))
         _tell(contents.damage)
     if any(state.failed for state in states):
         raise SystemExit(1)
-
-
-def _states(found: History, records: Sequence[Record]) -> list[State]:
-    """The state of every unit that has records to judge."""
-    from diffbench.trend import state_of
-
-    units = sorted({record.facts.unit for record in records if not record.facts.withdrawn})
-    return [state for unit in units if (state := state_of(found, unit)) is not None]
 
 
 @history.command(epilog="Example: diffbench history pages --out workshop-pages")
@@ -283,6 +285,10 @@ def _plain(item: Any) -> dict[str, Any]:
     from dataclasses import asdict
 
     return asdict(item)
+
+
+def _interval(value: float, low: float | None, high: float | None) -> dict[str, float | None]:
+    return {"value": value, "low": low, "high": high}
 
 
 def _tell(damage: Sequence[Damage]) -> None:

@@ -162,7 +162,7 @@ def card_files(
     workbook. ``before`` is an earlier result. Raises ``OutputError`` where one cannot be made."""
     from diffbench.answers.state import judge
     from diffbench.report.card import card_of, card_pdf, curve_map
-    from diffbench.report.glossary import glossary_figure, glossary_table
+    from diffbench.report.glossary import card_glossary
     from diffbench.report.messages import say_in
     from diffbench.report.page import page_of
 
@@ -177,8 +177,7 @@ def card_files(
     if "html" in formats:
         title = f"{card.unit}, {card.date}"
         page = page_of(
-            "card_page", title=title, the_card=card, language=language, up=None, terms=glossary_table(),
-            sketch=glossary_figure(),
+            "card_page", title=title, the_card=card, language=language, up=None, **card_glossary(card.say),
         )  # fmt: skip
         contents["card.html"] = page.encode("utf-8", "backslashreplace")
     if "pdf" in formats:

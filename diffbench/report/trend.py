@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import Document, Section, Sentence, item
-from diffbench.report.judgement import state_sentences
+from diffbench.report.document import Document, Section, Sentence, Table, bare, item
+from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.wording import label, printable
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+MOST_COLUMNS = 2  # of numbers with their intervals, on 80 columns of a terminal
 _PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
 RECORD, AVERAGE = DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1]
 ACROSS: dict[Axis, str] = {
@@ -154,6 +155,7 @@ def trend_document(trend: Trend) -> Document:
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
     over = Sentence(f"{head}over {trend.axis} since it was assembled")
     sections = [Section("", (over, *state_sentences(trend.state)))]
+    sections.append(Section("What was measured", (_measured(trend),)))
     told = (newest_text, needed_text, next_text, limit_text, lasting_text, charts_text)
     for course in trend.courses:
         first = Sentence(f"{label(course.series.quantity)}: {verdict_text(course)}", rest="  ")
@@ -161,6 +163,23 @@ def trend_document(trend: Trend) -> Document:
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
     sections.append(Section("", tuple(Sentence(note, first="Note: ") for note in trend.notes)))
     return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
+
+
+def _measured(trend: Trend) -> Table:
+    """Each record of the build with what is followed first: two quantities, at three digits."""
+    shown = trend.courses[:MOST_COLUMNS]
+    rows: dict[tuple[float, str, int], dict[int, str]] = {}
+    for i, course in enumerate(shown):
+        for point in course.series.points:
+            key = point.x, point.date, point.record
+            rows.setdefault(key, {})[i] = measured_text(point.value, point.low, point.high)
+    units = [with_unit(label(one.series.quantity) + ",", one.series.unit).removesuffix(",") for one in shown]
+    head = ("record", "date", trend.axis, *(f"{unit} (95 %)" for unit in units))
+    cells = [
+        (str(record), date, along_text(x, trend.axis), *(texts.get(i, "") for i in range(len(shown))))
+        for (x, date, record), texts in sorted(rows.items())
+    ]
+    return bare(cells, head=head, flush=(0, 2))
 
 
 def next_text(course: Course) -> str | None:

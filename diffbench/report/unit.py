@@ -15,7 +15,7 @@ from diffbench.answers.state import judge
 from diffbench.history.journal import sha256
 from diffbench.report.card import Card, card_of, curve_map
 from diffbench.report.document import Figure, Table, numbers
-from diffbench.report.glossary import glossary_figure, glossary_table
+from diffbench.report.glossary import card_glossary, glossary_figure, glossary_table
 from diffbench.report.history import distance_text
 from diffbench.report.judgement import judged, three_digits
 from diffbench.report.messages import say_in
@@ -124,7 +124,7 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
             )
             pages[one.card] = page_of(
                 "card_page", title=f"{newest.unit}, {newest.date}", the_card=newest, language=language,
-                up=(life.page, newest.unit), terms=glossary_table(), sketch=glossary_figure(),
+                up=(life.page, newest.unit), **card_glossary(newest.say),
             )  # fmt: skip
             before = one.result.of_build(one.visit.fact.measured_as), made
         assert newest is not None

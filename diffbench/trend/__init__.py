@@ -14,6 +14,7 @@ __all__ = [
     "cusum",
     "document_of",
     "ewma",
+    "state_by",
     "state_of",
     "trend_of",
 ]
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
         Trend,
         course_of,
         document_of,
+        state_by,
         state_of,
         trend_of,
     )
@@ -44,6 +46,7 @@ __getattr__, __dir__ = names_on_first_use(
             "Trend",
             "course_of",
             "document_of",
+            "state_by",
             "state_of",
             "trend_of",
         ),

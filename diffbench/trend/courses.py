@@ -35,7 +35,7 @@ from diffbench.results.state import State
 from diffbench.trend.charts import Charts, charts_of
 
 #: What is followed unless something else is asked for.
-QUANTITIES = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
+QUANTITIES = ("preload_torque", "friction_coefficient", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
 #: A loss over the distance so far that a series should be able to show, as a share of where it began.
 MATERIAL = 0.05
 #: Share of a number's variance from which on a statement of the sheet carries it.
@@ -437,7 +437,12 @@ def state_of(history: History, unit: str) -> State | None:
     """The state of a unit by all its records; None where all are withdrawn or damaged. Raises
     ``HistoryError`` where there are none."""
     visits, _ = visits_of(history, unit)
-    return judge([one for visit in visits for one in visit.observations()]) if visits else None
+    return state_by(visits) if visits else None
+
+
+def state_by(visits: Sequence[Visit]) -> State:
+    """The state of a unit by visits, one or more."""
+    return judge([one for visit in visits for one in visit.observations()])
 
 
 def course_of(

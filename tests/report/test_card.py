@@ -232,6 +232,9 @@ def messages() -> set[str]:
 
     for table in (WORDS, PARTS, NAMES, CAUTIONS):
         found |= set(table.values())
+    from diffbench.report.glossary import ON_CARD as TERMS
+
+    found |= {text for word, meaning, *_ in TERMS for text in (word, meaning)}
     for rows in (REASONS, STEPS):
         found |= {text for texts in rows.values() for text in texts}
     return found | {DEFER}
@@ -255,6 +258,20 @@ def test_catalogues_are_complete(language: str) -> None:
         assert said
         assert read.gettext(message) == said
         assert sorted(re.findall(r"{\w+}", said)) == sorted(re.findall(r"{\w+}", message))
+
+
+@pytest.mark.parametrize("language", ["en", *LANGUAGES])
+def test_numbers_and_words_of_a_card_are_of_its_language(complete: Characterisation, language: str) -> None:
+    """German, French, Italian and Spanish write a decimal comma, English and Japanese a point, in every
+    number that a reader sees; names and hashes stay as they are. The words below are of the language too."""
+    page = card_files(complete, ("html",), language=language)["card.html"].decode()
+    shown = re.sub(r"<style.*?</style>|<svg.*?</svg>|<code>.*?</code>|<[^>]*>", " ", page, flags=re.DOTALL)
+    comma = language in {"de", "fr", "it", "es"}
+    assert re.findall(r"\d\.\d" if comma else r"\d,\d", shown) == []
+    assert ("83,2" if comma else "83.2") in shown
+    said = say_in(language)("Torque that comes in at the case; coast is negative.")
+    assert said in shown
+    assert (said == "Torque that comes in at the case; coast is negative.") == (language == "en")
 
 
 def test_a_workbook_holds_numbers_and_no_formula() -> None:

@@ -177,6 +177,16 @@ def test_the_state_comes_first(filled: History) -> None:
     assert any(line.startswith("NEXT  ") for line in lines[:6])
 
 
+@pytest.mark.parametrize("words", [("history", "list"), ("trend", "Q17")])
+def test_what_was_measured_is_listed(filled: History, words: tuple[str, ...]) -> None:
+    """Every record of the build with preload torque and its 95 % interval at three digits, under headings;
+    ±1.96 times √(1.2² + 0.2² + 0.1²) N·m, by hand."""
+    shown = CliRunner().invoke(main, [*words, "--store", filled.label])
+    assert "N·m (95 %)" in shown.stdout
+    for value, low, high in ((82.0, 79.6, 84.4), (79.0, 76.6, 81.4), (75.4, 73.0, 77.8)):
+        assert f"{value:.1f} ({low:.1f} to {high:.1f})" in shown.stdout
+
+
 def test_a_steady_unit(history: History, visit: Visit) -> None:
     """Enough records without a fall: a loss is excluded, and nothing more is needed."""
     values = [82.0, 82.3, 81.8, 82.1, 81.9, 82.2, 82.0, 82.1]
