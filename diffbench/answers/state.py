@@ -107,7 +107,7 @@ def judge(
     once in a thousand; jumps as `diffbench.answers.line.find_jump`.
     """
     case = _case(records, build, limits, largest_loss, stock or Stock(), events)
-    reasons = sorted(_reasons(case), key=lambda reason: GRAVITY.index(reason.kind))
+    reasons = sorted(_reasons(case), key=_gravity)
     newest = case.newest
     return State(
         unit=newest.unit,
@@ -122,6 +122,12 @@ def judge(
         visits=[case.visit(one) for one in case.every],
         rule=RULE,
     )
+
+
+def _gravity(reason: Reason) -> tuple[int, float]:
+    """By kind; of several limits ahead the one that is least likely to be held goes first."""
+    ahead = reason.kind == "limit-ahead" and reason.chance is not None
+    return GRAVITY.index(reason.kind), (reason.chance or 0.0) if ahead else 0.0
 
 
 def gravest(states: Sequence[State]) -> State:

@@ -214,7 +214,7 @@ def _folder(path: Path) -> Path:
 
 
 def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]:
-    """All files, as one; without the manifest, which is among them."""
+    """All files, as one, and where they are; the manifest last."""
     from diffbench.answers.differences import difference_csv
     from diffbench.results.manifest import with_manifest
     from diffbench.whole_files import write_whole
@@ -224,7 +224,7 @@ def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]
     contents = {**faces, "difference.csv": table.encode("utf-8"), "comparison.json": document}
     digest = hashlib.sha256(contents["comparison.json"]).hexdigest()
     write_whole(out, with_manifest(contents, result=digest, name=MANIFEST))
-    return [out / name for name in ("comparison.json", "difference.csv", *faces)]
+    return [out / name for name in ("comparison.json", "difference.csv", *faces, MANIFEST)]
 
 
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")

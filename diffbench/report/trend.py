@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import Document, Section, Sentence, Table, bare, item
+from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item
+from diffbench.report.document import Figure as PageFigure
 from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
-from diffbench.report.wording import label, printable
+from diffbench.report.wording import humanised, label, printable
 from diffbench.trend import Axis, Course, Trend
 
 if TYPE_CHECKING:
@@ -156,13 +158,32 @@ def trend_document(trend: Trend) -> Document:
     over = Sentence(f"{head}over {trend.axis} since it was assembled")
     sections = [Section("", (over, *state_sentences(trend.state)))]
     sections.append(Section("What was measured", (_measured(trend),)))
+    sections.append(Section("", tuple(_figures(trend))))
     told = (newest_text, needed_text, next_text, limit_text, lasting_text, charts_text)
     for course in trend.courses:
         first = Sentence(f"{label(course.series.quantity)}: {verdict_text(course)}", rest="  ")
         texts = (tell(course) for tell in told)
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
-    sections.append(Section("", tuple(Sentence(note, first="Note: ") for note in trend.notes)))
+    sections.append(
+        Section("", tuple(Sentence(humanised(printable(note)), first="Note: ") for note in trend.notes))
+    )
     return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
+
+
+def _figures(trend: Trend) -> Iterator[PageFigure]:
+    """Each quantity that has records, for a page; a terminal leaves them out."""
+    for found in trend.courses:
+        points, quantity = found.series.points, found.series.quantity
+        if not points:
+            continue
+        words = label(quantity)
+        yield PageFigure(
+            name=f"trend-{quantity.replace('_', '-')}",
+            title=f"{words[:1].upper()}{words[1:]} since it was assembled",
+            paint=lambda axes, one=found: course(one, axes),  # type: ignore[misc]
+            size=WIDE,
+            shows=f"{words} of {_records(len(points))}: {verdict_text(found)}.",
+        )
 
 
 def _measured(trend: Trend) -> Table:
@@ -245,7 +266,8 @@ def course(course: Course, axes: Axes) -> Axes:
             course.crossing.limit, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="lower limit"
         )
         _way(course, axes, scale)
-    upward = f"{label(course.series.quantity)} [{course.series.unit}]"
+    unit = course.series.unit
+    upward = f"{label(course.series.quantity)}{'' if unit == '1' else f' [{unit}]'}"
     dress(axes, across=ACROSS[course.series.axis], upward=upward)
     return legend_above(axes, columns=3)
 

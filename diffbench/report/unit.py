@@ -7,6 +7,7 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -192,9 +193,12 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
         fmt="o", color=STATE_COLOURS["before"], markersize=7.0, markeredgecolor=PAPER, elinewidth=1.8,
         capsize=4.0, label="measured, 95 % interval", zorder=4,
     )  # fmt: skip
-    for (one, _), day, top in zip(points, days, values[:, 2], strict=True):
+    told = [distance_text(one.visit.fact.distance_m) for one, _ in points]
+    for words, here in groupby(range(len(points)), key=told.__getitem__):
+        # visits in a row at one distance bear it once
+        these = list(here)
         axes.annotate(
-            distance_text(one.visit.fact.distance_m), (day, top), xytext=(0, 4),
+            words, (float(days[these].mean()), float(values[these, 2].max())), xytext=(0, 4),
             textcoords="offset points", ha="center", color=MUTED, size=TICK_SIZE,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
         )  # fmt: skip
@@ -265,8 +269,13 @@ def visit_table(life: Life) -> Table:
                 judged(one.state).word,
             )
         )
-    head = ("Date", "Build", "Distance", "Events", *(label(q) for q in FOLLOWED), "State")
-    return Table("Visits", head, tuple(rows), (2, 3, 4, 5, 6, 7))
+    quantities = ((words := label(q))[:1].upper() + words[1:] for q in FOLLOWED)
+    head = ("Date", "Build", "Distance", "Events", *quantities, "State")
+    kept = [i for i in range(len(head)) if any(row[i] for row in rows)]
+    figures = tuple(place for place, i in enumerate(kept) if head[i] not in ("Build", "State"))
+    return Table(
+        "Visits", tuple(head[i] for i in kept), tuple(tuple(row[i] for i in kept) for row in rows), figures
+    )
 
 
 def change_table(life: Life) -> Table | None:

@@ -270,8 +270,10 @@ def test_what_will_not_last_is_no_good(life: Callable[..., list[Characterisation
         assert found.next_event is not None
         assert (found.next_event.answer == "no") == (found.state.state == "watch") == (events == 1)
     ahead = judge([before, after])
-    assert (ahead.reason.kind, ahead.reason.quantity) == ("limit-ahead", "face_wear")
-    assert ahead.next_step.kind == "renew-plates"
+    coming = [reason for reason in ahead.reasons if reason.kind == "limit-ahead"]
+    assert "face_wear" in {reason.quantity for reason in coming}
+    # of several, the one that is least likely to be held decides
+    assert [reason.chance for reason in coming] == sorted(reason.chance or 0.0 for reason in coming)
     assert not ahead.failed
 
 
