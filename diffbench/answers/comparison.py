@@ -22,7 +22,7 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
     POWER_95,
@@ -118,6 +118,7 @@ def compare(
     largest_loss: float = LARGEST_LOSS,
     events: int = 1,
     details: bool = True,
+    stock: Stock | None = None,
 ) -> Comparison:
     """Compare two states of one unit.
 
@@ -134,6 +135,8 @@ def compare(
         Events between both states, for what one more does.
     details : bool
         Whether state, locking torque at corner entry and the map of the difference are worked out.
+    stock : Stock or None
+        Shims of the workshop, for the next step.
 
     Returns
     -------
@@ -194,7 +197,7 @@ def compare(
             if judged and not same and limit.check.outcome == "not proven"
         },
         next_event=ahead,
-        state=judge(members, largest_loss=largest_loss, events=events if events > 1 else None)
+        state=judge(members, largest_loss=largest_loss, stock=stock, events=events if events > 1 else None)
         if details
         else None,
         swapped=swapped,

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import SuggestingGroup
-from diffbench.cli.options import PATH, json_option, language_option, quantity, store_option
+from diffbench.cli.options import PATH, json_option, language_option, quantity, stock_option, store_option
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
+    from diffbench.answers.state import Stock
     from diffbench.history import Damage, History
 
 Command = Callable[..., None]
@@ -78,8 +79,9 @@ def add(
 
 @history.command("list", epilog="Example: diffbench history list --unit Q17")
 @click.option("--unit", help="Serial of a unit, for its records alone.")
+@stock_option()
 @store_and_json
-def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
+def list_records(unit: str | None, stock: Stock | None, store: str | None, as_json: bool) -> None:
     """List units, builds and records as they stand: what was measured, and the state of each unit by all.
 
     Preload torque and friction stand with their 95 % intervals at three digits.
@@ -94,7 +96,7 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
 
     units = sorted({record.facts.unit for record in contents.records if not record.facts.withdrawn})
     visits = {name: visits_of(found, name)[0] for name in units}
-    states = [state_by(seen) for seen in visits.values() if seen]
+    states = [state_by(seen, stock=stock) for seen in visits.values() if seen]
     measured = measured_of([visit for seen in visits.values() for visit in seen])
     if as_json:
         print_json(
@@ -119,9 +121,12 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
 @history.command(epilog="Example: diffbench history pages --out workshop-pages")
 @click.option("--out", type=PATH, required=True, help="Folder for the pages; made if it is not there.")
 @click.option("--unit", help="Serial of a unit, for its pages alone.")
+@stock_option()
 @language_option()
 @store_and_json
-def pages(out: Path, unit: str | None, language: str, store: str | None, as_json: bool) -> None:
+def pages(
+    out: Path, unit: str | None, stock: Stock | None, language: str, store: str | None, as_json: bool
+) -> None:
     """Write a page of each unit, a card of each visit, and an index of all units.
 
     The pages are files that link to each other: they need no network and no program. The exit status is 1
@@ -134,7 +139,7 @@ def pages(out: Path, unit: str | None, language: str, store: str | None, as_json
     found = opened(store)
     contents = found.contents(unit)
     units = sorted({one.facts.unit for one in contents.records if not one.facts.withdrawn})
-    lives = [life_of(name, visits) for name in units if (visits := visits_of(found, name)[0])]
+    lives = [life_of(name, visits, stock=stock) for name in units if (visits := visits_of(found, name)[0])]
     written = write_whole(out, unit_pages(lives, language=language))
     states = {life.unit: life.newest.state for life in lives}
     if as_json:

@@ -225,7 +225,7 @@ def _scale(reason: Reason) -> tuple[float, str]:
 def step_text(step: NextStep, say: Say) -> Iterator[str]:
     """The one thing to do, in sentences."""
     fields = {
-        "shim": "" if step.shim is None else say.number(f"{MILLIMETRES * step.shim.shim_m:.2f} mm"),
+        "shim": "" if step.shim is None else say.number(shim_text(step.shim.shim_m)),
         "preload": "",
         "part": say(PARTS[step.part] if step.part else "its parts"),
         "visits": str(step.visits or say("several")),
@@ -237,6 +237,15 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:
         yield say("No shim like that was tested: measure afterwards.")
+
+
+def shim_text(shim: float) -> str:
+    """A shim [m] as it is sold: hundredths of a millimetre, thousandths where it has them.
+
+    >>> shim_text(0.4e-3), shim_text(0.125e-3), shim_text(0.0)
+    ('0.40 mm', '0.125 mm', '0.00 mm')
+    """
+    return f"{f'{MILLIMETRES * shim:.3f}'.removesuffix('0')} mm"
 
 
 def caution_text(step: NextStep, say: Say) -> Iterator[str]:

@@ -165,7 +165,7 @@ def trend_document(trend: Trend) -> Document:
         texts = (tell(course) for tell in told)
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
     sections.append(
-        Section("", tuple(Sentence(humanised(printable(note)), first="Note: ") for note in trend.notes))
+        Section("", tuple(Sentence(humanised(printable(note), ()), first="Note: ") for note in trend.notes))
     )
     return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
 

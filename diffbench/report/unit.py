@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.history.journal import sha256
 from diffbench.report.card import Card, card_of, curve_map
 from diffbench.report.document import Figure, Table, numbers
@@ -92,8 +92,8 @@ class Point:
     limits: tuple[float, float] | None
 
 
-def life_of(unit: str, visits: Sequence[Visit]) -> Life:
-    """The life of a unit from its visits in a history, in their order."""
+def life_of(unit: str, visits: Sequence[Visit], *, stock: Stock | None = None) -> Life:
+    """The life of a unit from its visits in a history, in their order; ``stock`` is that of the workshop."""
     name = f"unit-{_slug(unit)}"
     results: dict[int, Characterisation] = {}
     seen = []
@@ -104,7 +104,9 @@ def life_of(unit: str, visits: Sequence[Visit]) -> Life:
             content = {**visit.document, "sha256": None}
             results[number] = Characterisation.model_validate(content)
         state = judge(
-            [one for earlier in visits[: i + 1] for one in earlier.observations()], build=visit.fact.build
+            [one for earlier in visits[: i + 1] for one in earlier.observations()],
+            build=visit.fact.build,
+            stock=stock,
         )
         card = f"{name}-record-{number}-{_slug(visit.fact.build)}.html"
         seen.append(Seen(visit, results[number], state, card))

@@ -24,7 +24,7 @@ from diffbench.answers.line import (
     records_needed,
 )
 from diffbench.answers.observation import Limit, Observation, observations
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
@@ -346,6 +346,7 @@ def trend_of(
     quantities: Sequence[str] = (),
     limits: Mapping[str, float] | None = None,
     baseline: int | None = None,
+    stock: Stock | None = None,
 ) -> Trend:
     """Follow quantities of a unit since its last rebuild, or since another one.
 
@@ -365,6 +366,8 @@ def trend_of(
         Lower limits by quantity [SI] that replace those of the build sheet.
     baseline : int or None
         How many of the first records make the target of the charts; None for those at the first distance.
+    stock : Stock or None
+        Shims of the workshop, for the next step.
 
     Returns
     -------
@@ -413,7 +416,9 @@ def trend_of(
         limit = (limits or {}).get(name, series.lower_limit)
         courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
     held = {name: Limit(low, *_upper(by_build[chosen][-1], name)) for name, low in (limits or {}).items()}
-    state = judge([one for visit in visits for one in visit.observations()], build=chosen, limits=held)
+    state = judge(
+        [one for visit in visits for one in visit.observations()], build=chosen, limits=held, stock=stock
+    )
     courses = [replace(course, reached=_reached(course, state)) for course in courses]
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
 
@@ -440,9 +445,9 @@ def state_of(history: History, unit: str) -> State | None:
     return state_by(visits) if visits else None
 
 
-def state_by(visits: Sequence[Visit]) -> State:
-    """The state of a unit by visits, one or more."""
-    return judge([one for visit in visits for one in visit.observations()])
+def state_by(visits: Sequence[Visit], *, stock: Stock | None = None) -> State:
+    """The state of a unit by visits, one or more; ``stock`` is that of the workshop."""
+    return judge([one for visit in visits for one in visit.observations()], stock=stock)
 
 
 def course_of(
