@@ -175,9 +175,10 @@ def card_files(
     )  # fmt: skip
     contents = {}
     if "html" in formats:
-        title = f"{card.unit}, {card.date}"
+        title, (terms, sketch) = f"{card.unit}, {card.date}", card_glossary(card.say)
         page = page_of(
-            "card_page", title=title, the_card=card, language=language, up=None, **card_glossary(card.say),
+            "card_page", title=title, the_card=card, language=language, up=None, terms=terms,
+            sketch=sketch,
         )  # fmt: skip
         contents["card.html"] = page.encode("utf-8", "backslashreplace")
     if "pdf" in formats:

@@ -57,8 +57,8 @@ def glossary_table() -> Table:
     return Table("Words", ("Word", "Meaning", "Unit", "In the drawing"), TERMS)
 
 
-def card_glossary(say: Say) -> dict[str, Table | Figure]:
-    """The words of a card and where they lie, in its language, as its page takes them."""
+def card_glossary(say: Say) -> tuple[Table, Figure]:
+    """The words of a card and where they lie, in its language, a table and a drawing."""
     rows = tuple((say(word), say(meaning), unit, letter) for word, meaning, unit, letter in ON_CARD)
     head = (say("Word"), say("Meaning"), say("Measured in"), say("In the drawing"))
     sketch = Figure(
@@ -68,7 +68,7 @@ def card_glossary(say: Say) -> dict[str, Table | Figure]:
         size=(4.5, 2.9),
         shows=say("Locking torque over input torque: the preload at zero, more with torque."),
     )
-    return {"terms": Table(say("Words"), head, rows), "sketch": sketch}
+    return Table(say("Words"), head, rows), sketch
 
 
 def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:

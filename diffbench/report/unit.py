@@ -125,9 +125,10 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
             newest = card_of(
                 one.result, made, one.state, before=before, language=language, say=say_in(language)
             )
+            terms, sketch = card_glossary(newest.say)
             pages[one.card] = page_of(
                 "card_page", title=f"{newest.unit}, {newest.date}", the_card=newest, language=language,
-                up=(life.page, newest.unit), **card_glossary(newest.say),
+                up=(life.page, newest.unit), terms=terms, sketch=sketch,
             )  # fmt: skip
             before = one.result.of_build(one.visit.fact.measured_as), made
         assert newest is not None
