@@ -91,8 +91,7 @@ def list_records(unit: str | None, stock: Stock | None, store: str | None, as_js
     found = opened(store)
     contents = found.contents(unit)
     from diffbench.report.history import listing, measured_of
-    from diffbench.trend import state_by
-    from diffbench.trend.courses import visits_of
+    from diffbench.trend import state_by, visits_of
 
     units = sorted({record.facts.unit for record in contents.records if not record.facts.withdrawn})
     visits = {name: visits_of(found, name)[0] for name in units}
@@ -133,7 +132,7 @@ def pages(
     where a unit is proven to be worn or beyond a limit.
     """
     from diffbench.report.unit import life_of, unit_pages
-    from diffbench.trend.courses import visits_of
+    from diffbench.trend import visits_of
     from diffbench.whole_files import write_whole
 
     found = opened(store)

@@ -15,8 +15,8 @@ __all__ = [
     "document_of",
     "ewma",
     "state_by",
-    "state_of",
     "trend_of",
+    "visits_of",
 ]
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
         course_of,
         document_of,
         state_by,
-        state_of,
         trend_of,
+        visits_of,
     )
 
 __getattr__, __dir__ = names_on_first_use(
@@ -47,8 +47,8 @@ __getattr__, __dir__ = names_on_first_use(
             "course_of",
             "document_of",
             "state_by",
-            "state_of",
             "trend_of",
+            "visits_of",
         ),
     },
 )

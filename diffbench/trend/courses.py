@@ -438,13 +438,6 @@ def _upper(visit: Visit, name: str) -> tuple[float | None, str]:
     return None if both is None else both[1], "1" if found is None else str(found["unit"])
 
 
-def state_of(history: History, unit: str) -> State | None:
-    """The state of a unit by all its records; None where all are withdrawn or damaged. Raises
-    ``HistoryError`` where there are none."""
-    visits, _ = visits_of(history, unit)
-    return state_by(visits) if visits else None
-
-
 def state_by(visits: Sequence[Visit], *, stock: Stock | None = None) -> State:
     """The state of a unit by visits, one or more; ``stock`` is that of the workshop."""
     return judge([one for visit in visits for one in visit.observations()], stock=stock)

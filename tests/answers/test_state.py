@@ -27,7 +27,7 @@ from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
 from diffbench.results import Characterisation, State
-from diffbench.trend import state_of, trend_of
+from diffbench.trend import state_by, trend_of, visits_of
 
 LIMITS = {"preload_torque": (70.0, 90.0)}
 
@@ -192,8 +192,7 @@ def test_every_command_says_the_same(
     history = open_history(str(folder / "history.sqlite"))
     for i, record in enumerate(mixed):
         history.add([write(folder / f"{i}.json", record)])
-    by_history, by_trend = state_of(history, "Q17"), trend_of(history, "Q17").state
-    assert by_history is not None
+    by_history, by_trend = state_by(visits_of(history, "Q17")[0]), trend_of(history, "Q17").state
     assert told(by_history) == told(by_trend) == wanted
     listed, followed = (
         CliRunner().invoke(main, [*words, "--json", "--store", history.label])
