@@ -26,6 +26,7 @@ from diffbench.report import (
     Section,
     Table,
     card_files,
+    card_glossary,
     card_of,
     curve_map,
     judged,
@@ -233,9 +234,8 @@ def messages() -> set[str]:
 
     for table in (WORDS, PARTS, NAMES, CAUTIONS):
         found |= set(table.values())
-    from diffbench.report.glossary import ON_CARD as TERMS
-
-    found |= {text for word, meaning, *_ in TERMS for text in (word, meaning)}
+    terms, _ = card_glossary(say_in("en"))
+    found |= {text for word, meaning, *_ in terms.rows for text in (word, meaning)}
     for rows in (REASONS, STEPS):
         found |= {text for texts in rows.values() for text in texts}
     return found | {DEFER}

@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diffbench.report import Document, Section, Sentence, Table, item, text_of
-from diffbench.report.document import bare
 from diffbench.report.terminal import columns_of, lines_of, table, wrapped
 
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1, max_size=30)
@@ -75,7 +74,8 @@ def test_headings_stay_where_room_is_short() -> None:
     """One line where it fits, several where the cells are narrower than their headings, and else each cell
     bears its own; on no width is a number left without its heading."""
     head = ("", "preload torque, N·m", "chance within limits", "")
-    block = bare([("first shim", "81.7", "over 99 %", "advised"), ("other", "77", "40 %", "")], head=head)
+    rows = (("first shim", "81.7", "over 99 %", "advised"), ("other", "77", "40 %", ""))
+    block = Table("", head, rows)
     for width, lines in ((72, 1), (44, 3)):
         text = lines_of(block, width)
         assert len(text) == lines + 2
