@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -22,7 +22,7 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
     POWER_95,
@@ -71,8 +71,10 @@ class Comparison(Document):
     of 95 %; ``visits_for_5_percent`` how many visits each state needs for a loss of 5 % to be shown with that
     chance, None where no number does. ``visits_to_settle`` has the same for each limit that is not proven
     either way, if its value stays where it is now. ``next_event`` is None where there is nothing to say:
-    after a rebuild, without a repeatability, or without a limit. ``state`` is that of the unit by all these
-    records, the newest by its date; None in documents of older versions, and without details.
+    after a rebuild, without a repeatability, or without a limit. ``verdict`` is about the change alone;
+    ``state`` is that of the unit by all these
+    records, the newest by its date; None in documents of older versions, and without details. ``swapped``:
+    the later state was named first, and stands after all the same.
     """
 
     file_name: ClassVar[str] = "comparison.json"
@@ -97,6 +99,7 @@ class Comparison(Document):
     visits_to_settle: dict[str, int | None] = Field(default_factory=dict)
     next_event: NextEvent | None = None
     state: State | None = None
+    swapped: bool = False
 
     @property
     def failed(self) -> bool:
@@ -115,21 +118,25 @@ def compare(
     largest_loss: float = LARGEST_LOSS,
     events: int = 1,
     details: bool = True,
+    stock: Stock | None = None,
 ) -> Comparison:
     """Compare two states of one unit.
 
     Parameters
     ----------
     before, after : Characterisation, Member, or sequence of them
-        Results of one or several visits in each state; several, each fitted by itself, are averaged, which
-        is how refits to the bench sharpen a comparison. A `Member` (see `diffbench.answers.joint.member`)
-        says more of a result: which build of a joint fit it is, and where its papers are.
+        Results of one or several visits in each state; their dates, not their places, say which is which.
+        Several, each fitted by itself, are averaged, which is how refits sharpen a comparison. A `Member`
+        (see `diffbench.answers.joint.member`) says more of a result: which build of a joint fit it is, and
+        where its papers are.
     largest_loss : float
         Share of the preload torque that may be lost where the sheet after states no limits on it.
     events : int
         Events between both states, for what one more does.
     details : bool
         Whether state, locking torque at corner entry and the map of the difference are worked out.
+    stock : Stock or None
+        Shims of the workshop, for the next step.
 
     Returns
     -------
@@ -151,6 +158,9 @@ def compare(
     if events < 1:
         raise FitError.single("no event lies between the states", key="events", mend="name one or more")
     earlier, later = _members(before), _members(after)
+    swapped = _turned_round(earlier, later)
+    if swapped:
+        earlier, later = later, earlier
     members = [*earlier, *later]
     _check(members)
     for side in (earlier, later):
@@ -178,7 +188,7 @@ def compare(
         difference_map=difference_map(pair) if details else None,
         readings=_meanings(found.changes, wear),
         common=shared_text(pair),
-        caveats=_caveats(pair, found, judged=judged),
+        caveats=[*_order_caveats(earlier, later, swapped=swapped), *_caveats(pair, found, judged=judged)],
         detectable_loss=loss,
         visits_for_5_percent=visits,
         visits_to_settle={
@@ -187,7 +197,10 @@ def compare(
             if judged and not same and limit.check.outcome == "not proven"
         },
         next_event=ahead,
-        state=judge(members, largest_loss=largest_loss) if details else None,
+        state=judge(members, largest_loss=largest_loss, stock=stock, events=events if events > 1 else None)
+        if details
+        else None,
+        swapped=swapped,
     )
 
 
@@ -196,6 +209,35 @@ def _members(given: Characterisation | Member | Sequence[Characterisation | Memb
     if not listed:
         raise FitError.single("no result is given for one of the states", mend="name one on each side")
     return [m if isinstance(m, Member) else member(m) for m in listed]
+
+
+def _times(side: Sequence[Member]) -> list[tuple[str, float]]:
+    """When visits were, earliest first: by date, and by distance on one day of one build."""
+    return sorted((m.facts.date or m.characterisation.date, m.facts.distance_m or 0.0) for m in side)
+
+
+def _turned_round(earlier: Sequence[Member], later: Sequence[Member]) -> bool:
+    """Whether every visit of what was named first was after every visit of the other."""
+    first, other = _times(earlier)[0], _times(later)[-1]
+    if first[0] == other[0] and earlier[0].facts.build != later[0].facts.build:
+        return False  # a rebuild within a day: distances begin anew, so that only the caller knows
+    return first > other
+
+
+def _order_caveats(earlier: Sequence[Member], later: Sequence[Member], *, swapped: bool) -> Iterator[str]:
+    """What the dates say of the order in which both states were named."""
+    if swapped:
+        yield "the later state was named first: before and after stand by their dates here"
+    (last, _), (first, _) = _times(earlier)[-1], _times(later)[0]
+    if last > first:
+        yield f"visits of both states overlap in time ({first} is before {last}): check their dates"
+    ways = earlier[-1].facts.distance_m, later[0].facts.distance_m
+    if (
+        earlier[0].facts.build == later[0].facts.build
+        and None not in ways
+        and (ways[0] or 0.0) > (ways[1] or 0.0)
+    ):
+        yield "the later state has run less than the earlier one: check dates and distances of the sheets"
 
 
 def _check(members: Sequence[Member]) -> None:
@@ -359,8 +401,8 @@ def check_state(members: Sequence[Member]) -> None:
     Raises
     ------
     FitError
-        Their builds or distances differ, or they contradict each other by what a refit to the bench moves:
-        in one of a thousand cases by chance.
+        Their builds or distances differ, one is there twice, or they contradict each other by what a refit
+        to the bench moves: in one of a thousand cases by chance.
 
     References
     ----------
@@ -376,6 +418,12 @@ def check_state(members: Sequence[Member]) -> None:
             f"visits of one state are of one build at one distance, and these are not: {told}",
             file=where[-1],
             mend="compare them with each other; or state one distance, if nothing was driven in between",
+        )
+    if len({m.visit for m in members}) < len(members):
+        raise FitError.single(
+            "a visit is named twice: it says nothing that it had not said before",
+            file=where[-1],
+            mend="name each visit once",
         )
     names = [name for name in _WORDS if all(m.determined(name) is not None for m in members)]
     if not names:

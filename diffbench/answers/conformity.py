@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from diffbench.answers.state import gravest, judge_builds
+from diffbench.answers.state import Stock, gravest, judge_builds
 from diffbench.definitions import name_of, parts_of
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import LIMITED, RULE, LimitCheck, Outcome, check_limit, worst
@@ -42,7 +42,7 @@ def limited_name(characterisation: Characterisation, limit: str) -> str:
     return next((name for name in alike if not build or parts_of(name)[1] == build), name_of(quantity, build))
 
 
-def conformity(characterisation: Characterisation) -> Conformity:
+def conformity(characterisation: Characterisation, *, stock: Stock | None = None) -> Conformity:
     """Conformity of the build to every limit of its sheet that a single visit can judge.
 
     Parameters
@@ -50,6 +50,8 @@ def conformity(characterisation: Characterisation) -> Conformity:
     characterisation : Characterisation
         The result of a fit; its limits are those of the build sheet. The limit on face wear needs two
         states, and is judged by `diffbench.answers.comparison`.
+    stock : Stock or None
+        Shims of the workshop, for the next step.
 
     Returns
     -------
@@ -77,5 +79,5 @@ def conformity(characterisation: Characterisation) -> Conformity:
         rule=RULE,
         limits=checks,
         outcome=worst([check.outcome for check in checks]),
-        state=gravest(judge_builds([characterisation])),
+        state=gravest(judge_builds([characterisation], stock=stock)),
     )

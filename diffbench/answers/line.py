@@ -62,9 +62,9 @@ def axis_over(visits: Sequence[tuple[float | None, int | None]]) -> Axis:
     return "visits"
 
 
-def place_ahead(x: ArrayLike, *, one_by_one: bool) -> float | None:
+def place_ahead(x: ArrayLike, *, one_by_one: bool, stretches: int | None = None) -> float | None:
     """Where the next record is expected: one further where they are counted ``one_by_one``, else as far on as
-    the mean stretch so far.
+    the mean of the ``stretches`` so far, one from place to place unless it is said.
 
     >>> place_ahead([0.0, 0.0, 600.0, 1100.0], one_by_one=False)
     1650.0
@@ -72,7 +72,7 @@ def place_ahead(x: ArrayLike, *, one_by_one: bool) -> float | None:
     places = np.unique(x)
     if places.size < 2:
         return None
-    stretch = 1.0 if one_by_one else float(places[-1] - places[0]) / (places.size - 1)
+    stretch = 1.0 if one_by_one else float(places[-1] - places[0]) / (stretches or places.size - 1)
     return float(places[-1]) + stretch
 
 
@@ -373,8 +373,8 @@ def _falls(height: Callable[[float], float], start: float, far: float) -> float:
 
 
 def records_needed(line: Line, x: ArrayLike, fall: float) -> int | None:
-    """How many more records, spaced as those so far, would show a fall with 95 % confidence in nine of ten
-    cases.
+    """How many more records, spaced as those so far, would show a fall by a two-sided interval of 95 % in
+    nine of ten cases.
 
     Parameters
     ----------
@@ -403,7 +403,7 @@ def records_needed(line: Line, x: ArrayLike, fall: float) -> int | None:
     for more in range(1, MOST_RECORDS + 1):
         every = np.append(across, places[-1] + gap * np.arange(1, more + 1))
         u_slope = line.sigma / math.sqrt(float(np.sum((every - every.mean()) ** 2)))
-        if fall >= (_student(_ONE_SIDED, line.freedom + more) + float(norm.ppf(_POWER))) * u_slope:
+        if fall >= (_student(_TWO_SIDED, line.freedom + more) + float(norm.ppf(_POWER))) * u_slope:
             return more
     return None
 

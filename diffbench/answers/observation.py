@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from diffbench.answers.joint import Member, member
 from diffbench.definitions import name_of, parts_of
+from diffbench.documents.build import Build
 from diffbench.doubts import OF_A_VISIT, OF_THE_BENCH, Source
 from diffbench.fitting.pooling import UNSTATED
 from diffbench.results.characterisation import Characterisation
@@ -62,7 +63,7 @@ class Observation:
     """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
     of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop, and a fit that did
-    not converge."""
+    not converge; ``sheet`` the build sheet, where the caller could read it."""
 
     record: str
     unit: str
@@ -82,6 +83,7 @@ class Observation:
     tested_torque_Nm: tuple[float, float] | None
     tested_speed_rad_s: float | None
     source: Characterisation | Mapping[str, Any]
+    sheet: Build | None = None
 
     @property
     def assembly(self) -> tuple[str, float | None]:
@@ -103,7 +105,9 @@ class Observation:
                 source = Characterisation.model_validate(source)
             except ValidationError:
                 return None  # by another version: its numbers can be judged, what they are made of cannot
-        return member(source, build=self.measured_as, bench=self.bench) if source.forms else None
+        if not source.forms:
+            return None
+        return replace(member(source, build=self.measured_as, bench=self.bench), sheet=self.sheet)
 
 
 def observations(
@@ -160,6 +164,7 @@ def observations(
                 record=record or found.record,
                 unit=unit or found.unit,
                 date=date or found.date,
+                sheet=source.sheet if isinstance(source, Member) else None,
             )
 
 

@@ -229,7 +229,7 @@ def _with_force(who: Member) -> Member:
 
 def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *, near: float) -> Ladder:
     """The course by the chosen way; the curve alone goes through the rung ``near`` in preload [N·m]."""
-    members = _rungs_of(results)
+    members, notes = _as_they_stand(_rungs_of(results))
     if len(members) == 1:
         members = [_with_force(members[0])]
     shims = np.array([_shim(m) for m in members])
@@ -250,7 +250,6 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
             key="preload.disc_spring",
             mend="add them to the sheet and fit again, or advise from the ladder alone",
         )
-    notes: list[str] = []
     try:
         course: Course | None = None
         if stack is not None and chosen != "ladder":
@@ -327,6 +326,29 @@ def _rungs_of(results: Sequence[Characterisation | Member]) -> list[Member]:
                 mend="leave that build out, or test it with slip near zero input torque",
             )
     return found
+
+
+def _as_they_stand(members: Sequence[Member]) -> tuple[list[Member], list[str]]:
+    """Each assembly as it was seen last, and notes on what was left out: a spring that has worn since is no
+    second rung of a ladder, but another spring."""
+    newest: dict[tuple[str, float | None], tuple[str, float]] = {}
+
+    def when(m: Member) -> tuple[str, float]:
+        return m.facts.date or m.characterisation.date, m.facts.distance_m or 0.0
+
+    for m in members:
+        key = m.facts.build, m.shim
+        newest[key] = max(newest.get(key, when(m)), when(m))
+
+    def stands(m: Member) -> bool:
+        date, distance = newest[m.facts.build, m.shim]
+        at = m.facts.distance_m
+        return when(m)[0] == date if at is None else at == distance  # refits in between stand side by side
+
+    kept = [m for m in members if stands(m)]
+    left = sorted({f"{m.facts.build} of {when(m)[0]}" for m in members if not stands(m)})
+    note = f"left out, since the same build was tested later, after more distance: {', '.join(left)}"
+    return kept, [note] if left else []
 
 
 def _shim(who: Member) -> float:

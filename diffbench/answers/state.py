@@ -71,6 +71,7 @@ def judge(
     limits: Mapping[str, Limit] | None = None,
     largest_loss: float = LARGEST_LOSS,
     stock: Stock | None = None,
+    events: int | None = None,
 ) -> State:
     """Judge a unit by all its records: one is enough.
 
@@ -87,6 +88,9 @@ def judge(
         Share of the preload torque that may be lost where the sheet holds it to no limit.
     stock : Stock or None
         Shims of the workshop; steps of 0.05 mm by default.
+    events : int or None
+        Events from the first visit after the rebuild to the newest, where no record counts them; one from
+        place to place by default.
 
     Returns
     -------
@@ -102,8 +106,8 @@ def judge(
     Limits by ISO 14253-1; the chance to hold them by JCGM 106:2012; visits that contradict each other by χ²
     once in a thousand; jumps as `diffbench.answers.line.find_jump`.
     """
-    case = _case(records, build, limits, largest_loss, stock or Stock())
-    reasons = sorted(_reasons(case), key=lambda reason: GRAVITY.index(reason.kind))
+    case = _case(records, build, limits, largest_loss, stock or Stock(), events)
+    reasons = sorted(_reasons(case), key=_gravity)
     newest = case.newest
     return State(
         unit=newest.unit,
@@ -118,6 +122,12 @@ def judge(
         visits=[case.visit(one) for one in case.every],
         rule=RULE,
     )
+
+
+def _gravity(reason: Reason) -> tuple[int, float]:
+    """By kind; of several limits ahead the one that is least likely to be held goes first."""
+    ahead = reason.kind == "limit-ahead" and reason.chance is not None
+    return GRAVITY.index(reason.kind), (reason.chance or 0.0) if ahead else 0.0
 
 
 def gravest(states: Sequence[State]) -> State:
@@ -163,6 +173,7 @@ class _Case:
     limits: Mapping[str, Limit]
     largest_loss: float
     stock: Stock
+    events: int | None
 
     @property
     def newest(self) -> Observation:
@@ -277,6 +288,7 @@ def _case(
     limits: Mapping[str, Limit] | None,
     largest_loss: float,
     stock: Stock,
+    events: int | None,
 ) -> _Case:
     every = _in_order(records)
     asked = [one for one in every if build is None or one.build == build]
@@ -287,7 +299,7 @@ def _case(
     own = tuple(one for one in asked if one.assembly == newest.assembly)
     here = tuple(one for one in own if one.place == newest.place)
     held = {**newest.limits, **(limits or {})}
-    return _Case(tuple(every), own, here, held, largest_loss, stock)
+    return _Case(tuple(every), own, here, held, largest_loss, stock, events)
 
 
 def _members(seen: Sequence[Observation]) -> list[Member]:
@@ -338,6 +350,7 @@ def _reasons(case: _Case) -> Iterator[Reason]:
     for check in case.checks:
         yield from _of_limit(case, check)
     yield from _of_courses(case)
+    yield from _of_wear(case)
     yield from case.earlier_disagreeing
     known = [case.newest.estimates[name] for name in case.limits if name in case.newest.estimates]
     if known and not all(one.refits for one in known):
@@ -463,7 +476,7 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
                 records=[one.record for one in sides],
             )
         line = fit_line(x[since:], y[since:], stated=stated)
-        ahead = place_ahead(x, one_by_one=over == "events")
+        ahead = place_ahead(x, one_by_one=over == "events", stretches=case.events)
         limit = case.limits.get(name)
         outcome = next((check.outcome for check in case.checks if check.quantity == name), None)
         if line is None or ahead is None or limit is None or outcome == "not conforming":
@@ -478,6 +491,34 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
             coming = _on_the_line(case, name, line, limit, "limit-ahead", ahead, shared, over)
             if coming.chance is not None and coming.chance < SURE:
                 yield coming
+
+
+def _of_wear(case: _Case) -> Iterator[Reason]:
+    """Limits on wear that the next event is as good as sure to break, if wear goes on in a straight line: it
+    is worked out from two states, so that less than that is no more than doubt."""
+    stretches = case.events or len({one.place for one in case.sound}) - 1
+    for name, judged in case.wear.items():
+        check = judged.check
+        if check.value is None or check.high is None or check.outcome == "not conforming":
+            continue
+        on = 1.0 + 1.0 / max(stretches, 1)
+        value, reach = on * check.value, (on * (check.guard_low or 0.0), on * (check.guard_high or 0.0))
+        interval = value - reach[0], value + reach[1]
+        chance = chance_within(value, interval, None, check.high)
+        if chance <= 1.0 - SURE:
+            yield _reason(
+                case,
+                "limit-ahead",
+                quantity=name,
+                unit=check.unit,
+                value=value,
+                low=interval[0],
+                high=interval[1],
+                limit=check.high,
+                side="upper",
+                chance=chance,
+                part=_part_of(case.changed),
+            )
 
 
 def _along(own: Sequence[Observation], name: str, over: Axis) -> tuple[list[float], list[Observation]]:

@@ -115,13 +115,17 @@ def fit(
 def _write(
     out: Path, result: Characterisation, maps: dict[str, LockingMap], *, paper: str | None
 ) -> dict[str, list[Path]]:
-    """What was written, by build; of several, a set for each beside what they share."""
+    """What was written, by build, with the manifest; of several, a set for each beside what they share."""
     from diffbench.report.files import write_builds, write_results
+    from diffbench.results.manifest import NAME
 
     if len(maps) == 1:
         (only,) = maps.values()
-        return {"": write_results(out, result, only, paper=paper)}
-    return write_builds(out, result, maps, paper=paper)
+        written = {"": write_results(out, result, only, paper=paper)}
+    else:
+        written = write_builds(out, result, maps, paper=paper)
+    written[""].append(out / NAME)
+    return written
 
 
 def _where(written: dict[str, list[Path]]) -> str:

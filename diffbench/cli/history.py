@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import SuggestingGroup
-from diffbench.cli.options import PATH, json_option, language_option, quantity, store_option
+from diffbench.cli.options import PATH, json_option, language_option, quantity, stock_option, store_option
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
-    from diffbench.history import Damage, History, Record
-    from diffbench.results import State
+    from diffbench.answers.state import Stock
+    from diffbench.history import Damage, History
 
 Command = Callable[..., None]
 
@@ -79,60 +79,66 @@ def add(
 
 @history.command("list", epilog="Example: diffbench history list --unit Q17")
 @click.option("--unit", help="Serial of a unit, for its records alone.")
+@stock_option()
 @store_and_json
-def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
-    """List units, builds and records as they stand, and the state of each unit by all its records.
+def list_records(unit: str | None, stock: Stock | None, store: str | None, as_json: bool) -> None:
+    """List units, builds and records as they stand: what was measured, and the state of each unit by all.
+
+    Preload torque and friction stand with their 95 % intervals at three digits.
 
     The exit status is 1 where a unit is proven to be worn or beyond a limit.
     """
     found = opened(store)
     contents = found.contents(unit)
-    states = _states(found, contents.records)
+    from diffbench.report.history import listing, measured_of
+    from diffbench.trend import state_by, visits_of
+
+    units = sorted({record.facts.unit for record in contents.records if not record.facts.withdrawn})
+    visits = {name: visits_of(found, name)[0] for name in units}
+    states = [state_by(seen, stock=stock) for seen in visits.values() if seen]
+    measured = measured_of([visit for seen in visits.values() for visit in seen])
     if as_json:
         print_json(
             {
                 "records": [_plain(record) for record in contents.records],
+                "measured": [
+                    {"record": number, "build": build, **{n: _interval(*of) for n, of in numbers.items()}}
+                    for (number, build), numbers in measured.items()
+                ],
                 "damage": [_plain(damage) for damage in contents.damage],
                 "states": {state.unit: state.content() for state in states},
             },
             indent=1,
         )
     else:
-        from diffbench.report.history import listing
-
-        tell(listing(contents.records, states))
+        tell(listing(contents.records, states, measured))
         _tell(contents.damage)
     if any(state.failed for state in states):
         raise SystemExit(1)
 
 
-def _states(found: History, records: Sequence[Record]) -> list[State]:
-    """The state of every unit that has records to judge."""
-    from diffbench.trend import state_of
-
-    units = sorted({record.facts.unit for record in records if not record.facts.withdrawn})
-    return [state for unit in units if (state := state_of(found, unit)) is not None]
-
-
 @history.command(epilog="Example: diffbench history pages --out workshop-pages")
 @click.option("--out", type=PATH, required=True, help="Folder for the pages; made if it is not there.")
 @click.option("--unit", help="Serial of a unit, for its pages alone.")
+@stock_option()
 @language_option()
 @store_and_json
-def pages(out: Path, unit: str | None, language: str, store: str | None, as_json: bool) -> None:
+def pages(
+    out: Path, unit: str | None, stock: Stock | None, language: str, store: str | None, as_json: bool
+) -> None:
     """Write a page of each unit, a card of each visit, and an index of all units.
 
     The pages are files that link to each other: they need no network and no program. The exit status is 1
     where a unit is proven to be worn or beyond a limit.
     """
     from diffbench.report.unit import life_of, unit_pages
-    from diffbench.trend.courses import visits_of
+    from diffbench.trend import visits_of
     from diffbench.whole_files import write_whole
 
     found = opened(store)
     contents = found.contents(unit)
     units = sorted({one.facts.unit for one in contents.records if not one.facts.withdrawn})
-    lives = [life_of(name, visits) for name in units if (visits := visits_of(found, name)[0])]
+    lives = [life_of(name, visits, stock=stock) for name in units if (visits := visits_of(found, name)[0])]
     written = write_whole(out, unit_pages(lives, language=language))
     states = {life.unit: life.newest.state for life in lives}
     if as_json:
@@ -283,6 +289,10 @@ def _plain(item: Any) -> dict[str, Any]:
     from dataclasses import asdict
 
     return asdict(item)
+
+
+def _interval(value: float, low: float | None, high: float | None) -> dict[str, float | None]:
+    return {"value": value, "low": low, "high": high}
 
 
 def _tell(damage: Sequence[Damage]) -> None:

@@ -14,6 +14,7 @@ import click
 from diffbench.cli.terminal import Progress, print_text
 
 if TYPE_CHECKING:
+    from diffbench.answers.state import Stock
     from diffbench.errors import Fault
     from diffbench.report.document import Document as ReportDocument
     from diffbench.results.characterisation import Characterisation
@@ -63,6 +64,24 @@ def language_option() -> Callable[[F], F]:
     return click.option(
         "--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help=text
     )
+
+
+def stock_option() -> Callable[[F], F]:
+    """``--stock``, the shims that the workshop has, given to the command as a `Stock`, or None."""
+
+    def read(ctx: click.Context, param: click.Parameter, text: str | None) -> Stock | None:
+        del ctx
+        if text is None:
+            return None
+        from diffbench.answers.state import Stock
+
+        shims = tuple(quantity(part, "length", "mm", "--stock") for part in text.split(","))
+        if any(shim < 0.0 for shim in shims):
+            raise click.BadParameter("a shim is no thinner than nothing", param=param)
+        return Stock(shims=shims)
+
+    text = "Shims that there are, as '0.1 mm, 0.25 mm', for the next step to choose from."
+    return click.option("--stock", callback=read, metavar="LENGTHS", help=text)
 
 
 #: What an answer is written as.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from importlib import resources
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from diffbench.cli.options import PATH, json_option
-from diffbench.cli.terminal import at_a_terminal, print_json, print_text, width
+from diffbench.cli.terminal import at_a_terminal, print_json, print_text, tell, width
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
@@ -98,7 +99,7 @@ def _settings(stated: tuple[str, ...]) -> FileSettings:
 )
 @json_option()
 def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
-    """List the described rigs that come with diffbench, or copy one to start from."""
+    """List the described rigs that come with diffbench and what each is for, or copy one to start from."""
     from diffbench.errors import OutputError
 
     found = _described()
@@ -108,7 +109,10 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
         if as_json:
             print_json(sorted(found))
         else:
-            print_text("\n".join(sorted(found)))
+            from diffbench.report.document import Document, Section, bare
+
+            rows = [(name, _purpose(text)) for name, text in sorted(found.items())]
+            tell(Document("Rigs", (Section("", (bare(rows, head=("rig", "what it is for")),)),)))
         return
     if name not in found:
         raise OutputError.single(
@@ -125,6 +129,13 @@ def rigs(name: str | None, target: Path | None, as_json: bool) -> None:
         click.echo(found[name], nl=False)
     else:
         print_text(f"Written: {target}")
+
+
+def _purpose(text: str) -> str:
+    """What a rig is for: the sentence that its file begins with."""
+    lines = itertools.takewhile(lambda line: line.startswith("#"), text.splitlines())
+    said = " ".join(line.lstrip("# ") for line in lines).partition("fill in: ")[2]
+    return f"{said[:1].upper()}{said[1:].partition('. ')[0].rstrip('.')}."
 
 
 def _described() -> dict[str, str]:

@@ -20,6 +20,7 @@ from diffbench.cli.options import (
     quantity,
     result_of,
     results_of,
+    stock_option,
     tell_written,
 )
 from diffbench.cli.terminal import print_text, tell
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from diffbench.answers.comparison import Comparison
     from diffbench.answers.joint import Member
     from diffbench.answers.shims import Way
+    from diffbench.answers.state import Stock
 
 MANIFEST = "comparison-manifest.json"
 
@@ -82,8 +84,9 @@ def show(
 
 @click.command(epilog="Example: diffbench conformity demo-result")
 @click.argument("result", type=PATH)
+@stock_option()
 @json_option()
-def conformity(result: Path, as_json: bool) -> None:
+def conformity(result: Path, stock: Stock | None, as_json: bool) -> None:
     """Whether a build conforms to the limits of its sheet (ISO 14253-1), with guard bands.
 
     RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
@@ -91,7 +94,7 @@ def conformity(result: Path, as_json: bool) -> None:
     """
     from diffbench.answers.conformity import conformity as judged
 
-    found = judged(result_of(result, quiet=as_json))
+    found = judged(result_of(result, quiet=as_json), stock=stock)
     if as_json:
         click.echo(found.to_json(), nl=False)
     else:
@@ -135,6 +138,7 @@ def conformity(result: Path, as_json: bool) -> None:
     show_default=True,
     help="Events between BEFORE and AFTER, to say whether the limits last one more.",
 )
+@stock_option()
 @faces_options(out="Folder for comparison.json, difference.csv, and what --to names.")
 @picture_option("Draw what changed into this file: .png, .svg or .pdf.")
 @json_option("Print the comparison as JSON, alone.")
@@ -148,6 +152,7 @@ def compare(
     same_bench: bool,
     largest_loss: float | None,
     events: int,
+    stock: Stock | None,
     out: Path | None,
     formats: tuple[str, ...],
     picture: Path | None,
@@ -155,7 +160,8 @@ def compare(
 ) -> None:
     """What changed between two states of a unit, what wore, and whether that is within limits.
 
-    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first. Exit
+    BEFORE and AFTER are characterisations, folders of results, or run sheets, which are fitted first; their
+    dates say which is which. The state by all of them comes first, then what changed between both. Exit
     status: 0 done; 1 done, and the unit is worn or a limit is proven to be broken; 2 a file or an option is
     wrong.
     """
@@ -175,7 +181,9 @@ def compare(
 
     sides = side((before, *also_before), build_before), side((after, *also_after), build_after)
     loss = LARGEST_LOSS if largest_loss is None else largest_loss / 100.0
-    result = against(*sides, largest_loss=loss, events=events)
+    result = against(*sides, largest_loss=loss, events=events, stock=stock)
+    if result.swapped:
+        sides = sides[1], sides[0]
     written: list[Path] = []
     reference = sides[0][0].characterisation.reference
     if picture is not None or "html" in formats:
@@ -211,7 +219,7 @@ def _folder(path: Path) -> Path:
 
 
 def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]:
-    """All files, as one; without the manifest, which is among them."""
+    """All files, as one, and where they are; the manifest last."""
     from diffbench.answers.differences import difference_csv
     from diffbench.results.manifest import with_manifest
     from diffbench.whole_files import write_whole
@@ -221,7 +229,7 @@ def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]
     contents = {**faces, "difference.csv": table.encode("utf-8"), "comparison.json": document}
     digest = hashlib.sha256(contents["comparison.json"]).hexdigest()
     write_whole(out, with_manifest(contents, result=digest, name=MANIFEST))
-    return [out / name for name in ("comparison.json", "difference.csv", *faces)]
+    return [out / name for name in ("comparison.json", "difference.csv", *faces, MANIFEST)]
 
 
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")
@@ -268,6 +276,7 @@ def repeatability(
     metavar="LENGTH",
     help="Steps in which shims are in stock.",
 )
+@stock_option()
 @click.option(
     "--by",
     "way",
@@ -282,6 +291,7 @@ def advise(
     target: str,
     limits: tuple[float, float] | None,
     step: str,
+    stock: Stock | None,
     way: str | None,
     out: Path | None,
     formats: tuple[str, ...],
@@ -305,7 +315,14 @@ def advise(
         for path, one in results_of(results, quiet=as_json)
         for facts in one.builds
     ]
-    result = advised(members, target=wanted, limits=limits, step=width_of_step, way=cast("Way | None", way))
+    result = advised(
+        members,
+        target=wanted,
+        limits=limits,
+        step=width_of_step,
+        stock=() if stock is None else stock.shims,
+        way=cast("Way | None", way),
+    )
     from diffbench.report.shims import shim_document
 
     document = shim_document(result)

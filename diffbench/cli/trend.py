@@ -13,12 +13,14 @@ from diffbench.cli.options import (
     picture_option,
     put_faces,
     quantity,
+    stock_option,
     store_option,
     tell_written,
 )
 from diffbench.cli.terminal import print_json, print_text, tell
 
 if TYPE_CHECKING:
+    from diffbench.answers.state import Stock
     from diffbench.trend import Axis
 
 
@@ -43,6 +45,7 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="How many of the first records the control charts compare with; those at the first distance.",
 )
+@stock_option()
 @picture_option("Write a picture: .svg, .png or .pdf.")
 @faces_options()
 @store_option()
@@ -54,6 +57,7 @@ def trend(
     quantities: tuple[str, ...],
     limits: tuple[str, ...],
     baseline: int | None,
+    stock: Stock | None,
     picture: Path | None,
     out: Path | None,
     formats: tuple[str, ...],
@@ -78,6 +82,7 @@ def trend(
         quantities=quantities,
         limits=dict(_limit(text) for text in limits),
         baseline=baseline,
+        stock=stock,
     )
     if picture is not None:
         from diffbench.report.drawing import put_picture

@@ -16,6 +16,7 @@ __all__ = [
     "Table",
     "browser",
     "card_files",
+    "card_glossary",
     "card_of",
     "card_pdf",
     "comparison_document",
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
         without_refresh,
         write_results,
     )
+    from diffbench.report.glossary import card_glossary
     from diffbench.report.history import listing, record_document
     from diffbench.report.judgement import judged
     from diffbench.report.messages import say_in
@@ -92,6 +94,7 @@ __getattr__, __dir__ = names_on_first_use(
             "without_refresh",
             "write_results",
         ),
+        "glossary": ("card_glossary",),
         "history": ("listing", "record_document"),
         "judgement": ("judged",),
         "messages": ("say_in",),

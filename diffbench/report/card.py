@@ -165,8 +165,8 @@ def _numbers(
         if last is not None and _place(last) != _place(item):
             last = None  # not one number before and after
         yield Number(
-            name=" · ".join([name_text(stem, say), *_place(item)]),
-            value=three_digits(_times(factor, item.value), _times(factor, item.u), unit)
+            name=" · ".join([name_text(stem, say), *map(say.number, _place(item))]),
+            value=say.number(three_digits(_times(factor, item.value), _times(factor, item.u), unit))
             if item.value is not None
             else say("not determined"),
             interval=_range(_times(factor, item.low), _times(factor, item.high), _times(factor, item.u), say),
@@ -175,7 +175,7 @@ def _numbers(
             else say("allowed {range}").format(range=_range(limit.low, limit.high, None, say)),
             before=""
             if last is None
-            else three_digits(_times(factor, last.value), _times(factor, last.u), unit),
+            else say.number(three_digits(_times(factor, last.value), _times(factor, last.u), unit)),
         )
 
 
@@ -200,7 +200,8 @@ def _times(factor: float, number: float | None) -> float | None:
 def _range(low: float | None, high: float | None, u: float | None, say: Say) -> str:
     if low is None or high is None:
         return ""
-    return say("{low} to {high}").format(low=three_digits(low, u), high=three_digits(high, u))
+    ends = (say.number(three_digits(end, u)) for end in (low, high))
+    return say("{low} to {high}").format(**dict(zip(("low", "high"), ends, strict=True)))
 
 
 def limit_marks(characterisation: Characterisation, build: str, curve: BranchCurve) -> list[LimitMark]:
@@ -295,7 +296,9 @@ def _figure(
         )
         for i in dict.fromkeys(places)
     )
-    place = say("{temperature} °C, {speed} rad/s").format(temperature=f"{heat:g}", speed=f"{speed:g}")
+    place = say("{temperature} °C, {speed} rad/s").format(
+        temperature=say.number(f"{heat:g}"), speed=say.number(f"{speed:g}")
+    )
     return Figure(
         name="locking-curve",
         title=say("Locking torque at {place}").format(place=place),

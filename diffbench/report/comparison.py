@@ -14,8 +14,16 @@ from diffbench.answers.differences import Change, DifferenceMap
 from diffbench.answers.wear import HeldLimit
 from diffbench.report.document import WIDE, Block, Document, Section, Sentence, bare, item, items
 from diffbench.report.document import Figure as PageFigure
+from diffbench.report.judgement import state_sentences
 from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
-from diffbench.report.map_contours import WASH, dress_map, frame_map, hatch_untested, round_levels
+from diffbench.report.map_contours import (
+    WASH,
+    dress_map,
+    frame_map,
+    hatch_untested,
+    line_colours,
+    round_levels,
+)
 from diffbench.report.result import limits_table
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import (
@@ -270,9 +278,10 @@ def difference(
         np.array(listed)[:, :, temperature].T for listed in (table.change_Nm, table.low_Nm, table.high_Nm)
     )
     levels = difference_levels(found) if levels is None else levels
-    axes.contourf(torque, speed, values, levels=levels, colors=_shades(levels))
+    shades = _shades(levels)
+    axes.contourf(torque, speed, values, levels=levels, colors=shades)
     lines = axes.contour(
-        torque, speed, values, levels=levels, colors=[DARK_LABEL],
+        torque, speed, values, levels=levels, colors=line_colours(shades),
         linewidths=[1.8 if abs(level) < 1e-9 else 0.6 for level in levels],
     )  # fmt: skip
     frame_map(axes, torque, speed)
@@ -355,10 +364,12 @@ def _head(result: Comparison) -> Section:
             f"{', '.join(printable(date, limit=20) for date in dates)} (build {printable(build, limit=60)})"
         )
 
-    word = result.verdict.upper()
     text = f"Unit {unit}: {side(before.dates, before.build)} against {side(after.dates, after.build)}"
     reasons = "; ".join(humanised(printable(reason), NAMED_IN_REASONS) for reason in result.reasons)
-    return Section("", (Sentence(text), Sentence(reasons, first=f"{word}  ")))
+    if result.state is None:  # of an older version
+        return Section("", (Sentence(text), Sentence(reasons, first=f"{result.verdict.upper()}  ")))
+    between = Sentence(reasons, first="BETWEEN BOTH  ")
+    return Section("", (Sentence(text), *state_sentences(result.state), between))
 
 
 def _changes(result: Comparison, *, main: bool) -> Section:

@@ -162,7 +162,7 @@ def card_files(
     workbook. ``before`` is an earlier result. Raises ``OutputError`` where one cannot be made."""
     from diffbench.answers.state import judge
     from diffbench.report.card import card_of, card_pdf, curve_map
-    from diffbench.report.glossary import glossary_figure, glossary_table
+    from diffbench.report.glossary import card_glossary
     from diffbench.report.messages import say_in
     from diffbench.report.page import page_of
 
@@ -175,10 +175,10 @@ def card_files(
     )  # fmt: skip
     contents = {}
     if "html" in formats:
-        title = f"{card.unit}, {card.date}"
+        title, (terms, sketch) = f"{card.unit}, {card.date}", card_glossary(card.say)
         page = page_of(
-            "card_page", title=title, the_card=card, language=language, up=None, terms=glossary_table(),
-            sketch=glossary_figure(),
+            "card_page", title=title, the_card=card, language=language, up=None, terms=terms,
+            sketch=sketch,
         )  # fmt: skip
         contents["card.html"] = page.encode("utf-8", "backslashreplace")
     if "pdf" in formats:

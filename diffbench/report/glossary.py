@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.report.document import Figure, Table, numbers
+from diffbench.report.messages import Say, english
 from diffbench.report.style import INK, MUTED, STATE_COLOURS, TEXT_SIZE, dress
 
 if TYPE_CHECKING:
@@ -38,12 +39,39 @@ TERMS = (
 )  # fmt: skip
 
 
+#: Those of a card, as it calls them, in every language.
+ON_CARD = (
+    *TERMS[:4],
+    ("torque rises", "While the input torque rises.", "", "E"),
+    ("torque falls", "While the input torque falls. Friction on the ramps holds more.", "", "F"),
+    *TERMS[6:9],
+    ("95 % interval", "The true value lies in it, 95 times of 100.", "", ""),
+    ("speed difference", "Left output speed less right output speed, without its sign.", "rad/s", ""),
+    ("shim", "A washer that sets how far the springs are pressed.", "mm", ""),
+    ("fingerprint", "SHA-256 of a file: one changed letter changes it.", "", ""),
+)  # fmt: skip
+
+
 def glossary_table() -> Table:
     """Words, meanings and units; letters are those of the drawing."""
     return Table("Words", ("Word", "Meaning", "Unit", "In the drawing"), TERMS)
 
 
-def curve_sketch(axes: Axes) -> Axes:
+def card_glossary(say: Say) -> tuple[Table, Figure]:
+    """The words of a card and where they lie, in its language, a table and a drawing."""
+    rows = tuple((say(word), say(meaning), unit, letter) for word, meaning, unit, letter in ON_CARD)
+    head = (say("Word"), say("Meaning"), say("Measured in"), say("In the drawing"))
+    sketch = Figure(
+        name="words",
+        title=say("Where the words lie on the curve of an invented unit"),
+        paint=lambda axes: curve_sketch(axes, say=say),
+        size=(4.5, 2.9),
+        shows=say("Locking torque over input torque: the preload at zero, more with torque."),
+    )
+    return Table(say("Words"), head, rows), sketch
+
+
+def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:
     """Where the words lie on the curve of an invented unit."""
     torque = np.array([-200.0, 0.0, 400.0])
     rising, falling = np.array([140.0, 80.0, 280.0]), np.array([160.0, 80.0, 350.0])
@@ -60,7 +88,7 @@ def curve_sketch(axes: Axes) -> Axes:
     axes.set_xlim(-250.0, 440.0)
     axes.set_ylim(0.0, 380.0)
     axes.axvline(0.0, color=MUTED, linewidth=0.8, zorder=1)
-    return dress(axes, across="input torque [N·m]: coast | drive", upward="locking torque [N·m]")
+    return dress(axes, across=say("input torque [N·m]: coast | drive"), upward=say("locking torque [N·m]"))
 
 
 def glossary_figure() -> Figure:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from diffbench.history import Added, BuildFact, Correction, Facts, Record
-from diffbench.report.document import Block, Document, Section, Sentence, bare
+from diffbench.report.document import Block, Document, Section, Sentence, Table, bare
+from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import number_text
 from diffbench.report.wording import printable
 from diffbench.results.state import State
+from diffbench.trend.courses import Visit
 
-_HEAD = ("record", "date", "distance", "events", "build", "note")
+#: What of each record is listed, with its heading.
+LISTED = {"preload_torque": "preload, N·m (95 %)", "friction_coefficient": "friction (95 %)"}
+#: Each by the number of the record and the name that the build has in it, then by quantity: value and ends.
+Measured = Mapping[tuple[int, str], Mapping[str, tuple[float, float | None, float | None]]]
 
 
 def distance_text(metres: float | None) -> str:
@@ -32,31 +38,62 @@ def added_text(added: Added) -> str:
     return f"Already there as {where}"
 
 
-def listing(records: Sequence[Record], states: Sequence[State] = ()) -> Document:
-    """Records by unit, in the order of builds and dates, each unit with its state."""
+def measured_of(visits: Sequence[Visit]) -> Measured:
+    """The numbers of visits that a listing shows."""
+    return {
+        (visit.record.number, visit.fact.measured_as): {
+            name: (float(found["value"]), found.get("low"), found.get("high"))
+            for name in LISTED
+            if (found := visit.parameter(name)) is not None
+        }
+        for visit in visits
+    }
+
+
+def listing(
+    records: Sequence[Record], states: Sequence[State] = (), measured: Measured | None = None
+) -> Document:
+    """Records by unit, in the order of builds and dates, with what was measured; each unit with its state
+    first."""
     if not records:
         return Document("History", (Section("", (Sentence("No records."),)),))
-    blocks: list[Block] = []
-    standing = {state.unit: f": {state.state.replace('-', ' ')}" for state in states}
+    sections: list[Section] = []
+    standing = {state.unit: state for state in states}
     for unit in sorted({record.facts.unit for record in records}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
-        rows = [
-            [
+        state = standing.get(unit)
+        word = "" if state is None else f": {state.state.replace('-', ' ')}"
+        blocks: list[Block] = [Sentence(f"Unit {printable(unit, limit=60)}{word}")]
+        if state is not None:
+            reasons, step = state_sentences(state)
+            blocks += [replace(reasons, first="  ", tone=""), replace(step, first="  NEXT  ")]
+        pairs = [(record, fact) for record in own for fact in record.facts.builds]
+        for build in dict.fromkeys(fact.build for _, fact in pairs):
+            here = [(record, fact) for record, fact in pairs if fact.build == build]
+            blocks += [Sentence(f"  Build {printable(build, limit=60)}"), _records(here, measured or {})]
+        sections.append(Section("", tuple(blocks)))
+    return Document("History", tuple(sections))
+
+
+def _records(pairs: Sequence[tuple[Record, BuildFact]], measured: Measured) -> Table:
+    """One row a record; columns that say nothing of any are left out."""
+    head = ("record", "date", "distance", "events", *LISTED.values(), "note")
+    rows = []
+    for record, fact in pairs:
+        found = measured.get((record.number, fact.measured_as), {})
+        rows.append(
+            (
                 str(record.number),
                 record.facts.date,
                 distance_text(fact.distance_m),
                 "" if fact.events is None else str(fact.events),
-                printable(fact.build, limit=40),
+                *(measured_text(*found[name]) if name in found else "" for name in LISTED),
                 _remarks(record),
-            ]
-            for record in own
-            for fact in record.facts.builds
-        ]
-        blocks += [
-            Sentence(f"Unit {printable(unit, limit=60)}{standing.get(unit, '')}"),
-            bare(rows, head=_HEAD, flush=(0, 2, 3)),
-        ]
-    return Document("History", (Section("", tuple(blocks)),))
+            )
+        )
+    kept = [i for i in range(len(head)) if i < 2 or any(row[i] for row in rows)]
+    flush = tuple(place for place, i in enumerate(kept) if i in {0, 2, 3})
+    return bare([[row[i] for i in kept] for row in rows], head=[head[i] for i in kept], flush=flush)
 
 
 def record_document(record: Record) -> Document:

@@ -7,15 +7,16 @@ do. All of them are messages of a catalogue, so that a card speaks other languag
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from diffbench.definitions import parts_of
+from diffbench.report.document import Sentence, Tone
 from diffbench.report.messages import Say, english
 from diffbench.report.rounding import number_text, place_of, typeset, with_unit
 from diffbench.report.wording import LABELS, printable
 from diffbench.results.discrepancy import NORMAL_95
-from diffbench.results.state import NextStep, Reason, State
+from diffbench.results.state import FAILS, NextStep, Reason, State
 
 #: Digits of a number on a card.
 DIGITS = 3
@@ -65,11 +66,11 @@ REASONS: Mapping[str, tuple[str, ...]] = {
     "limit-close lower": ("{name}: {value}. The lowest allowed is {limit}.", "That is close."),
     "limit-close upper": ("{name}: {value}. The highest allowed is {limit}.", "That is close."),
     "limit-ahead lower": (
-        "After the next event {name} may be {value}.",
+        "After the next event, perhaps: {name} {value}.",
         "The lowest allowed is {limit}.",
     ),
     "limit-ahead upper": (
-        "After the next event {name} may be {value}.",
+        "After the next event, perhaps: {name} {value}.",
         "The highest allowed is {limit}.",
     ),
     "not-determined": ("{name}: this test cannot tell it.",),
@@ -132,6 +133,22 @@ def judged(state: State, say: Say = english) -> Judged:
     )
 
 
+def state_sentences(state: State) -> tuple[Sentence, Sentence]:
+    """A state as every command prints it: its word set off, why, and the next step below."""
+    found = judged(state)
+    tone: Tone = "outside" if state.state in FAILS else "within" if state.state == "good" else "not proven"
+    reasons = " ".join(found.reasons).replace("\u2212", "-")
+    return Sentence(reasons, first=f"{found.word.upper()}  ", tone=tone), next_sentence(found)
+
+
+def next_sentence(found: Judged, *, first: str = "NEXT  ", named: bool = False) -> Sentence:
+    """The one thing to do next, with what can hurt in the same line; ``named``: after the state's word."""
+    text = f"{found.word}. {' '.join(found.step)}" if named else " ".join(found.step)
+    if found.caution:
+        text += f" Caution: {' '.join(found.caution)}"
+    return Sentence(text.replace("\u2212", "-"), first=first)
+
+
 def three_digits(value: float | None, u: float | None = None, unit: str = "") -> str:
     """A number on a card: three digits, fewer where its standard uncertainty leaves fewer.
 
@@ -150,6 +167,23 @@ def three_digits(value: float | None, u: float | None = None, unit: str = "") ->
     return with_unit(typeset(f"{value:.{-place}f}"), unit)
 
 
+def measured_text(value: float | None, low: float | None, high: float | None) -> str:
+    """A number and its 95 % interval at three digits, both to one place; "" where there is no number.
+
+    >>> measured_text(81.6716, 79.2, 84.09), measured_text(0.1132, 0.10961, 0.1168)
+    ('81.7 (79.2 to 84.1)', '0.113 (0.110 to 0.117)')
+    >>> measured_text(8.04, 2.9, 13.1), measured_text(1676.0, 1605.0, 1752.0), measured_text(None, None, None)
+    ('8.0 (2.9 to 13.1)', '1680 (1600 to 1750)', '')
+    """
+    if value is None or low is None or high is None:
+        return "" if value is None else three_digits(value)
+    u = (high - low) / (2.0 * NORMAL_95)
+    digits = math.floor(math.log10(abs(float(f"{value:.{DIGITS - 1}e}")))) if value else 0
+    coarse = 10.0 ** (digits - DIGITS + 2)  # an uncertainty that leaves three digits of the value
+    u = max(u, coarse)
+    return f"{number_text(value, u)} ({number_text(low, u)} to {number_text(high, u)})"
+
+
 def name_text(quantity: str, say: Say = english) -> str:
     """What a quantity is called on a card."""
     stem = parts_of(quantity)[0]
@@ -162,7 +196,7 @@ def reason_text(reason: Reason, say: Say) -> Iterator[str]:
     factor, unit = _scale(reason)
 
     def number(value: float | None, u: float | None = None) -> str:
-        return "" if value is None else three_digits(factor * value, u, unit)
+        return "" if value is None else say.number(three_digits(factor * value, u, unit))
 
     u = None if reason.low is None or reason.high is None else factor * (reason.high - reason.low)
     fields = {
@@ -191,18 +225,27 @@ def _scale(reason: Reason) -> tuple[float, str]:
 def step_text(step: NextStep, say: Say) -> Iterator[str]:
     """The one thing to do, in sentences."""
     fields = {
-        "shim": "" if step.shim is None else f"{MILLIMETRES * step.shim.shim_m:.2f} mm",
+        "shim": "" if step.shim is None else say.number(shim_text(step.shim.shim_m)),
         "preload": "",
         "part": say(PARTS[step.part] if step.part else "its parts"),
         "visits": str(step.visits or say("several")),
     }
     if step.shim is not None:
         u = (step.shim.high_Nm - step.shim.low_Nm) / (2.0 * NORMAL_95)
-        fields["preload"] = three_digits(step.shim.preload_torque_Nm, u, "N·m")
+        fields["preload"] = say.number(three_digits(step.shim.preload_torque_Nm, u, "N·m"))
     for message in STEPS[step.kind]:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:
         yield say("No shim like that was tested: measure afterwards.")
+
+
+def shim_text(shim: float) -> str:
+    """A shim [m] as it is sold: hundredths of a millimetre, thousandths where it has them.
+
+    >>> shim_text(0.4e-3), shim_text(0.125e-3), shim_text(0.0)
+    ('0.40 mm', '0.125 mm', '0.00 mm')
+    """
+    return f"{f'{MILLIMETRES * shim:.3f}'.removesuffix('0')} mm"
 
 
 def caution_text(step: NextStep, say: Say) -> Iterator[str]:
@@ -213,12 +256,14 @@ def caution_text(step: NextStep, say: Say) -> Iterator[str]:
         ends = [typeset(f"{end:.0f}") for end in step.tested_torque_Nm]
         yield say("Tested from {low} to {high} N·m only.").format(low=ends[0], high=ends[1])
     if step.tested_speed_rad_s is not None:
-        yield say("Tested up to {speed} rad/s only.").format(speed=f"{step.tested_speed_rad_s:.3g}")
+        yield say("Tested up to {speed} rad/s only.").format(
+            speed=say.number(f"{step.tested_speed_rad_s:.3g}")
+        )
     if step.cautions:
         yield say(DEFER)
 
 
-def _listed(words: list[str], say: Callable[[str], str]) -> str:
+def _listed(words: list[str], say: Say) -> str:
     if len(words) < 2:
         return "".join(words)
     return say("{first} and {last}").format(first=", ".join(words[:-1]), last=words[-1])

@@ -3,7 +3,7 @@ outlined, extrapolation hatched."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -110,13 +110,36 @@ def contours(
     colours = scale()
     shades = [colours(0.04 + 0.92 * i / max(len(levels) - 2, 1)) for i in range(len(levels) - 1)]
     axes.contourf(torque, speed, values, levels=levels, colors=shades, extend="neither")
-    lines = axes.contour(torque, speed, values, levels=levels, colors=[DARK_LABEL], linewidths=0.6)
+    lines = axes.contour(torque, speed, values, levels=levels, colors=line_colours(shades), linewidths=0.6)
     frame_map(axes, torque, speed)
     tested = locking_map.tested[branch][:, :, temperature][drawn]
     hatch_untested(axes, tested.T, torque, speed)
     _label(axes, lines, values.T, tested, places=(torque, speed), colours=(levels, shades))
     dress_map(axes)
     return axes
+
+
+def line_colours(shades: Sequence[Shade]) -> list[str]:
+    """Of the line at each level: dark or light, whichever has more contrast to the darker of the areas on
+    both its sides, 3 to 1 at least on either scale (WCAG 2.2, 1.4.11), whatever the page around it."""
+    found = []
+    for i in range(len(shades) + 1):
+        beside = shades[max(i - 1, 0) : i + 1]
+        dark, light = (
+            min(_contrast(colour, shade) for shade in beside) for colour in (DARK_LABEL, LIGHT_LABEL)
+        )
+        found.append(DARK_LABEL if dark >= light else LIGHT_LABEL)
+    return found
+
+
+def _contrast(colour: str, shade: Shade) -> float:
+    """Contrast ratio (WCAG 2.2)."""
+    from matplotlib.colors import to_rgb
+
+    channels = np.array([to_rgb(colour), shade[:3]])
+    linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    low, high = np.sort(linear @ (0.2126, 0.7152, 0.0722))
+    return float((high + 0.05) / (low + 0.05))
 
 
 def frame_map(axes: Axes, torque: Array, speed: Array) -> None:

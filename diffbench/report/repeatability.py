@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from diffbench.answers.repeatability import Outlying, Repeatability
-from diffbench.report.document import Document, Literally, Section, Sentence, bare, items
+from diffbench.report.document import WIDE, Document, Figure, Literally, Section, Sentence, bare, items
 from diffbench.report.rounding import interval_text, number_text, with_unit
+from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, dress, legend_above
 from diffbench.report.wording import label, printable
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+BAND = STATE_COLOURS["before"]
 
 PER_CENT = 100.0
 
@@ -36,6 +44,7 @@ def repeatability_document(result: Repeatability) -> Document:
     sections = (
         Section("", (Sentence(head),)),
         Section("", (bare(rows, head=quantities),)),
+        Section("", (_figure(result),) if result.quantities else ()),
         Section("Outlying repeats", (bare(tests, head=("", "Cochran", "Grubbs")),)),
         items("", map(printable, result.findings)),
         items("", (f"{label(name)}: {printable(why)}" for name, why in unknown)),
@@ -43,6 +52,44 @@ def repeatability_document(result: Repeatability) -> Document:
         Section("", (Literally(result.paste),)),
     )
     return Document("Repeatability of a bench", sections)
+
+
+def _figure(result: Repeatability) -> Figure:
+    """Every visit, for a page; a terminal leaves it out."""
+    wide = max(result.quantities.items(), key=lambda item: item[1].relative)
+    return Figure(
+        name="repeats",
+        title="Each visit against the mean of all",
+        paint=lambda axes: deviations(result, axes),
+        size=WIDE,
+        shows=(
+            f"{len(result.repeats)} visits; most scatter has {label(wide[0])} with "
+            f"{number_text(PER_CENT * wide[1].relative, PER_CENT * wide[1].relative)} %."
+        ),
+    )
+
+
+def deviations(result: Repeatability, axes: Axes) -> Axes:
+    """What each visit read of each quantity, in per cent of the mean, over a bar of two standard deviations
+    of repeatability to either side."""
+    names = list(result.quantities)
+    for row, q in enumerate(result.quantities.values()):
+        reach = 2.0 * PER_CENT * q.relative
+        axes.plot(
+            [-reach, reach], [row, row], color=BAND, linewidth=9.0, solid_capstyle="butt", zorder=2,
+            label="_" if row else "2 s_r to either side",
+        )  # fmt: skip
+        off = [PER_CENT * (value / q.mean - 1.0) for value in q.values]
+        axes.plot(
+            off, [row] * len(off), "o", color=INK, markerfacecolor=PAPER, markersize=6.0,
+            markeredgewidth=1.4, zorder=4, label="_" if row else "a visit",
+        )  # fmt: skip
+    axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
+    axes.set_yticks(range(len(names)), [label(name) for name in names])
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    dress(axes, across="off the mean [%]", upward="")
+    axes.grid(visible=False, axis="y")
+    return legend_above(axes)
 
 
 def _test(test: Outlying) -> str:

@@ -12,7 +12,7 @@ from diffbench.answers.conformity import Conformity, conformity
 from diffbench.answers.state import judge_builds
 from diffbench.definitions import name_of, parts_of
 from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
-from diffbench.report.judgement import judged
+from diffbench.report.judgement import judged, next_sentence, state_sentences
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
 from diffbench.report.wording import (
     KEY_QUANTITIES,
@@ -559,13 +559,13 @@ def conformity_document(result: Conformity) -> Document:
     """Every limit of a build with its guard bands and the outcome."""
     head = f"Unit {printable(result.unit, limit=40)}, build {printable(result.build, limit=60)}"
     title = Sentence(f"{head}, tested {printable(result.date, limit=20)}")
-    if result.outcome is None:
-        none = Sentence("NO LIMITS STATED by the build sheet: nothing to conform to.")
-        return Document("Conformity", (Section("", (title, none)),))
+    over_all = "nothing to conform to" if result.outcome is None else f"{result.outcome} over all"
     sections = (
-        Section("", (title, Sentence(result.outcome.upper()))),
+        Section("", (title, *(() if result.state is None else state_sentences(result.state)))),
         Section("", (limits_table(result.limits),)),
-        Section("", (Sentence(f"{result.rule}."),)),
+        Section(
+            "", (Sentence(f"By {result.rule.partition(':')[0]}: {over_all}."), Sentence(f"{result.rule}."))
+        ),
     )
     return Document("Conformity", sections)
 
@@ -667,12 +667,8 @@ def _next(characterisation: Characterisation) -> Iterator[Sentence]:
     """The state of each build and the one thing to do next, with what can hurt in the same line."""
     states = judge_builds([characterisation])
     for state in states:
-        found = judged(state)
         of = f" ({printable(state.build, limit=24)})" if len(states) > 1 else ""
-        text = f"{found.word}. {' '.join(found.step)}"
-        if found.caution:
-            text += f" Caution: {' '.join(found.caution)}"
-        yield Sentence(text.replace("\u2212", "-"), first=f"NEXT{of}  ")
+        yield next_sentence(judged(state), first=f"NEXT{of}  ", named=True)
 
 
 def _key_numbers(characterisation: Characterisation) -> Section:

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diffbench.answers.shims import ShimAdvice
+from diffbench.answers.state import OPENING
 from diffbench.definitions import parts_of
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, items, numbers
+from diffbench.report.judgement import CAUTIONS, DEFER
 from diffbench.report.rounding import chance_text, interval_text, number_text, with_uncertainty
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
 from diffbench.report.wording import limit_text, names_by_build, printable
@@ -62,10 +64,55 @@ def shim_document(result: ShimAdvice) -> Document:
     sections = (
         Section("", (Sentence(f"{text}."),)),
         Section("", (bare(rows, head=head, flush=(0, 1)),)),
+        Section("", (_advised_figure(result),)),
         Section("", (Sentence(f"Measured: {measured}. {exact}"),)),
         items("", map(printable, result.notes)),
+        Section("", (Sentence(" ".join((*map(CAUTIONS.__getitem__, OPENING), DEFER)), first="Caution: "),)),
     )
     return Document(f"Shim for unit {printable(result.unit, limit=40)}", sections)
+
+
+def _advised_figure(result: ShimAdvice) -> Figure:
+    """Shims in stock for a page; a terminal leaves it out."""
+    best = result.advised
+    return Figure(
+        name="shims-in-stock",
+        title="Preload torque of the shims in stock",
+        paint=lambda axes: advised_shims(result, axes),
+        size=WIDE,
+        shows=(
+            f"Preload torque over shims; advised is {MILLIMETRES * best.shim_m:.4g} mm with "
+            f"{number_text(best.preload_torque_Nm, best.u_Nm)} N·m."
+        ),
+    )
+
+
+def advised_shims(result: ShimAdvice, axes: Axes) -> Axes:
+    """What each shim in stock would give, with the 95 % interval of a new assembly: the advised one filled,
+    those that were measured as squares, target and limits as lines."""
+    stock = result.candidates
+    x = np.array([MILLIMETRES * c.shim_m for c in stock])
+    y = np.array([c.preload_torque_Nm for c in stock])
+    reach = np.array([[c.preload_torque_Nm - c.low_Nm, c.high_Nm - c.preload_torque_Nm] for c in stock]).T
+    axes.errorbar(
+        x, y, yerr=reach, fmt="o", color=STATE_COLOURS["before"], markerfacecolor=PAPER, markersize=7.0,
+        markeredgewidth=1.6, elinewidth=1.6, capsize=4.0, label="in stock, 95 % of assemblies", zorder=3,
+    )  # fmt: skip
+    best = result.advised
+    axes.plot(
+        [MILLIMETRES * best.shim_m], [best.preload_torque_Nm], "o", color=STATE_COLOURS["before"],
+        markersize=9.0, label="advised", zorder=5,
+    )  # fmt: skip
+    axes.plot(
+        [MILLIMETRES * rung.shim_m for rung in result.rungs],
+        [rung.preload_torque_Nm for rung in result.rungs], "s", color=INK, markersize=6.0, label="measured",
+        zorder=4,
+    )  # fmt: skip
+    axes.axhline(result.target_Nm, color=INK, linewidth=1.2, linestyle="--", label="target")
+    for i, limit in enumerate(result.limits_Nm or ()):
+        axes.axhline(limit, color=STATE_COLOURS["after"], linewidth=1.8, label="_" if i else "limits")
+    dress(axes, across="shim [mm]", upward="preload torque [N·m]")
+    return legend_above(axes, columns=3)
 
 
 def ladder_figure(characterisation: Characterisation) -> Figure | None:

@@ -169,7 +169,8 @@ def _room(sizes: Sequence[int], width: int, indent: int = INDENT) -> int:
 
 
 def _set(item: Table, width: int) -> list[str]:
-    """A table of a document: below its row of headings, which is left out where there is no room for it."""
+    """A table of a document: below its headings, in several lines where there is no room for one; where there
+    is none for that, each cell bears its own."""
     rows = _by_point([[cell.replace("\u2212", "-") for cell in row] for row in item.rows], item.point)
     if item.firsts == "above":
         return _grouped(rows, width)
@@ -177,8 +178,8 @@ def _set(item: Table, width: int) -> list[str]:
         before = ["", *(row[0] for row in rows)]
         rows = [["" if row[0] == one else row[0], *row[1:]] for row, one in zip(rows, before, strict=False)]
     every = [[*item.head], *rows] if item.head and rows else rows
-    if not every:
-        return []
+    if not (every and item.head):
+        return table(every, width, right=item.flush)
     sizes = _sizes(every)
     room = _room(sizes, width)
     if room >= (NARROWEST_BESIDE if item.below else min(sizes[-1], NARROWEST_COLUMN)):
@@ -186,9 +187,21 @@ def _set(item: Table, width: int) -> list[str]:
     if item.below and room >= 0:
         beside = table([[*row[:-1], ""] for row in every], width, right=item.flush)
         return [*beside, *(line for one in item.below for line in lines_of(one, width))]
-    if not item.named:
-        return table(rows, width, right=item.flush)
+    broken = [*_broken(item.head, rows), *rows]
+    sizes = _sizes(broken)
+    if _room(sizes, width) >= min(sizes[-1], NARROWEST_COLUMN):
+        return table(broken, width, right=item.flush)
     return [line for row in rows for line in _stacked(_named(row, item), width)]
+
+
+def _broken(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Headings as several rows, no wider than what stands below them or their longest word."""
+    cells = []
+    for i, text in enumerate(head):
+        longest = max((columns_of(word) for word in text.split()), default=0)
+        cells.append(wrapped(text, max(longest, *(columns_of(row[i]) for row in rows))))
+    most = max(map(len, cells))
+    return [[*line] for line in zip(*([""] * (most - len(one)) + one for one in cells), strict=True)]
 
 
 def _grouped(rows: Sequence[Sequence[str]], width: int) -> list[str]:
@@ -200,7 +213,7 @@ def _grouped(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 
 def _named(row: Sequence[str], item: Table) -> list[str]:
     return [
-        f"{word} {cell}" if cell and i in item.named else cell
+        f"{word} {cell}" if cell and word and i and (i in item.named or not item.named) else cell
         for i, (word, cell) in enumerate(zip(item.head, row, strict=True))
     ]
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import Document, Section, Sentence, item
+from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item
+from diffbench.report.document import Figure as PageFigure
+from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import chance_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
-from diffbench.report.wording import label, printable
+from diffbench.report.wording import humanised, label, printable
 from diffbench.trend import Axis, Course, Trend
 
 if TYPE_CHECKING:
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+MOST_COLUMNS = 2  # of numbers with their intervals, on 80 columns of a terminal
 _PLACES = 3  # significant digits of a distance: nobody's odometer is better known ahead of time
 RECORD, AVERAGE = DIRECTION_COLOURS[1], DIRECTION_COLOURS[-1]
 ACROSS: dict[Axis, str] = {
@@ -151,14 +155,52 @@ def trend_document(trend: Trend) -> Document:
     place = trend.builds.index(trend.build)
     others = "first build known" if place == 0 else f"after {_records(place, 'build')} before it"
     head = f"Unit {printable(trend.unit, limit=60)}, build {printable(trend.build, limit=60)} ({others}), "
-    sections = [Section("", (Sentence(f"{head}over {trend.axis} since it was assembled"),))]
+    over = Sentence(f"{head}over {trend.axis} since it was assembled")
+    sections = [Section("", (over, *state_sentences(trend.state)))]
+    sections.append(Section("What was measured", (_measured(trend),)))
+    sections.append(Section("", tuple(_figures(trend))))
     told = (newest_text, needed_text, next_text, limit_text, lasting_text, charts_text)
     for course in trend.courses:
         first = Sentence(f"{label(course.series.quantity)}: {verdict_text(course)}", rest="  ")
         texts = (tell(course) for tell in told)
         sections.append(Section("", (first, *(item(text) for text in texts if text is not None))))
-    sections.append(Section("", tuple(Sentence(note, first="Note: ") for note in trend.notes)))
+    sections.append(
+        Section("", tuple(Sentence(humanised(printable(note), ()), first="Note: ") for note in trend.notes))
+    )
     return Document(f"Trend of unit {printable(trend.unit, limit=60)}", tuple(sections))
+
+
+def _figures(trend: Trend) -> Iterator[PageFigure]:
+    """Each quantity that has records, for a page; a terminal leaves them out."""
+    for found in trend.courses:
+        points, quantity = found.series.points, found.series.quantity
+        if not points:
+            continue
+        words = label(quantity)
+        yield PageFigure(
+            name=f"trend-{quantity.replace('_', '-')}",
+            title=f"{words[:1].upper()}{words[1:]} since it was assembled",
+            paint=lambda axes, one=found: course(one, axes),  # type: ignore[misc]
+            size=WIDE,
+            shows=f"{words} of {_records(len(points))}: {verdict_text(found)}.",
+        )
+
+
+def _measured(trend: Trend) -> Table:
+    """Each record of the build with what is followed first: two quantities, at three digits."""
+    shown = trend.courses[:MOST_COLUMNS]
+    rows: dict[tuple[float, str, int], dict[int, str]] = {}
+    for i, course in enumerate(shown):
+        for point in course.series.points:
+            key = point.x, point.date, point.record
+            rows.setdefault(key, {})[i] = measured_text(point.value, point.low, point.high)
+    units = [with_unit(label(one.series.quantity) + ",", one.series.unit).removesuffix(",") for one in shown]
+    head = ("record", "date", trend.axis, *(f"{unit} (95 %)" for unit in units))
+    cells = [
+        (str(record), date, along_text(x, trend.axis), *(texts.get(i, "") for i in range(len(shown))))
+        for (x, date, record), texts in sorted(rows.items())
+    ]
+    return bare(cells, head=head, flush=(0, 2))
 
 
 def next_text(course: Course) -> str | None:
@@ -224,7 +266,8 @@ def course(course: Course, axes: Axes) -> Axes:
             course.crossing.limit, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="lower limit"
         )
         _way(course, axes, scale)
-    upward = f"{label(course.series.quantity)} [{course.series.unit}]"
+    unit = course.series.unit
+    upward = f"{label(course.series.quantity)}{'' if unit == '1' else f' [{unit}]'}"
     dress(axes, across=ACROSS[course.series.axis], upward=upward)
     return legend_above(axes, columns=3)
 

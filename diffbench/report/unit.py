@@ -7,15 +7,16 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.history.journal import sha256
 from diffbench.report.card import Card, card_of, curve_map
 from diffbench.report.document import Figure, Table, numbers
-from diffbench.report.glossary import glossary_figure, glossary_table
+from diffbench.report.glossary import card_glossary, glossary_figure, glossary_table
 from diffbench.report.history import distance_text
 from diffbench.report.judgement import judged, three_digits
 from diffbench.report.messages import say_in
@@ -91,8 +92,8 @@ class Point:
     limits: tuple[float, float] | None
 
 
-def life_of(unit: str, visits: Sequence[Visit]) -> Life:
-    """The life of a unit from its visits in a history, in their order."""
+def life_of(unit: str, visits: Sequence[Visit], *, stock: Stock | None = None) -> Life:
+    """The life of a unit from its visits in a history, in their order; ``stock`` is that of the workshop."""
     name = f"unit-{_slug(unit)}"
     results: dict[int, Characterisation] = {}
     seen = []
@@ -103,7 +104,9 @@ def life_of(unit: str, visits: Sequence[Visit]) -> Life:
             content = {**visit.document, "sha256": None}
             results[number] = Characterisation.model_validate(content)
         state = judge(
-            [one for earlier in visits[: i + 1] for one in earlier.observations()], build=visit.fact.build
+            [one for earlier in visits[: i + 1] for one in earlier.observations()],
+            build=visit.fact.build,
+            stock=stock,
         )
         card = f"{name}-record-{number}-{_slug(visit.fact.build)}.html"
         seen.append(Seen(visit, results[number], state, card))
@@ -122,9 +125,10 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
             newest = card_of(
                 one.result, made, one.state, before=before, language=language, say=say_in(language)
             )
+            terms, sketch = card_glossary(newest.say)
             pages[one.card] = page_of(
                 "card_page", title=f"{newest.unit}, {newest.date}", the_card=newest, language=language,
-                up=(life.page, newest.unit), terms=glossary_table(), sketch=glossary_figure(),
+                up=(life.page, newest.unit), terms=terms, sketch=sketch,
             )  # fmt: skip
             before = one.result.of_build(one.visit.fact.measured_as), made
         assert newest is not None
@@ -192,9 +196,12 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
         fmt="o", color=STATE_COLOURS["before"], markersize=7.0, markeredgecolor=PAPER, elinewidth=1.8,
         capsize=4.0, label="measured, 95 % interval", zorder=4,
     )  # fmt: skip
-    for (one, _), day, top in zip(points, days, values[:, 2], strict=True):
+    told = [distance_text(one.visit.fact.distance_m) for one, _ in points]
+    for words, here in groupby(range(len(points)), key=told.__getitem__):
+        # visits in a row at one distance bear it once
+        these = list(here)
         axes.annotate(
-            distance_text(one.visit.fact.distance_m), (day, top), xytext=(0, 4),
+            words, (float(days[these].mean()), float(values[these, 2].max())), xytext=(0, 4),
             textcoords="offset points", ha="center", color=MUTED, size=TICK_SIZE,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
         )  # fmt: skip
@@ -265,8 +272,13 @@ def visit_table(life: Life) -> Table:
                 judged(one.state).word,
             )
         )
-    head = ("Date", "Build", "Distance", "Events", *(label(q) for q in FOLLOWED), "State")
-    return Table("Visits", head, tuple(rows), (2, 3, 4, 5, 6, 7))
+    quantities = ((words := label(q))[:1].upper() + words[1:] for q in FOLLOWED)
+    head = ("Date", "Build", "Distance", "Events", *quantities, "State")
+    kept = [i for i in range(len(head)) if any(row[i] for row in rows)]
+    figures = tuple(place for place, i in enumerate(kept) if head[i] not in ("Build", "State"))
+    return Table(
+        "Visits", tuple(head[i] for i in kept), tuple(tuple(row[i] for i in kept) for row in rows), figures
+    )
 
 
 def change_table(life: Life) -> Table | None:

@@ -4,17 +4,51 @@ from typing import TYPE_CHECKING
 
 from diffbench.first_use import names_on_first_use
 
-__all__ = ["Axis", "Course", "Series", "Trend", "cusum", "document_of", "ewma", "state_of", "trend_of"]
+__all__ = [
+    "Axis",
+    "Course",
+    "Point",
+    "Series",
+    "Trend",
+    "course_of",
+    "cusum",
+    "document_of",
+    "ewma",
+    "state_by",
+    "trend_of",
+    "visits_of",
+]
 
 if TYPE_CHECKING:
     from diffbench.answers.line import Axis
     from diffbench.trend.charts import cusum, ewma
-    from diffbench.trend.courses import Course, Series, Trend, document_of, state_of, trend_of
+    from diffbench.trend.courses import (
+        Course,
+        Point,
+        Series,
+        Trend,
+        course_of,
+        document_of,
+        state_by,
+        trend_of,
+        visits_of,
+    )
 
 __getattr__, __dir__ = names_on_first_use(
     __name__,
     {
         "charts": ("cusum", "ewma"),
-        "courses": ("Axis", "Course", "Series", "Trend", "document_of", "state_of", "trend_of"),
+        "courses": (
+            "Axis",
+            "Course",
+            "Point",
+            "Series",
+            "Trend",
+            "course_of",
+            "document_of",
+            "state_by",
+            "trend_of",
+            "visits_of",
+        ),
     },
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -24,7 +24,7 @@ from diffbench.answers.line import (
     records_needed,
 )
 from diffbench.answers.observation import Limit, Observation, observations
-from diffbench.answers.state import judge
+from diffbench.answers.state import Stock, judge
 from diffbench.definitions import name_of, parts_of
 from diffbench.doubts import OF_A_VISIT, Source, statement_of
 from diffbench.errors import HistoryError
@@ -35,7 +35,7 @@ from diffbench.results.state import State
 from diffbench.trend.charts import Charts, charts_of
 
 #: What is followed unless something else is asked for.
-QUANTITIES = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading", "friction_coefficient")
+QUANTITIES = ("preload_torque", "friction_coefficient", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
 #: A loss over the distance so far that a series should be able to show, as a share of where it began.
 MATERIAL = 0.05
 #: Share of a number's variance from which on a statement of the sheet carries it.
@@ -346,6 +346,7 @@ def trend_of(
     quantities: Sequence[str] = (),
     limits: Mapping[str, float] | None = None,
     baseline: int | None = None,
+    stock: Stock | None = None,
 ) -> Trend:
     """Follow quantities of a unit since its last rebuild, or since another one.
 
@@ -365,6 +366,8 @@ def trend_of(
         Lower limits by quantity [SI] that replace those of the build sheet.
     baseline : int or None
         How many of the first records make the target of the charts; None for those at the first distance.
+    stock : Stock or None
+        Shims of the workshop, for the next step.
 
     Returns
     -------
@@ -413,8 +416,20 @@ def trend_of(
         limit = (limits or {}).get(name, series.lower_limit)
         courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
     held = {name: Limit(low, *_upper(by_build[chosen][-1], name)) for name, low in (limits or {}).items()}
-    state = judge([one for visit in visits for one in visit.observations()], build=chosen, limits=held)
+    state = judge(
+        [one for visit in visits for one in visit.observations()], build=chosen, limits=held, stock=stock
+    )
+    courses = [replace(course, reached=_reached(course, state)) for course in courses]
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
+
+
+def _reached(course: Course, state: State) -> bool:
+    """Whether a lower limit is proven to be passed, as the state has it: what a trend says of a limit, and
+    what the unit is judged by, are one."""
+    return any(
+        reason.kind == "beyond-limit" and reason.side == "lower" and reason.quantity == course.series.quantity
+        for reason in state.reasons
+    )
 
 
 def _upper(visit: Visit, name: str) -> tuple[float | None, str]:
@@ -423,11 +438,9 @@ def _upper(visit: Visit, name: str) -> tuple[float | None, str]:
     return None if both is None else both[1], "1" if found is None else str(found["unit"])
 
 
-def state_of(history: History, unit: str) -> State | None:
-    """The state of a unit by all its records; None where all are withdrawn or damaged. Raises
-    ``HistoryError`` where there are none."""
-    visits, _ = visits_of(history, unit)
-    return judge([one for visit in visits for one in visit.observations()]) if visits else None
+def state_by(visits: Sequence[Visit], *, stock: Stock | None = None) -> State:
+    """The state of a unit by visits, one or more; ``stock`` is that of the workshop."""
+    return judge([one for visit in visits for one in visit.observations()], stock=stock)
 
 
 def course_of(
@@ -552,16 +565,16 @@ def _state(
     if line is None:
         return _without_line(series, x, stated)
     start, span = float(line.at(x[0])), float(np.ptp(x))
-    reach = line.one_sided * line.u_slope
+    reach = line.factor * line.u_slope  # by the interval that stands beside the verdict
     if line.slope + reach < 0.0:
-        return "falling", "the slope is below zero with more than 95 % confidence", None
+        return "falling", "the whole interval lies below zero", None
     if line.slope - reach > 0.0:
-        return "rising", "the slope is above zero with more than 95 % confidence", None
+        return "rising", "the whole interval lies above zero", None
     loss = -(line.slope - reach) * span / abs(start)
     if loss < MATERIAL:
         return (
             "steady",
-            f"a loss of more than {100 * loss:.1f} % so far is excluded with 95 % confidence",
+            f"no loss of more than {100 * loss:.1f} % so far lies in the interval",
             None,
         )
     fall = max(-line.slope, MATERIAL * abs(start) / span)

@@ -79,6 +79,7 @@ def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = Tru
     return Characterisation.model_construct(
         unit=unit.name,
         build=f"{unit.name}-a",
+        date="2026-04-14",
         builds=[
             results.BuildFacts.model_construct(
                 unit=unit.name,
@@ -88,6 +89,7 @@ def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = Tru
                 pin_radius_m=unit.pin_radius,
                 drive_angle_deg=unit.drive_angle_deg,
                 coast_angle_deg=unit.coast_angle_deg,
+                distance_m=None,
             )
         ],
         reference=REFERENCE,

@@ -22,6 +22,7 @@ from diffbench.answers import (
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, DocumentError, FitError
 from diffbench.report import comparison_document, text_of
+from diffbench.report.judgement import WORDS
 from diffbench.results import Characterisation
 
 Drawers = Callable[[int], Drawer]
@@ -101,6 +102,50 @@ def test_locking_torque_falls_at_corner_entry_and_on_the_map(
     lines = difference_csv(worn.difference_map).splitlines()
     assert len(lines) == 1 + int(np.prod(shape))
     assert len(lines[1].split(",")) == 3 + 4 * 3
+
+
+def driven(pair: tuple[Member, Member]) -> list[Member]:
+    """Both visits a season apart."""
+    places = zip(pair, (0.0, 1860e3), ("2026-04-14", "2026-09-29"), strict=True)
+    return [changed(stating(who, distance_m=way), date=date) for who, way, date in places]
+
+
+def test_a_visit_named_twice_is_refused(worn_pair: tuple[Member, Member]) -> None:
+    """It is no second visit: the mean of both would be too sure."""
+    before, after = worn_pair
+    with pytest.raises(FitError, match="named twice"):
+        compare([before, before], after)
+
+
+def test_dates_say_which_state_is_the_later(worn_pair: tuple[Member, Member]) -> None:
+    """Named in either order, the worn visit stands after, with the same numbers, state and exit status, and
+    the comparison says that it was turned round; between visits that overlap in time nothing is guessed."""
+    before, after = driven(worn_pair)
+    right, wrong = compare(before, after), compare(after, before)
+    assert (right.swapped, wrong.swapped) == (False, True)
+    assert wrong.before == right.before
+    assert wrong.changes == right.changes
+    assert (wrong.verdict, wrong.state, wrong.failed) == (right.verdict, right.state, right.failed)
+    assert "the later state was named first" in wrong.caveats[0]
+    # a later date at less distance is a slip in a sheet: it is told
+    slip = compare(stating(before, distance_m=1900e3), after, details=False)
+    assert "has run less" in slip.caveats[0]
+    inside = replace(changed(before, date="2026-12-01"), visit="another")
+    overlapping = compare([before, inside], after, details=False)
+    assert not overlapping.swapped
+    assert "overlap in time (2026-09-29 is before 2026-12-01)" in overlapping.caveats[0]
+
+
+def test_the_headline_is_the_state(worn_pair: tuple[Member, Member]) -> None:
+    """A comparison opens with the state that decides its exit status, by its word; what changed in between
+    is told as that, with no verdict of its own."""
+    found = compare(*driven(worn_pair))
+    assert found.state is not None
+    head = text_of(comparison_document(found), 100).split("\n\n")[0]
+    assert head.splitlines()[1].startswith(WORDS[found.state.state].upper())
+    assert "NEXT  " in head
+    assert "BETWEEN BOTH  preload torque changed" in head
+    assert found.verdict.upper() not in head
 
 
 def test_one_result_against_itself_is_unchanged(worn_pair: tuple[Member, Member]) -> None:

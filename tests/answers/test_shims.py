@@ -72,6 +72,37 @@ def test_leave_one_shim_out(ladder: list[Member], out: int, way: Way) -> None:
     assert found.u_Nm > inner.u_Nm or out in {1, 2}
 
 
+def test_a_worn_build_is_no_second_rung(ladder: list[Member]) -> None:
+    """Tested again after a season, a build stands as it was seen last: what it gave before is left out, in
+    either order, and told; a refit at the same distance stays beside it."""
+
+    def seen(date: str, metres: float, share: float) -> Member:
+        one = ladder[2]
+        facts = [one.characterisation.builds[0].model_copy(update={"distance_m": metres})]
+        parameters = dict(one.characterisation.parameters)
+        item = parameters["preload_torque"]
+        parameters["preload_torque"] = item.model_copy(update={"value": share * item.value})
+        update = {"date": date, "builds": facts, "parameters": parameters}
+        return replace(
+            one, characterisation=one.characterisation.model_copy(update=update), visit=f"{date} {metres}"
+        )
+
+    fresh, worn, again = (
+        seen("2026-04-14", 0.0, 1.0),
+        seen("2026-09-29", 1860e3, 0.8),
+        seen("2026-09-30", 1860e3, 0.8),
+    )
+    rest = [ladder[0], ladder[3]]
+    wanted = advise([*rest, worn], target=70.0)
+    for rungs in ([*rest, fresh, worn], [worn, *rest, fresh]):
+        found = advise(rungs, target=70.0)
+        assert found.rungs == wanted.rungs
+        assert found.advised == wanted.advised
+        assert any("left out" in note and "of 2026-04-14" in note for note in found.notes)
+    assert len(advise([*rest, worn, again], target=70.0).rungs) == 4
+    assert not any("left out" in note for note in advise([*rest, worn, again], target=70.0).notes)
+
+
 def test_advised_shim_is_the_right_one(ladder: list[Member]) -> None:
     """For 80 N·m the simulator's springs want 0.18 mm: 0.2 in steps of a tenth, 0.175 in steps of a
     fortieth."""

@@ -27,7 +27,7 @@ from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
 from diffbench.results import Characterisation, State
-from diffbench.trend import state_of, trend_of
+from diffbench.trend import state_by, trend_of, visits_of
 
 LIMITS = {"preload_torque": (70.0, 90.0)}
 
@@ -192,8 +192,7 @@ def test_every_command_says_the_same(
     history = open_history(str(folder / "history.sqlite"))
     for i, record in enumerate(mixed):
         history.add([write(folder / f"{i}.json", record)])
-    by_history, by_trend = state_of(history, "Q17"), trend_of(history, "Q17").state
-    assert by_history is not None
+    by_history, by_trend = state_by(visits_of(history, "Q17")[0]), trend_of(history, "Q17").state
     assert told(by_history) == told(by_trend) == wanted
     listed, followed = (
         CliRunner().invoke(main, [*words, "--json", "--store", history.label])
@@ -257,6 +256,24 @@ def test_worn_faces_are_worn(life: Callable[..., list[Characterisation]]) -> Non
     found = judge(life([*FRESH, worn, worn]))
     assert (found.state, found.next_step.kind) == ("worn", "renew-plates")
     assert found.failed
+
+
+def test_what_will_not_last_is_no_good(life: Callable[..., list[Characterisation]]) -> None:
+    """Faces that the next event wears beyond their 60 µm, by a comparison's own answer, on a unit whose
+    limits are held now: watch, and new plates; had six events gone by, neither says so."""
+    worn = Place(0, 1860e3, SHIM, 1.0, 45e-6)
+    before, after = life([FRESH[0], dataclasses.replace(worn, friction=0.97 / worn.spring(4))])
+    for events in (1, 6):
+        found = compare(before, after, events=events)
+        assert found.state is not None
+        assert found.next_event is not None
+        assert (found.next_event.answer == "no") == (found.state.state == "watch") == (events == 1)
+    ahead = judge([before, after])
+    coming = [reason for reason in ahead.reasons if reason.kind == "limit-ahead"]
+    assert "face_wear" in {reason.quantity for reason in coming}
+    # of several, the one that is least likely to be held decides
+    assert [reason.chance for reason in coming] == sorted(reason.chance or 0.0 for reason in coming)
+    assert not ahead.failed
 
 
 def test_any_order_of_entry(life: Callable[..., list[Characterisation]]) -> None:

@@ -273,7 +273,11 @@ def test_schema_is_json_with_or_without_the_option(run: Run, kind: str) -> None:
 
 def test_rigs_are_listed_and_copied(run: Run, tmp_path: Path) -> None:
     """The described rigs come with the package; a copy is never written over a file."""
-    names = run("rigs").stdout.split()
+    listed = run("rigs").stdout.splitlines()
+    assert listed[0].split() == ["rig", *["what", "it", "is", "for"]]
+    names = [line.split()[0] for line in listed[1:] if line[:3].strip()]
+    purposes = " ".join(" ".join(listed).split())
+    assert "single-flange-slow-drive A geared motor turns one output slowly" in purposes
     assert len(names) >= 3
     assert json.loads(run("rigs", "--json").stdout) == names
     for name in names:

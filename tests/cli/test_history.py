@@ -44,14 +44,21 @@ def test_a_life_of_a_record(run: Run, store: Path, paper: Path, tmp_path: Path) 
     # 1 mi = 1.609344 km exactly (NIST SP 811, appendix B.8)
     assert "by lena: distance 0 km → 160.9 km (odometer)" in corrected.stdout
     listed = run("history", "list")
-    assert [line.split() for line in listed.stdout.splitlines()[2:]] == [
-        ["1", "2026-03-01", "160.9", "km", "0", "U1-a", "corrected", "1×"]
-    ]
+    build, head, row = (line.split() for line in listed.stdout.splitlines()[-3:])
+    assert (build, head[:4], head[-1]) == (
+        ["Build", "U1-a"],
+        ["record", "date", "distance", "events"],
+        "note",
+    )
+    assert row[:5] == ["1", "2026-03-01", "160.9", "km", "0"]
+    document = json.loads((paper / "characterisation.json").read_text(encoding="utf-8"))
+    assert row[5] == f"{document['parameters']['preload_torque']['value']:.1f}"
+    assert row[-2:] == ["corrected", "1×"]
     shown = json.loads(run("history", "show", "1", "--json").stdout)
     assert shown["facts"]["builds"][0]["distance_m"] == pytest.approx(160934.4)
     assert shown["stated"]["builds"][0]["distance_m"] == 0.0
-    document = run("history", "show", "1", "--document").stdout_bytes
-    assert document == (paper / "characterisation.json").read_bytes()
+    kept = run("history", "show", "1", "--document").stdout_bytes
+    assert kept == (paper / "characterisation.json").read_bytes()
     export = tmp_path / "all.jsonl"
     assert "2 entries" in run("history", "export", export).stdout
     other = tmp_path / "other.sqlite"

@@ -59,6 +59,32 @@ def test_the_worn_unit_among_its_good_records(
     assert (step["kind"], step["shim"]["shim_now_m"]) == ("fit-shim", 0.2e-3)
     assert step["shim"]["shim_m"] == pytest.approx(0.4e-3)
     assert "stored-force" in step["cautions"]
+    paged = run("history", "pages", "--out", tmp_path / "pages", "--store", store, "--json")
+    assert (paged.exit_code, json.loads(paged.stdout)["states"]["Q17"]) == (1, state)
+    turned = run(
+        "compare", worn, rest[0], *[word for path in rest[1:] for word in ("--also-after", path)], "--json"
+    )
+    assert (turned.exit_code, json.loads(turned.stdout)["state"]) == (1, state)
+    # each in the terminal, by the same words
+    for words in (
+        ("trend", "Q17", "--store", store), ("compare", rest[0], worn, *also), ("conformity", worn),
+    ):  # fmt: skip
+        assert "\nOUT OF LIMITS  " in run(*words).stdout
+    both = json.loads(run("advise", *rest, worn, "--target", "80 N.m", "--json").stdout)
+    assert both["advised"]["shim_m"] == pytest.approx(step["shim"]["shim_m"])
+    # shims that there are, told to any of them, are what it chooses from
+    have = ("--stock", "0.33 mm, 0.43 mm", "--json")
+    for words in (
+        ("history", "list", "--store", store),
+        ("trend", "Q17", "--store", store),
+        ("conformity", worn),
+    ):
+        found = json.loads(run(*words, *have).stdout)
+        chosen = found["states"]["Q17"] if "states" in found else found["state"]
+        assert chosen["next_step"]["shim"]["shim_m"] == pytest.approx(0.43e-3)
+    taken = json.loads(run("advise", worn, "--target", "80 N.m", *have).stdout)["advised"]
+    assert taken["shim_m"] == pytest.approx(0.43e-3)
+    assert run("conformity", worn, "--stock", "three").exit_code == 2
     assert "Unit Q17: out of limits" in run("history", "list", "--store", store).stdout
     alone = run("conformity", worn, "--json")
     assert (alone.exit_code, json.loads(alone.stdout)["state"]["state"]) == (1, "out-of-limits")

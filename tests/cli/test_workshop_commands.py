@@ -53,7 +53,8 @@ def test_conformity(demo, later: Path, run: Run) -> None:
     """Guard bands in the terminal and in JSON; status 1 for a limit that is proven to be broken."""
     good = run("conformity", demo.folder)
     assert good.exit_code == 0
-    assert "CONFORMING" in good.stdout.splitlines()[1]
+    assert good.stdout.splitlines()[1].startswith("GOOD  ")
+    assert "By ISO 14253-1: conforming over all." in good.stdout
     assert "guard band" in good.stdout
     bad = run("conformity", later, "--json")
     assert bad.exit_code == 1
@@ -68,11 +69,12 @@ def test_compare(demo, later: Path, run: Run, tmp_path: Path) -> None:
     """Unchanged against itself; worn after a quarter of the preload is gone, with its files."""
     same = run("compare", demo.folder, demo.folder)
     assert same.exit_code == 0
-    assert same.stdout.splitlines()[1].startswith("UNCHANGED")
+    assert same.stdout.splitlines()[1].startswith("GOOD  ")
     out = tmp_path / "out"
     worn = run("compare", demo.folder, later, "--out", out)
     assert worn.exit_code == 1
-    assert worn.stdout.splitlines()[1].startswith("WORN")
+    # of one day and one distance, a quarter of the preload apart: nothing was driven in between
+    assert worn.stdout.splitlines()[1].startswith("RECORDS CONTRADICT  ")
     document = json.loads((out / "comparison.json").read_text(encoding="utf-8"))
     assert document["verdict"] == "worn"
     assert document["changes"]["preload_torque"]["change"] == pytest.approx(-0.25)

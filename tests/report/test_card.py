@@ -6,6 +6,7 @@ import ast
 import gettext
 import importlib.util
 import io
+import itertools
 import json
 import os
 import re
@@ -25,6 +26,7 @@ from diffbench.report import (
     Section,
     Table,
     card_files,
+    card_glossary,
     card_of,
     curve_map,
     judged,
@@ -232,6 +234,8 @@ def messages() -> set[str]:
 
     for table in (WORDS, PARTS, NAMES, CAUTIONS):
         found |= set(table.values())
+    terms, _ = card_glossary(say_in("en"))
+    found |= {text for word, meaning, *_ in terms.rows for text in (word, meaning)}
     for rows in (REASONS, STEPS):
         found |= {text for texts in rows.values() for text in texts}
     return found | {DEFER}
@@ -255,6 +259,20 @@ def test_catalogues_are_complete(language: str) -> None:
         assert said
         assert read.gettext(message) == said
         assert sorted(re.findall(r"{\w+}", said)) == sorted(re.findall(r"{\w+}", message))
+
+
+@pytest.mark.parametrize("language", ["en", *LANGUAGES])
+def test_numbers_and_words_of_a_card_are_of_its_language(complete: Characterisation, language: str) -> None:
+    """German, French, Italian and Spanish write a decimal comma, English and Japanese a point, in every
+    number that a reader sees; names and hashes stay as they are. The words below are of the language too."""
+    page = card_files(complete, ("html",), language=language)["card.html"].decode()
+    shown = re.sub(r"<style.*?</style>|<svg.*?</svg>|<code>.*?</code>|<[^>]*>", " ", page, flags=re.DOTALL)
+    comma = language in {"de", "fr", "it", "es"}
+    assert re.findall(r"\d\.\d" if comma else r"\d,\d", shown) == []
+    assert ("83,2" if comma else "83.2") in shown
+    said = say_in(language)("Torque that comes in at the case; coast is negative.")
+    assert said in shown
+    assert (said == "Torque that comes in at the case; coast is negative.") == (language == "en")
 
 
 def test_a_workbook_holds_numbers_and_no_formula() -> None:
@@ -335,4 +353,39 @@ def test_the_first_screen_has_verdict_step_and_number(demo: Any, tmp_path: Path)
                 return parseFloat(getComputedStyle(text).fontSize) * scale; }))"""
             )
             assert smallest >= 11.0
+        browser.close()
+
+
+@pytest.mark.skipif(
+    "CI" not in os.environ and (CHROMIUM is None or importlib.util.find_spec("playwright") is None),
+    reason="no browser to look with: always in CI",
+)
+def test_what_to_do_is_read_without_scrolling(doubtful: Characterisation, demo: Any, tmp_path: Path) -> None:
+    """State, step and number end within the first screen of a telephone, of a desk and on the first sheet
+    of A4, and nothing is wider than that: of a card that is out of limits, with its cautions, in the language
+    with the longest words, of a unit's page and of the index."""
+    from playwright.sync_api import sync_playwright
+
+    card = card_files(doubtful, ("html",), language="de")["card.html"]
+    (tmp_path / "card.html").write_bytes(card)
+    store = ["--store", str(tmp_path / "h.sqlite")]
+    assert CliRunner().invoke(main, ["history", "add", str(demo.folder), *store]).exit_code == 0
+    assert CliRunner().invoke(main, ["history", "pages", "--out", str(tmp_path), *store]).exit_code == 0
+    on_card = (".word", ".step", ".leads .large")
+    on_index = (".state", 'td[data-head="Preload torque"]', 'td[data-head="Next"]')
+    pages = (("card.html", on_card), ("unit-Q17.html", on_card), ("index.html", on_index))
+    # 96 px to the inch: A4 is 794 by 1123
+    screens = (("screen", 390, 844), ("screen", 1440, 900), ("print", 794, 1123))
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        for (name, parts), (media, width, height) in itertools.product(pages, screens):
+            page = browser.new_page(viewport={"width": width, "height": height})
+            page.emulate_media(media=media)
+            page.goto((tmp_path / name).as_uri())
+            for part in parts:
+                box = page.locator(part).first.bounding_box()
+                assert box is not None
+                assert box["y"] + box["height"] <= height, (name, media, width, part)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            page.close()
         browser.close()

@@ -14,6 +14,7 @@ import pytest
 from matplotlib.colors import LinearSegmentedColormap, to_hex
 from matplotlib.figure import Figure
 
+from diffbench.report.map_contours import line_colours
 from diffbench.report.style import (
     DARK_FILLS,
     DARK_LABEL,
@@ -166,3 +167,18 @@ def test_areas_stand_out_in_the_dark(vision: ModuleType) -> None:
                 assert vision.distance(one, other, sight) > CLEARLY
         steps = [vision.lightness(colour) for colour in dark]
         assert all(later - earlier > 10.0 for earlier, later in itertools.pairwise(steps))
+
+
+@pytest.mark.parametrize("steps", [3, 6, 9, 14])
+@pytest.mark.parametrize("colours", [scale, gain_scale])
+def test_lines_of_a_map_stand_out_from_the_areas_beside_them(
+    vision: ModuleType, colours: Callable[[], LinearSegmentedColormap], steps: int
+) -> None:
+    """3 to 1 to both areas beside every contour, which have their colours in the light and in the dark, by
+    code of another hand."""
+    shades = [colours()(0.04 + 0.92 * i / (steps - 1)) for i in range(steps)]
+    lines = line_colours(shades)
+    assert len(lines) == steps + 1
+    for i, line in enumerate(lines):
+        for shade in shades[max(i - 1, 0) : i + 1]:
+            assert vision.contrast(line, to_hex(shade)) >= 3.0, (i, line)

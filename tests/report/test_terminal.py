@@ -68,3 +68,18 @@ def test_headings_go_where_there_is_no_room_for_them() -> None:
     )
     assert lines_of(limits, 60)[0].split() == ["value", "limits"]
     assert lines_of(limits, 30) == ["  preload torque", "    81.7; limits 70 to 90 N·m"]
+
+
+def test_headings_stay_where_room_is_short() -> None:
+    """One line where it fits, several where the cells are narrower than their headings, and else each cell
+    bears its own; on no width is a number left without its heading."""
+    head = ("", "preload torque, N·m", "chance within limits", "")
+    rows = (("first shim", "81.7", "over 99 %", "advised"), ("other", "77", "40 %", ""))
+    block = Table("", head, rows)
+    for width, lines in ((72, 1), (44, 3)):
+        text = lines_of(block, width)
+        assert len(text) == lines + 2
+        assert all(columns_of(line) <= width for line in text)
+        assert {word for cell in head for word in cell.split()} <= set(" ".join(text[:lines]).split())
+    narrow = " ".join(" ".join(lines_of(block, 30)).split())
+    assert "preload torque, N·m 81.7; chance within limits over 99 %; advised" in narrow

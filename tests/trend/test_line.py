@@ -139,7 +139,7 @@ def test_records_needed_are_enough() -> None:
             every, -fall * every + line.sigma * chance.standard_normal(every.size), stated=line.sigma
         )
         assert again is not None
-        shown += again.slope + again.one_sided * again.u_slope < 0.0
+        shown += again.slope + again.factor * again.u_slope < 0.0
     # 0.9 scatters by 0.007; whole records make it a little more, never much less
     assert 0.88 <= shown / 2000 <= 0.99
     assert records_needed(line, X[:3], 1e-9) is None

@@ -10,13 +10,16 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from hypothesis import given
+from hypothesis import strategies as st
 from invented_results import parameter
 
 from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
 from diffbench.report import text_of, trend_document
-from diffbench.trend import Course, Trend, document_of, trend_of
+from diffbench.report.judgement import WORDS
+from diffbench.trend import Course, Point, Series, Trend, course_of, document_of, trend_of
 
 Visit = Callable[..., Path]
 
@@ -146,6 +149,42 @@ def test_scatter_that_hides_a_loss(history: History, visit: Visit) -> None:
     assert needed[0] is not None
     assert needed[1] is not None
     assert 1 <= needed[0] < needed[1]
+
+
+@given(
+    st.lists(st.floats(76.0, 86.0), min_size=2, max_size=7),
+    st.floats(0.3, 3.0),
+    st.sampled_from([300.0, 900.0]),
+)
+def test_the_word_is_that_of_the_interval_beside_it(values: list[float], u: float, step: float) -> None:
+    """Falling, rising or steady, never beside an interval that says otherwise."""
+    points = [Point(i, f"2026-01-{1 + i:02d}", 1e3 * step * i, y, u, u, 0.0) for i, y in enumerate(values)]
+    found = course_of(Series("Q17-a", "preload_torque", "N·m", "distance", tuple(points), 70.0))
+    if found.change is None or found.state == "jumped":
+        return
+    _, low, high = found.change
+    assert (found.state == "falling") == (high < 0.0)
+    assert (found.state == "rising") == (low > 0.0)
+    if found.state == "steady":
+        assert low > -0.05
+
+
+def test_the_state_comes_first(filled: History) -> None:
+    """The unit's state by every command's words, above what each quantity says."""
+    trend = trend_of(filled, "Q17")
+    lines = text_of(trend_document(trend), 100).splitlines()
+    assert lines[1].startswith(WORDS[trend.state.state].upper() + "  ")
+    assert any(line.startswith("NEXT  ") for line in lines[:6])
+
+
+@pytest.mark.parametrize("words", [("history", "list"), ("trend", "Q17")])
+def test_what_was_measured_is_listed(filled: History, words: tuple[str, ...]) -> None:
+    """Every record of the build with preload torque and its 95 % interval at three digits, under headings;
+    ±1.96 times √(1.2² + 0.2² + 0.1²) N·m, by hand."""
+    shown = CliRunner().invoke(main, [*words, "--store", filled.label])
+    assert "N·m (95 %)" in shown.stdout
+    for value, low, high in ((82.0, 79.6, 84.4), (79.0, 76.6, 81.4), (75.4, 73.0, 77.8)):
+        assert f"{value:.1f} ({low:.1f} to {high:.1f})" in shown.stdout
 
 
 def test_a_steady_unit(history: History, visit: Visit) -> None:
