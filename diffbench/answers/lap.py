@@ -54,6 +54,7 @@ STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
+SELDOM = 0.02  # of the entries' time beyond the map: nothing to speak of
 
 
 @dataclass(frozen=True)
@@ -554,6 +555,7 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
             u = math.hypot(u, abs(float(weights @ (run.measured(run.car, run.zeroed(shift)) - plain))))
             share = _around(float(weights @ run.measured(run.car, run.zeroed(shift))), u)
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
+        reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if told and share.high is not None and share.high < 0.0:
@@ -581,7 +583,10 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         corners=_by_corner(run, left, asked),
         radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
         sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
-        findings=_findings(run, joint, place, told=told),
+        findings=(
+            *_findings(run, joint, place, told=told),
+            *(() if left is None else _outside(run, left)[1]),
+        ),
         course=_course(run, left),
     )
 
@@ -661,7 +666,7 @@ def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[Corn
 def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tuple[str, ...]:
     """What was seen that speaks against the numbers, and what the log cannot tell."""
     entries = run.entries
-    found = []
+    found = list(entries.samples.notes)
     difference = run.zeroed()
     over = [
         c for c in entries.corners if kept_over(difference, entries, (c,), run.car).share > MORE_THAN_FREE
@@ -697,6 +702,32 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
     if told:
         found.append("both brakes of the axle count as alike: the log cannot tell brakes from locking")
     return tuple(found)
+
+
+def _outside(run: _Run, left: Array) -> tuple[str, tuple[str, ...]]:
+    """What of the entries the bench did not cover: a clause for the answer, and findings."""
+    samples, bench = run.entries.samples, run.bench
+    assert bench is not None
+    assert samples.input_torque is not None  # a prediction needs both
+    bins = np.concatenate([np.arange(c.bins.start, c.bins.stop) for c in run.entries.corners])
+    places = (samples.input_torque[bins], np.abs(left[bins]), run.temperature[bins])
+    findings, named = [], []
+    for name, unit, values, axis in zip(
+        ("torque at the case", "speed difference", "temperature of the plates"),
+        ("N·m", "rad/s", "°C"),
+        places,
+        bench.unit.axes,
+        strict=True,
+    ):
+        share = float(np.mean((values < axis[0]) | (values > axis[-1])))
+        if share > SELDOM:
+            named.append(name)
+            findings.append(
+                f"{name} goes from {values.min():.4g} to {values.max():.4g} {unit} in the entries, the map "
+                f"from {axis[0]:.4g} to {axis[-1]:.4g}: {100.0 * share:.0f} % of their time is beyond it, "
+                "where the map is carried on with wider limits and nothing was measured"
+            )
+    return (f"; beyond the map in {', '.join(named)}" if named else ""), tuple(findings)
 
 
 def _course(run: _Run, left: Array | None) -> dict[str, list[float]]:

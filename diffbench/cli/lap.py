@@ -11,12 +11,20 @@ from diffbench.cli.options import PATH, faces_of, faces_options, json_option, pi
 from diffbench.cli.terminal import print_json, print_text, tell
 
 
-@click.command(epilog="Example: diffbench lap log.toml --out lap --to html")
+@click.command(epilog="Example: diffbench lap log.toml --bench demo-result --out lap --to html")
 @click.argument("sheet", type=PATH)
+@click.option("--bench", type=PATH, metavar="RESULT", help="Of every run for which SHEET names no result.")
 @picture_option("Draw log and bench, run by run, into this file: .png, .svg or .pdf.")
 @faces_options("html", "xlsx", "json")
 @json_option()
-def lap(sheet: Path, picture: Path | None, out: Path | None, formats: tuple[str, ...], as_json: bool) -> None:
+def lap(
+    sheet: Path,
+    bench: Path | None,
+    picture: Path | None,
+    out: Path | None,
+    formats: tuple[str, ...],
+    as_json: bool,
+) -> None:
     """Share of the wheel-speed difference kept over the entries of a log, and what the bench says of it.
 
     SHEET is a log sheet: car, channels, runs, each with the result of its unit. Several runs with different
@@ -28,7 +36,7 @@ def lap(sheet: Path, picture: Path | None, out: Path | None, formats: tuple[str,
     from diffbench.answers.operating_point import with_units
     from diffbench.report.lap import lap_document, lap_picture
 
-    read = read_day(sheet)
+    read = read_day(sheet, bench=bench)
     day = laps_of(read.car, read.runs, files=read.files)
     plain = {
         "format": "diffbench-lap/1",

@@ -11,7 +11,6 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
-from diffbench.documents.car import TEMPERATURE
 from diffbench.documents.faults import Refusal, gathered, refusal
 from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, AmountWithDoubt, Bounds, Table, Text
 from diffbench.documents.loading import read_document
@@ -38,6 +37,7 @@ LOG_CHANNELS = {
 }
 WHEELS = ("left_speed", "right_speed")
 PATHS = ("yaw_rate", "lateral_acceleration", "steering")
+_OIL = Bounds(low=-40.0, high=220.0, mend="check the unit: a bare number is in degC")
 _RELATIVE = Bounds(low=0.0, high=1.0, open_high=True, mend="write a relative standard uncertainty: 0.005")
 
 
@@ -119,7 +119,7 @@ class LogRun(Table):
         description="torque at the case off the throttle, where no channel has it",
         examples=[{"value": "110 N.m", "u": "20 N.m"}],
     )
-    temperature: Annotated[float | None, AmountWithDoubt("temperature", "degC", TEMPERATURE)] = Field(
+    temperature: Annotated[float | None, AmountWithDoubt("temperature", "degC", _OIL)] = Field(
         default=None, description="of the oil, where no channel has it", examples=["80 degC"]
     )
     note: Text | None = Field(default=None, description="anything")

@@ -43,9 +43,9 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
 def _answer(lap: LapResult) -> Sentence:
     text = f"{lap.agreement.upper()} ({lap.reason})"
     asked = lap.equivalent_preload
-    if asked.value is not None:
-        text += f"; preload torque {interval_cell(lap.bench_preload)} N·m by the bench, "
-        text += f"{interval_cell(asked)} N·m asked for by the log"
+    if any(each is not None for each in vars(asked).values()):
+        text += f"; preload torque {interval_cell(lap.bench_preload, whole=True)} N·m by the bench, "
+        text += f"{interval_cell(asked, whole=True)} N·m asked for by the log"
     elif lap.agreement not in {"no bench", "no log", "cannot be told"}:
         text += "; the preload that the log asks for is not determined: beyond those looked at"
     return Sentence(f"{text}.", first=f"{printable(lap.name)}: ")
@@ -66,7 +66,7 @@ def _runs(day: Day) -> Section:
             interval_cell(lap.predicted, times=PER_CENT),
             "-" if lap.open_share is None else number_text(PER_CENT * lap.open_share),
             interval_cell(lap.mean_speed_difference),
-            interval_cell(lap.equivalent_preload),
+            interval_cell(lap.equivalent_preload, whole=True),
         )
         for lap in day.laps
     ]
@@ -94,16 +94,24 @@ def _entry(corner: CornerKept) -> tuple[str, ...]:
 def _doubts(lap: LapResult) -> Section:
     largest = sorted(lap.sources.items(), key=lambda pair: -pair[1])[:MOST_SOURCES]
     words = ", ".join(f"{printable(name)} {PER_CENT * moved:.1f}" for name, moved in largest if moved > 0.0)
-    ratio = interval_cell(
-        Interval(*(None if v is None else PER_CENT * v for v in vars(lap.radius_ratio).values()))
-    )
     if lap.share_kept.value is None:
         return Section("", tuple(item(text) for text in lap.findings))
     blocks = [
         Sentence(f"One standard uncertainty moves the share by, in points: {words}."),
-        Sentence(f"On straights the right wheel reads {ratio} % faster than the left one; zeroed."),
+        Sentence(f"On straights the right wheel reads {_apart(lap.radius_ratio)} the left one; zeroed."),
     ]
     return Section(f"Doubts of {printable(lap.name)}", (*blocks, *(item(text) for text in lap.findings)))
+
+
+def _apart(ratio: Interval) -> str:
+    """How much faster or slower than; as fast as, where nothing is told apart."""
+    if ratio.value is None or ratio.low is None or ratio.high is None:
+        return "-"
+    if ratio.low <= 0.0 <= ratio.high:
+        return f"as fast to {number_text(PER_CENT * max(-ratio.low, ratio.high))} % as"
+    if ratio.value > 0.0:
+        return f"{interval_cell(ratio, times=PER_CENT)} % faster than"
+    return f"{interval_cell(Interval(-ratio.value, -ratio.high, -ratio.low), times=PER_CENT)} % slower than"
 
 
 def _figure(day: Day) -> Figure:

@@ -25,7 +25,7 @@ def day(repository: Path, demo, tmp_path: Path) -> Path:
     result = f'result = "{demo.folder.as_posix()}"'
     text = sheet.read_text(encoding="utf-8")
     text = text.replace('file = "lap-1.csv"', f'file = "lap-1.csv"\n{result}')
-    text = text.replace('file = "lap-2.csv"', f'file = "lap-2.csv"\npreload = "39 N.m"\n{result}')
+    text = text.replace('file = "lap-2.csv"', f'file = "lap-2.csv"\n{result}')
     sheet.write_text(text, encoding="utf-8")
     return sheet
 
@@ -57,7 +57,7 @@ def test_faces_and_files(run: Run, day: Path, tmp_path: Path) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     head = " ".join(result.stdout.split("Over all entries")[0].split())
     assert "lap-1: THE CAR SHOWS WHAT THE BENCH SAYS" in head
-    assert re.search(r"N·m by the bench, \d+ \(\d+ to \d+\) N·m asked for by the log", head)
+    assert re.search(r"N·m by the bench, [\d.]+ \([\d.]+ to [\d.]+\) N·m asked for by the log", head)
     assert "slip stiffness" in head
     assert "both brakes of the axle count as alike" in " ".join(result.stdout.split())
     assert picture.read_bytes().startswith(b"\x89PNG")
@@ -88,6 +88,65 @@ def test_a_sign_that_is_wrong_gives_no_verdict(run: Run, day: Path) -> None:
         assert lap["equivalent_preload_Nm"]["value"] is None
 
 
+def test_torque_with_the_other_sign_is_named(refused: Refused, day: Path) -> None:
+    """What drives the car slows it down: the torque is blamed, and not the yaw rate."""
+    text = day.read_text(encoding="utf-8")
+    turned = text.replace("[channel.input_torque]\n", "[channel.input_torque]\nsign = -1\n")
+    day.write_text(turned, encoding="utf-8")
+    said = " ".join(refused("lap", day))
+    assert "input_torque says drive where the car slows down" in said
+    assert "sign = -1 under [channel.input_torque]" in said
+    assert "yaw" not in said
+
+
+@pytest.mark.parametrize("word", ["rig", "bench"])
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('column = "Yaw rate [deg/s]"', 'column = "Yaw"'),
+        ('column = "Yaw rate [deg/s]"', 'column = "Ground speed [km/h]"'),
+        ('column = "Yaw rate [deg/s]"', 'column = "Yaw rate [deg/s]"\nunit = "rpm"'),
+        ('rolling_radius = "305 mm"', ""),
+        ('column = "Time [s]"', 'column = "Lap time"'),
+    ],
+)
+def test_messages_speak_of_the_log_sheet(refused: Refused, day: Path, old: str, new: str, word: str) -> None:
+    """The readers are those of a bench: of a log, nothing is said of a rig or a bench."""
+    text = day.read_text(encoding="utf-8")
+    assert old in text
+    day.write_text(text.replace(old, new), encoding="utf-8")
+    (said,) = [" ".join(refused("lap", day)).replace(str(day.parent), "")]
+    assert not re.search(rf"\b{word}\b", said)
+    assert "log sheet" in said
+
+
+def test_where_the_bench_did_not_measure_is_told(run: Run, day: Path) -> None:
+    """The demo's map ends at 113.5 °C and the oil has 150: in the answer, and in the findings with both."""
+    text = day.read_text(encoding="utf-8").replace('"60 degC"', '"150 degC"')
+    day.write_text(text, encoding="utf-8")
+    result = run("lap", day)
+    assert "beyond the map in temperature of the plates" in " ".join(result.stdout.split())
+    for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
+        (found,) = [text for text in lap["findings"] if "temperature of the plates" in text]
+        assert "the map from 27 to 113.5: 100 % of their time is beyond it" in found
+
+
+def test_a_radius_is_slower_not_faster_by_a_negative_number(run: Run, day: Path) -> None:
+    said = " ".join(run("lap", day).stdout.split())
+    assert re.search(r"the right wheel reads 0\.29\d \(0\.\d+ to 0\.\d+\) % slower than the left one", said)
+    assert not re.search(r"reads -", said)
+
+
+def test_the_bench_of_every_run(run: Run, day: Path, demo, repository: Path) -> None:
+    """``--bench`` is as a result in the sheet."""
+    sheet = repository / "fixtures" / "track-log" / "log.toml"
+    laps = [
+        json.loads(run("lap", *words, "--json").stdout)["laps"]
+        for words in ((day,), (sheet, "--bench", demo.folder))
+    ]
+    assert laps[0] == laps[1]
+
+
 def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
     text = day.read_text(encoding="utf-8")
     text = re.sub(r"\[channel.input_torque\]\ncolumn = .*\n", "", text)
@@ -114,6 +173,21 @@ def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
         ("diffbench-log/1", "diffbench-car/1", "this is a car, a log sheet is wanted"),
         ('file = "lap-1.csv"', 'file = "lap-9.csv"', "lap-9.csv"),
         ('temperature = "60 degC"', "", "nothing says the temperature"),
+        ('"60 degC"', '"900 degC"', "check the unit"),
+        (
+            'rolling_radius = "305 mm"',
+            "",
+            'rolling_radius = "305 mm", or whatever it is, under [channel.left',
+        ),
+        ("[channel.speed]", "[channel.speed]\nsign = -1", "sign = -1 under [channel.speed]"),
+        ("[channel.left_speed]", "[channel.left_speed]\nsign = -1", "under [channel.left_speed]"),
+        (
+            'radius = "305 mm"      #',
+            'radius = "305 cm"      #',
+            "with the car's rolling_radius is 0.0999 times",
+        ),
+        ("[channel.yaw_rate]", "[channel.yaw_rate]\ngain = 57.3", "yaw_rate goes from -18.92 to 17.21 rad/s"),
+        ("[channel.yaw_rate]", "[channel.yaw_rate]\ngain = 0.02", "the largest is 0.1"),
     ],
 )
 def test_what_is_refused(refused: Refused, day: Path, old: str, new: str, said: str) -> None:
@@ -162,6 +236,11 @@ def test_the_wanted_preload(run: Run, demo, repository: Path, tmp_path: Path) ->
     assert (out / "wanted-preload.html").read_text(encoding="utf-8").lower().startswith("<!doctype html>")
     assert picture.read_bytes().startswith(b"\x89PNG")
     found = json.loads(run(*base, "kept 58 %", "--json").stdout)
+    # somebody shims by it: to a newton metre, though its doubt is of tens
+    shown = re.search(r"Preload torque: ([\d.]+) \(([\d.]+) to ([\d.]+)\) N·m", said)
+    assert shown is not None
+    for text, name in zip(shown.groups(), ("value", "low", "high"), strict=True):
+        assert float(text) == pytest.approx(found["preload"][name], abs=0.51)
     assert found["targets"][0]["at_wanted"]["value"] == pytest.approx(0.58, rel=1e-3)
     assert found["shim"]["advised"]["shim_m"] >= 0.0
     refused = run(*base, "kept 99 %")
