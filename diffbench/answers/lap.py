@@ -28,6 +28,7 @@ from diffbench.answers.log_corners import (
     kept_over,
     smooth,
 )
+from diffbench.answers.log_laps import lap_at
 from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car
 from diffbench.documents.fields import Doubtful
@@ -70,15 +71,29 @@ class Bench:
 
 @dataclass(frozen=True)
 class CornerKept:
-    """One entry: from and to [s], which way, what ends it; share kept from the log and from the bench."""
+    """One entry: from and to [s], in which lap, which way, what ends it; share kept from the log and from the
+    bench, and mean speed difference [rad/s]."""
 
     start: float
     end: float
+    lap: int | None
     turn: Literal["left", "right"]
     ends_by: str
     share_kept: Interval
-    predicted: float | None
-    mean_speed_difference: float
+    predicted: Interval
+    mean_speed_difference: Interval
+
+
+@dataclass(frozen=True)
+class LapKept:
+    """The entries of one lap: its number, when it begins [s], how many there are, and as `CornerKept`."""
+
+    lap: int
+    start: float
+    entries: int
+    share_kept: Interval
+    predicted: Interval
+    mean_speed_difference: Interval
 
 
 @dataclass(frozen=True)
@@ -108,6 +123,10 @@ class LapResult:
         the preloads looked at comes to it.
     corners : tuple of CornerKept
         Entry by entry.
+    by_lap : tuple of LapKept
+        Lap by lap, where laps can be told apart.
+    unit, build : str or None
+        Whose, by the bench.
     radius_ratio : Interval
         Right wheel's speed less the left one's on straights, over their mean.
     sources : mapping of str to float
@@ -129,6 +148,9 @@ class LapResult:
     bench_preload: Interval
     equivalent_preload: Interval
     corners: tuple[CornerKept, ...]
+    by_lap: tuple[LapKept, ...]
+    unit: str | None
+    build: str | None
     radius_ratio: Interval
     sources: Mapping[str, float]
     findings: tuple[str, ...]
@@ -536,19 +558,21 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
     share = _around(float(weights @ plain), u)
     told = bool(run.holds) and place is not None
     predicted = equivalent = nothing
-    open_share, left, asked = None, None, None
+    open_share, left, predictions = None, None, None
     sources = {**common, **own}
     agreement: Agreement = "no bench"
     reason = "no result of the bench is named for this run"
     if run.bench is not None and not run.holds:
         agreement, reason = "cannot be told", "nothing says the torque at the case"
     elif run.bench is not None and not told:
-        predicted, left, asked = _predicted(run, weights)
+        predictions = _Predictions.of(run)
+        predicted, left, asked = predictions.over(run.entries.corners), predictions.left, predictions.asked
         open_share = float(weights @ run.shares(asked.opened, asked))
         agreement, reason = "no log", "no wheel speeds: what map and car say of this course"
     if told:
         assert place is not None  # told says it
-        predicted, left, asked = _predicted(run, weights)
+        predictions = _Predictions.of(run)
+        predicted, left, asked = predictions.over(run.entries.corners), predictions.left, predictions.asked
         open_share = float(weights @ run.shares(asked.opened, asked))
         shift = run.shown(left)
         if abs(shift) > 0.0:
@@ -580,7 +604,10 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         reason=reason,
         bench_preload=nothing if preload is None else _around(preload.value, preload.u or 0.0),
         equivalent_preload=equivalent,
-        corners=_by_corner(run, left, asked),
+        corners=_by_corner(run, predictions),
+        by_lap=_by_lap(run, predictions),
+        unit=None if run.bench is None else run.bench.unit.document.unit,
+        build=None if run.bench is None else run.bench.unit.document.build,
         radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
         sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
         findings=(
@@ -595,16 +622,36 @@ def _around(value: float, u: float) -> Interval:
     return Interval(value, value - NORMAL_95 * u, value + NORMAL_95 * u)
 
 
-def _predicted(run: _Run, weights: Array) -> tuple[Interval, Array, Asked]:
-    """The predicted share with map and car, the predicted difference [rad/s], and what was asked."""
-    shares, left, asked = run.predicted(run.car, run.holds["value"])
-    moved = [
-        (run.predicted(up, run.holds["value"])[0] - run.predicted(down, run.holds["value"])[0])
-        for down, up in shifted_cars(run.car).values()
-    ]
-    moved.append(run.predicted(run.car, run.holds["high"])[0] - run.predicted(run.car, run.holds["low"])[0])
-    u = math.sqrt(sum((float(weights @ each) / (2.0 * NORMAL_95)) ** 2 for each in moved))
-    return _around(float(weights @ shares), u), left, asked
+@dataclass(frozen=True)
+class _Predictions:
+    """What map and car say of a course: the difference [rad/s] and what was asked, and both moved to either
+    95 % limit of every doubt."""
+
+    left: Array
+    asked: Asked
+    moved: tuple[tuple[tuple[Array, Asked], tuple[Array, Asked]], ...]
+
+    @classmethod
+    def of(cls, run: _Run) -> _Predictions:
+        """Of one run."""
+
+        def told(car: Car, part: str) -> tuple[Array, Asked]:
+            return run.predicted(car, run.holds[part])[1:]
+
+        moved = [(told(down, "value"), told(up, "value")) for down, up in shifted_cars(run.car).values()]
+        return cls(*told(run.car, "value"), (*moved, (told(run.car, "low"), told(run.car, "high"))))
+
+    def over(self, corners: Sequence[Corner]) -> Interval:
+        """The share over entries, with map and car in doubt."""
+
+        def share(left: Array, asked: Asked) -> float:
+            kept, free = (
+                sum(c.sense * float(part[c.bins].sum()) for c in corners) for part in (left, asked.free)
+            )
+            return kept / free
+
+        apart = [share(*up) - share(*down) for down, up in self.moved]
+        return _around(share(self.left, self.asked), math.hypot(*apart) / (2.0 * NORMAL_95))
 
 
 def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Agreement, str]:
@@ -622,44 +669,64 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
     return "the car shows what the bench says", said
 
 
-def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[CornerKept, ...]:
-    entries, car, difference = run.entries, run.car, run.zeroed()
-    samples = entries.samples
-    relative = math.sqrt(
-        samples.u_yaw**2
-        + samples.u_wheel**2
-        + sum(
-            (getattr(key, "u", 0.0) or 0.0) ** 2 / key**2 for key in (car.axle.track, car.axle.rolling_radius)
-        )
+def _kept(
+    run: _Run, corners: Sequence[Corner], predictions: _Predictions | None
+) -> tuple[Interval, Interval, Interval]:
+    """Of some entries: the share by the log, that by the bench, and the mean difference [rad/s]."""
+    entries, car, samples = run.entries, run.car, run.entries.samples
+    nothing = Interval(None, None, None)
+    predicted = nothing if predictions is None else predictions.over(corners)
+    if not samples.wheels:
+        return nothing, predicted, nothing
+    kept = kept_over(run.zeroed(), entries, tuple(corners), car)
+    sizes = [c.bins.stop - c.bins.start for c in corners]
+    count, one_way = sum(sizes), sum(c.sense * size for c, size in zip(corners, sizes, strict=True))
+    wheel = sum(c.sense * 0.5 * float((samples.left + samples.right)[c.bins].sum()) for c in corners)
+    per = BIN / kept.free
+    turned = kept.share * per * car.axle.track / car.axle.rolling_radius
+    by_wheels = math.hypot(
+        per * math.sqrt(count) * entries.wheel_noise,
+        per * wheel * entries.ratio_u,
+        kept.share * samples.u_wheel,
     )
+    by_path = math.hypot(
+        turned * math.sqrt(count) * entries.yaw_noise,
+        turned * one_way * entries.yaw_zero_u,
+        kept.share * samples.u_yaw,
+        *(
+            kept.share * (getattr(key, "u", 0.0) or 0.0) / key
+            for key in (car.axle.track, car.axle.rolling_radius)
+        ),
+    )
+    free = kept.free / (BIN * count)  # rad/s
+    return (
+        _around(kept.share, math.hypot(by_wheels, by_path)),
+        predicted,
+        _around(kept.mean_difference, abs(free) * by_wheels),
+    )
+
+
+def _by_corner(run: _Run, predictions: _Predictions | None) -> tuple[CornerKept, ...]:
+    return tuple(
+        CornerKept(
+            corner.start,
+            corner.end,
+            lap_at(run.entries.samples.laps, corner.start),
+            "left" if corner.sense > 0 else "right",
+            corner.ends_by,
+            *_kept(run, (corner,), predictions),
+        )
+        for corner in run.entries.corners
+    )
+
+
+def _by_lap(run: _Run, predictions: _Predictions | None) -> tuple[LapKept, ...]:
+    laps = run.entries.samples.laps
     found = []
-    for corner in entries.corners:
-        kept = kept_over(difference, entries, (corner,), car)
-        count = corner.bins.stop - corner.bins.start
-        wheel = 0.5 * (samples.left + samples.right)[corner.bins].sum()
-        per = BIN / kept.free
-        turned = kept.share * per * car.axle.track / car.axle.rolling_radius
-        u = math.hypot(
-            per * math.sqrt(count) * entries.wheel_noise,
-            per * float(wheel) * entries.ratio_u,
-            turned * math.sqrt(count) * entries.yaw_noise,
-            turned * count * entries.yaw_zero_u,
-            kept.share * relative,
-        )
-        predicted = None
-        if left is not None and asked is not None:
-            predicted = float(left[corner.bins].sum() / asked.free[corner.bins].sum())
-        found.append(
-            CornerKept(
-                corner.start,
-                corner.end,
-                "left" if corner.sense > 0 else "right",
-                corner.ends_by,
-                _around(kept.share, u) if samples.wheels else Interval(None, None, None),
-                predicted,
-                kept.mean_difference,
-            )
-        )
+    for number, start in laps:
+        corners = [c for c in run.entries.corners if lap_at(laps, c.start) == number]
+        if corners:
+            found.append(LapKept(number, start, len(corners), *_kept(run, corners, predictions)))
     return tuple(found)
 
 

@@ -15,6 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.answers.log_laps import Laps
 from diffbench.documents.car import Car
 from diffbench.errors import DocumentError
 
@@ -36,9 +37,10 @@ REVERSED = -0.3  # correlation of drive with what it does to the speed
 class Samples:
     """A log in SI, all (n,): time [s], wheel speeds [rad/s], speed [m/s], yaw rate [rad/s] to the left;
     torque at the case and of each brake [N·m], temperature [°C]; ``coasts`` where no drive is on, None where
-    nothing says it; ``notes`` of their reading. ``u_yaw`` is the relative standard uncertainty of the yaw
-    rate's gain, ``u_speed`` of the speed's, ``u_wheel`` of a wheel speed's, common to both. Without
-    ``wheels`` it is a course as it is to be driven, and the wheel speeds are the car's."""
+    nothing says it; ``notes`` of their reading; ``laps``, where they begin. ``u_yaw`` is the relative
+    standard uncertainty of the yaw rate's gain, ``u_speed`` of the speed's, ``u_wheel`` of a wheel speed's,
+    common to both. Without ``wheels`` it is a course as it is to be driven, and the wheel speeds are the
+    car's."""
 
     time: Array
     left: Array
@@ -54,6 +56,7 @@ class Samples:
     u_speed: float = 0.0
     wheels: bool = True
     notes: tuple[str, ...] = ()
+    laps: Laps = ()
 
 
 @dataclass(frozen=True)
@@ -253,6 +256,7 @@ def _binned(samples: Samples) -> Samples:
         u_speed=samples.u_speed,
         wheels=samples.wheels,
         notes=samples.notes,
+        laps=samples.laps,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from diffbench.answers.lap import Bench
 from diffbench.answers.log_corners import SLOWEST, Samples
+from diffbench.answers.log_laps import Laps, by_beacon, by_counter, by_distance, by_position
 from diffbench.answers.rebuild import preload_ladder, preload_of
 from diffbench.documents.car import Car, load_car
 from diffbench.documents.log import WHEELS, LogRun, LogSheet, load_log
@@ -188,7 +189,23 @@ def samples_of(
         u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
         wheels=wheels,
         notes=recording.notes,
+        laps=_laps(sheet, run, recording.time, channel),
     )
+
+
+def _laps(sheet: LogSheet, run: LogRun, time: Array, channel: Callable[[str], Array | None]) -> Laps:
+    """Where laps begin, by the first that says it: run, channel that counts, beacon, distance, position."""
+    if run.laps:
+        return by_counter(time, np.searchsorted(np.sort(run.laps), time, side="right").astype(np.float64))
+    counted, beacon, distance = (channel(name) for name in ("lap", "beacon", "distance"))
+    if counted is not None:
+        return by_counter(time, counted)
+    if beacon is not None:
+        return by_beacon(time, beacon)
+    if distance is not None:
+        return by_distance(time, distance, sheet.lap_length)
+    north, east = channel("latitude"), channel("longitude")
+    return () if north is None or east is None else by_position(time, north, east)
 
 
 def _plausible(sheet: LogSheet, values: Mapping[str, Array | None], recording: Recording, car: Car) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diffbench.answers.lap import CornerKept, Day, LapResult
+from diffbench.answers.lap import CornerKept, Day, LapKept, LapResult
 from diffbench.answers.operating_point import Interval
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
 from diffbench.report.rounding import number_text
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 PER_CENT = 100.0
 MOST_SOURCES = 5
+MOST_NAMES, FEW = 30, 8  # below an axis; so many stand upright
+_CELLS = ("kept, log [%]", "bench [%]", "difference [rad/s]")
 
 
 def lap_document(day: Day, *, figures: bool = False) -> Document:
@@ -29,7 +31,8 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
     )
     sections = [first, _runs(day)]
     if figures:
-        sections.append(Section("Bench and car, run by run", (_figure(day),)))
+        sections.append(Section(f"Bench and car, {_over(day)[0]} by {_over(day)[0]}", (_figure(day),)))
+    sections += [_laps(lap) for lap in day.laps]
     sections += [_entries(lap) for lap in day.laps]
     sections += [_doubts(lap) for lap in day.laps]
     foot = (
@@ -74,20 +77,35 @@ def _runs(day: Day) -> Section:
     return Section("Over all entries of a log", (bare(rows, head=head),))
 
 
+def _laps(lap: LapResult) -> Section:
+    if not lap.by_lap:
+        return Section()
+    rows = [(str(each.lap), f"{each.start:.2f}", str(each.entries), *_cells(each)) for each in lap.by_lap]
+    head = ("lap", "from [s]", "entries", *_CELLS)
+    return Section(f"Laps of {printable(lap.name)}", (bare(rows, head=head),))
+
+
 def _entries(lap: LapResult) -> Section:
-    rows = [_entry(corner) for corner in lap.corners]
-    head = ("from [s]", "turn", "ends by", "kept, log [%]", "bench [%]", "difference [rad/s]")
+    told = any(corner.lap is not None for corner in lap.corners)
+    rows = [
+        (
+            *(("-" if corner.lap is None else str(corner.lap),) if told else ()),
+            f"{corner.start:.2f}",
+            corner.turn,
+            corner.ends_by,
+            *_cells(corner),
+        )
+        for corner in lap.corners
+    ]
+    head = (*(("lap",) if told else ()), "from [s]", "turn", "ends by", *_CELLS)
     return Section(f"Entries of {printable(lap.name)}", (bare(rows, head=head),))
 
 
-def _entry(corner: CornerKept) -> tuple[str, ...]:
+def _cells(each: CornerKept | LapKept) -> tuple[str, str, str]:
     return (
-        f"{corner.start:.2f}",
-        corner.turn,
-        corner.ends_by,
-        interval_cell(corner.share_kept, times=PER_CENT),
-        "-" if corner.predicted is None else f"{PER_CENT * corner.predicted:.1f}",
-        f"{corner.mean_speed_difference:.3f}",
+        interval_cell(each.share_kept, times=PER_CENT),
+        interval_cell(each.predicted, times=PER_CENT, whole=True),
+        interval_cell(each.mean_speed_difference),
     )
 
 
@@ -114,39 +132,55 @@ def _apart(ratio: Interval) -> str:
     return f"{interval_cell(Interval(-ratio.value, -ratio.high, -ratio.low), times=PER_CENT)} % slower than"
 
 
+def _over(day: Day) -> tuple[str, list[tuple[str, Interval, Interval]]]:
+    """What the picture goes over, and of each its name and the share by log and bench: laps, where a run has
+    several, else runs."""
+    if not any(len(run.by_lap) > 1 for run in day.laps):
+        return "run", [(printable(run.name), run.share_kept, run.predicted) for run in day.laps]
+    rows = []
+    for run in day.laps:
+        name = f"{printable(run.name)}, " if len(day.laps) > 1 else ""
+        rows += [(f"{name}{each.lap}", each.share_kept, each.predicted) for each in run.by_lap] or [
+            (printable(run.name), run.share_kept, run.predicted)
+        ]
+    return "lap", rows
+
+
 def _figure(day: Day) -> Figure:
+    across, told = _over(day)
     rows = [
         (
-            printable(lap.name),
+            name,
             *(
                 "-" if each is None else f"{PER_CENT * each:.1f}"
-                for part in (lap.share_kept, lap.predicted)
+                for part in (log, bench)
                 for each in (part.value, part.low, part.high)
             ),
         )
-        for lap in day.laps
+        for name, log, bench in told
     ]
-    head = ("run", "log [%]", "low", "high", "bench [%]", "low", "high")
+    head = (across, "log [%]", "low", "high", "bench [%]", "low", "high")
     return Figure(
         "log-and-bench",
         "Share kept by log and bench",
         lambda axes: log_and_bench(day, axes),
         WIDE,
-        "For each run the share of the free wheel-speed difference that is kept: by the log, and by the "
-        "bench at the same samples, with 95 % limits.",
+        f"For each {across} the share of the free wheel-speed difference that is kept: by the log, and by "
+        "the bench at the same samples, with 95 % limits.",
         numbers("Share kept", head, rows, texts=(0,)),
     )
 
 
 def log_and_bench(day: Day, axes: Axes) -> Axes:
-    """Share of the free wheel-speed difference kept over the entries, run by run: by the log, and by map and
-    car at the same samples, with 95 % limits."""
+    """Share of the free wheel-speed difference kept over the entries, lap by lap, or run by run where laps
+    are not told apart: by the log, and by map and car at the same samples, with 95 % limits."""
+    across, told = _over(day)
     for part, label, shift, marker, colour in (
-        ("share_kept", "log", -0.12, "o", INK),
-        ("predicted", "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
+        (1, "log", -0.12, "o", INK),
+        (2, "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
     ):
-        told = [(i, getattr(lap, part)) for i, lap in enumerate(day.laps)]
-        shown = [(i, each) for i, each in told if each.value is not None]
+        parts = [(i, row[part]) for i, row in enumerate(told)]
+        shown = [(i, each) for i, each in parts if isinstance(each, Interval) and each.value is not None]
         axes.errorbar(
             [i + shift for i, _ in shown],
             [PER_CENT * each.value for _, each in shown],
@@ -157,14 +191,16 @@ def log_and_bench(day: Day, axes: Axes) -> Axes:
             linestyle="none",
             marker=marker,
             color=colour,
-            markerfacecolor=colour if part == "share_kept" else "white",
+            markerfacecolor=colour if label == "log" else "white",
             capsize=3.0,
             label=label,
         )
     axes.axhline(100.0, color=MUTED, linewidth=0.8, zorder=1)
-    axes.set_xticks(range(len(day.laps)), [printable(lap.name) for lap in day.laps])
-    axes.set_xlim(-0.6, len(day.laps) - 0.4)
-    dress(axes, across="run", upward="wheel-speed difference kept [% of free rolling]")
+    step = -(-len(told) // MOST_NAMES)
+    places = range(0, len(told), step)
+    axes.set_xticks(list(places), [told[i][0] for i in places], rotation=90 if len(told) > FEW else 0)
+    axes.set_xlim(-0.6, len(told) - 0.4)
+    dress(axes, across=across, upward="wheel-speed difference kept [% of free rolling]")
     return legend_above(axes, columns=2)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 import tomllib
@@ -145,6 +146,60 @@ def test_the_bench_of_every_run(run: Run, day: Path, demo, repository: Path) -> 
         for words in ((day,), (sheet, "--bench", demo.folder))
     ]
     assert laps[0] == laps[1]
+
+
+CHANNELS = {
+    "lap": '[channel.lap]\ncolumn = "Lap"\n',
+    "beacon": '[channel.beacon]\ncolumn = "Beacon"\n',
+    "distance": '[channel.distance]\ncolumn = "Distance [m]"\n',
+    "position": '[channel.latitude]\ncolumn = "Lat [deg]"\n[channel.longitude]\ncolumn = "Lon [deg]"\n',
+    "stated": "",
+}
+
+
+@pytest.mark.parametrize(
+    ("by", "first"), [("lap", 7), ("beacon", 0), ("distance", 0), ("position", 1), ("stated", 1)]
+)
+def test_laps_are_told_apart(run: Run, day: Path, demo, tmp_path: Path, by: str, first: int) -> None:
+    """Both laps in one log, by every way to tell them: each lap's share is that of the lap alone, with its
+    doubt, and the page draws both beside the bench."""
+    alone = json.loads(run("lap", day, "--json").stdout)["laps"]
+    tables = [
+        [line.split(",") for line in (day.parent / f"lap-{k}.csv").read_text(encoding="utf-8").splitlines()]
+        for k in (1, 2)
+    ]
+    shift = float(tables[0][-1][0]) + 0.04
+    rows = [[*tables[0][0], "Lap", "Beacon", "Distance [m]", "Lat [deg]", "Lon [deg]"]]
+    for k, table in enumerate(tables):
+        for j, row in enumerate(table[1:]):
+            turn = 2.0 * math.pi * j / (len(table) - 1)
+            place = (math.degrees(200.0 * part(turn) / 6.371e6) for part in (math.sin, math.cos))
+            counted = (str(7 + k), str(int(k == 1 and j < 3)), f"{1.2 * j:.2f}")
+            rows.append(
+                [f"{float(row[0]) + k * shift:.3f}", *row[1:], *counted, *(f"{x:.8f}" for x in place)]
+            )
+    (day.parent / "both.csv").write_text("\n".join(map(",".join, rows)) + "\n", encoding="utf-8")
+    head = day.read_text(encoding="utf-8").partition("[[run]]")[0] + CHANNELS[by]
+    tail = f'laps = ["0 s", "{shift} s"]\n' if by == "stated" else ""
+    tail = f'[[run]]\nfile = "both.csv"\ntemperature = "60 degC"\nresult = "{demo.folder.as_posix()}"\n{tail}'
+    day.write_text(head + tail, encoding="utf-8")
+    out = tmp_path / "pages"
+    result = run("lap", day, "--out", out, "--to", "html", "--to", "json")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "Laps of both" in result.stdout
+    (found,) = json.loads((out / "lap.json").read_text(encoding="utf-8"))["laps"]
+    assert [lap["lap"] for lap in found["by_lap"]] == [first, first + 1]
+    assert [corner["lap"] for corner in found["corners"]] == [first] * 8 + [first + 1] * 8
+    for lap, single in zip(found["by_lap"], alone, strict=True):
+        for name in ("share_kept", "mean_speed_difference_rad_s"):
+            # zeros of both laps together are nearly those of each
+            assert lap[name]["value"] == pytest.approx(single[name]["value"], abs=0.01)
+            assert lap[name]["high"] - lap[name]["low"] == pytest.approx(
+                single[name]["high"] - single[name]["low"], rel=0.25
+            )
+        assert lap["predicted"]["low"] < lap["predicted"]["value"] < lap["predicted"]["high"]
+    page = (out / "lap.html").read_text(encoding="utf-8")
+    assert "Bench and car, lap by lap" in page
 
 
 def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
