@@ -92,6 +92,7 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
         print_json(
             {
                 "records": [_plain(record) for record in contents.records],
+                "laps": [_plain(record) for record in contents.laps],
                 "damage": [_plain(damage) for damage in contents.damage],
                 "states": {state.unit: state.content() for state in states},
             },
@@ -100,7 +101,15 @@ def list_records(unit: str | None, store: str | None, as_json: bool) -> None:
     else:
         from diffbench.report.history import listing
 
-        tell(listing(contents.records, states))
+        documents = found.documents(contents.laps)
+        days = [(one, documents[one.number]) for one in contents.laps]
+        tell(
+            listing(
+                contents.records,
+                states,
+                [(one, day) for one, day in days if isinstance(day, dict)],
+            )
+        )
         _tell(contents.damage)
     if any(state.failed for state in states):
         raise SystemExit(1)
@@ -152,7 +161,7 @@ def pages(out: Path, unit: str | None, language: str, store: str | None, as_json
 
 @history.command(epilog="Example: diffbench history show 1")
 @click.argument("record")
-@click.option("--document", is_flag=True, help="Print its characterisation instead, byte for byte.")
+@click.option("--document", is_flag=True, help="Print its document instead, byte for byte.")
 @store_and_json
 def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
     """Show a record with the trace of its corrections.

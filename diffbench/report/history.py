@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from diffbench.answers.operating_point import Interval
 from diffbench.history import Added, BuildFact, Correction, Facts, Record
 from diffbench.report.document import Block, Document, Section, Sentence, bare
 from diffbench.report.rounding import number_text
+from diffbench.report.trackside import interval_cell
 from diffbench.report.wording import printable
 from diffbench.results.state import State
 
+_TRACK = ("record", "date", "run", "kept, log [%]", "bench [%]", "preload asked for [N·m]", "on the track")
 _HEAD = ("record", "date", "distance", "events", "build", "note")
 
 
@@ -32,13 +35,18 @@ def added_text(added: Added) -> str:
     return f"Already there as {where}"
 
 
-def listing(records: Sequence[Record], states: Sequence[State] = ()) -> Document:
-    """Records by unit, in the order of builds and dates, each unit with its state."""
-    if not records:
+def listing(
+    records: Sequence[Record],
+    states: Sequence[State] = (),
+    laps: Sequence[tuple[Record, Mapping[str, Any]]] = (),
+) -> Document:
+    """Records by unit, in the order of builds and dates, each unit with its state; under them its days on the
+    track, with their documents."""
+    if not records and not laps:
         return Document("History", (Section("", (Sentence("No records."),)),))
     blocks: list[Block] = []
     standing = {state.unit: f": {state.state.replace('-', ' ')}" for state in states}
-    for unit in sorted({record.facts.unit for record in records}):
+    for unit in sorted({record.facts.unit for record in [*records, *(day for day, _ in laps)]}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
         rows = [
             [
@@ -54,9 +62,26 @@ def listing(records: Sequence[Record], states: Sequence[State] = ()) -> Document
         ]
         blocks += [
             Sentence(f"Unit {printable(unit, limit=60)}{standing.get(unit, '')}"),
-            bare(rows, head=_HEAD, flush=(0, 2, 3)),
+            *([bare(rows, head=_HEAD, flush=(0, 2, 3))] if rows else []),
         ]
+        track = [row for day, document in laps if day.facts.unit == unit for row in _on_track(day, document)]
+        if track:
+            blocks.append(Sentence("On the track"))
+            blocks.append(bare(track, head=_TRACK, flush=(0,)))
     return Document("History", (Section("", tuple(blocks)),))
+
+
+def _on_track(day: Record, document: Mapping[str, Any]) -> list[list[str]]:
+    """A row for each run of a day."""
+    rows = []
+    for run in document["laps"]:
+        shares = [interval_cell(Interval(**run[name]), times=100.0) for name in ("share_kept", "predicted")]
+        asked = interval_cell(Interval(**run["equivalent_preload_Nm"]), whole=True)
+        remarks = [run["agreement"], *([text] if (text := _remarks(day)) else [])]
+        rows.append(
+            [str(day.number), day.facts.date, printable(run["name"]), *shares, asked, "; ".join(remarks)]
+        )
+    return rows
 
 
 def record_document(record: Record) -> Document:
@@ -64,7 +89,7 @@ def record_document(record: Record) -> Document:
     told = [
         *(f"build {_build(fact)}" for fact in record.facts.builds),
         *([f"note: {printable(record.facts.note)}"] if record.facts.note else []),
-        f"characterisation {record.document}",
+        f"{'log and bench' if record.kind == 'lap' else 'characterisation'} {record.document}",
         f"filed {record.made[:19]}Z by {printable(record.by, limit=60)}",
     ]
     facts = record.stated

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import jsonschema
 import pytest
 from click.testing import Result
 
@@ -200,6 +201,58 @@ def test_laps_are_told_apart(run: Run, day: Path, demo, tmp_path: Path, by: str,
         assert lap["predicted"]["low"] < lap["predicted"]["value"] < lap["predicted"]["high"]
     page = (out / "lap.html").read_text(encoding="utf-8")
     assert "Bench and car, lap by lap" in page
+
+
+def test_a_day_is_filed_beside_the_bench(run: Run, refused: Refused, day: Path, demo, tmp_path: Path) -> None:
+    """In the unit's history: listed under the bench's, shown byte for byte, kept through export and import.
+    It moves no state, and may be withdrawn with a reason."""
+    store, other, exported = (tmp_path / name for name in ("h.sqlite", "other.sqlite", "h.jsonl"))
+    assert run("history", "add", demo.folder, "--store", store).exit_code == 0
+    before = json.loads(run("history", "list", "--store", store, "--json").stdout)
+    out = tmp_path / "lap"
+    filed = run("lap", day, "--file", "--store", store, "--out", out, "--to", "json")
+    assert (filed.exit_code, filed.stderr) == (0, "")
+    assert "Filed as record 2: unit Q17, 2026-05-02" in filed.stdout
+    assert "Already there as record 2" in run("lap", day, "--file", "--store", store).stdout
+    listed = json.loads(run("history", "list", "--store", store, "--json").stdout)
+    assert (listed["records"], listed["states"]) == (before["records"], before["states"])
+    assert [(lap["number"], lap["kind"], lap["facts"]["unit"]) for lap in listed["laps"]] == [
+        (2, "lap", "Q17")
+    ]
+    shown = run("history", "show", "2", "--document", "--store", store).stdout
+    assert shown == (out / "lap.json").read_text(encoding="utf-8")
+    assert json.loads(shown)["unit"] == "Q17"
+    text = " ".join(run("history", "list", "--store", store).stdout.split())
+    assert "On the track" in text
+    assert re.search(r"2 2026-05-02 lap-1 55 \(52 to 57\) 47 \(35 to 59\)", text)
+    assert run("history", "verify", "--store", store).exit_code == 0
+    assert run("history", "export", exported, "--store", store).exit_code == 0
+    assert run("history", "import", exported, "--store", other).exit_code == 0
+    assert json.loads(run("history", "list", "--store", other, "--json").stdout) == listed
+    withdrawn = run("history", "correct", "2", "--withdraw", "--reason", "wet", "--store", store)
+    assert withdrawn.exit_code == 0
+    assert "withdrawn" in run("history", "list", "--store", store).stdout
+    day.write_text(day.read_text(encoding="utf-8").replace("date = 2026-05-02\n", ""), encoding="utf-8")
+    assert "nothing says the date" in " ".join(refused("lap", day, "--file", "--store", store))
+    day.write_text(re.sub(r"result = .*\n", "", day.read_text(encoding="utf-8")), encoding="utf-8")
+    assert "nothing says the unit" in " ".join(refused("lap", day, "--file", "--store", store))
+
+
+def test_the_published_schema_is_that_of_every_answer(run: Run, day: Path, repository: Path) -> None:
+    """With a bench, without one, and without wheel speeds; a key more, less or of another kind is refused."""
+    validator = jsonschema.Draft202012Validator(json.loads(run("schema", "lap").stdout))
+    course = day.with_name("course.toml")
+    text = re.sub(r"\[channel\.(left|right)_speed\]\n(.+\n)+", "", day.read_text(encoding="utf-8"))
+    course.write_text(text, encoding="utf-8")
+    for sheet in (day, course, repository / "fixtures" / "track-log" / "log.toml"):
+        found = json.loads(run("lap", sheet, "--json").stdout)
+        assert [error.message for error in validator.iter_errors(found)] == []
+    assert not validator.is_valid({**found, "format": "diffbench-lap/2"})
+    assert not validator.is_valid({key: value for key, value in found.items() if key != "laps"})
+    first, *others = found["laps"]
+    assert not validator.is_valid({**found, "laps": [{**first, "kept": 0.5}, *others]})
+    assert not validator.is_valid({**found, "laps": [{**first, "share_kept": 0.5}, *others]})
+    assert not validator.is_valid({**found, "laps": [{**first, "agreement": "perhaps"}, *others]})
 
 
 def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
