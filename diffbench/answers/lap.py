@@ -55,6 +55,7 @@ STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
+TOLD = 10.0  # N·m
 SELDOM = 0.02  # of the entries' time beyond the map: nothing to speak of
 
 
@@ -121,6 +122,8 @@ class LapResult:
     equivalent_preload : Interval
         The preload torque with which the prediction is the log's number [N·m]; a limit is None where none of
         the preloads looked at comes to it.
+    why_no_closer : str
+        Why that preload is not told to 10 N·m, where it is not.
     corners : tuple of CornerKept
         Entry by entry.
     by_lap : tuple of LapKept
@@ -147,6 +150,7 @@ class LapResult:
     reason: str
     bench_preload: Interval
     equivalent_preload: Interval
+    why_no_closer: str
     corners: tuple[CornerKept, ...]
     by_lap: tuple[LapKept, ...]
     unit: str | None
@@ -530,6 +534,15 @@ class _Joint:
         value = grid[best] - (b / (2.0 * a) if a > 0.0 else 0.0)
         return Interval(float(value), low, high)
 
+    def preload_doubts(self, i: int) -> dict[str, float]:
+        """What one standard uncertainty of each source moves the preload by that a run asks for [N·m]."""
+        run, part = self.runs[i], self.parts[i]
+        slope = self._placed(part, run.slope())
+        weight = np.linalg.solve(self.covariance(without=i), slope)
+        own = {name: self._placed(part, moved) for name, moved in self.told[i][1].items()}
+        scale = max(float(slope @ weight), 1e-30)
+        return {name: abs(float(weight @ column)) / scale for name, column in {**self.common, **own}.items()}
+
     def stiffness_score(self) -> float | None:
         """By how many of its stated uncertainties the tyres' stiffness is off, as all runs tell it."""
         column = self.common.get(STIFFNESS)
@@ -604,6 +617,7 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         reason=reason,
         bench_preload=nothing if preload is None else _around(preload.value, preload.u or 0.0),
         equivalent_preload=equivalent,
+        why_no_closer="" if place is None or not told else _why_no_closer(equivalent, best, place),
         corners=_by_corner(run, predictions),
         by_lap=_by_lap(run, predictions),
         unit=None if run.bench is None else run.bench.unit.document.unit,
@@ -615,6 +629,24 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
             *(() if left is None else _outside(run, left)[1]),
         ),
         course=_course(run, left),
+    )
+
+
+def _why_no_closer(asked: Interval, joint: _Joint, place: int) -> str:
+    """Why a preload is not told to `TOLD`; nothing where it is, or where it is not asked for."""
+    if asked.low is None and asked.high is None:
+        return ""
+    if asked.low is None or asked.high is None:
+        side = "below" if asked.low is None else "above"
+        return f"no limit {side}: there the car would do as the log says within its doubt"
+    half = 0.5 * (asked.high - asked.low)
+    if half <= TOLD:
+        return ""
+    doubts = joint.preload_doubts(place)
+    why = f"told to ± {half:.1f} N·m, no closer: the largest doubt is {max(doubts, key=doubts.__getitem__)}"
+    preloads = {run.bench.preload.value for run in joint.runs if run.bench is not None and run.holds}
+    return why + (
+        "; a run with another preload on the same day would tell more" if len(preloads) == 1 else ""
     )
 
 

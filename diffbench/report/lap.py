@@ -49,6 +49,7 @@ def _answer(lap: LapResult) -> Sentence:
     if any(each is not None for each in vars(asked).values()):
         text += f"; preload torque {interval_cell(lap.bench_preload, whole=True)} N·m by the bench, "
         text += f"{interval_cell(asked, whole=True)} N·m asked for by the log"
+        text += f" ({lap.why_no_closer})" if lap.why_no_closer else ""
     elif lap.agreement not in {"no bench", "no log", "cannot be told"}:
         text += "; the preload that the log asks for is not determined: beyond those looked at"
     return Sentence(f"{text}.", first=f"{printable(lap.name)}: ")
@@ -180,13 +181,17 @@ def log_and_bench(day: Day, axes: Axes) -> Axes:
         (2, "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
     ):
         parts = [(i, row[part]) for i, row in enumerate(told)]
-        shown = [(i, each) for i, each in parts if isinstance(each, Interval) and each.value is not None]
+        shown = [
+            (i, *(PER_CENT * value for value in (each.value, each.low, each.high) if value is not None))
+            for i, each in parts
+            if isinstance(each, Interval) and None not in vars(each).values()
+        ]
         axes.errorbar(
-            [i + shift for i, _ in shown],
-            [PER_CENT * each.value for _, each in shown],
+            [i + shift for i, *_ in shown],
+            [value for _, value, _, _ in shown],
             yerr=[
-                [PER_CENT * (each.value - each.low) for _, each in shown],
-                [PER_CENT * (each.high - each.value) for _, each in shown],
+                [value - low for _, value, low, _ in shown],
+                [high - value for _, value, _, high in shown],
             ],
             linestyle="none",
             marker=marker,

@@ -43,6 +43,8 @@ def test_both_runs_ask_for_the_preloads_that_ran(run: Run, day: Path, repository
         asked = lap["equivalent_preload_Nm"]
         assert asked["low"] < truth[lap["name"]]["preload"] < asked["high"]
         assert lap["agreement"] == "the car shows what the bench says"
+        half = 0.5 * (asked["high"] - asked["low"])
+        assert ("told to ±" in lap["why_no_closer"]) == (half > 10.0)
         assert len(lap["corners"]) == 8
         assert lap["open_share"] > 1.0  # engine braking on an unloaded inner tyre
         assert set(lap["course"]) >= {"time_s", "free_rad_s", "predicted_rad_s", "plate_temperature_degC"}
@@ -88,6 +90,15 @@ def test_a_sign_that_is_wrong_gives_no_verdict(run: Run, day: Path) -> None:
         assert lap["agreement"] == "cannot be told"
         assert "check the signs of yaw rate" in lap["reason"]
         assert lap["equivalent_preload_Nm"]["value"] is None
+
+
+def test_one_preload_says_what_would_tell_more(run: Run, day: Path) -> None:
+    """One run alone leaves the tyres' stiffness open: the preload is told to some 15 N·m, and why."""
+    text = re.sub(r"\n\[\[run\]\]\nfile = \"lap-2(.|\n)*", "\n", day.read_text(encoding="utf-8"))
+    day.write_text(text, encoding="utf-8")
+    said = " ".join(run("lap", day).stdout.split())
+    assert re.search(r"told to ± \d\d\.\d N·m, no closer: the largest doubt is tyre.slip_stiffness", said)
+    assert "a run with another preload on the same day would tell more" in said
 
 
 def test_torque_with_the_other_sign_is_named(refused: Refused, day: Path) -> None:

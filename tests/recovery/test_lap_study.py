@@ -102,6 +102,8 @@ def test_three_preloads_tell_the_tyres(driven) -> None:
 
     for joint, single in zip(together, alone, strict=True):
         assert width(joint[1].lap.equivalent_preload) < 0.75 * width(single[0].lap.equivalent_preload)
+        for run in joint:  # to 10 N·m, or it says why not
+            assert (run.half_width <= 10.0) == (run.lap.why_no_closer == "")
         ratio = joint[0].day.stiffness_ratio
         assert 0.5 * (ratio.high - ratio.low) < 0.15
 
