@@ -165,9 +165,12 @@ def played(loading: ArrayLike, unloading: ArrayLike, input_torque: ArrayLike) ->
     ----------
     Backlash hysteresis of a ramp with friction; common practice, no source.
     """
-    low, high, torque = floats(loading), floats(unloading), floats(input_torque)
+    low, torque = floats(loading), floats(input_torque)
+    high = np.maximum(floats(unloading), low)
     found = low.copy()
     same = np.concatenate([[False], (torque[1:] < 0.0) == (torque[:-1] < 0.0)])
-    for i in np.flatnonzero(same):
-        found[i] = np.clip(found[i - 1], low[i], np.maximum(high[i], low[i]))
+    for i in np.flatnonzero(same).tolist():
+        here = found[i]
+        np.minimum(found[i - 1], high[i], out=here)
+        np.maximum(here, low[i], out=here)
     return found
