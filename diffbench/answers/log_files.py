@@ -19,6 +19,7 @@ from diffbench.answers.rebuild import preload_ladder, preload_of
 from diffbench.documents.car import Car, load_car
 from diffbench.documents.log import WHEELS, LogRun, LogSheet, load_log
 from diffbench.errors import DocumentError, Fault, Place, ReadingError
+from diffbench.physics.corner_course import yaw_rate_of_steering
 from diffbench.physics.wheel_loads import GRAVITY
 from diffbench.quantities import Quantity
 from diffbench.readers.registry import read_recording
@@ -261,4 +262,5 @@ def _yaw_rate(sheet: LogSheet, values: Array | None, speed: Array, car: Car) -> 
     gradient, base = sheet.understeer_gradient, float(car.body.wheelbase)
     longer = base + float(gradient) * faster**2 / GRAVITY
     doubt = (getattr(gradient, "u", None) or 0.0) * float(np.mean(faster**2 / GRAVITY / longer))
-    return faster * np.tan(values / sheet.steering_ratio) / longer, math.hypot(described.u_gain, doubt)
+    turned = yaw_rate_of_steering(faster, values / sheet.steering_ratio, base, float(gradient))
+    return turned, math.hypot(described.u_gain, doubt)
