@@ -34,9 +34,9 @@ RUNGS = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
 PEDAL_AT_REST = 0.05  # share of the throttle's way
 #: What each channel of a car on a track can be, in SI; common practice, no source.
 PLAUSIBLE = {
-    "left_speed": (-5.0, 500.0, "rad/s"),
-    "right_speed": (-5.0, 500.0, "rad/s"),
-    "speed": (-1.0, 130.0, "m/s"),
+    "left_speed": (-20.0, 500.0, "rad/s"),
+    "right_speed": (-20.0, 500.0, "rad/s"),
+    "speed": (-5.0, 130.0, "m/s"),
     "yaw_rate": (-4.0, 4.0, "rad/s"),
     "lateral_acceleration": (-60.0, 60.0, "m/s²"),
     "steering": (-20.0, 20.0, "rad"),
