@@ -56,6 +56,10 @@ RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
+AGAINST_THE_TURN = (
+    "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or acceleration, "
+    "and whether left and right wheel are exchanged"
+)
 SELDOM = 0.02  # of the entries' time beyond the map: nothing to speak of
 
 
@@ -565,44 +569,35 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
     """One run's result."""
     nothing = Interval(None, None, None)
     weights = run.free / run.free.sum()
-    plain = run.measured(run.car)
     common, own = run.of_log()
-    u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in (*common.values(), *own.values())))
-    share = _around(float(weights @ plain), u)
     told = bool(run.holds) and place is not None
     predicted = equivalent = nothing
-    open_share, left, predictions = None, None, None
+    open_share, left = None, None
+    predictions = _Predictions.of(run) if run.holds else None
+    if predictions is not None:
+        predicted, left = predictions.over(run.entries.corners), predictions.left
+        open_share = float(weights @ run.shares(predictions.asked.opened, predictions.asked))
     sources = {**common, **own}
+    share, u = _by_log(run, weights, sources, left if told else None)
     agreement: Agreement = "no bench"
     reason = "no result of the bench is named for this run"
     if run.bench is not None and not run.holds:
         agreement, reason = "cannot be told", "nothing says the torque at the case"
     elif run.bench is not None and not told:
-        predictions = _Predictions.of(run)
-        predicted, left, asked = predictions.over(run.entries.corners), predictions.left, predictions.asked
-        open_share = float(weights @ run.shares(asked.opened, asked))
         agreement, reason = "no log", "no wheel speeds: what map and car say of this course"
     if told:
-        assert place is not None  # told says it
-        predictions = _Predictions.of(run)
-        predicted, left, asked = predictions.over(run.entries.corners), predictions.left, predictions.asked
-        open_share = float(weights @ run.shares(asked.opened, asked))
-        shift = run.shown(left)
-        if abs(shift) > 0.0:
-            u = math.hypot(u, abs(float(weights @ (run.measured(run.car, run.zeroed(shift)) - plain))))
-            share = _around(float(weights @ run.measured(run.car, run.zeroed(shift))), u)
+        assert place is not None
+        assert left is not None
+        assert open_share is not None  # told says all three
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
         reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if told and share.high is not None and share.high < 0.0:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
-        agreement, equivalent = "cannot be told", nothing
-        reason = (
-            "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or "
-            "acceleration, and whether left and right wheel are exchanged"
-        )
+        agreement, equivalent, reason = "cannot be told", nothing, AGAINST_THE_TURN
     preload = run.bench.preload if run.bench is not None else None
+    whose = run.bench.unit.document if run.bench is not None else None
     if not run.entries.samples.wheels:
         share = nothing
     mean = kept_over(run.zeroed(), run.entries, run.entries.corners, run.car).mean_difference
@@ -620,16 +615,27 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         why_no_closer="" if place is None or not told else _why_no_closer(equivalent, best, place),
         corners=_by_corner(run, predictions),
         by_lap=_by_lap(run, predictions),
-        unit=None if run.bench is None else run.bench.unit.document.unit,
-        build=None if run.bench is None else run.bench.unit.document.build,
+        unit=whose and whose.unit,
+        build=whose and whose.build,
         radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
         sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
-        findings=(
-            *_findings(run, joint, place, told=told),
-            *(() if left is None else _outside(run, left)[1]),
-        ),
+        findings=_findings(run, joint, place, told=told) + (() if left is None else _outside(run, left)[1]),
         course=_course(run, left),
     )
+
+
+def _by_log(
+    run: _Run, weights: Array, sources: Mapping[str, Array], left: Array | None
+) -> tuple[Interval, float]:
+    """The share by the log and its standard uncertainty; what a predicted difference shows on straights is put
+    back, and is in doubt as a whole."""
+    value = float(weights @ run.measured(run.car))
+    u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in sources.values()))
+    shift = 0.0 if left is None else run.shown(left)
+    if shift:
+        put_back = float(weights @ run.measured(run.car, run.zeroed(shift)))
+        value, u = put_back, math.hypot(u, put_back - value)
+    return _around(value, u), u
 
 
 def _why_no_closer(asked: Interval, joint: _Joint, place: int) -> str:
