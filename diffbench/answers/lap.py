@@ -627,8 +627,8 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
 def _by_log(
     run: _Run, weights: Array, sources: Mapping[str, Array], left: Array | None
 ) -> tuple[Interval, float]:
-    """The share by the log and its standard uncertainty; what a predicted difference shows on straights is put
-    back, and is in doubt as a whole."""
+    """The share by the log and its standard uncertainty; what a predicted difference shows on straights is
+    put back, and is in doubt as a whole."""
     value = float(weights @ run.measured(run.car))
     u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in sources.values()))
     shift = 0.0 if left is None else run.shown(left)
