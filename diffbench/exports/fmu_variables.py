@@ -203,8 +203,23 @@ VARIABLES: tuple[Variable, ...] = (
         kind="Int32",
     ),
     Variable("locked", "output", None, None, "holds the outputs together", kind="Boolean"),
-    Variable("inside_tested", "output", None, None, "inside what the bench tested", kind="Boolean"),
-    Variable("beyond_axes", "output", None, None, "outside the axes of the map", kind="Boolean"),
+    Variable(
+        "inside_tested",
+        "output",
+        None,
+        None,
+        "inside what the bench tested: this place, plates and oil, of the unit as fitted; false where "
+        "preload torque, a scale or the plates' heat was set to something else",
+        kind="Boolean",
+    ),
+    Variable(
+        "beyond_axes",
+        "output",
+        None,
+        None,
+        "outside the axes of the map, by plates or by oil",
+        kind="Boolean",
+    ),
     Variable(
         "stick_is_soft",
         "output",

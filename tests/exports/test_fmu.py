@@ -206,8 +206,49 @@ def test_steps_as_the_law_does(
         np.testing.assert_allclose([low, high], [0.96 * locking, 1.06 * locking], rtol=1e-9)
         place = (torque, difference, plates)
         assert unit.says("beyond_axes") == additive.read(*place).beyond
-        assert unit.says("inside_tested") == (torque < 220.0 and not additive.read(*place).beyond)
+        assert not unit.says("inside_tested")
         assert unit.says("locked") == (alone.given.locked == 1)
+
+
+CHANGED = (
+    *("preload_torque", "friction_scale", "drive_bias_scale", "coast_bias_scale"),
+    *("heat_capacity", "heat_conductance"),
+)
+
+
+@pytest.mark.parametrize("to", VERSIONS)
+class TestInsideWhatWasTested:
+    """The bench had one unit, as fitted: tested up to 220 N·m there, from 20 to 130 °C of plates and oil."""
+
+    def says(self, unit: Unit, torque: float = 100.0, oil: float = 60.0) -> bool:
+        unit.begin(torque, 12.0, 9.0, oil)
+        unit.step(0.001, torque, 12.0, 9.0, oil)
+        return unit.says("inside_tested")
+
+    def test_as_fitted(self, to: str, started: Callable[..., Unit], additive: LockingMap) -> None:
+        law = additive.document.fitted_law
+        assert law is not None
+        assert self.says(started(to))
+        assert not self.says(started(to), torque=230.0)
+        of_host = {"output_inertia": 0.3, "half_shaft_stiffness": 9e3, "plate_start_excess": 9.0}
+        assert self.says(started(to, preload_torque=law.value("preload_torque") * (1 + 1e-9), **of_host))
+
+    @pytest.mark.parametrize("name", CHANGED)
+    def test_changed(self, name: str, to: str, started: Callable[..., Unit], additive: LockingMap) -> None:
+        law = additive.document.fitted_law
+        assert law is not None
+        fitted = law.value(name) if name in law.names else 1.0
+        assert not self.says(started(to, **{name: 1.01 * fitted}))
+
+    def test_far_hotter_oil(self, to: str, started: Callable[..., Unit]) -> None:
+        """Plates begin as warm as told, and the film of the oil counts as well."""
+        unit = started(to, plate_start_excess=-100.0)
+        assert not self.says(unit, oil=160.0)
+        assert unit.says("beyond_axes")
+        assert unit.read("plate_temperature")[0] < 130.0
+        low, high, locking = unit.read("locking_torque_low", "locking_torque_high", "locking_torque")
+        assert low < 0.96 * locking - 0.01
+        assert high > 1.06 * locking + 0.01
 
 
 @pytest.mark.parametrize("to", VERSIONS)

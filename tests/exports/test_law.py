@@ -17,7 +17,7 @@ from diffbench.exports import Differential, export_map
 from diffbench.physics.plate_heat import excess_temperature
 from diffbench.physics.ramps import at_turns
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.results import LockingMap
+from diffbench.results import LockingMap, MapDocument
 
 Make = Callable[..., Law]
 BRANCH = {"mean": 0, "loading": 1, "unloading": 2}
@@ -38,6 +38,17 @@ def built(
 def make(built: Path) -> Make:
     """A differential by that library, with settings of its own."""
     return lambda **settings: Law(built, "q17", **settings)
+
+
+@pytest.fixture(scope="session")
+def built_additive(
+    additive: LockingMap, compiled: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Make:
+    """As `make`, of the additive law."""
+    folder = tmp_path_factory.mktemp("additive")
+    export_map(additive, "c-law", folder / "q17")
+    library = compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC")
+    return lambda **settings: Law(library, "q17", **settings)
 
 
 def test_is_the_law_of_the_fit(make: Make, lawful: LockingMap) -> None:
@@ -278,19 +289,114 @@ class TestInPython:
         ("settings", "said"),
         [
             ({"branch": "up"}, "'up' is no branch"),
+            ({"branch": 3}, "'3' is no branch"),
             ({"output_inertia": 0.0}, "output_inertia is negative"),
-            ({"cars": 3, "preload_torque": [1.0, 2.0]}, "2 numbers for 3 cars"),
+            ({"heat_capacity": -1.0}, "heat_capacity is negative"),
+            (
+                {"cars": 3, "preload_torque": [1.0, 2.0]},
+                r"preload_torque has 2 numbers of shape \(2,\) for 3",
+            ),
+            ({"cars": 2, "friction_scale": [[1.0, 2.0]]}, r"friction_scale has 2 numbers of shape \(1, 2\)"),
+            (
+                {"cars": 2, "drive_bias_scale": [1.0, math.nan]},
+                "drive_bias_scale is no finite number for car 1",
+            ),
+            ({"oil_temperature": math.inf}, "oil_temperature is no finite number"),
+            ({"oil_temperature": "60"}, "oil_temperature is '60', no number"),
+            ({"plate_temperature": ["60"]}, "plate_temperature is a list, no number"),
+            ({"coast_bias_scale": [[1.0], [1.0, 2.0]]}, "coast_bias_scale is a list, no number"),
+            ({"output_inertia": None}, "output_inertia is a NoneType, no number"),
+            ({"heat_conductance": 1j}, "heat_conductance is a complex, no number"),
+            ({"cars": 0}, "cars is 0"),
+            ({"cars": -2}, "cars is -2"),
+            ({"cars": 1.5}, "cars is 1.5"),
+            ({"cars": "two"}, "cars is 'two'"),
         ],
     )
     def test_refuses_what_cannot_be(self, settings: Any, said: str, additive: LockingMap) -> None:
         with pytest.raises(OutputError, match=said):
             Differential(additive, **settings)
 
-    def test_refuses_a_step_that_cannot_be(self, additive: LockingMap) -> None:
-        held = Differential(additive)
-        with pytest.raises(OutputError, match="a step must be positive"):
-            held.step(0.0, 100.0, 1.0, 60.0)
-        assert held.energy_in.tolist() == [0.0]
+    @pytest.mark.parametrize(
+        ("given", "said"),
+        [
+            ((0.0, 100.0, 1.0, 60.0), "a step must be positive"),
+            (("fast", 100.0, 1.0, 60.0), "step is 'fast', no number"),
+            (([0.001, 0.001], 100.0, 1.0, 60.0), "step has 2 numbers"),
+            ((math.nan, 100.0, 1.0, 60.0), "step is no finite number"),
+            ((0.001, "100", 1.0, 60.0), "input_torque is '100', no number"),
+            ((0.001, 100.0, [1.0, 2.0, 3.0], 60.0), r"speed_difference has 3 numbers of shape \(3,\) for 2"),
+            ((0.001, 100.0, 1.0, [60.0, math.inf]), "oil_temperature is no finite number for car 1"),
+            ((0.001, 100.0, None, 60.0), "speed_difference is a NoneType, no number"),
+        ],
+    )
+    def test_refuses_a_step_that_cannot_be(self, given: Any, said: str, additive: LockingMap) -> None:
+        held = Differential(additive, cars=2)
+        with pytest.raises(OutputError, match=said):
+            held.step(*given)
+        assert held.energy_in.tolist() == [0.0, 0.0]
+        assert held.ramp_torque.tolist() == [0.0, 0.0]
+
+    def test_refuses_what_is_no_map(self) -> None:
+        held: Any = "demo-result/map.json"
+        with pytest.raises(OutputError, match=r"locking_map is .*demo-result.*, no map"):
+            Differential(held)
+
+    def test_heat_is_a_setting(self, additive: LockingMap, built_additive: Make) -> None:
+        """Of each car: capacity, conductance and start, as C heats one alone; without capacity as the oil."""
+        capacity, conductance = [300.0, 0.0, 2000.0], [0.0, 10.0, 500.0]
+        held = Differential(
+            additive, cars=3, heat_capacity=capacity, heat_conductance=conductance, plate_temperature=80.0
+        )
+        assert held.plate_temperature.tolist() == [80.0] * 3
+        alone = [
+            built_additive(heat_capacity=c, heat_conductance=h)
+            for c, h in zip(capacity, conductance, strict=True)
+        ]
+        for one in alone:
+            one.state.plate_temperature = 80.0
+        for _ in range(400):
+            held.step(0.01, 300.0, 5.0, 60.0)
+            for one in alone:
+                one.step(0.01, 300.0, 5.0, 60.0)
+        wanted = [one.state.plate_temperature for one in alone]
+        np.testing.assert_allclose(held.plate_temperature, wanted, rtol=1e-9)
+        assert held.plate_temperature[1] == 60.0
+        assert held.plate_temperature[0] > 85.0
+
+    def test_outputs_share_the_input_torque(self, additive: LockingMap) -> None:
+        """The sum is the input torque; the slower one gets more, by the friction torque."""
+        given = Differential(additive, cars=2).step(0.01, [300.0, -100.0], [4.0, -4.0], 60.0)
+        np.testing.assert_allclose(given.left_torque + given.right_torque, [300.0, -100.0])
+        np.testing.assert_allclose(given.right_torque - given.left_torque, given.friction_torque)
+        assert given.left_torque[0] < given.right_torque[0]
+        assert given.left_torque[1] > given.right_torque[1]
+
+    def test_only_what_was_tested_is_called_so(self, additive: LockingMap) -> None:
+        """Up to 220 N·m as fitted, 20 to 130 °C of plates and of oil; no car that was changed."""
+        law = additive.document.fitted_law
+        assert law is not None
+        plain = Differential(additive, cars=4, plate_temperature=[60.0, 60.0, 140.0, 60.0])
+        found = plain.is_tested([100.0, 230.0, 100.0, 100.0], 3.0, [60.0, 60.0, 60.0, 135.0])
+        assert found.tolist() == [True, False, False, False]
+        scales = ("friction_scale", "drive_bias_scale", "coast_bias_scale")
+        for name in ("preload_torque", *scales, "heat_capacity", "heat_conductance"):
+            fitted = 1.0 if name in scales else law.value(name)
+            settings: Any = {name: [fitted, 1.02 * fitted]}
+            changed = Differential(additive, cars=2, **settings)
+            assert changed.is_tested(100.0, 3.0, 60.0).tolist() == [True, False], name
+        with pytest.raises(OutputError, match="input_torque is 'low', no number"):
+            plain.is_tested("low", 3.0, 60.0)
+
+    def test_ramps_that_come_down_need_the_unloading_branch(self, additive: LockingMap) -> None:
+        """What was tested while loading alone is not while the ramps stand above."""
+        held = additive.document.model_dump(mode="json")
+        unloading = held["branches"]["unloading"]
+        unloading["tested"] = np.zeros_like(unloading["tested"]).tolist()
+        car = Differential(LockingMap(MapDocument.model_validate(held)))
+        car.step(0.001, 100.0, 3.0, 60.0)
+        assert car.is_tested(150.0, 3.0, 60.0).tolist() == [True]
+        assert car.is_tested(90.0, 3.0, 60.0).tolist() == [False]
 
     def test_refuses_a_map_without_its_law(self, awkward: LockingMap) -> None:
         with pytest.raises(OutputError, match="not the law that they are of"):

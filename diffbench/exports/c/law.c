@@ -97,6 +97,22 @@ int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup)
                : 0;
 }
 
+/* But for the digits that a host's page of parameters drops. */
+static int32_t is_same(double value, double fitted)
+{
+    return (magnitude(value - fitted) <= (1e-6 * magnitude(fitted))) ? 1 : 0;
+}
+
+int32_t @PREFIX@_is_as_fitted(const @PREFIX@_setup *setup)
+{
+    return ((is_same(setup->preload_torque, PRELOAD) == 1) && (is_same(setup->friction_scale, 1.0) == 1) &&
+            (is_same(setup->drive_scale, 1.0) == 1) && (is_same(setup->coast_scale, 1.0) == 1) &&
+            (is_same(setup->heat_capacity, HEAT_CAPACITY) == 1) &&
+            (is_same(setup->heat_conductance, HEAT_CONDUCTANCE) == 1))
+               ? 1
+               : 0;
+}
+
 double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_torque)
 {
     const double flank = (input_torque < 0.0) ? -1.0 : 1.0;

@@ -102,6 +102,9 @@ void @PREFIX@_as_fitted(@PREFIX@_setup *setup);
 void @PREFIX@_begin(@PREFIX@_state *state, double plate_temperature);
 /* 1 where all of it can be. */
 int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup);
+/* 1 where preload torque, scales and heat are as fitted. The bench tested no other unit: what a map says of tested
+ * places counts only then, and only where plates and oil both are in one. */
+int32_t @PREFIX@_is_as_fitted(const @PREFIX@_setup *setup);
 
 /* Where the ramps stand, with the sign of the flank, after they stood at `carried` and the input torque went
  * one way to where it is. */
