@@ -79,6 +79,9 @@ class Differential:
         At the start, for the plates as well unless ``plate_temperature`` is stated [°C].
     output_inertia : array_like
         That turns with one output [kg·m²], harmonic mean where they differ.
+    friction_delay : array_like
+        Steps until friction acts: 0 where a simulation adds it to the very step that it was asked for, 1
+        where to the next one, as hosts do that step side by side. The locking torque is foreseen for then.
     preload_torque : array_like, optional
         [N·m]; as fitted where left out.
     friction_scale, drive_bias_scale, coast_bias_scale : array_like
@@ -120,6 +123,7 @@ class Differential:
         cars: int = 1,
         oil_temperature: ArrayLike = 60.0,
         output_inertia: ArrayLike = 1.0,
+        friction_delay: ArrayLike = 0.0,
         preload_torque: ArrayLike | None = None,
         friction_scale: ArrayLike = 1.0,
         drive_bias_scale: ArrayLike = 1.0,
@@ -145,6 +149,7 @@ class Differential:
         }
         given = {
             "output_inertia": output_inertia,
+            "friction_delay": friction_delay,
             "preload_torque": preload_torque,
             "friction_scale": friction_scale,
             "drive_bias_scale": drive_bias_scale,
@@ -152,14 +157,7 @@ class Differential:
             "heat_capacity": heat_capacity,
             "heat_conductance": heat_conductance,
         }
-        held = {
-            name: _each(name, as_fitted[name] if value is None and name in as_fitted else value, cars)
-            for name, value in given.items()
-        }
-        for name, values in held.items():
-            least = values.min()
-            if least < 0.0 or (least == 0.0 and name == "output_inertia"):
-                raise OutputError.single(f"{name} is negative or none", mend="state a positive number")
+        held = _settings(given, as_fitted, cars)
         self._map, self._fitted, self._held, self._branch = locking_map, fitted, held, branch
         self._as_fitted = np.all([np.isclose(held[k], v, SAME, 0.0) for k, v in as_fitted.items()], axis=0)
         oil = _each("oil_temperature", oil_temperature, cars)
@@ -168,6 +166,8 @@ class Differential:
         self.twist, self.ramp_torque = np.zeros(cars), np.zeros(cars)
         self.energy_in, self.energy_dissipated = np.zeros(cars), np.zeros(cars)
         self._stiffness, self._softened = np.zeros(cars), np.ones(cars)
+        self._torque_early, self._torque_late = np.zeros(cars), np.zeros(cars)
+        self._since_early, self._since_late = 0.0, 0.0
         self._longest, self._longest_now, self._counted = 0.0, 0.0, 0
         self._turned, self._since, self._turns = (np.zeros(cars, dtype=np.int64) for _ in range(3))
 
@@ -214,7 +214,7 @@ class Differential:
         stiffness = STIFFNESS * inertia / (longest * longest)
         slope = stiffness * step + DAMPING * inertia / longest
         self.ramp_torque = self._ramps(torque)
-        limit = self._locking(torque, np.abs(speed), oil)
+        limit = self._locking(self._foreseen(step, longest, torque), np.abs(speed), oil)
         before = self.energy_stored
         rises = stiffness > self._stiffness  # at the force that the spring has; falls at its twist
         self.twist = np.where(rises, self.twist * (self._stiffness / stiffness), self.twist)
@@ -282,6 +282,22 @@ class Differential:
             self._longest, self._longest_now, self._counted = self._longest_now, step, 0
         return max(self._longest, self._longest_now)
 
+    def _foreseen(self, step: float, longest: float, torque: Array) -> Array:
+        """Input torque in the middle of the time in which friction acts, straight on from where it was the
+        longest step ago or a little more, and never past zero."""
+        if self._since_late >= longest:
+            self._torque_early, self._since_early = self._torque_late, self._since_late
+        if self._since_late >= longest or self._since_late <= 0.0:
+            self._torque_late, self._since_late = torque.copy(), 0.0
+        there = torque
+        if self._since_early >= longest:
+            share = (0.5 + self._held["friction_delay"]) * (step / self._since_early)
+            there = torque + share * (torque - self._torque_early)
+            there = np.where(there * torque > 0.0, there, 0.0)
+        self._since_late += step
+        self._since_early += step if self._since_early > 0.0 else 0.0
+        return there
+
     def _ramps(self, torque: Array) -> Array:
         flank = np.where(torque < 0.0, -1.0, 1.0)
         least = np.abs(torque)
@@ -306,7 +322,7 @@ class Differential:
             ratio = np.where(coast, f["COAST_RATIO"], f["DRIVE_RATIO"])
             load = 0.5 * (self._load(bias * np.abs(torque)) + self._load(bias * ratio * np.abs(torque)))
         else:
-            load = self._load(bias * np.abs(self.ramp_torque))
+            load = self._load(bias * np.abs(self._ramps(torque)))
         total = friction / f["AT_REFERENCE"] * load + f["GEAR_FRICTION"] * np.abs(torque) + film * speed
         return np.asarray(np.maximum(total, 0.0))
 
@@ -335,6 +351,21 @@ class Differential:
             self._softened = np.where(soften, 0.5 * self._softened, self._softened)
             self._turns[soften] = 0
         self._turned = np.where(way != 0, way, self._turned)
+
+
+def _settings(given: dict[str, Any], as_fitted: dict[str, float], cars: int) -> dict[str, Array]:
+    """Each setting for each car, as fitted where none is given."""
+    held = {
+        name: _each(name, as_fitted[name] if value is None and name in as_fitted else value, cars)
+        for name, value in given.items()
+    }
+    for name, values in held.items():
+        least = values.min()
+        if least < 0.0 or (least == 0.0 and name == "output_inertia"):
+            raise OutputError.single(f"{name} is negative or none", mend="state a positive number")
+    if held["friction_delay"].max() > 1.0:
+        raise OutputError.single("friction_delay is more than one step", mend="state 0, or 1 side by side")
+    return held
 
 
 def _how_many(cars: Any) -> int:

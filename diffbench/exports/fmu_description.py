@@ -177,9 +177,10 @@ is energy_dissipated and energy_stored together, and none is ever negative.</p>
 <h2>Delay</h2>
 <p>Inputs are held over a co-simulation step; friction from inputs at its beginning acts over it in a host
 that steps one unit after the other, and over the next one in a host that steps side by side: both are
-stable. Take friction_torque and add an input torque of your own: it then passes without delay. Where half
-shafts meet a light inertia, co-simulation holds them only as stiffly as the step allows (stick_is_soft):
-exchange the model.</p>
+stable. State which by friction_delay, 0 or 1: the locking torque is foreseen for the middle of that step,
+from the input torque now and the longest step ago. Take friction_torque and add an input torque of your own:
+it then passes without delay. Where half shafts meet a light inertia, co-simulation holds them only as stiffly
+as the step allows (stick_is_soft): exchange the model.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}

@@ -72,21 +72,22 @@ class TestCoSimulation:
     ) -> Course:
         axle, duration = manoeuvres()[name]
         return hosted(
-            axle, stepped(library, axle, share), duration, steps_of(kind, h), side_by_side=side_by_side
-        )
+            axle, stepped(library, axle, share, side_by_side=side_by_side), duration, steps_of(kind, h),
+            side_by_side=side_by_side,
+        )  # fmt: skip
 
     def test_errors_vanish_with_the_step(
         self, name: str, side_by_side: bool, library: Path, by_reference: Callable[[str], Course]
     ) -> None:
-        """Of first order at least between 8 and 0.5 ms; at 1 ms within 0.003 rad/s at corner entry (0.005
-        side by side, where friction acts a step later) and 0.05 rad/s in the launch; `locked` right in 99.5
-        %."""
+        """Of first order at least between 8 and 0.5 ms; at 1 ms within 0.003 rad/s at corner entry, 0.02 in
+        the launch, and 0.006 elsewhere (a unit that is not told that its friction acts a step later is off
+        by 0.005 and 0.03); `locked` right in 99.5 %."""
         off, right = {}, {}
         for h in (8e-3, 1e-3, 5e-4):
             run = self.run(name, library, h, side_by_side=side_by_side)
             off[h], right[h] = by_reference(name).missed_by(run)
         assert math.log(off[8e-3] / off[5e-4], 16.0) >= 1.0
-        most = {"corner entry": 0.005 if side_by_side else 0.003, "torque ripple": 0.04}.get(name, 0.05)
+        most = {"corner entry": 0.003, "split-friction launch": 0.02}.get(name, 0.006)
         assert off[1e-3] <= most
         assert right[1e-3] >= 0.995
 

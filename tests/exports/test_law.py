@@ -107,6 +107,32 @@ def test_ramps_play(make: Make, lawful: LockingMap) -> None:
     )  # between both, too
 
 
+@pytest.mark.parametrize(("delay", "ahead"), [(0.0, 0.5), (1.0, 1.5)])
+def test_foresees_when_friction_acts(delay: float, ahead: float, make: Make) -> None:
+    """The locking torque is that of the middle of the step over which friction acts.
+
+    Exactly so for a torque that rises evenly, whatever the steps, as soon as it was known for the longest of
+    them; never past zero; and the ramps stand where they were taken."""
+
+    def locking(torque: float) -> float:
+        return held.locking(0.0, 60.0, torque, 3.0, 60.0).torque
+
+    held = make(branch=1, heat_capacity=0.0, friction_delay=delay)
+    held.step(0.001, 100.0, 3.0)
+    assert held.given.limit.torque == locking(100.0)
+    t = 0.001
+    for h in (0.001, 0.0001, 0.001, 0.0001, 0.0001, 0.0006, 0.001):
+        torque = 100.0 + 4e4 * t
+        held.step(h, torque, 3.0)
+        assert held.given.limit.torque == pytest.approx(locking(torque + 4e4 * ahead * h), rel=1e-13)
+        assert held.state.ramp_torque == torque
+        t += h
+    held.step(0.001, 4.0, 3.0)
+    assert held.given.limit.torque == locking(0.0)
+    held.step(0.01, 50.0, 3.0)  # longer than anything known
+    assert held.given.limit.torque == locking(50.0)
+
+
 def test_plates_heat_up_as_the_physics_has_it(make: Make, lawful: LockingMap) -> None:
     """Heat even over each step: exact for any row of steps."""
     rng = np.random.default_rng(5)
@@ -172,15 +198,18 @@ def test_python_steps_thousands_alike(make: Make, lawful: LockingMap) -> None:
     rng = np.random.default_rng(7)
     cars = 7
     preload, inertia = rng.uniform(40.0, 150.0, cars), rng.uniform(0.02, 2.0, cars)
-    scale = rng.uniform(0.8, 1.2, cars)
+    scale, delay = rng.uniform(0.8, 1.2, cars), rng.uniform(0.0, 1.0, cars)
     fleet = Differential(
         lawful, cars=cars, preload_torque=preload, output_inertia=inertia, friction_scale=scale,
-        drive_bias_scale=1.1, coast_bias_scale=0.9,
+        friction_delay=delay, drive_bias_scale=1.1, coast_bias_scale=0.9,
     )  # fmt: skip
     single = [
-        make(preload_torque=p, output_inertia=j, friction_scale=s, drive_scale=1.1, coast_scale=0.9)
-        for p, j, s in zip(preload, inertia, scale, strict=True)
-    ]
+        make(
+            preload_torque=p, output_inertia=j, friction_scale=s, friction_delay=d, drive_scale=1.1,
+            coast_scale=0.9,
+        )
+        for p, j, s, d in zip(preload, inertia, scale, delay, strict=True)
+    ]  # fmt: skip
     torque, speed = np.zeros(cars), np.zeros(cars)
     for h in rng.choice([1e-4, 1e-3, 4e-3], 600).tolist():
         torque, speed = torque + rng.normal(0, 30, cars), 0.8 * speed + rng.normal(0, 0.3, cars)
@@ -215,6 +244,7 @@ int main(void)
         double flowed = 0.0, taken = 0.0, size = 0.02 + 5.0 * drawn();
         q17_as_fitted(&setup);
         setup.output_inertia = 0.01 + 3.0 * drawn();
+        setup.friction_delay = drawn();
         q17_begin(&state, 60.0);
         for (i = 0; i < 200; i++)
         {
@@ -275,7 +305,8 @@ def test_what_cannot_be_changes_nothing(make: Make) -> None:
 def test_settings_that_cannot_be(built: Path) -> None:
     for name, value in (
         ("preload_torque", -1.0), ("friction_scale", float("nan")), ("output_inertia", 0.0),
-        ("half_shaft_stiffness", float("inf")), ("branch", 5), ("branch", -1),
+        ("half_shaft_stiffness", float("inf")), ("branch", 5), ("branch", -1), ("friction_delay", -0.1),
+        ("friction_delay", 1.1),
     ):  # fmt: skip
         with pytest.raises(AssertionError):
             Law(built, "q17", **{name: value})
@@ -292,6 +323,7 @@ class TestInPython:
             ({"branch": 3}, "'3' is no branch"),
             ({"output_inertia": 0.0}, "output_inertia is negative"),
             ({"heat_capacity": -1.0}, "heat_capacity is negative"),
+            ({"friction_delay": 2.0}, "friction_delay is more than one step"),
             (
                 {"cars": 3, "preload_torque": [1.0, 2.0]},
                 r"preload_torque has 2 numbers of shape \(2,\) for 3",

@@ -59,6 +59,7 @@ static void unit_reset(unit_values *unit)
     unit->numbers[V_PLATE_TEMPERATURE] = @OIL@;
     unit->numbers[V_OUTPUT_INERTIA] = fitted.output_inertia;
     unit->numbers[V_HALF_SHAFT_STIFFNESS] = fitted.half_shaft_stiffness;
+    unit->numbers[V_FRICTION_DELAY] = fitted.friction_delay;
     unit->numbers[V_PRELOAD_TORQUE] = fitted.preload_torque;
     unit->numbers[V_FRICTION_SCALE] = fitted.friction_scale;
     unit->numbers[V_DRIVE_BIAS_SCALE] = fitted.drive_scale;
@@ -78,6 +79,7 @@ static @PREFIX@_setup unit_setup(const unit_values *unit)
     setup.heat_conductance = unit->numbers[V_HEAT_CONDUCTANCE];
     setup.output_inertia = unit->numbers[V_OUTPUT_INERTIA];
     setup.half_shaft_stiffness = unit->numbers[V_HALF_SHAFT_STIFFNESS];
+    setup.friction_delay = unit->numbers[V_FRICTION_DELAY];
     setup.branch = unit->branch;
     return setup;
 }
@@ -175,7 +177,7 @@ static const char *unit_fault(const unit_values *unit)
     uint32_t i;
     if (@PREFIX@_is_possible(&setup) == 0)
     {
-        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, branch 0 to 4";
+        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, friction_delay 0 to 1, branch 0 to 4";
     }
     for (i = V_INPUT_TORQUE; i <= V_OIL_TEMPERATURE; i++)
     {
