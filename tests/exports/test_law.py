@@ -312,6 +312,20 @@ def test_settings_that_cannot_be(built: Path) -> None:
             Law(built, "q17", **{name: value})
 
 
+def test_only_the_unit_that_the_bench_had_is_as_fitted(make: Make, lawful: LockingMap) -> None:
+    """A host's own settings leave it so, and digits that a page of parameters drops; a hundredth does not."""
+    law = lawful.document.fitted_law
+    assert law is not None
+    preload = law.value("preload_torque")
+    assert make().is_as_fitted()
+    assert make(output_inertia=0.2, half_shaft_stiffness=1e4, friction_delay=1.0, branch=2).is_as_fitted()
+    assert make(preload_torque=preload * (1.0 + 1e-9)).is_as_fitted()
+    for name in ("preload_torque", "heat_capacity", "heat_conductance"):
+        assert not make(**{name: 1.01 * law.value(name)}).is_as_fitted()
+    for name in ("friction_scale", "drive_scale", "coast_scale"):
+        assert not make(**{name: 0.99}).is_as_fitted()
+
+
 class TestInPython:
     def test_says_what_it_is(self, additive: LockingMap) -> None:
         assert repr(Differential(additive, cars=3)) == "<Differential of 3 cars, ramps followed>"
