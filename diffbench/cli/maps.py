@@ -207,7 +207,7 @@ def rebuild(
     "--nodes",
     metavar="NxNxN",
     callback=lambda _, __, said: _counts(said),
-    help="On fewer nodes, of input torque, speed difference and temperature: 9x7x3.",
+    help="On fewer nodes, of input torque, speed difference and temperature: 9x7x4.",
 )
 @click.option(
     "--precision",
@@ -277,5 +277,5 @@ def _binaries(path: Path) -> list[str]:
 def _counts(said: str | None) -> tuple[int, ...] | None:
     """How many nodes are asked for along each axis."""
     if said is not None and not re.fullmatch(r"\d{1,5}x\d{1,5}x\d{1,5}", said):
-        raise click.BadParameter(f"'{said}' is no three counts of nodes: write 9x7x3")
+        raise click.BadParameter(f"'{said}' is no three counts of nodes: write 9x7x4")
     return None if said is None else tuple(int(part) for part in said.split("x"))

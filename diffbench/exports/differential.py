@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -22,6 +23,7 @@ STIFFNESS, DAMPING = 0.18, 0.5  # shares of inertia over step squared, and over 
 WINDOW = 64  # steps
 FELT = 0.02  # share of the locking torque
 SOFTEST = 0.0009  # share of the stick that chatter leaves at least
+SAME = 1e-6  # relative: a setting as fitted
 
 
 @dataclass(frozen=True)
@@ -36,14 +38,28 @@ class Given:
         Largest left-right difference it can carry [N·m].
     heat_flow : ndarray
         Power lost over the step [W].
-    locked : ndarray
+    locked : ndarray of bool
         Whether the outputs were held together.
+    input_torque : ndarray
+        As it was given [N·m].
     """
 
     friction_torque: Array
     locking_torque: Array
     heat_flow: Array
     locked: NDArray[np.bool_]
+    input_torque: Array
+
+    @property
+    def left_torque(self) -> Array:
+        """To the left output [N·m], (cars,): with an input torque of the simulation's own, take friction
+        alone."""
+        return np.asarray(0.5 * (self.input_torque - self.friction_torque))
+
+    @property
+    def right_torque(self) -> Array:
+        """Likewise to the right output [N·m], (cars,)."""
+        return np.asarray(0.5 * (self.input_torque + self.friction_torque))
 
 
 class Differential:
@@ -58,24 +74,39 @@ class Differential:
     locking_map : LockingMap
         A map that carries its law.
     cars : int
-        How many.
+        How many, at least one.
     oil_temperature : array_like
-        At the start, for the plates as well [°C].
+        At the start, for the plates as well unless ``plate_temperature`` is stated [°C].
     output_inertia : array_like
         That turns with one output [kg·m²], harmonic mean where they differ.
+    friction_delay : array_like
+        Steps until friction acts: 0 where a simulation adds it to the very step that it was asked for, 1
+        where to the next one, as hosts do that step side by side. The locking torque is foreseen for then.
     preload_torque : array_like, optional
         [N·m]; as fitted where left out.
     friction_scale, drive_bias_scale, coast_bias_scale : array_like
         Over the fitted values [-].
+    plate_temperature : array_like, optional
+        Of the plates at the start [°C].
+    heat_capacity, heat_conductance : array_like, optional
+        Of the plates [J/K], and from them to the oil [W/K]; as fitted where left out. Without capacity, 0,
+        they are as warm as the oil.
     branch : str
         "followed": the ramps as the input torque leaves them; or "mean", "loading", "unloading", "either".
 
-    Each of the arrays is one number or one a car.
+    Each of the arrays is one number or one a car, (cars,).
+
+    Attributes
+    ----------
+    plate_temperature, twist, ramp_torque : ndarray (cars,)
+        Of the plates [°C]; of the stick [rad]; where the ramps stand, with the sign of the flank [N·m].
+    energy_in, energy_dissipated : ndarray (cars,)
+        Taken from both outputs, and turned into heat of it [J].
 
     Raises
     ------
     OutputError
-        The map carries no law, or a parameter cannot be.
+        The map carries no law, or a parameter cannot be: it is named.
 
     Examples
     --------
@@ -92,34 +123,51 @@ class Differential:
         cars: int = 1,
         oil_temperature: ArrayLike = 60.0,
         output_inertia: ArrayLike = 1.0,
+        friction_delay: ArrayLike = 0.0,
         preload_torque: ArrayLike | None = None,
         friction_scale: ArrayLike = 1.0,
         drive_bias_scale: ArrayLike = 1.0,
         coast_bias_scale: ArrayLike = 1.0,
+        plate_temperature: ArrayLike | None = None,
+        heat_capacity: ArrayLike | None = None,
+        heat_conductance: ArrayLike | None = None,
         branch: Branch = "followed",
     ) -> None:
+        if not isinstance(locking_map, LockingMap):
+            raise OutputError.single(
+                f"locking_map is {_kind_of(locking_map, 'map')}", mend="give what diffbench.load_map reads"
+            )
         fitted = constants(law_in(locking_map))
-        if branch not in _BRANCHES:
+        cars = _how_many(cars)
+        if not isinstance(branch, str) or branch not in _BRANCHES:
             raise OutputError.single(f"'{branch}' is no branch", mend=f"write one of {', '.join(_BRANCHES)}")
+        as_fitted = {
+            "preload_torque": fitted["PRELOAD"],
+            **dict.fromkeys(("friction_scale", "drive_bias_scale", "coast_bias_scale"), 1.0),
+            "heat_capacity": fitted["HEAT_CAPACITY"],
+            "heat_conductance": fitted["HEAT_CONDUCTANCE"],
+        }
         given = {
             "output_inertia": output_inertia,
-            "preload_torque": fitted["PRELOAD"] if preload_torque is None else preload_torque,
+            "friction_delay": friction_delay,
+            "preload_torque": preload_torque,
             "friction_scale": friction_scale,
             "drive_bias_scale": drive_bias_scale,
             "coast_bias_scale": coast_bias_scale,
+            "heat_capacity": heat_capacity,
+            "heat_conductance": heat_conductance,
         }
-        held = {name: _each(name, value, cars) for name, value in given.items()}
-        for name, values in held.items():
-            least = np.min(values, initial=np.inf)
-            if not np.isfinite(values).all() or least < 0.0 or (least == 0.0 and name == "output_inertia"):
-                raise OutputError.single(
-                    f"{name} is negative, none or no number", mend="state a positive number"
-                )
-        self._fitted, self._held, self._branch = fitted, held, branch
-        self.plate_temperature = _each("oil_temperature", oil_temperature, cars).copy()
+        held = _settings(given, as_fitted, cars)
+        self._map, self._fitted, self._held, self._branch = locking_map, fitted, held, branch
+        self._as_fitted = np.all([np.isclose(held[k], v, SAME, 0.0) for k, v in as_fitted.items()], axis=0)
+        oil = _each("oil_temperature", oil_temperature, cars)
+        plates = oil if plate_temperature is None else _each("plate_temperature", plate_temperature, cars)
+        self.plate_temperature = plates.copy()
         self.twist, self.ramp_torque = np.zeros(cars), np.zeros(cars)
         self.energy_in, self.energy_dissipated = np.zeros(cars), np.zeros(cars)
         self._stiffness, self._softened = np.zeros(cars), np.ones(cars)
+        self._torque_early, self._torque_late = np.zeros(cars), np.zeros(cars)
+        self._since_early, self._since_late = 0.0, 0.0
         self._longest, self._longest_now, self._counted = 0.0, 0.0, 0
         self._turned, self._since, self._turns = (np.zeros(cars, dtype=np.int64) for _ in range(3))
 
@@ -142,28 +190,31 @@ class Differential:
         step : float
             [s], positive; any row of steps is passive.
         input_torque, speed_difference, oil_temperature : array_like
-            [N·m], left less right [rad/s], [°C]; each one number or one a car.
+            [N·m], left less right [rad/s], [°C]; each one number or one a car, (cars,).
+
+        Returns
+        -------
+        Given
+            Each of its arrays (cars,).
 
         Raises
         ------
         OutputError
-            The step is not positive, or something that drives it is no number: nothing is changed then.
+            The step is not positive, or something that drives it is no number: it is named, and nothing is
+            changed then.
         """
-        torque, speed, oil = (
-            np.asarray(part, dtype=np.float64) + np.zeros(self.twist.size)
-            for part in (input_torque, speed_difference, oil_temperature)
-        )
-        if not (np.isfinite(step) and step > 0.0 and np.isfinite(torque + speed + oil).all()):
+        torque, speed, oil = self._driven(input_torque, speed_difference, oil_temperature)
+        step = float(_each("step", step, 1)[0])
+        if step <= 0.0:
             raise OutputError.single(
-                "a step must be positive, and what drives it a number",
-                mend="look at what the simulation gives",
+                "a step must be positive", mend="give the time in seconds that the friction acts over"
             )
         inertia = self._softened * self._held["output_inertia"]
         longest = self._longest_of(step)
         stiffness = STIFFNESS * inertia / (longest * longest)
         slope = stiffness * step + DAMPING * inertia / longest
         self.ramp_torque = self._ramps(torque)
-        limit = self._locking(torque, np.abs(speed), oil)
+        limit = self._locking(self._foreseen(step, longest, torque), np.abs(speed), oil)
         before = self.energy_stored
         rises = stiffness > self._stiffness  # at the force that the spring has; falls at its twist
         self.twist = np.where(rises, self.twist * (self._stiffness / stiffness), self.twist)
@@ -180,7 +231,48 @@ class Differential:
         self._heat(heat / step, oil, step)
         felt = np.abs(slope * speed) > FELT * limit
         self._listen(np.where(felt, np.sign(speed), 0.0).astype(np.int64))
-        return Given(friction, limit, heat / step, way == 0)
+        return Given(friction, limit, heat / step, way == 0, torque)
+
+    def is_tested(
+        self, input_torque: ArrayLike, speed_difference: ArrayLike, oil_temperature: ArrayLike
+    ) -> NDArray[np.bool_]:
+        """Whether the bench tested that, of the unit as fitted: ramps and plates as they are now.
+
+        Parameters
+        ----------
+        input_torque, speed_difference, oil_temperature : array_like
+            [N·m], left less right [rad/s], [°C]; each one number or one a car, (cars,).
+
+        Returns
+        -------
+        ndarray of bool (cars,)
+            True where the map's nodes around that place were tested, both at the plates' temperature and at
+            the oil's. False for every car whose preload torque, scales or heat are not as fitted: no bench
+            had that unit.
+
+        Raises
+        ------
+        OutputError
+            As `step`.
+        """
+        torque, speed, oil = self._driven(input_torque, speed_difference, oil_temperature)
+        inside = self._as_fitted.copy()
+        followed = self._branch == "followed"
+        for heat in (self._plates(oil), oil):
+            branch: Any = "loading" if followed else self._branch
+            inside &= self._map.is_tested(torque, speed, heat, branch)
+            if followed:
+                loading = np.abs(self._ramps(torque)) <= np.abs(torque)
+                inside &= loading | self._map.is_tested(torque, speed, heat, "unloading")
+        return np.asarray(inside)
+
+    def _driven(self, *given: ArrayLike) -> list[Array]:
+        names = ("input_torque", "speed_difference", "oil_temperature")
+        return [_each(name, value, self.twist.size) for name, value in zip(names, given, strict=True)]
+
+    def _plates(self, oil: Array) -> Array:
+        """What friction follows."""
+        return np.where(self._held["heat_capacity"] > 0.0, self.plate_temperature, oil)
 
     def _longest_of(self, step: float) -> float:
         """The longest of the last steps: one long step does not leave the stick soft for good."""
@@ -189,6 +281,22 @@ class Differential:
         if self._counted >= WINDOW:
             self._longest, self._longest_now, self._counted = self._longest_now, step, 0
         return max(self._longest, self._longest_now)
+
+    def _foreseen(self, step: float, longest: float, torque: Array) -> Array:
+        """Input torque in the middle of the time in which friction acts, straight on from where it was the
+        longest step ago or a little more, and never past zero."""
+        if self._since_late >= longest:
+            self._torque_early, self._since_early = self._torque_late, self._since_late
+        if self._since_late >= longest or self._since_late <= 0.0:
+            self._torque_late, self._since_late = torque.copy(), 0.0
+        there = torque
+        if self._since_early >= longest:
+            share = (0.5 + self._held["friction_delay"]) * (step / self._since_early)
+            there = torque + share * (torque - self._torque_early)
+            there = np.where(there * torque > 0.0, there, 0.0)
+        self._since_late += step
+        self._since_early += step if self._since_early > 0.0 else 0.0
+        return there
 
     def _ramps(self, torque: Array) -> Array:
         flank = np.where(torque < 0.0, -1.0, 1.0)
@@ -205,17 +313,16 @@ class Differential:
         bias = np.where(
             coast, f["COAST_BIAS"] * held["coast_bias_scale"], f["DRIVE_BIAS"] * held["drive_bias_scale"]
         )
-        plates = self.plate_temperature if f["HEAT_CAPACITY"] > 0.0 else oil
         relative = 0.5 * f["EFFECTIVE_RADIUS"] * speed / f["STRIBECK_SPEED"]
         decayed = f["STATIC_EXCESS"] * np.exp(-(relative if f["STRIBECK_EXPONENT"] < 1.5 else relative**2))
-        heat = plates - f["REFERENCE_TEMPERATURE"]
+        heat = self._plates(oil) - f["REFERENCE_TEMPERATURE"]
         friction = held["friction_scale"] * (1.0 + f["TEMPERATURE_COEFFICIENT"] * heat) * (1.0 + decayed)
         film = f["VISCOUS"] * np.exp(-f["VISCOUS_EXPONENT"] * (oil - f["REFERENCE_TEMPERATURE"]))
         if self._branch in {"mean", "either"}:
             ratio = np.where(coast, f["COAST_RATIO"], f["DRIVE_RATIO"])
             load = 0.5 * (self._load(bias * np.abs(torque)) + self._load(bias * ratio * np.abs(torque)))
         else:
-            load = self._load(bias * np.abs(self.ramp_torque))
+            load = self._load(bias * np.abs(self._ramps(torque)))
         total = friction / f["AT_REFERENCE"] * load + f["GEAR_FRICTION"] * np.abs(torque) + film * speed
         return np.asarray(np.maximum(total, 0.0))
 
@@ -224,15 +331,13 @@ class Differential:
         return loaded
 
     def _heat(self, flow: Array, oil: Array, step: float) -> None:
-        capacity, conductance = self._fitted["HEAT_CAPACITY"], self._fitted["HEAT_CONDUCTANCE"]
-        if capacity <= 0.0:
-            self.plate_temperature = oil.copy()
-            return
-        x = conductance * step / capacity
-        rise = -np.expm1(-x) / x if x > 0.0 else 1.0
-        self.plate_temperature = (
-            oil + (self.plate_temperature - oil) * np.exp(-x) + flow * step / capacity * rise
-        )
+        held = self._held["heat_capacity"] > 0.0
+        capacity = np.where(held, self._held["heat_capacity"], 1.0)
+        x = self._held["heat_conductance"] * step / capacity
+        fallen = -np.expm1(-x)
+        rise = np.divide(fallen, x, out=np.ones(x.shape), where=x > 0.0)
+        warmer = (self.plate_temperature - oil) * (1.0 - fallen) + flow * step / capacity * rise
+        self.plate_temperature = np.where(held, oil + warmer, oil)
 
     def _listen(self, way: NDArray[np.int64]) -> None:
         """What chatters is softened: a speed difference that turns round three times, each within six
@@ -248,10 +353,50 @@ class Differential:
         self._turned = np.where(way != 0, way, self._turned)
 
 
+def _settings(given: dict[str, Any], as_fitted: dict[str, float], cars: int) -> dict[str, Array]:
+    """Each setting for each car, as fitted where none is given."""
+    held = {
+        name: _each(name, as_fitted[name] if value is None and name in as_fitted else value, cars)
+        for name, value in given.items()
+    }
+    for name, values in held.items():
+        least = values.min()
+        if least < 0.0 or (least == 0.0 and name == "output_inertia"):
+            raise OutputError.single(f"{name} is negative or none", mend="state a positive number")
+    if held["friction_delay"].max() > 1.0:
+        raise OutputError.single("friction_delay is more than one step", mend="state 0, or 1 side by side")
+    return held
+
+
+def _how_many(cars: Any) -> int:
+    try:
+        number = 0 if isinstance(cars, bool) else operator.index(cars)
+    except TypeError:
+        number = 0
+    if number < 1:
+        raise OutputError.single(f"cars is {cars!r}", mend="state how many, a whole number from 1 up")
+    return number
+
+
 def _each(name: str, value: Any, cars: int) -> Array:
-    values = np.asarray(value, dtype=np.float64)
-    if values.shape not in {(), (1,), (cars,)}:
+    """One number a car, or the error that names what is none."""
+    try:
+        found = np.asarray(value)
+    except ValueError:  # rows of different lengths
+        found = np.asarray(None)
+    if found.dtype.kind not in "fiu":
+        raise OutputError.single(f"{name} is {_kind_of(value)}", mend="give a number, or one a car")
+    if found.shape not in {(), (1,), (cars,)}:
         raise OutputError.single(
-            f"{name} has {values.size} numbers for {cars} cars", mend="state one, or one a car"
+            f"{name} has {found.size} numbers of shape {found.shape} for {cars} cars",
+            mend=f"give one, or one a car: shape ({cars},)",
         )
-    return np.asarray(np.broadcast_to(values, (cars,)))
+    values: Array = np.broadcast_to(found.astype(np.float64, copy=False), (cars,))
+    if not np.isfinite(values).all():
+        where = "" if found.size == 1 else f" for car {int(np.argmin(np.isfinite(values)))}"
+        raise OutputError.single(f"{name} is no finite number{where}", mend="look at where it comes from")
+    return values
+
+
+def _kind_of(value: Any, wanted: str = "number") -> str:
+    return f"'{value}', no {wanted}" if isinstance(value, str) else f"a {type(value).__name__}, no {wanted}"

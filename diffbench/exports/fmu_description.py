@@ -166,7 +166,8 @@ beyond_axes is true and inside_tested is false.</p>
 <h2>Law</h2>
 <p>resources/map.json holds the law with its parameters and their covariance (fitted_law). The locking torque
 here is that law's, at the plates' own temperature and where the ramps stand; its limits are the map's there,
-as shares of the torque.</p>
+as shares of the torque, the wider ones of plates and oil. With preload torque, scales or heat other than as
+fitted they are those of the unit that the bench had, and inside_tested is false.</p>
 <h2>Stick and slip</h2>
 <p>A spring and a damper in series with the plates, which slip at the locking torque T: F = k z + d dz/dt
 held between -T and T. Exchanged as a model, k is 20 half-shaft stiffnesses, d is 0.001 s k, and slip begins
@@ -176,9 +177,10 @@ is energy_dissipated and energy_stored together, and none is ever negative.</p>
 <h2>Delay</h2>
 <p>Inputs are held over a co-simulation step; friction from inputs at its beginning acts over it in a host
 that steps one unit after the other, and over the next one in a host that steps side by side: both are
-stable. Take friction_torque and add an input torque of your own: it then passes without delay. Where half
-shafts meet a light inertia, co-simulation holds them only as stiffly as the step allows (stick_is_soft):
-exchange the model.</p>
+stable. State which by friction_delay, 0 or 1: the locking torque is foreseen for the middle of that step,
+from the input torque now and the longest step ago. Take friction_torque and add an input torque of your own:
+it then passes without delay. Where half shafts meet a light inertia, co-simulation holds them only as stiffly
+as the step allows (stick_is_soft): exchange the model.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}

@@ -88,7 +88,14 @@ VARIABLES: tuple[Variable, ...] = (
     ),
     Variable("left_friction_torque", "output", "N.m", None, "what friction adds to the left output"),
     Variable("right_friction_torque", "output", "N.m", None, "what friction adds to the right output"),
-    Variable("locking_torque", "output", "N.m", None, "largest left-right difference it can carry"),
+    Variable(
+        "locking_torque",
+        "output",
+        "N.m",
+        None,
+        "largest left-right difference it can carry; in co-simulation in the middle of the step over which "
+        "friction acts",
+    ),
     Variable("locking_torque_low", "output", "N.m", None, "lower 95 % limit of that"),
     Variable("locking_torque_high", "output", "N.m", None, "upper 95 % limit of that"),
     Variable("heat_flow", "output", "W", None, "power that friction turns into heat"),
@@ -143,6 +150,14 @@ VARIABLES: tuple[Variable, ...] = (
         "15000",
         "of one half shaft: the stick is 20 times as stiff "
         "while the model is exchanged; a co-simulation step that makes it softer than this is warned of",
+    ),
+    Variable(
+        "friction_delay",
+        "parameter",
+        None,
+        "0",
+        "for co-simulation: steps until friction acts, 0 in a host that steps one unit after the other, 1 in "
+        "one that steps side by side; the locking torque is foreseen for then",
     ),
     Variable(
         "preload_torque",
@@ -203,8 +218,23 @@ VARIABLES: tuple[Variable, ...] = (
         kind="Int32",
     ),
     Variable("locked", "output", None, None, "holds the outputs together", kind="Boolean"),
-    Variable("inside_tested", "output", None, None, "inside what the bench tested", kind="Boolean"),
-    Variable("beyond_axes", "output", None, None, "outside the axes of the map", kind="Boolean"),
+    Variable(
+        "inside_tested",
+        "output",
+        None,
+        None,
+        "inside what the bench tested: this place, plates and oil, of the unit as fitted; false where "
+        "preload torque, a scale or the plates' heat was set to something else",
+        kind="Boolean",
+    ),
+    Variable(
+        "beyond_axes",
+        "output",
+        None,
+        None,
+        "outside the axes of the map, by plates or by oil",
+        kind="Boolean",
+    ),
     Variable(
         "stick_is_soft",
         "output",

@@ -491,21 +491,34 @@ def read_by_hand(characterisation: Characterisation) -> bool:
 
 
 def coverage_text(characterisation: Characterisation) -> str:
-    """What the bench covered."""
+    """What the bench covered, rounded so that nothing else is called tested."""
     tested = characterisation.tested
     if not tested.outline:
         if read_by_hand(characterisation):
             return "readings by hand, no sweep under slip: nothing of the map is tested"
         return "no sweep under slip: nothing of the map is tested"
     torque = [point[0] for point in tested.outline]
-    speed = [point[1] for point in tested.outline]
-    low, high = tested.temperature_degC
+    left, right = _inward(min(torque), max(torque))
+    slow, fast = tested.speed_ends
+    cold, hot = _inward(*tested.temperature_ends)
+    drive, coast = (_inward(0.0, end)[1] for end in (tested.drive_unloading_Nm, tested.coast_unloading_Nm))
+    slowest = number_text(_inward(slow, fast, 10.0 * slow)[0], 0.1)
+    fastest = number_text(_inward(slow, fast, fast)[1], 1.0)
     return (
-        f"{min(torque):.0f} to {max(torque):.0f} N·m input torque, {number_text(min(speed), 0.1)} to "
-        f"{number_text(max(speed), 1.0)} rad/s speed difference, {low:.0f} to {high:.0f} °C; "
-        "unloading seen up to "
-        f"{tested.drive_unloading_Nm:.0f} N·m in drive and {tested.coast_unloading_Nm:.0f} N·m in coast"
+        f"{left:g} to {right:g} N·m input torque, {slowest} to {fastest} rad/s speed difference, {cold:g} to "
+        f"{hot:g} °C; unloading seen up to {drive:g} N·m in drive and {coast:g} N·m in coast"
     )
+
+
+def _inward(low: float, high: float, size: float = 100.0) -> tuple[float, float]:
+    """Ends rounded inwards to three digits of a size; to four where nothing would be left between them."""
+    ends = low, high
+    for digits in (2, 3):
+        step = 10.0 ** (math.floor(math.log10(max(size, 1e-3))) - digits)
+        ends = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
+        if ends[0] <= ends[1]:
+            break
+    return ends
 
 
 def unit_line(characterisation: Characterisation) -> str:

@@ -188,11 +188,12 @@ def _unsaid(quantity: str, build: str) -> FitError:
     )
 
 
-# How far outside the outline still counts as tested: speeds and torques as set wobble by that much, and an
-# oil that swept 50 to 75 °C reads a little less at both ends.
+# By how much settings wobble: within the ranges that were reached, a place so little outside the outline
+# counts as tested, and of what was held at one level all that is so near to it.
 TORQUE_TOLERANCE = 0.012
 SPEED_TOLERANCE = 0.03
 TEMPERATURE_TOLERANCE = 1.0  # K
+DIGITS = 1e-8  # nodes have nine digits behind the point
 
 
 class Tested(Frozen):
@@ -207,52 +208,47 @@ class Tested(Frozen):
     coast_ramp_seen: bool
 
     def covers(self, torque: Array, speed: Array, heat: Array, branch: str) -> NDArray[np.bool_]:
-        """Whether places [N·m, rad/s, °C] of one shape lie inside what was swept of a branch, or by so little
-        beside it as settings wobble."""
+        """Whether places [N·m, rad/s, °C] of one shape lie inside what was swept of a branch.
+
+        That is within the ranges of torque, speed difference and temperature, and inside the outline or by
+        so little beside it as settings wobble.
+        """
         if len(self.outline) < 1:
             return np.zeros(torque.shape, dtype=bool)
         outline = np.array(self.outline)
         slack = TORQUE_TOLERANCE * max(float(np.ptp(outline[:, 0])), 1.0)
         allowed = np.stack([np.full(torque.shape, slack), np.maximum(SPEED_TOLERANCE * np.abs(speed), 0.02)])
         inside = _in_outline(outline, torque, np.abs(speed), allowed)
-        low, high = self.temperature_degC
-        inside &= (heat >= low - TEMPERATURE_TOLERANCE) & (heat <= high + TEMPERATURE_TOLERANCE)
-        if branch == "loading":
-            return inside
-        return (
-            inside
-            & (torque <= self.drive_unloading_Nm + slack)
-            & (torque >= -self.coast_unloading_Nm - slack)
-        )
+        for at, ends in ((np.abs(speed), self.speed_ends), (heat, self.temperature_ends)):
+            inside &= (at >= ends[0] - DIGITS) & (at <= ends[1] + DIGITS)
+        low, high = self.torque_ends(branch)
+        level = slack if np.ptp(outline[:, 0]) <= 2.0 * slack else DIGITS
+        inside &= (torque >= low - level) & (torque <= high + level)
+        return inside
 
     def torque_ends(self, branch: str) -> tuple[float, float]:
-        """Between which input torques a branch was tested, to the nodes at which the map shows it [N·m]."""
-        outline = np.array(self.outline) if self.outline else np.zeros((1, 2))
-        low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
-        # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
-        # reads 299.8
-        slack = 0.4 * TORQUE_TOLERANCE * (high - low)
-        low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
+        """Between which input torques a branch was tested [N·m]."""
+        torques = [torque for torque, _ in self.outline] or [0.0]
+        low, high = min(*torques, 0.0), max(*torques, 0.0)
         if branch == "loading":
             return low, high
-        # where the unloading branch stops to count as tested
-        drive, coast = np.floor(self.drive_unloading_Nm + slack), np.ceil(-self.coast_unloading_Nm - slack)
-        return min(max(float(coast), low), 0.0), max(min(float(drive), high), 0.0)
+        return max(-self.coast_unloading_Nm, low), min(self.drive_unloading_Nm, high)
 
     @property
     def speed_ends(self) -> tuple[float, float]:
-        """Between which speed differences the unit was tested, a little outside [rad/s]."""
+        """Between which speed differences the unit was tested [rad/s]."""
         speeds = [speed for _, speed in self.outline] or [0.0]
-        low, high = min(speeds), max(speeds)
-        if high > low:
-            low, high = low * (1.0 - 0.7 * SPEED_TOLERANCE), high * (1.0 + 0.7 * SPEED_TOLERANCE)
-        return low, high
+        return _level(min(speeds), max(speeds), 0.7 * SPEED_TOLERANCE * max(speeds))
 
     @property
     def temperature_ends(self) -> tuple[float, float]:
-        """Between which temperatures the unit was tested, a little outside, at round numbers [°C]."""
-        low, high = self.temperature_degC
-        return float(np.floor(2.0 * low) / 2.0 - 0.5), float(np.ceil(2.0 * high) / 2.0 + 0.5)
+        """Between which temperatures the unit was tested [°C]."""
+        return _level(*self.temperature_degC, TEMPERATURE_TOLERANCE)
+
+
+def _level(low: float, high: float, wobble: float) -> tuple[float, float]:
+    """A range that was swept as it is; what was held at one level with the wobble of a setting around it."""
+    return (low, high) if high - low > 2.0 * wobble else (low - wobble, high + wobble)
 
 
 def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> NDArray[np.bool_]:

@@ -50,7 +50,7 @@ LEAST = 1e-3
 #: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
 MAY_BE_LOST = 0.06
 MOST_REFINEMENTS = 24
-MOST_IDLE = 4
+MOST_IDLE = 12
 #: The error is measured at places, and may be a little larger between them.
 MARGIN = 0.97
 #: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.

@@ -187,10 +187,11 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
         marks = {0.0, *tested.torque_ends("unloading"), *law_corners(characterisation)}
     elif name == "speed_difference_rad_s":
         low, high = tested.speed_ends
-        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), _corner_speeds(outline)
+        far, marks = (0.0, _rounded_up(SPEED_REACH * high)), set(np.clip(_corner_speeds(outline), low, high))
     else:
         low, high = tested.temperature_ends
-        far, marks = (low - TEMPERATURE_REACH, high + TEMPERATURE_REACH), set()
+        coldest, hottest = np.floor(low - TEMPERATURE_REACH), np.ceil(high + TEMPERATURE_REACH)
+        far, marks = (float(coldest), float(hottest)), set()
     if not tested.outline:
         far = (low, high)
     if asked is not None:
@@ -212,7 +213,7 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
     return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
 
 
-def _corner_speeds(outline: Array) -> set[float]:
+def _corner_speeds(outline: Array) -> list[float]:
     """Speed differences at which the tested region reaches its lowest and its highest input torque, a little
     outside, by less than counts as tested."""
     torque, speed = outline[:, 0], outline[:, 1]
@@ -223,7 +224,7 @@ def _corner_speeds(outline: Array) -> set[float]:
             float(speed[at_end].min()) * (1.0 - 0.7 * SPEED_TOLERANCE),
             float(speed[at_end].max()) * (1.0 + 0.7 * SPEED_TOLERANCE),
         }
-    return found
+    return sorted(found)
 
 
 def law_corners(characterisation: Characterisation) -> set[float]:

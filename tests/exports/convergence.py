@@ -54,9 +54,13 @@ def steps_of(kind: str, longest: float) -> Iterator[float]:
     return (longest * float(10.0 ** drawn.uniform(-1.0, 0.0)) for _ in itertools.count())
 
 
-def stepped(library: Path, axle: Axle, share: float = 1.0) -> Step:
-    """The exported law in C, with that share of the true inertia, ramps loading, plates as the oil."""
-    unit = Law(library, "q17", branch=1, heat_capacity=0.0, output_inertia=share * axle.inertia)
+def stepped(library: Path, axle: Axle, share: float = 1.0, *, side_by_side: bool = False) -> Step:
+    """The exported law in C, with that share of the true inertia, ramps loading, plates as the oil, and told
+    of the host's order."""
+    unit = Law(
+        library, "q17", branch=1, heat_capacity=0.0, output_inertia=share * axle.inertia,
+        friction_delay=float(side_by_side),
+    )  # fmt: skip
 
     def step(h: float, torque: float, difference: float) -> tuple[float, bool]:
         return unit.step(h, torque, difference), unit.given.locked == 1
@@ -89,9 +93,10 @@ def main() -> None:
                 for (kind, share), side in itertools.product(KINDS[:3] if quick else KINDS, (False, True)):
                     cells = []
                     for h in lengths:
+                        step = stepped(library, axle, share, side_by_side=side)
                         run = hosted(
-                            axle, stepped(library, axle, share), duration, steps_of(kind, h),
-                            side_by_side=side, finest=1e-3 if SHAFTS[shafts] is None else 2.5e-4,
+                            axle, step, duration, steps_of(kind, h), side_by_side=side,
+                            finest=1e-3 if SHAFTS[shafts] is None else 2.5e-4,
                         )  # fmt: skip
                         off, right = wanted.missed_by(run)
                         cells.append(f"{off:.2g} ({right:.3f})")

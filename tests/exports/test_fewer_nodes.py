@@ -10,7 +10,7 @@ import pytest
 
 from diffbench.errors import OutputError
 from diffbench.exports import export_map
-from diffbench.results import LockingMap, load_map
+from diffbench.results import AXES, LockingMap, MapDocument, load_map
 
 
 def on_fewer_nodes(whole: LockingMap, counts: tuple[int, ...], folder: Path) -> LockingMap:
@@ -27,14 +27,14 @@ def test_is_exact_at_what_is_left(additive: LockingMap, tmp_path: Path) -> None:
         np.testing.assert_array_equal(
             fewer.locking_torque(*place, branch=branch), additive.locking_torque(*place, branch=branch)
         )
-    assert {0.0, -400.0, 500.0} <= set(fewer.axes[0].tolist())
+    assert {0.0, -400.0, 220.0, 500.0} <= set(fewer.axes[0].tolist())
 
 
 def test_keeps_what_tells_most(additive: LockingMap, tmp_path: Path) -> None:
-    """The law is straight in torque on each flank: of torques only zero is needed. What it says it is off by,
-    it is."""
-    fewer = on_fewer_nodes(additive, (3, 4, 3), tmp_path)
-    assert fewer.axes[0].tolist() == [-400.0, 0.0, 500.0]
+    """The law is straight in torque on each flank: of torques only zero is needed, and 220 N·m where the
+    tested ones end. What it says it is off by, it is."""
+    fewer = on_fewer_nodes(additive, (4, 4, 3), tmp_path)
+    assert fewer.axes[0].tolist() == [-400.0, 0.0, 220.0, 500.0]
     place = np.meshgrid(*additive.axes, indexing="ij")
     off = max(
         np.max(np.abs(fewer.locking_torque(*place, branch=b) / additive.values[b] - 1.0))
@@ -46,10 +46,60 @@ def test_keeps_what_tells_most(additive: LockingMap, tmp_path: Path) -> None:
 
 
 def test_goes_on_beyond_as_the_whole_map(additive: LockingMap, tmp_path: Path) -> None:
-    assert on_fewer_nodes(additive, (3, 2, 2), tmp_path).beyond == additive.beyond
+    assert on_fewer_nodes(additive, (4, 2, 2), tmp_path).beyond == additive.beyond
 
 
-@pytest.mark.parametrize("counts", [(2, 3, 3), (5, 1, 2), (5, 3, 0), (5, 3)])
+def hexagon() -> LockingMap:
+    """Tested in a slanted region: to 300 N·m fast, to 600 N·m slowly; 50 to 75 °C."""
+    axes = (
+        np.array([-1500.0, -300.0, -150.0, 0.0, 150.0, 300.0, 450.0, 600.0, 3000.0]),
+        np.array([0.0, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0]),
+        np.array([30.0, 50.0, 60.0, 75.0, 95.0]),
+    )
+    torque, speed, heat = np.meshgrid(*axes, indexing="ij")
+    inside = (torque >= -300.0) & (torque <= np.where(speed > 2.0, 300.0, 600.0)) & (speed >= 0.2)
+    inside &= (speed <= 10.0) & (heat >= 50.0) & (heat <= 75.0)
+    value = 80.0 + 0.5 * np.abs(torque) + 9.0 * np.exp(-speed) - 0.1 * heat
+    tables = {"locking_torque_Nm": value.tolist(), "low_Nm": value.tolist(), "high_Nm": value.tolist()}
+    held = {
+        "loading": {**tables, "tested": inside.tolist()},
+        **{b: {**tables, "tested": (inside & (torque <= 450.0)).tolist()} for b in ("unloading", "mean")},
+    }
+    return LockingMap(
+        MapDocument.model_validate(
+            {
+                "format": "diffbench-map/1", "unit": "Q17", "build": "a", "law": "additive",
+                "confidence": 0.95,
+                "axes": {name: axis.tolist() for name, axis in zip(AXES, axes, strict=True)},
+                "branches": held, "notes": [], "provenance": {},
+            }
+        )
+    )  # fmt: skip
+
+
+def test_shows_what_was_tested(tmp_path: Path) -> None:
+    """With as few nodes as there may be most of the tested region still counts, nothing else does, and the
+    share is told."""
+    whole = hexagon()
+    rng = np.random.default_rng(4)
+    place = [rng.uniform(*ends, 20_000) for ends in ((-310.0, 610.0), (0.1, 11.0), (48.0, 77.0))]
+    for counts, least in (((5, 4, 4), 0.5), ((7, 6, 4), 0.75)):
+        fewer = on_fewer_nodes(whole, counts, tmp_path)
+        shown, truly = fewer.is_tested(*place), whole.is_tested(*place)
+        assert not (shown & ~truly).any()
+        share = np.count_nonzero(shown) / np.count_nonzero(truly)
+        assert share > least
+        told = re.search(r"shows (\d+) % of what counts as tested", fewer.document.notes[-1])
+        assert told
+        assert float(told[1]) == pytest.approx(100.0 * share, abs=2.0)
+
+
+def test_too_few_to_show_what_was_tested(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match=r"9x7x3 are too few nodes to show what was tested.*5x4x4 at least"):
+        on_fewer_nodes(hexagon(), (9, 7, 3), tmp_path)
+
+
+@pytest.mark.parametrize("counts", [(3, 3, 3), (5, 1, 2), (5, 3, 0), (5, 3)])
 def test_too_few(additive: LockingMap, counts: tuple[int, ...], tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="too few nodes"):
         on_fewer_nodes(additive, counts, tmp_path)

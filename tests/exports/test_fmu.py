@@ -206,8 +206,49 @@ def test_steps_as_the_law_does(
         np.testing.assert_allclose([low, high], [0.96 * locking, 1.06 * locking], rtol=1e-9)
         place = (torque, difference, plates)
         assert unit.says("beyond_axes") == additive.read(*place).beyond
-        assert unit.says("inside_tested") == (torque < 220.0 and not additive.read(*place).beyond)
+        assert not unit.says("inside_tested")
         assert unit.says("locked") == (alone.given.locked == 1)
+
+
+CHANGED = (
+    *("preload_torque", "friction_scale", "drive_bias_scale", "coast_bias_scale"),
+    *("heat_capacity", "heat_conductance"),
+)
+
+
+@pytest.mark.parametrize("to", VERSIONS)
+class TestInsideWhatWasTested:
+    """The bench had one unit, as fitted: tested up to 220 N·m there, from 20 to 130 °C of plates and oil."""
+
+    def says(self, unit: Unit, torque: float = 100.0, oil: float = 60.0) -> bool:
+        unit.begin(torque, 12.0, 9.0, oil)
+        unit.step(0.001, torque, 12.0, 9.0, oil)
+        return unit.says("inside_tested")
+
+    def test_as_fitted(self, to: str, started: Callable[..., Unit], additive: LockingMap) -> None:
+        law = additive.document.fitted_law
+        assert law is not None
+        assert self.says(started(to))
+        assert not self.says(started(to), torque=230.0)
+        of_host = {"output_inertia": 0.3, "half_shaft_stiffness": 9e3, "plate_start_excess": 9.0}
+        assert self.says(started(to, preload_torque=law.value("preload_torque") * (1 + 1e-9), **of_host))
+
+    @pytest.mark.parametrize("name", CHANGED)
+    def test_changed(self, name: str, to: str, started: Callable[..., Unit], additive: LockingMap) -> None:
+        law = additive.document.fitted_law
+        assert law is not None
+        fitted = law.value(name) if name in law.names else 1.0
+        assert not self.says(started(to, **{name: 1.01 * fitted}))
+
+    def test_far_hotter_oil(self, to: str, started: Callable[..., Unit]) -> None:
+        """Plates begin as warm as told, and the film of the oil counts as well."""
+        unit = started(to, plate_start_excess=-100.0)
+        assert not self.says(unit, oil=160.0)
+        assert unit.says("beyond_axes")
+        assert unit.read("plate_temperature")[0] < 130.0
+        low, high, locking = unit.read("locking_torque_low", "locking_torque_high", "locking_torque")
+        assert low < 0.96 * locking - 0.01
+        assert high > 1.06 * locking + 0.01
 
 
 @pytest.mark.parametrize("to", VERSIONS)
@@ -416,6 +457,84 @@ class TestInterface:
         slave = kind(guid="{other}", unzipDirectory=folder, modelIdentifier=name, instanceName="unit")
         with pytest.raises(Exception, match="nstantiate"):
             slave.instantiate()
+
+
+def by_another(
+    path: Path, folder: Path, rows: list[tuple[float, ...]], outputs: list[str]
+) -> list[list[float]]:
+    """What an importer that shares no code with FMPy reads after each step."""
+    module = "fmi2" if path.stem.endswith("fmi2") else "fmi3"
+    importer: Any = pytest.importorskip(f"fmuloader.{module}", reason="the second importer is not installed")
+    described = ET.fromstring(zipfile.ZipFile(path).read("modelDescription.xml"))
+    references = {
+        v.get("name"): int(v.get("valueReference", "")) for v in described.find("ModelVariables") or ()
+    }
+    (name,) = {part.get("modelIdentifier") for part in described.iter("CoSimulation")}
+    loaded = (importer.Fmi2Slave if module == "fmi2" else importer.Fmi3Slave)(
+        path, model_identifier=name, unpack_dir=folder
+    )
+    assert loaded.get_version() == ("2.0" if module == "fmi2" else "3.0")
+    if module == "fmi2":
+        # its own allocation cuts addresses to 32 bits: the unit's
+        guid = described.get("guid")
+        loaded.instantiate(
+            "unit",
+            importer.Fmi2Type.CO_SIMULATION,
+            guid=guid,
+            cannot_use_memory_management_functions=True,
+        )
+        loaded.setup_experiment(start_time=0.0)
+        put, get = loaded.set_real, loaded.get_real
+    else:
+        token = described.get("instantiationToken")
+        with pytest.raises(Exception, match="NULL"):
+            loaded.instantiate_co_simulation("unit", instantiation_token=token, event_mode_used=True)
+        with pytest.raises(Exception, match="NULL"):
+            loaded.instantiate_co_simulation(
+                "unit", instantiation_token=token, required_intermediate_variables=[references["locked"]]
+            )
+        loaded.instantiate_co_simulation("unit", instantiation_token=token, early_return_allowed=True)
+        put, get = loaded.set_float64, loaded.get_float64
+    inputs, wanted = ([references[n] for n in names] for names in (INPUTS, outputs))
+    put([references["preload_torque"]], [93.0])
+    loaded.enter_initialization_mode()
+    put(inputs, list(rows[0][1:]))
+    loaded.exit_initialization_mode()
+    t, seen = 0.0, []
+    for h, *driven in rows:
+        put(inputs, driven)
+        loaded.do_step(t, h)
+        t += h
+        flags = loaded.get_boolean([references["locked"], references["inside_tested"]])
+        seen.append([*get(wanted), *(float(flag) for flag in flags)])
+    loaded.terminate()
+    loaded.free_instance()
+    return seen
+
+
+@pytest.mark.parametrize("to", VERSIONS)
+def test_a_second_importer_reads_the_same(
+    to: str, started: Callable[..., Unit], units: dict[str, Path], tmp_path: Path
+) -> None:
+    """fmuloader, by code of its own, against FMPy over 300 steps through stick and slip: to the last bit. It
+    cannot have what the unit does not announce, events and intermediate variables."""
+    rows = [
+        (
+            (0.001, 0.0004)[n % 2],
+            *(300.0 * np.cos(0.05 * n), 10.0 + 2.0 * np.cos(0.08 * n), 10.0, 60.0 + 0.1 * n),
+        )
+        for n in range(300)
+    ]
+    outputs = ["friction_torque", "locking_torque", "plate_temperature", "energy_in", "locking_torque_high"]
+    there = by_another(units[to], tmp_path / "another", rows, outputs)
+    unit = started(to, preload_torque=93.0)
+    unit.begin(*rows[0][1:])
+    here = []
+    for h, *driven in rows:
+        unit.step(h, *driven)
+        here.append([*unit.read(*outputs), *(float(unit.says(n)) for n in ("locked", "inside_tested"))])
+    assert there == here
+    assert {row[-2] for row in here} == {0.0, 1.0}
 
 
 HOSTS = {

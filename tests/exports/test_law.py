@@ -17,7 +17,7 @@ from diffbench.exports import Differential, export_map
 from diffbench.physics.plate_heat import excess_temperature
 from diffbench.physics.ramps import at_turns
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.results import LockingMap
+from diffbench.results import LockingMap, MapDocument
 
 Make = Callable[..., Law]
 BRANCH = {"mean": 0, "loading": 1, "unloading": 2}
@@ -38,6 +38,17 @@ def built(
 def make(built: Path) -> Make:
     """A differential by that library, with settings of its own."""
     return lambda **settings: Law(built, "q17", **settings)
+
+
+@pytest.fixture(scope="session")
+def built_additive(
+    additive: LockingMap, compiled: Callable[..., Path], tmp_path_factory: pytest.TempPathFactory
+) -> Make:
+    """As `make`, of the additive law."""
+    folder = tmp_path_factory.mktemp("additive")
+    export_map(additive, "c-law", folder / "q17")
+    library = compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC")
+    return lambda **settings: Law(library, "q17", **settings)
 
 
 def test_is_the_law_of_the_fit(make: Make, lawful: LockingMap) -> None:
@@ -94,6 +105,32 @@ def test_ramps_play(make: Make, lawful: LockingMap) -> None:
     assert (
         len({round(a / b, 6) for a, b in zip(found, torque.tolist(), strict=True)}) > 50
     )  # between both, too
+
+
+@pytest.mark.parametrize(("delay", "ahead"), [(0.0, 0.5), (1.0, 1.5)])
+def test_foresees_when_friction_acts(delay: float, ahead: float, make: Make) -> None:
+    """The locking torque is that of the middle of the step over which friction acts.
+
+    Exactly so for a torque that rises evenly, whatever the steps, as soon as it was known for the longest of
+    them; never past zero; and the ramps stand where they were taken."""
+
+    def locking(torque: float) -> float:
+        return held.locking(0.0, 60.0, torque, 3.0, 60.0).torque
+
+    held = make(branch=1, heat_capacity=0.0, friction_delay=delay)
+    held.step(0.001, 100.0, 3.0)
+    assert held.given.limit.torque == locking(100.0)
+    t = 0.001
+    for h in (0.001, 0.0001, 0.001, 0.0001, 0.0001, 0.0006, 0.001):
+        torque = 100.0 + 4e4 * t
+        held.step(h, torque, 3.0)
+        assert held.given.limit.torque == pytest.approx(locking(torque + 4e4 * ahead * h), rel=1e-13)
+        assert held.state.ramp_torque == torque
+        t += h
+    held.step(0.001, 4.0, 3.0)
+    assert held.given.limit.torque == locking(0.0)
+    held.step(0.01, 50.0, 3.0)  # longer than anything known
+    assert held.given.limit.torque == locking(50.0)
 
 
 def test_plates_heat_up_as_the_physics_has_it(make: Make, lawful: LockingMap) -> None:
@@ -161,15 +198,18 @@ def test_python_steps_thousands_alike(make: Make, lawful: LockingMap) -> None:
     rng = np.random.default_rng(7)
     cars = 7
     preload, inertia = rng.uniform(40.0, 150.0, cars), rng.uniform(0.02, 2.0, cars)
-    scale = rng.uniform(0.8, 1.2, cars)
+    scale, delay = rng.uniform(0.8, 1.2, cars), rng.uniform(0.0, 1.0, cars)
     fleet = Differential(
         lawful, cars=cars, preload_torque=preload, output_inertia=inertia, friction_scale=scale,
-        drive_bias_scale=1.1, coast_bias_scale=0.9,
+        friction_delay=delay, drive_bias_scale=1.1, coast_bias_scale=0.9,
     )  # fmt: skip
     single = [
-        make(preload_torque=p, output_inertia=j, friction_scale=s, drive_scale=1.1, coast_scale=0.9)
-        for p, j, s in zip(preload, inertia, scale, strict=True)
-    ]
+        make(
+            preload_torque=p, output_inertia=j, friction_scale=s, friction_delay=d, drive_scale=1.1,
+            coast_scale=0.9,
+        )
+        for p, j, s, d in zip(preload, inertia, scale, delay, strict=True)
+    ]  # fmt: skip
     torque, speed = np.zeros(cars), np.zeros(cars)
     for h in rng.choice([1e-4, 1e-3, 4e-3], 600).tolist():
         torque, speed = torque + rng.normal(0, 30, cars), 0.8 * speed + rng.normal(0, 0.3, cars)
@@ -204,6 +244,7 @@ int main(void)
         double flowed = 0.0, taken = 0.0, size = 0.02 + 5.0 * drawn();
         q17_as_fitted(&setup);
         setup.output_inertia = 0.01 + 3.0 * drawn();
+        setup.friction_delay = drawn();
         q17_begin(&state, 60.0);
         for (i = 0; i < 200; i++)
         {
@@ -264,10 +305,25 @@ def test_what_cannot_be_changes_nothing(make: Make) -> None:
 def test_settings_that_cannot_be(built: Path) -> None:
     for name, value in (
         ("preload_torque", -1.0), ("friction_scale", float("nan")), ("output_inertia", 0.0),
-        ("half_shaft_stiffness", float("inf")), ("branch", 5), ("branch", -1),
+        ("half_shaft_stiffness", float("inf")), ("branch", 5), ("branch", -1), ("friction_delay", -0.1),
+        ("friction_delay", 1.1),
     ):  # fmt: skip
         with pytest.raises(AssertionError):
             Law(built, "q17", **{name: value})
+
+
+def test_only_the_unit_that_the_bench_had_is_as_fitted(make: Make, lawful: LockingMap) -> None:
+    """A host's own settings leave it so, and digits that a page of parameters drops; a hundredth does not."""
+    law = lawful.document.fitted_law
+    assert law is not None
+    preload = law.value("preload_torque")
+    assert make().is_as_fitted()
+    assert make(output_inertia=0.2, half_shaft_stiffness=1e4, friction_delay=1.0, branch=2).is_as_fitted()
+    assert make(preload_torque=preload * (1.0 + 1e-9)).is_as_fitted()
+    for name in ("preload_torque", "heat_capacity", "heat_conductance"):
+        assert not make(**{name: 1.01 * law.value(name)}).is_as_fitted()
+    for name in ("friction_scale", "drive_scale", "coast_scale"):
+        assert not make(**{name: 0.99}).is_as_fitted()
 
 
 class TestInPython:
@@ -278,19 +334,115 @@ class TestInPython:
         ("settings", "said"),
         [
             ({"branch": "up"}, "'up' is no branch"),
+            ({"branch": 3}, "'3' is no branch"),
             ({"output_inertia": 0.0}, "output_inertia is negative"),
-            ({"cars": 3, "preload_torque": [1.0, 2.0]}, "2 numbers for 3 cars"),
+            ({"heat_capacity": -1.0}, "heat_capacity is negative"),
+            ({"friction_delay": 2.0}, "friction_delay is more than one step"),
+            (
+                {"cars": 3, "preload_torque": [1.0, 2.0]},
+                r"preload_torque has 2 numbers of shape \(2,\) for 3",
+            ),
+            ({"cars": 2, "friction_scale": [[1.0, 2.0]]}, r"friction_scale has 2 numbers of shape \(1, 2\)"),
+            (
+                {"cars": 2, "drive_bias_scale": [1.0, math.nan]},
+                "drive_bias_scale is no finite number for car 1",
+            ),
+            ({"oil_temperature": math.inf}, "oil_temperature is no finite number"),
+            ({"oil_temperature": "60"}, "oil_temperature is '60', no number"),
+            ({"plate_temperature": ["60"]}, "plate_temperature is a list, no number"),
+            ({"coast_bias_scale": [[1.0], [1.0, 2.0]]}, "coast_bias_scale is a list, no number"),
+            ({"output_inertia": None}, "output_inertia is a NoneType, no number"),
+            ({"heat_conductance": 1j}, "heat_conductance is a complex, no number"),
+            ({"cars": 0}, "cars is 0"),
+            ({"cars": -2}, "cars is -2"),
+            ({"cars": 1.5}, "cars is 1.5"),
+            ({"cars": "two"}, "cars is 'two'"),
         ],
     )
     def test_refuses_what_cannot_be(self, settings: Any, said: str, additive: LockingMap) -> None:
         with pytest.raises(OutputError, match=said):
             Differential(additive, **settings)
 
-    def test_refuses_a_step_that_cannot_be(self, additive: LockingMap) -> None:
-        held = Differential(additive)
-        with pytest.raises(OutputError, match="a step must be positive"):
-            held.step(0.0, 100.0, 1.0, 60.0)
-        assert held.energy_in.tolist() == [0.0]
+    @pytest.mark.parametrize(
+        ("given", "said"),
+        [
+            ((0.0, 100.0, 1.0, 60.0), "a step must be positive"),
+            (("fast", 100.0, 1.0, 60.0), "step is 'fast', no number"),
+            (([0.001, 0.001], 100.0, 1.0, 60.0), "step has 2 numbers"),
+            ((math.nan, 100.0, 1.0, 60.0), "step is no finite number"),
+            ((0.001, "100", 1.0, 60.0), "input_torque is '100', no number"),
+            ((0.001, 100.0, [1.0, 2.0, 3.0], 60.0), r"speed_difference has 3 numbers of shape \(3,\) for 2"),
+            ((0.001, 100.0, 1.0, [60.0, math.inf]), "oil_temperature is no finite number for car 1"),
+            ((0.001, 100.0, None, 60.0), "speed_difference is a NoneType, no number"),
+        ],
+    )
+    def test_refuses_a_step_that_cannot_be(self, given: Any, said: str, additive: LockingMap) -> None:
+        held = Differential(additive, cars=2)
+        with pytest.raises(OutputError, match=said):
+            held.step(*given)
+        assert held.energy_in.tolist() == [0.0, 0.0]
+        assert held.ramp_torque.tolist() == [0.0, 0.0]
+
+    def test_refuses_what_is_no_map(self) -> None:
+        held: Any = "demo-result/map.json"
+        with pytest.raises(OutputError, match=r"locking_map is .*demo-result.*, no map"):
+            Differential(held)
+
+    def test_heat_is_a_setting(self, additive: LockingMap, built_additive: Make) -> None:
+        """Of each car: capacity, conductance and start, as C heats one alone; without capacity as the oil."""
+        capacity, conductance = [300.0, 0.0, 2000.0], [0.0, 10.0, 500.0]
+        held = Differential(
+            additive, cars=3, heat_capacity=capacity, heat_conductance=conductance, plate_temperature=80.0
+        )
+        assert held.plate_temperature.tolist() == [80.0] * 3
+        alone = [
+            built_additive(heat_capacity=c, heat_conductance=h)
+            for c, h in zip(capacity, conductance, strict=True)
+        ]
+        for one in alone:
+            one.state.plate_temperature = 80.0
+        for _ in range(400):
+            held.step(0.01, 300.0, 5.0, 60.0)
+            for one in alone:
+                one.step(0.01, 300.0, 5.0, 60.0)
+        wanted = [one.state.plate_temperature for one in alone]
+        np.testing.assert_allclose(held.plate_temperature, wanted, rtol=1e-9)
+        assert held.plate_temperature[1] == 60.0
+        assert held.plate_temperature[0] > 85.0
+
+    def test_outputs_share_the_input_torque(self, additive: LockingMap) -> None:
+        """The sum is the input torque; the slower one gets more, by the friction torque."""
+        given = Differential(additive, cars=2).step(0.01, [300.0, -100.0], [4.0, -4.0], 60.0)
+        np.testing.assert_allclose(given.left_torque + given.right_torque, [300.0, -100.0])
+        np.testing.assert_allclose(given.right_torque - given.left_torque, given.friction_torque)
+        assert given.left_torque[0] < given.right_torque[0]
+        assert given.left_torque[1] > given.right_torque[1]
+
+    def test_only_what_was_tested_is_called_so(self, additive: LockingMap) -> None:
+        """Up to 220 N·m as fitted, 20 to 130 °C of plates and of oil; no car that was changed."""
+        law = additive.document.fitted_law
+        assert law is not None
+        plain = Differential(additive, cars=4, plate_temperature=[60.0, 60.0, 140.0, 60.0])
+        found = plain.is_tested([100.0, 230.0, 100.0, 100.0], 3.0, [60.0, 60.0, 60.0, 135.0])
+        assert found.tolist() == [True, False, False, False]
+        scales = ("friction_scale", "drive_bias_scale", "coast_bias_scale")
+        for name in ("preload_torque", *scales, "heat_capacity", "heat_conductance"):
+            fitted = 1.0 if name in scales else law.value(name)
+            settings: Any = {name: [fitted, 1.02 * fitted]}
+            changed = Differential(additive, cars=2, **settings)
+            assert changed.is_tested(100.0, 3.0, 60.0).tolist() == [True, False], name
+        with pytest.raises(OutputError, match="input_torque is 'low', no number"):
+            plain.is_tested("low", 3.0, 60.0)
+
+    def test_ramps_that_come_down_need_the_unloading_branch(self, additive: LockingMap) -> None:
+        """What was tested while loading alone is not while the ramps stand above."""
+        held = additive.document.model_dump(mode="json")
+        unloading = held["branches"]["unloading"]
+        unloading["tested"] = np.zeros_like(unloading["tested"]).tolist()
+        car = Differential(LockingMap(MapDocument.model_validate(held)))
+        car.step(0.001, 100.0, 3.0, 60.0)
+        assert car.is_tested(150.0, 3.0, 60.0).tolist() == [True]
+        assert car.is_tested(90.0, 3.0, 60.0).tolist() == [False]
 
     def test_refuses_a_map_without_its_law(self, awkward: LockingMap) -> None:
         with pytest.raises(OutputError, match="not the law that they are of"):

@@ -50,9 +50,9 @@ class Model:
         self.values: dict[str, float] = {}
         self.names: set[str] = set()
         for line in re.findall(
-            r"^\s+((?:final )?(?:parameter |constant |input |output )?Real .*);$", declared, re.M
+            r"^\s+((?:final )?(?:parameter |constant |input |output )?(?:Real|Integer) .*);$", declared, re.M
         ):
-            said = re.match(r"(?:[\w ]+ )?Real (\w+)(?:\(([^)]*)\))?(?: = (.+?))? \"", line)
+            said = re.match(r"(?:[\w ]+ )?(?:Real|Integer) (\w+)(?:\(([^)]*)\))?(?: = (.+?))? \"", line)
             assert said, line
             self.names.add(said[1])
             if said[3]:
@@ -90,16 +90,25 @@ def test_every_unknown_has_one_equation(folder: Path) -> None:
     assert set(given) == unknowns | {f"der_{state}" for state in states}
 
 
-def test_is_the_law_in_c(folder: Path, compiled: Callable[..., Path]) -> None:
-    """Rates, friction and heat at random places of state and inputs, in all ways of slip: to 1e-12."""
+@pytest.fixture(scope="module")
+def library(folder: Path, compiled: Callable[..., Path]) -> Path:
+    return compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC")
+
+
+@pytest.mark.parametrize("branch", [0, 1, 2, 3, 4])
+def test_is_the_law_in_c(branch: int, folder: Path, library: Path) -> None:
+    """Rates, friction, heat and energy at random places of state and inputs, in all ways of slip and on each
+    branch: to 1e-11."""
     model = Model((folder / "q17.mo").read_text(encoding="utf-8"), "q17")
-    held = Law(compiled(folder, "law.so", ["q17_law.c"], "-shared", "-fPIC"), "q17")
+    assert model.values["branch"] == 4
+    model.values["branch"] = branch
+    held = Law(library, "q17", branch=branch)
     rng, ways = np.random.default_rng(12), set()
     low, high = [-500.0, -3.0, 20.0, -2e-3, 20.0, -600.0], [500.0, 3.0, 120.0, 2e-3, 150.0, 600.0]
     for torque, difference, oil, twist, plates, carried in rng.uniform(low, high, (300, 6)).tolist():
         found = model.at(
             input_torque=torque, left_speed=difference, right_speed=0.0, oil_temperature=oil, twist=twist,
-            plate_temperature=plates, ramp_torque=carried, energy_dissipated=0.0,
+            plate_temperature=plates, ramp_torque=carried, energy_dissipated=7.0,
         )  # fmt: skip
         held.state.twist, held.state.plate_temperature, held.state.ramp_torque = twist, plates, carried
         way = held.way(torque, difference, oil)
@@ -113,6 +122,8 @@ def test_is_the_law_in_c(folder: Path, compiled: Callable[..., Path]) -> None:
             ("der_plate_temperature", given.plate_rate),
             ("der_energy_dissipated", given.heat_flow),
             ("left_torque", 0.5 * (torque - given.friction_torque)),
+            ("energy_stored", 0.25 * 20.0 * held.setup.half_shaft_stiffness * twist**2),
+            ("energy_in", 7.0 + 0.25 * 20.0 * held.setup.half_shaft_stiffness * twist**2),
         ):
             assert found[name] == pytest.approx(wanted, rel=1e-11, abs=1e-9), name
         stands = held.ramps(carried, torque)

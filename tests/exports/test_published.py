@@ -16,7 +16,7 @@ from benchsim.axle import Axle, hosted
 from benchsim.c_law import Law
 from scipy.integrate import solve_ivp
 
-from diffbench.exports import export_map
+from diffbench.exports import Differential, export_map
 from diffbench.results import AXES, LockingMap, MapDocument
 
 DATA = Path(__file__).parents[1] / "published" / "data" / "modelica-rotational"
@@ -294,3 +294,47 @@ def test_smoothed_friction_rings_where_the_stick_does_not(build: Callable[..., P
     rests = hosted(axle, stuck, 1.0, itertools.repeat(2e-3), side_by_side=False, finest=1.0)
     assert np.abs(rests.difference[-10:]).max() < 1e-9
     assert rests.stuck[-200:].all()
+
+
+@pytest.mark.parametrize(
+    ("h", "growth"), [(0.001, 1.000009869556), (0.01, 1.000986473875), (0.05, 1.02437689451)]
+)
+def test_an_input_torque_that_passes_a_unit_feeds_energy(h: float, growth: float) -> None:
+    """Why friction is given apart: an undamped mode of 1 Hz whose torque is held over the step grows by √(1 +
+    ω² H²/2) each, by algebra. So does one that takes the sum of both outputs' torques; the unit itself adds
+    nothing, wheels together.
+
+    By the area that two courses span, which grows by the square of that in each step.
+    """
+    omega = 2.0 * math.pi
+    unit = Differential(two_levels(80.0, 0.0), cars=2)
+    place, speed = np.array([1.0, 0.0]), np.array([0.0, 1.0])
+    for _ in range(50):
+        given = unit.step(h, -(omega**2) * place, 0.0, 60.0)
+        torque = given.left_torque + given.right_torque
+        assert not given.friction_torque.any()
+        place, speed = place + h * speed + 0.5 * h**2 * torque, speed + h * torque
+    area = place[0] * speed[1] - place[1] * speed[0]
+    assert area ** (1.0 / 100.0) == pytest.approx(growth, rel=1e-10)
+
+
+@pytest.mark.parametrize(
+    ("side_by_side", "polynomial"), [(False, [1.0, -1.32, 0.5]), (True, [1.0, -2.0, 1.68, -0.5])]
+)
+def test_a_stick_settles_by_its_own_roots(
+    side_by_side: bool, polynomial: list[float], build: Callable[..., Path]
+) -> None:
+    """What is held comes to rest by the largest root of the host's and the unit's difference equation, each
+    step: 0.707 in turn, 0.921 side by side (algebra, as the header has it)."""
+    unit = Law(build(1e6, 0.0), "q17", branch=1, heat_capacity=0.0)
+    axle = Axle(lambda t: 0.0, slip_stiffness=1e-12, radii=(0.3, 0.31))
+
+    def step(h: float, torque: float, difference: float) -> tuple[float, bool]:
+        return unit.step(h, torque, difference), unit.given.locked == 1
+
+    run = hosted(axle, step, 0.12, itertools.repeat(1e-3), side_by_side=side_by_side, finest=1.0)
+    assert run.stuck.all()
+    late = np.abs(run.difference)
+    envelope = [late[n : n + 20].max() for n in (20, 60)]
+    wanted = np.abs(np.roots(polynomial)).max()
+    assert (envelope[1] / envelope[0]) ** (1.0 / 40.0) == pytest.approx(wanted, rel=0.01)

@@ -233,22 +233,35 @@ class TestAxes:
             assert axis[0] <= low
             assert axis[-1] >= high
             assert (np.diff(axis) > 0).all()
-            # a little outside, by less than counts as tested
-            assert found.tested["loading"].any()
-        ends = np.flatnonzero(found.tested["loading"].any(axis=(1, 2)))
-        assert -310.0 < found.axes[0][ends[0]] <= -300.0
-        assert 600.0 <= found.axes[0][ends[-1]] < 610.0
+
+    def test_no_node_is_tested_outside_the_ranges_of_the_fit(
+        self, characterised: Results, region_of: Region
+    ) -> None:
+        """On each branch tested nodes end where the figures of the fit do, however odd those are, and a place
+        beside them is not tested."""
+        odd = region_of(
+            outline=[(-300.463, 1.515), (699.62, 1.515), (699.62, 11.775), (-300.463, 11.775)],
+            temperature_degC=(47.929, 92.701), drive_unloading_Nm=527.431, coast_unloading_Nm=219.902,
+        )  # fmt: skip
+        found = make_map(characterised(tested=odd))
+        for branch, torques in (("loading", (-300.463, 699.62)), ("unloading", (-219.902, 527.431))):
+            for which, ends in enumerate((torques, (1.515, 11.775), (47.929, 92.701))):
+                others = tuple({0, 1, 2} - {which})
+                nodes = found.axes[which][found.tested[branch].any(axis=others)]
+                assert (nodes[0], nodes[-1]) == ends
+        for place in ((700.0, 4.0, 60.0), (100.0, 1.5, 60.0), (100.0, 11.8, 60.0), (100.0, 4.0, 92.8)):
+            assert not found.is_tested(*place, branch="loading"), place
 
     def test_reach_further_than_the_bench_by_a_stated_rule(
         self, characterised: Results, region_of: Region
     ) -> None:
-        """Five times the largest torque (605 N·m with its margin) on both flanks, stand-still to twice the
-        fastest (10.2 rad/s), 20 K beyond either end; nodes beyond are not tested."""
+        """Five times the largest torque (600 N·m) on both flanks, stand-still to twice the fastest (10
+        rad/s), 20 K beyond either end; nodes beyond are not tested."""
         found = make_map(characterised())
         torque, speed, heat = found.axes
-        assert (torque[0], torque[-1]) == (-3100.0, 3100.0)
-        assert (speed[0], speed[-1]) == (0.0, 21.0)
-        assert (heat[0], heat[-1]) == (27.5, 96.5)
+        assert (torque[0], torque[-1]) == (-3000.0, 3000.0)
+        assert (speed[0], speed[-1]) == (0.0, 20.0)
+        assert (heat[0], heat[-1]) == (28.0, 96.0)
         for branch in BRANCHES:
             tested = found.tested[branch]
             assert not tested[[0, -1]].any()
@@ -256,7 +269,7 @@ class TestAxes:
             assert not tested[:, :, [0, -1]].any()
         one = region_of(outline=[(0.0, 1.5), (400.0, 1.5), (400.0, 10.0), (0.0, 10.0)])
         drive = make_map(characterised(tested=one))
-        assert (drive.axes[0][0], drive.axes[0][-1]) == (-2100.0, 2100.0)
+        assert (drive.axes[0][0], drive.axes[0][-1]) == (-2000.0, 2000.0)
 
     @pytest.mark.parametrize(
         ("name", "asked", "which"),
@@ -320,7 +333,7 @@ class TestAxes:
         unit = law_by_hand(form.law)
         rng = np.random.default_rng(1)
         for found in (make_map(result), make_map(result, axes=asked)):
-            box = ((-305.0, 605.0), (1.4685, 10.21), (47.5, 76.5))
+            box = ((-300.0, 600.0), (1.5, 10.0), (48.0, 76.0))
             place = [rng.uniform(low, high, 20_000) for low, high in box]
             anywhere = [rng.uniform(axis[0], axis[-1], 20_000) for axis in found.axes]
             worst = 0.0
@@ -373,7 +386,7 @@ class TestAxes:
         slanted = region_of(outline=[(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0), (-300.0, 10.0)])
         found = make_map(characterised(tested=slanted))
         rng = np.random.default_rng(2)
-        box = ((-305.0, 605.0), (1.4685, 10.21), (47.5, 76.5))
+        box = ((-300.0, 600.0), (1.5, 10.0), (48.0, 76.0))
         place = [rng.uniform(low, high, 20_000) for low, high in box]
         told = found.document.interpolation
         assert told is not None
@@ -439,12 +452,12 @@ class TestBeyond:
         """Along each axis alone, of an exact unit: nothing inside, then ever more."""
         found = make_map(characterised())
         for where, inside in (
-            ([(t, 4.0, 60.0) for t in (605.0, 900.0, 2000.0, 3100.0, 5000.0)], (400.0, 4.0, 60.0)),
-            ([(t, 4.0, 60.0) for t in (-305.0, -700.0, -2000.0, -3100.0, -5000.0)], (-100.0, 4.0, 60.0)),
-            ([(50.0, s, 60.0) for s in (1.4685, 1.0, 0.5, 0.0)], (50.0, 2.0, 60.0)),
-            ([(50.0, s, 60.0) for s in (10.21, 15.0, 21.0, 40.0)], (50.0, 9.0, 60.0)),
-            ([(50.0, 4.0, h) for h in (47.5, 35.0, 27.5, 0.0)], (50.0, 4.0, 50.0)),
-            ([(50.0, 4.0, h) for h in (76.5, 90.0, 96.5, 150.0)], (50.0, 4.0, 70.0)),
+            ([(t, 4.0, 60.0) for t in (600.0, 900.0, 2000.0, 3000.0, 5000.0)], (400.0, 4.0, 60.0)),
+            ([(t, 4.0, 60.0) for t in (-300.0, -700.0, -2000.0, -3000.0, -5000.0)], (-100.0, 4.0, 60.0)),
+            ([(50.0, s, 60.0) for s in (1.5, 1.0, 0.5, 0.0)], (50.0, 2.0, 60.0)),
+            ([(50.0, s, 60.0) for s in (10.0, 15.0, 20.0, 40.0)], (50.0, 9.0, 60.0)),
+            ([(50.0, 4.0, h) for h in (48.0, 35.0, 28.0, 0.0)], (50.0, 4.0, 50.0)),
+            ([(50.0, 4.0, h) for h in (76.0, 90.0, 96.0, 150.0)], (50.0, 4.0, 70.0)),
         ):
             reads = [found.read(*place, "loading") for place in (inside, *where)]
             halves = [read.high - read.locking_torque for read in reads]

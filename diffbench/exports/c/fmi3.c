@@ -151,13 +151,17 @@ EXPORTED fmi3Instance API(fmi3InstantiateCoSimulation)(
     (void)resources;
     (void)visible;
     (void)logging;
-    (void)event_mode;
-    (void)early_return;
+    (void)early_return; /* allowed, and not made use of */
     (void)required;
     (void)update;
     if (n_required > 0U)
     {
         (void)told(environment, logger, fmi3Error, "the unit has no intermediate variables");
+        return NULL;
+    }
+    if (event_mode)
+    {
+        (void)told(environment, logger, fmi3Error, NO_EVENTS);
         return NULL;
     }
     return made(token, 0, environment, logger);

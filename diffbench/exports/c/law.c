@@ -70,12 +70,14 @@ void @PREFIX@_as_fitted(@PREFIX@_setup *setup)
     setup->heat_conductance = HEAT_CONDUCTANCE;
     setup->output_inertia = 1.0;
     setup->half_shaft_stiffness = 15000.0;
+    setup->friction_delay = 0.0;
     setup->branch = @GUARD@_FOLLOWED;
 }
 
 void @PREFIX@_begin(@PREFIX@_state *state, double plate_temperature)
 {
-    static const @PREFIX@_state empty = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 0, 0, 0};
+    static const @PREFIX@_state empty = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0,
+                                          0.0, 0.0, 0.0, 0.0, 0,   0,   0,   0};
     *state = empty;
     state->plate_temperature = plate_temperature;
 }
@@ -92,7 +94,24 @@ int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup)
             (is_not_negative(setup->heat_capacity) == 1) && (is_not_negative(setup->heat_conductance) == 1) &&
             (is_not_negative(setup->output_inertia) == 1) && (setup->output_inertia > 0.0) &&
             (is_not_negative(setup->half_shaft_stiffness) == 1) && (setup->half_shaft_stiffness > 0.0) &&
+            (is_not_negative(setup->friction_delay) == 1) && (setup->friction_delay <= 1.0) &&
             (setup->branch >= @GUARD@_BETWEEN) && (setup->branch <= @GUARD@_FOLLOWED))
+               ? 1
+               : 0;
+}
+
+/* But for the digits that a host's page of parameters drops. */
+static int32_t is_same(double value, double fitted)
+{
+    return (magnitude(value - fitted) <= (1e-6 * magnitude(fitted))) ? 1 : 0;
+}
+
+int32_t @PREFIX@_is_as_fitted(const @PREFIX@_setup *setup)
+{
+    return ((is_same(setup->preload_torque, PRELOAD) == 1) && (is_same(setup->friction_scale, 1.0) == 1) &&
+            (is_same(setup->drive_scale, 1.0) == 1) && (is_same(setup->coast_scale, 1.0) == 1) &&
+            (is_same(setup->heat_capacity, HEAT_CAPACITY) == 1) &&
+            (is_same(setup->heat_conductance, HEAT_CONDUCTANCE) == 1))
                ? 1
                : 0;
 }
@@ -228,6 +247,35 @@ static double heated(const @PREFIX@_setup *setup, double plates, double oil, dou
     return oil + ((plates - oil) * decay) + (((heat_flow * step) / setup->heat_capacity) * rise);
 }
 
+/* What drives it in the middle of the time in which friction acts. */
+static @PREFIX@_drive foreseen(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, double longest,
+                              const @PREFIX@_drive *drive)
+{
+    @PREFIX@_drive there = *drive;
+    if (state->since_late >= longest)
+    {
+        state->torque_early = state->torque_late;
+        state->since_early = state->since_late;
+    }
+    if ((state->since_late >= longest) || (state->since_late <= 0.0))
+    {
+        state->torque_late = drive->input_torque;
+        state->since_late = 0.0;
+    }
+    if (state->since_early >= longest)
+    {
+        there.input_torque += ((0.5 + setup->friction_delay) * (step / state->since_early)) *
+                              (drive->input_torque - state->torque_early);
+        if ((there.input_torque * drive->input_torque) <= 0.0)
+        {
+            there.input_torque = 0.0;
+        }
+    }
+    state->since_late += step;
+    state->since_early += (state->since_early > 0.0) ? step : 0.0;
+    return there;
+}
+
 int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
                       @PREFIX@_given *given)
 {
@@ -239,6 +287,7 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
     double asked;
     double before;
     double taken;
+    @PREFIX@_drive there;
     int32_t done = 0;
 
     if ((is_finite(step) == 1) && (step > 0.0) && (is_finite(drive->input_torque) == 1) && (is_finite(speed) == 1) &&
@@ -248,7 +297,8 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
         stiffness = (STIFFNESS * inertia) / (longest * longest);
         slope = (stiffness * step) + ((DAMPING * inertia) / longest);
         state->ramp_torque = @PREFIX@_ramps(setup, state->ramp_torque, drive->input_torque);
-        given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, drive);
+        there = foreseen(setup, state, step, longest, drive);
+        given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, &there);
         before = 0.25 * state->stiffness * state->twist * state->twist;
         if (stiffness > state->stiffness)
         {

@@ -59,6 +59,7 @@ static void unit_reset(unit_values *unit)
     unit->numbers[V_PLATE_TEMPERATURE] = @OIL@;
     unit->numbers[V_OUTPUT_INERTIA] = fitted.output_inertia;
     unit->numbers[V_HALF_SHAFT_STIFFNESS] = fitted.half_shaft_stiffness;
+    unit->numbers[V_FRICTION_DELAY] = fitted.friction_delay;
     unit->numbers[V_PRELOAD_TORQUE] = fitted.preload_torque;
     unit->numbers[V_FRICTION_SCALE] = fitted.friction_scale;
     unit->numbers[V_DRIVE_BIAS_SCALE] = fitted.drive_scale;
@@ -78,6 +79,7 @@ static @PREFIX@_setup unit_setup(const unit_values *unit)
     setup.heat_conductance = unit->numbers[V_HEAT_CONDUCTANCE];
     setup.output_inertia = unit->numbers[V_OUTPUT_INERTIA];
     setup.half_shaft_stiffness = unit->numbers[V_HALF_SHAFT_STIFFNESS];
+    setup.friction_delay = unit->numbers[V_FRICTION_DELAY];
     setup.branch = unit->branch;
     return setup;
 }
@@ -175,7 +177,7 @@ static const char *unit_fault(const unit_values *unit)
     uint32_t i;
     if (@PREFIX@_is_possible(&setup) == 0)
     {
-        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, branch 0 to 4";
+        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, friction_delay 0 to 1, branch 0 to 4";
     }
     for (i = V_INPUT_TORQUE; i <= V_OIL_TEMPERATURE; i++)
     {
@@ -259,21 +261,19 @@ static void unit_set_states(unit_values *unit, const double states[])
     unit->state.energy_dissipated = states[2];
 }
 
-/* Limits of the locking torque now: those of the map there, as shares of its torque; which node is tested. */
-static @PREFIX@_reading unit_reading(const unit_values *unit)
+/* What the map says now at some temperature, its limits as shares of the locking torque here. */
+static @PREFIX@_reading unit_reading_at(const unit_values *unit, double temperature)
 {
     const @PREFIX@_drive drive = unit_drive(unit);
-    const double *numbers = unit->numbers;
     const int32_t follows = (unit->branch == @GUARD@_FOLLOWED) ? 1 : 0;
     @PREFIX@_reading one;
     (void)@PREFIX@_read((follows == 1) ? @GUARD@_LOADING : unit->branch, drive.input_torque, drive.speed_difference,
-                        numbers[V_PLATE_TEMPERATURE], &one);
+                        temperature, &one);
     if ((follows == 1) && (unit->limit.unloading > 0.0))
     {
         @PREFIX@_reading other;
         const double share = unit->limit.unloading;
-        (void)@PREFIX@_read(@GUARD@_UNLOADING, drive.input_torque, drive.speed_difference,
-                            numbers[V_PLATE_TEMPERATURE], &other);
+        (void)@PREFIX@_read(@GUARD@_UNLOADING, drive.input_torque, drive.speed_difference, temperature, &other);
         one.locking_torque += share * (other.locking_torque - one.locking_torque);
         one.low += share * (other.low - one.low);
         one.high += share * (other.high - one.high);
@@ -284,6 +284,20 @@ static @PREFIX@_reading unit_reading(const unit_values *unit)
         one.low *= unit->limit.torque / one.locking_torque;
         one.high *= unit->limit.torque / one.locking_torque;
     }
+    return one;
+}
+
+/* Limits of the locking torque now, the wider of both at the plates' and at the oil's temperature. Tested is where
+ * both temperatures were, of the unit as it was fitted. */
+static @PREFIX@_reading unit_reading(const unit_values *unit)
+{
+    const @PREFIX@_setup setup = unit_setup(unit);
+    const @PREFIX@_reading oil = unit_reading_at(unit, unit->numbers[V_OIL_TEMPERATURE]);
+    @PREFIX@_reading one = unit_reading_at(unit, unit->numbers[V_PLATE_TEMPERATURE]);
+    one.low = (oil.low < one.low) ? oil.low : one.low;
+    one.high = (oil.high > one.high) ? oil.high : one.high;
+    one.beyond = ((one.beyond == 1) || (oil.beyond == 1)) ? 1 : 0;
+    one.tested = ((one.tested == 1) && (oil.tested == 1) && (@PREFIX@_is_as_fitted(&setup) == 1)) ? 1 : 0;
     return one;
 }
 

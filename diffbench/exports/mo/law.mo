@@ -11,6 +11,7 @@ model @NAME@ "Limited-slip differential between two outputs, by its fitted law"
   parameter Real heat_conductance(unit = "W/K", min = 0) = @CONDUCTANCE@ "from plates to oil@CONDUCTANCEU@";
   parameter Real plate_start_temperature(unit = "degC") = @OIL@ "of the plates at the start";
   parameter Real half_shaft_stiffness(unit = "N.m/rad") = 15000 "of one half shaft; the stick is 20 times as stiff";
+  parameter Integer branch(min = 0, max = 4) = 4 "ramps: 0 mean, 1 loading, 2 unloading, 3 either (as mean), 4 as the input torque leaves them";
   parameter Real ramp_time(unit = "s") = 0.0001 "in which the ramps follow the limit that they meet";
   constant Real drive_bias = @DRIVEBIAS@ "ramp bias while loading";
   constant Real coast_bias = @COASTBIAS@ "ramp bias while loading";
@@ -38,6 +39,8 @@ model @NAME@ "Limited-slip differential between two outputs, by its fitted law"
   output Real right_torque(unit = "N.m") "to the right output";
   output Real locking_torque(unit = "N.m") "largest left-right difference it can carry";
   output Real heat_flow(unit = "W") "power that friction turns into heat";
+  output Real energy_in(unit = "J") "energy that friction took from both outputs; never negative";
+  output Real energy_stored(unit = "J") "energy of it that the stick holds and gives back";
   Real twist(unit = "rad", start = 0, fixed = true) "of the stick";
   Real plate_temperature(unit = "degC", start = plate_start_temperature, fixed = true) "of the plates";
   Real ramp_torque(unit = "N.m", start = 0, fixed = true) "where the ramps stand, with the sign of the flank";
@@ -48,7 +51,7 @@ protected
   Real least(unit = "N.m") "where the ramps stand while loading";
   Real most(unit = "N.m") "where they stand while unloading";
   Real stands(unit = "N.m") "where they stand";
-  Real ramp_part(unit = "N.m") "of the locking torque";
+  Real bias "of the ramps on this flank";
   Real load(unit = "N.m") "what presses the plates, as torque";
   Real plates(unit = "degC") "temperature that friction follows";
   Real relative "sliding speed over that of the transition";
@@ -62,10 +65,10 @@ equation
   flank = if input_torque < 0 then -1 else 1;
   least = abs(input_torque);
   most = least * (if input_torque < 0 then coast_ratio else drive_ratio);
-  stands = max(least, min(flank * ramp_torque, most));
+  stands = if branch == 1 then least elseif branch == 2 then most else max(least, min(flank * ramp_torque, most));
   der(ramp_torque) = (flank * stands - ramp_torque) / ramp_time;
-  ramp_part = stands * (if input_torque < 0 then coast_bias * coast_bias_scale else drive_bias * drive_bias_scale);
-  load = max(preload_torque + closed_share * ramp_part, ramp_part);
+  bias = if input_torque < 0 then coast_bias * coast_bias_scale else drive_bias * drive_bias_scale;
+  load = if branch == 0 or branch == 3 then 0.5 * (max(preload_torque + closed_share * bias * least, bias * least) + max(preload_torque + closed_share * bias * most, bias * most)) else max(preload_torque + closed_share * bias * stands, bias * stands);
   plates = if heat_capacity > 0 then plate_temperature else oil_temperature;
   relative = 0.5 * effective_radius * abs(difference) / stribeck_speed;
   decayed = static_excess * exp(-relative ^ stribeck_exponent);
@@ -78,6 +81,8 @@ equation
   der(twist) = rate;
   heat_flow = 0.5 * (friction_torque * (difference - rate) + damping * rate ^ 2);
   der(energy_dissipated) = heat_flow;
+  energy_stored = 0.25 * stiffness * twist ^ 2;
+  energy_in = energy_dissipated + energy_stored;
   der(plate_temperature) = if heat_capacity > 0 then (heat_flow - heat_conductance * (plate_temperature - oil_temperature)) / max(heat_capacity, 1e-9) else 0;
   left_torque = 0.5 * (input_torque - friction_torque);
   right_torque = 0.5 * (input_torque + friction_torque);
