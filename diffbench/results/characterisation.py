@@ -215,6 +215,10 @@ class Tested(Frozen):
         slack = TORQUE_TOLERANCE * max(float(np.ptp(outline[:, 0])), 1.0)
         allowed = np.stack([np.full(torque.shape, slack), np.maximum(SPEED_TOLERANCE * np.abs(speed), 0.02)])
         inside = _in_outline(outline, torque, np.abs(speed), allowed)
+        # a setting that wobbles about zero is no test of the other flank
+        low, high = float(outline[:, 0].min()), float(outline[:, 0].max())
+        inside &= (torque >= min(low, 0.0)) | (low < -slack)
+        inside &= (torque <= max(high, 0.0)) | (high > slack)
         low, high = self.temperature_degC
         inside &= (heat >= low - TEMPERATURE_TOLERANCE) & (heat <= high + TEMPERATURE_TOLERANCE)
         if branch == "loading":
@@ -232,7 +236,9 @@ class Tested(Frozen):
         # the ends stand a little outside what was read, by less than counts as tested: a sweep set to 300 N·m
         # reads 299.8
         slack = 0.4 * TORQUE_TOLERANCE * (high - low)
-        low, high = min(np.floor(low - slack), 0.0), max(np.ceil(high + slack), 0.0)
+        wobble = TORQUE_TOLERANCE * (high - low)  # about zero, it is no test of the other flank
+        low = min(np.floor(low - slack), 0.0) if low < -wobble else min(low, 0.0)
+        high = max(np.ceil(high + slack), 0.0) if high > wobble else max(high, 0.0)
         if branch == "loading":
             return low, high
         # where the unloading branch stops to count as tested
