@@ -493,7 +493,11 @@ class TestOneState:
         (0.9, 0.1, "which invites chatter (SAE J3210); the slope is changed"),
         (0.3, 0.301, "which invites chatter (SAE J3210); the slope is as before"),
         (0.9, -0.4, "does not fall with sliding speed: no chatter is invited (SAE J3210); slope changed"),
-        (-0.3, -0.301, "does not fall with sliding speed: no chatter is invited (SAE J3210); slope as before"),
+        (
+            -0.3,
+            -0.301,
+            "does not fall with sliding speed: no chatter is invited (SAE J3210); slope as before",
+        ),
     ],
 )
 def test_chatter_by_the_slope_and_its_change(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,17 @@ from diffbench import fit
 from diffbench.cli import main
 from diffbench.results import make_map
 
+CLOSE = 1e-3
+SHAPES = {  # relative
+    "static_friction_excess": 4e-3,
+    "stribeck_speed": 4e-3,
+    "friction_slope": 4e-3,
+    "friction_temperature_coefficient": 4e-3,
+    "viscous_coefficient": 4e-3,
+    "viscous_temperature_coefficient": 4e-3,
+    "heat_capacity": 1e-2,
+    "heat_conductance": 1e-2,
+}
 BENCHES = tuple(UNITS)
 WHOLE = ("additive", "greater-of-squared")  # with page and table: the others are spared those seconds
 
@@ -96,3 +108,22 @@ def fitted_of(once: Callable[[str, Callable[[Path], None]], Path]) -> Callable[[
 def fitted(request: pytest.FixtureRequest, fitted_of: Callable[[str], Fitted]) -> Fitted:
     """Each of them."""
     return fitted_of(request.param)
+
+
+@pytest.fixture(scope="session")
+def missed() -> Callable[..., dict[str, Any]]:
+    """Parameters of a document that are off their truth: (found, true) by name."""
+
+    def off(parameters: dict[str, dict[str, Any]], truth: dict[str, float]) -> dict[str, Any]:
+        known = {name: item["value"] for name, item in parameters.items() if item["value"] is not None}
+        assert known.keys() <= truth.keys(), "a quantity that no test knows"
+        return {
+            name: (value, truth[name])
+            for name, value in known.items()
+            # a joint that is rigid has no size of its own
+            if not math.isclose(
+                value, truth[name], rel_tol=SHAPES.get(name, CLOSE), abs_tol=CLOSE * (not truth[name])
+            )
+        }
+
+    return off
