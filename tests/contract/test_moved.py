@@ -149,7 +149,8 @@ def test_logged_otherwise(way: str, recordings: Recordings, missed: Missed, tmp_
 
 def test_the_same_visit_twice(recordings: Recordings, missed: Missed, tmp_path: Path) -> None:
     """A copy is refused: it would feign twice the evidence. A visit that did the same again, to a thousandth
-    of a newton metre, gives the same numbers, and no more doubt than one but for what both of them scatter by themselves."""
+    of a newton metre, gives the same numbers, and little more doubt than one: what the law leaves out is not
+    known better by it."""
     rng = np.random.default_rng(6)
     short = {stem: recordings[stem] for stem, _ in BASE.runs[:2]}
     again = {
