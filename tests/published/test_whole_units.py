@@ -32,8 +32,8 @@ Share = Callable[[Array], Array]
 def fitted(
     unit: Unit, share: Share, span: tuple[float, float], folder: Path, **sheet: object
 ) -> Characterisation:
-    """The fit of a sweep over the ``span`` of input torques, slip both ways round at two levels; the unit gives the
-    build sheet its geometry, and nothing else."""
+    """The fit of a sweep over the ``span`` of input torques, slip both ways round at two levels; the unit gives
+    the build sheet its geometry, and nothing else."""
     plain = exact_bench("additive")
     run = bias_sweep(
         alternating([1.5, 4.0], rounds=2),
@@ -72,7 +72,7 @@ PLAIN = replace(exact_bench("additive").unit, ramp_friction_angle_deg=0.0)
 
 def test_a_student_teams_unit(tmp_path: Path) -> None:
     """Ramp to thrust to pack, and the larger of preload and ramp part: an open script of a formula student
-    team ('derived': its inputs and its law are read, T = max(preload, mu r_mean contacts T_in tan(theta)/(2 r))
+    team ('derived': its inputs and its law are read, T = max(preload, mu r_mean contacts T_in tan(theta)/2r)
     with theta from the axis; 18.7541 N·m at 45 deg and 32.4831 at 60 for 131.608 N·m are that law by hand).
     Drive ramps of 45 deg and coast ramps of 60, four contacts, mu 0.09, ramps at 60 mm, preload 10 N·m."""
     unit = replace(
