@@ -32,7 +32,7 @@ Share = Callable[[Array], Array]
 def fitted(
     unit: Unit, share: Share, span: tuple[float, float], folder: Path, **sheet: object
 ) -> Characterisation:
-    """The fit of a sweep over the ``span`` of input torques, slip both ways round at two levels; the unit gives
+    """The fit of a sweep over the ``span`` of torques, slip both ways round at two levels; the unit gives
     the build sheet its geometry, and nothing else."""
     plain = exact_bench("additive")
     run = bias_sweep(
