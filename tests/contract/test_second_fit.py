@@ -134,8 +134,8 @@ def both(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 
 def test_both_fits_agree(both: Both) -> None:
-    """Torques and biases to 0.1 %, curves and the joint to 1 %: measured at 0.04 and 0.75 %, which is at most a
-    quarter and at most half of ``u``. What is left is how the second fit takes means over a cell."""
+    """Torques and biases to 0.1 %, curves and the joint to 1 %: measured at 0.04 and 0.75 %, which is at most
+    a quarter and at most half of ``u``. What is left is how the second fit takes means over a cell."""
     second, first, _ = both
     apart = {}
     for name, value in second.items():
