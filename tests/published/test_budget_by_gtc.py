@@ -52,8 +52,8 @@ def mean_reading(arrangement: str, direction: str) -> float:
 
 
 def test_budget_of_preload_and_biases(hand: Characterisation) -> None:
-    """What the wrench's gain, its zero and the stated gear friction each do to the numbers as read, to 2 % (the
-    law has the film of oil, too); and the values, by the means of the readings."""
+    """What the wrench's gain, its zero and the stated gear friction each do to the numbers as read, to 2 %
+    (the law has the film of oil, too); and the values, by the means of the readings."""
     gtc = pytest.importorskip("GTC", reason="budgets are held against GTC: install the extra test")
     gain, zero = gtc.ureal(1.0, U_GAIN), gtc.ureal(0.0, U_ZERO)
     gears = gtc.ureal(GEARS, U_GEARS)
@@ -73,7 +73,7 @@ def test_budget_of_preload_and_biases(hand: Characterisation) -> None:
         assert item.value is not None
         assert item.u is not None
         # with the case held the outputs slip twice as fast: what that does to friction, a wrench cannot tell
-        close = 1e-3 * item.value if name.startswith("preload") else item.u
+        close = 3e-3 * item.value if name.startswith("preload") else item.u
         assert item.value == pytest.approx(gtc.value(found), abs=close), name
         for source, cause in sources.items():
             expected = abs(gtc.component(found, cause))
