@@ -41,6 +41,7 @@ LONG = (
     "exports/test_fmu.py",
     "guide/test_commands.py",
     "recovery/test_wear_study.py",
+    "contract/test_numbers.py",
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]

@@ -26,6 +26,7 @@ from diffbench.fitting.departures import MATTERS, departure_findings, in_limits
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
+    NOT_BY_HAND,
     HandCandidate,
     by_hand_alone,
     choose_by_hand,
@@ -426,7 +427,7 @@ def _told(
     """The parameter with its status; of readings by hand, by what they determine before any prior."""
     if stated or not isinstance(choice.best, HandCandidate):
         return parameter(item, stated=stated)
-    status = standing_of(item, choice.candidates, estimates)
+    status = "not-determined" if name in NOT_BY_HAND else standing_of(item, choice.candidates, estimates)
     if status != "not-determined":
         return parameter(item, status=status)
     estimate = item.estimate

@@ -327,6 +327,11 @@ def _as_read(data: FitData, heat: Array, mine: Flags) -> tuple[float, float, Fla
     return float(np.mean(heat[chosen])), speed, ran
 
 
+#: A wrench turns on the steep part of the friction curve, never near the reference speed. What the law makes
+#: of the slope there dies out with a speed that nothing tells, exponentially: no first order holds for it.
+NOT_BY_HAND = frozenset({"friction_slope"})
+
+
 def standing_of(
     combined: Combined, candidates: Sequence[Candidate], estimates: Sequence[Estimate | None]
 ) -> Status:

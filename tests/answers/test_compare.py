@@ -529,3 +529,38 @@ class TestOneState:
                 with pytest.raises(FitError, match="preload torque"):
                     check_state([one, drawer.visit(State(spring=0.85), errors, force)])
         assert refused <= 4
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        (0.1, 0.9, "which invites chatter (SAE J3210); the slope is steeper: chatter is more likely"),
+        (0.9, 0.1, "which invites chatter (SAE J3210); the slope is changed"),
+        (0.3, 0.301, "which invites chatter (SAE J3210); the slope is as before"),
+        (0.9, -0.4, "does not fall with sliding speed: no chatter is invited (SAE J3210); slope changed"),
+        (
+            -0.3,
+            -0.301,
+            "does not fall with sliding speed: no chatter is invited (SAE J3210); slope as before",
+        ),
+    ],
+)
+def test_chatter_by_the_slope_and_its_change(
+    before: float, after: float, says: str, worn_pair: tuple[Member, Member]
+) -> None:
+    """A negative slope as the criterion, SAE J3210: what it is now decides, and what it was says whether it
+    grew. By static over kinetic friction less one, in whose sense the slope falls."""
+
+    def sloping(who: Member, excess: float) -> Member:
+        forms = []
+        for form in who.characterisation.forms:
+            values = list(form.values)
+            values[form.names.index("static_excess")] = excess
+            values[form.names.index("stribeck_speed")] = float(np.log(0.09))  # about the reference speed
+            forms.append(form.model_copy(update={"values": values}))
+        return changed(who, forms=forms)
+
+    fresh, used = worn_pair
+    found = compare(sloping(fresh, before), sloping(used, after))
+    (line,) = (text for text in found.readings if "SAE J3210" in text)
+    assert says in line

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from benchsim.unit import Unit
 
 from diffbench import Characterisation, LockingMap
 from diffbench.fitting import fit
@@ -23,32 +24,28 @@ from diffbench.results import make_map
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
-def truth_of(name: str) -> dict[str, float]:
-    """True values of the quantities that a fit reports, at the sheet's reference condition."""
+def truth_of(name: str, **torques: float) -> dict[str, float]:
+    """True values of the quantities that a fit reports, at the sheet's reference condition; torque bias ratio
+    and locking effect at input ``torques`` [N·m] by flank."""
     table: dict[str, Any] = tomllib.loads((FIXTURES / f"{name}.toml").read_text(encoding="utf-8"))
-    unit, reference = table["unit"], table["derived_reference"]
-    at_reference = reference["preload_torque_Nm"] / table["derived_kinetic"]["preload_torque_Nm"]
-    found = {key: value for key, value in reference.items() if key.startswith("ramp_bias")}
-    for flank in ("drive", "coast"):
-        found[f"effective_ramp_angle_{flank}"] = unit[f"{flank}_angle_deg"]
-        found[f"ramp_friction_angle_{flank}"] = unit["ramp_friction_angle_deg"]
-        angle = unit[f"{flank}_angle_deg"] + unit["ramp_friction_angle_deg"]
-        found[f"effective_ramp_angle_{flank}_loading"] = angle
-    return {
-        **found,
-        "preload_torque": reference["preload_torque_Nm"],
-        "friction_coefficient": unit["friction_kinetic"] * at_reference,
-        "gear_friction": unit["gear_friction"],
-        "joint_fraction": unit["joint_fraction"],
-        "viscous_coefficient": unit["viscous"],
-        "viscous_temperature_coefficient": -unit["viscous_temperature_coefficient"],
-        "static_friction_excess": unit["friction_static"] / unit["friction_kinetic"] - 1.0,
-        "stribeck_speed": unit["stribeck_speed"],
-        "friction_temperature_coefficient": unit["friction_temperature_coefficient"],
-        "heat_capacity": unit["heat_capacity"],
-        "heat_conductance": unit["heat_conductance"],
-        "spring_force": unit["spring_force"],
+    own = dict(table["unit"])
+    own.pop("effective_radius")
+    unit = Unit(**own)
+    found = unit.quantities(4.0, **torques)
+    # the file's own numbers, written with the recordings
+    for key, value in table["derived_reference"].items():
+        assert found[key.removesuffix("_Nm")] == pytest.approx(value, rel=1e-5)
+    return found
+
+
+def quoted_at(result: Characterisation) -> dict[str, float]:
+    """Input torque [N·m] of each flank at which torque bias ratio and locking effect are quoted."""
+    at = {
+        name.removeprefix("locking_effect_"): item.at_input_torque_Nm
+        for name, item in result.parameters.items()
+        if name.startswith("locking_effect_")
     }
+    return {flank: torque for flank, torque in at.items() if torque is not None}
 
 
 def distances(result: Characterisation, truth: dict[str, float], suffix: str = "") -> dict[str, float]:
@@ -88,8 +85,10 @@ EVERY = {
     "static_friction_excess",
     "stribeck_speed",
     "friction_temperature_coefficient",
+    "friction_slope",
     "heat_capacity",
     "heat_conductance",
+    *(f"{name}_{flank}" for name in ("locking_effect", "torque_bias_ratio") for flank in ("drive", "coast")),
 }
 DETERMINED = {
     "rebuilt": EVERY | {"effective_ramp_angle_drive", "effective_ramp_angle_coast", "viscous_coefficient"},
@@ -118,7 +117,7 @@ def test_every_parameter_lies_within_four_standard_uncertainties(
     """Of some 60 quantities none would lie beyond four by chance more than once in 250 such sets of
     fixtures."""
     result: Characterisation = request.getfixturevalue(name)
-    found = distances(result, truth_of(TRUTHS[name]))
+    found = distances(result, truth_of(TRUTHS[name], **quoted_at(result)))
     assert set(found) >= DETERMINED[name]
     assert {key: round(z, 2) for key, z in found.items() if abs(z) > 4.0} == {}
 
@@ -205,6 +204,7 @@ class TestHandReadings:
             "ramp_bias_drive_unloading",
             "viscous_coefficient",
             "stribeck_speed",
+            "friction_slope",
             "friction_temperature_coefficient",
             "effective_ramp_angle_drive",
         ):

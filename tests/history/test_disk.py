@@ -32,6 +32,32 @@ def ran(*command: str | Path, limit: int | None = None) -> subprocess.CompletedP
     return subprocess.run(command, capture_output=True, encoding="utf-8", check=False, preexec_fn=confined)
 
 
+def test_a_store_is_made_to_outlive_a_power_cut(
+    tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Readers beside a writer, and nothing told as kept that is not on the disk: a write-ahead log, which
+    stands in the file's header (https://www.sqlite.org/fileformat2.html, 1.3: write and read version 2), and
+    full synchronisation on every connection that writes (https://www.sqlite.org/pragma.html)."""
+    connected, modes = sqlite3.connect, []
+
+    class Watched(sqlite3.Connection):
+        """Tells its settings when it commits."""
+
+        def commit(self) -> None:
+            modes.append(tuple(self.execute(f"PRAGMA {name}").fetchone()[0] for name in SETTINGS))
+            super().commit()
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **kw: connected(*a, **kw, factory=Watched))
+    path = tmp_path / "history.sqlite"
+    open_history(str(path)).add([paper()])
+    assert path.read_bytes()[18:20] == b"\x02\x02"
+    assert modes
+    assert set(modes) == {("wal", 2, 1)}
+
+
+SETTINGS = ("journal_mode", "synchronous", "foreign_keys")
+
+
 def test_full_disk(program: Path, tmp_path: Path, paper: Paper) -> None:
     """No more room for the file, by the limit that the operating system holds it to."""
     path = tmp_path / "history.sqlite"

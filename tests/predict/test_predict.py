@@ -355,6 +355,35 @@ class TestAxes:
             )  # it was measured at other places, beyond the tested too
             assert told.locking_torque <= told.allowed
 
+    @pytest.mark.parametrize("law", ["additive", "greater-of"])
+    def test_what_interpolation_adds_to_limits_is_told(
+        self, law: str, characterised: Results, form_of: Forms
+    ) -> None:
+        """At a map's nodes its limits are the law's own, so the nodes of a map over other axes tell how far a
+        lookup between this one's is off: within what the file says, and not by orders less."""
+        result = characterised(form_of(law))
+        found = make_map(result)
+        told = found.document.interpolation
+        assert told is not None
+        wide = {"speed_difference_rad_s": (0.0, 61.0), "temperature_degC": (3.0, 137.0)}
+        other = make_map(result, axes=wide)
+        place = [part.ravel() for part in np.meshgrid(*other.axes, indexing="ij")]
+        inside = np.logical_and.reduce(
+            [(p >= axis[0]) & (p <= axis[-1]) for p, axis in zip(place, found.axes, strict=True)]
+        )
+        place = [part[inside] for part in place]
+        worst = 0.0
+        for branch in ("loading", "unloading"):
+            read, true = found.read(*place, branch), other.read(*place, branch)
+            tested = read.tested & true.tested
+            assert tested.sum() > 50
+            value = true.locking_torque
+            scale = np.maximum(value, np.maximum(true.high - value, value - true.low))
+            for limit in ("low", "high"):
+                error = np.abs(getattr(read, limit) - getattr(true, limit)) / scale
+                worst = max(worst, float(np.max(error[tested])))
+        assert 0.02 * told.limits < worst <= 1.05 * told.limits
+
     def test_nodes_are_few(self, characterised: Results) -> None:
         """An additive law is straight in torque on each flank: nodes there are the ends, of what was tested
         and of the axis, zero, and where the unloading branch stops to count as tested."""

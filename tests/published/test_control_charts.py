@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
 from diffbench.answers.line import find_jump, fit_line
 from diffbench.trend import cusum, ewma
+from diffbench.trend.charts import SLACK, WEIGHT, limits_for
 
 
 def test_ewma_of_the_handbook() -> None:
@@ -93,3 +96,32 @@ def test_run_lengths_of_lucas_and_crosier(shift: float, length: float) -> None:
         runs.append(int(signals[0]) + 1)
     error = float(np.std(runs)) / len(runs) ** 0.5
     assert np.mean(runs) == pytest.approx(length, abs=4.0 * error)
+
+
+def test_the_first_value_counts_from_nothing() -> None:
+    """By the definition, S_0 = 0: the first sum is what the first value has beyond target and slack."""
+    up, down = cusum([12.3, 7.1], target=10.0, slack=0.5)
+    assert up.tolist() == pytest.approx([1.8, 0.0])
+    assert down.tolist() == pytest.approx([0.0, 2.4])
+    up, down = cusum([7.1], target=10.0, slack=0.5)
+    assert [*up, *down] == pytest.approx([0.0, 2.4])
+
+
+@pytest.mark.parametrize("count", [4, 12])
+def test_one_unchanged_series_in_a_hundred_is_called_changed(count: int) -> None:
+    """By draws of the test's own, both charts as the handbook has them (6.3.2.3 and 6.3.2.4): 1 %, and three
+    and a half standard deviations of the share."""
+    width, decision = limits_for(count, 1_000_000, math.inf)
+    rng = np.random.default_rng(77)
+    series = rng.standard_normal((20_000, count))
+    up, down, highest = (np.zeros(len(series)) for _ in range(3))
+    for value in series.T:
+        up, down = np.maximum(0.0, up + value - SLACK), np.maximum(0.0, down - value - SLACK)
+        highest = np.maximum(highest, np.maximum(up, down))
+    average, farthest = np.zeros(len(series)), np.zeros(len(series))
+    for i, value in enumerate(series.T):
+        average = WEIGHT * value + (1.0 - WEIGHT) * average
+        deviation = math.sqrt(WEIGHT / (2.0 - WEIGHT) * (1.0 - (1.0 - WEIGHT) ** (2 * (i + 1))))
+        farthest = np.maximum(farthest, np.abs(average) / deviation)
+    for share in (np.mean(highest > decision), np.mean(farthest > width)):
+        assert share == pytest.approx(0.01, abs=3.5 * math.sqrt(0.01 * 0.99 / 20_000))

@@ -94,13 +94,23 @@ def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(file_format, 
     step = len(content) // 3 if file_format.name in ("mdf", "hdf5") else max(7, len(content) // 100)
     for length in range(0, len(content), step):
         written.write_bytes(content[:length])
-        rows, file = len(table.rows), str(written)
+        found, file = table, str(written)
         try:
-            rows = len(file_format.read(written).rows)
+            found = file_format.read(written)
         except ReadingError as error:
             file = error.faults[0].place.file or ""
-        assert rows <= len(table.rows)
         assert file == str(written)
+        assert len(found.rows) <= len(table.rows)
+        # what stands before the last line read is what stands there in the whole file
+        whole = {
+            column.name: dict(zip(table.rows.tolist(), column.values, strict=True))
+            for column in table.columns
+        }
+        for column in found.columns:
+            if column.name in whole:
+                before = found.rows[:-1].tolist()
+                expected = np.array([whole[column.name][row] for row in before], dtype=column.values.dtype)
+                np.testing.assert_array_equal(column.values[:-1], expected)
 
 
 def test_a_missing_file_is_left_to_the_caller_as_an_os_error(file_format, tmp_path):

@@ -96,20 +96,8 @@ class Outcome:
 
 def truth_of(bench: Bench) -> dict[str, float]:
     """True values of the quantities at the sheet's reference condition."""
-    reference = bench.sheet.reference_speed_difference
-    derived = bench.unit.derived(reference)
-    kinetic = bench.unit.derived(None)
-    return {
-        **{
-            name: derived[f"{name}_Nm"] if name == "preload_torque" else derived[name]
-            for name in QUANTITIES[:5]
-        },
-        "friction_coefficient": bench.unit.friction_kinetic
-        * derived["preload_torque_Nm"]
-        / kinetic["preload_torque_Nm"],
-        "effective_ramp_angle_drive": bench.unit.drive_angle_deg,
-        "effective_ramp_angle_coast": bench.unit.coast_angle_deg,
-    }
+    every = bench.unit.quantities(bench.sheet.reference_speed_difference)
+    return {name: every[name] for name in QUANTITIES}
 
 
 def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Outcome:

@@ -161,7 +161,6 @@ def exchanged(visit: Any) -> Any:
     )
 
 
-RNG = np.random.default_rng(11)
 RPM = 30.0 / np.pi
 #: Faults in the first four cycles of the demo as the simulator logged it, each at the size that matters.
 ON_THE_DEMO: dict[str, Planted] = {
@@ -171,12 +170,12 @@ ON_THE_DEMO: dict[str, Planted] = {
     "unit off by a known factor": changed(left_torque=lambda x, r: x / 1.3558179483),
     "clipped readings": changed(right_torque=lambda x, r: np.minimum(x, np.quantile(x, 0.97))),
     "stuck channel": changed(left_torque=lambda x, r: tipped(x, slice(3500, 3520), float(x[3500]))),
-    "dead channel": changed(left_torque=lambda x, r: RNG.normal(0.0, 1.4, x.size)),
+    "dead channel": changed(left_torque=lambda x, r: np.random.default_rng(11).normal(0.0, 1.4, x.size)),
     "coarse resolution": changed(left_torque=lambda x, r: np.round(x / 12.0) * 12.0),
     "spikes": changed(left_torque=lambda x, r: x + np.where(np.arange(x.size) % 1999 == 1000, 200.0, 0.0)),
     "missing readings": changed(left_torque=lambda x, r: tipped(x, slice(2000, 2030), np.nan)),
     "missing stretches": of_rows(lambda t: (t < 33.0) | (t > 34.0)),
-    "sampling jitter": of_time(lambda t: t + 0.002 * RNG.uniform(-1.0, 1.0, t.size)),
+    "sampling jitter": of_time(lambda t: t + 0.002 * np.random.default_rng(12).uniform(-1.0, 1.0, t.size)),
     "mains hum": changed(left_torque=lambda x, r: x + 1.5 * np.sin(2.0 * np.pi * 60.01 * r.time)),
     "speeds contradict each other": with_case_speed(1.03),
     "outputs turn against each other": changed(right_speed=lambda x, r: -x),

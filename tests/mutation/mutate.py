@@ -1,0 +1,207 @@
+"""Which changes of a folder would no test notice? Mutates sampled places, one at a time, and runs its tests.
+
+Run by hand: ``python tests/mutation/mutate.py --folder fitting --mutants 20 --seed 1``, or ``--changed-since
+main`` for the lines that a branch changed. In a copy of the repository a comparison, an operator, a constant
+or a returned value is changed, and the tests of the folder (`COVERED_BY`, or ``--tests``) run until the first
+that fails. Survivors are listed with their reasons where ``survivors.txt`` has one. Exit status 1 where one
+survives without a reason.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import random
+import re
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from planted import ROOT, copy_of, run_tests  # the path above comes first
+
+#: Tests of a folder of the package, quick ones first; else the folder of tests of the same name.
+COVERED_BY = {
+    "fitting": ("tests/contract/test_numbers.py", "tests/fitting"),
+    "results": ("tests/predict", "tests/contract/test_maps.py"),
+    "physics": ("tests/physics", "tests/published"),
+}
+COMPARISONS = {
+    ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
+    ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
+}  # fmt: skip
+OPERATORS = {ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*", ast.Pow: "*", ast.FloorDiv: "/"}
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One change: bytes ``start`` to ``end`` of ``file`` (below the package) become ``new``."""
+
+    file: str
+    line: int
+    start: int
+    end: int
+    old: str
+    new: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}  {self.old}  ->  {self.new}"
+
+
+def mutants_of(path: Path, package: Path) -> Iterator[Mutant]:
+    """Every change that can be made to a module."""
+    source = path.read_bytes()
+    starts = [0]
+    for line in source.split(b"\n"):
+        starts.append(starts[-1] + len(line) + 1)
+
+    def at(line: int, column: int) -> int:
+        return starts[line - 1] + column
+
+    for node in _code(ast.parse(source)):
+        for part, new in _changes(node):
+            assert part.end_lineno is not None
+            assert part.end_col_offset is not None
+            start, end = at(part.lineno, part.col_offset), at(part.end_lineno, part.end_col_offset)
+            old = source[start:end].decode()
+            yield Mutant(str(path.relative_to(package)), part.lineno, start, end, old, new)
+
+
+def _code(tree: ast.AST) -> Iterator[ast.AST]:
+    """What runs and decides: no annotations, no docstrings, nothing within a text."""
+    for name, value in ast.iter_fields(tree):
+        if name in ("annotation", "returns", "decorator_list"):
+            continue
+        for node in value if isinstance(value, list) else [value]:
+            if isinstance(node, ast.AST) and not isinstance(
+                node, ast.JoinedStr | ast.Import | ast.ImportFrom
+            ):
+                yield node
+                yield from _code(node)
+
+
+def _changes(node: ast.AST) -> Iterator[tuple[ast.expr, str]]:
+    """The parts of a node that can be changed, and into what."""
+    if isinstance(node, ast.Compare) and len(node.ops) == 1 and type(node.ops[0]) in COMPARISONS:
+        left, right = ast.unparse(node.left), ast.unparse(node.comparators[0])
+        yield node, f"({left}) {COMPARISONS[type(node.ops[0])]} ({right})"
+    elif isinstance(node, ast.BinOp) and type(node.op) in OPERATORS and not _of_text(node):
+        yield node, f"(({ast.unparse(node.left)}) {OPERATORS[type(node.op)]} ({ast.unparse(node.right)}))"
+    elif isinstance(node, ast.BoolOp):
+        word = " or " if isinstance(node.op, ast.And) else " and "
+        yield node, f"({word.join(f'({ast.unparse(value)})' for value in node.values)})"
+    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not | ast.USub):
+        yield node, f"({ast.unparse(node.operand)})"
+    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
+        yield node, repr(not node.value)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+        yield node, repr(node.value + 1 if isinstance(node.value, int) else node.value * 1.1 or 0.1)
+    elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) != "None":
+        yield node.value, "None"
+
+
+def _of_text(node: ast.BinOp) -> bool:
+    """Whether texts are joined, not numbers added."""
+    parts = (node.left, node.right)
+    return any(
+        isinstance(p, ast.JoinedStr) or (isinstance(p, ast.Constant) and isinstance(p.value, str))
+        for p in parts
+    )
+
+
+def changed_lines(revision: str) -> dict[str, set[int]]:
+    """Lines of the package that differ from a revision, by file below the package."""
+    words = ["git", "diff", "--unified=0", revision, "--", "diffbench"]
+    text = subprocess.run(words, cwd=ROOT, capture_output=True, encoding="utf-8", check=True).stdout
+    found: dict[str, set[int]] = {}
+    file = ""
+    for line in text.splitlines():
+        if line.startswith("+++ b/"):
+            file = line.removeprefix("+++ b/diffbench/")
+        elif hunk := re.match(r"@@ -\S+ \+(\d+)(?:,(\d+))? @@", line):
+            first, count = int(hunk[1]), int(hunk[2] or 1)
+            found.setdefault(file, set()).update(range(first, first + count))
+    return found
+
+
+def chosen(folder: str, count: int, seed: int, changed: dict[str, set[int]] | None) -> list[Mutant]:
+    """A sample of the changes that can be made below a folder of the package, by file and line."""
+    package = ROOT / "diffbench"
+    place = package / folder
+    paths = sorted(place.rglob("*.py")) if place.is_dir() else [place]
+    every = [mutant for path in paths for mutant in mutants_of(path, package)]
+    if changed is not None:
+        every = [mutant for mutant in every if mutant.line in changed.get(mutant.file, ())]
+    picked = random.Random(seed).sample(every, min(count, len(every)))
+    return sorted(picked, key=lambda mutant: (mutant.file, mutant.line, mutant.start))
+
+
+def reasons() -> dict[tuple[str, str, str], str]:
+    """Of known survivors: (file, old, new) -> why no test is wanted."""
+    found = {}
+    for line in (Path(__file__).parent / "survivors.txt").read_text(encoding="utf-8").splitlines():
+        if line.strip() and not line.startswith("#"):
+            file, old, new, why = (part.strip() for part in line.split(" | "))
+            found[file, old, new] = why
+    return found
+
+
+def fate_of(mutant: Mutant, tests: Sequence[str], options: Sequence[str]) -> str:
+    """``killed`` or ``survived``; what hangs is stopped and counts as killed."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = copy_of(ROOT, Path(made))
+        path = folder / "diffbench" / mutant.file
+        source = path.read_bytes()
+        path.write_bytes(source[: mutant.start] + mutant.new.encode() + source[mutant.end :])
+        status, _ = run_tests(folder, list(tests), "-x", "--basetemp", f"{made}/tmp", *options)
+    return "survived" if status == 0 else "killed"
+
+
+def main() -> int:
+    """Run by command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--folder", required=True, help="of the package, or one module: results/map_grid.py")
+    parser.add_argument("--mutants", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--changed-since", metavar="REVISION", help="only lines that differ from it")
+    parser.add_argument("--tests", nargs="+", help="files or folders of tests, where not the folder's own")
+    parser.add_argument("--line", type=int, help="only changes of this line")
+    parser.add_argument("--list", action="store_true", help="name the changes, and run nothing")
+    parser.add_argument("--json", action="store_true")
+    arguments = parser.parse_args()
+    changed = changed_lines(arguments.changed_since) if arguments.changed_since else None
+    if arguments.line:
+        changed = {arguments.folder: {arguments.line}}
+    mutants = chosen(arguments.folder, arguments.mutants, arguments.seed, changed)
+    if arguments.list:
+        print("\n".join(map(str, mutants)))
+        return 0
+    room = Path(arguments.folder).parts[0]
+    tests = arguments.tests or COVERED_BY.get(room, (f"tests/{room}",))
+    with tempfile.TemporaryDirectory() as made:
+        status, printed = run_tests(copy_of(ROOT, Path(made)), list(tests), "-x", "--basetemp", f"{made}/tmp")
+    if status:
+        print(f"the tests fail as they are:\n{printed}", file=sys.stderr)
+        return 2
+    known, fates = reasons(), []
+    for mutant in mutants:
+        fate = fate_of(mutant, tests, ())
+        why = known.get((mutant.file, mutant.old, mutant.new), "") if fate == "survived" else ""
+        fates.append({**asdict(mutant), "fate": fate, "reason": why})
+        if not arguments.json:
+            print(f"{fate:9} {mutant}{'  : ' + why if why else ''}", flush=True)
+    # one that changes nothing can be killed by nothing: it is not decided
+    decided = [one for one in fates if not str(one["reason"]).startswith("equivalent")]
+    killed = sum(one["fate"] == "killed" for one in decided)
+    told = {"folder": arguments.folder, "seed": arguments.seed, "killed": killed, "decided": len(decided)}
+    print(json.dumps({**told, "mutants": fates}, indent=1) if arguments.json else told)
+    return int(any(one["fate"] == "survived" and not one["reason"] for one in fates))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
