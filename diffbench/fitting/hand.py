@@ -71,6 +71,11 @@ LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn 
 # bias of one.
 PLAUSIBLE_FRACTION = 0.3
 SURE = 2.0  # standard uncertainties
+# The range of a friction law's speed in parts, in its standard uncertainties: their middles, as likely as
+# leaves the whole as wide as it is, and the width of each.
+PARTS = (-1.6, -0.8, 0.0, 0.8, 1.6)
+PART_WIDTH = 0.6
+LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
 
 
@@ -107,7 +112,8 @@ class HandModel(LockingModel):
             )
 
         # the laws are made of straight lines: Newton's method ends on the line that holds
-        torque = np.maximum(self.data.locking, 1e-6)
+        # from one place for all: near locking they end early, and no reading may have its own say in that
+        torque = np.full(self.data.locking.size, max(float(np.mean(self.data.locking)), 1e-6))
         for _ in range(1 if law.linear else 6):
             here = excess(torque)
             rest = (here - excess(torque * 1.001)) / (0.001 * torque)
@@ -121,8 +127,17 @@ class HandModel(LockingModel):
         return np.asarray(apart / (1.0 + self.errors(x) @ self.data.noise_share))
 
 
+@dataclass(frozen=True, eq=False)
 class HandCandidate(Candidate):
-    """One form, fitted to readings by hand: independent, their scatter known beforehand, none left out."""
+    """One form, fitted to readings by hand: independent, their scatter known beforehand, none left out;
+    ``part`` of the range of the friction law's speed."""
+
+    part: float = 0.0
+
+    @property
+    def first_preload(self) -> float:
+        """Preload torque of the first build, at the reference condition [N·m]."""
+        return self.names.value(self.x, self.model.sharing.preloads[0])
 
     def covariance(
         self, *, left_out: tuple[str, Array] | None = None, explained: Array | None = None
@@ -183,30 +198,72 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
         }
     costs = {law: min(one.solution.cost for one in own) for law, own in fitted.items()}
     # an additive law and a closed contact of a clamped stack give the same readings: equal weights
-    candidates = tuple(one for own in fitted.values() for one in own)
+    counted = [pair for own in fitted.values() for pair in _weighed(own)]
     verdict = LawVerdict(
         chosen=chosen,
         status=cast("LawStatus", status),
         information={law: 2.0 * (cost - min(costs.values())) for law, cost in costs.items()},
         reason=reason,
     )
-    return Choice(candidates, tuple(1.0 / len(candidates) for _ in candidates), verdict)
+    total = sum(weight for _, weight in counted)
+    return Choice(
+        tuple(one for one, _ in counted), tuple(weight / total for _, weight in counted), verdict
+    )
 
 
 def _of_law(setup: Setup, law: str, progress: Callable[[str], None]) -> list[HandCandidate]:
-    """A preload law with every shape of friction over speed: readings tell next to nothing of that."""
+    """A preload law with every shape of friction over speed, at every part of the range of its speed.
+
+    A friction that has fallen by so much between breakaway and a slow turn may end there or go on falling: a
+    bent ridge of excess and Stribeck speed, of which one optimum sees a sharp end. So the range of that speed
+    is a sum of narrower ones, each with an optimum of its own (Gaussian sums: Alspach & Sorenson, IEEE
+    Transactions on Automatic Control 17, 1972).
+    """
     progress(f"fitting: {law} preload")
     found: list[HandCandidate] = []
     for friction in FRICTION_LAWS.values():
-        begin = [found[0].x] if found else []
-        found.append(_fitted(setup, Form(PRELOAD_LAWS[law], friction), begin))
+        for part in PARTS:
+            begin = [found[-1].x] if found else []
+            found.append(_fitted(setup, Form(PRELOAD_LAWS[law], friction), part, begin))
     return found
 
 
-def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
-    """One form, from where another one ended, or from two biases of the ramps."""
+def _weighed(candidates: Sequence[HandCandidate]) -> list[tuple[HandCandidate, float]]:
+    """Those of one law that count, with their weights, which add up to one: the middle one by its preload
+    first, then by weight.
+
+    By the probability of the readings under each, its unknowns integrated over their posterior (Laplace's
+    approximation), and how likely its part of the range is beforehand.
+    """
+    scores = np.array([_evidence(one) - 0.5 * one.part**2 / (1.0 - PART_WIDTH**2) for one in candidates])
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    ranked = sorted(zip(candidates, weights.tolist(), strict=True), key=lambda pair: -pair[1])
+    counted = [(one, weight) for one, weight in ranked if weight > LEAST_WEIGHT]
+    total = sum(weight for _, weight in counted)
+    counted = [(one, weight / total) for one, weight in counted]
+    by_preload = sorted(counted, key=lambda pair: pair[0].first_preload)
+    below = np.cumsum([weight for _, weight in by_preload])
+    middle = by_preload[int(np.searchsorted(below, 0.5 * below[-1]))]
+    return [middle, *(pair for pair in counted if pair[0] is not middle[0])]
+
+
+def _evidence(candidate: HandCandidate) -> float:
+    """Logarithm of the readings' probability, but for a constant; of what nothing is known beforehand, its
+    logarithm is as likely anywhere."""
+    names, found = candidate.names, candidate.solution
+    active = np.array([not unknown.fixed for unknown in names.unknowns])
+    size = np.where(names.precision > 0, 1.0, np.maximum(np.abs(found.x), 1e-9))[active]
+    columns = found.jacobian[:, active] * size
+    information = columns.T @ columns + np.diag(names.precision[active])
+    return float(-found.cost - 0.5 * np.linalg.slogdet(information)[1])
+
+
+def _fitted(setup: Setup, form: Form, part: float, begin: Sequence[Array]) -> HandCandidate:
+    """One form, the Stribeck speed about ``part`` standard uncertainties of its plausible range off its
+    middle, from where another one ended, or from two biases of the ramps."""
     plain = setup.model(form)
-    names = Names(tuple(_for_hands(unknown) for unknown in plain.names.unknowns))
+    names = Names(tuple(_for_hands(unknown, part) for unknown in plain.names.unknowns))
     data = setup.data
     model = HandModel(data, names, form, setup.sharing, setup.reference)
     freedom = data.by_hand.freedom if data.by_hand is not None else np.inf
@@ -217,18 +274,25 @@ def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
         start = names.start.copy()
         for name in (*setup.sharing.drive_biases, *setup.sharing.coast_biases):
             start[names.position[name]] = bias
+        if (data.input_torque != 0.0).all():
+            # on the ridge of what the readings say; from beside it, its bend takes many steps
+            for name in setup.sharing.preloads:
+                start[names.position[name]] *= 1.0 - bias
         starts.append(start)
     found = [polished_once(model, noise, used, start) for start in starts]
     best = min(found, key=lambda solution: solution.cost)
     costs = tuple(solution.cost for solution in found)
-    return HandCandidate(model, best, model.residual(best.x), used, noise, costs)
+    return HandCandidate(model, best, model.residual(best.x), used, noise, costs, part=part)
 
 
-def _for_hands(unknown: Unknown) -> Unknown:
+def _for_hands(unknown: Unknown, part: float) -> Unknown:
     """An unknown as readings by hand need it: a bias may come out below zero by scatter alone, or the bound
-    would bend what it is read with."""
+    would bend what it is read with; of a speed of the friction law, a ``part`` of its range."""
     if unknown.name == "viscous":
         return replace(unknown, prior_u=DRAG_U)
+    if unknown.name in SPEEDS:
+        middle, u = unknown.prior + part * unknown.prior_u, PART_WIDTH * unknown.prior_u
+        return replace(unknown, start=middle, prior=middle, prior_u=u)
     return replace(unknown, low=-1.0) if unknown.name.startswith("ramp_bias") else unknown
 
 
@@ -347,7 +411,8 @@ def standing_of(
             return "not-determined"
         alone = _determined(candidate, carried=False).u(slope)
         leans = leans or alone is None or alone > size
-    weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source))
+    # nor has anybody measured which form it is
+    weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source) or source == Source.FORM)
     leans = leans or weak > LEANS * combined.u**2
     if combined.budget.get(Source.NOISE, 0.0) <= NOTHING * combined.u:
         return "not-determined" if leans else "stated"
