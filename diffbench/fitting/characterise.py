@@ -51,7 +51,7 @@ from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
-from diffbench.fitting.visits import condition_visit, once_each, recording_faults
+from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import (
     Adequacy,
@@ -135,6 +135,7 @@ def fit(
     if faults:
         raise RecordingError(list(faults))
     once_each(visits, inputs)
+    preload_apart(visits, parts)
     noticed = may_share(visits, parts, say)
     return _characterise(visits, parts, noticed, inputs, say)
 

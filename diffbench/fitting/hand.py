@@ -53,9 +53,9 @@ Flags = NDArray[np.bool_]
 # plausible ranges is carried. Small corrections of the readings keep theirs.
 SPEEDS = {own.name for law in FRICTION_LAWS.values() for own in law.unknowns if own.logarithm}
 CARRIERS = ("temperature_coefficient", TURNING_SPEED, *sorted(SPEEDS))
-CORRECTIONS = (
-    *("viscous", "viscous_exponent", "heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess"),
-)
+HEATING = ("heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess")
+CORRECTIONS = ("viscous", "viscous_exponent", *HEATING)
+IDLE = (*HEATING, "unloading_ratio", "ramp_start")
 LEANS = 0.2  # of the variance: more of it from plausible ranges, and nobody measured the quantity
 HOPELESS = 0.5  # of the value, as for sweeps
 FINE = 1e-3  # of the steps of a search
@@ -65,6 +65,7 @@ ALIKE_HEAT = 5.0  # K
 ALIKE_SPEED = 4.0  # a case that is held doubles the speed of the plates
 # cold oil at the speed of a hand: some hundredths to tenths of a newton metre
 DRAG_U = 0.3  # N·m·s/rad
+SETTLED = 1e-12
 LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 # Load factor of a preloaded joint: in design examples below a quarter, as for sweeps (common practice, no
 # source). A bias above cannot be one that a closed contact passes on, for no unit that a hand turns has a
@@ -117,7 +118,9 @@ class HandModel(LockingModel):
         for _ in range(1 if law.linear else 6):
             here = excess(torque)
             rest = (here - excess(torque * 1.001)) / (0.001 * torque)
-            torque = np.maximum(torque + here / np.maximum(rest, LEAST_REST), 1e-6)
+            before, torque = torque, np.maximum(torque + here / np.maximum(rest, LEAST_REST), 1e-6)
+            if np.max(np.abs(torque - before)) <= SETTLED * np.max(torque):
+                break
         return torque
 
     def residual(self, x: Array) -> Array:
@@ -206,9 +209,7 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
         reason=reason,
     )
     total = sum(weight for _, weight in counted)
-    return Choice(
-        tuple(one for one, _ in counted), tuple(weight / total for _, weight in counted), verdict
-    )
+    return Choice(tuple(one for one, _ in counted), tuple(weight / total for _, weight in counted), verdict)
 
 
 def _of_law(setup: Setup, law: str, progress: Callable[[str], None]) -> list[HandCandidate]:
@@ -279,10 +280,16 @@ def _fitted(setup: Setup, form: Form, part: float, begin: Sequence[Array]) -> Ha
             for name in setup.sharing.preloads:
                 start[names.position[name]] *= 1.0 - bias
         starts.append(start)
-    found = [polished_once(model, noise, used, start) for start in starts]
+    idle = _idle(names)
+    found = [polished_once(model, noise, used, start, idle=idle) for start in starts]
     best = min(found, key=lambda solution: solution.cost)
     costs = tuple(solution.cost for solution in found)
     return HandCandidate(model, best, model.residual(best.x), used, noise, costs, part=part)
+
+
+def _idle(names: Names) -> Flags:
+    """Unknowns that move no reading by hand (p,): it stands on the loading branch, and heats nothing."""
+    return np.array([unknown.name.startswith(IDLE) for unknown in names.unknowns])
 
 
 def _for_hands(unknown: Unknown, part: float) -> Unknown:
@@ -338,17 +345,7 @@ class Determined:
         )
         # what is only considered is no unknown here: its doubt is in the budget
         size[[u.fixed for u in unknowns]] = 0.0
-        model, x = _of_one_condition(candidate.model), candidate.x.copy()
-        for own in candidate.form.preload.unknowns:
-            # at the end of its range what it multiplies would not show, and it would seem told apart
-            i = candidate.names.position[own.name]
-            x[i] = max(x[i], own.prior)
-        # nor must the oil's drag tell what it corrects
-        x[candidate.names.position["viscous"]] = 0.0
-        # near locking itself a reading bends sharply: wide steps would feign a rank that there is not
-        step = FINE * candidate.steps
-        slopes = jacobian(model.residual, x, step, candidate.names.low, candidate.names.high)
-        scaled = slopes / candidate.noise.sigma[:, None] * size
+        scaled = _slopes_of_one_condition(candidate) / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
         kept = values > values.max() * 1e-9
@@ -364,6 +361,21 @@ class Determined:
         if length - float(along @ along) > NULL * length:
             return None
         return float(np.sqrt(np.sum(along**2 / self.precision)))
+
+
+@lru_cache(maxsize=32)
+def _slopes_of_one_condition(candidate: Candidate) -> Array:
+    """Derivative (n, p) of the readings' residuals, those alike in temperature and speed taken as at one."""
+    names, x = candidate.names, candidate.x.copy()
+    for own in candidate.form.preload.unknowns:
+        # at the end of its range what it multiplies would not show, and it would seem told apart
+        i = names.position[own.name]
+        x[i] = max(x[i], own.prior)
+    # nor must the oil's drag tell what it corrects
+    x[names.position["viscous"]] = 0.0
+    # near locking itself a reading bends sharply: wide steps would feign a rank that there is not
+    step = np.where(_idle(names), 0.0, FINE * candidate.steps)
+    return jacobian(_of_one_condition(candidate.model).residual, x, step, names.low, names.high)
 
 
 def _of_one_condition(model: LockingModel) -> LockingModel:
@@ -412,7 +424,9 @@ def standing_of(
         alone = _determined(candidate, carried=False).u(slope)
         leans = leans or alone is None or alone > size
     # nor has anybody measured which form it is
-    weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source) or source == Source.FORM)
+    weak = sum(
+        part**2 for source, part in combined.budget.items() if is_weak(source) or source == Source.FORM
+    )
     leans = leans or weak > LEANS * combined.u**2
     if combined.budget.get(Source.NOISE, 0.0) <= NOTHING * combined.u:
         return "not-determined" if leans else "stated"

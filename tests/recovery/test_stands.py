@@ -23,7 +23,7 @@ from benchsim.stated import Stated
 from numpy.typing import NDArray
 
 import diffbench
-from diffbench.errors import RecordingError
+from diffbench.errors import FitError, RecordingError
 
 Array = NDArray[np.float64]
 NM_PER_LBFFT = 1.3558179483314004  # exact: 0.3048 m · 0.45359237 kg · 9.80665 m/s²
@@ -404,6 +404,23 @@ def test_one_output_braked_beside_a_sweep_without_torque(tmp_path: Path) -> None
     )
     result = diffbench.fit([run])
     holds_truth(result, ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"))
+
+
+@pytest.mark.parametrize("flanks", [("drive",), ("drive", "coast")])
+def test_an_output_braked_alone_tells_no_preload(flanks: tuple[str, ...], tmp_path: Path) -> None:
+    """One torque is both sides of ``T = P + K T``: held against itself it is P = 0 and K = 1, of any unit. Two
+    flanks are two equations of three unknowns."""
+    rig = 'arrangement = "one-output-braked"\n[channel.right_torque]\ncolumn = "M R [Nm]"\n'
+    for seed, flank in enumerate(flanks, start=21):
+        at = one_output_braked(flank, seed)
+        columns = {"t [s]": at["time"], "M R [Nm]": at["right_torque"], **speeds(at), "Oil [degC]": at["oil"]}
+        written(tmp_path / flank, StandFile(columns, rig + CLOCK + SPEEDS + OIL))
+    run = tmp_path / flanks[0] / "run.toml"
+    for other in flanks[1:]:
+        more = f'[[run]]\nfile = "../{other}/sweep.csv"\nkind = "bias-sweep"\n'
+        run.write_text(run.read_text(encoding="utf-8") + more, encoding="utf-8")
+    with pytest.raises(FitError, match="in one, in all runs"):
+        diffbench.fit(run)
 
 
 def test_a_ladder_of_greater_of_builds(tmp_path: Path) -> None:

@@ -269,8 +269,8 @@ def loaded_tare(
                     f"{name} reads {low:.4g} to {high:.4g} N·m in a tare run, and the visit's input torque "
                     f"reaches {largest:.4g} N·m.",
                     "It would be taken off every sweep as zero and drag.",
-                    'A tare run has the unit out, or open: name the right file, or the kind that it is ("bias-'
-                    'sweep", "speed-sweep"), in the run sheet.',
+                    "A tare run has the unit out, or open: name the right file, or the kind that it is "
+                    '("bias-sweep", "speed-sweep"), in the run sheet.',
                 )
             )
     return found

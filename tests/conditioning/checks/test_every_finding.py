@@ -20,7 +20,7 @@ from diffbench.errors import RecordingError
 Array = NDArray[np.float64]
 Planted = Callable[[Any], Any]
 FLANKS = ("drive", "coast")
-#: What a fit says beyond the recordings, or of a tare run, and the test that makes it fire; each stays silent beside it.
+#: What a fit says beyond these recordings, and the test that makes it fire; each stays silent beside it.
 OF_THE_FIT = {
     "no drive samples": "fitting/test_excitation.py",
     "no coast samples": "fitting/test_excitation.py",
