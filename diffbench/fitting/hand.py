@@ -30,7 +30,7 @@ from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
 from diffbench.fitting.data import FitData
 from diffbench.fitting.estimates import Condition, Estimate
-from diffbench.fitting.model import TURNING_SPEED, Form, LockingModel
+from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingModel
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined
 from diffbench.fitting.setup import Setup
@@ -66,7 +66,6 @@ ALIKE_SPEED = 4.0  # a case that is held doubles the speed of the plates
 # cold oil at the speed of a hand: some hundredths to tenths of a newton metre
 DRAG_U = 0.3  # N·m·s/rad
 SETTLED = 1e-12
-LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 # Load factor of a preloaded joint: in design examples below a quarter, as for sweeps (common practice, no
 # source). A bias above cannot be one that a closed contact passes on, for no unit that a hand turns has a
 # bias of one.

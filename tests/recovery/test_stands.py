@@ -408,7 +408,7 @@ def test_one_output_braked_beside_a_sweep_without_torque(tmp_path: Path) -> None
 
 @pytest.mark.parametrize("flanks", [("drive",), ("drive", "coast")])
 def test_an_output_braked_alone_tells_no_preload(flanks: tuple[str, ...], tmp_path: Path) -> None:
-    """One torque is both sides of ``T = P + K T``: held against itself it is P = 0 and K = 1, of any unit. Two
+    """One torque is both sides of ``T = P + K T``: held against itself it is P = 0, K = 1, of any unit. Two
     flanks are two equations of three unknowns."""
     rig = 'arrangement = "one-output-braked"\n[channel.right_torque]\ncolumn = "M R [Nm]"\n'
     for seed, flank in enumerate(flanks, start=21):
