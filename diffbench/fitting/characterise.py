@@ -223,7 +223,7 @@ def _characterise(
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
-        *(contradictions(best) if by_hand else ()),
+        *contradictions(best),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], detectable)
     assumed = sorted(
@@ -383,8 +383,7 @@ def _parameters(
         assert item is not None
         combined[name] = item
         parameters[name] = _told(name, item, choice, [s.estimates.get(name) for s in splits])
-    for name, (unit, meaning, needs) in splits[0].undetermined.items():
-        parameters[name] = not_determined(unit, meaning, needs)
+    parameters |= _not_parted(splits[0], choice)
     for i, label in zip(first_visit, labels, strict=True):
         force = builds[i].preload.spring_force
         if force is not None:
@@ -408,6 +407,17 @@ def _parameters(
         # draws may show more doubt than the first order did
         kept[name], parameters[name] = item, _told(name, item, choice, [mine.get(name) for mine in every])
     return {**combined, **kept}, parameters, splits[0]
+
+
+def _not_parted(parted: Split, choice: Choice) -> dict[str, Parameter]:
+    """What products could not be parted into, each with what it needs."""
+    by_hand = isinstance(choice.best, HandCandidate)
+    return {
+        name: not_determined(
+            unit, meaning, needs_by_hand(name, choice.candidates, needs) if by_hand else needs
+        )
+        for name, (unit, meaning, needs) in parted.undetermined.items()
+    }
 
 
 def _told(

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.hand import SCATTER
 from diffbench.conditioning.run import ConditionedVisit, Friction
-from diffbench.definitions import parts_of
+from diffbench.definitions import BY_FORCE, parts_of
 from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
@@ -34,6 +34,7 @@ from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingMode
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined
 from diffbench.fitting.setup import Setup
+from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRODUCTS
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
@@ -468,6 +469,8 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
     if name.startswith("preload_torque"):
         return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+    if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
+        return needs
     if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
         return f"a bench, not a wrench: {needs}"
     loaded = bool(((data.input_torque if flank == "drive" else -data.input_torque) > 0).any())
@@ -597,27 +600,30 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
 
 
 def contradictions(candidate: Candidate) -> list[Finding]:
-    """Whether the groups of readings contradict each other under the law, by what repeats."""
+    """Whether the groups of readings by hand contradict each other, or the sweeps beside them, under the law,
+    by what repeats."""
     data = candidate.model.data
-    standard = candidate.residual / candidate.noise.sigma
-    groups, place = np.unique(data.run, return_inverse=True)
+    hand = data.read_by_hand
+    if not hand.any() or data.by_hand is None:
+        return []
+    standard = (candidate.residual / candidate.noise.sigma)[hand]
+    groups, place = np.unique(data.run[hand], return_inverse=True)
     count = np.bincount(place)
     mean = np.bincount(place, standard) / count
-    rank = int(
-        np.linalg.matrix_rank(
-            candidate.solution.jacobian, tol=1e-6 * np.linalg.norm(candidate.solution.jacobian)
-        )
-    )
-    freedom = groups.size - min(rank, groups.size)
+    freedom = groups.size
+    if hand.all():
+        slopes = candidate.solution.jacobian
+        rank = int(np.linalg.matrix_rank(slopes, tol=1e-6 * np.linalg.norm(slopes)))
+        freedom -= min(rank, groups.size)
     if freedom < 1:
         return []
     from scipy.special import fdtrc
 
     square = float(np.sum(count * mean**2))
-    own = min(candidate.noise.freedom or np.inf, 1e6)
-    chance = float(fdtrc(freedom, own, square / freedom))
+    chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
     if chance >= CONTRADICTED:
         return []
+    others = "other readings" if hand.all() else "sweeps and the other readings"
     worst = int(np.argmax(np.abs(mean) * np.sqrt(count)))
     run = int(groups[worst])
     off = float(
@@ -628,7 +634,7 @@ def contradictions(candidate: Candidate) -> list[Finding]:
             "readings contradict each other",
             "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.2g} % off what the other readings say under the law; by scatter "
+            f"Their mean is {100 * abs(off):.2g} % off what the {others} say under the law; by scatter "
             f"alone that has a chance of {chance:.1g}.",
             "Numbers that rest on them are off by more than their intervals say.",
             "Check how the unit was held for each reading, and take both arrangements again.",
