@@ -191,7 +191,7 @@ def test_a_newcomer_reaches_the_first_fit(
         return result.exit_code, result.stderr
 
     assert run("inspect", "unknown.csv", "--draft-rig", "cell.toml") == (0, "")
-    radii = ("--faces", "4", "--inner-radius", "38 mm", "--outer-radius", "54.5 mm")
+    radii = ("--unit", "Q17", "--faces", "4", "--inner-radius", "38 mm", "--outer-radius", "54.5 mm")
     assert run("draft", "build", "Q17.toml", *radii) == (0, "")
     papers = ("--rig", "cell.toml", "--build", "Q17.toml", "--recording", "unknown.csv")
     assert run("draft", "run", "visit.toml", *papers) == (0, "")
