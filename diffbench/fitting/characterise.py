@@ -33,6 +33,7 @@ from diffbench.fitting.hand import (
     contradictions,
     needs_by_hand,
     next_readings,
+    reach_of_readings,
     standing_of,
 )
 from diffbench.fitting.monte_carlo import seed_of
@@ -214,7 +215,7 @@ def _characterise(
     tested = tested_in()
     if len(facts) > 1:
         dates = [str(visit.run_sheet.date) for visit, mine in zip(visits, parts, strict=True) for _ in mine]
-        facts = _each_with_its_own(facts, labels, builds, dates, tested_in)
+        facts = _each_with_its_own(facts, labels, builds, dates, tested_in, best)
     findings = [
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
@@ -264,7 +265,7 @@ def _characterise(
                 choice.candidates, choice.weights, covariances, left, strict=True
             )
         ],
-        map_axes=_map_axes(builds[0]),
+        map_axes=_map_axes(builds[0], best),
         provenance=Provenance(
             version=__version__,
             made=dt.datetime.now(tz=dt.UTC).isoformat(timespec="seconds"),
@@ -281,6 +282,7 @@ def _each_with_its_own(
     builds: Sequence[Build],
     dates: Sequence[str],
     tested_in: Callable[[str, Sequence[int]], Tested],
+    best: Candidate,
 ) -> list[BuildFacts]:
     """Of several builds, what each has of its own; ``builds`` and ``dates`` are by visit."""
     made = []
@@ -290,19 +292,23 @@ def _each_with_its_own(
             "folder": folder,
             "date": max(dates[i] for i in mine),
             "tested": tested_in(label, mine),
-            "map_axes": _map_axes(builds[mine[0]]),
+            "map_axes": _map_axes(builds[mine[0]], best),
         }
         made.append(one.model_copy(update=own))
     return made
 
 
-def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:
-    """How far a sheet asks the map to reach."""
-    return {
+def _map_axes(build: Build, best: Candidate) -> dict[str, tuple[float, float] | None]:
+    """How far a sheet asks the map to reach; of readings by hand alone, else as far as they tell."""
+    asked = {
         "input_torque_Nm": build.map.input_torque,
         "speed_difference_rad_s": build.map.speed_difference,
         "temperature_degC": build.map.temperature,
     }
+    if not isinstance(best, HandCandidate):
+        return asked
+    far = reach_of_readings(best)
+    return {name: far.get(name) if limits is None else limits for name, limits in asked.items()}
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:

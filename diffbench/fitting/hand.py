@@ -462,6 +462,20 @@ def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
     return Condition("as_read", heat, speed, True, f"at {heat:.3g} °C and {words}, as read")
 
 
+def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]]:
+    """Limits of a map that readings by hand can fill, by axis: over the torque that went through the case,
+    from standing to the reference speed and from the readings' temperature to the reference's. Nothing of it
+    counts as tested: what is not at the readings' own condition is carried."""
+    data, reference = candidate.model.data, candidate.model.reference
+    heat = [*candidate.model.plate_temperature(candidate.x).tolist(), reference.temperature]
+    reach = {
+        "input_torque_Nm": (float(data.input_torque.min()), float(data.input_torque.max())),
+        "speed_difference_rad_s": (0.0, reference.speed_difference),
+        "temperature_degC": (float(min(heat)), float(max(heat))),
+    }
+    return {name: limits for name, limits in reach.items() if limits[0] < limits[1]}
+
+
 def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str:
     """What would determine a quantity, for somebody with a wrench; ``needs`` says it for a bench."""
     data = candidates[0].model.data

@@ -6,10 +6,11 @@ import csv
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import diffbench
-from diffbench.results import Characterisation, Parameter
+from diffbench.results import Characterisation, Parameter, make_map
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 
@@ -83,6 +84,20 @@ def test_arrangements_that_contradict_each_other_are_told(tmp_path: Path) -> Non
         made.append(line if off == 1.0 else f"{said},{off * float(number):.1f},{oil}")
     found = visit(tmp_path, readings="\n".join(made) + "\n")
     assert "readings contradict each other" in [f.name for f in found.findings]
+
+
+def test_the_map_reaches_as_far_as_readings_tell_and_none_of_it_is_tested(hand: Characterisation) -> None:
+    """Over the torque that went through the case, up to the reference condition: by the fixture's truth
+    m (P + K T) + k_gear T + c 4 rad/s there, with m = 1, the gears' 0.017 and c = 0.2 N·m·s/rad."""
+    carried = make_map(hand)
+    low, high = hand.map_axes["input_torque_Nm"] or (0.0, 0.0)
+    assert (low, high) == (pytest.approx(-160.0, abs=10.0), pytest.approx(279.0, abs=10.0))
+    for torque, bias in ((-150.0, 0.295201), (-50.0, 0.295201), (100.0, 0.514284), (270.0, 0.514284)):
+        true = 81.847 + (bias + 0.017) * abs(torque) + 0.8
+        below, above = carried.interval(torque, 4.0, 60.0, branch="loading")
+        assert below < true < above
+        assert above - below < 0.4 * true
+    assert not any(np.any(branch.tested) for branch in carried.document.branches.values())
 
 
 def test_what_an_angle_needs_is_not_what_the_sheet_states(hand: Characterisation, tmp_path: Path) -> None:
