@@ -202,7 +202,10 @@ def find_unit(
 
 
 def _arm(unit: str, channel: Channel | LogChannel) -> str:
-    """What else a force for a torque, or a torque for a force, may mean."""
+    """What else a force for a torque, a torque for a force, or a road speed, may mean."""
+    if channel.dimension == "angular_speed" and knows(unit, "speed"):
+        radius = f'rolling_radius = "305 mm" under [channel.{channel.name}]'
+        return f"a speed at a roller needs the radius of the wheel on it stated: {radius}; "
     if channel.dimension != "torque":
         return ""
     if channel.arm is None and knows(unit, "force"):

@@ -69,6 +69,8 @@ class Newcomer:
     checks: tuple[str, ...] = ()
 
 
+# a wheel of 300 mm that rolls
+KMH_PER_RPM = 3.6 * 0.3 * 2.0 * np.pi / 60.0
 NEWCOMERS = (
     Newcomer(
         "German, semicolons and decimal commas, umlauts of Windows",
@@ -134,6 +136,19 @@ NEWCOMERS = (
             "channel.input_torque.ratio": 'ratio = 3.73',
             "channel.left_speed.unit": 'unit = "rpm"',
             "channel.right_speed.unit": 'unit = "rpm"',
+        },
+    ),
+    Newcomer(
+        "French, rollers in km/h",
+        (
+            ("Temps [s]", "t", 1.0), ("Couple gauche [N.m]", "L", 1.0), ("Couple droite [N.m]", "R", 1.0),
+            ("Vitesse gauche [km/h]", "nL", KMH_PER_RPM), ("Vitesse droite [km/h]", "nR", KMH_PER_RPM),
+            ("Huile [°C]", "oil", 1.0),
+        ),
+        delimiter=";", decimal=",",
+        knows={
+            "channel.left_speed.rolling_radius": 'rolling_radius = "300 mm"',
+            "channel.right_speed.rolling_radius": 'rolling_radius = "300 mm"',
         },
     ),
     Newcomer(

@@ -305,6 +305,26 @@ def the_hour_that_autumn_repeats(at: Mapping[str, Array]) -> StandFile:
     )
 
 
+def rollers_in_road_speed(at: Mapping[str, Array]) -> StandFile:
+    """Wheels of 305 and 304 mm on rollers that log road speeds, one in km/h and one in miles an hour."""
+    n = len(at["time"])
+    return StandFile(
+        {
+            "t [s]": at["time"],
+            "M L [Nm]": at["left_torque"] + noise(17, 1.0, n),
+            "M R [Nm]": at["right_torque"] + noise(18, 1.0, n),
+            "v L [km/h]": 3.6 * 0.305 * at["left_speed"],
+            "v R [mph]": 0.304 * at["right_speed"] / 0.44704,
+            "Oil [degC]": at["oil"],
+        },
+        'arrangement = "both-outputs"\n'
+        '[channel.left_torque]\ncolumn = "M L [Nm]"\nu_gain = 0.001\nu_zero = "0.5 N.m"\n'
+        '[channel.right_torque]\ncolumn = "M R [Nm]"\nu_gain = 0.001\nu_zero = "0.5 N.m"\n'
+        '[channel.left_speed]\ncolumn = "v L [km/h]"\nrolling_radius = "305 mm"\n'
+        '[channel.right_speed]\ncolumn = "v R [mph]"\nrolling_radius = "304 mm"\n' + CLOCK + OIL,
+    )
+
+
 Maker = Callable[[Mapping[str, Array]], StandFile]
 STANDS: tuple[Maker, ...] = (
     force_at_an_arm,
@@ -315,6 +335,7 @@ STANDS: tuple[Maker, ...] = (
     several_temperatures,
     a_counter_for_a_clock,
     the_hour_that_autumn_repeats,
+    rollers_in_road_speed,
 )
 
 
