@@ -79,7 +79,7 @@ def test_a_plan_determines_what_the_guide_says(row: tuple[str, ...], tmp_path: P
 
 
 def test_one_equation_near_locking_tells_nothing() -> None:
-    """Workshop 2115: four breakaway readings with the case held. Its fit ends where the ramps hold next to all
+    """Workshop 2115: four breakaway readings with the case held. Its fit ends where ramps hold next to all
     of the torque; there the scatter of the readings passed for information, and a bias of 0.98 ± 0.02 was
     called measured, 0.17 in truth."""
     ((_, parameters, _),) = study(1, 2115)
