@@ -76,7 +76,8 @@ def _by_flank(rows: dict[str, Definition]) -> dict[str, Definition]:
     return dict(of(flank, *item) for flank in ("drive", "coast") for item in rows.items())
 
 
-_BY_FORCE = "the spring force at installed height (from a press, or the disc-spring formula)"
+OR_ANGLE = ", and the spring force or the nominal angle"
+BY_FORCE = "the spring force at installed height (from a press, or the disc-spring formula)"
 _PLACE = "at {torque:.4g} N·m input torque, loading, {at}"
 
 DEFINITIONS: dict[str, Definition] = {
@@ -270,7 +271,7 @@ DEFINITIONS: dict[str, Definition] = {
         "mean friction coefficient of the plates at the reference condition",
         symbol="μ",
         told="mean friction coefficient of the plates at the reference condition",
-        needs=f"{_BY_FORCE}, or the nominal ramp angles together with a sweep that shows loading and "
+        needs=f"{BY_FORCE}, or the nominal ramp angles together with a sweep that shows loading and "
         "unloading",
         scale=0.01,
     ),
@@ -283,7 +284,7 @@ DEFINITIONS: dict[str, Definition] = {
                 "held against the drawing",
                 symbol="β",
                 told="angle of the {flank} ramps from the plane of rotation, as it acts",
-                needs=f"{_BY_FORCE}, with loading and unloading under {{flank}} torque",
+                needs=f"{BY_FORCE}, with loading and unloading under {{flank}} torque",
                 scale=2.0,
             )
         }
@@ -297,7 +298,7 @@ DEFINITIONS: dict[str, Definition] = {
                 symbol="β + φ",
                 told="angle of the {flank} ramps plus their friction angle, as it acts while the torque "
                 "rises",
-                needs=_BY_FORCE,
+                needs=BY_FORCE,
                 scale=2.0,
             )
         }
@@ -310,7 +311,7 @@ DEFINITIONS: dict[str, Definition] = {
                 "friction angle of the ramps, from loading against unloading",
                 symbol="φ",
                 told="friction angle of the {flank} ramps",
-                needs="loading and unloading under {flank} torque, and the spring force or the nominal angle",
+                needs="loading and unloading under {flank} torque" + OR_ANGLE,
                 scale=1.0,
             )
         }

@@ -157,6 +157,7 @@ def _described() -> dict[str, str]:
     "--recording", "recordings", type=PATH, multiple=True,
     help="For a run sheet: a recording; may be given several times.",
 )  # fmt: skip
+@click.option("--unit", default="", help="For a build sheet: serial of the differential.")
 @click.option("--faces", type=click.IntRange(min=1), help="For a build sheet: friction faces in one pack.")
 @click.option("--inner-radius", default="", help="For a build sheet: of a friction face, as '38 mm'.")
 @click.option("--outer-radius", default="", help="For a build sheet: of a friction face, as '54.5 mm'.")
@@ -167,6 +168,7 @@ def draft(
     rig: Path | None,
     build: Path | None,
     recordings: tuple[Path, ...],
+    unit: str,
     faces: int | None,
     inner_radius: str,
     outer_radius: str,
@@ -193,15 +195,17 @@ def draft(
         if rig is not None or build is not None or recordings:
             raise click.UsageError("A build sheet names no rig, build sheet or recordings.")
         text = draft_build(
-            unit=path.stem,
-            build=f"{path.stem}-1",
+            unit=unit,
+            build=path.stem,
             faces=faces,
             inner_radius=inner_radius,
             outer_radius=outer_radius,
         )
     else:
-        if faces is not None or inner_radius or outer_radius:
-            raise click.UsageError("Faces and radii belong to a build sheet: diffbench draft build PATH.")
+        if unit or faces is not None or inner_radius or outer_radius:
+            raise click.UsageError(
+                "Unit, faces and radii belong to a build sheet: diffbench draft build PATH."
+            )
         text = draft_run(
             rig=_from(path, rig),
             build=_from(path, build),

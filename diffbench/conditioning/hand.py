@@ -35,6 +35,7 @@ Array = NDArray[np.float64]
 TURNING_SPEEDS = (0.05, 1.0)  # rad/s
 SCATTER = 0.03
 SCATTER_FREEDOM = 4.0  # that scatter itself is known to a third
+SCALE_DIGITS = 1e-5  # of the largest reading: digits that a conversion of units leaves
 FEWEST_REPEATS = 3  # degrees of freedom, from which on repeats say it themselves
 DOUBTFUL = 1e-3  # chance of a clean file to have a reading called doubtful
 MOST_DOUBTFUL = 0.1  # of the readings: more are no accidents
@@ -63,7 +64,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i in np.flatnonzero(good):
         groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
-    step = _step_of(recording.channels["turning_torque"][good]) if channel.resolution is None else None
+    step = step_of(recording.channels["turning_torque"][good]) if channel.resolution is None else None
     scatter = scatter_of(
         torque,
         list(groups.values()),
@@ -215,14 +216,26 @@ def _limit(count: int, freedom: float = math.inf) -> float:
     return math.sqrt(freedom * math.expm1((normal * (8 * freedom + 3) / (8 * freedom + 1)) ** 2 / freedom))
 
 
-def _step_of(readings: Array) -> float:
-    """The step of the scale that readings show: every difference is a multiple of the smallest; else 0."""
-    gaps = np.diff(np.unique(np.abs(readings)))
-    gaps = gaps[gaps > 1e-6 * float(np.max(np.abs(readings)))]
-    if gaps.size < 2:
+def step_of(readings: Array) -> float:
+    """The step of the scale that readings show, which begins at nothing: the largest that all are multiples
+    of (Euclid's algorithm); 0 for a scale too fine to show one, and for a single reading over and over.
+
+    Repeats on a coarse scale are all alike, and only what differs between them and others tells the step.
+
+    >>> round(step_of(np.array([11.0, 11.0, 26.0, 30.0])), 6), step_of(np.array([11.0, 11.0]))
+    (1.0, 0.0)
+    """
+    sizes = np.unique(np.abs(readings))
+    sizes = sizes[sizes > 0.0].tolist()
+    if len(sizes) < 2:
         return 0.0
-    multiples = gaps / gaps.min()
-    return float(gaps.min()) if float(np.max(np.abs(multiples - np.round(multiples)))) < 1e-3 else 0.0
+    nothing, step = SCALE_DIGITS * max(sizes), sizes[0]
+    for size in sizes[1:]:
+        rest = size
+        while rest > nothing:
+            over = step % rest
+            step, rest = rest, min(over, abs(rest - over))
+    return float(step) if step > 10.0 * nothing else 0.0
 
 
 def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Finding]:

@@ -22,6 +22,7 @@ from diffbench.conditioning import bench
 from diffbench.conditioning.bench import Tare, TareRun, TorqueChain, joined_tare, tare_of, tare_run
 from diffbench.conditioning.cells import along_stretch, along_the_sweep, cells_of, heat, locking_slope
 from diffbench.conditioning.checks.flanges import judge, with_extras, zero_drift
+from diffbench.conditioning.checks.held import loaded_tare, span
 from diffbench.conditioning.checks.protocol import (
     Quality,
     against_standard,
@@ -71,6 +72,7 @@ class Taken:
     reasons: Counter[Reason] = field(default_factory=Counter)
     samples: int = 0
     of_known_speed: int = 0
+    spans: list[dict[str, tuple[float, float]]] = field(default_factory=list)  # of a tare run [N·m]
     useless: Fault | None = None
 
     def add(self, part: Recording, found: list[Finding], seen: Quality) -> None:
@@ -238,6 +240,10 @@ def condition(
         found = [*told_once(one.shown), *one.shown_by_course(run, sweeps)]
         noticed += found
         faults += refusals(found, file=one.file)
+    for one in taken:
+        loaded = loaded_tare(one.spans, largest=sweeps.scale, file=one.file)
+        noticed += loaded
+        faults += refusals(loaded, file=one.file)
     noticed += zero_drift(rig, read.tares, needed, between=starts[-1], largest=sweeps.scale)
     judged = judge(rig, sweeps.chains, sweeps.doubtful, runs, begun, visit_key=visit_key)
     noticed += judged.findings
@@ -307,6 +313,8 @@ def _read(
                 faults += refusals(found, file=own.file)
                 if kind == "tare":
                     means.append(tare_run(samples, needed))
+                    spans = {name: span(samples.torques[name]) for name in needed}
+                    own.spans.append({name: one for name, one in spans.items() if one is not None})
                 elif sweeps is not None and not faults:
                     sweeps.add(own, part, samples)
                 del part, samples

@@ -315,6 +315,10 @@ def _missing(key: str, location: Location, model: type[Table]) -> tuple[str, str
     if field is None:
         return what, "add it"
     example = field.examples[0] if field.examples else None
+    if isinstance(example, Mapping) and isinstance(example.get("value"), str):
+        example = example["value"]  # without its uncertainty, which may be left out
+    if isinstance(example, float):
+        return what, f"add it, for example {key} = {example}"
     if isinstance(example, str):
         return what, f'add it, for example {key} = "{example}"'
     if isinstance(example, int):

@@ -177,13 +177,16 @@ _EFFICIENCY = Bounds(
 _ARM = Bounds(
     low=0.0, high=10.0, open_low=True, mend="a bare number is in metres: write the unit, as in '400 mm'"
 )
+_ROLLING = Bounds(
+    low=10.0, high=2000.0, mend="a bare number is in millimetres: write the unit, as in '305 mm'"
+)
 _GAIN = Bounds(low=0.0, open_low=True, mend="write a gain above zero; a reversed channel has sign = -1")
 
 _TORQUE_KEYS = ("inertia", "drag", "arm")
 _READING_KEYS = ("u_reading", "resolution")
 _FINAL_DRIVE_KEYS = ("at", "ratio", "u_ratio", "efficiency")
 _NUMBER_KEYS = (
-    *("unit", "gain", "zero", "sign", "u_gain", "u_zero", "lag", "u_lag", "range"),
+    *("rolling_radius", "unit", "gain", "zero", "sign", "u_gain", "u_zero", "lag", "u_lag", "range"),
     *_TORQUE_KEYS,
     *_READING_KEYS,
     *_FINAL_DRIVE_KEYS,
@@ -218,6 +221,11 @@ class Channel(Table):
         description="torques that are read as a force: the lever arm of the load cell or spring balance. "
         "Unit, zero, u_zero and range may then be forces; its u adds to u_gain",
         examples=[{"value": "0.5 m", "u": "0.5 mm"}],
+    )
+    rolling_radius: Annotated[float | None, Amount("length", "mm", _ROLLING)] = Field(
+        default=None,
+        description="speeds read at a roller or a rim, as km/h: radius of the wheel that rolls there",
+        examples=["305 mm"],
     )
     unit: Text | None = Field(
         default=None, description="of the column, where its heading does not say it", examples=["lbf.ft"]
@@ -334,13 +342,19 @@ class Channel(Table):
 
     @property
     def logged(self) -> str | None:
-        """Dimension of what its column holds: a force where the torque is read at an arm."""
-        return self.dimension if self.arm is None else "force"
+        """Dimension of what its column holds: a force where the torque is read at an arm, a road speed where
+        an angular one is read at a roller."""
+        return _at_a_lever(self.name, self.arm, self.rolling_radius)[0]
 
     @property
     def arm_length(self) -> float:
-        """What the column's numbers in SI are multiplied by [m, or 1 without an arm]."""
-        return 1.0 if self.arm is None else self.arm.value
+        """What the column's numbers in SI are multiplied by: arm [m], one over the rolling radius [1/m], or 1
+        without either.
+
+        >>> Channel(name="left_speed", column="v [km/h]", rolling_radius="300 mm").arm_length
+        3.3333333333333335
+        """
+        return _at_a_lever(self.name, self.arm, self.rolling_radius)[1]
 
     @property
     def turns(self) -> Quantity:
@@ -372,9 +386,7 @@ class Channel(Table):
     @field_validator("unit")
     @classmethod
     def _known_unit(cls, unit: str | None, info: ValidationInfo) -> str | None:
-        dimension = CHANNEL_DIMENSIONS.get(info.data["name"])
-        if dimension == "torque" and info.data.get("arm") is not None:
-            dimension = "force"
+        dimension, _ = _at_a_lever(*(info.data.get(key) for key in ("name", "arm", "rolling_radius")))
         if unit is not None and dimension is not None:
             try:
                 conversion(unit, dimension)
@@ -450,13 +462,28 @@ def _is_torque(name: str) -> bool:
     return CHANNEL_DIMENSIONS.get(name) == "torque"
 
 
+def _at_a_lever(name: Any, arm: Any, radius: Any) -> tuple[str | None, float]:
+    """Dimension of a column, and what makes its numbers those of the channel."""
+    dimension = CHANNEL_DIMENSIONS.get(name)
+    if dimension == "torque" and arm is not None:
+        return "force", arm.value
+    if dimension == "angular_speed" and radius is not None:
+        return "speed", 1.0 / radius
+    return dimension, 1.0
+
+
 def _reading_of(info: ValidationInfo, raw: object, *, difference: bool) -> tuple[str, str, float]:
-    """Dimension and bare unit of a key that is in the channel's own dimension, and the arm [m] of a force."""
+    """Dimension and bare unit of a key that is in the channel's own dimension, and the arm [m] of a force or
+    one over the radius [1/m] of a road speed."""
     dimension = CHANNEL_DIMENSIONS.get(info.data["name"], "dimensionless")
     arm = info.data.get("arm")
     if dimension == "torque" and arm is not None and not _says_torque(raw):
         unit = info.data.get("unit")
         return "force", "N" if unit is None else conversion(unit, "force").unit, arm.value
+    radius = info.data.get("rolling_radius")
+    if dimension == "angular_speed" and radius is not None:
+        unit = info.data.get("unit")
+        return "speed", "m/s" if unit is None else conversion(unit, "speed").unit, 1.0 / radius
     if difference and dimension == "temperature":
         dimension = "temperature_difference"
     if dimension == "dimensionless":
@@ -503,6 +530,8 @@ def _channel_refusals(name: str, raw: Mapping[str, Any]) -> list[Refusal]:
     if CHANNEL_DIMENSIONS.get(name) != "temperature":
         refuse(("also",), "belongs to a temperature", "describe each column as a channel of its own")
     refuse(("values",), "translates words, and this channel holds numbers", "leave it out")
+    if CHANNEL_DIMENSIONS.get(name) != "angular_speed":
+        refuse(("rolling_radius",), "belongs to a speed", "state it at the speed that a roller reads")
     if not _is_torque(name):
         refuse(_TORQUE_KEYS, "belongs to a torque channel", "state it at the torque transducer")
     if name != "turning_torque":

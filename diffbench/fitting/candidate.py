@@ -170,9 +170,12 @@ def fit_form(model: LockingModel, *, start: Candidate, starts: bool = False) -> 
     return candidate(solution, tuple(candidate(found) for found in rivals))
 
 
-def polished_once(model: LockingModel, noise: CellNoise, used: Flags, start: Array) -> Solution:
-    """The solution that polishing leads to from a start near it, by a noise that is known."""
-    return polish(_problem(model, noise, used), start, steps=_steps(model.names, start))
+def polished_once(
+    model: LockingModel, noise: CellNoise, used: Flags, start: Array, *, idle: Flags
+) -> Solution:
+    """The solution that polishing leads to from a start near it, by a noise that is known; ``idle`` (p,)
+    unknowns move no residual, and are not asked."""
+    return polish(_problem(model, noise, used), start, steps=np.where(idle, 0.0, _steps(model.names, start)))
 
 
 def _searched(

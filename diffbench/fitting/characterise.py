@@ -34,6 +34,7 @@ from diffbench.fitting.hand import (
     contradictions,
     needs_by_hand,
     next_readings,
+    reach_of_readings,
     standing_of,
 )
 from diffbench.fitting.monte_carlo import seed_of
@@ -53,7 +54,7 @@ from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
 from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
-from diffbench.fitting.visits import condition_visit, once_each, recording_faults
+from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import (
     Adequacy,
@@ -137,6 +138,7 @@ def fit(
     if faults:
         raise RecordingError(list(faults))
     once_each(visits, inputs)
+    preload_apart(visits, parts)
     noticed = may_share(visits, parts, say)
     return _characterise(visits, parts, noticed, inputs, say)
 
@@ -216,7 +218,7 @@ def _characterise(
     tested = tested_in()
     if len(facts) > 1:
         dates = [str(visit.run_sheet.date) for visit, mine in zip(visits, parts, strict=True) for _ in mine]
-        facts = _each_with_its_own(facts, labels, builds, dates, tested_in)
+        facts = _each_with_its_own(facts, labels, builds, dates, tested_in, best)
     findings = [
         *noticed,
         *(finding for visit in conditioned for finding in visit.findings),
@@ -225,7 +227,7 @@ def _characterise(
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
-        *(contradictions(best) if by_hand else ()),
+        *contradictions(best),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
@@ -270,7 +272,7 @@ def _characterise(
                 choice.candidates, choice.weights, covariances, left, strict=True
             )
         ],
-        map_axes=_map_axes(builds[0]),
+        map_axes=_map_axes(builds[0], best),
         provenance=Provenance(
             version=__version__,
             made=dt.datetime.now(tz=dt.UTC).isoformat(timespec="seconds"),
@@ -287,6 +289,7 @@ def _each_with_its_own(
     builds: Sequence[Build],
     dates: Sequence[str],
     tested_in: Callable[[str, Sequence[int]], Tested],
+    best: Candidate,
 ) -> list[BuildFacts]:
     """Of several builds, what each has of its own; ``builds`` and ``dates`` are by visit."""
     made = []
@@ -296,19 +299,23 @@ def _each_with_its_own(
             "folder": folder,
             "date": max(dates[i] for i in mine),
             "tested": tested_in(label, mine),
-            "map_axes": _map_axes(builds[mine[0]]),
+            "map_axes": _map_axes(builds[mine[0]], best),
         }
         made.append(one.model_copy(update=own))
     return made
 
 
-def _map_axes(build: Build) -> dict[str, tuple[float, float] | None]:
-    """How far a sheet asks the map to reach."""
-    return {
+def _map_axes(build: Build, best: Candidate) -> dict[str, tuple[float, float] | None]:
+    """How far a sheet asks the map to reach; of readings by hand alone, else as far as they tell."""
+    asked = {
         "input_torque_Nm": build.map.input_torque,
         "speed_difference_rad_s": build.map.speed_difference,
         "temperature_degC": build.map.temperature,
     }
+    if not isinstance(best, HandCandidate):
+        return asked
+    far = reach_of_readings(best)
+    return {name: far.get(name) if limits is None else limits for name, limits in asked.items()}
 
 
 def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[int]]:
@@ -389,8 +396,7 @@ def _parameters(
         assert item is not None
         combined[name] = item
         parameters[name] = _told(name, item, choice, [s.estimates.get(name) for s in splits])
-    for name, (unit, meaning, needs) in splits[0].undetermined.items():
-        parameters[name] = not_determined(unit, meaning, needs)
+    parameters |= _not_parted(splits[0], choice)
     for i, label in zip(first_visit, labels, strict=True):
         force = builds[i].preload.spring_force
         if force is not None:
@@ -414,6 +420,17 @@ def _parameters(
         # draws may show more doubt than the first order did
         kept[name], parameters[name] = item, _told(name, item, choice, [mine.get(name) for mine in every])
     return {**combined, **kept}, parameters, splits[0]
+
+
+def _not_parted(parted: Split, choice: Choice) -> dict[str, Parameter]:
+    """What products could not be parted into, each with what it needs."""
+    by_hand = isinstance(choice.best, HandCandidate)
+    return {
+        name: not_determined(
+            unit, meaning, needs_by_hand(name, choice.candidates, needs) if by_hand else needs
+        )
+        for name, (unit, meaning, needs) in parted.undetermined.items()
+    }
 
 
 def _told(

@@ -24,16 +24,17 @@ from numpy.typing import NDArray
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.hand import SCATTER
 from diffbench.conditioning.run import ConditionedVisit, Friction
-from diffbench.definitions import parts_of
+from diffbench.definitions import BY_FORCE, parts_of
 from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
 from diffbench.fitting.data import FitData
 from diffbench.fitting.estimates import Condition, Estimate
-from diffbench.fitting.model import TURNING_SPEED, Form, LockingModel
+from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingModel
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined
 from diffbench.fitting.setup import Setup
+from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRODUCTS
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
@@ -53,9 +54,9 @@ Flags = NDArray[np.bool_]
 # plausible ranges is carried. Small corrections of the readings keep theirs.
 SPEEDS = {own.name for law in FRICTION_LAWS.values() for own in law.unknowns if own.logarithm}
 CARRIERS = ("temperature_coefficient", TURNING_SPEED, *sorted(SPEEDS))
-CORRECTIONS = (
-    *("viscous", "viscous_exponent", "heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess"),
-)
+HEATING = ("heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess")
+CORRECTIONS = ("viscous", "viscous_exponent", *HEATING)
+IDLE = (*HEATING, "unloading_ratio", "ramp_start")
 LEANS = 0.2  # of the variance: more of it from plausible ranges, and nobody measured the quantity
 HOPELESS = 0.5  # of the value, as for sweeps
 FINE = 1e-3  # of the steps of a search
@@ -65,12 +66,17 @@ ALIKE_HEAT = 5.0  # K
 ALIKE_SPEED = 4.0  # a case that is held doubles the speed of the plates
 # cold oil at the speed of a hand: some hundredths to tenths of a newton metre
 DRAG_U = 0.3  # N·m·s/rad
-LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
+SETTLED = 1e-12
 # Load factor of a preloaded joint: in design examples below a quarter, as for sweeps (common practice, no
 # source). A bias above cannot be one that a closed contact passes on, for no unit that a hand turns has a
 # bias of one.
 PLAUSIBLE_FRACTION = 0.3
 SURE = 2.0  # standard uncertainties
+# The range of a friction law's speed in parts, in its standard uncertainties: their middles, as likely as
+# leaves the whole as wide as it is, and the width of each.
+PARTS = (-1.6, -0.8, 0.0, 0.8, 1.6)
+PART_WIDTH = 0.6
+LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
 
 
@@ -107,11 +113,14 @@ class HandModel(LockingModel):
             )
 
         # the laws are made of straight lines: Newton's method ends on the line that holds
-        torque = np.maximum(self.data.locking, 1e-6)
+        # from one place for all: near locking they end early, and no reading may have its own say in that
+        torque = np.full(self.data.locking.size, max(float(np.mean(self.data.locking)), 1e-6))
         for _ in range(1 if law.linear else 6):
             here = excess(torque)
             rest = (here - excess(torque * 1.001)) / (0.001 * torque)
-            torque = np.maximum(torque + here / np.maximum(rest, LEAST_REST), 1e-6)
+            before, torque = torque, np.maximum(torque + here / np.maximum(rest, LEAST_REST), 1e-6)
+            if np.max(np.abs(torque - before)) <= SETTLED * np.max(torque):
+                break
         return torque
 
     def residual(self, x: Array) -> Array:
@@ -121,8 +130,17 @@ class HandModel(LockingModel):
         return np.asarray(apart / (1.0 + self.errors(x) @ self.data.noise_share))
 
 
+@dataclass(frozen=True, eq=False)
 class HandCandidate(Candidate):
-    """One form, fitted to readings by hand: independent, their scatter known beforehand, none left out."""
+    """One form, fitted to readings by hand: independent, their scatter known beforehand, none left out;
+    ``part`` of the range of the friction law's speed."""
+
+    part: float = 0.0
+
+    @property
+    def first_preload(self) -> float:
+        """Preload torque of the first build, at the reference condition [N·m]."""
+        return self.names.value(self.x, self.model.sharing.preloads[0])
 
     def covariance(
         self, *, left_out: tuple[str, Array] | None = None, explained: Array | None = None
@@ -183,30 +201,70 @@ def choose_by_hand(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
         }
     costs = {law: min(one.solution.cost for one in own) for law, own in fitted.items()}
     # an additive law and a closed contact of a clamped stack give the same readings: equal weights
-    candidates = tuple(one for own in fitted.values() for one in own)
+    counted = [pair for own in fitted.values() for pair in _weighed(own)]
     verdict = LawVerdict(
         chosen=chosen,
         status=cast("LawStatus", status),
         information={law: 2.0 * (cost - min(costs.values())) for law, cost in costs.items()},
         reason=reason,
     )
-    return Choice(candidates, tuple(1.0 / len(candidates) for _ in candidates), verdict)
+    total = sum(weight for _, weight in counted)
+    return Choice(tuple(one for one, _ in counted), tuple(weight / total for _, weight in counted), verdict)
 
 
 def _of_law(setup: Setup, law: str, progress: Callable[[str], None]) -> list[HandCandidate]:
-    """A preload law with every shape of friction over speed: readings tell next to nothing of that."""
+    """A preload law with every shape of friction over speed, at every part of the range of its speed.
+
+    A friction that has fallen by so much between breakaway and a slow turn may end there or go on falling: a
+    bent ridge of excess and Stribeck speed, of which one optimum sees a sharp end. So the range of that speed
+    is a sum of narrower ones, each with an optimum of its own (Gaussian sums: Alspach & Sorenson, IEEE
+    Transactions on Automatic Control 17, 1972).
+    """
     progress(f"fitting: {law} preload")
     found: list[HandCandidate] = []
     for friction in FRICTION_LAWS.values():
-        begin = [found[0].x] if found else []
-        found.append(_fitted(setup, Form(PRELOAD_LAWS[law], friction), begin))
+        for part in PARTS:
+            begin = [found[-1].x] if found else []
+            found.append(_fitted(setup, Form(PRELOAD_LAWS[law], friction), part, begin))
     return found
 
 
-def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
-    """One form, from where another one ended, or from two biases of the ramps."""
+def _weighed(candidates: Sequence[HandCandidate]) -> list[tuple[HandCandidate, float]]:
+    """Those of one law that count, with their weights, which add up to one: the middle one by its preload
+    first, then by weight.
+
+    By the probability of the readings under each, its unknowns integrated over their posterior (Laplace's
+    approximation), and how likely its part of the range is beforehand.
+    """
+    scores = np.array([_evidence(one) - 0.5 * one.part**2 / (1.0 - PART_WIDTH**2) for one in candidates])
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    ranked = sorted(zip(candidates, weights.tolist(), strict=True), key=lambda pair: -pair[1])
+    counted = [(one, weight) for one, weight in ranked if weight > LEAST_WEIGHT]
+    total = sum(weight for _, weight in counted)
+    counted = [(one, weight / total) for one, weight in counted]
+    by_preload = sorted(counted, key=lambda pair: pair[0].first_preload)
+    below = np.cumsum([weight for _, weight in by_preload])
+    middle = by_preload[int(np.searchsorted(below, 0.5 * below[-1]))]
+    return [middle, *(pair for pair in counted if pair[0] is not middle[0])]
+
+
+def _evidence(candidate: HandCandidate) -> float:
+    """Logarithm of the readings' probability, but for a constant; of what nothing is known beforehand, its
+    logarithm is as likely anywhere."""
+    names, found = candidate.names, candidate.solution
+    active = np.array([not unknown.fixed for unknown in names.unknowns])
+    size = np.where(names.precision > 0, 1.0, np.maximum(np.abs(found.x), 1e-9))[active]
+    columns = found.jacobian[:, active] * size
+    information = columns.T @ columns + np.diag(names.precision[active])
+    return float(-found.cost - 0.5 * np.linalg.slogdet(information)[1])
+
+
+def _fitted(setup: Setup, form: Form, part: float, begin: Sequence[Array]) -> HandCandidate:
+    """One form, the Stribeck speed about ``part`` standard uncertainties of its plausible range off its
+    middle, from where another one ended, or from two biases of the ramps."""
     plain = setup.model(form)
-    names = Names(tuple(_for_hands(unknown) for unknown in plain.names.unknowns))
+    names = Names(tuple(_for_hands(unknown, part) for unknown in plain.names.unknowns))
     data = setup.data
     model = HandModel(data, names, form, setup.sharing, setup.reference)
     freedom = data.by_hand.freedom if data.by_hand is not None else np.inf
@@ -217,18 +275,31 @@ def _fitted(setup: Setup, form: Form, begin: Sequence[Array]) -> HandCandidate:
         start = names.start.copy()
         for name in (*setup.sharing.drive_biases, *setup.sharing.coast_biases):
             start[names.position[name]] = bias
+        if (data.input_torque != 0.0).all():
+            # on the ridge of what the readings say; from beside it, its bend takes many steps
+            for name in setup.sharing.preloads:
+                start[names.position[name]] *= 1.0 - bias
         starts.append(start)
-    found = [polished_once(model, noise, used, start) for start in starts]
+    idle = _idle(names)
+    found = [polished_once(model, noise, used, start, idle=idle) for start in starts]
     best = min(found, key=lambda solution: solution.cost)
     costs = tuple(solution.cost for solution in found)
-    return HandCandidate(model, best, model.residual(best.x), used, noise, costs)
+    return HandCandidate(model, best, model.residual(best.x), used, noise, costs, part=part)
 
 
-def _for_hands(unknown: Unknown) -> Unknown:
+def _idle(names: Names) -> Flags:
+    """Unknowns that move no reading by hand (p,): it stands on the loading branch, and heats nothing."""
+    return np.array([unknown.name.startswith(IDLE) for unknown in names.unknowns])
+
+
+def _for_hands(unknown: Unknown, part: float) -> Unknown:
     """An unknown as readings by hand need it: a bias may come out below zero by scatter alone, or the bound
-    would bend what it is read with."""
+    would bend what it is read with; of a speed of the friction law, a ``part`` of its range."""
     if unknown.name == "viscous":
         return replace(unknown, prior_u=DRAG_U)
+    if unknown.name in SPEEDS:
+        middle, u = unknown.prior + part * unknown.prior_u, PART_WIDTH * unknown.prior_u
+        return replace(unknown, start=middle, prior=middle, prior_u=u)
     return replace(unknown, low=-1.0) if unknown.name.startswith("ramp_bias") else unknown
 
 
@@ -274,17 +345,7 @@ class Determined:
         )
         # what is only considered is no unknown here: its doubt is in the budget
         size[[u.fixed for u in unknowns]] = 0.0
-        model, x = _of_one_condition(candidate.model), candidate.x.copy()
-        for own in candidate.form.preload.unknowns:
-            # at the end of its range what it multiplies would not show, and it would seem told apart
-            i = candidate.names.position[own.name]
-            x[i] = max(x[i], own.prior)
-        # nor must the oil's drag tell what it corrects
-        x[candidate.names.position["viscous"]] = 0.0
-        # near locking itself a reading bends sharply: wide steps would feign a rank that there is not
-        step = FINE * candidate.steps
-        slopes = jacobian(model.residual, x, step, candidate.names.low, candidate.names.high)
-        scaled = slopes / candidate.noise.sigma[:, None] * size
+        scaled = _slopes_of_one_condition(candidate) / candidate.noise.sigma[:, None] * size
         information = scaled.T @ scaled + np.diag(told * size**2)
         values, vectors = np.linalg.eigh(information)
         kept = values > values.max() * 1e-9
@@ -300,6 +361,21 @@ class Determined:
         if length - float(along @ along) > NULL * length:
             return None
         return float(np.sqrt(np.sum(along**2 / self.precision)))
+
+
+@lru_cache(maxsize=32)
+def _slopes_of_one_condition(candidate: Candidate) -> Array:
+    """Derivative (n, p) of the readings' residuals, those alike in temperature and speed taken as at one."""
+    names, x = candidate.names, candidate.x.copy()
+    for own in candidate.form.preload.unknowns:
+        # at the end of its range what it multiplies would not show, and it would seem told apart
+        i = names.position[own.name]
+        x[i] = max(x[i], own.prior)
+    # nor must the oil's drag tell what it corrects
+    x[names.position["viscous"]] = 0.0
+    # near locking itself a reading bends sharply: wide steps would feign a rank that there is not
+    step = np.where(_idle(names), 0.0, FINE * candidate.steps)
+    return jacobian(_of_one_condition(candidate.model).residual, x, step, names.low, names.high)
 
 
 def _of_one_condition(model: LockingModel) -> LockingModel:
@@ -352,7 +428,10 @@ def standing_of(
             return "not-determined"
         alone = _determined(candidate, carried=False).u(slope)
         leans = leans or alone is None or alone > size
-    weak = sum(part**2 for source, part in combined.budget.items() if is_weak(source))
+    # nor has anybody measured which form it is
+    weak = sum(
+        part**2 for source, part in combined.budget.items() if is_weak(source) or source == Source.FORM
+    )
     leans = leans or weak > LEANS * combined.u**2
     if combined.budget.get(Source.NOISE, 0.0) <= NOTHING * combined.u:
         return "not-determined" if leans else "stated"
@@ -388,6 +467,20 @@ def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
     return Condition("as_read", heat, speed, True, f"at {heat:.3g} °C and {words}, as read")
 
 
+def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]]:
+    """Limits of a map that readings by hand can fill, by axis: over the torque that went through the case,
+    from standing to the reference speed and from the readings' temperature to the reference's. Nothing of it
+    counts as tested: what is not at the readings' own condition is carried."""
+    data, reference = candidate.model.data, candidate.model.reference
+    heat = [*candidate.model.plate_temperature(candidate.x).tolist(), reference.temperature]
+    reach = {
+        "input_torque_Nm": (float(data.input_torque.min()), float(data.input_torque.max())),
+        "speed_difference_rad_s": (0.0, reference.speed_difference),
+        "temperature_degC": (float(min(heat)), float(max(heat))),
+    }
+    return {name: limits for name, limits in reach.items() if limits[0] < limits[1]}
+
+
 def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str:
     """What would determine a quantity, for somebody with a wrench; ``needs`` says it for a bench."""
     data = candidates[0].model.data
@@ -395,6 +488,8 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
     if name.startswith("preload_torque"):
         return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+    if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
+        return needs
     if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
         return f"a bench, not a wrench: {needs}"
     loaded = bool(((data.input_torque if flank == "drive" else -data.input_torque) > 0).any())
@@ -524,27 +619,30 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
 
 
 def contradictions(candidate: Candidate) -> list[Finding]:
-    """Whether the groups of readings contradict each other under the law, by what repeats."""
+    """Whether the groups of readings by hand contradict each other, or the sweeps beside them, under the law,
+    by what repeats."""
     data = candidate.model.data
-    standard = candidate.residual / candidate.noise.sigma
-    groups, place = np.unique(data.run, return_inverse=True)
+    hand = data.read_by_hand
+    if not hand.any() or data.by_hand is None:
+        return []
+    standard = (candidate.residual / candidate.noise.sigma)[hand]
+    groups, place = np.unique(data.run[hand], return_inverse=True)
     count = np.bincount(place)
     mean = np.bincount(place, standard) / count
-    rank = int(
-        np.linalg.matrix_rank(
-            candidate.solution.jacobian, tol=1e-6 * np.linalg.norm(candidate.solution.jacobian)
-        )
-    )
-    freedom = groups.size - min(rank, groups.size)
+    freedom = groups.size
+    if hand.all():
+        slopes = candidate.solution.jacobian
+        rank = int(np.linalg.matrix_rank(slopes, tol=1e-6 * np.linalg.norm(slopes)))
+        freedom -= min(rank, groups.size)
     if freedom < 1:
         return []
     from scipy.special import fdtrc
 
     square = float(np.sum(count * mean**2))
-    own = min(candidate.noise.freedom or np.inf, 1e6)
-    chance = float(fdtrc(freedom, own, square / freedom))
+    chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
     if chance >= CONTRADICTED:
         return []
+    others = "other readings" if hand.all() else "sweeps and the other readings"
     worst = int(np.argmax(np.abs(mean) * np.sqrt(count)))
     run = int(groups[worst])
     off = float(
@@ -555,7 +653,7 @@ def contradictions(candidate: Candidate) -> list[Finding]:
             "readings contradict each other",
             "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.2g} % off what the other readings say under the law; by scatter "
+            f"Their mean is {100 * abs(off):.2g} % off what the {others} say under the law; by scatter "
             f"alone that has a chance of {chance:.1g}.",
             "Numbers that rest on them are off by more than their intervals say.",
             "Check how the unit was held for each reading, and take both arrangements again.",

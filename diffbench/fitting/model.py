@@ -55,6 +55,7 @@ class KeptPart(Generic[Part]):
         return self._made(x[self._index].tobytes())
 
 
+LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 TURNING_SPEED = "turning_speed"  # by what factor hands turned faster than it is told
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
 
@@ -170,6 +171,9 @@ class LockingModel:
         strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
         refits = [names.unknowns[i].name for at, _, _ in self._refits for i in at.tolist()]
         own = [unknown.name for unknown in form.preload.unknowns]
+        size = np.abs(data.difference)
+        in_one = (size > 0.0) & (np.abs(np.abs(data.input_torque) - size) <= 1e-9 * size)
+        self._loads_itself = np.flatnonzero(data.read_by_hand & in_one)
         self.thrust = KeptPart(names, [*moving, *sources], self._thrust)
         self._excess = KeptPart(names, heating, self._excess_of_plates)
         self._strengths = KeptPart(names, [*strong, *refits], self._strengths_of_cells)
@@ -353,11 +357,31 @@ class LockingModel:
 
     def residual(self, x: Array) -> Array:
         """Measured less modelled torque difference (c,) [N·m], at the size that its noise has in the
-        readings."""
+        readings.
+
+        A wrench that loads the ramps itself reads the torque and what it loads them with in one: its noise
+        moves both sides, so that the rest, ``1 - dT_lock/dT``, alone shows.
+        """
         apart = self.difference(x) + self.data.direction * self.locking(x)
+        if self._loads_itself.size:
+            rest = np.ones(apart.size)
+            rest[self._loads_itself] = self._rest(x)
+            apart = apart / rest
         if not self.source_index.size:
             return apart
         return apart / (1.0 + self.errors(x) @ self.data.noise_share)
+
+    def _rest(self, x: Array) -> Array:
+        """What is left of a change of a reading once the ramps have answered to it, of those cells."""
+        at, thrust = self._loads_itself, self.thrust(x)
+        preload, drive, coast = self._strengths(x)
+        values = self.names.values(x, self.form.preload.unknowns)
+        ramp = (drive * thrust.drive + coast * thrust.coast)[:, at].mean(axis=0)
+        preload, load = preload[at], self.form.preload.load
+        answer = (load(preload, 1.001 * ramp, values) - load(preload, ramp, values)) / 0.001
+        torque = np.maximum(np.abs(thrust.input_torque[at]), 1e-9)
+        answer = self.friction_factor(x)[at] * answer / torque + self.names.value(x, "gear_friction")
+        return np.asarray(np.maximum(1.0 - answer, LEAST_REST))
 
     def columns(self, x: Array) -> tuple[Array, Array]:
         """Observations (c,) and columns (c, p) of the linear unknowns, for the nonlinear ones in ``x``.

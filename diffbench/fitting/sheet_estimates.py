@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.definitions import DEFINITIONS, name_of, parts_of
+from diffbench.definitions import BY_FORCE, DEFINITIONS, OR_ANGLE, name_of, parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
@@ -38,6 +38,10 @@ Array = NDArray[np.float64]
 
 AGREEMENT = 2.0  # standard uncertainties
 NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
+
+
+PIN_RADIUS = "the pin radius in the build sheet"
+PRODUCTS = "a preload torque and a ramp bias that the runs determine"
 
 
 @dataclass(frozen=True)
@@ -269,8 +273,18 @@ def split(
             estimates[asked.name] = estimate
         else:
             row = DEFINITIONS[asked.defined]
-            undetermined[asked.name] = (row.unit, row.told, row.needs)
+            undetermined[asked.name] = (row.unit, row.told, _beside(row.needs, builds))
     return Split(estimates, undetermined, checks)
+
+
+def _beside(needs: str, builds: Sequence[Build]) -> str:
+    """What is still needed beside what the sheets state."""
+    if any(build.ramps.pin_radius is None for build in builds):
+        return f"{PIN_RADIUS}, and {needs}"
+    if any(build.preload.spring_force is None for build in builds):
+        return needs
+    left = needs.removeprefix(BY_FORCE).removeprefix(", with ").removesuffix(OR_ANGLE)
+    return left if left and not left.startswith(",") else PRODUCTS + left
 
 
 def _agree(checks: Sequence[SheetCheck]) -> bool:

@@ -74,20 +74,24 @@ def jacobian(
     """Central differences of a vector function: (n, p) for ``x`` (p,) with steps ``step`` (p,), one-sided at
     a bound.
 
-    Where both bounds coincide the unknown is fixed and its column is zero.
+    Where both bounds coincide the unknown is fixed and its column is zero, as where its step is.
 
     >>> at, step = np.array([3.0, 2.0]), np.array([1e-4, 1e-4])
     >>> jacobian(lambda x: np.array([x[0] ** 2, x[0] * x[1]]), at, step).round(6).tolist()
     [[6.0, 0.0], [2.0, 3.0]]
     """
     upper, lower = np.minimum(x + step, high), np.maximum(x - step, low)
-    columns = []
+    columns: list[Array | None] = []
     for i in range(x.size):
-        ahead, behind = x.copy(), x.copy()
-        ahead[i], behind[i] = upper[i], lower[i]
         width = upper[i] - lower[i]
-        columns.append((function(ahead) - function(behind)) / (width if width > 0 else 1.0))
-    return np.stack(columns, axis=1)
+        if width > 0:
+            ahead, behind = x.copy(), x.copy()
+            ahead[i], behind[i] = upper[i], lower[i]
+            columns.append((function(ahead) - function(behind)) / width)
+        else:
+            columns.append(None)
+    nothing = np.zeros_like(next((column for column in columns if column is not None), function(x)))
+    return np.stack([nothing if column is None else column for column in columns], axis=1)
 
 
 def forward_jacobian(

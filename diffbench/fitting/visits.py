@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from diffbench.conditioning.hand import hand_readings, is_slow_drive
 from diffbench.conditioning.pipeline import condition
 from diffbench.conditioning.run import ConditionedVisit
@@ -121,6 +123,33 @@ def _parts(
         rows += len(part)
         yield part
         del part
+
+
+def preload_apart(visits: Sequence[Visit], parts: Sequence[Sequence[ConditionedVisit]]) -> None:
+    """Refuse sweeps in all of which input torque and locking torque are one and the same reading.
+
+    Each of them is ``P/(1 - K)`` of a flank, and a torque held against itself lies on the line ``P = 0, K =
+    1`` whatever the unit is. Readings by hand have a likelihood of their own. Raises ``FitError``.
+    """
+    every = [visit for mine in parts for visit in mine]
+    if all(visit.by_hand is not None for visit in every) or not all(_in_one(visit) for visit in every):
+        return
+    raise FitError.single(
+        "the recorded torque is input torque and locking torque in one, in all runs (one output braked or "
+        "turned, the other free): preload and ramps cannot be told apart, whatever moves",
+        file=str(visits[0].run_sheet_path),
+        key="run",
+        mend='add a run without input torque (kind "speed-sweep", both outputs measured), or readings of '
+        "a wrench with the case free and the other output held",
+    )
+
+
+def _in_one(visit: ConditionedVisit) -> bool:
+    """Whether each reading is input torque and locking torque in one."""
+    if visit.by_hand is not None:
+        return all(np.array_equal(np.abs(run.input_torque), np.abs(run.difference)) for run in visit.runs)
+    shares = list(visit.rig.sits.equilibrium(visit.rig.channel).values())
+    return len(shares) == 1 and abs(shares[0].input_torque) == abs(shares[0].difference)
 
 
 def once_each(visits: Sequence[Visit], digests: Mapping[str, str]) -> None:

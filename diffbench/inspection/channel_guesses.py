@@ -258,6 +258,10 @@ def _guess(column: RawColumn) -> Guess:
         guess = replace(guess, dimension="torque", sure=False)
         reasons = (*reasons, "a force at an arm, perhaps")
         dimension = "torque"
+    if dimension == "speed":
+        guess = replace(guess, dimension="angular_speed", sure=False)
+        reasons = (*reasons[:1], "that of a wheel on a roller, perhaps")
+        dimension = "angular_speed"
     for known, channel, place in _PLACES.get(dimension or "", ()):
         word = next((word for word in words if word in known), None)
         # "right of left" says neither.

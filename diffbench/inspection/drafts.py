@@ -155,6 +155,10 @@ def _channel_lines(
         lines.append(f"unit = {quoted(unit)}  # as you said")
     elif dimension == "torque" and _has_unit(summary, "force"):
         lines.append(f"arm = {quoted(arm)}  # it is a force: how long is its lever arm? For example: 0.5 m")
+    elif dimension == "angular_speed" and _has_unit(summary, "speed"):
+        lines.append(
+            'rolling_radius = ""  # a road speed: what is the radius of the wheel? For example: 305 mm'
+        )
     elif not _has_unit(summary, dimension) and not (dimension == "time" and summary.kind == "words"):
         some = ", ".join(spellings(dimension)[:4])
         said = "the file does not say it" if summary.unit is None else f"'{summary.unit}' is not known"

@@ -14,6 +14,7 @@ from diffbench.readers.protocol import RawColumn
 # With no unit in the way, transducers read their zeros and the drag of bearings (common practice, no source).
 _TARE = 10.0  # N·m
 _HELD = 0.35  # of the locking torque: an input torque that moves by less is held
+_CALM = 0.5  # of the travel of the speed difference: a torque that travels less is held
 _BLOCKS = 200  # means that noise and ripple do not move
 _FEWEST = 20
 
@@ -21,7 +22,8 @@ _FEWEST = 20
 def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
     """Kind of run, as a run sheet has it; empty where the columns do not tell.
 
-    A tare run has next to no torque; in a sweep of torque the input torque moves, in one of speed it is held;
+    A tare run has next to no torque; in a sweep of torque the input torque moves, in one of speed it is held,
+    or moves far less than the speed difference;
     hand readings have a wrench.
 
     >>> torque = np.repeat([0.0, 300.0], 500)
@@ -52,14 +54,41 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
         assert whole is not None
         apart = whole - 2.0 * outputs[0]
     moves = float(np.ptp(np.quantile(whole, (0.05, 0.95))))
-    return "bias-sweep" if moves > _HELD * float(np.quantile(np.abs(apart), 0.9)) else "speed-sweep"
+    if moves <= _HELD * float(np.quantile(np.abs(apart), 0.9)):
+        return "speed-sweep"
+    slip = _slip(columns, guesses)
+    # a torque that a controller holds wanders, and runs up at the start: then the speeds move by far more
+    held = slip is not None and _travel(whole) < _CALM * _travel(np.abs(slip))
+    return "speed-sweep" if held else "bias-sweep"
 
 
-def _means(column: RawColumn) -> NDArray[np.float64] | None:
-    """Means of equal parts [N·m, or N at an arm that nobody told]; None without such a unit, or with few
+def _travel(values: NDArray[np.float64]) -> float:
+    """How far the middle four fifths of values go, over their size."""
+    low, high = np.quantile(values, (0.1, 0.9))
+    return float((high - low) / max(abs(low), abs(high), 1e-9))
+
+
+def _slip(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> NDArray[np.float64] | None:
+    """Means of the speed difference in the file's own unit; None where no columns tell it."""
+    found = {
+        guess.channel: values
+        for column, guess in zip(columns, guesses, strict=True)
+        if guess.channel in ("left_speed", "right_speed", "speed_difference")
+        for values in [_means(column, ("angular_speed",))]
+        if values is not None
+    }
+    if "speed_difference" in found:
+        return found["speed_difference"]
+    if len(found) < 2 or found["left_speed"].size != found["right_speed"].size:
+        return None
+    return found["left_speed"] - found["right_speed"]
+
+
+def _means(column: RawColumn, dimensions: Sequence[str] = ("torque", "force")) -> NDArray[np.float64] | None:
+    """Means of equal parts [N·m, N at an arm that nobody told, rad/s]; None without such a unit, or with few
     numbers."""
     unit = unit_of(column) or ""
-    dimension = next((d for d in ("torque", "force") if knows(unit, d)), None)
+    dimension = next((d for d in dimensions if knows(unit, d)), None)
     if column.is_text or dimension is None:
         return None
     scale = conversion(unit, dimension).scale

@@ -203,9 +203,8 @@ def find_unit(
 
 def _arm(unit: str, channel: Channel | LogChannel) -> str:
     """What else a force for a torque, a torque for a force, or a road speed for a wheel's, may mean."""
-    rolls = getattr(channel, "rolling_radius", False)  # a bench's channels have none
-    if rolls is not False:
-        return _radius(unit, channel.name, stated=rolls is not None)
+    if channel.dimension in {"angular_speed", "speed"}:
+        return _radius(unit, channel)
     if channel.dimension != "torque":
         return ""
     if channel.arm is None and knows(unit, "force"):
@@ -213,18 +212,20 @@ def _arm(unit: str, channel: Channel | LogChannel) -> str:
     return "leave arm out where the column is a torque already; " if channel.arm is not None else ""
 
 
-def _radius(unit: str, name: str, *, stated: bool) -> str:
+def _radius(unit: str, channel: Channel | LogChannel) -> str:
     """What a road speed for a wheel's own, or the other way round, may mean."""
-    from diffbench.documents.log import WHEELS
+    from diffbench.documents.log import WHEELS, LogChannel
 
-    if name not in WHEELS:
+    of_log = isinstance(channel, LogChannel)
+    if of_log and channel.name not in WHEELS:
         return ""
-    if not stated and knows(unit, "speed"):
+    if channel.rolling_radius is None and knows(unit, "speed"):
+        whose = "the logger reckons with" if of_log else "the wheel on the roller has"
         return (
-            "a wheel speed written as a road speed needs the radius that the logger reckons with: "
-            f'rolling_radius = "305 mm", or whatever it is, under [channel.{name}]; '
+            f"a wheel speed written as a road speed needs the radius that {whose}: "
+            f'rolling_radius = "305 mm", or whatever it is, under [channel.{channel.name}]; '
         )
-    if stated and knows(unit, "angular_speed"):
+    if channel.rolling_radius is not None and knows(unit, "angular_speed"):
         return "leave rolling_radius out where the column is the wheel's own speed; "
     return ""
 

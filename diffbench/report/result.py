@@ -495,7 +495,7 @@ def coverage_text(characterisation: Characterisation) -> str:
     tested = characterisation.tested
     if not tested.outline:
         if read_by_hand(characterisation):
-            return "readings by hand, no sweep under slip: nothing of the map is tested"
+            return "readings by hand, no sweep under slip: the map is carried from them, none of it tested"
         return "no sweep under slip: nothing of the map is tested"
     torque = [point[0] for point in tested.outline]
     left, right = _inward(min(torque), max(torque))

@@ -272,3 +272,22 @@ def test_readings_of_nothing_are_no_preload(factor: float, wrench: Rig, readings
     with pytest.raises(RecordingError, match="no unit that turns reads so little") as caught:
         condition(wrench, readings([factor * 42.0, factor * 43.0], reading="running"))
     assert "unit" in caught.value.faults[0].mend
+
+
+def test_repeats_that_are_all_alike_show_their_scale_by_what_differs(
+    rig_of: RigOf, readings: RecordingOf
+) -> None:
+    """11, 26 and 30 N·m, each five times: a scale of 1 N·m, by no gap of which the others are multiples. Its
+    rounding, 1/√12 N·m, is one and the same in five alike: √5 of it each, and the mean has it whole."""
+    rig = rig_of(HELD, turning_torque=WRENCH)
+    values = [11.0] * 5 + [26.0] * 5 + [30.0] * 5
+    labels = {
+        "arrangement": [FREE] * 5 + [HELD] * 10,
+        "direction": ["forward"] * 10 + ["backward"] * 5,
+        "reading": "running",
+    }
+    visit = hand_readings(rig, readings(values, **labels), rig_key="R", visit_key="V")
+    sizes = [
+        run.noise / abs(run.difference[0] / run.cells.readings["turning_torque"][0]) for run in visit.runs
+    ]
+    np.testing.assert_allclose(sizes, np.sqrt(5.0 / 12.0), rtol=0.02)

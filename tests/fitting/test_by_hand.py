@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import diffbench
-from diffbench.results import Characterisation, Parameter
+from diffbench.results import Characterisation, Parameter, make_map
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 
@@ -82,6 +84,86 @@ def test_arrangements_that_contradict_each_other_are_told(tmp_path: Path) -> Non
         made.append(line if off == 1.0 else f"{said},{off * float(number):.1f},{oil}")
     found = visit(tmp_path, readings="\n".join(made) + "\n")
     assert "readings contradict each other" in [f.name for f in found.findings]
+
+
+def test_the_map_reaches_as_far_as_readings_tell_and_none_of_it_is_tested(hand: Characterisation) -> None:
+    """Over the torque that went through the case, up to the reference condition: by the fixture's truth
+    m (P + K T) + k_gear T + c 4 rad/s there, with m = 1, the gears' 0.017 and c = 0.2 N·m·s/rad."""
+    carried = make_map(hand)
+    low, high = hand.map_axes["input_torque_Nm"] or (0.0, 0.0)
+    assert low == pytest.approx(-160.0, abs=10.0)
+    assert high == pytest.approx(279.0, abs=10.0)
+    for torque, bias in ((-150.0, 0.295201), (-50.0, 0.295201), (100.0, 0.514284), (270.0, 0.514284)):
+        true = 81.847 + (bias + 0.017) * abs(torque) + 0.8
+        below, above = carried.interval(torque, 4.0, 60.0, branch="loading")
+        assert below < true < above
+        assert above - below < 0.4 * true
+    assert not any(np.any(branch.tested) for branch in carried.document.branches.values())
+
+
+def test_what_an_angle_needs_is_not_what_the_sheet_states(hand: Characterisation, tmp_path: Path) -> None:
+    """The sheet states the spring force and the pin radius; without either, each is asked for."""
+    need = hand.parameters["effective_ramp_angle_drive"].needs
+    assert need == "a bench, not a wrench: loading and unloading under drive torque"
+    place = tmp_path / "visit"
+    shutil.copytree(READINGS, place)
+    sheet = place / "unit-q17.toml"
+    text = sheet.read_text()
+    for key, words in (
+        ("spring_force", "the spring force at"),
+        ("pin_radius", "the pin radius in the build"),
+    ):
+        sheet.write_text("".join(line for line in text.splitlines(True) if not line.startswith(key)))
+        found = diffbench.fit(place / "run.toml").parameters["effective_ramp_angle_drive"]
+        assert found.needs is not None
+        assert found.needs.startswith(words)
+
+
+def beside_a_sweep(folder: Path, held: float) -> Characterisation:
+    """The readings and, of the same build, four cycles of the demo's sweep; ``held`` times what was read with
+    the case held."""
+    shutil.copytree(READINGS, folder / "hand-readings")
+    shutil.copytree(READINGS.parent / "demo", folder / "demo", ignore=shutil.ignore_patterns("worn"))
+    sweep = folder / "demo" / "rebuilt" / "bias-sweep.csv"
+    sweep.write_text("".join(sweep.read_text().splitlines(keepends=True)[:6000]))
+    table = folder / "hand-readings" / "readings.csv"
+    with table.open(newline="") as lines:
+        rows = list(csv.reader(lines))
+    at = rows[0].index("torque_Nm")
+    for row in rows[1:]:
+        if row[0].startswith("case held"):
+            row[at] = f"{held * float(row[at]):.2f}"
+    with table.open("w", newline="") as lines:
+        csv.writer(lines).writerows(rows)
+    run = folder / "demo" / "rebuilt" / "run.toml"
+    run.write_text(
+        'format = "diffbench-run/1"\nrig = "../twin-flange-cell.toml"\nbuild = "../unit-q17-rebuilt.toml"\n'
+        'date = 2026-04-14\n[[run]]\nfile = "tare.csv"\nkind = "tare"\n'
+        '[[run]]\nfile = "bias-sweep.csv"\nkind = "bias-sweep"\n'
+        '[[run]]\nfile = "../../hand-readings/readings.csv"\nkind = "turning-torque"\n'
+        'rig = "../../hand-readings/torque-wrench.toml"\n'
+    )
+    return diffbench.fit(run)
+
+
+def test_both_arrangements_and_a_sweep_agree(tmp_path: Path, hand: Characterisation) -> None:
+    """By the simulator's truth: preload 81.85 N·m, drive bias 0.514, coast bias 0.295. The sweep brings the
+    readings' preload to its own temperature, and they sharpen each other."""
+    both = beside_a_sweep(tmp_path, 1.0)
+    assert "readings contradict each other" not in {finding.name for finding in both.findings}
+    truth = {"preload_torque": 81.847, "ramp_bias_drive_loading": 0.51428, "ramp_bias_coast_loading": 0.2952}
+    for name, true in truth.items():
+        item = both.parameters[name]
+        assert item.status == "measured"
+        assert inside(true, item), name
+    assert sizes(both.parameters["preload_torque"])[1] < sizes(hand.parameters["preload_torque"])[1]
+
+
+def test_a_sweep_that_the_readings_contradict_is_told(tmp_path: Path) -> None:
+    """A case that its clamp did not hold: all those readings 12 % low."""
+    found = {finding.name: finding for finding in beside_a_sweep(tmp_path, 0.88).findings}
+    assert found["readings contradict each other"].severity == "caveat"
+    assert "sweeps" in found["readings contradict each other"].evidence
 
 
 def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -> None:

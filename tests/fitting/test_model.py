@@ -207,6 +207,39 @@ def test_the_whole_locking_torque_by_hand(data_of: Callable[..., FitData], demo_
     assert model.locking(x)[0] == pytest.approx(expected, rel=1e-9)
 
 
+@pytest.mark.parametrize(("bias", "fraction"), [(0.5, None), (0.5, 0.1), (0.2, 0.1)])
+def test_a_held_reading_beside_a_sweep_shows_its_noise_whole(
+    bias: float, fraction: float | None, data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """A wrench that is 2 N·m high has loaded the ramps by 2 N·m as well: the residual is 2 N·m, not what is
+    left of them, or the fit would see its scatter smaller the larger it takes the bias. Where the contact is
+    closed the ramps answer by Φ K."""
+    share = bias if fraction is None else fraction * bias
+    ideal = 80.0 / (1.0 - share - 0.02)
+    reading = np.array([ideal + 2.0, 180.0])
+    data = data_of(
+        cells=2,
+        input_torque=np.array([ideal + 2.0, 0.0]),
+        turn_torque=np.zeros(1),
+        difference=-reading,
+        direction=np.ones(2),
+        friction_state=np.full(2, 2),
+    )
+    model = model_of(data, demo_build, greater_of=fraction is not None)
+    values = {} if fraction is None else {"joint_fraction": fraction}
+    x = with_values(
+        model,
+        preload_torque=80.0,
+        ramp_bias_drive_loading=bias,
+        gear_friction=0.02,
+        viscous=0.0,
+        static_excess=0.0,
+        temperature_coefficient=0.0,
+        **values,
+    )
+    np.testing.assert_allclose(np.abs(model.residual(x)), [2.0, 100.0], rtol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("torque", "load"),
     [(0.0, 80.0), (100.0, 80.0 + 0.1 * 50.0), (177.0, 88.85), (200.0, 100.0), (500.0, 250.0)],

@@ -220,6 +220,31 @@ class TestKnowledge:
         assert result.parameters["effective_ramp_angle_drive"].status == "measured"
         assert result.parameters["spring_force"].status == "stated"
 
+    def test_force_angles_and_hysteresis_are_one_weighted_set(self, short_visit: Any) -> None:
+        """±0.3° on both nominal angles know the friction to about one per cent, where the force alone, good
+        to 3 %, knows it to that: each statement counts by its doubt (weighted least squares, GUM H.3).
+        A force that is known to a half per cent then sharpens it further, to what the bench leaves."""
+        angles = [
+            (f'{flank}_angle = "{angle} deg"', f'{flank}_angle = {{ value = "{angle} deg", u = "0.3 deg" }}')
+            for flank, angle in (("drive", 42), ("coast", 57))
+        ]
+        # the gears' share of the ramp bias is the other doubt of that way
+        gears = (
+            "gear_friction = { value = 0.02, u = 0.008 }",
+            "gear_friction = { value = 0.018, u = 0.003 }",
+        )
+        alone = short_visit.fit("force-only", None, FORCE_STATED).parameters["friction_coefficient"]
+        one_set = short_visit.fit("one-set", None, FORCE_STATED, gears, *angles)
+        all_of_it = one_set.parameters["friction_coefficient"]
+        assert alone.meaning.endswith("from the spring force")
+        assert all_of_it.meaning.endswith("from the spring force and the nominal ramp angles")
+        assert alone.u / alone.value > 0.03
+        assert all_of_it.u / all_of_it.value < 0.015
+        assert all_of_it.low < 81.847 / (2 * 4 * 0.04625 * 1970.344) < all_of_it.high
+        sharp = (FORCE_STATED[0], FORCE_STATED[1].replace("60 N", "10 N").replace("1950", "1970"))
+        led = short_visit.fit("sharp-force", None, sharp, gears, *angles).parameters["friction_coefficient"]
+        assert led.u < 0.9 * all_of_it.u
+
     def test_a_wrong_force_is_said_to_miss_by_many_standard_uncertainties(self, short_visit: Any) -> None:
         """2500 N stated of 1970 N: what readings of that are possible is told."""
         wrong = (FORCE_STATED[0], FORCE_STATED[1].replace("1950", "2500"))

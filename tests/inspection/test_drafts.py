@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pytest
 from click.testing import CliRunner, Result
@@ -53,9 +55,9 @@ def test_a_newcomer_gets_from_an_unknown_file_to_papers_that_a_fit_takes(run, re
     refused = run("fit", "run.toml", "--out", "result")
     assert refused.exit_code == 2
     told = [line.split(": ")[2] for line in refused.stderr.splitlines() if line.startswith("diffbench: ")]
-    assert told == ["packs.faces", "packs.inner_radius", "packs.outer_radius"]
+    assert told == ["unit", "packs.faces", "packs.inner_radius", "packs.outer_radius"]
     assert 'write for example inner_radius = "38 mm"' in refused.stderr
-    filled(tmp_path / "build.toml", faces="4", inner_radius='"38 mm"', outer_radius='"54.5 mm"')
+    filled(tmp_path / "build.toml", unit='"Q17"', faces="4", inner_radius='"38 mm"', outer_radius='"54.5 mm"')
     # What a fit begins with; the fit itself of these very readings is tried in tests/fitting.
     visit = load_visit("run.toml")
     (run_,) = visit.run_sheet.run
@@ -155,6 +157,49 @@ def test_drafts_with_all_marks_taken_away_are_sheets_that_load(tmp_path) -> None
         draft_run(rig="r.toml", build="b.toml", recordings=["tare.csv", "speed-1.csv"]), encoding="utf-8"
     )
     assert [one.kind for one in load_run_sheet(run_path).run] == ["tare", "speed-sweep"]
+
+
+@pytest.mark.parametrize(("wander", "kind"), [(12.0, "speed-sweep"), (250.0, "bias-sweep")])
+def test_a_sweep_is_known_by_what_moves_more(wander: float, kind: str, run, tmp_path) -> None:
+    """A controller that holds 250 N·m within 12 N·m, run up in three seconds, while the speed difference goes
+    from 1 to 12 rad/s: its unit locks by 50 N·m only. The name of the file says nothing."""
+    time = np.arange(4000) / 100.0
+    torque = 250.0 * np.clip(time / 3.0, 0.0, 1.0) + wander * np.sin(2.0 * np.pi * time / 8.0)
+    slip = (
+        6.5 + 5.5 * np.sin(2.0 * np.pi * time / 40.0) if wander < 100.0 else np.where(time < 20.0, 3.0, 6.0)
+    )
+    columns = [time, 0.5 * torque - 25.0, 0.5 * torque + 25.0, 30.0 + 0.5 * slip, 30.0 - 0.5 * slip]
+    heading = "Time [s],Torque LH [Nm],Torque RH [Nm],Speed LH [rad/s],Speed RH [rad/s]"
+    rows = [",".join(f"{value:.3f}" for value in row) for row in zip(*columns, strict=True)]
+    (tmp_path / "log.csv").write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+    assert run("draft", "run", "visit.toml", "--recording", "log.csv").exit_code == 0
+    drafted = tomllib.loads((tmp_path / "visit.toml").read_text(encoding="utf-8"))
+    assert [one["kind"] for one in drafted["run"]] == [kind]
+
+
+def test_no_serial_is_made_up_from_a_file_name(run, tmp_path) -> None:
+    """A sheet called worn.toml is of no unit 'worn': the fit would file it under that name for good."""
+    assert run("draft", "build", "worn.toml").exit_code == 0
+    with pytest.raises(DocumentError, match=r'unit: the text is empty .*write for example unit = "'):
+        load_build(tmp_path / "worn.toml")
+    assert run("draft", "build", "said.toml", "--unit", "Q17").exit_code == 0
+    drafted = tomllib.loads((tmp_path / "said.toml").read_text(encoding="utf-8"))
+    assert (drafted["unit"], drafted["build"]) == ("Q17", "said")
+
+
+@pytest.mark.parametrize("key", ["arm", "drag", "ratio", "unit", "u_gain"])
+def test_what_was_left_empty_is_shown_as_it_is_written(key: str, run, tmp_path) -> None:
+    """One line with an example, which can be read: no table is asked for where a number with its unit will
+    do."""
+    lines = 'format = "diffbench-rig/1"\nname = "c"\narrangement = "both-outputs"\n[channel.left_torque]\n'
+    (tmp_path / "rig.toml").write_text(f'{lines}column = "L"\n{key} = ""\n', encoding="utf-8")
+    with pytest.raises(DocumentError) as caught:
+        load_rig(tmp_path / "rig.toml")
+    mine = [one for one in caught.value.faults if one.place.key == f"channel.left_torque.{key}"]
+    (fault,) = [one for one in mine if "empty" in one.what]
+    written = re.search(rf"write for example ({key} = .+?)(?:, or leave|$)", str(fault.mend))
+    assert written is not None, fault.mend
+    assert tomllib.loads(written[1])
 
 
 def test_nothing_that_stands_there_is_written_over(run, tmp_path) -> None:

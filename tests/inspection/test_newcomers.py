@@ -69,6 +69,8 @@ class Newcomer:
     checks: tuple[str, ...] = ()
 
 
+# a wheel of 300 mm that rolls
+KMH_PER_RPM = 3.6 * 0.3 * 2.0 * np.pi / 60.0
 NEWCOMERS = (
     Newcomer(
         "German, semicolons and decimal commas, umlauts of Windows",
@@ -137,6 +139,19 @@ NEWCOMERS = (
         },
     ),
     Newcomer(
+        "French, rollers in km/h",
+        (
+            ("Temps [s]", "t", 1.0), ("Couple gauche [N.m]", "L", 1.0), ("Couple droite [N.m]", "R", 1.0),
+            ("Vitesse gauche [km/h]", "nL", KMH_PER_RPM), ("Vitesse droite [km/h]", "nR", KMH_PER_RPM),
+            ("Huile [°C]", "oil", 1.0),
+        ),
+        delimiter=";", decimal=",",
+        knows={
+            "channel.left_speed.rolling_radius": 'rolling_radius = "300 mm"',
+            "channel.right_speed.rolling_radius": 'rolling_radius = "300 mm"',
+        },
+    ),
+    Newcomer(
         "load cells at arms",
         (
             ("Zeit / s", "t", 1.0), ("Kraft links [N]", "L", 2.0), ("Kraft rechts [N]", "R", 2.0),
@@ -191,7 +206,7 @@ def test_a_newcomer_reaches_the_first_fit(
         return result.exit_code, result.stderr
 
     assert run("inspect", "unknown.csv", "--draft-rig", "cell.toml") == (0, "")
-    radii = ("--faces", "4", "--inner-radius", "38 mm", "--outer-radius", "54.5 mm")
+    radii = ("--unit", "Q17", "--faces", "4", "--inner-radius", "38 mm", "--outer-radius", "54.5 mm")
     assert run("draft", "build", "Q17.toml", *radii) == (0, "")
     papers = ("--rig", "cell.toml", "--build", "Q17.toml", "--recording", "unknown.csv")
     assert run("draft", "run", "visit.toml", *papers) == (0, "")

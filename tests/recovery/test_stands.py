@@ -23,7 +23,7 @@ from benchsim.stated import Stated
 from numpy.typing import NDArray
 
 import diffbench
-from diffbench.errors import RecordingError
+from diffbench.errors import FitError, RecordingError
 
 Array = NDArray[np.float64]
 NM_PER_LBFFT = 1.3558179483314004  # exact: 0.3048 m · 0.45359237 kg · 9.80665 m/s²
@@ -305,6 +305,26 @@ def the_hour_that_autumn_repeats(at: Mapping[str, Array]) -> StandFile:
     )
 
 
+def rollers_in_road_speed(at: Mapping[str, Array]) -> StandFile:
+    """Wheels of 305 and 304 mm on rollers that log road speeds, one in km/h and one in miles an hour."""
+    n = len(at["time"])
+    return StandFile(
+        {
+            "t [s]": at["time"],
+            "M L [Nm]": at["left_torque"] + noise(17, 1.0, n),
+            "M R [Nm]": at["right_torque"] + noise(18, 1.0, n),
+            "v L [km/h]": 3.6 * 0.305 * at["left_speed"],
+            "v R [mph]": 0.304 * at["right_speed"] / 0.44704,
+            "Oil [degC]": at["oil"],
+        },
+        'arrangement = "both-outputs"\n'
+        '[channel.left_torque]\ncolumn = "M L [Nm]"\nu_gain = 0.001\nu_zero = "0.5 N.m"\n'
+        '[channel.right_torque]\ncolumn = "M R [Nm]"\nu_gain = 0.001\nu_zero = "0.5 N.m"\n'
+        '[channel.left_speed]\ncolumn = "v L [km/h]"\nrolling_radius = "305 mm"\n'
+        '[channel.right_speed]\ncolumn = "v R [mph]"\nrolling_radius = "304 mm"\n' + CLOCK + OIL,
+    )
+
+
 Maker = Callable[[Mapping[str, Array]], StandFile]
 STANDS: tuple[Maker, ...] = (
     force_at_an_arm,
@@ -315,6 +335,7 @@ STANDS: tuple[Maker, ...] = (
     several_temperatures,
     a_counter_for_a_clock,
     the_hour_that_autumn_repeats,
+    rollers_in_road_speed,
 )
 
 
@@ -404,6 +425,23 @@ def test_one_output_braked_beside_a_sweep_without_torque(tmp_path: Path) -> None
     )
     result = diffbench.fit([run])
     holds_truth(result, ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"))
+
+
+@pytest.mark.parametrize("flanks", [("drive",), ("drive", "coast")])
+def test_an_output_braked_alone_tells_no_preload(flanks: tuple[str, ...], tmp_path: Path) -> None:
+    """One torque is both sides of ``T = P + K T``: held against itself it is P = 0, K = 1, of any unit. Two
+    flanks are two equations of three unknowns."""
+    rig = 'arrangement = "one-output-braked"\n[channel.right_torque]\ncolumn = "M R [Nm]"\n'
+    for seed, flank in enumerate(flanks, start=21):
+        at = one_output_braked(flank, seed)
+        columns = {"t [s]": at["time"], "M R [Nm]": at["right_torque"], **speeds(at), "Oil [degC]": at["oil"]}
+        written(tmp_path / flank, StandFile(columns, rig + CLOCK + SPEEDS + OIL))
+    run = tmp_path / flanks[0] / "run.toml"
+    for other in flanks[1:]:
+        more = f'[[run]]\nfile = "../{other}/sweep.csv"\nkind = "bias-sweep"\n'
+        run.write_text(run.read_text(encoding="utf-8") + more, encoding="utf-8")
+    with pytest.raises(FitError, match="in one, in all runs"):
+        diffbench.fit(run)
 
 
 def test_a_ladder_of_greater_of_builds(tmp_path: Path) -> None:

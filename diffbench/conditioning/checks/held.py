@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -223,6 +223,57 @@ def frozen_tare(torques: Mapping[str, Array], *, file: str) -> list[Finding]:
         for name, values in torques.items()
         if np.isfinite(values).sum() >= 50 and float(np.nanmax(values)) == float(np.nanmin(values))
     ]
+
+
+# Bearings, seals and zeros are some per cent of what a bench sweeps; a unit that is loaded is all of it
+# (common practice, no source).
+LOADED = 0.1
+PIECES = 200
+
+
+def span(values: Array) -> tuple[float, float] | None:
+    """Between which torques the means of short pieces of a recording lie, strays apart; None of nothing.
+
+    >>> low, high = span(np.sin(np.linspace(0.0, 60.0, 5000)))
+    >>> round(low, 1), round(high, 1)
+    (-1.0, 1.0)
+    """
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return None
+    means = [float(piece.mean()) for piece in np.array_split(finite, min(PIECES, finite.size))]
+    return float(np.percentile(means, 2.0)), float(np.percentile(means, 98.0))
+
+
+def loaded_tare(
+    spans: Sequence[Mapping[str, tuple[float, float]]], *, largest: float, file: str
+) -> list[Finding]:
+    """Torque channels that a tare run moves, or that stand far off zero all through it: the unit was loaded.
+
+    ``spans`` of each part of the recording by channel; ``largest`` [N·m] input torque of the visit.
+
+    >>> [f.severity for f in loaded_tare([{"left_torque": (-90.0, 210.0)}], largest=400.0, file="tare.csv")]
+    ['stop']
+    """
+    found: list[Finding] = []
+    for name in dict.fromkeys(name for part in spans for name in part):
+        lows, highs = zip(*(part[name] for part in spans if name in part), strict=True)
+        low, high = min(lows), max(highs)
+        moves, stands = high - low > LOADED * largest, max(-low, high) > LOADED * largest
+        if moves or stands:
+            found.append(
+                Finding(
+                    "loaded tare",
+                    "stop" if moves else "caveat",
+                    f"{name}, {file}",
+                    f"{name} reads {low:.4g} to {high:.4g} N·m in a tare run, and the visit's input torque "
+                    f"reaches {largest:.4g} N·m.",
+                    "It would be taken off every sweep as zero and drag.",
+                    "A tare run has the unit out, or open: name the right file, or the kind that it is "
+                    '("bias-sweep", "speed-sweep"), in the run sheet.',
+                )
+            )
+    return found
 
 
 def _level(values: Array) -> float:

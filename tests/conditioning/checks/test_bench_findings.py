@@ -185,6 +185,24 @@ class TestTares:
     def test_two_tares_alike_are_silent(self, found: Found) -> None:
         assert "zero drift" not in found(tares=(self.tare(0.0, 1), self.tare(0.0, 2)))
 
+    @pytest.mark.parametrize("cycles", [1.5, 10.0, 40.0])
+    def test_a_sweep_is_no_tare(self, found: Found, cycles: float) -> None:
+        """Whatever its means are: those of whole cycles are near zero, and their scatter passed for noise."""
+        loaded = self.tare(0.0, 1)
+        turn = 2.0 * np.pi * cycles * loaded["time"] / loaded["time"][-1]
+        loaded["left_torque"] = loaded["left_torque"] + 200.0 * np.sin(turn)
+        with pytest.raises(
+            RecordingError, match=r"loaded tare: left_torque reads -1\d\d.* to 1\d\d"
+        ) as error:
+            found(tares=(loaded,))
+        assert "speed-sweep" in str(error.value.faults[0].mend)
+
+    def test_a_steady_load_is_told(self, found: Found) -> None:
+        assert found(tares=(self.tare(150.0, 1),))["loaded tare"].severity == "caveat"
+
+    def test_drag_and_zero_of_a_bench_are_none(self, found: Found) -> None:
+        assert "loaded tare" not in found(tares=(self.tare(15.0, 1),))
+
 
 class TestStandard:
     def test_a_workshop_s_logger_is_short_of_it_and_serves(self, found: Found) -> None:

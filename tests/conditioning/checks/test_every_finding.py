@@ -20,7 +20,7 @@ from diffbench.errors import RecordingError
 Array = NDArray[np.float64]
 Planted = Callable[[Any], Any]
 FLANKS = ("drive", "coast")
-#: What a fit says beyond the recordings, and the test that makes it fire; each stays silent beside it.
+#: What a fit says beyond these recordings, and the test that makes it fire; each stays silent beside it.
 OF_THE_FIT = {
     "no drive samples": "fitting/test_excitation.py",
     "no coast samples": "fitting/test_excitation.py",
@@ -37,6 +37,7 @@ OF_THE_FIT = {
     "visit not complete": "watching/test_watch.py",
     "repeatability not stated": "fitting/test_pooling.py",
     "recording breaks off": "silence/test_ends.py",
+    "loaded tare": "conditioning/checks/test_bench_findings.py",
     "doubtful reading": "conditioning/test_hand.py",
     "readings contradict each other": "fitting/test_by_hand.py",
 }
