@@ -232,7 +232,7 @@ class Score:
 
 def scores(candidate: Candidate, left: Discrepancy) -> list[Score]:
     """First-order size of each term given the fitted unknowns, the surest first."""
-    from scipy.stats import t as student
+    from scipy.special import stdtr
 
     bins = left.bins
     cycles = np.unique(bins.cycle, return_inverse=True)[1].ravel()
@@ -252,7 +252,7 @@ def scores(candidate: Candidate, left: Discrepancy) -> list[Score]:
         # the larger of what the noise and what the cycles say
         parts = np.bincount(cycles, own * (quiet.explained - size * beside), minlength=count)
         u = float(np.sqrt(max(1.0 / inside, float(parts @ parts) / inside**2)))
-        chance = 2.0 * float(student.sf(abs(size / u), count - 1))
+        chance = 2.0 * float(stdtr(count - 1, -abs(size / u)))
         # seen in units of noise, to tell which terms are alike
         found.append(Score(one, size, u, size / u, chance, quiet.root_of(column)))
     return sorted(found, key=lambda score: -abs(score.t))
@@ -273,9 +273,9 @@ def detectable(found: list[Score]) -> float | None:
     where nothing was tested."""
     if not found:
         return None
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    needed = float(norm.isf(FALSE_ALARM / len(found) / 2.0) + norm.isf(0.1))
+    needed = -float(ndtri(FALSE_ALARM / len(found) / 2.0) + ndtri(0.1))
     return needed * float(np.median([score.u for score in found]))
 
 

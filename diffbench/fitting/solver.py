@@ -1,4 +1,4 @@
-"""Least squares with the linear unknowns eliminated; the only caller of lmfit.
+"""Least squares with the linear unknowns eliminated.
 
 A problem is a model ``y ≈ f(x)`` in which some of ``x`` are factors of known columns once the others are
 given. The search runs over the others alone (variable projection: Golub & Pereyra 1973; Kaufman 1975), then
@@ -7,8 +7,8 @@ all unknowns are polished together, with what is known beforehand as further obs
 Starts are judged with the noise of the first one's settled residual, since before that a wrong minimum can
 look as good as the right one, and each is polished before it is compared: a search sees some of the cells and
 may end at twice the cost of the answer that polishing takes it to. The polish is a Levenberg-Marquardt of our
-own. lmfit's errors are not used: its default rescaling by the residual hides a misfit, and it reports success
-on a bound. A search that ended on a plateau has not converged (NIST's BoxBOD tells).
+own. A search that ended on a plateau has not converged (NIST's BoxBOD tells). lmfit has such a search, by the
+same MINPACK: loading it takes as long as a fit, and its bookkeeping as long as the model.
 """
 
 from __future__ import annotations
@@ -145,62 +145,88 @@ class _EnoughError(Exception):
 def search(
     problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400
 ) -> tuple[Array, float, int]:
-    """Search over the nonlinear unknowns with lmfit, the linear ones eliminated at every step.
+    """Search over the nonlinear unknowns by MINPACK, the linear ones eliminated at every step.
 
-    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit. A search that
-    has not ended after ``limit`` evaluations gives the best vector that it saw.
+    Returns the whole vector, the cost and the number of evaluations. Bounds are kept by a transformation. A
+    search that has not ended after ``limit`` evaluations gives the best vector that it saw. Raises
+    ``ValueError`` where a residual is no number.
     """
-    import lmfit
-
     names = problem.names
     free = [i for i, unknown in enumerate(names.unknowns) if not unknown.linear and not unknown.fixed]
     if not free:
         x = eliminate(problem, start)
         return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), 1
-    parameters = lmfit.Parameters()
-    for i in free:
-        unknown = names.unknowns[i]
-        low, high = unknown.low, unknown.high
-        parameters.add(f"p{i}", value=float(np.clip(start[i], low, high)), min=low, max=high)
+    from scipy.optimize import leastsq
+
+    inside = _Inside(names.low[free], names.high[free])
     count = 0
     best, best_x = np.inf, start
 
-    def projected(parameters: lmfit.Parameters) -> Array:
+    def whole(inner: Array) -> Array:
+        x = start.copy()
+        x[free] = inside.values(inner)
+        return eliminate(problem, x)
+
+    def projected(inner: Array) -> Array:
         nonlocal count, best, best_x
         if count >= limit:
             raise _EnoughError
         count += 1
-        x = start.copy()
-        for i in free:
-            x[i] = parameters[f"p{i}"].value
-        x = eliminate(problem, x)
+        x = whole(inner)
         residual = problem.with_priors(x)
         cost = 0.5 * float(residual @ residual)
+        if not np.isfinite(cost):
+            raise ValueError(f"the model gives no numbers at {x.tolist()}")
         if cost < best:
             best, best_x = cost, x
         return residual
 
-    # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes
-    # (1.3.4)
     try:
-        with np.errstate():  # lmfit leaves numpy's settings changed where it is broken off
-            result = lmfit.minimize(
+        with np.errstate(all="ignore"):
+            ended, _ = leastsq(
                 projected,
-                parameters,
-                method="leastsq",
-                max_nfev=2 * limit + 100,
+                inside.inner(start[free]),
                 xtol=tolerance,
                 ftol=tolerance,
                 epsfcn=1e-8,
-                calc_covar=False,
+                maxfev=2 * limit,  # never reached
             )
     except _EnoughError:
         return best_x, best, count
-    x = start.copy()
-    for i in free:
-        x[i] = result.params[f"p{i}"].value
-    x = eliminate(problem, x)
+    x = whole(np.atleast_1d(ended))
     return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count
+
+
+class _Inside:
+    """Values kept within bounds (p,): each as a function of a number that has none.
+
+    Source: James and Roos, MINUIT, Comput. Phys. Commun. 10 (1975) 343; for one bound its later manual.
+    """
+
+    def __init__(self, low: Array, high: Array) -> None:
+        self._low, self._high = low, high
+        self._both = np.isfinite(low) & np.isfinite(high)
+        self._only_low = np.isfinite(low) & ~self._both
+        self._only_high = np.isfinite(high) & ~self._both
+
+    def values(self, inner: Array) -> Array:
+        """Within the bounds, for any numbers."""
+        made = inner.copy()
+        for here, end, sign in ((self._only_low, self._low, 1.0), (self._only_high, self._high, -1.0)):
+            made[here] = end[here] + sign * (np.sqrt(inner[here] ** 2 + 1.0) - 1.0)
+        low, high = self._low[self._both], self._high[self._both]
+        made[self._both] = low + (np.sin(inner[self._both]) + 1.0) * (high - low) / 2.0
+        return made
+
+    def inner(self, values: Array) -> Array:
+        """The numbers that stand for values; one beyond a bound is brought to it."""
+        kept = np.clip(values, self._low, self._high)
+        made = kept.copy()
+        for here, end in ((self._only_low, self._low), (self._only_high, self._high)):
+            made[here] = np.sqrt((np.abs(kept[here] - end[here]) + 1.0) ** 2 - 1.0)
+        low, high = self._low[self._both], self._high[self._both]
+        made[self._both] = np.arcsin(np.clip(2.0 * (kept[self._both] - low) / (high - low) - 1.0, -1.0, 1.0))
+        return made
 
 
 def polish(

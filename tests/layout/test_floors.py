@@ -76,10 +76,7 @@ LIBRARIES = {
     "distributed": {"run"},
     "h5py": {"readers"},
     "jinja2": {"guide", "report"},
-    "lmfit": {
-        "fitting/solver.py",
-        "results/characterisation.py",
-    },  # a search; a result for its users
+    "lmfit": {"results/characterisation.py"},  # a result for its users
     "markdown_it": {"guide"},
     "matplotlib": {"report"},
     "netCDF4": {"exports"},
