@@ -27,6 +27,7 @@ from typing import Any
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed program is compiled
 
 import numpy as np  # noqa: E402  reads the above as it loads
 import same_model  # noqa: E402
@@ -258,7 +259,7 @@ def questions(setting: Setting) -> Iterator[Ratio]:
     def fitted(*sheets: str) -> list[Path]:
         made = []
         for sheet in sheets:
-            made.append(setting.folder / sheet.replace("/", "-"))
+            made.append(setting.folder / sheet.removesuffix(".toml").replace("/", "-"))
             process([PROGRAM, "fit", FIXTURES / sheet, "--out", made[-1], "--quiet"])
         return made
 
