@@ -235,8 +235,9 @@ def polish(
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
     ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
-    to them. ``on_the_way`` spares the central differences at the end, for a solution of which only the place
-    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for.
+    to them. ``on_the_way`` is for a place to go on from, or a cost to compare: it ends where a step changes the
+    cost by less than 3e-7 of it, some hundredths of a standard error, and spares the central differences. Its
+    Jacobian is the last one that was searched by, and plateaus are not looked for.
     """
     names = problem.names
     low, high = names.low, names.high
@@ -279,7 +280,7 @@ def polish(
         size = float(np.max(np.abs((trial - x)[free] * scale), initial=0.0))
         gain = cost - trial_cost
         x, residual, cost, damping = trial, trial_residual, trial_cost, max(damping / 10, 1e-12)
-        if size < 1e-6 or gain <= 1e-9 * cost:
+        if size < 1e-6 or gain <= (3e-7 if on_the_way else 1e-9) * cost:
             converged, reason = True, "the last step changed nothing that matters"
             break
         data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
