@@ -235,9 +235,9 @@ def polish(
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
     ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
-    to them. ``on_the_way`` is for a place to go on from, or a cost to compare: it ends where a step changes the
-    cost by less than 3e-7 of it, some hundredths of a standard error, and spares the central differences. Its
-    Jacobian is the last one that was searched by, and plateaus are not looked for.
+    to them. ``on_the_way`` is for a place to go on from, or a cost to compare: it ends where a step changes
+    the cost by less than 3e-7 of it, some hundredths of a standard error, and spares the central differences.
+    Its Jacobian is the last one that was searched by, and plateaus are not looked for.
     """
     names = problem.names
     low, high = names.low, names.high

@@ -91,7 +91,7 @@ def test_a_command_loads_what_it_uses(name: str, demo: Any, repository: Path, tm
         store = [str(tmp_path / "history.sqlite")]
         assert main_of(["history", "add", str(demo.folder), "--store", *store]).returncode == 0
     places = {
-        "sheet": repository / "fixtures" / "hand-readings" / "run.toml",
+        "sheet": repository / "fixtures" / "shims" / "run-shim-0.1mm.toml",
         "result": demo.folder,
         "store": tmp_path / "history.sqlite",
     }
