@@ -246,7 +246,7 @@ def at_the_bench(setting: Setting) -> Iterator[Ratio]:
         ],
     )
     from diffbench.fitting import fit
-    from diffbench.results.predict import make_map
+    from diffbench.results import make_map
 
     make_map(fit(DEMO))  # libraries loaded, as a watch has them
     (ours,) = medians(setting.repeats, lambda: make_map(fit(DEMO)))

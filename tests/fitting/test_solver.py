@@ -141,6 +141,34 @@ class TestSearch:
         assert x[2] == 1.0
         assert polish(decay_problem(rate=stays), x).x[2] == 1.0
 
+    @pytest.mark.parametrize(
+        ("low", "high"), [(-np.inf, np.inf), (0.01, np.inf), (-np.inf, 20.0), (0.01, 20.0), (0.3, 1.0)]
+    )
+    def test_bounds_are_kept_as_lmfit_keeps_them(self, low: float, high: float) -> None:
+        """The same search by lmfit's transformation of bounds, on the decay alone: the same answer, the same
+        number of evaluations."""
+        import lmfit
+
+        problem = decay_problem(rate=Unknown("rate", 0.3, low=low, high=high))
+        tried: list[float] = []
+
+        def residual(given: lmfit.Parameters) -> Array:
+            tried.append(given["rate"].value)
+            return problem.residual(eliminate(problem, np.array([0.0, 0.0, given["rate"].value])))
+
+        parameters = lmfit.Parameters()
+        parameters.add("rate", value=0.3, min=low, max=high)
+        theirs = lmfit.minimize(residual, parameters, xtol=1e-8, ftol=1e-8, epsfcn=1e-8, calc_covar=False)
+        x, _, count = search(problem, np.array([0.0, 0.0, 0.3]))
+        assert low <= x[2] <= high
+        assert x[2] == pytest.approx(theirs.params["rate"].value, rel=1e-9)
+        assert abs(count - len(tried)) <= 3  # lmfit tries the start and the answer by itself
+
+    def test_a_residual_that_is_no_number_is_an_error(self) -> None:
+        names = Names((Unknown("a", 1.0),))
+        with pytest.raises(ValueError, match=r"no numbers at \[1\.0\]"):
+            search(Problem(names, lambda x: x * np.nan), names.start)
+
     @pytest.mark.parametrize("limit", [1, 5, 9])
     def test_a_search_that_takes_too_long_gives_the_best_it_saw(self, limit: int) -> None:
         """No crash, no lost work, and numpy's error settings as they were."""
