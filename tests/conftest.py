@@ -16,6 +16,8 @@ from pathlib import Path
 # Linear algebra on one thread, as the command line has it: read when numpy loads, so before anything else.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Hundreds of tests start a process of their own: without compiled modules, each compiles all that it loads.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import pytest  # noqa: E402  see above
 from hypothesis import settings  # noqa: E402  see above

@@ -130,10 +130,10 @@ class Line:
 
     def chance_above(self, limit: float, x: float, *, shared: float = 0.0) -> float:
         """Chance that the unit itself stands above a limit at ``x``."""
-        from scipy.stats import t
+        from scipy.special import stdtr
 
         u = float(self.u_at(x, shared=shared))
-        return float(t.cdf((float(self.at(x)) - limit) / u, self.freedom))
+        return float(stdtr(self.freedom, (float(self.at(x)) - limit) / u))
 
     def next_record(self, x: ArrayLike) -> tuple[Array, Array]:
         """Prediction interval: where one more record lies with 95 %.
@@ -207,11 +207,11 @@ def pooled(observed: float | None, freedom: int, stated: float | None) -> tuple[
     ----------
     JCGM 100:2008, H.3.6 (pooled estimate) and G.4.2.
     """
-    from scipy.stats import f
+    from scipy.special import fdtrc
 
     if observed is None or freedom < 1:
         return None if stated is None else (stated, STATED_FREEDOM)
-    if stated is None or f.sf((observed / stated) ** 2, freedom, STATED_FREEDOM) < _AGAINST:
+    if stated is None or fdtrc(freedom, STATED_FREEDOM, (observed / stated) ** 2) < _AGAINST:
         return observed, float(freedom)
     total = freedom + STATED_FREEDOM
     return math.sqrt((freedom * observed**2 + STATED_FREEDOM * stated**2) / total), total
@@ -284,7 +284,7 @@ def find_jump(x: ArrayLike, y: ArrayLike, *, stated: float | None = None) -> Jum
     Two-phase regression at each place with the bound of Bonferroni: D. C. Montgomery et al., Introduction to
     Linear Regression Analysis, section on indicator variables (from memory).
     """
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     across, upward = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     count = across.size
@@ -305,7 +305,7 @@ def find_jump(x: ArrayLike, y: ArrayLike, *, stated: float | None = None) -> Jum
         if scatter is None or scatter[0] <= 0.0:
             continue
         u = scatter[0] * math.sqrt(np.linalg.inv(design.T @ design)[1, 1])
-        chance = 2.0 * float(t.sf(abs(found[1]) / u, scatter[1])) * (count - 1)
+        chance = 2.0 * float(stdtr(scatter[1], -abs(found[1]) / u)) * (count - 1)
         if chance < _JUMP and (best is None or chance < best[0]):
             size, reach = float(found[1]), _student(_TWO_SIDED, scatter[1]) * u
             best = chance, Jump(at, size, size - reach, size + reach, float(found[0]), *scatter)
@@ -395,7 +395,7 @@ def records_needed(line: Line, x: ArrayLike, fall: float) -> int | None:
     >>> records_needed(line, [0.0, 600.0], 1.0 / 600.0)
     4
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     across = np.asarray(x, dtype=float)
     places = np.unique(across)
@@ -403,12 +403,12 @@ def records_needed(line: Line, x: ArrayLike, fall: float) -> int | None:
     for more in range(1, MOST_RECORDS + 1):
         every = np.append(across, places[-1] + gap * np.arange(1, more + 1))
         u_slope = line.sigma / math.sqrt(float(np.sum((every - every.mean()) ** 2)))
-        if fall >= (_student(_TWO_SIDED, line.freedom + more) + float(norm.ppf(_POWER))) * u_slope:
+        if fall >= (_student(_TWO_SIDED, line.freedom + more) + float(ndtri(_POWER))) * u_slope:
             return more
     return None
 
 
 def _student(share: float, freedom: float) -> float:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(share, freedom))
+    return float(stdtrit(freedom, share))

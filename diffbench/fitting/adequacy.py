@@ -137,7 +137,7 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array, size: A
     under noise (F with 1 and n − 1 degrees of freedom), and of all bins the median. None with too few
     cycles.
     """
-    from scipy.stats import f
+    from scipy.special import fdtri
 
     ratios, offsets, places, shares = [], [], [], []
     for number in np.unique(bins):
@@ -148,7 +148,7 @@ def _repeated(bins: Index, cycle: Index, standard: Array, torque: Array, size: A
         if means.size < FEWEST_CYCLES or np.ptp(means) == 0.0:
             continue
         t2 = means.size * float(means.mean()) ** 2 / float(means.var(ddof=1))
-        ratios.append(t2 / float(f.median(1, means.size - 1)))
+        ratios.append(t2 / float(fdtri(1, means.size - 1, 0.5)))
         offsets.append(float(means.mean()))
         places.append(float(np.median(torque[here])))
         shares.append(abs(offsets[-1]) * float(np.median(size[here])))

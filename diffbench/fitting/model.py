@@ -21,7 +21,7 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw, sliding_speed, temperature_factor
 from diffbench.physics.oil import viscous_factor
-from diffbench.physics.plate_heat import excess_temperature
+from diffbench.physics.plate_heat import Times
 from diffbench.physics.preload import PreloadLaw
 from diffbench.physics.ramps import at_turns, between_turns
 
@@ -57,6 +57,7 @@ class KeptPart(Generic[Part]):
 
 LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 TURNING_SPEED = "turning_speed"  # by what factor hands turned faster than it is told
+HEATING = ("heat_capacity", "heat_conductance")
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
 
 
@@ -154,7 +155,9 @@ class LockingModel:
         self._source_row = {f"error:{source.key}": row for row, source in enumerate(data.sources)}
         grids = [np.flatnonzero(data.heat_run == i) for i in range(len(data.run_names))]
         self._refits = [self._refit_index(column, part) for column, part in enumerate(REFIT_PARTS)]
-        self._heat_runs = [slice(int(at[0]), int(at[-1]) + 1) for at in grids]
+        self._plates = [
+            self._plates_of_a_run(i, slice(int(at[0]), int(at[-1]) + 1)) for i, at in enumerate(grids)
+        ]
         below = np.clip(np.floor(data.cell_heat).astype(np.int64), 0, max(data.heat_power.size - 2, 0))
         self._heat_below, self._heat_share = below, data.cell_heat - below
         # plates follow a change of load only after sliding on by a small angle: a lag that is long where
@@ -166,7 +169,7 @@ class LockingModel:
         sources = [f"error:{source.key}" for source in data.sources]
         begins = [name for _, name in begun if name in names]
         moving = [*sharing.drive_ratios, *sharing.coast_ratios, *begins]
-        heating = ["heat_capacity", "heat_conductance", *(f"plate_excess[{i}]" for i in range(len(grids)))]
+        heating = [*HEATING, *(f"plate_excess[{i}]" for i in range(len(grids)))]
         offset = ["error:temperature"] if "error:temperature" in names else []
         strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
         refits = [names.unknowns[i].name for at, _, _ in self._refits for i in at.tolist()]
@@ -259,27 +262,25 @@ class LockingModel:
 
     def _excess_of_plates(self, x: Array) -> Array:
         """Excess of the plates over the oil at the cells (c,) [K]."""
-        names, data = self.names, self.data
-        capacity = names.value(x, "heat_capacity")
-        conductance = names.value(x, "heat_conductance")
-        # C dΘ/dt = q − h (Θ − Θ_oil), written for the excess: the oil's own rise counts against it
-        heat = data.heat_power - capacity * data.oil_rate
-        grid = np.concatenate(
-            [
-                excess_temperature(
-                    data.heat_time[run],
-                    heat[run],
-                    conductance,
-                    capacity,
-                    start=names.value(x, f"plate_excess[{i}]"),
-                )
-                for i, run in enumerate(self._heat_runs)
-            ]
-        )
+        grid = np.concatenate([plates(x) for plates in self._plates])
         excess = grid[self._heat_below]
         if grid.size > 1:
             excess = excess + self._heat_share * (grid[self._heat_below + 1] - excess)
         return _for_reading(excess)
+
+    def _plates_of_a_run(self, number: int, run: slice) -> KeptPart[Array]:
+        """The same over the times of one run, each by itself: where each of many runs begins with plates of
+        its own, a search moves one beginning at a time."""
+        names, times, begin = self.names, Times(self.data.heat_time[run]), f"plate_excess[{number}]"
+        power, oil_rate = self.data.heat_power[run], self.data.oil_rate[run]
+
+        def excess(x: Array) -> Array:
+            capacity, conductance = (names.value(x, name) for name in HEATING)
+            # C dΘ/dt = q − h (Θ − Θ_oil), written for the excess: the oil's own rise counts against it
+            heat = power - capacity * oil_rate
+            return _for_reading(times.excess(heat, conductance, capacity, names.value(x, begin)))
+
+        return KeptPart(names, [*HEATING, begin], excess)
 
     def friction_factor(self, x: Array) -> Array:
         """``m(v, Θ)``, 1 at the reference condition (c,)."""

@@ -100,7 +100,7 @@ def lack_of_fit(residual: Array, group: Array | Index, *, unknowns: int) -> Lack
     >>> found.freedom, round(found.pure, 3), round(found.lack, 3)
     ((2, 3), 0.06, 4.84)
     """
-    from scipy.stats import f
+    from scipy.special import fdtrc
 
     place = np.unique(group, return_inverse=True)[1].ravel()
     count = np.bincount(place)
@@ -111,7 +111,7 @@ def lack_of_fit(residual: Array, group: Array | Index, *, unknowns: int) -> Lack
     if min(freedom) < 1:
         raise ValueError("nothing repeats, or there are no more groups than unknowns")
     ratio = (lack / freedom[0]) / (pure / freedom[1]) if pure > 0 else np.inf
-    return LackOfFit(pure, lack, freedom, ratio, float(f.sf(ratio, *freedom)))
+    return LackOfFit(pure, lack, freedom, ratio, float(fdtrc(*freedom, ratio)))
 
 
 def correlation_inflation(residual: Array) -> float:

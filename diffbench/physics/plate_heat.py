@@ -12,6 +12,7 @@ line, so n samples are cut into some sqrt(n) blocks, composed side by side, and 
 """
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -99,33 +100,58 @@ def excess_temperature(
     ----------
     Exact response of a first-order system, elementary.
     """
-    t, q = floats(time), floats(heat)
-    h = float(not_negative("conductance", conductance))
-    capacity = float(positive("heat capacity", heat_capacity))
-    theta = float(within("start", start, -np.inf, np.inf, unit=" K"))
-    if t.ndim != 1 or t.size == 0:
-        raise ValueError(f"times are one row of samples, at least one, not of shape {t.shape}")
-    if q.ndim != 1 or q.size not in {t.size, t.size - 1}:
-        raise ValueError(f"heat is one value a sample or an interval of {t.size} times, not {q.shape}")
-    steps = np.diff(t)
-    if not np.all(steps > 0.0):
-        raise ValueError("times must rise from sample to sample")
-    if not np.all(np.isfinite(q)):
-        bad = int(np.flatnonzero(~np.isfinite(q))[0])
-        raise ValueError(f"heat is not a number at sample {bad}: what follows it cannot be known")
-    if q.size == t.size:
-        q = 0.5 * (q[1:] + q[:-1])
-    if steps.size and np.ptp(steps) <= EVEN_STEPS * steps[0]:
-        steps = np.full(1, (t[-1] - t[0]) / steps.size)
-    x = h * steps / capacity
-    # (1 - e^-x)/x goes to one as x goes to zero, which is also the case without cooling.
-    mean_decay = np.ones_like(x)
-    np.divide(-np.expm1(-x), x, out=mean_decay, where=x > 0.0)
-    rises = q * (steps / capacity * mean_decay)
-    decay = np.exp(-x)
-    if decay.size == 1:
-        return np.append(theta, decay_recurrence(float(decay[0]), rises, theta))
-    return np.append(theta, affine_recurrence(decay, rises, theta))
+    return Times(time).excess(heat, conductance, heat_capacity, start)
+
+
+class Times:
+    """The times of `excess_temperature`, looked at once for all that is asked of them.
+
+    Parameters
+    ----------
+    time : array_like
+        As there.
+
+    Raises
+    ------
+    ValueError
+        The times are not as there.
+    """
+
+    def __init__(self, time: ArrayLike) -> None:
+        t = floats(time)
+        if t.ndim != 1 or t.size == 0:
+            raise ValueError(f"times are one row of samples, at least one, not of shape {t.shape}")
+        self._count, steps = t.size, np.diff(t)
+        if not np.all(steps > 0.0):
+            raise ValueError("times must rise from sample to sample")
+        if steps.size and np.ptp(steps) <= EVEN_STEPS * steps[0]:
+            steps = np.full(1, (t[-1] - t[0]) / steps.size)
+        self._steps = steps
+
+    def excess(self, heat: ArrayLike, conductance: float, heat_capacity: float, start: float) -> Floats:
+        """Excess temperature [K], shape (n,), as of `excess_temperature`."""
+        q = floats(heat)
+        h = float(not_negative("conductance", conductance))
+        capacity = float(positive("heat capacity", heat_capacity))
+        theta = float(within("start", start, -np.inf, np.inf, unit=" K"))
+        if q.ndim != 1 or q.size not in {self._count, self._count - 1}:
+            raise ValueError(
+                f"heat is one value a sample or an interval of {self._count} times, not {q.shape}"
+            )
+        if not np.all(np.isfinite(q)):
+            bad = int(np.flatnonzero(~np.isfinite(q))[0])
+            raise ValueError(f"heat is not a number at sample {bad}: what follows it cannot be known")
+        if q.size == self._count:
+            q = 0.5 * (q[1:] + q[:-1])
+        x = h * self._steps / capacity
+        # (1 - e^-x)/x goes to one as x goes to zero, which is also the case without cooling.
+        mean_decay = np.ones_like(x)
+        np.divide(-np.expm1(-x), x, out=mean_decay, where=x > 0.0)
+        rises = q * (self._steps / capacity * mean_decay)
+        decay = np.exp(-x)
+        if decay.size == 1:
+            return np.append(theta, decay_recurrence(float(decay[0]), rises, theta))
+        return np.append(theta, affine_recurrence(decay, rises, theta))
 
 
 _LENGTH = 64  # of a block of constant decay: its triangle of powers stays in the processor's cache
@@ -206,17 +232,26 @@ def decay_recurrence(decay: float, offset: Floats, start: float) -> Floats:
     Superposition, elementary.
     """
     n = offset.size
-    blocks = -(-n // _LENGTH)
-    padded = np.zeros(blocks * _LENGTH)
+    length = min(_LENGTH, max(n, 1))
+    blocks = -(-n // length)
+    padded = np.zeros(blocks * length)
     padded[:n] = offset
-    powers = float(decay) ** np.arange(_LENGTH + 1)
-    within = padded.reshape(blocks, _LENGTH) @ np.where(_APART >= 0, powers[_APART], 0.0)
+    powers, triangle = _powers(float(decay), length)
+    within = padded.reshape(blocks, length) @ triangle
     value, whole = float(start), float(powers[-1])
     starts = np.empty(blocks)
     for block, last in enumerate(within[:, -1].tolist()):
         starts[block] = value
         value = whole * value + last
     return np.asarray((within + starts[:, None] * powers[1:]).reshape(-1)[:n])
+
+
+@lru_cache(maxsize=8)  # runs of one fit share them
+def _powers(decay: float, length: int) -> tuple[Floats, Floats]:
+    """Powers of a decay from 0 to `length`, shape (length + 1,), and their triangle, (length, length)."""
+    powers = floats(decay ** np.arange(length + 1))
+    apart = _APART[:length, :length]
+    return powers, floats(np.where(apart >= 0, powers[apart], 0.0))
 
 
 def _in_blocks(values: Floats, neutral: float) -> Floats:

@@ -131,11 +131,11 @@ def test_colour_only_for_a_terminal_that_wants_it(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_the_numbers_come_before_the_page_is_drawn(
-    program: Path, tmp_path: Path, repository: Path, run: Callable[..., Result]
+    program: Path, tmp_path: Path, ten_readings: Callable[[Path], Path], run: Callable[..., Result]
 ) -> None:
     """In a terminal at once, as somebody waits there; the same words as in a pipe, where all comes at the
     end."""
-    sheet, out = repository / "fixtures" / "shims" / "run-shim-0.1mm.toml", tmp_path / "out"
+    sheet, out = ten_readings(tmp_path / "readings"), tmp_path / "out"
     early: list[bool] = []
 
     def seen(text: str) -> None:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting import FitData, Form, LockingModel, Setup
 from diffbench.physics.friction import Stribeck
+from diffbench.physics.plate_heat import Times
 from diffbench.physics.preload import Additive, GreaterOf
 
 Array = NDArray[np.float64]
@@ -145,6 +147,28 @@ def test_plates_warm_by_friction_heat_and_cool_from_where_they_were(
     curvature = 20.0 * (conductance / capacity) ** 2
     expected = 60.0 + 20.0 + (5.0 - 20.0) * decay
     np.testing.assert_allclose(model.plate_temperature(x), expected, atol=0.25 / 8 * curvature)
+
+
+def test_the_plates_of_a_run_are_made_when_they_move(
+    data_of: Callable[..., FitData], demo_build: Build, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forty readings by hand are as many runs: the beginning of one says nothing of the others."""
+    made: list[int] = []
+    excess = Times.excess
+
+    def counted(self: Times, *given: Any) -> Array:
+        made.append(1)
+        return excess(self, *given)
+
+    monkeypatch.setattr(Times, "excess", counted)
+    model = model_of(data_of(cells=6, run=np.repeat(np.arange(3), 2)), demo_build)
+    x = with_values(model, heat_capacity=500.0, heat_conductance=15.0)
+    before = model.plate_temperature(x)
+    assert len(made) == 3
+    x[model.names.position["plate_excess[1]"]] = 5.0
+    after = model.plate_temperature(x)
+    assert len(made) == 4
+    np.testing.assert_allclose(after - before, [0.0, 0.0, 5.0, 5.0, 0.0, 0.0], atol=1e-12)
 
 
 def test_a_measured_plate_temperature_needs_no_heat(

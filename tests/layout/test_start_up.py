@@ -1,10 +1,12 @@
-"""Quick to start: help, version and a typo load no heavy library."""
+"""Quick to start: help, version and a typo load no heavy library; a command at work, those that it uses."""
 
 from __future__ import annotations
 
 import json
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -65,3 +67,47 @@ def test_help_is_quick(arguments: list[str]) -> None:
     loaded = loaded_after(CALLS.format(arguments=[arguments]))
     assert "click" in loaded
     assert not loaded & HEAVY
+
+
+# Of the libraries that take long, those that a command loads by itself. Statistics come with lmfit, whose search
+# a fit needs; nothing draws before the page.
+LIBRARIES = {"pandas", "scipy.optimize", "scipy.stats", "lmfit", "matplotlib", "jinja2", "sqlalchemy"}
+AT_WORK = {
+    "fit": ({"pandas", "scipy.optimize", "scipy.stats", "lmfit"}, ["fit", "{sheet}", "--quiet"]),
+    "show": (set(), ["show", "{result}"]),
+    "lookup": (set(), ["lookup", "{result}", "--torque=9", "--speed=3", "--temperature=70"]),
+    "conformity": (set(), ["conformity", "{result}"]),
+    "compare": (set(), ["compare", "{result}", "{result}"]),
+    "advise": (set(), ["advise", "{result}", "--target=80 N.m"]),
+    "history list": ({"sqlalchemy"}, ["history", "list", "--store", "{store}"]),
+}
+
+
+@pytest.mark.parametrize("name", AT_WORK)
+def test_a_command_loads_what_it_uses(name: str, demo: Any, repository: Path, tmp_path: Path) -> None:
+    """At work, too: each of them to its end, in an interpreter of its own."""
+    expected, words = AT_WORK[name]
+    if name == "history list":
+        store = [str(tmp_path / "history.sqlite")]
+        assert main_of(["history", "add", str(demo.folder), "--store", *store]).returncode == 0
+    places = {
+        "sheet": repository / "fixtures" / "shims" / "run-shim-0.1mm.toml",
+        "result": demo.folder,
+        "store": tmp_path / "history.sqlite",
+    }
+    ran = main_of([word.format(**places) for word in words])
+    assert ran.returncode in {0, 1}, ran.stderr
+    loaded = set(json.loads(ran.stderr.splitlines()[-1]))
+    assert "diffbench.cli" in loaded
+    assert loaded & LIBRARIES == expected
+
+
+def main_of(arguments: list[str]) -> subprocess.CompletedProcess[str]:
+    """The command line, which tells at its end on standard error what was loaded."""
+    code = (
+        "import atexit, json, sys; from diffbench.cli import main;"
+        "atexit.register(lambda: print(json.dumps(list(sys.modules)), file=sys.stderr)); main(sys.argv[1:])"
+    )
+    return subprocess.run(
+        [sys.executable, "-c", code, *arguments], capture_output=True, encoding="utf-8", check=False
+    )
