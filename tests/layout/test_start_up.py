@@ -69,8 +69,8 @@ def test_help_is_quick(arguments: list[str]) -> None:
     assert not loaded & HEAVY
 
 
-# Of the libraries that take long, those that a command loads by itself. Statistics come with lmfit, whose search
-# a fit needs; nothing draws before the page.
+# Of the libraries that take long, those that a command loads by itself. Statistics come with lmfit, whose
+# search a fit needs; nothing draws before the page.
 LIBRARIES = {"pandas", "scipy.optimize", "scipy.stats", "lmfit", "matplotlib", "jinja2", "sqlalchemy"}
 AT_WORK = {
     "fit": ({"pandas", "scipy.optimize", "scipy.stats", "lmfit"}, ["fit", "{sheet}", "--quiet"]),
