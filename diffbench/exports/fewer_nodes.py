@@ -11,6 +11,7 @@ from diffbench.errors import OutputError
 from diffbench.results.locking_map import (
     AXES,
     BRANCHES,
+    Branch,
     LockingMap,
     MapAxes,
     MapBranch,
@@ -62,6 +63,7 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
                     low_Nm=locking_map.low[branch][cut].tolist(),
                     high_Nm=locking_map.high[branch][cut].tolist(),
                     tested=locking_map.tested[branch][cut].tolist(),
+                    by_the_law_Nm=None if (law := _law(locking_map, branch)) is None else law[cut].tolist(),
                 )
                 for branch in BRANCHES
             },
@@ -74,6 +76,12 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
     share = f"{100.0 * off:.2g} %"
     note = f"on {size} nodes of the map {locking_map.digest[:12]}: off by {share} at most between them"
     return LockingMap(document.model_copy(update={"notes": (*document.notes, note)}))
+
+
+def _law(locking_map: LockingMap, branch: Branch) -> NDArray[np.float64] | None:
+    """The law's own table of a map that shows what was measured."""
+    held = locking_map.document.branches.get(branch)
+    return None if held is None or held.by_the_law_Nm is None else np.array(held.by_the_law_Nm)
 
 
 def _most_telling(locking_map: LockingMap, which: int, count: int) -> list[int]:

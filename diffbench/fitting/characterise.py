@@ -190,9 +190,10 @@ def _characterise(
     left = left_out_of(choice.candidates, allowance_of(conditioned))
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
-    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     departed, terms = departure_findings(best, left[0])
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
+    # what was alarmed and not resolved is doubt of the unknowns, too
+    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws

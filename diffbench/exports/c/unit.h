@@ -259,13 +259,22 @@ static void unit_set_states(unit_values *unit, const double states[])
     unit->state.energy_dissipated = states[2];
 }
 
-/* Limits of the locking torque now: those of the map there, as shares of its torque; which node is tested. */
+/* Limits of the locking torque now: those of the map there, as shares of its torque by the law; which node is
+ * tested. */
 static @PREFIX@_reading unit_reading(const unit_values *unit)
 {
     const @PREFIX@_drive drive = unit_drive(unit);
     const double *numbers = unit->numbers;
     const int32_t follows = (unit->branch == @GUARD@_FOLLOWED) ? 1 : 0;
+    @PREFIX@_setup setup;
+    @PREFIX@_drive place = drive;
+    @PREFIX@_limit fitted;
     @PREFIX@_reading one;
+    @PREFIX@_as_fitted(&setup);
+    setup.branch = unit->branch;
+    place.oil_temperature = numbers[V_PLATE_TEMPERATURE];
+    /* of a map that shows the law, its own torque is that, straight between its nodes as its limits are */
+    fitted = @PREFIX@_locking(&setup, unit->state.ramp_torque, numbers[V_PLATE_TEMPERATURE], &place);
     (void)@PREFIX@_read((follows == 1) ? @GUARD@_LOADING : unit->branch, drive.input_torque, drive.speed_difference,
                         numbers[V_PLATE_TEMPERATURE], &one);
     if ((follows == 1) && (unit->limit.unloading > 0.0))
@@ -279,10 +288,14 @@ static @PREFIX@_reading unit_reading(const unit_values *unit)
         one.high += share * (other.high - one.high);
         one.tested = ((one.tested == 1) && (other.tested == 1)) ? 1 : 0;
     }
-    if (one.locking_torque > 0.0)
+    if (@MEASURED@ == 0)
     {
-        one.low *= unit->limit.torque / one.locking_torque;
-        one.high *= unit->limit.torque / one.locking_torque;
+        fitted.torque = one.locking_torque;
+    }
+    if (fitted.torque > 0.0)
+    {
+        one.low *= unit->limit.torque / fitted.torque;
+        one.high *= unit->limit.torque / fitted.torque;
     }
     return one;
 }
