@@ -519,6 +519,12 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
         ]
     torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
     share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"
+    shown = (
+        "The map shows what was measured, the law corrected by this, and the law alone beside it; all "
+        "numbers and copies of the law are the law's, and wider by what it can do to them."
+        if left.state.corrects
+        else "The limits of the map are wider there, and all numbers by what it can do to them."
+    )
     return [
         Finding(
             "model misses",
@@ -527,7 +533,7 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
             f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
             f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
             f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
-            "The limits of the map are wider there, and all numbers by what it can do to them.",
+            shown,
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )
     ]
