@@ -113,9 +113,18 @@ def test_small_torques_are_further_apart_than_large_ones() -> None:
         [[0.05, 0.0, 1.0, 60.0], [0.15, 0.0, 1.0, 60.0], [0.85, 0.0, 1.0, 60.0], [0.95, 0, 1, 60]]
     )
     found = kernel(place, place, 1.0, (0.15, 1.6, 18.0))
-    # by hand, distances of roots over 0.15: 0.1636 and 0.0527
-    assert found[0, 1] == pytest.approx(np.exp(-0.5 * (0.16369 / 0.15) ** 2), rel=1e-3)
-    assert found[2, 3] == pytest.approx(np.exp(-0.5 * (0.05272 / 0.15) ** 2), rel=1e-3)
+    # by hand, distances of the roots of 0.004 more, over 0.15: 0.1600 and 0.0526
+    assert found[0, 1] == pytest.approx(np.exp(-0.5 * (0.16005 / 0.15) ** 2), rel=1e-3)
+    assert found[2, 3] == pytest.approx(np.exp(-0.5 * (0.05261 / 0.15) ** 2), rel=1e-3)
+
+
+def test_about_zero_torque_it_is_straight() -> None:
+    """A root would be upright at zero, and a map, which is straight between its nodes, would miss it."""
+    torque = np.array([0.0, 0.001, 0.002])
+    place = np.stack([torque, np.zeros(3), np.ones(3), np.full(3, 60.0)], axis=1)
+    zero, middle, end = kernel(place, np.array([[0.3, 0.0, 1.0, 60.0]]), 1.0, (0.25, 1.6, 18.0))[:, 0]
+    assert middle == pytest.approx(0.5 * (zero + end), rel=0.01)
+    assert end > 1.05 * zero  # and by what lies on the slope the chord is no matter of course
 
 
 def test_it_is_a_source_of_doubt_of_its_own(cycles_of: Callable[..., Candidate]) -> None:
