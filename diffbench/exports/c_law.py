@@ -16,7 +16,7 @@ from diffbench.exports.c_source import about_lines, c_identifier, fill_template
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results.fitted_law import FittedLaw
-from diffbench.results.locking_map import LockingMap
+from diffbench.results.locking_map import BRANCHES, LockingMap
 
 __all__ = ["constants", "export_c_law", "law_alone", "law_in", "law_sources"]
 
@@ -49,8 +49,9 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
     if not (locking_map.document.shows or "").startswith("as measured"):
         return ()
     apart = 0.0
-    for branch, held in locking_map.document.branches.items():
-        if held.by_the_law_Nm is not None:
+    for branch in BRANCHES:
+        held = locking_map.document.branches.get(branch)
+        if held is not None and held.by_the_law_Nm is not None:
             value = locking_map.values[branch]
             share = np.abs(np.array(held.by_the_law_Nm) / np.maximum(value, 1e-9) - 1.0)
             tested = locking_map.tested[branch]

@@ -561,7 +561,8 @@ def _state(
         largest_Nm=_largest(candidate),
         lengths=sizes.lengths,
         size=sizes.law,
-        once=float(np.hypot(once, doubt)),
+        # what went with time may have been temperature: all of it is doubt, too
+        once=float(np.sqrt(once**2 + doubt**2 + ended**2)),
         since=ended,
         since_response=(respond @ wandered).tolist(),
         centres=at.tolist(),
