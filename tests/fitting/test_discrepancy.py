@@ -95,8 +95,8 @@ def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable
 
 
 def test_all_of_a_drift_is_doubt_too(cycles_of: Callable[..., Candidate]) -> None:
-    """Friction that fell by 6 % over the visit may be temperature that was read wrongly: the unit is taken for
-    what it came to at the end, and is as doubtful as that."""
+    """Friction that fell by 6 % over the visit may be temperature that was read wrongly: the unit is taken
+    for what it came to at the end, and is as doubtful as that."""
     left = discrepancy(cycles_of(lambda d: -0.06 * 60.0 * (d.time - d.time.mean()) / np.ptp(d.time)))
     assert left is not None
     assert left.state.since < -0.005
