@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from diffbench._version import __version__
 from diffbench.errors import OutputError
 from diffbench.exports.c_source import about_lines, c_identifier, fill_template
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results.fitted_law import FittedLaw
-from diffbench.results.locking_map import LockingMap
+from diffbench.results.locking_map import BRANCHES, LockingMap
 
-__all__ = ["constants", "export_c_law", "law_in", "law_sources"]
+__all__ = ["constants", "export_c_law", "law_alone", "law_in", "law_sources"]
 
 
 def export_c_law(locking_map: LockingMap, name: str) -> dict[str, bytes]:
@@ -42,11 +44,27 @@ def law_in(locking_map: LockingMap) -> FittedLaw:
     return law
 
 
+def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
+    """What a copy of the law says where its map shows what was measured, and not the law; else nothing."""
+    if not (locking_map.document.shows or "").startswith("as measured"):
+        return ()
+    apart = 0.0
+    for branch in BRANCHES:
+        held = locking_map.document.branches.get(branch)
+        if held is not None and held.by_the_law_Nm is not None:
+            value = locking_map.values[branch]
+            share = np.abs(np.array(held.by_the_law_Nm) / np.maximum(value, 1e-9) - 1.0)
+            tested = locking_map.tested[branch]
+            apart = max(apart, float(share[tested].max()) if tested.any() else 0.0)
+    said = "This is the law alone. The map shows the locking torque as measured, which is up to"
+    return (f"{said} {100.0 * apart:.2g} % apart where it was tested.",)
+
+
 def law_sources(locking_map: LockingMap, name: str) -> dict[str, str]:
     """Header and source by suffix, ``.h`` and ``.c`` (see `export_c_law`)."""
     law = law_in(locking_map)
     filled = {
-        "ABOUT": about_lines(locking_map),
+        "ABOUT": about_lines(locking_map, *law_alone(locking_map)),
         "FITTED": _fitted(law),
         "GUARD": c_identifier(name).upper(),
         "NAME": name,

@@ -73,13 +73,14 @@ def c_sources(locking_map: LockingMap, name: str, precision: Precision = "double
     return {suffix: fill_template(f"locking_map{suffix}", filled) for suffix in (".h", ".c")}
 
 
-def about_lines(locking_map: LockingMap) -> str:
-    """What a comment in C says of a map's origin, line by line."""
+def about_lines(locking_map: LockingMap, *more: str) -> str:
+    """What a comment in C says of a map's origin, line by line, and ``more``."""
     document = locking_map.document
     about = [
         f"Unit {document.unit}, build {document.build}, preload law {document.law}.",
         f"Written by diffbench {__version__} from a map with SHA-256 {locking_map.digest}.",
         *([f"PREDICTED, not measured: {document.predicted}."] if document.predicted else []),
+        *more,
         *document.notes,
     ]
     return "\n * ".join(_plain(line) for line in about)

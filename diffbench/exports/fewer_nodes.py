@@ -12,6 +12,7 @@ from diffbench.errors import OutputError
 from diffbench.results.locking_map import (
     AXES,
     BRANCHES,
+    Branch,
     LockingMap,
     MapAxes,
     MapBranch,
@@ -73,6 +74,7 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
                     low_Nm=locking_map.low[branch][cut].tolist(),
                     high_Nm=locking_map.high[branch][cut].tolist(),
                     tested=locking_map.tested[branch][cut].tolist(),
+                    by_the_law_Nm=None if (law := _law(locking_map, branch)) is None else law[cut].tolist(),
                 )
                 for branch in BRANCHES
             },
@@ -108,6 +110,12 @@ def _tested_box(tested: NDArray[np.bool_]) -> list[set[int]]:
         if speeds.size and (nodes := (high - low + 1) * (speeds[-1] - speeds[0] + 1)) > best:
             best, found[:2] = nodes, [{low, high}, {int(speeds[0]), int(speeds[-1])}]
     return found
+
+
+def _law(locking_map: LockingMap, branch: Branch) -> NDArray[np.float64] | None:
+    """The law's own table of a map that shows what was measured."""
+    held = locking_map.document.branches.get(branch)
+    return None if held is None or held.by_the_law_Nm is None else np.array(held.by_the_law_Nm)
 
 
 def _most_telling(locking_map: LockingMap, which: int, count: int, kept: set[int]) -> list[int]:

@@ -6,7 +6,7 @@ from html import escape as escape_html
 from xml.sax.saxutils import escape, quoteattr
 
 from diffbench._version import __version__
-from diffbench.exports.c_law import law_in
+from diffbench.exports.c_law import law_alone, law_in
 from diffbench.exports.fmu_variables import VARIABLES, Variable
 from diffbench.results.locking_map import LockingMap
 
@@ -154,6 +154,7 @@ def documentation(locking_map: LockingMap, identifier: str) -> str:
     predicted = (
         f"<p>Predicted, not measured: {escape_html(document.predicted)}</p>" if document.predicted else ""
     )
+    alone = "".join(f" {escape_html(said)}" for said in law_alone(locking_map))
     return f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{escape_html(identifier)}</title></head><body>
 <h1>Limited-slip differential: {escape_html(about)}</h1>
@@ -166,8 +167,8 @@ beyond_axes is true and inside_tested is false.</p>
 <h2>Law</h2>
 <p>resources/map.json holds the law with its parameters and their covariance (fitted_law). The locking torque
 here is that law's, at the plates' own temperature and where the ramps stand; its limits are the map's there,
-as shares of the torque, the wider ones of plates and oil. With preload torque, scales or heat other than as
-fitted they are those of the unit that the bench had, and inside_tested is false.</p>
+as shares of its torque by the law, the wider ones of plates and oil. With preload torque, scales or heat other
+than as fitted they are those of the unit that the bench had, and inside_tested is false.{alone}</p>
 <h2>Stick and slip</h2>
 <p>A spring and a damper in series with the plates, which slip at the locking torque T: F = k z + d dz/dt
 held between -T and T. Exchanged as a model, k is 20 half-shaft stiffnesses, d is 0.001 s k, and slip begins
@@ -193,6 +194,7 @@ def _head(locking_map: LockingMap, version: str, token: str, more: str = "") -> 
     document = locking_map.document
     name = f"Limited-slip differential {document.unit}, build {document.build}"
     words = f"Locking torque from bench recordings, map with SHA-256 {locking_map.digest}"
+    words = " ".join([f"{words}.", *said]) if (said := law_alone(locking_map)) else words
     if document.predicted:
         words = f"PREDICTED, not measured ({document.predicted}). {words}"
     return [

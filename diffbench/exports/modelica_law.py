@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from diffbench.exports.c_law import constants, law_in
+from diffbench.exports.c_law import constants, law_alone, law_in
 from diffbench.exports.c_source import about_lines, c_identifier
 from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import LockingMap
@@ -27,7 +27,7 @@ def export_modelica_law(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     law = law_in(locking_map)
     held = {key.replace("_", ""): repr(value) for key, value in constants(law).items()}
     filled = held | {
-        "ABOUT": about_lines(locking_map).replace("\n * ", "\n  // "),
+        "ABOUT": about_lines(locking_map, *law_alone(locking_map)).replace("\n * ", "\n  // "),
         "CAPACITY": held["HEATCAPACITY"],
         "CONDUCTANCE": held["HEATCONDUCTANCE"],
         "NAME": c_identifier(name),

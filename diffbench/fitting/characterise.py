@@ -193,9 +193,10 @@ def _characterise(
     left = left_out_of(choice.candidates, allowance_of(conditioned))
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
-    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     departed, terms = departure_findings(best, left[0])
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
+    # what was alarmed and not resolved is doubt of the unknowns, too
+    covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -536,6 +537,12 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
         ]
     torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
     share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"
+    shown = (
+        "The map shows what was measured, the law corrected by this, and the law alone beside it; all "
+        "numbers and copies of the law are the law's, and wider by what it can do to them."
+        if left.state.corrects
+        else "The limits of the map are wider there, and all numbers by what it can do to them."
+    )
     return [
         Finding(
             "model misses",
@@ -544,7 +551,7 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
             f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
             f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
             f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
-            "The limits of the map are wider there, and all numbers by what it can do to them.",
+            shown,
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )
     ]

@@ -11,7 +11,7 @@ However well a bench was fitted, once is once: the rig's allowance stands for wh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -334,8 +334,9 @@ def expected(sizes: Sizes) -> float:
 
 
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
-    """Sizes by restricted likelihood and `expected`, one after another until none moves; those of law and
-    drift then as root mean square over all that the bench leaves likely."""
+    """Sizes by restricted likelihood and `expected`, one after another until none moves; lengths then as
+    geometric mean, and those of law and drift as root mean square, over all that the bench leaves likely: a
+    bench that says nothing must not jump between them."""
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
     now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
@@ -371,6 +372,8 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
                     now, best = other, found
         if now == before:
             break
+    for _ in range(2):
+        now = replace(now, lengths=_usual_lengths(now, likely))
     for name in ("drift", "law"):
         values = np.array(tried[name])
         chances = np.array([likely(replace(now, **{name: value})) for value in tried[name]])
@@ -378,6 +381,21 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
         size = float(np.sqrt(weights @ values**2 / weights.sum()))
         now = replace(now, law=size) if name == "law" else replace(now, drift=size)
     return now
+
+
+def _usual_lengths(now: Sizes, likely: Callable[[Sizes], float]) -> tuple[float, float, float]:
+    """Each length as geometric mean over all that the bench leaves likely beside the other sizes."""
+    found = []
+    for i, values in enumerate(LENGTHS):
+        chances = np.array(
+            [
+                likely(replace(now, lengths=(*now.lengths[:i], value, *now.lengths[i + 1 :])))
+                for value in values.tolist()
+            ]
+        )
+        weights = np.exp(chances - chances.max())
+        found.append(float(np.exp(weights @ np.log(values) / weights.sum())))
+    return found[0], found[1], found[2]
 
 
 def by_other_cycles(bins: Bins, candidate: Candidate, sizes: Sizes) -> tuple[bool, float]:
@@ -543,7 +561,8 @@ def _state(
         largest_Nm=_largest(candidate),
         lengths=sizes.lengths,
         size=sizes.law,
-        once=float(np.hypot(once, doubt)),
+        # what went with time may have been temperature: all of it is doubt, too
+        once=float(np.sqrt(once**2 + doubt**2 + ended**2)),
         since=ended,
         since_response=(respond @ wandered).tolist(),
         centres=at.tolist(),

@@ -125,6 +125,8 @@ def planned_data(plan: PlannedSweep, visit: ConditionedVisit, candidate: Candida
         channel, _, constant = source.key.rpartition(":")[2].partition(".")
         if channel in chains:
             doubtful[channel, constant] = source
+        elif source.group == Source.CROSS_TALK:
+            doubtful[bench.CROSS_TALK] = source
     slope = np.gradient(torque, time)
     heat_time = np.arange(0.0, n * width, 0.5)
     run = ConditionedRun(

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 BRANCH_APART = 1.2  # distance between loading and unloading in lengths: correlated by half
 SLOWEST = 0.02  # rad/s: the logarithm goes no lower
 NEAR_ZERO = 0.5  # power of the torque: play and joints bend the law where the torque is small
+ROUNDED = 0.004  # of the largest torque: nearer to zero it is straight, as lines between nodes are
 NORMAL_95, NORMAL_90 = 1.959964, 1.644854
 
 
@@ -76,7 +77,7 @@ def kernel(
 def _scaled(place: Array, lengths: tuple[float, float, float], power: float) -> Array:
     """Places in lengths."""
     share = place[..., 0]
-    warped = np.sign(share) * np.abs(share) ** power
+    warped = np.sign(share) * ((np.abs(share) + ROUNDED) ** power - ROUNDED**power)
     apart = np.stack([warped, *np.moveaxis(place[..., 1:], -1, 0)], axis=-1)
     return np.asarray(apart / np.array([lengths[0], 1.0 / BRANCH_APART, *lengths[1:]]))
 
@@ -90,7 +91,14 @@ def left_out(
     unknowns follow what the law leaves out (``gradient`` (…, p) of the locking torque): what they took up is
     no doubt of the map. Source: Kennedy & O'Hagan, J. R. Stat. Soc. B 63 (2001), section 4.
     """
-    near, known = _near(state, place, branch)
+    near = _near(state, place, branch)
+    centres = np.array(state.centres)
+    inner = kernel(centres, centres, state.size, state.lengths, state.torque_power)
+    known = np.sum(
+        (near[..., : len(centres)] @ np.linalg.pinv(inner, rcond=1e-10, hermitian=True))
+        * near[..., : len(centres)],
+        axis=-1,
+    )
     rest = np.maximum(state.size**2 - known, 0.0) + state.once**2
     weights = value[..., None] * near - gradient @ np.array(state.response)
     doubt = np.maximum(np.sum((weights @ np.array(state.covariance)) * weights, axis=-1), 0.0)
@@ -117,23 +125,21 @@ def expected_apart(
     if not state.corrects:
         return np.zeros(value.shape)
     mean = np.array(state.mean)
-    near, _ = _near(state, place, branch)
+    near = _near(state, place, branch)
     taken_up = np.array(state.response) @ mean + np.array(state.since_response)
     return np.asarray(value * (near @ mean + state.since) - moved(taken_up))
 
 
-def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: str) -> tuple[Array, Array]:
-    """Covariance (…, q) of the relative discrepancy at a place with the centres, and what these tell of its
-    variance (…,)."""
+def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: str) -> Array:
+    """Covariance (…, q) of the relative discrepancy at a place with the centres; with the rest it is zero."""
     torque, speed, heat = place
     if state.size == 0.0:
-        return np.zeros((*torque.shape, len(state.mean))), np.zeros(torque.shape)
+        return np.zeros((*torque.shape, len(state.mean)))
     centres, own = np.array(state.centres), (state.size, state.lengths, state.torque_power)
     sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
     near = np.mean(
         [kernel(places(torque, side, speed, heat, state.largest_Nm), centres, *own) for side in sides],
         axis=0,
     )
-    inner = np.linalg.pinv(kernel(centres, centres, *own), rcond=1e-10, hermitian=True)
     beside = np.zeros((*near.shape[:-1], len(state.mean) - len(state.centres)))
-    return np.concatenate([near, beside], axis=-1), np.sum((near @ inner) * near, axis=-1)
+    return np.concatenate([near, beside], axis=-1)

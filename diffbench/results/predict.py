@@ -10,7 +10,8 @@ ramps never overcame the preload.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from functools import partial
 from typing import Any, cast
 
 import numpy as np
@@ -18,7 +19,12 @@ from numpy.typing import NDArray
 
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.results.beyond_axes import beyond_of
-from diffbench.results.characterisation import SPEED_TOLERANCE, TORQUE_TOLERANCE, Characterisation
+from diffbench.results.characterisation import (
+    SPEED_TOLERANCE,
+    TORQUE_TOLERANCE,
+    Characterisation,
+    FormState,
+)
 from diffbench.results.document import unknown
 from diffbench.results.locking_map import (
     AXES,
@@ -79,16 +85,17 @@ def make_map(
     asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
     tested = characterisation.tested
 
-    def law(branches: Iterable[str], torque: Array, speed: Array, heat: Array) -> list[Limited]:
-        return [limited_locking_torque(characterisation, torque, speed, heat, b) for b in branches]
+    # nodes stand where the law and the limits ask for them: a correction is smooth, and small beside these
+    by_the_law = characterisation.model_copy(update={"forms": [_alone(f) for f in characterisation.forms]})
 
-    def values(
-        branches: Iterable[str], torque: Array, speed: Array, heat: Array
-    ) -> list[tuple[Array, Array]]:
-        at = FormAt(characterisation, characterisation.forms[0])
+    def law(of: Characterisation, torque: Array, speed: Array, heat: Array) -> list[Limited]:
+        return [limited_locking_torque(of, torque, speed, heat, b) for b in SIDES]
+
+    def values(of: Characterisation, torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+        at = FormAt(of, of.forms[0])
         place = (torque, speed, heat)
         found = []
-        for b in branches:
+        for b in SIDES:
             law = at.by_the_law(place, b)
             parted = parted_untested(at.unit, tested, law, place, b)
             low, high = bracket(at.unit, at.closed, place, b, law)
@@ -99,18 +106,26 @@ def make_map(
     grid = choose_grid(
         (one, two, three),
         # the mean of two errors is not larger than both: it need not be looked at before the end
-        lambda *place: law(SIDES, *place),
-        lambda *place: values(SIDES, *place),
+        partial(law, by_the_law),
+        partial(values, by_the_law),
         lambda *place: [tested.covers(place[0], place[1], place[2], b) for b in SIDES],
         (tested.torque_ends("loading"), tested.speed_ends, tested.temperature_ends),
     )
     value_error, limit_error = interpolation_error(
-        grid.axes, lambda *place: law(SIDES, *place), lambda *place: values(SIDES, *place)
+        grid.axes, partial(law, characterisation), partial(values, characterisation)
     )
     interpolation = MapInterpolation(
         allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
     )
     return map_on(characterisation, grid.axes, build=build, interpolation=interpolation)
+
+
+def _alone(form: FormState) -> FormState:
+    """A form that the cells do not correct: what it leaves out is doubt."""
+    state = form.discrepancy
+    if state is None or not state.corrects:
+        return form
+    return form.model_copy(update={"discrepancy": state.model_copy(update={"corrects": False})})
 
 
 def map_on(

@@ -251,6 +251,24 @@ class TestInsideWhatWasTested:
         assert high > 1.06 * locking + 0.01
 
 
+def test_of_a_map_as_measured_has_its_limits(measured: LockingMap, tmp_path: Path) -> None:
+    """By the law it is 2.9 % below what was measured; its limits hold what was measured all the same."""
+    said = "This is the law alone. The map shows the locking torque as measured, which is up to 2.9 % apart"
+    (path,) = export_map(measured, "fmi2", tmp_path / "q17")
+    with zipfile.ZipFile(path) as archive:
+        assert said in archive.read("documentation/index.html").decode("utf-8")
+        assert said in archive.read("modelDescription.xml").decode("utf-8")
+    unit = Unit(path, tmp_path / "unit")
+    # at a node of the map, oil and plates as warm as each other
+    unit.begin(100.0, 4.0, 0.0, 60.0)
+    torque = unit.step(1e-9, 100.0, 4.0, 0.0, 60.0)[1]
+    low, high = unit.read("locking_torque_low", "locking_torque_high")
+    unit.slave.freeInstance()
+    place = (100.0, 4.0, 60.0)
+    assert torque == pytest.approx(measured.by_the_law(*place, branch="loading"), rel=1e-6)
+    assert (low, high) == pytest.approx(measured.interval(*place, branch="loading"), rel=1e-6)
+
+
 @pytest.mark.parametrize("to", VERSIONS)
 def test_says_that_the_stick_is_soft(to: str, started: Callable[..., Unit]) -> None:
     """0.18 J/h² against a half shaft of 15 kN·m/rad: at 0.1 kg·m² 18 kN·m/rad in 1 ms, 180 N·m/rad in 10."""

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from diffbench import Characterisation
 from diffbench.errors import FitError, RecordingError
 from diffbench.fitting import fit
+from diffbench.results import make_map
 
 Columns = dict[str, NDArray[np.float64]]
 FORCE_STATED = ('law = "undecided"', 'law = "undecided"\nspring_force = { value = "1950 N", u = "60 N" }')
@@ -265,6 +266,10 @@ class TestKnowledge:
         # a law that misses by 12 N·m doesn't hide behind a small standard uncertainty
         assert not result.diagnostics.residuals_clean
         assert "the same in every cycle" in findings(result)["model misses"]
+        # whether the map shows the law or what was measured is told with it, and so it is made
+        (missed,) = (finding for finding in result.findings if finding.name == "model misses")
+        told = "The map shows what was measured" in missed.effect
+        assert (make_map(result).document.shows == "as measured") == told
         bias = result.parameters["ramp_bias_drive_loading"]
         assert bias.low is None or bias.low < 0.5143
 

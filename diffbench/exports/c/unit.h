@@ -261,12 +261,20 @@ static void unit_set_states(unit_values *unit, const double states[])
     unit->state.energy_dissipated = states[2];
 }
 
-/* What the map says now at some temperature, its limits as shares of the locking torque here. */
+/* What the map says now at some temperature, its limits as shares of its torque by the law. */
 static @PREFIX@_reading unit_reading_at(const unit_values *unit, double temperature)
 {
     const @PREFIX@_drive drive = unit_drive(unit);
     const int32_t follows = (unit->branch == @GUARD@_FOLLOWED) ? 1 : 0;
+    @PREFIX@_setup setup;
+    @PREFIX@_drive place = drive;
+    @PREFIX@_limit fitted;
     @PREFIX@_reading one;
+    @PREFIX@_as_fitted(&setup);
+    setup.branch = unit->branch;
+    place.oil_temperature = temperature;
+    /* of a map that shows the law, its own torque is that, straight between its nodes as its limits are */
+    fitted = @PREFIX@_locking(&setup, unit->state.ramp_torque, temperature, &place);
     (void)@PREFIX@_read((follows == 1) ? @GUARD@_LOADING : unit->branch, drive.input_torque, drive.speed_difference,
                         temperature, &one);
     if ((follows == 1) && (unit->limit.unloading > 0.0))
@@ -279,10 +287,14 @@ static @PREFIX@_reading unit_reading_at(const unit_values *unit, double temperat
         one.high += share * (other.high - one.high);
         one.tested = ((one.tested == 1) && (other.tested == 1)) ? 1 : 0;
     }
-    if (one.locking_torque > 0.0)
+    if (@MEASURED@ == 0)
     {
-        one.low *= unit->limit.torque / one.locking_torque;
-        one.high *= unit->limit.torque / one.locking_torque;
+        fitted.torque = one.locking_torque;
+    }
+    if (fitted.torque > 0.0)
+    {
+        one.low *= unit->limit.torque / fitted.torque;
+        one.high *= unit->limit.torque / fitted.torque;
     }
     return one;
 }
