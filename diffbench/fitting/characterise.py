@@ -19,10 +19,10 @@ from diffbench.errors import DocumentError, Fault, FitError, RecordingError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.bench_constants import allowance_of, bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
-from diffbench.fitting.choose import Choice, choose
+from diffbench.fitting.choose import Choice, choose, with_packs_apart
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import MATTERS, departure_findings, in_limits
+from diffbench.fitting.departures import MATTERS, departure_findings, in_limits, packs_finding
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
@@ -188,10 +188,19 @@ def _characterise(
     refits_apart(best, visits, parts)
     say("uncertainty")
     left = left_out_of(choice.candidates, allowance_of(conditioned))
+    departed, terms = departure_findings(best, left[0])
+    if not by_hand and any(score.departure.enters for score in terms.alarmed):
+        say("fitting: packs that differ")
+        again = with_packs_apart(choice, setup)
+        if again is not None:
+            choice, setup = again
+            best, data = choice.best, setup.data
+            left = left_out_of(choice.candidates, allowance_of(conditioned))
+            departed, terms = departure_findings(best, left[0])
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
-    departed, terms = departure_findings(best, left[0])
+    departed += packs_finding(best, covariances[0])
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))

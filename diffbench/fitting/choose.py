@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -84,6 +84,29 @@ def choose(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
         noise = candidates[0].noise
         leader = min(candidates, key=lambda c: c.chi2(c.noise) if first else _information(c, noise))
     return _weighed(stated, candidates, information, leader.noise)
+
+
+def with_packs_apart(choice: Choice, setup: Setup) -> tuple[Choice, Setup] | None:
+    """The same forms with packs that may differ, where slip went both ways round and the sweeps pay for both
+    unknowns by more than ``DECISIVE``; else nothing.
+
+    What the packs differ by is on the ramps: it is taken from the fit so far, and once more from the one
+    after.
+    """
+    found = list(choice.candidates)
+    if np.unique(setup.data.direction).size == 1:
+        return None
+    for _ in range(2):
+        data = replace(setup.data, apart=found[0].model.packs(found[0].x))
+        apart = replace(setup, data=data)
+        found = [fit_form(apart.model(c.form), start=c) for c in found]
+    before, noise = choice.best, found[0].noise
+    if _information(before, noise) - _information(found[0], noise) < DECISIVE:
+        return None
+    stated = setup.builds[0].preload.law
+    forms = {c.form.law for c in found}
+    given_up = {law: far for law, far in choice.verdict.information.items() if law not in forms}
+    return _weighed(stated, found, given_up, noise), apart
 
 
 def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Candidate]:

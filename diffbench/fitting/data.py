@@ -45,7 +45,8 @@ class FitData:
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
     2): relative standard deviations of preload and ramp bias from one refit to the next. ``temperature_u``
     [K]: largest standard uncertainty of a temperature's zero. ``by_hand``: of readings by hand, where there
-    are any.
+    are any. ``apart`` (2, c) [N·m]: what packs that differ load the ramps by for a share of one, of what the
+    preload locks and of what the ramps do; None where both count as alike.
     """
 
     difference: Array
@@ -83,6 +84,7 @@ class FitData:
     refit_spread: Array
     temperature_u: float = 0.0
     by_hand: ByHand | None = None
+    apart: Array | None = None
 
     @property
     def locking(self) -> Array:
@@ -116,7 +118,11 @@ class FitData:
 
     def only(self, kept: Index) -> FitData:
         """Some of the cells, in order, with the histories whole: each computes what it does among all."""
-        cells = {f.name: getattr(self, f.name)[..., kept] for f in fields(self) if f.name not in OF_NO_CELL}
+        cells = {
+            f.name: None if (column := getattr(self, f.name)) is None else column[..., kept]
+            for f in fields(self)
+            if f.name not in OF_NO_CELL
+        }
         near = np.clip(np.searchsorted(kept, self.turn_near), 0, kept.size - 1).astype(np.int64)
         return replace(self, **cells, turn_near=near)
 
