@@ -22,6 +22,7 @@ from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.discrepancy import (
     EXPECTED_LENGTHS,
+    LEAST,
     Bins,
     Discrepancy,
     Posterior,
@@ -141,7 +142,7 @@ def _torque(course: Callable[[Sight], Array]) -> Callable[[Sight], Array]:
 def _running_in(share: float) -> Callable[[Sight], Array]:
     def course(seen: Sight) -> Array:
         whole = -np.expm1(-1.0 / share)
-        return np.asarray(np.expm1(-seen.bins.time / share) / whole)
+        return np.asarray(-np.expm1(-seen.bins.time / share) / whole)
 
     return _friction(course)
 
@@ -154,10 +155,10 @@ def _bent(seen: Sight) -> Array:
 
 
 def _glazed(seen: Sight) -> Array:
-    """Lost for good once the plates passed the middle of their temperatures."""
+    """Changed for good once the plates passed the middle of their temperatures."""
     limit = 0.5 * (float(seen.heat.min()) + float(seen.heat.max()))
     passed = seen.bins.time >= float(seen.bins.time[seen.heat >= limit].min())
-    return np.where(passed, -1.0, 0.0)
+    return np.where(passed, 1.0, 0.0)
 
 
 def _log_speed(seen: Sight) -> Array:
@@ -167,7 +168,7 @@ def _log_speed(seen: Sight) -> Array:
 
 def _pressure(seen: Sight) -> Array:
     load = np.log(seen.bins.locking)
-    return np.asarray(-(load - load.min()) / max(float(np.ptp(load)), 1e-9))
+    return np.asarray((load - load.min()) / max(float(np.ptp(load)), 1e-9))
 
 
 def _heated(seen: Sight) -> Array:
@@ -441,7 +442,7 @@ class Asked:
     @property
     def lasting(self) -> tuple[Score, float, float] | None:
         """On a visit that only warms up and alarms no term of time: the lasting change that is the most to be
-        reckoned with, how likely it is, and the root of its expected square.
+        reckoned with, how likely it is, and the size that the limits hold.
 
         That there is one, and its size, are weighed as any two models by their evidence (Kass and Raftery
         1995): a change of no size, or a normal one of `USUAL_CHANGE`.
@@ -455,8 +456,11 @@ class Asked:
             share = USUAL_CHANGE**2 / (USUAL_CHANGE**2 + score.u**2)
             evidence = np.sqrt(1.0 - share) * np.exp(0.5 * share * (score.size / score.u) ** 2)
             likely = float(CHANGES * evidence / (1.0 - CHANGES + CHANGES * evidence))
-            square = likely * share * (share * score.size**2 + score.u**2)
-            found.append((score, likely, float(np.sqrt(square))))
+            # what is worth a word counts in full, or the limits would hold neither reading
+            counted = 1.0 if likely > LEAST_GRAVE else likely
+            size = float(np.sqrt(counted * share * (share * score.size**2 + score.u**2)))
+            if size * score.reach > LEAST:
+                found.append((score, likely, size))
         return max(found, key=lambda each: each[2] * each[0].reach, default=None)
 
     def sizes(self) -> list[tuple[Score, float]]:
@@ -580,9 +584,9 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
 
 
 def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> Discrepancy | None:
-    """What the law leaves out with the doubt of what was alarmed and not resolved, or that the visit can't tell
-    from temperature: of each term that the limits hold, what the map would be off by if the bench did just
-    that."""
+    """What the law leaves out with the doubt of what was alarmed and not resolved, or that the visit can't
+    tell from temperature: of each term that the limits hold, what the map would be off by if the bench did
+    just that."""
     held = [(score.departure, size) for score, size in terms.sizes()] if terms.alarmed else []
     if terms.lasting is not None:
         score, _, size = terms.lasting

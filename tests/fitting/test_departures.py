@@ -13,7 +13,7 @@ from scipy.stats import norm
 
 from diffbench import Characterisation
 from diffbench.fitting import Candidate, FitData
-from diffbench.fitting.departures import DEPARTURES, departure_findings, threshold
+from diffbench.fitting.departures import DEPARTURES, departure_findings, in_limits, threshold
 from diffbench.fitting.discrepancy import discrepancy
 
 Array = NDArray[np.float64]
@@ -114,6 +114,41 @@ def test_time_and_temperature_are_said_to_be_confounded(cycles_of: Callable[...,
     assert finding.where.count(" %)") > 1
     assert finding.effect.count("±") >= 1
     assert "first sweep again" in finding.mend
+
+
+def test_what_a_visit_that_warms_up_cannot_rule_out_is_told_and_in_the_limits(
+    cycles_of: Callable[..., Candidate],
+) -> None:
+    """A loss of friction too small for an alarm, some three of its standard uncertainties: as a note with
+    both readings, and the limits hold it; noise alone is no caution."""
+
+    def lost(d: FitData) -> Array:
+        return np.asarray(-0.75 * -np.expm1(-d.time / (0.3 * d.time.max())))
+
+    told = []
+    for seed in range(60, 64):
+        made = cycles_of(lost, noise=9.0, seed=seed)
+        left = discrepancy(made)
+        findings, terms = departure_findings(made, left)
+        if not terms.alarmed and findings:
+            told.append(findings[0])
+            held = in_limits(made, left, terms)
+            assert held is not None
+            assert left is not None
+            assert len(held.state.mean) == len(left.state.mean) + 1
+        plain = cycles_of(noise=9.0, seed=seed)
+        assert all(f.severity == "note" for f in departure_findings(plain, discrepancy(plain))[0])
+    assert told
+    assert all(finding.name == "time not told from temperature" for finding in told)
+    assert all("-" in finding.evidence and "first sweep again" in finding.mend for finding in told)
+
+
+def test_what_is_lost_is_said_to_be_lost(cycles_of: Callable[..., Candidate]) -> None:
+    made = cycles_of(PLANTED["running in"])
+    terms = departure_findings(made, discrepancy(made))[1]
+    words = {score.departure.name: score.words for score in terms.scores}
+    assert words["running in"].startswith("friction changed by -")
+    assert words["glazing"].startswith("friction changed by -")
 
 
 def test_weights_of_readings_add_up_and_a_clear_case_has_one(cycles_of: Callable[..., Candidate]) -> None:
