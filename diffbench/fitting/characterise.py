@@ -51,7 +51,7 @@ from diffbench.fitting.parameters import (
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
-from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
+from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import (
@@ -79,6 +79,7 @@ if TYPE_CHECKING:
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
+OPEN_IT = "a sweep to an input torque that clearly overcomes the preload, or the law in the build sheet"
 Progress = Callable[[str], None]
 
 
@@ -372,6 +373,8 @@ def _parameters(
 
     combined: dict[str, Combined] = {}
     parameters: dict[str, Parameter] = {}
+    # of which one law's ramps may be another's closed contact
+    closed = choice.verdict.status != "stated" and may_be_closed(choice.best)
     for name in direct[0]:
         item = combine_forms([found.get(name) for found in direct], choice.weights, covariances, dof)
         assert item is not None
@@ -383,8 +386,9 @@ def _parameters(
         combined[name] = item
         parameters[name] = _told(name, item, choice, [found.get(name) for found in direct], stated=stated)
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-        if flank is not None and not ramp_seen(choice.best, flank):
+        if flank is not None and (closed or not ramp_seen(choice.best, flank)):
             estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
+            needs = f"{needs}; {OPEN_IT}" if closed else needs
             parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)
 
     reliable = {name: parameters[name].status != "not-determined" for name in combined}

@@ -31,6 +31,7 @@ from diffbench.fitting.discrepancy import (
     least_of,
 )
 from diffbench.fitting.model import PACKS_APART
+from diffbench.physics.preload import softened
 
 Array = NDArray[np.float64]
 
@@ -196,10 +197,8 @@ def _curved(sign: float) -> Callable[[Sight], Array]:
 
 
 def _softly(seen: Sight) -> Array:
-    """What a joint locks more that opens bit by bit, ``(F_0^k + F^k)^(1/k)`` over the larger of both."""
-    least = np.minimum(seen.opened, 1.0 / np.maximum(seen.opened, 1e-9))
-    larger = np.maximum(seen.preload, seen.ramp)
-    return np.asarray(larger * ((1.0 + least**SOFT) ** (1.0 / SOFT) - 1.0))
+    """What a joint locks more that opens bit by bit."""
+    return np.asarray(softened(seen.preload, seen.ramp))
 
 
 def _between(seen: Sight) -> Array:
@@ -222,7 +221,6 @@ def _ramp_friction(seen: Sight) -> Array:
 # A lasting change of friction over a visit: one visit in ten shows one, of some 3 % (common practice, no
 # source).
 CHANGES, USUAL_CHANGE = 0.1, 0.03
-SOFT = 4.0
 AGAIN = "Run the first sweep again at the end of the visit: what has come back is temperature, the rest time."
 RAMPS = "Look at the ramps, and sweep each flank to two peaks."
 EXCHANGE = "Exchange left and right on the bench: what turns with the unit is the packs, what stays is not."
@@ -600,6 +598,9 @@ def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> D
         shown - (own * left.bins.locking if one.of_unit == "end" else 0.0)
         for (one, _), (shown, own) in zip(held, readings, strict=True)
     ]
+    # narrower than the smooth term: the map's limits hold it where it is
+    joint = max((abs(size) for one, size in held if one.column is _softly), default=0.0)
+    left = replace(left, state=left.state.model_copy(update={"joint": joint}))
     return doubting(candidate, left, readings, off)
 
 

@@ -193,6 +193,19 @@ def steady_locking_torque(
     return total
 
 
+def parts(
+    unit: UnitQuantities, torque: Floats, speed: Floats, heat: Floats, branch: str
+) -> tuple[Floats, Floats]:
+    """What the preload and what the ramps would each lock alone [N·m], by a branch of
+    `steady_locking_torque`."""
+    share = BRANCH_SHARE.get(branch, 0.5)
+    drive = unit.drive_bias * (1.0 + share * (unit.drive_ratio - 1.0))
+    coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
+    factor = friction_factor(unit, speed, heat)
+    ramp: Floats = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
+    return factor * unit.preload_torque, factor * ramp
+
+
 def _of_one_way(
     unit: UnitQuantities,
     plates: Callable[[Floats], tuple[Floats, Floats]],

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.doubts import Source
-from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
-from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf, softened
+from diffbench.physics.steady import UnitQuantities, parts, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Tested
 from diffbench.results.discrepancy import NORMAL_95, expected_apart, left_out
@@ -326,9 +326,11 @@ def _own_variance(at: FormAt, place: tuple[Array, Array, Array], branch: str) ->
         # the larger of both sides: at a corner of the greater-of law one of them is flat
         gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    return (
-        own if form.discrepancy is None else own + left_out(form.discrepancy, value, gradient, place, branch)
-    )
+    if form.discrepancy is None:
+        return own
+    if form.discrepancy.joint > 0.0:
+        own = own + (form.discrepancy.joint * softened(*parts(at.unit, *place, branch))) ** 2
+    return own + left_out(form.discrepancy, value, gradient, place, branch)
 
 
 def bracket(
