@@ -24,7 +24,8 @@ PLACES = np.array([[-1.0], [0.0], [1.0]]) / 3.0
 # columns of the histories, and what is of a run or a visit; all others are of the cells
 OF_NO_CELL = frozenset(
     {"sources", "turn_torque", "turn_begins", "turn_near", "heat_time", "heat_power", "oil_rate", "heat_run"}
-    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u", "by_hand"}
+    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u", "temperature_allowed"}
+    | {"by_hand"}
 )
 
 
@@ -44,7 +45,8 @@ class FitData:
     ``friction_state`` (c,) members of ``Friction``. ``segment_torque``: input torque at
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
     2): relative standard deviations of preload and ramp bias from one refit to the next. ``temperature_u``
-    [K]: largest standard uncertainty of a temperature's zero. ``by_hand``: of readings by hand, where there
+    [K]: largest standard uncertainty of a temperature, ``temperature_allowed`` where no rig states it.
+    ``by_hand``: of readings by hand, where there
     are any. ``apart`` (2, c) [N·m]: what packs that differ load the ramps by for a share of one, of what the
     preload locks and of what the ramps do; None where both count as alike.
     """
@@ -83,6 +85,7 @@ class FitData:
     run_kinds: tuple[RunKind, ...]
     refit_spread: Array
     temperature_u: float = 0.0
+    temperature_allowed: bool = False
     by_hand: ByHand | None = None
     apart: Array | None = None
 
@@ -166,6 +169,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         run_kinds=tuple(run.kind for run in runs),
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
         temperature_u=max((visit.temperature_u or 0.0 for visit in visits), default=0.0),
+        temperature_allowed=any(visit.rig.places_oil_sensor for visit in visits),
         by_hand=_by_hand([visit.by_hand for visit in visits if visit.by_hand is not None]),
     )
 

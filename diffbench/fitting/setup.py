@@ -272,7 +272,7 @@ def _bench_errors(data: FitData) -> list[Unknown]:
         for source in data.sources
     ]
     if data.temperature_u > 0:
-        reading = Source.TEMPERATURE
+        reading = Source.TEMPERATURE_ALLOWED if data.temperature_allowed else Source.TEMPERATURE
         errors.append(
             replace(ERROR, name="error:temperature", source=reading, considered=True, label=reading)
         )
