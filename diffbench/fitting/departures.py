@@ -600,7 +600,10 @@ def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> D
     ]
     # narrower than the smooth term: the map's limits hold it where it is
     joint = max((abs(size) for one, size in held if one.column is _softly), default=0.0)
-    left = replace(left, state=left.state.model_copy(update={"joint": joint}))
+    # a course that is known to a tenth is taken off to a tenth: of the likeliest, the more the larger it is
+    course = max(float(np.sqrt(np.mean((COURSE * own) ** 2))) for _, own in readings)
+    once = float(np.hypot(left.state.once, course))
+    left = replace(left, state=left.state.model_copy(update={"joint": joint, "once": once}))
     return doubting(candidate, left, readings, off)
 
 
