@@ -79,6 +79,7 @@ if TYPE_CHECKING:
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
+LIKE_PACKS = ("gain mismatch", "lag mismatch", "transducer hysteresis")
 OPEN_IT = "a sweep to an input torque that clearly overcomes the preload, or the law in the build sheet"
 Progress = Callable[[str], None]
 
@@ -183,6 +184,7 @@ def _characterise(
     builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     setup = Setup.of(builds, gather(conditioned))
     data, reference = setup.data, setup.reference
+    seen = len(data.sources)
     by_hand = by_hand_alone(setup)
     choice = choose_by_hand(setup, progress=say) if by_hand else choose(setup, progress=say)
     best = choice.best
@@ -228,7 +230,13 @@ def _characterise(
         facts = _each_with_its_own(facts, labels, builds, dates, tested_in)
     findings = [
         *noticed,
-        *(finding for visit in conditioned for finding in visit.findings),
+        *(
+            finding
+            for visit in conditioned
+            for finding in visit.findings
+            # packs that differ explain it, and nothing of it is taken off
+            if len(data.sources) == seen or finding.name not in LIKE_PACKS
+        ),
         *excitation_findings(best, tested),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),

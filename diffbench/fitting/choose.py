@@ -34,6 +34,10 @@ DECISIVE = 10.0
 HOPELESS = 60.0
 # Load factor of a preloaded joint: in design examples below a quarter (common practice, no source).
 PLAUSIBLE_FRACTION = 0.3
+# How two flanges were seen to differ before the fit, that packs which differ look like: ends of keys.
+AS_SEEN = tuple(
+    f":{kind}.{part}" for kind in ("gain", "lag", "hysteresis") for part in ("common", "mismatch")
+)
 SIMPLEST, *MORE_FRICTION = FRICTION_LAWS.values()
 
 
@@ -90,16 +94,17 @@ def with_packs_apart(choice: Choice, setup: Setup) -> tuple[Choice, Setup] | Non
     """The same forms with packs that may differ, where slip went both ways round and the sweeps pay for both
     unknowns by more than ``DECISIVE``; else nothing.
 
-    What the packs differ by is on the ramps: it is taken from the fit so far, and once more from the one
-    after.
+    Packs that differ look like flanges that do: what was seen of those before the fit, by a comparison that
+    knows no packs, stays only where the sweeps cannot do without (``HOPELESS``).
     """
-    found = list(choice.candidates)
     if np.unique(setup.data.direction).size == 1:
         return None
-    for _ in range(2):
-        data = replace(setup.data, apart=found[0].model.packs(found[0].x))
-        apart = replace(setup, data=data)
-        found = [fit_form(apart.model(c.form), start=c) for c in found]
+    apart, found = _with_packs(choice.candidates, setup)
+    bare = setup.data.without_sources(AS_SEEN)
+    if len(bare.sources) < len(setup.data.sources):
+        other, alone = _with_packs(choice.candidates, replace(setup, data=bare))
+        if _information(alone[0], found[0].noise) < _information(found[0], found[0].noise) + HOPELESS:
+            apart, found = other, alone
     before, noise = choice.best, found[0].noise
     if _information(before, noise) - _information(found[0], noise) < DECISIVE:
         return None
@@ -107,6 +112,17 @@ def with_packs_apart(choice: Choice, setup: Setup) -> tuple[Choice, Setup] | Non
     forms = {c.form.law for c in found}
     given_up = {law: far for law, far in choice.verdict.information.items() if law not in forms}
     return _weighed(stated, found, given_up, noise), apart
+
+
+def _with_packs(candidates: Sequence[Candidate], setup: Setup) -> tuple[Setup, list[Candidate]]:
+    """What the packs differ by is on the ramps: it is taken from the fit so far, and once more from the one
+    after."""
+    found, start = list(candidates), candidates[0].model.packs(candidates[0].x)
+    for _ in range(2):
+        apart = replace(setup, data=replace(setup.data, apart=start))
+        found = [fit_form(apart.model(c.form), start=c) for c in found]
+        start = found[0].model.packs(found[0].x)
+    return apart, found
 
 
 def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Candidate]:

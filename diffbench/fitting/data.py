@@ -119,9 +119,16 @@ class FitData:
         """Cells of the runs of a kind (c,)."""
         return np.array([own == kind for own in self.run_kinds])[self.run]
 
+    def without_sources(self, ends: tuple[str, ...]) -> FitData:
+        """Without the errors of the bench whose keys end so."""
+        kept = [row for row, source in enumerate(self.sources) if not source.key.endswith(ends)]
+        effects = ("effect_input", "effect_difference", "noise_share")
+        rows: dict[str, Any] = {name: getattr(self, name)[kept] for name in effects}
+        return replace(self, sources=tuple(self.sources[row] for row in kept), **rows)
+
     def only(self, kept: Index) -> FitData:
         """Some of the cells, in order, with the histories whole: each computes what it does among all."""
-        cells = {
+        cells: dict[str, Any] = {
             f.name: None if (column := getattr(self, f.name)) is None else column[..., kept]
             for f in fields(self)
             if f.name not in OF_NO_CELL

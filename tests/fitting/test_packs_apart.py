@@ -4,11 +4,13 @@ alike or slip went one way."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting import FitData, Form, Setup
 from diffbench.fitting.candidate import Candidate, first_look, fit_form
@@ -123,3 +125,20 @@ def test_the_steady_law_is_the_mean_of_both_ways() -> None:
     assert float(steady_locking_torque(unit, 0.0, 4.0, 60.0)) == pytest.approx(
         PRELOAD / (1.0 - part), rel=1e-9
     )
+
+
+def test_flanges_that_were_seen_to_differ_give_way_to_packs(
+    data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """Packs that differ look like two gains that do; a gain that its own certificate states stays."""
+    data = two_packs(data_of, 0.07, 0.0, both_ways=True)
+    keys = ("V:gain.mismatch", "R:left_torque.gain")
+    sources = tuple(ErrorSource(key, key, "transducer gain", 0.01) for key in keys)
+    effect = np.stack([0.01 * data.input_torque, 0.005 * data.input_torque])
+    data = replace(
+        data, sources=sources, effect_input=0.0 * effect, effect_difference=effect, noise_share=0.0 * effect
+    )
+    again = fitted(demo_build, data)[1]
+    assert again is not None
+    assert [source.key for source in again[1].data.sources] == ["R:left_torque.gain"]
+    assert number(again[0].best, PACKS_APART[1]) == pytest.approx(0.07, abs=0.01)
