@@ -12,15 +12,22 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
-from diffbench.fitting import FitData, Form, Setup
-from diffbench.fitting.candidate import Candidate, first_look, fit_form
-from diffbench.fitting.choose import Choice, with_packs_apart
+from diffbench.fitting import (
+    PACKS_APART,
+    Candidate,
+    Choice,
+    FitData,
+    Form,
+    Setup,
+    first_look,
+    fit_form,
+    with_packs_apart,
+)
 from diffbench.fitting.departures import packs_finding
-from diffbench.fitting.model import PACKS_APART
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results.characterisation import LawVerdict
+from diffbench.results import LawVerdict
 
 Array = NDArray[np.float64]
 PRELOAD, DRIVE, COAST, RATIO = 60.0, 0.45, 0.3, 1.35
