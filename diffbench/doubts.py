@@ -25,7 +25,7 @@ class Source(StrEnum):
     TARE = "tare"
     DRAG = "bearing and seal drag"
     LAG = "lag"
-    HYSTERESIS = "transducer hysteresis"
+    HYSTERESIS = "hysteresis of the transducers"
     CROSS_TALK = "cross-talk of the flanges"
     CROSS_TALK_ALLOWED = "cross-talk of the flanges, allowed for"
     INERTIA = "inertia"

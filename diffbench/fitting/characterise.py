@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from diffbench.conditioning.checks.flanges import WORDS
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
@@ -79,7 +80,7 @@ if TYPE_CHECKING:
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
-LIKE_PACKS = ("gain mismatch", "lag mismatch", "transducer hysteresis")
+LIKE_PACKS = tuple(WORDS[kind][0] for kind in ("gain", "lag", "hysteresis"))
 OPEN_IT = "a sweep to an input torque that clearly overcomes the preload, or the law in the build sheet"
 Progress = Callable[[str], None]
 

@@ -198,7 +198,7 @@ def test_a_stated_hysteresis_is_a_source_of_its_own(rig_of: RigOf, run_of: RunOf
     rig = rig_of(left_torque={"hysteresis": "0.4 N.m"}, right_torque={}, left_speed={}, right_speed={})
     rig = rig.model_copy(update={"cross_talk": 0.0})
     (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
-    assert (source.group, source.u, source.considered) == ("transducer hysteresis", 0.4, True)
+    assert (source.group, source.u, source.considered) == ("hysteresis of the transducers", 0.4, True)
     run = run_of(rig)
     (effect,) = run.effects.values()
     np.testing.assert_allclose(effect.difference, effect.input_torque)
