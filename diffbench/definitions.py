@@ -239,6 +239,26 @@ DEFINITIONS: dict[str, Definition] = {
         needs="sweeps at a high speed difference under load",
         scale=5.0,
     ),
+    "packs_apart_preload": Definition(
+        "packs apart, preload",
+        "1",
+        "how far what the preload locks in each pack is from the mean of both, left above; in the result "
+        "where slip both ways round shows that the packs differ",
+        told="how far what the preload locks in the left pack is above the mean of both",
+        needs="slip both ways round, over drive and coast",
+        scale=0.05,
+        positive=False,
+    ),
+    "packs_apart_ramps": Definition(
+        "packs apart, ramps",
+        "1",
+        "the same of what the ramps lock; where only the preload's share differs it is the springs, where "
+        "both alike the friction",
+        told="how far what the ramps lock in the left pack is above the mean of both",
+        needs="slip both ways round, over drive and coast",
+        scale=0.05,
+        positive=False,
+    ),
     **_by_flank(
         {
             "locking_effect_{flank}": Definition(

@@ -25,10 +25,13 @@ class Source(StrEnum):
     TARE = "tare"
     DRAG = "bearing and seal drag"
     LAG = "lag"
+    HYSTERESIS = "hysteresis of the transducers"
     CROSS_TALK = "cross-talk of the flanges"
+    CROSS_TALK_ALLOWED = "cross-talk of the flanges, allowed for"
     INERTIA = "inertia"
     FINAL_DRIVE = "final drive"
     TEMPERATURE = "temperature reading"
+    TEMPERATURE_ALLOWED = "place of the oil sensor, allowed for"
     TURNING_SPEED = "turning speed"
     REPEATABILITY = "bench repeatability"
     FORM = "form of the model"
@@ -48,12 +51,15 @@ class Source(StrEnum):
 OF_THE_BENCH = frozenset(
     {
         Source.TRANSDUCER_GAIN,
+        Source.HYSTERESIS,
         Source.CROSS_TALK,
+        Source.CROSS_TALK_ALLOWED,
         Source.LAG,
         Source.INERTIA,
         Source.FINAL_DRIVE,
         Source.DRAG,
         Source.TEMPERATURE,
+        Source.TEMPERATURE_ALLOWED,
     }
 )
 OF_THE_UNIT = frozenset({Source.GEAR_FRICTION, Source.HEAT_CAPACITY})

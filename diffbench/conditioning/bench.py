@@ -150,6 +150,7 @@ def part_means(samples: Samples, channel: str) -> NDArray[np.float64] | None:
     return np.array([part.mean() for part in np.array_split(values[cut : values.size - cut], 10)])
 
 
+ELEMENTS = 20
 CROSS_TALK = ("both torque channels", "cross-talk")  # among what is doubtful
 SIDES = {"left_torque": "left", "right_torque": "right", "input_torque": "case", "turning_torque": "turned"}
 
@@ -238,8 +239,10 @@ def sources(
     def add(channel: str, constant: str, group: str, u: float | None, key: str, allowed: float = 0.0) -> None:
         if u:
             label = f"{constant} of {channel}"
+            # a loop looks like the ramps' own: only its doubt is passed on
+            considered = constant == "hysteresis"
             found[channel, constant] = ErrorSource(
-                f"{key}:{channel}.{constant}", label, group, u, allowed=allowed
+                f"{key}:{channel}.{constant}", label, group, u, considered, allowed
             )
 
     for name in needed_torques(rig):
@@ -251,14 +254,16 @@ def sources(
             add(name, "zero", Source.TRANSDUCER_ZERO, channel.u_zero, visit_key)
             add(name, "drag", Source.DRAG, channel.drag.u, rig_key)
         add(name, "lag", Source.LAG, channel.lag.u, rig_key)
+        add(name, "hysteresis", Source.HYSTERESIS, channel.hysteresis, rig_key)
         add(name, "inertia", Source.INERTIA, channel.inertia.u, rig_key)
         add(name, "ratio", Source.FINAL_DRIVE, channel.turns.u, rig_key)
         add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
     cross_talk = rig.allowance.cross_talk if rig.cross_talk is None else rig.cross_talk
+    group = Source.CROSS_TALK if rig.cross_talk is not None else Source.CROSS_TALK_ALLOWED
     if cross_talk and len(rig.equilibrium) > 1:
         # as much of the sum in the difference on either flank: nothing in a sweep turns with it
         found[CROSS_TALK] = ErrorSource(
-            f"{rig_key}:cross-talk", Source.CROSS_TALK, Source.CROSS_TALK, cross_talk, considered=True
+            f"{rig_key}:cross-talk", Source.CROSS_TALK, group, cross_talk, considered=True
         )
     return found
 
@@ -313,6 +318,34 @@ def _mixed(
     return {**readings, **{name: readings[name] - share * others[name] for name in chains}}
 
 
+def loop(reading: Array) -> Array:
+    """What a transducer that stays behind its load adds to its readings (c,), in the order of time, where the
+    widest cycle leaves a loop of ±1 in its middle.
+
+    Elements that slip at loads spread evenly up to half of the span, side by side (Prandtl 1928, Rayleigh's
+    law): a lens over every cycle, nothing at its turns, and the smaller the cycle the flatter. The straight
+    part is a gain's.
+
+    >>> up_and_down = np.concatenate([np.linspace(-100.0, 100.0, 201), np.linspace(99.0, -100.0, 200)])
+    >>> np.round(loop(np.tile(up_and_down, 2))[401:].reshape(-1)[[100, 200, 300]], 2)
+    array([-1.,  0.,  1.])
+    """
+    half = 0.5 * float(np.ptp(reading))
+    if half == 0.0:
+        return np.zeros_like(reading)
+    limits = (np.arange(ELEMENTS) + 0.5) / ELEMENTS * half
+    before, strained = np.zeros(ELEMENTS), np.empty((reading.size, ELEMENTS))
+    lowest = -limits
+    for now, step in zip(strained, np.diff(reading, prepend=reading[0]).tolist(), strict=True):
+        np.add(before, step, out=now)
+        np.maximum(now, lowest, out=now)
+        np.minimum(now, limits, out=now)
+        before = now
+    held = strained.mean(axis=1)
+    middle = 0.5 * float(reading.max() + reading.min())
+    return np.asarray((0.5 * (reading - middle) - held) / (0.25 * half))
+
+
 def effects(
     rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, doubtful: Mapping[tuple[str, str], ErrorSource]
 ) -> dict[str, Effect]:
@@ -327,6 +360,12 @@ def effects(
                 for share in (source.u, -source.u)
             )
             found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]))
+            continue
+        if constant == "hysteresis":
+            behind = cells.readings[channel] + source.u * loop(cells.readings[channel])
+            readings = {**cells.readings, channel: behind}
+            high, low = at_cells(rig, chains, replace(cells, readings=readings)), at_cells(rig, chains, cells)
+            found[source.key] = Effect(high[0] - low[0], high[1] - low[1])
             continue
         upper = {**chains, channel: chains[channel].with_error(constant, source.u)}
         lower = {**chains, channel: chains[channel].with_error(constant, -source.u)}

@@ -263,14 +263,19 @@ def condition(
 
 
 def _temperature_u(rig: Rig, runs: Sequence[ConditionedRun]) -> float | None:
-    """Standard uncertainty of the temperature's zero [K]: as stated, else for oil what its place allows."""
+    """Standard uncertainty of the temperature [K]: its zero as stated, else for oil what its place allows;
+    and what a lag that is stated with an uncertainty leaves where it changes."""
     plate, oil = (rig.channel.get(f"{name}_temperature") for name in ("plate", "oil"))
     channel = plate or oil
-    if channel is None or channel.u_zero is not None or plate is not None or not rig.allowance.oil_sensor:
-        return None if channel is None else channel.u_zero
+    if channel is None:
+        return None
+    rates = np.concatenate([run.heat.oil_rate for run in runs] or [np.zeros(1)])
+    late = (channel.lag.u or 0.0) * float(np.sqrt(np.mean(rates**2)))
+    if not rig.places_oil_sensor:
+        return float(np.hypot(channel.u_zero or 0.0, late)) if channel.u_zero or late else channel.u_zero
     warm = np.concatenate([run.cells.oil for run in runs if run.cells.oil is not None] or [np.zeros(0)])
     rise = abs(float(np.nanmean(warm)) - AMBIENT) if np.isfinite(warm).any() else 0.0
-    return rig.allowance.oil_sensor * rise or None
+    return float(np.hypot(rig.allowance.oil_sensor * rise, late)) or None
 
 
 @dataclass(frozen=True)

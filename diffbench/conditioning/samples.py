@@ -201,8 +201,8 @@ def take(
             name: rate_of_change(time, value, round(RATE_SPAN / step))
             for name, value in (speeds if inert else {}).items()
         },
-        oil=_smooth_temperature(time, values.get("oil_temperature")),
-        plate=_smooth_temperature(time, values.get("plate_temperature")),
+        oil=_smooth_temperature(time, values, rig, "oil_temperature"),
+        plate=_smooth_temperature(time, values, rig, "plate_temperature"),
         motion=motion,
         reason=reason,
         spike_counts=spike_counts,
@@ -289,13 +289,20 @@ def _shafts(values: Mapping[str, Array], where: str) -> tuple[dict[str, Array], 
     )
 
 
-def _smooth_temperature(time: Array, values: Array | None) -> Array | None:
+def _smooth_temperature(time: Array, channels: Mapping[str, Array], rig: Rig, name: str) -> Array | None:
     """Oil has no fast changes: averaged over 3 s, more where the reading is noisy; gaps bridged for the heat
-    balance."""
+    balance. A lag that the rig states is taken off."""
+    values = channels.get(name)
     if values is None or not np.isfinite(values).any():
         return None
     step = usual_step(time)
     span = 3.0 if white_noise(values) < 0.1 else 10.0
     smooth = local_mean(values, max(1, round(span / step)))
     good = np.isfinite(smooth)
-    return smooth if good.all() else np.interp(time, time[good], smooth[good])
+    smooth = smooth if good.all() else np.interp(time, time[good], smooth[good])
+    lag = rig.channel[name].lag.value
+    if lag == 0.0 or time.size < 3:
+        return smooth
+    # the rate over the lag itself: a lagged reading has nothing quicker
+    rate = local_mean(np.gradient(smooth, time), max(1, round(max(lag, span) / step)))
+    return np.asarray(smooth + lag * rate)

@@ -182,7 +182,7 @@ _ROLLING = Bounds(
 )
 _GAIN = Bounds(low=0.0, open_low=True, mend="write a gain above zero; a reversed channel has sign = -1")
 
-_TORQUE_KEYS = ("inertia", "drag", "arm")
+_TORQUE_KEYS = ("inertia", "drag", "arm", "hysteresis")
 _READING_KEYS = ("u_reading", "resolution")
 _FINAL_DRIVE_KEYS = ("at", "ratio", "u_ratio", "efficiency")
 _NUMBER_KEYS = (
@@ -295,13 +295,19 @@ class Channel(Table):
     lag: Annotated[Quantity, Measured("time", "s", NOT_NEGATIVE)] = Field(
         default=Quantity(0.0),
         validate_default=True,
-        description="time constant of a first-order lag; used for torques",
+        description="time constant of a first-order lag; of torques and temperatures",
         examples=["10 ms", {"value": "10 ms", "u": "1 ms"}],
     )
     range: Annotated[Pair | None, WithJsonSchema(pair_schema("the channel's unit"))] = Field(
         default=None,
         description="lowest and highest value that can be true; a sample beyond is left out and counted",
         examples=[["-1500 N.m", "1500 N.m"]],
+    )
+    hysteresis: Annotated[float | None, _AMOUNT] = Field(
+        default=None,
+        description="standard uncertainty of what a torque reading stays behind its load, in the middle of "
+        "its widest cycle",
+        examples=["0.3 N.m"],
     )
     reaction: bool = False
     inertia: Annotated[Quantity, Measured("inertia", "kg.m^2", NOT_NEGATIVE)] = Field(
@@ -435,7 +441,7 @@ class Channel(Table):
         dimension, bare_unit, arm = _reading_of(info, raw, difference=True)
         return arm * Amount(dimension, bare_unit).read(raw)
 
-    @field_validator("u_zero", "resolution", mode="before")
+    @field_validator("u_zero", "resolution", "hysteresis", mode="before")
     @classmethod
     def _read_u_zero(cls, raw: Any, info: ValidationInfo) -> float:
         dimension, bare_unit, arm = _reading_of(info, raw, difference=True)
@@ -657,6 +663,14 @@ class Rig(Table):
     def sits(self) -> Arrangement:
         """The arrangement itself."""
         return ARRANGEMENTS[self.arrangement]
+
+    @property
+    def places_oil_sensor(self) -> bool:
+        """Whether what an oil sensor misses by its place is allowed for: nothing states it, and no plates are
+        measured."""
+        oil = self.channel.get("oil_temperature")
+        stated = "plate_temperature" in self.channel or oil is None or oil.u_zero is not None
+        return not stated and self.allowance.oil_sensor > 0.0
 
     @property
     def turns_one_output(self) -> bool:

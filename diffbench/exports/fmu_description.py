@@ -167,8 +167,8 @@ beyond_axes is true and inside_tested is false.</p>
 <h2>Law</h2>
 <p>resources/map.json holds the law with its parameters and their covariance (fitted_law). The locking torque
 here is that law's, at the plates' own temperature and where the ramps stand; its limits are the map's there,
-as shares of its torque by the law, the wider ones of plates and oil. With preload torque, scales or heat other
-than as fitted they are those of the unit that the bench had, and inside_tested is false.{alone}</p>
+as shares of its torque by the law, the wider ones of plates and oil. With preload torque, scales or heat
+other than as fitted they are those of the unit that the bench had, and inside_tested is false.{alone}</p>
 <h2>Stick and slip</h2>
 <p>A spring and a damper in series with the plates, which slip at the locking torque T: F = k z + d dz/dt
 held between -T and T. Exchanged as a model, k is 20 half-shaft stiffnesses, d is 0.001 s k, and slip begins

@@ -5,7 +5,9 @@ from typing import TYPE_CHECKING
 from diffbench.first_use import names_on_first_use
 
 __all__ = [
+    "PACKS_APART",
     "Candidate",
+    "Choice",
     "Estimate",
     "FitData",
     "Form",
@@ -20,14 +22,16 @@ __all__ = [
     "gather",
     "in_the_light_of",
     "thinned",
+    "with_packs_apart",
 ]
 
 if TYPE_CHECKING:
     from diffbench.fitting.candidate import Candidate, first_look, fit_form, in_the_light_of, thinned
     from diffbench.fitting.characterise import fit
+    from diffbench.fitting.choose import Choice, with_packs_apart
     from diffbench.fitting.data import FitData, gather
     from diffbench.fitting.estimates import Estimate
-    from diffbench.fitting.model import Form, LockingModel
+    from diffbench.fitting.model import PACKS_APART, Form, LockingModel
     from diffbench.fitting.next_test import Information
     from diffbench.fitting.setup import Setup
     from diffbench.fitting.tested import excitation_findings
@@ -38,9 +42,10 @@ __getattr__, __dir__ = names_on_first_use(
     {
         "candidate": ("Candidate", "first_look", "fit_form", "in_the_light_of", "thinned"),
         "characterise": ("fit",),
+        "choose": ("Choice", "with_packs_apart"),
         "data": ("FitData", "gather"),
         "estimates": ("Estimate",),
-        "model": ("Form", "LockingModel"),
+        "model": ("PACKS_APART", "Form", "LockingModel"),
         "next_test": ("Information",),
         "setup": ("Setup",),
         "tested": ("excitation_findings",),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from diffbench.conditioning.checks.flanges import WORDS
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedVisit
@@ -19,10 +20,10 @@ from diffbench.errors import DocumentError, Fault, FitError, RecordingError
 from diffbench.fitting.adequacy import adequacy, loading_of, misfit_factor
 from diffbench.fitting.bench_constants import allowance_of, bench_errors, constants_together
 from diffbench.fitting.candidate import SAME, Candidate
-from diffbench.fitting.choose import Choice, choose
+from diffbench.fitting.choose import Choice, choose, with_packs_apart
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import MATTERS, departure_findings, in_limits
+from diffbench.fitting.departures import MATTERS, departure_findings, in_limits, packs_finding
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
@@ -53,7 +54,7 @@ from diffbench.fitting.parameters import (
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, split
-from diffbench.fitting.tested import excitation_findings, ramp_seen, tested_region
+from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.results.characterisation import (
@@ -81,6 +82,8 @@ if TYPE_CHECKING:
 
 # Ramps may well start fully loaded, and a contact may pass on nothing: no warning is due where these end.
 NATURAL_BOUNDS = ("ramp_start", *(own.name for own in LAW_UNKNOWNS if own.ends))
+LIKE_PACKS = tuple(WORDS[kind][0] for kind in ("gain", "lag", "hysteresis"))
+OPEN_IT = "a sweep to an input torque that clearly overcomes the preload, or the law in the build sheet"
 Progress = Callable[[str], None]
 
 
@@ -185,18 +188,28 @@ def _characterise(
     builds = [visit.build for visit, mine in zip(visits, parts, strict=True) for _ in mine]
     setup = Setup.of(builds, gather(conditioned))
     data, reference = setup.data, setup.reference
+    seen = len(data.sources)
     by_hand = by_hand_alone(setup)
     choice = choose_by_hand(setup, progress=say) if by_hand else choose(setup, progress=say)
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
     left = left_out_of(choice.candidates, allowance_of(conditioned))
+    departed, terms = departure_findings(best, left[0])
+    if not by_hand and any(score.departure.enters for score in terms.alarmed):
+        say("fitting: packs that differ")
+        again = with_packs_apart(choice, setup)
+        if again is not None:
+            choice, setup = again
+            best, data = choice.best, setup.data
+            left = left_out_of(choice.candidates, allowance_of(conditioned))
+            departed, terms = departure_findings(best, left[0])
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
-    departed, terms = departure_findings(best, left[0])
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
     # what was alarmed and not resolved is doubt of the unknowns, too
     covariances = [covariance_with(c, found) for c, found in zip(choice.candidates, left, strict=True)]
+    departed += packs_finding(best, covariances[0])
     labels, facts, first_visit = _labels(builds)
     torque_range = (float(data.input_torque.min()), float(data.input_torque.max()))
     # from the numbers and not from the files: a recording in another format gives the same draws
@@ -222,7 +235,13 @@ def _characterise(
         facts = _each_with_its_own(facts, labels, builds, dates, tested_in, best)
     findings = [
         *noticed,
-        *(finding for visit in conditioned for finding in visit.findings),
+        *(
+            finding
+            for visit in conditioned
+            for finding in visit.findings
+            # packs that differ explain it, and nothing of it is taken off
+            if len(data.sources) == seen or finding.name not in LIKE_PACKS
+        ),
         *excitation_findings(best, tested),
         *constants_together(best),
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
@@ -372,6 +391,8 @@ def _parameters(
 
     combined: dict[str, Combined] = {}
     parameters: dict[str, Parameter] = {}
+    # of which one law's ramps may be another's closed contact
+    closed = choice.verdict.status != "stated" and may_be_closed(choice.best)
     for name in direct[0]:
         item = combine_forms([found.get(name) for found in direct], choice.weights, covariances, dof)
         assert item is not None
@@ -383,8 +404,9 @@ def _parameters(
         combined[name] = item
         parameters[name] = _told(name, item, choice, [found.get(name) for found in direct], stated=stated)
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-        if flank is not None and not ramp_seen(choice.best, flank):
+        if flank is not None and (closed or not ramp_seen(choice.best, flank)):
             estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
+            needs = f"{needs}; {OPEN_IT}" if closed else needs
             parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)
 
     reliable = {name: parameters[name].status != "not-determined" for name in combined}

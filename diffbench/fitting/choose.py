@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -34,6 +34,10 @@ DECISIVE = 10.0
 HOPELESS = 60.0
 # Load factor of a preloaded joint: in design examples below a quarter (common practice, no source).
 PLAUSIBLE_FRACTION = 0.3
+# How two flanges were seen to differ before the fit, that packs which differ look like: ends of keys.
+AS_SEEN = tuple(
+    f":{kind}.{part}" for kind in ("gain", "lag", "hysteresis") for part in ("common", "mismatch")
+)
 SIMPLEST, *MORE_FRICTION = FRICTION_LAWS.values()
 
 
@@ -84,6 +88,41 @@ def choose(setup: Setup, *, progress: Callable[[str], None]) -> Choice:
         noise = candidates[0].noise
         leader = min(candidates, key=lambda c: c.chi2(c.noise) if first else _information(c, noise))
     return _weighed(stated, candidates, information, leader.noise)
+
+
+def with_packs_apart(choice: Choice, setup: Setup) -> tuple[Choice, Setup] | None:
+    """The same forms with packs that may differ, where slip went both ways round and the sweeps pay for both
+    unknowns by more than ``DECISIVE``; else nothing.
+
+    Packs that differ look like flanges that do: what was seen of those before the fit, by a comparison that
+    knows no packs, stays only where the sweeps cannot do without (``HOPELESS``).
+    """
+    if np.unique(setup.data.direction).size == 1:
+        return None
+    apart, found = _with_packs(choice.candidates, setup)
+    bare = setup.data.without_sources(AS_SEEN)
+    if len(bare.sources) < len(setup.data.sources):
+        other, alone = _with_packs(choice.candidates, replace(setup, data=bare))
+        if _information(alone[0], found[0].noise) < _information(found[0], found[0].noise) + HOPELESS:
+            apart, found = other, alone
+    before, noise = choice.best, found[0].noise
+    if _information(before, noise) - _information(found[0], noise) < DECISIVE:
+        return None
+    stated = setup.builds[0].preload.law
+    forms = {c.form.law for c in found}
+    given_up = {law: far for law, far in choice.verdict.information.items() if law not in forms}
+    return _weighed(stated, found, given_up, noise), apart
+
+
+def _with_packs(candidates: Sequence[Candidate], setup: Setup) -> tuple[Setup, list[Candidate]]:
+    """What the packs differ by is on the ramps: it is taken from the fit so far, and once more from the one
+    after."""
+    found, start = list(candidates), candidates[0].model.packs(candidates[0].x)
+    for _ in range(2):
+        apart = replace(setup, data=replace(setup.data, apart=start))
+        found = [fit_form(apart.model(c.form), start=c) for c in found]
+        start = found[0].model.packs(found[0].x)
+    return apart, found
 
 
 def _of_law(model: Callable[[Form], LockingModel], begin: Candidate) -> list[Candidate]:

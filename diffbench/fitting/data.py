@@ -24,7 +24,8 @@ PLACES = np.array([[-1.0], [0.0], [1.0]]) / 3.0
 # columns of the histories, and what is of a run or a visit; all others are of the cells
 OF_NO_CELL = frozenset(
     {"sources", "turn_torque", "turn_begins", "turn_near", "heat_time", "heat_power", "oil_rate", "heat_run"}
-    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u", "by_hand"}
+    | {"segment_torque", "run_names", "run_kinds", "refit_spread", "temperature_u", "temperature_allowed"}
+    | {"by_hand"}
 )
 
 
@@ -44,8 +45,10 @@ class FitData:
     ``friction_state`` (c,) members of ``Friction``. ``segment_torque``: input torque at
     the start of each history [N·m], 0 where the state of the ramps there is known. ``refit_spread`` (visits,
     2): relative standard deviations of preload and ramp bias from one refit to the next. ``temperature_u``
-    [K]: largest standard uncertainty of a temperature's zero. ``by_hand``: of readings by hand, where there
-    are any.
+    [K]: largest standard uncertainty of a temperature, ``temperature_allowed`` where no rig states it.
+    ``by_hand``: of readings by hand, where there
+    are any. ``apart`` (2, c) [N·m]: what packs that differ load the ramps by for a share of one, of what the
+    preload locks and of what the ramps do; None where both count as alike.
     """
 
     difference: Array
@@ -82,7 +85,9 @@ class FitData:
     run_kinds: tuple[RunKind, ...]
     refit_spread: Array
     temperature_u: float = 0.0
+    temperature_allowed: bool = False
     by_hand: ByHand | None = None
+    apart: Array | None = None
 
     @property
     def locking(self) -> Array:
@@ -114,9 +119,20 @@ class FitData:
         """Cells of the runs of a kind (c,)."""
         return np.array([own == kind for own in self.run_kinds])[self.run]
 
+    def without_sources(self, ends: tuple[str, ...]) -> FitData:
+        """Without the errors of the bench whose keys end so."""
+        kept = [row for row, source in enumerate(self.sources) if not source.key.endswith(ends)]
+        effects = ("effect_input", "effect_difference", "noise_share")
+        rows: dict[str, Any] = {name: getattr(self, name)[kept] for name in effects}
+        return replace(self, sources=tuple(self.sources[row] for row in kept), **rows)
+
     def only(self, kept: Index) -> FitData:
         """Some of the cells, in order, with the histories whole: each computes what it does among all."""
-        cells = {f.name: getattr(self, f.name)[..., kept] for f in fields(self) if f.name not in OF_NO_CELL}
+        cells: dict[str, Any] = {
+            f.name: None if (column := getattr(self, f.name)) is None else column[..., kept]
+            for f in fields(self)
+            if f.name not in OF_NO_CELL
+        }
         near = np.clip(np.searchsorted(kept, self.turn_near), 0, kept.size - 1).astype(np.int64)
         return replace(self, **cells, turn_near=near)
 
@@ -160,6 +176,7 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         run_kinds=tuple(run.kind for run in runs),
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
         temperature_u=max((visit.temperature_u or 0.0 for visit in visits), default=0.0),
+        temperature_allowed=any(visit.rig.places_oil_sensor for visit in visits),
         by_hand=_by_hand([visit.by_hand for visit in visits if visit.by_hand is not None]),
     )
 

@@ -15,7 +15,7 @@ from diffbench.definitions import DEFINITIONS
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.candidate import Candidate
-from diffbench.fitting.model import TURNING_SPEED, LockingModel
+from diffbench.fitting.model import PACKS_APART, TURNING_SPEED, LockingModel
 from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import sliding_speed, temperature_factor
@@ -83,7 +83,7 @@ class Estimate:
 def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuantities:
     """The unit of one visit for unknowns ``x``."""
     names, sharing, reference = model.names, model.sharing, model.reference
-    place = sharing.places[build]
+    place, (one, other) = sharing.places[build], PACKS_APART
     return UnitQuantities(
         preload_law=model.form.preload,
         preload_values=names.values(x, model.form.preload.unknowns),
@@ -101,6 +101,7 @@ def unit_quantities(model: LockingModel, x: Array, build: int = 0) -> UnitQuanti
         effective_radius=reference.effective_radius,
         reference_temperature=reference.temperature,
         reference_speed_difference=reference.speed_difference,
+        packs_apart=(names.value(x, one), names.value(x, other)) if one in names else (0.0, 0.0),
     )
 
 
@@ -190,6 +191,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
         "friction_slope": friction_slope,
         "heat_capacity": value("heat_capacity"),
         "heat_conductance": value("heat_conductance"),
+        **{name: value(name) for name in PACKS_APART if name in names},
     }
 
 

@@ -58,6 +58,7 @@ class KeptPart(Generic[Part]):
 LEAST_REST = 0.02  # of a reading: nearer to locking itself, no hand would turn it
 TURNING_SPEED = "turning_speed"  # by what factor hands turned faster than it is told
 HEATING = ("heat_capacity", "heat_conductance")
+PACKS_APART = ("packs_apart_preload", "packs_apart_ramps")
 REFIT_PARTS = ("preload", "drive", "coast")  # what a refit to the bench moves, each by itself
 
 
@@ -169,6 +170,9 @@ class LockingModel:
         sources = [f"error:{source.key}" for source in data.sources]
         begins = [name for _, name in begun if name in names]
         moving = [*sharing.drive_ratios, *sharing.coast_ratios, *begins]
+        moving += PACKS_APART if data.apart is not None else ()
+        first = np.searchsorted(data.turn_before, np.arange(data.turn_torque.size))
+        self._about_turn = np.clip(first + np.array([[-1], [0], [1]]), 0, max(data.input_torque.size - 1, 0))
         heating = [*HEATING, *(f"plate_excess[{i}]" for i in range(len(grids)))]
         offset = ["error:temperature"] if "error:temperature" in names else []
         strong = [*sharing.preloads, *sharing.drive_biases, *sharing.coast_biases]
@@ -220,21 +224,28 @@ class LockingModel:
         if self.source_index.size:
             correction = self.errors(x) @ data.effect_input
             cell, turn = cell + correction, turn + correction[data.turn_near]
-        torque = cell + self._places
+        torque, turns = cell + self._places, np.stack([turn, turn])
+        if data.apart is not None:
+            # slip that turns round where the torque does: the ramps bear first one, then the other
+            apart = np.array([self.names.value(x, name) for name in PACKS_APART]) @ data.apart
+            torque, about = torque + apart, (cell + apart)[self._about_turn]
+            about[0] = turn + apart[self._about_turn[0]]
+            turns = np.sort(about, axis=0)[[0, -1]]
         sharing = self.sharing
-        drive = self._play(x, turn, torque, sharing.drive_ratios, self._of_cell["drive"])
-        coast = self._play(x, -turn, -torque, sharing.coast_ratios, self._of_cell["coast"])
+        drive = self._play(x, turns, torque, sharing.drive_ratios, self._of_cell["drive"])
+        coast = self._play(x, -turns[::-1], -torque, sharing.coast_ratios, self._of_cell["coast"])
         return Thrust(_for_reading(drive), _for_reading(coast), cell)
 
     def _play(
-        self, x: Array, turn: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
+        self, x: Array, turns: Array, torque: Array, ratios: tuple[str, ...], ratio_of_cell: Index
     ) -> Array:
-        """Over starts and turns alone, then within each monotone stretch from the carried value."""
+        """Over starts and turns alone, least and most (2, h) of what each bears, then within each monotone
+        stretch from the carried value."""
         data = self.data
         values = np.array([self.names.value(x, name) for name in ratios])
         ratio = values[ratio_of_cell]
-        lower = np.maximum(turn, 0.0)
-        upper = lower * ratio[data.turn_near]
+        least, lower = np.maximum(turns, 0.0)
+        upper = least * ratio[data.turn_near]
         # where a history begins, the ramps stand somewhere between their two limits
         starts = np.flatnonzero(data.turn_begins)
         begin = lower[starts] + self._start_share(x) * (upper[starts] - lower[starts])
@@ -347,6 +358,16 @@ class LockingModel:
         follows = (law.load(preload, ramp + step, values) - law.load(preload, ramp, values)) / step
         factor = self.friction_factor(x)
         return factor * preload, factor * ramp, follows
+
+    def packs(self, x: Array) -> Array:
+        """What packs that differ load the ramps by (2, c) [N·m], for a share of one of what the preload locks
+        and of what the ramps do: by the law, and of the ramps what it leaves of the measured torque."""
+        data = self.data
+        _, ramp, follows = self.parts(x)
+        plates = self.friction_factor(x) * self._load(x)
+        held = plates - follows * ramp
+        measured = plates + (-data.direction * self.difference(x) - self.locking(x))
+        return np.asarray(data.direction * np.stack([held, measured - held]))
 
     def _strengths_of_cells(self, x: Array) -> tuple[Array, Array, Array]:
         """Preload torque and both ramp biases of each cell's visit, three times (c,)."""

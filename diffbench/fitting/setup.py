@@ -28,7 +28,16 @@ from diffbench.definitions import name_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
 from diffbench.fitting.data import FitData
-from diffbench.fitting.model import REFIT_PARTS, TURNING_SPEED, Form, LockingModel, Place, Reference, Sharing
+from diffbench.fitting.model import (
+    PACKS_APART,
+    REFIT_PARTS,
+    TURNING_SPEED,
+    Form,
+    LockingModel,
+    Place,
+    Reference,
+    Sharing,
+)
 from diffbench.fitting.unknowns import Knowledge, Names, Unknown
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.oil import viscosity_exponent, walther
@@ -83,6 +92,8 @@ PLATE_EXCESS = _prior(
 RAMP_START = _prior(
     "ramp_start", 0.5, 0.29, low=0.0, high=1.0, source="weak: state of the ramps at the start"
 )
+# friction or springs of the packs differ by some 5 % (common practice, no source)
+APART = _prior("packs_apart", 0.0, 0.05, low=-0.4, high=0.4, source="weak: packs alike", start=0.01)
 # of the bench and of refits to it, in their own standard uncertainties
 ERROR = _prior("error", 0.0, 1.0, low=-8.0, high=8.0, source="", knowledge="stated")
 TYPICAL_EXPONENT = (0.03, 0.02)  # 1/K: fall of a gear oil's viscosity (common practice, no source)
@@ -210,6 +221,7 @@ def _unknowns(build: Build, data: FitData, form: Form, sharing: Sharing) -> Name
                 for segment in moved
             ),
             *_turning_speed(data),
+            *(_named(APART, PACKS_APART) if data.apart is not None else ()),
             *_bench_errors(data),
         )
     )
@@ -260,7 +272,7 @@ def _bench_errors(data: FitData) -> list[Unknown]:
         for source in data.sources
     ]
     if data.temperature_u > 0:
-        reading = Source.TEMPERATURE
+        reading = Source.TEMPERATURE_ALLOWED if data.temperature_allowed else Source.TEMPERATURE
         errors.append(
             replace(ERROR, name="error:temperature", source=reading, considered=True, label=reading)
         )

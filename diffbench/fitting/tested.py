@@ -12,6 +12,7 @@ from diffbench.fitting.bench_constants import constants_pulled
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
 from diffbench.results.characterisation import Tested
+from diffbench.results.map_limits import PASSED_ON
 
 Array = NDArray[np.float64]
 
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 LARGEST_RATIO = 2.0
 # Thrust over what opens the preload contact, above which a flank of a greater-of unit counts as seen at work.
 OPENED = 1.05
+SLIPS = 1.25  # ramp bias: with more a unit never slips
 
 
 def tested_region(
@@ -104,6 +106,26 @@ def ramp_seen(candidate: Candidate, flank: str, visits: Sequence[int] | None = N
     preload = min(names.value(candidate.x, name) for name in preloads)
     opening = law.opening(preload, names.values(candidate.x, law.unknowns))
     return opening is None or bool(bias * peak > OPENED * opening)
+
+
+def may_be_closed(candidate: Candidate) -> bool:
+    """Whether all that an additive law found of ramps may be what a contact passes on that never opened.
+
+    Their thrust, at the largest torques, is no more than such a contact bears, and no bias is more than
+    passes: of a unit that slips the ramps' own is below `SLIPS`.
+    """
+    names, sharing, torque = candidate.names, candidate.model.sharing, candidate.model.data.input_torque
+    if not candidate.form.preload.linear:
+        return False
+    preload = min(names.value(candidate.x, name) for name in sharing.preloads)
+    for biases, peak in (
+        (sharing.drive_biases, float(torque.max())),
+        (sharing.coast_biases, -float(torque.min())),
+    ):
+        bias = max(names.value(candidate.x, name) for name in biases)
+        if bias > PASSED_ON * SLIPS or bias * peak > PASSED_ON / (1.0 - PASSED_ON) * preload:
+            return False
+    return True
 
 
 def _cells(candidate: Candidate, visits: Sequence[int] | None) -> NDArray[np.bool_]:

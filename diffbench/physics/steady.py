@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from diffbench.physics.oil import viscous_factor
 from diffbench.physics.preload import PRELOAD_LAWS, PreloadLaw
 
 BRANCH_SHARE = {"loading": 0.0, "unloading": 1.0}
+ROUNDS = 12  # a contraction by some per cent a round
 LAW_UNKNOWNS = (
     *dict.fromkeys(own for law in PRELOAD_LAWS.values() for own in law.unknowns),
     *dict.fromkeys(own for law in FRICTION_LAWS.values() for own in law.unknowns),
@@ -58,6 +60,8 @@ class UnitQuantities:
         Plate temperature of the reference condition [°C].
     reference_speed_difference : float
         Speed difference of the reference condition [rad/s].
+    packs_apart : tuple of float
+        How far each pack is from the mean of both in what the preload locks, and in what the ramps do [-].
     """
 
     preload_law: PreloadLaw
@@ -76,6 +80,7 @@ class UnitQuantities:
     effective_radius: float
     reference_temperature: float
     reference_speed_difference: float
+    packs_apart: tuple[float, float] = (0.0, 0.0)
 
 
 def friction_factor(unit: UnitQuantities, speed_difference: ArrayLike, temperature: ArrayLike) -> Floats:
@@ -143,7 +148,8 @@ def steady_locking_torque(
 
     Notes
     -----
-    Validity: the outputs slip; the torque changes slowly.
+    Validity: the outputs slip; the torque changes slowly. Packs that differ load the ramps by their
+    difference, more with slip one way and less the other: the mean of both ways.
 
     Examples
     --------
@@ -171,11 +177,53 @@ def steady_locking_torque(
     torque, speed, heat = floats(input_torque), np.abs(floats(speed_difference)), floats(temperature)
     drive = unit.drive_bias * (1.0 + share * (unit.drive_ratio - 1.0))
     coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
-    ramp = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
-    load = unit.preload_law.load(unit.preload_torque, ramp, unit.preload_values)
     factor, viscous = friction_factor(unit, speed, heat), viscous_coefficient(unit, heat)
-    total: Floats = np.maximum(factor * load + unit.gear_friction * np.abs(torque) + viscous * speed, 0.0)
+
+    def plates(on_ramps: Floats) -> tuple[Floats, Floats]:
+        ramp: Floats = drive * np.maximum(on_ramps, 0.0) + coast * np.maximum(-on_ramps, 0.0)
+        return ramp, factor * unit.preload_law.load(unit.preload_torque, ramp, unit.preload_values)
+
+    if unit.packs_apart == (0.0, 0.0):
+        load = plates(torque)[1]
+    else:
+        load = 0.5 * (
+            _of_one_way(unit, plates, factor, torque, 1.0) + _of_one_way(unit, plates, factor, torque, -1.0)
+        )
+    total: Floats = np.maximum(load + unit.gear_friction * np.abs(torque) + viscous * speed, 0.0)
     return total
+
+
+def parts(
+    unit: UnitQuantities, torque: Floats, speed: Floats, heat: Floats, branch: str
+) -> tuple[Floats, Floats]:
+    """What the preload and what the ramps would each lock alone [N·m], by a branch of
+    `steady_locking_torque`."""
+    share = BRANCH_SHARE.get(branch, 0.5)
+    drive = unit.drive_bias * (1.0 + share * (unit.drive_ratio - 1.0))
+    coast = unit.coast_bias * (1.0 + share * (unit.coast_ratio - 1.0))
+    factor = friction_factor(unit, speed, heat)
+    ramp: Floats = drive * np.maximum(torque, 0.0) + coast * np.maximum(-torque, 0.0)
+    return factor * unit.preload_torque, factor * ramp
+
+
+def _of_one_way(
+    unit: UnitQuantities,
+    plates: Callable[[Floats], tuple[Floats, Floats]],
+    factor: Floats,
+    torque: Floats,
+    direction: float,
+) -> Floats:
+    """What packs that differ lock with slip one way round [N·m]: their difference is on the ramps, too, so
+    round after round, each smaller by that difference times the bias."""
+    of_preload, of_ramps = (direction * apart for apart in unit.packs_apart)
+    on_ramps = torque
+    for _ in range(ROUNDS):
+        ramp, load = plates(on_ramps)
+        step = 1e-3 * (ramp + 1.0)
+        more = unit.preload_law.load(unit.preload_torque, ramp + step, unit.preload_values)
+        follows = factor * (more - load / factor) / step * ramp
+        on_ramps = torque + of_preload * (load - follows) + of_ramps * follows
+    return plates(on_ramps)[1]
 
 
 def locking_effect_from_locking_torque(locking_torque: ArrayLike, input_torque: ArrayLike) -> Floats:

@@ -682,6 +682,10 @@ _MENDS: dict[str, str] = {
     "gears cannot be told apart",
     Source.SPRING_FORCE: "measure the spring force better: it limits the friction coefficient",
     Source.TEMPERATURE: "calibrate the temperature channel, or measure at the plates",
+    Source.TEMPERATURE_ALLOWED: "state u_zero of the oil channel, or measure at the plates",
+    Source.CROSS_TALK: "load each flange alone and read the other, and state cross_talk",
+    Source.CROSS_TALK_ALLOWED: "load each flange alone and read the other, and state cross_talk",
+    Source.HYSTERESIS: "calibrate the transducers up and down, and state hysteresis",
     Source.LAG: "determine the channels' lag better, or sweep more slowly",
     Source.INERTIA: "state the inertia better, or change speeds more slowly",
     Source.LEFT_OUT: "sweep at further speeds and temperatures, and the first sweep again at the end: what "

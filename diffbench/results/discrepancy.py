@@ -30,7 +30,9 @@ class DiscrepancyState(Frozen):
     (p, …) of the form's unknowns to the same. Behind those of the centres come columns of what turned its
     sign with slip: doubt of the unknowns alone. ``since`` how far the unit stands from its mean over the
     visit when it leaves the bench, and ``since_response`` (p,) what that, and what turned its sign, did to
-    the unknowns. ``corrects`` whether the mean is part of the map; where it is not, it counts as doubt.
+    the unknowns. ``joint`` by how much of a joint
+    that opens bit by bit (`diffbench.physics.preload.softened`) preload and ramps together may lock more.
+    ``corrects`` whether the mean is part of the map; where it is not, it counts as doubt.
     """
 
     largest_Nm: float
@@ -46,6 +48,7 @@ class DiscrepancyState(Frozen):
     corrects: bool = False
     torque_power: float = 1.0  # of a result of before
     floor: float = 0.0
+    joint: float = 0.0
 
     def of_unknowns(self, rows: Sequence[int]) -> DiscrepancyState:
         """For some of the form's unknowns, by their rows."""

@@ -17,7 +17,7 @@ from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
 from diffbench.results.document import Frozen
 
-__all__ = ["LAW_PARAMETERS", "PLATE_HEAT", "FittedLaw"]
+__all__ = ["LAW_PARAMETERS", "PACKS_APART", "PLATE_HEAT", "FittedLaw"]
 
 #: Name in the document, in a fit, and unit; those of the laws follow, and of the plates' heat.
 LAW_PARAMETERS = (
@@ -32,6 +32,12 @@ LAW_PARAMETERS = (
     ("friction_temperature_coefficient", "temperature_coefficient", "1/K"),
 )
 PLATE_HEAT = (("heat_capacity", "heat_capacity", "J/K"), ("heat_conductance", "heat_conductance", "W/K"))
+
+#: Of packs that differ, where the fit has them so: how far each is from the mean of both.
+PACKS_APART = (
+    ("packs_apart_preload", "packs_apart_preload", "1"),
+    ("packs_apart_ramps", "packs_apart_ramps", "1"),
+)
 
 
 class FittedLaw(Frozen):
@@ -110,4 +116,5 @@ class FittedLaw(Frozen):
             effective_radius=self.effective_radius_m,
             reference_temperature=self.reference_temperature_degC,
             reference_speed_difference=self.reference_speed_difference_rad_s,
+            packs_apart=(self.value("packs_apart_preload"), self.value("packs_apart_ramps")),
         )

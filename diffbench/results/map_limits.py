@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.doubts import Source
-from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
-from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf, softened
+from diffbench.physics.steady import UnitQuantities, parts, steady_locking_torque
 from diffbench.results.beyond_axes import KELVIN, LEAST_SHARE
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState, Tested
 from diffbench.results.discrepancy import NORMAL_95, expected_apart, left_out
-from diffbench.results.fitted_law import LAW_PARAMETERS, PLATE_HEAT, FittedLaw
+from diffbench.results.fitted_law import LAW_PARAMETERS, PACKS_APART, PLATE_HEAT, FittedLaw
 from diffbench.results.map_grid import Limited
 
 __all__ = [
@@ -53,6 +53,7 @@ def unit_of(
         i = form.place(name, facts.build)
         return float(np.exp(x[i])) if form.logarithms[i] else float(x[i])
 
+    (one, _, _), (other, _, _) = PACKS_APART
     preload, friction = PRELOAD_LAWS[form.law], form.friction
     return UnitQuantities(
         preload_law=preload,
@@ -71,6 +72,7 @@ def unit_of(
         effective_radius=facts.effective_radius_m,
         reference_temperature=reference["temperature_degC"],
         reference_speed_difference=reference["speed_difference_rad_s"],
+        packs_apart=(get(one), get(other)) if one in form.names else (0.0, 0.0),
     )
 
 
@@ -161,8 +163,8 @@ def law_of(characterisation: Characterisation, facts: BuildFacts) -> FittedLaw:
     own = [
         (law.name, law.name, law.unit) for law in (*unit.preload_law.unknowns, *unit.friction_law.unknowns)
     ]
-    heat = [part for part in PLATE_HEAT if part[1] in form.names]
-    names, fitted, units = zip(*LAW_PARAMETERS, *own, *heat, strict=True)
+    some = [part for part in (*PLATE_HEAT, *PACKS_APART) if part[1] in form.names]
+    names, fitted, units = zip(*LAW_PARAMETERS, *own, *some, strict=True)
     rows = [form.place(name, facts.build) for name in fitted]
     values = [float(np.exp(form.values[i])) if form.logarithms[i] else form.values[i] for i in rows]
     slopes = np.array([value if form.logarithms[i] else 1.0 for i, value in zip(rows, values, strict=True)])
@@ -324,9 +326,11 @@ def _own_variance(at: FormAt, place: tuple[Array, Array, Array], branch: str) ->
         # the larger of both sides: at a corner of the greater-of law one of them is flat
         gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    return (
-        own if form.discrepancy is None else own + left_out(form.discrepancy, value, gradient, place, branch)
-    )
+    if form.discrepancy is None:
+        return own
+    if form.discrepancy.joint > 0.0:
+        own = own + (form.discrepancy.joint * softened(*parts(at.unit, *place, branch))) ** 2
+    return own + left_out(form.discrepancy, value, gradient, place, branch)
 
 
 def bracket(

@@ -190,3 +190,52 @@ def test_no_shaft_speed_counts_as_turning_forward_steadily(rig_of: RigOf, run_of
     left, right = found.readings["left_torque"], found.readings["right_torque"]
     np.testing.assert_allclose(torque, left + right + 3.0)
     np.testing.assert_allclose(apart, left - right)
+
+
+def test_a_stated_hysteresis_is_a_source_of_its_own(rig_of: RigOf, run_of: RunOf) -> None:
+    """What stays behind by u in the middle of the widest cycle, nothing at its turns; of one output it is in
+    the sum and in the difference alike. No sweep tells it from the ramps' own, so it is not searched."""
+    rig = rig_of(left_torque={"hysteresis": "0.4 N.m"}, right_torque={}, left_speed={}, right_speed={})
+    rig = rig.model_copy(update={"cross_talk": 0.0})
+    (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
+    assert (source.group, source.u, source.considered) == ("hysteresis of the transducers", 0.4, True)
+    run = run_of(rig)
+    (effect,) = run.effects.values()
+    np.testing.assert_allclose(effect.difference, effect.input_torque)
+    settled = run.cells.time > 20.0
+    assert np.abs(effect.difference[settled]).max() == pytest.approx(0.4, rel=0.1)
+    reading = run.cells.readings["left_torque"]
+    at_the_top = settled & (reading > 0.98 * reading.max())
+    assert np.abs(effect.difference[at_the_top]).max() < 0.1
+
+
+def test_what_is_allowed_for_is_told_from_what_is_stated(both_outputs: Rig) -> None:
+    (allowed,) = sources(both_outputs, None, rig_key="R", visit_key="V").values()
+    stated = both_outputs.model_copy(update={"cross_talk": 0.001})
+    (said,) = sources(stated, None, rig_key="R", visit_key="V").values()
+    assert (allowed.group, said.group) == (
+        "cross-talk of the flanges, allowed for",
+        "cross-talk of the flanges",
+    )
+    assert allowed.u == said.u
+
+
+@pytest.mark.parametrize("lag", [0.0, 20.0])
+def test_the_lag_of_a_temperature_is_taken_off(
+    lag: float, rig_of: RigOf, ideal: Ideal, recording_of: RecordingOf
+) -> None:
+    """Oil that warms by 0.05 K/s, read by a sensor of first order: late by the rate times the lag, 1 K."""
+    time, channels = ideal(cycles=12)
+    rig = rig_of(
+        left_torque={}, right_torque={}, left_speed={}, right_speed={}, time={},
+        oil_temperature={"lag": f"{lag} s", "u_lag": "5 s", "u_zero": "0.3 K"},
+    )  # fmt: skip
+    true = 50.0 + 0.05 * time
+    channels["oil_temperature"] = true - 0.05 * lag * -np.expm1(-time / max(lag, 1e-9))
+    visit = condition(rig, [("bias-sweep", [recording_of(time, **channels)])], rig_key="R", visit_key="V")
+    cells = visit.runs[0].cells
+    assert cells.oil is not None
+    inner = (cells.time > 15.0) & (cells.time < time[-1] - 15.0)
+    np.testing.assert_allclose(cells.oil[inner], 50.0 + 0.05 * cells.time[inner], atol=0.02)
+    # the zero's own, and 5 s at 0.05 K/s
+    assert visit.temperature_u == pytest.approx(float(np.hypot(0.3, 0.25)), rel=0.05)

@@ -43,7 +43,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
         folder = tmp_path_factory.mktemp("closed")
         (recordings,) = simulate_many([bench])
         write_bench(bench, recordings, folder)
-        return make_map(fit(folder / "run.toml"))
+        result = fit(folder / "run.toml")
+        for flank, opened in (("drive", drive > 145.0), ("coast", coast < -190.0)):
+            item = result.parameters[f"ramp_bias_{flank}_loading"]
+            # a contact that never opened tells nothing of the ramps behind it
+            assert (item.status == "measured") is opened
+            assert (item.value is None) is not opened
+        return make_map(result)
 
     return make
 

@@ -13,8 +13,9 @@ from scipy.stats import norm
 
 from diffbench import Characterisation
 from diffbench.fitting import Candidate, FitData
-from diffbench.fitting.departures import DEPARTURES, departure_findings, threshold
+from diffbench.fitting.departures import DEPARTURES, departure_findings, in_limits, threshold
 from diffbench.fitting.discrepancy import discrepancy
+from diffbench.results.discrepancy import left_out as discrepancy_at
 
 Array = NDArray[np.float64]
 #: A departure as its own text has it, written anew from the cells: size times the locking torque, 100 N·m.
@@ -114,6 +115,67 @@ def test_time_and_temperature_are_said_to_be_confounded(cycles_of: Callable[...,
     assert finding.where.count(" %)") > 1
     assert finding.effect.count("±") >= 1
     assert "first sweep again" in finding.mend
+
+
+def test_what_a_visit_that_warms_up_cannot_rule_out_is_told_and_in_the_limits(
+    cycles_of: Callable[..., Candidate],
+) -> None:
+    """A loss of friction too small for an alarm, some three of its standard uncertainties: as a note with
+    both readings, and the limits hold it; noise alone is no caution."""
+
+    def lost(d: FitData) -> Array:
+        return np.asarray(-0.75 * -np.expm1(-d.time / (0.3 * d.time.max())))
+
+    told = []
+    for seed in range(60, 64):
+        made = cycles_of(lost, noise=9.0, seed=seed)
+        left = discrepancy(made)
+        findings, terms = departure_findings(made, left)
+        if not terms.alarmed and findings:
+            told.append(findings[0])
+            held = in_limits(made, left, terms)
+            assert held is not None
+            assert left is not None
+            assert len(held.state.mean) == len(left.state.mean) + 1
+        plain = cycles_of(noise=9.0, seed=seed)
+        assert all(f.severity == "note" for f in departure_findings(plain, discrepancy(plain))[0])
+    assert told
+    assert all(finding.name == "time not told from temperature" for finding in told)
+    assert all("-" in finding.evidence and "first sweep again" in finding.mend for finding in told)
+
+
+def test_the_larger_the_miss_the_louder_it_is_said(cycles_of: Callable[..., Candidate]) -> None:
+    """Running in by 1, 2, 4 and 6 %: the evidence, the size and the limits grow, since no yardstick is taken
+    from the residual that holds the misfit, and what is taken off is known to a tenth."""
+    heard, sizes, widths = [], [], []
+    for lost in (0.01, 0.02, 0.04, 0.06):
+        made = cycles_of(lambda d, lost=lost: -100.0 * lost * -np.expm1(-d.time / (0.3 * d.time.max())))
+        left = discrepancy(made)
+        findings, terms = departure_findings(made, left)
+        assert [finding.severity for finding in findings] == ["caveat"]
+        score = next(score for score in terms.scores if score.departure.name == "running in")
+        held = in_limits(made, left, terms)
+        assert held is not None
+        place = (np.array([300.0]), np.array([4.0]), np.array([48.0]))
+        flat = np.zeros((1, len(made.names)))
+        variance = discrepancy_at(held.state, np.array([100.0]), flat, place, "loading")
+        heard.append(abs(score.t))
+        sizes.append(-score.size)
+        widths.append(float(np.sqrt(variance[0])))
+    for course in (heard, sizes, widths[1:]):
+        assert np.all(np.diff(course) > 0.0), course
+    # the smallest is not yet taken off, and is in the limits whole
+    assert min(widths) >= 0.2
+    # one's own scatter is in both: within a tenth of what was planted
+    np.testing.assert_allclose(sizes, [0.01, 0.02, 0.04, 0.06], rtol=0.1)
+
+
+def test_what_is_lost_is_said_to_be_lost(cycles_of: Callable[..., Candidate]) -> None:
+    made = cycles_of(PLANTED["running in"])
+    terms = departure_findings(made, discrepancy(made))[1]
+    words = {score.departure.name: score.words for score in terms.scores}
+    assert words["running in"].startswith("friction changed by -")
+    assert words["glazing"].startswith("friction changed by -")
 
 
 def test_weights_of_readings_add_up_and_a_clear_case_has_one(cycles_of: Callable[..., Candidate]) -> None:

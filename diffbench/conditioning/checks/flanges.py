@@ -124,7 +124,6 @@ LEAST_CELLS = 100
 # Over 227 clean simulated benches a loop came out at 2.1 of its standard uncertainties at most, and
 # scattered by 0.7 of them.
 LOOP_SHOWS = 3.2
-ELEMENTS = 20
 # A final drive's efficiency that nobody states is within some per cent of what is assumed (common practice).
 EFFICIENCY_U = 0.03
 
@@ -162,35 +161,7 @@ def pattern(kind: str, cells: Cells, channel: str, start: float, duration: float
         return -cells.rates[channel]
     if kind == "drift":
         return (start + cells.time) / max(duration, 1e-9) - 0.5
-    return loop(reading)
-
-
-def loop(reading: Array) -> Array:
-    """What a transducer that stays behind its load adds to its readings (c,), in the order of time, where the
-    widest cycle leaves a loop of ±1 in its middle.
-
-    Elements that slip at loads spread evenly up to half of the span, side by side (Prandtl 1928, Rayleigh's
-    law): a lens over every cycle, nothing at its turns, and the smaller the cycle the flatter. The straight
-    part is a gain's.
-
-    >>> up_and_down = np.concatenate([np.linspace(-100.0, 100.0, 201), np.linspace(99.0, -100.0, 200)])
-    >>> np.round(loop(np.tile(up_and_down, 2))[401:].reshape(-1)[[100, 200, 300]], 2)
-    array([-1.,  0.,  1.])
-    """
-    half = 0.5 * float(np.ptp(reading))
-    if half == 0.0:
-        return np.zeros_like(reading)
-    limits = (np.arange(ELEMENTS) + 0.5) / ELEMENTS * half
-    before, strained = np.zeros(ELEMENTS), np.empty((reading.size, ELEMENTS))
-    lowest = -limits
-    for now, step in zip(strained, np.diff(reading, prepend=reading[0]).tolist(), strict=True):
-        np.add(before, step, out=now)
-        np.maximum(now, lowest, out=now)
-        np.minimum(now, limits, out=now)
-        before = now
-    held = strained.mean(axis=1)
-    middle = 0.5 * float(reading.max() + reading.min())
-    return np.asarray((0.5 * (reading - middle) - held) / (0.25 * half))
+    return bench.loop(reading)
 
 
 def leverage(rig: Rig, chains: Mapping[str, TorqueChain], channel: str, kind: str) -> float:

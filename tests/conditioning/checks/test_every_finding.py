@@ -33,6 +33,8 @@ OF_THE_FIT = {
     "bench constant not as stated": "fitting/test_excitation.py",
     "model misses": "fitting/test_properties.py",
     "unit departs from the law": "fitting/test_departures.py",
+    "packs apart": "fitting/test_packs_apart.py",
+    "time not told from temperature": "fitting/test_departures.py",
     "plates far hotter than the oil": "conditioning/checks/test_channels.py",
     "visit not complete": "watching/test_watch.py",
     "repeatability not stated": "fitting/test_pooling.py",

@@ -1,0 +1,151 @@
+"""Packs that differ: found as unknowns of the fit, the numbers those of both; nothing is found where they are
+alike or slip went one way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from diffbench.conditioning.bench import ErrorSource
+from diffbench.documents import Build
+from diffbench.fitting import (
+    PACKS_APART,
+    Candidate,
+    Choice,
+    FitData,
+    Form,
+    Setup,
+    first_look,
+    fit_form,
+    with_packs_apart,
+)
+from diffbench.fitting.departures import packs_finding
+from diffbench.physics.friction import Stribeck
+from diffbench.physics.preload import Additive
+from diffbench.physics.steady import UnitQuantities, steady_locking_torque
+from diffbench.results import LawVerdict
+
+Array = NDArray[np.float64]
+PRELOAD, DRIVE, COAST, RATIO = 60.0, 0.45, 0.3, 1.35
+GEARS = 0.02  # as the sheet states
+Apart = tuple[float, float]
+
+
+def two_packs(data_of: Callable[..., FitData], friction: float, spring: float, *, both_ways: bool) -> FitData:
+    """Sixteen torque cycles of a unit of two packs, one sample after the other: each pack's ramps bear the
+    input torque and what the packs differ by, a ring that holds carries on."""
+    cells = 1600
+    time = np.arange(cells) * 0.2
+    torque = 600.0 * np.abs((time / 10.0) % 2.0 - 1.0) - 200.0
+    way = np.floor((time - 0.1) / 20.0) % 2 == 0  # slip turns round right after the torque does
+    direction = np.where(way, 1.0, -1.0) if both_ways else np.ones(cells)
+    locking, held, flank, differ = np.zeros(cells), 0.0, 0.0, 0.0
+    for i in range(cells):
+        for _ in range(20):  # until what the packs differ by stands
+            on_ramps = torque[i] + direction[i] * differ
+            bias, load = (DRIVE if on_ramps > 0.0 else COAST), abs(on_ramps)
+            carried = held if np.sign(on_ramps) == flank else 0.0
+            thrust = max(load, min(carried, RATIO * load))
+            left, right = (
+                0.5 * (1.0 + s * friction) * (PRELOAD * (1.0 + s * spring) + bias * thrust)
+                for s in (1.0, -1.0)
+            )
+            differ = left - right
+        held, flank, locking[i] = thrust, np.sign(on_ramps), left + right + GEARS * abs(torque[i])
+    noise = np.random.default_rng(5).normal(0.0, 0.5, cells)
+    stretch = np.floor(time / 10.0).astype(np.int64)
+    turns = np.flatnonzero(np.diff(stretch, prepend=-1))
+    return data_of(
+        cells=cells,
+        time=time,
+        difference=-direction * locking + noise,
+        input_torque=torque,
+        direction=direction,
+        speed_difference=np.array([1.5, 4.0])[np.floor(time / 40.0).astype(int) % 2],
+        oil=55.0 + 10.0 * np.sin(time / 50.0),
+        stretch=stretch,
+        noise=np.full(cells, 0.5),
+        turn_torque=torque[turns],
+        turn_begins=turns == 0,
+        turn_near=turns,
+        turn_before=stretch,
+        segment_torque=np.array([torque[0]]),
+    )
+
+
+def fitted(build: Build, data: FitData) -> tuple[Candidate, tuple[Choice, Setup] | None]:
+    setup = Setup.of([build], data)
+    model = setup.model(Form(Additive(), Stribeck(1.0)))
+    alike = fit_form(model, start=first_look(model))
+    verdict = LawVerdict(chosen="additive", status="measured", information={"additive": 0.0}, reason="")
+    return alike, with_packs_apart(Choice((alike,), (1.0,), verdict), setup)
+
+
+def number(candidate: Candidate, name: str) -> float:
+    return candidate.names.value(candidate.x, name)
+
+
+@pytest.mark.parametrize(("friction", "spring"), [(0.07, 0.0), (-0.05, -0.09), (0.0, 0.1)])
+def test_they_enter_the_fit_at_their_size(
+    friction: float, spring: float, data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    alike, again = fitted(demo_build, two_packs(data_of, friction, spring, both_ways=True))
+    assert again is not None
+    best = again[0].best
+    by_preload, by_ramps = (number(best, name) for name in PACKS_APART)
+    assert by_preload == pytest.approx(friction + spring, abs=0.008)
+    assert by_ramps == pytest.approx(friction, abs=0.008)
+    # what both packs lock together: (1 + fs) of the mean, by mechanics
+    assert number(best, "preload_torque") == pytest.approx(PRELOAD * (1.0 + friction * spring), rel=0.006)
+    assert number(best, "ramp_bias_drive_loading") == pytest.approx(DRIVE, rel=0.004)
+    assert number(best, "ramp_bias_coast_loading") == pytest.approx(COAST, rel=0.006)
+    assert best.noise.sigma.mean() < 0.8 * alike.noise.sigma.mean()
+    (finding,) = packs_finding(best, best.covariance())
+    assert (finding.name, finding.severity) == ("packs apart", "note")
+    assert packs_finding(alike, alike.covariance()) == []
+
+
+@pytest.mark.parametrize(("friction", "both_ways"), [(0.0, True), (0.07, False)])
+def test_no_evidence_no_unknowns(
+    friction: float, both_ways: bool, data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """Of packs that are alike, and with slip one way, where a bias holds what they differ by."""
+    again = fitted(demo_build, two_packs(data_of, friction, 0.0, both_ways=both_ways))[1]
+    assert again is None
+
+
+def test_the_steady_law_is_the_mean_of_both_ways() -> None:
+    """By hand, of packs whose friction is f either side: L = P + K (T ± f L) with slip one way and the other;
+    at no input torque the difference alone loads the ramps."""
+    unit = UnitQuantities(
+        Additive(), (), PRELOAD, DRIVE, DRIVE, RATIO, RATIO, 0.0, 0.0, 0.0, Stribeck(1.0), (0.0, 0.02), 0.0,
+        0.045, 60.0, 4.0, packs_apart=(0.07, 0.07),
+    )  # fmt: skip
+    part = DRIVE * 0.07
+    whole = PRELOAD + DRIVE * 300.0
+    expected = 0.5 * (whole / (1.0 - part) + whole / (1.0 + part))
+    assert float(steady_locking_torque(unit, 300.0, 4.0, 60.0)) == pytest.approx(expected, rel=1e-9)
+    assert float(steady_locking_torque(unit, 0.0, 4.0, 60.0)) == pytest.approx(
+        PRELOAD / (1.0 - part), rel=1e-9
+    )
+
+
+def test_flanges_that_were_seen_to_differ_give_way_to_packs(
+    data_of: Callable[..., FitData], demo_build: Build
+) -> None:
+    """Packs that differ look like two gains that do; a gain that its own certificate states stays."""
+    data = two_packs(data_of, 0.07, 0.0, both_ways=True)
+    keys = ("V:gain.mismatch", "R:left_torque.gain")
+    sources = tuple(ErrorSource(key, key, "transducer gain", 0.01) for key in keys)
+    effect = np.stack([0.01 * data.input_torque, 0.005 * data.input_torque])
+    data = replace(
+        data, sources=sources, effect_input=0.0 * effect, effect_difference=effect, noise_share=0.0 * effect
+    )
+    again = fitted(demo_build, data)[1]
+    assert again is not None
+    assert [source.key for source in again[1].data.sources] == ["R:left_torque.gain"]
+    assert number(again[0].best, PACKS_APART[1]) == pytest.approx(0.07, abs=0.01)
