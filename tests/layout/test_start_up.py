@@ -71,7 +71,7 @@ def test_help_is_quick(arguments: list[str]) -> None:
 
 # Of the libraries that take long, those that a command loads by itself. Statistics come with lmfit, whose
 # search a fit needs; nothing draws before the page.
-LIBRARIES = {"pandas", "scipy.optimize", "scipy.stats", "lmfit", "matplotlib", "jinja2", "sqlalchemy"}
+LIBRARIES = {"pandas", "scipy.optimize", "scipy.stats", "lmfit", "matplotlib.figure", "jinja2", "sqlalchemy"}
 AT_WORK = {
     "fit": ({"pandas", "scipy.optimize", "scipy.stats", "lmfit"}, ["fit", "{sheet}", "--quiet"]),
     "show": (set(), ["show", "{result}"]),
