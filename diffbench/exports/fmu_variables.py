@@ -101,6 +101,13 @@ VARIABLES: tuple[Variable, ...] = (
     Variable("heat_flow", "output", "W", None, "power that friction turns into heat"),
     Variable("energy_in", "output", "J", None, "energy that friction took from both outputs; never negative"),
     Variable("energy_stored", "output", "J", None, "of it, what the stick holds and gives back"),
+    Variable(
+        "slip_speed",
+        "output",
+        "rad/s",
+        None,
+        "left less right speed at the plates: of both outputs, or behind half shafts that are inside",
+    ),
     Variable("ramp_torque", "local", "N.m", None, "where the ramps stand, as torque while loading"),
     Variable("stick_stiffness", "local", "N.m/rad", None, "of the stick between both outputs"),
     Variable("twist", "local", "rad", "0", "twist of the stick"),
@@ -110,7 +117,7 @@ VARIABLES: tuple[Variable, ...] = (
         "output",
         "J",
         "0",
-        "energy that friction turned into heat; with energy_stored it adds up to energy_in",
+        "energy that friction, and half shafts inside, turned into heat; with energy_stored it adds up to energy_in",
     ),
     Variable("der(twist)", "local", "rad/s", None, "rate of twist", symbol="TWIST_RATE", rate_of="twist"),
     Variable(
@@ -159,6 +166,15 @@ VARIABLES: tuple[Variable, ...] = (
         "for co-simulation: steps until friction acts, 0 in a host that steps one unit after the other, 1 in "
         "one that steps side by side; the locking torque is foreseen for then",
     ),
+    Variable(
+        "inner_inertia",
+        "parameter",
+        "kg.m2",
+        "0",
+        "for co-simulation: inertia between one half shaft and the plates; above 0 what is odd in both half "
+        "shafts is inside: speeds and friction are then the wheels', and output_inertia is that of one wheel",
+    ),
+    Variable("half_shaft_damping", "parameter", "N.m.s/rad", "0", "of one half shaft that is inside"),
     Variable(
         "preload_torque",
         "parameter",
