@@ -210,6 +210,24 @@ def test_steps_as_the_law_does(
         assert unit.says("locked") == (alone.given.locked == 1)
 
 
+@pytest.mark.parametrize("to", VERSIONS)
+def test_half_shafts_inside(to: str, started: Callable[..., Unit], units: dict[str, Path]) -> None:
+    """As the law alone, to the last bit, and with its balance; refused while the model is exchanged."""
+    setup = {"inner_inertia": 0.02, "half_shaft_damping": 8.0, "half_shaft_stiffness": 9e3}
+    unit = started(to, **setup)
+    alone = Law(units["law"], "q17", **setup)
+    unit.begin(100.0, 12.0, 9.0, 60.0)
+    for n in range(100):
+        difference = 2.0 * np.cos(0.08 * n)
+        friction = unit.step(0.001, 150.0, 10.0 + difference, 10.0, 60.0)[0]
+        assert friction == alone.step(0.001, 150.0, (10.0 + difference) - 10.0, 60.0)
+        taken, dissipated, stored = unit.read("energy_in", "energy_dissipated", "energy_stored")
+        assert taken == pytest.approx(dissipated + stored, rel=1e-12)
+        assert unit.read("slip_speed") == [alone.state.inner_speed]
+    with pytest.raises(FMICallException, match="xitInitializationMode"):
+        started(to, exchanged=True, **setup).begin(100.0, 12.0, 9.0, 60.0)
+
+
 CHANGED = (
     *("preload_torque", "friction_scale", "drive_bias_scale", "coast_bias_scale"),
     *("heat_capacity", "heat_conductance"),

@@ -423,7 +423,8 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
         if (setup->inner_inertia > 0.0)
         {
             stiffness = held(setup->half_shaft_stiffness, stiffness);
-            damping = held(larger(setup->half_shaft_damping, setup->friction_delay * stiffness * longest), damping);
+            damping = held(larger(setup->half_shaft_damping,
+                                  (0.5 + (1.7 * setup->friction_delay)) * stiffness * longest), damping);
             if (state->stiffness <= 0.0)
             {
                 state->inner_speed = speed;

@@ -137,10 +137,11 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
 
 /* Half shafts inside: with an inner_inertia the speeds are the wheels', and the friction torque is what the wheels feel
  * of it through two equal half shafts. Only the difference of both sides is inside; their sum is the host's: its input
- * torque goes to both wheels alike, through a shaft of its own where it has one. k and d are then the half shafts'
- * (d at least k h where friction acts a step late), at most those above of the output_inertia, which is a wheel's. By
- * the implicit midpoint rule from event to event of a rigid stick, passive as well: the energy taken in begins with
- * that of what turns inside, and what is lost but heats no plates is lost in the half shafts. */
+ * torque goes to both wheels alike, through a shaft of its own where it has one. k and d are then the half shafts', d
+ * at least 0.5 k h, and 2.2 k h where friction acts a step late (with less, the host's step would feed the swing of a
+ * wheel); both at most those above, the output_inertia being a wheel's. Solved by the implicit midpoint rule from event
+ * to event of a rigid stick. It is passive as well: the energy taken in begins with that of what turns inside, and what
+ * is lost but heats no plates is lost in the half shafts. */
 /* J that the spring and what turns inside hold. */
 double @PREFIX@_stored(const @PREFIX@_setup *setup, const @PREFIX@_state *state);
 
