@@ -183,11 +183,11 @@ from the input torque now and the longest step ago. Take friction_torque and add
 it then passes without delay. Where half shafts meet a light inertia, co-simulation holds them only as stiffly
 as the step allows (stick_is_soft): take the half shafts inside, or exchange the model.</p>
 <h2>Half shafts inside</h2>
-<p>With an inner_inertia, two equal half shafts of half_shaft_stiffness and half_shaft_damping are inside, with that
-inertia between each and the plates: left_speed and right_speed are then the wheels', friction is what the wheels
-feel of it, and output_inertia is a wheel's. Only what is odd in left and right is inside. Half the input torque
-goes to each wheel as from an open differential, through a driveline of your own. heat_flow is that of the plates
-alone; energy_in begins with what turns inside.</p>
+<p>With an inner_inertia, two equal half shafts of half_shaft_stiffness and half_shaft_damping are inside and
+that inertia is between each and the plates: left_speed and right_speed are then the wheels', friction is what
+the wheels feel of it, and output_inertia is a wheel's. Only what is odd in left and right is inside. Half the
+input torque goes to each wheel as from an open differential, through a driveline of your own. heat_flow is
+that of the plates alone; energy_in begins with what turns inside.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}

@@ -101,13 +101,6 @@ VARIABLES: tuple[Variable, ...] = (
     Variable("heat_flow", "output", "W", None, "power that friction turns into heat"),
     Variable("energy_in", "output", "J", None, "energy that friction took from both outputs; never negative"),
     Variable("energy_stored", "output", "J", None, "of it, what the stick holds and gives back"),
-    Variable(
-        "slip_speed",
-        "output",
-        "rad/s",
-        None,
-        "left less right speed at the plates: of both outputs, or behind half shafts that are inside",
-    ),
     Variable("ramp_torque", "local", "N.m", None, "where the ramps stand, as torque while loading"),
     Variable("stick_stiffness", "local", "N.m/rad", None, "of the stick between both outputs"),
     Variable("twist", "local", "rad", "0", "twist of the stick"),
@@ -117,7 +110,8 @@ VARIABLES: tuple[Variable, ...] = (
         "output",
         "J",
         "0",
-        "energy that friction, and half shafts inside, turned into heat; with energy_stored it adds up to energy_in",
+        "energy that friction, and half shafts inside, turned into heat; with energy_stored it adds up to "
+        "energy_in",
     ),
     Variable("der(twist)", "local", "rad/s", None, "rate of twist", symbol="TWIST_RATE", rate_of="twist"),
     Variable(
@@ -142,6 +136,13 @@ VARIABLES: tuple[Variable, ...] = (
         "forward_margin", "local", "N.m", None, "what the stick has left before the left output slips ahead"
     ),
     Variable("backward_margin", "local", "N.m", None, "what it has left before the left output falls behind"),
+    Variable(
+        "slip_speed",
+        "output",
+        "rad/s",
+        None,
+        "left less right speed at the plates: of both outputs, or behind half shafts that are inside",
+    ),
     Variable(
         "output_inertia",
         "parameter",

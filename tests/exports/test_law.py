@@ -316,7 +316,8 @@ def test_what_cannot_be_changes_nothing(make: Make) -> None:
 def test_settings_that_cannot_be(built: Path) -> None:
     for name, value in (
         ("preload_torque", -1.0), ("friction_scale", float("nan")), ("output_inertia", 0.0),
-        ("half_shaft_stiffness", float("inf")), ("inner_inertia", -0.1), ("half_shaft_damping", float("nan")), ("branch", 5), ("branch", -1), ("friction_delay", -0.1),
+        ("half_shaft_stiffness", float("inf")), ("inner_inertia", -0.1),
+        ("half_shaft_damping", float("nan")), ("branch", 5), ("branch", -1), ("friction_delay", -0.1),
         ("friction_delay", 1.1),
     ):  # fmt: skip
         with pytest.raises(AssertionError):
