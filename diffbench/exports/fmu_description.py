@@ -16,6 +16,7 @@ STEP = "0.001"
 _UNITS = {
     "N.m": 'kg="1" m="2" s="-2"',
     "N.m/rad": 'kg="1" m="2" s="-2" rad="-1"',
+    "N.m.s/rad": 'kg="1" m="2" s="-1" rad="-1"',
     "rad": 'rad="1"',
     "rad/s": 's="-1" rad="1"',
     "degC": 'K="1" offset="273.15"',
@@ -181,7 +182,13 @@ that steps one unit after the other, and over the next one in a host that steps 
 stable. State which by friction_delay, 0 or 1: the locking torque is foreseen for the middle of that step,
 from the input torque now and the longest step ago. Take friction_torque and add an input torque of your own:
 it then passes without delay. Where half shafts meet a light inertia, co-simulation holds them only as stiffly
-as the step allows (stick_is_soft): exchange the model.</p>
+as the step allows (stick_is_soft): take the half shafts inside, or exchange the model.</p>
+<h2>Half shafts inside</h2>
+<p>With an inner_inertia, two equal half shafts of half_shaft_stiffness and half_shaft_damping are inside and
+that inertia is between each and the plates: left_speed and right_speed are then the wheels', friction is what
+the wheels feel of it, and output_inertia is a wheel's. Only what is odd in left and right is inside. Half the
+input torque goes to each wheel as from an open differential, through a driveline of your own. heat_flow is
+that of the plates alone; energy_in begins with what turns inside.</p>
 <h2>What the map says</h2>
 <ul>
 {notes}

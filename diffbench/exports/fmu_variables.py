@@ -110,7 +110,8 @@ VARIABLES: tuple[Variable, ...] = (
         "output",
         "J",
         "0",
-        "energy that friction turned into heat; with energy_stored it adds up to energy_in",
+        "energy that friction, and half shafts inside, turned into heat; with energy_stored it adds up to "
+        "energy_in",
     ),
     Variable("der(twist)", "local", "rad/s", None, "rate of twist", symbol="TWIST_RATE", rate_of="twist"),
     Variable(
@@ -136,6 +137,13 @@ VARIABLES: tuple[Variable, ...] = (
     ),
     Variable("backward_margin", "local", "N.m", None, "what it has left before the left output falls behind"),
     Variable(
+        "slip_speed",
+        "output",
+        "rad/s",
+        None,
+        "left less right speed at the plates: of both outputs, or behind half shafts that are inside",
+    ),
+    Variable(
         "output_inertia",
         "parameter",
         "kg.m2",
@@ -159,6 +167,15 @@ VARIABLES: tuple[Variable, ...] = (
         "for co-simulation: steps until friction acts, 0 in a host that steps one unit after the other, 1 in "
         "one that steps side by side; the locking torque is foreseen for then",
     ),
+    Variable(
+        "inner_inertia",
+        "parameter",
+        "kg.m2",
+        "0",
+        "for co-simulation: inertia between one half shaft and the plates; above 0 what is odd in both half "
+        "shafts is inside: speeds and friction are then the wheels', and output_inertia is that of one wheel",
+    ),
+    Variable("half_shaft_damping", "parameter", "N.m.s/rad", "0", "of one half shaft that is inside"),
     Variable(
         "preload_torque",
         "parameter",

@@ -23,7 +23,7 @@ from diffbench.results import LockingMap
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from convergence import SHAFTS, locking_by, stepped, steps_of
+from convergence import SHAFTS, inside, locking_by, stepped, steps_of
 
 NAMES = list(manoeuvres())
 IN_TURN, SIDE_BY_SIDE = False, True
@@ -164,6 +164,64 @@ def test_a_shaft_mode_decays(h: float, side_by_side: bool, library: Path) -> Non
     late = max(size for at, size in largest if at > 1.9)
     assert late < 1.2 * 35.0 * math.exp(-damping * omega * 1.9)
     assert unit.state.energy_in >= 0.0
+
+
+class TestHalfShaftsInside:
+    """0.02 kg·m² behind half shafts of 15 kN·m/rad: breakaway is a row of bursts of some ms."""
+
+    @pytest.mark.parametrize("side_by_side", [IN_TURN, SIDE_BY_SIDE], ids=["in turn", "side by side"])
+    @pytest.mark.parametrize("name", ["torque ripple", "corner entry", "split-friction launch"])
+    def test_errors_vanish_with_the_step(
+        self, name: str, side_by_side: bool, library: Path, locking: Callable[[float, float], float]
+    ) -> None:
+        """Of first order at least between 0.2 and 0.05 ms, and within 0.003 (in turn) and 0.02 rad/s of
+        corner entry at 0.2 ms; shafts in the host are 0.1 rad/s off there, and not of first order."""
+        axle, duration = manoeuvres(SHAFTS["stiff"])[name]
+        wanted = by_events(axle, locking, duration)
+        off = {}
+        for h in (2e-4, 5e-5):
+            run = inside(library, axle, duration, steps_of("fixed", h), side_by_side=side_by_side)
+            off[h], right = wanted.missed_by(run)
+            assert right >= (0.98 if h > 1e-4 else 0.99) - (0.03 if side_by_side else 0.0)
+        most = {"torque ripple": 0.02, "corner entry": 0.003, "split-friction launch": 1e-9}[name]
+        assert off[2e-4] <= most * (10.0 if side_by_side else 1.0)
+        assert off[5e-5] <= max(0.3 * off[2e-4], 1e-9)
+
+    @pytest.mark.parametrize("kind", ["fixed", "alternating", "random"])
+    def test_at_ordinary_steps(
+        self, kind: str, library: Path, locking: Callable[[float, float], float]
+    ) -> None:
+        """Corner entry in turn at 1 ms: a fifth of what shafts in the host are off; the launch, where they
+        are 0.5 rad/s off, has no slip at all at the plates."""
+        for name, share in (("corner entry", 0.2), ("split-friction launch", 1e-6)):
+            axle, duration = manoeuvres(SHAFTS["stiff"])[name]
+            wanted = by_events(axle, locking, duration)
+            outside = hosted(
+                axle, stepped(library, axle), duration, steps_of("fixed", 1e-3), side_by_side=IN_TURN,
+                finest=2.5e-4,
+            )  # fmt: skip
+            run = inside(library, axle, duration, steps_of(kind, 1e-3), side_by_side=IN_TURN)
+            assert wanted.missed_by(run)[0] <= share * wanted.missed_by(outside)[0]
+            assert wanted.missed_by(run)[1] >= 0.99
+
+    @pytest.mark.parametrize("h", [2e-4, 1e-3, 3e-3, 6e-3])
+    @pytest.mark.parametrize("side_by_side", [IN_TURN, SIDE_BY_SIDE], ids=["in turn", "side by side"])
+    def test_the_swing_of_a_wheel_does_not_grow(self, h: float, side_by_side: bool, library: Path) -> None:
+        """Wheels of 1 kg·m² on shafts without damping, plates stuck, no road: by the difference equation's
+        largest root, 1 in turn, less side by side (algebra)."""
+        unit = Law(
+            library, "q17", heat_capacity=0.0, half_shaft_stiffness=15000.0, inner_inertia=0.02,
+            friction_delay=float(side_by_side),
+        )  # fmt: skip
+        apart, pending, seen = 0.1, 0.0, []
+        for _ in range(int(2.0 / h)):
+            given = unit.step(h, 0.0, apart)
+            apart -= h * (pending if side_by_side else given)
+            pending = given
+            seen.append(abs(apart))
+        late, early = max(seen[-100:]), max(seen[:100])
+        assert late <= early * (0.5 if side_by_side and h >= 1e-3 else 1.001)
+        assert unit.given.locked == 1
 
 
 class TestModelExchange:

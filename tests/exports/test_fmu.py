@@ -210,6 +210,62 @@ def test_steps_as_the_law_does(
         assert unit.says("locked") == (alone.given.locked == 1)
 
 
+def test_announces_nothing_within_a_step(units: dict[str, Path], tmp_path: Path) -> None:
+    """Events are solved inside: a host may allow early return, and no step returns early; who asks for
+    intermediate variables or event mode is refused, and told why (FMI 3.0, 4.2.1)."""
+    description = fmpy.read_model_description(str(units["fmi3"]))
+    references = {v.name: v.valueReference for v in description.modelVariables}
+    folder = fmpy.extract(str(units["fmi3"]), str(tmp_path))
+
+    def made(**asked: Any) -> FMU3Slave:
+        unit = FMU3Slave(
+            guid=description.guid, unzipDirectory=folder, instanceName="unit",
+            modelIdentifier=description.coSimulation.modelIdentifier,
+        )  # fmt: skip
+        unit.instantiate(logMessage=lambda *told: said.append(told[-1].decode()), **asked)
+        return unit
+
+    said: list[str] = []
+    for asked, why in (
+        ({"eventModeUsed": True}, "co-simulation has no events here"),
+        (
+            {"requiredIntermediateVariables": [references["locked"]]},
+            "the unit has no intermediate variables",
+        ),
+    ):
+        with pytest.raises(Exception, match="Failed to instantiate"):
+            made(**asked)
+        assert why in said.pop()
+    unit = made(earlyReturnAllowed=True)
+    unit.enterInitializationMode()
+    unit.setFloat64([references["left_speed"]], [1.0])
+    unit.exitInitializationMode()
+    for n in range(20):  # comes to stick on the way
+        unit.setFloat64([references["left_speed"]], [max(1.0 - 0.1 * n, 0.0)])
+        assert unit.doStep(0.01 * n, 0.01) == (False, False, False, 0.01 * n + 0.01)
+    assert unit.getBoolean([references["locked"]]) == [True]
+    unit.terminate()
+    unit.freeInstance()
+
+
+@pytest.mark.parametrize("to", VERSIONS)
+def test_half_shafts_inside(to: str, started: Callable[..., Unit], units: dict[str, Path]) -> None:
+    """As the law alone, to the last bit, and with its balance; refused while the model is exchanged."""
+    setup = {"inner_inertia": 0.02, "half_shaft_damping": 8.0, "half_shaft_stiffness": 9e3}
+    unit = started(to, **setup)
+    alone = Law(units["law"], "q17", **setup)
+    unit.begin(100.0, 12.0, 9.0, 60.0)
+    for n in range(100):
+        difference = 2.0 * np.cos(0.08 * n)
+        friction = unit.step(0.001, 150.0, 10.0 + difference, 10.0, 60.0)[0]
+        assert friction == alone.step(0.001, 150.0, (10.0 + difference) - 10.0, 60.0)
+        taken, dissipated, stored = unit.read("energy_in", "energy_dissipated", "energy_stored")
+        assert taken == pytest.approx(dissipated + stored, rel=1e-12)
+        assert unit.read("slip_speed") == [alone.state.inner_speed]
+    with pytest.raises(FMICallException, match="xitInitializationMode"):
+        started(to, exchanged=True, **setup).begin(100.0, 12.0, 9.0, 60.0)
+
+
 CHANGED = (
     *("preload_torque", "friction_scale", "drive_bias_scale", "coast_bias_scale"),
     *("heat_capacity", "heat_conductance"),

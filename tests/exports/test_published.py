@@ -200,6 +200,98 @@ def test_three_clutches(build: Callable[..., Path]) -> None:
         assert np.abs(at - t).min() < 1e-4
 
 
+def test_a_gear_that_loses_torque(build: Callable[..., Path]) -> None:
+    """A gear of ratio 2 and efficiency 0.5, whose driving side changes: slides, sticks, and breaks loose four
+    times.
+
+    Source: Modelica Standard Library 4.0.0, Mechanics.Rotational.Examples.LossyGearDemo1, published reference
+    result (`DATA`). Its law: what one side drives arrives times η, or costs 1/η the other way: friction in
+    proportion to the torque that passes, on which it acts back; each output gets half. Times to 1e-4 s,
+    speeds to 1e-4 rad/s.
+    """
+    ratio, efficiency, side_a, side_b = 2.0, 0.5, 1.0, 1.5  # inertias, kg·m²
+    unit = Law(build(20.0, 0.0), "q17", branch=1, heat_capacity=0.0, half_shaft_stiffness=1e8)
+
+    def torques(t: float) -> tuple[float, float]:
+        return 10.0 * math.sin(2.0 * math.pi * t), -10.0 + 2.5 * t
+
+    def lost(t: float, way: int) -> float:
+        one, other = torques(t)
+        if way == 0:  # which way it would break loose
+            way = 1 if ratio * one + other > 0.0 else -1
+            return abs(ratio * one) * (1.0 - efficiency if way * one > 0.0 else 1.0 / efficiency - 1.0)
+        for share in (efficiency, 1.0 / efficiency):
+            passed = one - ratio * side_a * (other + ratio * share * one) / (
+                side_b + ratio**2 * share * side_a
+            )
+            if (way * passed > 0.0) == (share < 1.0):
+                return abs(ratio * passed) * abs(1.0 - share)
+        raise AssertionError("neither side drives")
+
+    def settle(t: float) -> None:
+        unit.setup.preload_torque = max(2.0 * lost(t, chain.ways[0]), 1e-6)
+
+    def bodies(t: float, y: np.ndarray, frictions: list[float]) -> list[float]:
+        one, other = torques(t)
+        return [(ratio * one + other - 0.5 * frictions[0]) / (side_b + ratio**2 * side_a)]
+
+    chain = Chain([unit], lambda y: [y[0]], bodies, settle)
+    chain.run(0.0, 0.5, np.array([0.0, 0.0]))
+    with (DATA / "LossyGearDemo1.csv").open(encoding="utf-8") as file:
+        rows = [{key: float(value) for key, value in row.items()} for row in csv.DictReader(file)]
+    time, speed = (np.concatenate([c[i] if i == 0 else c[1][0] for c in chain.courses]) for i in (0, 1))
+    for row in rows:
+        assert np.interp(row["time"], time, speed) == pytest.approx(row["Inertia2.w"], abs=1e-4)
+    published = [
+        (row["time"], int(row["gear.mode"]))
+        for row, before in itertools.pairwise(reversed(rows))
+        if row["gear.mode"] != before["gear.mode"] and row["time"] > 1e-6
+    ][::-1]
+    found = [(t, way) for t, (way,) in chain.events if t > 1e-6]
+    assert [way for _, way in found] == [way for _, way in published] == [0, 1, 0, -1]
+    np.testing.assert_allclose([t for t, _ in found], [t for t, _ in published], atol=1e-4)
+
+
+@pytest.mark.parametrize("side_by_side", [False, True], ids=["in turn", "side by side"])
+def test_two_masses_coupled_by_the_half_shafts(side_by_side: bool, build: Callable[..., Path]) -> None:
+    """Two masses of 1, each on a spring of 4 π², coupled by 16 π²; from (1, 0): (cos 2πt ± cos 6πt)/2, and
+    (0.25, 0.559017) at 0.1.
+
+    Source: the oscillator of the preCICE tutorials (Schüller, Rodenberg, Uekermann & Bungartz, WCCM-APCOM
+    2022), in closed form. The coupling is the half shafts inside the unit, 32 π² between stuck plates; the
+    host holds their torque over a step, each mass exactly between. Of first order at least.
+    """
+    library = build(1e6, 0.0)
+    exact = [
+        0.5 * (math.cos(2.0 * math.pi * t) + s * math.cos(6.0 * math.pi * t)) for t in (0.1,) for s in (1, -1)
+    ]
+    assert exact == pytest.approx([0.25, 0.559016994], abs=1e-9)
+    omega, off = 2.0 * math.pi, {}
+    for h in (1e-3, 5e-4):
+        unit = Law(
+            library, "q17", branch=1, heat_capacity=0.0, inner_inertia=1e-3, output_inertia=1.0,
+            half_shaft_stiffness=32.0 * math.pi**2, friction_delay=float(side_by_side),
+        )  # fmt: skip
+        unit.step(h, 0.0, 0.0)
+        unit.state.twist = -1.0  # right less left place, as the shafts begin
+        place, speed = np.array([1.0, 0.0]), np.zeros(2)
+        pending = np.array([-1.0, 1.0]) * 16.0 * math.pi**2
+        worst = 0.0
+        for n in range(round(1.0 / h)):
+            true = [0.5 * (math.cos(omega * n * h) + s * math.cos(3.0 * omega * n * h)) for s in (1, -1)]
+            worst = max(worst, float(np.abs(place - true).max()))
+            given = np.array([-0.5, 0.5]) * unit.step(h, 0.0, float(speed[0] - speed[1]))
+            force, pending = (pending, given) if side_by_side else (given, pending)
+            rest = force / omega**2
+            place, speed = (
+                rest + (place - rest) * math.cos(omega * h) + speed / omega * math.sin(omega * h),
+                speed * math.cos(omega * h) - (place - rest) * omega * math.sin(omega * h),
+            )
+        off[h] = worst
+    assert off[1e-3] < (0.06 if side_by_side else 0.03)
+    assert math.log2(off[1e-3] / off[5e-4]) > 0.95
+
+
 def test_mass_on_a_belt(build: Callable[..., Path]) -> None:
     """Stick-slip in closed form: with A = (Fs − Fk)/k and ω = √(k/m), sticks 2 A/v, slips 2/ω (π − atan(ω
     A/v)).

@@ -9,6 +9,9 @@
 #define WINDOW 64       /* steps */
 #define FELT 0.02      /* share of the locking torque */
 #define SOFTEST 0.0009 /* share of the stick that chatter leaves at least */
+#define PART 0.1       /* of a radian of the half shafts' swing, a part of a step */
+#define PARTS 256      /* of a step at most */
+#define EVENTS 64      /* of stick and slip in one step, at most */
 
 static double larger(double one, double other)
 {
@@ -71,13 +74,15 @@ void @PREFIX@_as_fitted(@PREFIX@_setup *setup)
     setup->output_inertia = 1.0;
     setup->half_shaft_stiffness = 15000.0;
     setup->friction_delay = 0.0;
+    setup->inner_inertia = 0.0;
+    setup->half_shaft_damping = 0.0;
     setup->branch = @GUARD@_FOLLOWED;
 }
 
 void @PREFIX@_begin(@PREFIX@_state *state, double plate_temperature)
 {
     static const @PREFIX@_state empty = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0,
-                                          0.0, 0.0, 0.0, 0.0, 0,   0,   0,   0};
+                                          0.0, 0.0, 0.0, 0.0, 0.0, 0,   0,   0,   0};
     *state = empty;
     state->plate_temperature = plate_temperature;
 }
@@ -95,6 +100,7 @@ int32_t @PREFIX@_is_possible(const @PREFIX@_setup *setup)
             (is_not_negative(setup->output_inertia) == 1) && (setup->output_inertia > 0.0) &&
             (is_not_negative(setup->half_shaft_stiffness) == 1) && (setup->half_shaft_stiffness > 0.0) &&
             (is_not_negative(setup->friction_delay) == 1) && (setup->friction_delay <= 1.0) &&
+            (is_not_negative(setup->inner_inertia) == 1) && (is_not_negative(setup->half_shaft_damping) == 1) &&
             (setup->branch >= @GUARD@_BETWEEN) && (setup->branch <= @GUARD@_FOLLOWED))
                ? 1
                : 0;
@@ -276,6 +282,122 @@ static @PREFIX@_drive foreseen(const @PREFIX@_setup *setup, @PREFIX@_state *stat
     return there;
 }
 
+double @PREFIX@_stored(const @PREFIX@_setup *setup, const @PREFIX@_state *state)
+{
+    return (0.25 * state->stiffness * state->twist * state->twist) +
+           (0.25 * setup->inner_inertia * state->inner_speed * state->inner_speed);
+}
+
+/* The speed difference at the plates after a time, by the implicit midpoint rule under that friction. */
+static double slid(const @PREFIX@_setup *setup, const @PREFIX@_state *state, double damping, double wheels,
+                   double friction, double time)
+{
+    const double grip = (0.5 * state->stiffness * time) + damping;
+    const double mass = setup->inner_inertia / time;
+    return (((state->inner_speed * (mass - (0.5 * grip))) - friction) - (state->stiffness * state->twist) +
+            (grip * wheels)) /
+           (mass + (0.5 * grip));
+}
+
+/* A part of a step, or less of it up to where stick or slip ends: returns the time it took. */
+static double part_of(const @PREFIX@_setup *setup, @PREFIX@_state *state, double damping, double time,
+                      int32_t last, const @PREFIX@_drive *there, @PREFIX@_given *given)
+{
+    const double wheels = there->speed_difference;
+    const double asked = (damping * wheels) - (state->stiffness * state->twist);
+    const double way = (state->inner_speed != 0.0) ? ((state->inner_speed > 0.0) ? 1.0 : -1.0)
+                                                   : ((asked > 0.0) ? 1.0 : -1.0);
+    const double kinetic = 0.25 * setup->inner_inertia * state->inner_speed * state->inner_speed;
+    @PREFIX@_drive at = *there;
+    @PREFIX@_limit limit;
+    double took = time;
+    double inner = 0.0;
+    double middle = 0.0;
+    double rate;
+
+    at.speed_difference = 0.0;
+    limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, &at);
+    given->locked = ((state->inner_speed == 0.0) && (magnitude(asked) <= (limit.torque * (1.0 + 1e-12)))) ? 1 : 0;
+    if (given->locked == 0)
+    {
+        at.speed_difference = state->inner_speed;
+        limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, &at);
+        inner = slid(setup, state, damping, wheels, way * limit.torque, time);
+        at.speed_difference = 0.5 * (state->inner_speed + inner);
+        limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, &at);
+        inner = slid(setup, state, damping, wheels, way * limit.torque, time);
+        if ((way * inner) < 0.0)
+        {
+            took = larger(1e-6, state->inner_speed / (state->inner_speed - inner)) * time;
+            inner = slid(setup, state, damping, wheels, way * limit.torque, took);
+            if ((last == 1) || (state->inner_speed == 0.0) || ((way * (state->inner_speed + inner)) < 0.0))
+            {
+                took = time;
+                given->locked = 1;
+            }
+        }
+        middle = 0.5 * (state->inner_speed + inner);
+    }
+    if (given->locked == 1)
+    {
+        const double then = asked + (state->stiffness * time * wheels);
+        if ((magnitude(then) > limit.torque) && (magnitude(asked) <= (limit.torque * (1.0 + 1e-9))) && (last == 0))
+        {
+            const double at_limit = ((then > 0.0) ? limit.torque : -limit.torque) - asked;
+            took = held(larger(at_limit / (then - asked), 1e-6), 1.0) * time;
+        }
+        inner = 0.0;
+        middle = 0.0;
+        given->heat_flow += kinetic;
+    }
+    else
+    {
+        given->heat_flow += 0.5 * way * limit.torque * middle * took;
+        if (took < time)
+        {
+            given->heat_flow += 0.25 * setup->inner_inertia * inner * inner;
+            inner = 0.0;
+        }
+    }
+    rate = middle - wheels;
+    given->friction_torque -= ((state->stiffness * (state->twist + (0.5 * took * rate))) + (damping * rate)) * took;
+    state->twist += took * rate;
+    state->inner_speed = inner;
+    given->limit = limit;
+    given->margin[0] = limit.torque - asked;
+    given->margin[1] = limit.torque + asked;
+    return took;
+}
+
+/* Half shafts, and what turns between them and the plates, over a step with the wheels' speeds held. */
+static void through_shafts(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, double damping,
+                           const @PREFIX@_drive *there, @PREFIX@_given *given)
+{
+    const double swing = (step * step * state->stiffness) / setup->inner_inertia;
+    const double before = state->twist;
+    double remaining = step;
+    double part;
+    int32_t parts = 1;
+    int32_t i;
+
+    while ((parts < PARTS) && (((double)parts * (double)parts * (PART * PART)) < swing))
+    {
+        parts++;
+    }
+    part = step / (double)parts;
+    given->friction_torque = 0.0;
+    given->heat_flow = 0.0;
+    for (i = 0; (i < (parts + EVENTS)) && (remaining > 0.0); i++)
+    {
+        const int32_t last = (i == (parts + (EVENTS - 1))) ? 1 : 0;
+        const double time = ((last == 1) || (remaining < (part * (1.0 + 1e-9)))) ? remaining : part;
+        remaining -= part_of(setup, state, damping, time, last, there, given);
+    }
+    given->friction_torque /= step;
+    given->heat_flow /= step;
+    given->twist_rate = (state->twist - before) / step;
+}
+
 int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
                       @PREFIX@_given *given)
 {
@@ -283,10 +405,12 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
     const double inertia = state->softened * setup->output_inertia;
     double longest;
     double stiffness;
+    double damping;
     double slope;
     double asked;
     double before;
     double taken;
+    double lost;
     @PREFIX@_drive there;
     int32_t done = 0;
 
@@ -295,28 +419,49 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
     {
         longest = longest_of(state, step);
         stiffness = (STIFFNESS * inertia) / (longest * longest);
-        slope = (stiffness * step) + ((DAMPING * inertia) / longest);
+        damping = (DAMPING * inertia) / longest;
+        if (setup->inner_inertia > 0.0)
+        {
+            stiffness = held(setup->half_shaft_stiffness, stiffness);
+            damping = held(larger(setup->half_shaft_damping,
+                                  (0.5 + (1.7 * setup->friction_delay)) * stiffness * longest), damping);
+            if (state->stiffness <= 0.0)
+            {
+                state->inner_speed = speed;
+                state->energy_in += @PREFIX@_stored(setup, state);
+            }
+        }
+        slope = (stiffness * step) + damping;
         state->ramp_torque = @PREFIX@_ramps(setup, state->ramp_torque, drive->input_torque);
         there = foreseen(setup, state, step, longest, drive);
         given->limit = @PREFIX@_locking(setup, state->ramp_torque, state->plate_temperature, &there);
-        before = 0.25 * state->stiffness * state->twist * state->twist;
+        before = @PREFIX@_stored(setup, state);
         if (stiffness > state->stiffness)
         {
             state->twist *= state->stiffness / stiffness;
         }
-        asked = (stiffness * state->twist) + (slope * speed);
-        given->friction_torque = held(asked, given->limit.torque);
-        given->margin[0] = given->limit.torque - asked;
-        given->margin[1] = given->limit.torque + asked;
-        given->locked = (@PREFIX@_way(given) == 0) ? 1 : 0;
-        given->twist_rate =
-            (given->locked == 1) ? speed : ((given->friction_torque - (stiffness * state->twist)) / slope);
-        state->twist += step * given->twist_rate;
+        state->stiffness = stiffness;
+        if (setup->inner_inertia > 0.0)
+        {
+            through_shafts(setup, state, step, damping, &there, given);
+        }
+        else
+        {
+            asked = (stiffness * state->twist) + (slope * speed);
+            given->friction_torque = held(asked, given->limit.torque);
+            given->margin[0] = given->limit.torque - asked;
+            given->margin[1] = given->limit.torque + asked;
+            given->locked = (@PREFIX@_way(given) == 0) ? 1 : 0;
+            given->twist_rate =
+                (given->locked == 1) ? speed : ((given->friction_torque - (stiffness * state->twist)) / slope);
+            state->twist += step * given->twist_rate;
+        }
         taken = 0.5 * given->friction_torque * speed * step;
-        given->heat_flow = larger(((taken + before) - (0.25 * stiffness * state->twist * state->twist)) / step, 0.0);
+        lost = larger((taken + before) - @PREFIX@_stored(setup, state), 0.0);
+        given->heat_flow = (setup->inner_inertia > 0.0) ? given->heat_flow : (lost / step);
         given->plate_rate = 0.0;
         state->energy_in += taken;
-        state->energy_dissipated += given->heat_flow * step;
+        state->energy_dissipated += lost;
         if (setup->heat_capacity > 0.0)
         {
             const double plates = heated(setup, state->plate_temperature, drive->oil_temperature, given->heat_flow, step);
@@ -327,7 +472,6 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
         {
             state->plate_temperature = drive->oil_temperature;
         }
-        state->stiffness = stiffness;
         listen(state, (magnitude(slope * speed) > (FELT * given->limit.torque)) ? ((speed > 0.0) ? 1 : -1) : 0);
         done = 1;
     }

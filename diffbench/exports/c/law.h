@@ -47,6 +47,8 @@ typedef struct
     double output_inertia;       /* kg.m^2 that turns with one output: for steps (see there) */
     double half_shaft_stiffness; /* N.m/rad of one: the stick is to be stiffer */
     double friction_delay;       /* steps until friction acts: 0 in a host that steps in turn, 1 side by side */
+    double inner_inertia;        /* kg.m^2 between one half shaft and the plates; 0: no half shafts inside (see step) */
+    double half_shaft_damping;   /* N.m.s/rad of one that is inside */
     int32_t branch;              /* of the ramps; FOLLOWED as fitted */
 } @PREFIX@_setup;
 
@@ -66,6 +68,7 @@ typedef struct
     double since_early;       /* s; 0: none yet */
     double torque_late;       /* N.m, one after that */
     double since_late;        /* s */
+    double inner_speed;       /* rad/s at the plates, behind half shafts that are inside */
     int32_t counted;          /* steps since then */
     int32_t turned;           /* -1, 0, 1: the last way of the speed difference */
     int32_t steps;            /* since it turned round */
@@ -131,6 +134,16 @@ double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_
  * the step not positive, else 1. */
 int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
                       @PREFIX@_given *given);
+
+/* Half shafts inside: with an inner_inertia the speeds are the wheels', and the friction torque is what the wheels feel
+ * of it through two equal half shafts. Only the difference of both sides is inside; their sum is the host's: its input
+ * torque goes to both wheels alike, through a shaft of its own where it has one. k and d are then the half shafts', d
+ * at least 0.5 k h, and 2.2 k h where friction acts a step late (with less, the host's step would feed the swing of a
+ * wheel); both at most those above, the output_inertia being a wheel's. Solved by the implicit midpoint rule from event
+ * to event of a rigid stick. It is passive as well: the energy taken in begins with that of what turns inside, and what
+ * is lost but heats no plates is lost in the half shafts. */
+/* J that the spring and what turns inside hold. */
+double @PREFIX@_stored(const @PREFIX@_setup *setup, const @PREFIX@_state *state);
 
 /* Rates for a host that integrates twist, plate temperature and energy_dissipated (at heat_flow); k is 20
  * half-shaft stiffnesses, d = 0.001 s k. `way`: 0 sticks, 1 slips forward, -1 backward; hold it until a margin

@@ -60,6 +60,8 @@ static void unit_reset(unit_values *unit)
     unit->numbers[V_OUTPUT_INERTIA] = fitted.output_inertia;
     unit->numbers[V_HALF_SHAFT_STIFFNESS] = fitted.half_shaft_stiffness;
     unit->numbers[V_FRICTION_DELAY] = fitted.friction_delay;
+    unit->numbers[V_INNER_INERTIA] = fitted.inner_inertia;
+    unit->numbers[V_HALF_SHAFT_DAMPING] = fitted.half_shaft_damping;
     unit->numbers[V_PRELOAD_TORQUE] = fitted.preload_torque;
     unit->numbers[V_FRICTION_SCALE] = fitted.friction_scale;
     unit->numbers[V_DRIVE_BIAS_SCALE] = fitted.drive_scale;
@@ -80,6 +82,8 @@ static @PREFIX@_setup unit_setup(const unit_values *unit)
     setup.output_inertia = unit->numbers[V_OUTPUT_INERTIA];
     setup.half_shaft_stiffness = unit->numbers[V_HALF_SHAFT_STIFFNESS];
     setup.friction_delay = unit->numbers[V_FRICTION_DELAY];
+    setup.inner_inertia = unit->numbers[V_INNER_INERTIA];
+    setup.half_shaft_damping = unit->numbers[V_HALF_SHAFT_DAMPING];
     setup.branch = unit->branch;
     return setup;
 }
@@ -105,6 +109,7 @@ static void unit_share_out(double numbers[], double input_torque, double frictio
 
 static void unit_keep(unit_values *unit, const @PREFIX@_given *given)
 {
+    const @PREFIX@_setup setup = unit_setup(unit);
     double *numbers = unit->numbers;
     unit->limit = given->limit;
     unit->locked = given->locked;
@@ -121,7 +126,9 @@ static void unit_keep(unit_values *unit, const @PREFIX@_given *given)
     numbers[V_BACKWARD_MARGIN] = given->margin[1];
     numbers[V_RAMP_TORQUE] = unit->state.ramp_torque;
     numbers[V_STICK_STIFFNESS] = unit->state.stiffness;
-    numbers[V_ENERGY_STORED] = 0.25 * unit->state.stiffness * unit->state.twist * unit->state.twist;
+    numbers[V_ENERGY_STORED] = @PREFIX@_stored(&setup, &unit->state);
+    numbers[V_SLIP_SPEED] = (setup.inner_inertia > 0.0) ? unit->state.inner_speed
+                                                       : (numbers[V_LEFT_SPEED] - numbers[V_RIGHT_SPEED]);
     numbers[V_ENERGY_IN] = unit->state.energy_in;
 }
 
@@ -177,7 +184,11 @@ static const char *unit_fault(const unit_values *unit)
     uint32_t i;
     if (@PREFIX@_is_possible(&setup) == 0)
     {
-        fault = "inertia and stiffness must be positive, preload torque, scales and heat not negative, friction_delay 0 to 1, branch 0 to 4";
+        fault = "inertia and stiffness must be positive, all others not negative, friction_delay 0 to 1, branch 0 to 4";
+    }
+    if ((unit->exchanged == 1) && (setup.inner_inertia > 0.0))
+    {
+        fault = "inner_inertia is for co-simulation: a host that exchanges the model holds the half shafts itself";
     }
     for (i = V_INPUT_TORQUE; i <= V_OIL_TEMPERATURE; i++)
     {
@@ -443,6 +454,7 @@ static int32_t unit_along(unit_values *unit, const uint32_t unknown[], size_t n_
     moved[V_PLATE_RATE] = given.plate_rate;
     moved[V_FORWARD_MARGIN] = given.margin[0];
     moved[V_BACKWARD_MARGIN] = given.margin[1];
+    moved[V_SLIP_SPEED] = drive_seed.speed_difference;
     moved[V_ENERGY_STORED] = 0.5 * unit->state.stiffness * unit->state.twist * moved[V_TWIST];
     moved[V_ENERGY_IN] = moved[V_ENERGY_STORED] + moved[V_ENERGY_DISSIPATED];
     for (i = 0U; i < n_unknown; i++)
