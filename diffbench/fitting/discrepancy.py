@@ -335,7 +335,11 @@ def expected(sizes: Sizes) -> float:
 
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
     """Sizes by restricted likelihood and `expected`, one after another until none moves; those of law and
-    drift then as root mean square over all that the bench leaves likely."""
+    drift then as root mean square over all that the bench leaves likely.
+
+    A law whose bins miss it by less than `LEAST` misses nothing. Whatever is smooth, larger, and taken up by
+    the unknowns, is then no finding of the bench: a correction would rest on two large parts that cancel.
+    """
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
     now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
@@ -377,7 +381,8 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
         weights = np.exp(chances - chances.max())
         size = float(np.sqrt(weights @ values**2 / weights.sum()))
         now = replace(now, law=size) if name == "law" else replace(now, drift=size)
-    return now
+    missed = float(np.sqrt(np.mean((bins.apart / bins.locking) ** 2)))
+    return now if missed > LEAST else least_of(now)
 
 
 def by_other_cycles(bins: Bins, candidate: Candidate, sizes: Sizes) -> tuple[bool, float]:
