@@ -78,13 +78,15 @@ def mutants_of(path: Path, package: Path) -> Iterator[Mutant]:
 
 
 def _code(tree: ast.AST) -> Iterator[ast.AST]:
-    """What runs and decides: no annotations, no docstrings, nothing within a text."""
+    """What runs and decides: no annotations, no docstrings, nothing within a text, no guard of `zip`."""
     for name, value in ast.iter_fields(tree):
         if name in ("annotation", "returns", "decorator_list"):
             continue
         for node in value if isinstance(value, list) else [value]:
-            if isinstance(node, ast.AST) and not isinstance(
-                node, ast.JoinedStr | ast.Import | ast.ImportFrom
+            if (
+                isinstance(node, ast.AST)
+                and not isinstance(node, ast.JoinedStr | ast.Import | ast.ImportFrom)
+                and not (isinstance(node, ast.keyword) and node.arg == "strict")
             ):
                 yield node
                 yield from _code(node)
@@ -237,13 +239,14 @@ def main() -> int:
     parser.add_argument("--changed-since", metavar="REVISION", help="only lines that differ from it")
     parser.add_argument("--tests", nargs="+", help="files or folders of tests, where not the folder's own")
     parser.add_argument("--near", action="store_true", help="only tests named for the module or its function")
-    parser.add_argument("--line", type=int, help="only changes of this line")
+    parser.add_argument("--line", help="only changes of this line of a module, or of some: 170-184")
     parser.add_argument("--list", action="store_true", help="name the changes, and run nothing")
     parser.add_argument("--json", action="store_true")
     arguments = parser.parse_args()
     changed = changed_lines(arguments.changed_since) if arguments.changed_since else None
     if arguments.line:
-        changed = {arguments.folder: {arguments.line}}
+        first, _, last = arguments.line.partition("-")
+        changed = {arguments.folder: set(range(int(first), int(last or first) + 1))}
     mutants = chosen(arguments.folder, arguments.mutants, arguments.seed, changed)
     if arguments.list:
         print("\n".join(map(str, mutants)))
