@@ -44,6 +44,7 @@ LONG = (
     "guide/test_commands.py",
     "recovery/test_wear_study.py",
     "contract/test_numbers.py",
+    "contract/test_second_truth.py",
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from edited import edited
 from wear_study import Drawer, State, worn_spring
 
 from diffbench.answers import (
@@ -438,7 +439,7 @@ def test_document_is_read_back(worn: Comparison, tmp_path: Path) -> None:
         (("{", ""), "Invalid JSON"),
     ):
         assert edit[0] in worn.to_json()
-        path.write_text(worn.to_json().replace(*edit, 1), encoding="utf-8")
+        path.write_text(edited(worn.to_json(), *edit, 1), encoding="utf-8")
         with pytest.raises(DocumentError, match=rf"comparison\.json.*{said}"):
             Comparison.load(path)
 

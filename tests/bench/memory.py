@@ -16,6 +16,8 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from edited import edited
+
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
@@ -133,7 +135,7 @@ def measured(name: str, rows: int, folder: Path) -> tuple[float, float, float]:
     from recordings import RIG
 
     path, rig = folder / f"{name}.dat", folder / "rig.toml"
-    text = RIG.replace("[1/min]", "[1\u2215min]") if name == "hdf5" else RIG
+    text = edited(RIG, "[1/min]", "[1\u2215min]") if name == "hdf5" else RIG
     rig.write_text(text, encoding="utf-8")
     run = [sys.executable, "-c"]
     subprocess.run([*run, WRITE.format(here=str(HERE), name=name, path=str(path), rows=rows)], check=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from edited import edited
 
 from diffbench import Characterisation
 from diffbench.cli import main
@@ -59,7 +60,7 @@ class Visit:
         """Replace one text of a file, which must be there."""
         text = file.read_text(encoding="utf-8")
         assert old in text
-        file.write_text(text.replace(old, new, 1), encoding="utf-8")
+        file.write_text(edited(text, old, new, 1), encoding="utf-8")
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import Result
+from edited import edited
 
 Refused = Callable[..., list[str]]
 
@@ -27,7 +28,7 @@ def fault(visit, refused: Refused) -> Callable[[], str]:
 def test_missing_column(visit, fault) -> None:
     """A column that the rig names and the file has not: the columns that look like it are offered."""
     header, *rows = visit.lines()
-    visit.write_lines([header.replace("Torque LH [Nm]", "Torque left [Nm]"), *rows])
+    visit.write_lines([edited(header, "Torque LH [Nm]", "Torque left [Nm]"), *rows])
     said = fault()
     assert f"{visit.sweep}, line 1: there is no column 'Torque LH [Nm]'" in said
     assert "left_torque" in said

@@ -15,6 +15,7 @@ import click
 import pytest
 from benchsim.scenario import Q17
 from click.testing import Result
+from edited import edited
 
 import diffbench
 from diffbench.cli import COMMANDS, main
@@ -164,7 +165,7 @@ def test_outside_a_limit_is_exit_status_1(run: Run, hand_visit: Path, tmp_path: 
     text = sheet.read_text(encoding="utf-8")
     assert 'preload_torque = ["70 N.m", "90 N.m"]' in text
     sheet.write_text(
-        text.replace('preload_torque = ["70 N.m", "90 N.m"]', 'preload_torque = ["20 N.m", "40 N.m"]'),
+        edited(text, 'preload_torque = ["70 N.m", "90 N.m"]', 'preload_torque = ["20 N.m", "40 N.m"]'),
         encoding="utf-8",
     )
     out = tmp_path / "result"

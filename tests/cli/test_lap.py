@@ -13,6 +13,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from click.testing import Result
+from edited import edited
 
 Run = Callable[..., Result]
 Refused = Callable[..., list[str]]
@@ -26,8 +27,8 @@ def day(repository: Path, demo, tmp_path: Path) -> Path:
     sheet = folder / "log.toml"
     result = f'result = "{demo.folder.as_posix()}"'
     text = sheet.read_text(encoding="utf-8")
-    text = text.replace('file = "lap-1.csv"', f'file = "lap-1.csv"\n{result}')
-    text = text.replace('file = "lap-2.csv"', f'file = "lap-2.csv"\n{result}')
+    text = edited(text, 'file = "lap-1.csv"', f'file = "lap-1.csv"\n{result}')
+    text = edited(text, 'file = "lap-2.csv"', f'file = "lap-2.csv"\n{result}')
     sheet.write_text(text, encoding="utf-8")
     return sheet
 
@@ -84,7 +85,7 @@ def test_without_a_bench_the_number_alone(run: Run, repository: Path) -> None:
 def test_a_sign_that_is_wrong_gives_no_verdict(run: Run, day: Path) -> None:
     """Wheels that differ against the turn are no locking: neither more nor less of it is read from them."""
     text = day.read_text(encoding="utf-8")
-    day.write_text(text.replace("[channel.yaw_rate]\n", "[channel.yaw_rate]\nsign = -1\n"), encoding="utf-8")
+    day.write_text(edited(text, "[channel.yaw_rate]\n", "[channel.yaw_rate]\nsign = -1\n"), encoding="utf-8")
     for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
         assert lap["share_kept"]["value"] < 0.0
         assert lap["agreement"] == "cannot be told"
@@ -104,7 +105,7 @@ def test_one_preload_says_what_would_tell_more(run: Run, day: Path) -> None:
 def test_torque_with_the_other_sign_is_named(refused: Refused, day: Path) -> None:
     """What drives the car slows it down: the torque is blamed, and not the yaw rate."""
     text = day.read_text(encoding="utf-8")
-    turned = text.replace("[channel.input_torque]\n", "[channel.input_torque]\nsign = -1\n")
+    turned = edited(text, "[channel.input_torque]\n", "[channel.input_torque]\nsign = -1\n")
     day.write_text(turned, encoding="utf-8")
     said = " ".join(refused("lap", day))
     assert "input_torque says drive where the car slows down" in said
@@ -127,7 +128,7 @@ def test_messages_speak_of_the_log_sheet(refused: Refused, day: Path, old: str, 
     """The readers are those of a bench: of a log, nothing is said of a rig or a bench."""
     text = day.read_text(encoding="utf-8")
     assert old in text
-    day.write_text(text.replace(old, new), encoding="utf-8")
+    day.write_text(edited(text, old, new), encoding="utf-8")
     (said,) = [" ".join(refused("lap", day)).replace(str(day.parent), "")]
     assert not re.search(rf"\b{word}\b", said)
     assert "log sheet" in said
@@ -135,7 +136,7 @@ def test_messages_speak_of_the_log_sheet(refused: Refused, day: Path, old: str, 
 
 def test_where_the_bench_did_not_measure_is_told(run: Run, day: Path) -> None:
     """The demo's map ends at 113.5 °C and the oil has 150: in the answer, and in the findings with both."""
-    text = day.read_text(encoding="utf-8").replace('"60 degC"', '"150 degC"')
+    text = edited(day.read_text(encoding="utf-8"), '"60 degC"', '"150 degC"')
     day.write_text(text, encoding="utf-8")
     result = run("lap", day)
     assert "beyond the map in temperature of the plates" in " ".join(result.stdout.split())
@@ -243,7 +244,7 @@ def test_a_day_is_filed_beside_the_bench(run: Run, refused: Refused, day: Path, 
     withdrawn = run("history", "correct", "2", "--withdraw", "--reason", "wet", "--store", store)
     assert withdrawn.exit_code == 0
     assert "withdrawn" in run("history", "list", "--store", store).stdout
-    day.write_text(day.read_text(encoding="utf-8").replace("date = 2026-05-02\n", ""), encoding="utf-8")
+    day.write_text(edited(day.read_text(encoding="utf-8"), "date = 2026-05-02\n", ""), encoding="utf-8")
     assert "nothing says the date" in " ".join(refused("lap", day, "--file", "--store", store))
     day.write_text(re.sub(r"result = .*\n", "", day.read_text(encoding="utf-8")), encoding="utf-8")
     assert "nothing says the unit" in " ".join(refused("lap", day, "--file", "--store", store))
@@ -275,7 +276,7 @@ def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
     assert first["reason"] == "nothing says the torque at the case"
     # stated for the run, it can
     day.write_text(
-        text.replace("temperature =", 'engine_braking = "90 N.m"\ntemperature ='), encoding="utf-8"
+        edited(text, "temperature =", 'engine_braking = "90 N.m"\ntemperature ='), encoding="utf-8"
     )
     (first, _) = json.loads(run("lap", day, "--json").stdout)["laps"]
     assert first["agreement"] != "no bench"
@@ -312,7 +313,7 @@ def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
 def test_what_is_refused(refused: Refused, day: Path, old: str, new: str, said: str) -> None:
     text = day.read_text(encoding="utf-8")
     assert old in text
-    day.write_text(text.replace(old, new), encoding="utf-8")
+    day.write_text(edited(text, old, new), encoding="utf-8")
     assert said in " ".join(refused("lap", day))
 
 
@@ -334,8 +335,8 @@ def test_other_ways_to_know_the_path(run: Run, day: Path) -> None:
         ("lateral_acceleration", "Ay [g]", ""),
         ("steering", "Steering [deg]", "steering_ratio = 15\nundersteer_gradient = 0.01\n"),
     ):
-        changed = text.replace("[channel.yaw_rate]", f"[channel.{channel}]").replace("Yaw rate [deg/s]", head)
-        day.write_text(changed.replace('car = "car.toml"\n', f'car = "car.toml"\n{extra}'), encoding="utf-8")
+        changed = edited(edited(text, "[channel.yaw_rate]", f"[channel.{channel}]"), "Yaw rate [deg/s]", head)
+        day.write_text(edited(changed, 'car = "car.toml"\n', f'car = "car.toml"\n{extra}'), encoding="utf-8")
         result = run("lap", day, "--json")
         assert result.exit_code == 0, result.stderr
         shares.append(json.loads(result.stdout)["laps"][0]["share_kept"]["value"])

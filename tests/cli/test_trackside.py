@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import Result
+from edited import edited
 
 from diffbench import Characterisation, load_map
 
@@ -65,7 +66,7 @@ def test_corner_refuses(run: Run, refused: Refused, demo, car: Path, tmp_path: P
     made = demo.folder / "map.json"
     bad = tmp_path / "car.toml"
     text = car.read_text(encoding="utf-8")
-    bad.write_text(text.replace('"1.48 m"', '"0 m"').replace('"120 km/h"', '"-120 km/h"'), encoding="utf-8")
+    bad.write_text(edited(edited(text, '"1.48 m"', '"0 m"'), '"120 km/h"', '"-120 km/h"'), encoding="utf-8")
     faults = refused("corner", made, "--car", bad)
     assert [f"{bad}, line 6: axle.track: " in faults[0], "phase[1].speed: " in faults[1]] == [True, True]
     bad.write_text(text.partition("[[phase]]")[0], encoding="utf-8")
@@ -79,7 +80,7 @@ def test_corner_refuses(run: Run, refused: Refused, demo, car: Path, tmp_path: P
     assert f"{made}: " in fault
     foreign = tmp_path / "characterisation.json"
     words = (demo.folder / "characterisation.json").read_text(encoding="utf-8")
-    other = Characterisation.model_validate_json(words.replace('"made": "', '"made": "1'))
+    other = Characterisation.model_validate_json(edited(words, '"made": "', '"made": "1'))
     foreign.write_text(other.to_json(), encoding="utf-8")
     (fault,) = refused("corner", made, "--car", car, "--preload", "40 Nm", "--characterisation", foreign)
     assert "not the characterisation that map Q17-2026-04-13 was made of" in fault

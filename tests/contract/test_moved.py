@@ -21,7 +21,7 @@ from benchsim.protocol import tare
 from benchsim.stated import Stated
 from numpy.typing import NDArray
 
-from diffbench import Characterisation, fit
+from diffbench import Characterisation, fit, load_map
 from diffbench.errors import FitError
 
 Array = NDArray[np.float64]
@@ -47,6 +47,27 @@ def parameters_of(result: Characterisation) -> dict[str, dict[str, Any]]:
     return found
 
 
+def by_command(run: Callable[..., int], sheet: Path) -> dict[str, dict[str, Any]]:
+    """Parameters as the whole command leaves them, beside a map that says the same at zero torque."""
+    out = sheet.parent / "result"
+    assert run("fit", sheet, "--out", out, "--quiet") == 0
+    assert {path.name for path in out.iterdir()} >= {
+        "characterisation.json",
+        "map.json",
+        "map.csv",
+        "report.html",
+    }
+    found: dict[str, dict[str, Any]] = json.loads((out / "characterisation.json").read_text("utf-8"))[
+        "parameters"
+    ]
+    heat = BASE.unit.reference_temperature
+    told = float(load_map(out / "map.json").locking_torque(0.0, REFERENCE_SPEED, heat, branch="loading"))
+    assert told == pytest.approx(
+        float(BASE.unit.locking_torque(0.0, REFERENCE_SPEED, heat, "loading")), rel=1e-3
+    )
+    return found
+
+
 def truth_of(parameters: dict[str, dict[str, Any]], **exchanged: str) -> dict[str, float]:
     """Of the base unit, each flank under the name that it has now."""
     torques = {}
@@ -64,18 +85,22 @@ def _exchanged(name: str) -> str:
     return name.replace("drive", "?").replace("coast", "drive").replace("?", "coast")
 
 
-def test_other_units_and_another_logger(recordings: Recordings, missed: Missed, tmp_path: Path) -> None:
+def test_other_units_and_another_logger(
+    recordings: Recordings, missed: Missed, run: Callable[..., int], tmp_path: Path
+) -> None:
     """Feet and pounds, revolutions a minute, Fahrenheit, milliseconds, decimal commas; columns in another
     order."""
     units = {"N.m": ("lbf.ft", 7), "rad/s": ("1/min", 6), "degC": ("degF", 6), "s": ("ms", 4)}
     columns = tuple(Column(c.channel, c.title, *units[c.unit]) for c in reversed(BASE.columns))
     dialect = Dialect(delimiter=";", decimal=",", header="parentheses", newline="\r\n", described=True)
     bench = replace(BASE, columns=columns, dialect=dialect)
-    found = parameters_of(fit(sheet_of(bench, recordings, tmp_path)))
+    found = by_command(run, sheet_of(bench, recordings, tmp_path))
     assert missed(found, truth_of(found)) == {}
 
 
-def test_drive_and_coast_exchanged(recordings: Recordings, missed: Missed, tmp_path: Path) -> None:
+def test_drive_and_coast_exchanged(
+    recordings: Recordings, missed: Missed, run: Callable[..., int], tmp_path: Path
+) -> None:
     """Everything turns and pulls the other way: each flank has the other's ramps, and nothing else moves."""
     turned = {
         stem: {
@@ -87,11 +112,11 @@ def test_drive_and_coast_exchanged(recordings: Recordings, missed: Missed, tmp_p
     other = replace(unit, drive_angle_deg=unit.coast_angle_deg, coast_angle_deg=unit.drive_angle_deg)
     sheet = replace(BASE.sheet, drive_angle=BASE.sheet.coast_angle, coast_angle=BASE.sheet.drive_angle)
     bench = replace(BASE, unit=other, sheet=sheet)
-    found = parameters_of(fit(sheet_of(bench, turned, tmp_path)))
+    found = by_command(run, sheet_of(bench, turned, tmp_path))
     assert missed(found, truth_of(found, drive="coast", coast="drive")) == {}
 
 
-def test_gain_zero_sign_and_a_tare_taken_off(missed: Missed, tmp_path: Path) -> None:
+def test_gain_zero_sign_and_a_tare_taken_off(missed: Missed, run: Callable[..., int], tmp_path: Path) -> None:
     """Flanges that read 3 % too little, 4.7 N·m off and the wrong way round, as their papers say; bearings
     that drag, as a tare run says."""
     torques = dict(BASE.stand.torques)
@@ -106,7 +131,7 @@ def test_gain_zero_sign_and_a_tare_taken_off(missed: Missed, tmp_path: Path) -> 
     torques["right_torque"] = replace(torques["right_torque"], drag=Stated.exact(0.7), drag_stated=False)
     runs = (("tare", tare(duration=20.0, oil=44.0)), *BASE.runs)
     bench = replace(BASE, stand=replace(BASE.stand, torques=torques), runs=runs)
-    found = parameters_of(fit(sheet_of(bench, recordings_of([bench])[0], tmp_path)))
+    found = by_command(run, sheet_of(bench, recordings_of([bench])[0], tmp_path))
     assert missed(found, truth_of(found)) == {}
 
 

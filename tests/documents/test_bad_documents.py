@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from edited import edited
 
 from diffbench.documents import load_build, load_car, load_rig, load_run_sheet
 from diffbench.errors import DocumentError, Fault
@@ -223,7 +224,7 @@ def test_each_rule_is_one_fault_at_its_key(
     kind: str, key: str, old: str, new: str, what: str, mend: str, write: Writer, texts: dict[str, str]
 ) -> None:
     assert texts[kind].count(old) == 1
-    text = texts[kind].replace(old, new)
+    text = edited(texts[kind], old, new)
     found = faults_of(kind, write(text))
     faults = [fault for fault in found if fault.place.key == key]
     assert len(faults) == 1, [str(fault) for fault in found]
@@ -244,7 +245,7 @@ def test_the_right_documents_have_no_fault(write: Writer, texts: dict[str, str])
 
 
 def test_one_rule_broken_is_one_fault(write: Writer, texts: dict[str, str]) -> None:
-    (fault,) = faults_of("rig", write(texts["rig"].replace('name = "Cell"', 'nane = "Cell"')))
+    (fault,) = faults_of("rig", write(edited(texts["rig"], 'name = "Cell"', 'nane = "Cell"')))
     assert str(fault).endswith("document.toml, line 2: nane: 'nane' is no known key. Mend: write 'name'.")
 
 
@@ -258,7 +259,7 @@ def test_all_faults_of_a_file_come_at_once_in_its_order(write: Writer, texts: di
         ("ratio = 3.42\n", ""),
         ("preload_torque = 0.015", "preload_torque = 15"),
     ):
-        text = text.replace(old, new)
+        text = edited(text, old, new)
     faults = faults_of("rig", write(text))
     assert [fault.place.key for fault in faults] == [
         "file.delimiter",
@@ -274,11 +275,10 @@ def test_all_faults_of_a_file_come_at_once_in_its_order(write: Writer, texts: di
 
 
 def test_all_faults_of_a_list_of_tables_come_at_once(write: Writer, texts: dict[str, str]) -> None:
-    text = (
-        texts["car"]
-        .replace('"1480 mm"', '"0 m"')
-        .replace('"90 km/h"', '"0 km/h"')
-        .replace("drive_torque = 200\n", "")
+    text = edited(
+        edited(edited(texts["car"], '"1480 mm"', '"0 m"'), '"90 km/h"', '"0 km/h"'),
+        "drive_torque = 200\n",
+        "",
     )
     faults = faults_of("car", write(text))
     assert [fault.place.key for fault in faults] == [

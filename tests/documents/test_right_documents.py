@@ -10,6 +10,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from edited import edited
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -56,7 +57,7 @@ def test_bare_numbers_of_a_channel_are_in_its_own_unit(write: Writer, texts: dic
 def test_bare_torques_without_a_stated_unit_are_in_newton_metres(
     write: Writer, texts: dict[str, str]
 ) -> None:
-    rig = load_rig(write(texts["rig"].replace("sign = -1", "zero = 0.5\nu_zero = 0.8")))
+    rig = load_rig(write(edited(texts["rig"], "sign = -1", "zero = 0.5\nu_zero = 0.8")))
     assert (rig.channel["right_torque"].zero, rig.channel["right_torque"].u_zero) == (0.5, 0.8)
 
 
@@ -77,8 +78,8 @@ def test_what_a_rig_does_not_state_is_not_stated(write: Writer, texts: dict[str,
 
 
 def test_named_delimiters_and_encodings(write: Writer, texts: dict[str, str]) -> None:
-    text = texts["rig"].replace(
-        'delimiter = ";"', 'delimiter = "tab"\nencoding = "Windows-1252"\nsheet = "log"'
+    text = edited(
+        texts["rig"], 'delimiter = ";"', 'delimiter = "tab"\nencoding = "Windows-1252"\nsheet = "log"'
     )
     settings = load_rig(write(text)).file
     assert (settings.delimiter, settings.encoding, settings.sheet) == ("\t", "cp1252", "log")

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 import pytest
+from edited import edited
 
 from diffbench.documents import load_visit
 from diffbench.errors import DocumentError
@@ -32,7 +33,7 @@ def faults_of(path: Path) -> list[tuple[str | None, int | None, str | None, str,
 def edit(path: Path, old: str, new: str) -> None:
     text = path.read_text(encoding="utf-8")
     assert text.count(old) == 1
-    path.write_text(text.replace(old, new), encoding="utf-8")
+    path.write_text(edited(text, old, new), encoding="utf-8")
 
 
 def test_a_visit_brings_its_papers_together(visit_folder: Path) -> None:

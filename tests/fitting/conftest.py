@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from edited import edited
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench import Characterisation
@@ -226,10 +227,13 @@ class ShortVisit:
         folder = self.root / name
         folder.mkdir()
         source = FIXTURES / "shims"
-        for paper in ("twin-flange-cell.toml", "build-shim-0.2mm.toml", "run-shim-0.2mm.toml"):
-            text = (source / paper).read_text(encoding="utf-8")
-            for old, new in replaced:
-                text = text.replace(old, new)
+        papers = ("twin-flange-cell.toml", "build-shim-0.2mm.toml", "run-shim-0.2mm.toml")
+        texts = {paper: (source / paper).read_text(encoding="utf-8") for paper in papers}
+        for old, new in replaced:
+            holding = [paper for paper in papers if old in texts[paper]]
+            assert holding, f"nothing to change: {old!r} stands in no paper"
+            texts.update({paper: edited(texts[paper], old, new) for paper in holding})
+        for paper, text in texts.items():
             (folder / paper).write_text(text, encoding="utf-8")
         recording = source / "shim-0.2mm.csv"
         header = recording.read_text(encoding="utf-8").partition("\n")[0]

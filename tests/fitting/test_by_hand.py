@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from edited import edited
 
 import diffbench
 from diffbench.results import Characterisation, Parameter, make_map
@@ -20,7 +21,7 @@ def visit(folder: Path, limits: str = "", readings: str | None = None) -> Charac
     place = folder / "visit"
     shutil.copytree(READINGS, place)
     sheet = place / "unit-q17.toml"
-    sheet.write_text(sheet.read_text().replace("[limits]", f"[limits]\n{limits}"))
+    sheet.write_text(edited(sheet.read_text(), "[limits]", f"[limits]\n{limits}"))
     if readings is not None:
         (place / "readings.csv").write_text(readings)
     return diffbench.fit(place / "run.toml")
@@ -191,6 +192,6 @@ def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> No
         assert ("mind its range" in test.run) == ("the case held" in test.run)
         assert ("suddenly" in test.run) == ("breakaway" in test.run)
     rig = tmp_path / "visit" / "torque-wrench.toml"
-    rig.write_text(rig.read_text().replace("u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
+    rig.write_text(edited(rig.read_text(), "u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
     short = diffbench.fit(tmp_path / "visit" / "run.toml")
     assert not any("the case held" in test.run for test in short.next_tests)

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from edited import edited
 
 from diffbench import fit
 from diffbench.answers import compare, member
@@ -114,7 +115,7 @@ def test_what_two_of_three_builds_share(tmp_path: Path) -> None:
         sheet = folder / f"build-shim-0.{i}mm.toml"
         text = sheet.read_text(encoding="utf-8")
         assert 'drive_angle = "42 deg"' in text
-        sheet.write_text(text.replace('drive_angle = "42 deg"', 'drive_angle = "41.5 deg"'), encoding="utf-8")
+        sheet.write_text(edited(text, 'drive_angle = "42 deg"', 'drive_angle = "41.5 deg"'), encoding="utf-8")
     joint = fit([folder / f"run-shim-0.{i}mm.toml" for i in range(3)])
     biases = [joint.value(f"ramp_bias_drive_loading[Q17-shim-{i}]") for i in range(3)]
     assert biases[1] == biases[2] != biases[0]

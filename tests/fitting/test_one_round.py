@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from edited import edited
 
 import diffbench
 from diffbench.errors import DiffbenchError
@@ -22,7 +23,7 @@ def stand(repository: Path, tmp_path: Path) -> Path:
 def spoil(path: Path, old: str, new: str) -> None:
     text = path.read_text(encoding="utf-8")
     assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    path.write_text(edited(text, old, new, 1), encoding="utf-8")
 
 
 def told(run_sheet: Path) -> set[str]:

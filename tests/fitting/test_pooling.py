@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from edited import edited
 
 from diffbench import Characterisation, fit
 from diffbench.errors import FitError
@@ -30,7 +31,7 @@ def demo_with(tmp_path: Path) -> Callable[..., list[Path]]:
         for name, (old, new) in changes:
             text = (folder / name).read_text(encoding="utf-8")
             assert old in text
-            (folder / name).write_text(text.replace(old, new), encoding="utf-8")
+            (folder / name).write_text(edited(text, old, new), encoding="utf-8")
         return [folder / state / "run.toml" for state in ("rebuilt", "worn")]
 
     return made
@@ -78,7 +79,7 @@ def test_a_distance_that_differs_is_asked_about(tmp_path: Path) -> None:
     shutil.copytree(FIXTURES / "repeats", folder)
     sheet = (folder / "unit-q17.toml").read_text(encoding="utf-8")
     assert '"0 km"' in sheet
-    (folder / "driven.toml").write_text(sheet.replace('"0 km"', '"12 km"'), encoding="utf-8")
+    (folder / "driven.toml").write_text(edited(sheet, '"0 km"', '"12 km"'), encoding="utf-8")
     second = folder / "run-refit-2.toml"
     second.write_text(
         second.read_text(encoding="utf-8").replace("unit-q17.toml", "driven.toml"), encoding="utf-8"
@@ -95,7 +96,7 @@ def test_builds_that_state_two_of_what_they_share(tmp_path: Path) -> None:
     sheet = folder / "build-shim-0.1mm.toml"
     text = sheet.read_text(encoding="utf-8")
     assert 'viscosity_100 = "15 mm^2/s"' in text
-    sheet.write_text(text.replace('viscosity_100 = "15 mm^2/s"', 'viscosity_100 = "9 mm^2/s"'), "utf-8")
+    sheet.write_text(edited(text, 'viscosity_100 = "15 mm^2/s"', 'viscosity_100 = "9 mm^2/s"'), "utf-8")
     (told,) = refused([folder / f"run-shim-0.{i}mm.toml" for i in range(2)])
     assert "oil.viscosity_100" in told
     assert str(sheet) in told

@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from edited import edited
 from pressure import older_store
 
 from diffbench.errors import DiffbenchError, HistoryError
@@ -171,7 +172,7 @@ def test_a_changed_export_is_refused(tmp_path: Path, paper: Paper, line: int) ->
     elif line == 2:
         lines[1] = lines[1].replace("invented", "inverted", 1)
     else:
-        lines[2] = lines[2].replace('\\"unit\\":\\"U2\\"', '\\"unit\\":\\"U3\\"', 1)
+        lines[2] = edited(lines[2], '\\"unit\\":\\"U2\\"', '\\"unit\\":\\"U3\\"', 1)
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")
     other = open_history(str(tmp_path / "b.sqlite"))
     with pytest.raises(DiffbenchError) as caught:

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from click.testing import CliRunner, Result
+from edited import edited
 from pyarrow import parquet
 
 from diffbench.cli import main
@@ -149,7 +150,7 @@ def test_drafts_with_all_marks_taken_away_are_sheets_that_load(tmp_path) -> None
     }
     for key, value in values.items():
         text = text.replace(f'\n{key} = ""', f"\n{key} = {value}")
-    text = text.replace('law = "undecided"', 'law = "greater-of"')  # joint_fraction has no meaning else
+    text = edited(text, 'law = "undecided"', 'law = "greater-of"')  # joint_fraction has no meaning else
     path.write_text(text, encoding="utf-8")
     assert load_build(path).packs.faces == 4
     run_path = tmp_path / "run.toml"

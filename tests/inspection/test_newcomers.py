@@ -17,6 +17,7 @@ from benchsim.dynamics import simulate
 from benchsim.protocol import alternating, bias_sweep
 from benchsim.scenario import Q17
 from click.testing import CliRunner
+from edited import edited
 from numpy.typing import NDArray
 
 import diffbench
@@ -182,7 +183,7 @@ def answered(rig: Path, key: str, line: str) -> None:
     text = rig.read_text(encoding="utf-8")
     table, _, name = key.rpartition(".")
     if not table:
-        text = text.replace("\narrangement =", f"\n{line}\narrangement =", 1)
+        text = edited(text, "\narrangement =", f"\n{line}\narrangement =", 1)
     else:
         head, heading, rest = text.partition(f"[{table}]")
         lines = rest.split("\n")

@@ -2,21 +2,25 @@
 
 Run by hand: ``python tests/mutation/mutate.py --folder fitting --mutants 20 --seed 1``, or ``--changed-since
 main`` for the lines that a branch changed. In a copy of the repository a comparison, an operator, a constant
-or a returned value is changed, and the tests of the folder (`COVERED_BY`, or ``--tests``) run until the first
-that fails. Survivors are listed with their reasons where ``survivors.txt`` has one. Exit status 1 where one
-survives without a reason.
+or a returned value is changed, and tests run until the first that fails: those named for the module or naming
+its function, then all of the folder (`COVERED_BY`, or ``--tests``; ``--near`` leaves them out). Survivors are
+listed with their reasons where ``survivors.txt`` has one. Exit status 1 where one survives without a reason.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import json
+import os
 import random
 import re
+import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -31,6 +35,7 @@ COVERED_BY = {
     "results": ("tests/predict", "tests/contract/test_maps.py"),
     "physics": ("tests/physics", "tests/published"),
 }
+LOADED = ("pytest", "numpy", "scipy.stats", "scipy.optimize", "pandas", "lmfit", "click", "jsonschema")
 COMPARISONS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
     ast.Is: "is not", ast.IsNot: "is", ast.In: "not in", ast.NotIn: "in",
@@ -73,13 +78,15 @@ def mutants_of(path: Path, package: Path) -> Iterator[Mutant]:
 
 
 def _code(tree: ast.AST) -> Iterator[ast.AST]:
-    """What runs and decides: no annotations, no docstrings, nothing within a text."""
+    """What runs and decides: no annotations, no docstrings, nothing within a text, no guard of `zip`."""
     for name, value in ast.iter_fields(tree):
         if name in ("annotation", "returns", "decorator_list"):
             continue
         for node in value if isinstance(value, list) else [value]:
-            if isinstance(node, ast.AST) and not isinstance(
-                node, ast.JoinedStr | ast.Import | ast.ImportFrom
+            if (
+                isinstance(node, ast.AST)
+                and not isinstance(node, ast.JoinedStr | ast.Import | ast.ImportFrom)
+                and not (isinstance(node, ast.keyword) and node.arg == "strict")
             ):
                 yield node
                 yield from _code(node)
@@ -151,15 +158,76 @@ def reasons() -> dict[tuple[str, str, str], str]:
     return found
 
 
-def fate_of(mutant: Mutant, tests: Sequence[str], options: Sequence[str]) -> str:
-    """``killed`` or ``survived``; what hangs is stopped and counts as killed."""
-    with tempfile.TemporaryDirectory() as made:
-        folder = copy_of(ROOT, Path(made))
-        path = folder / "diffbench" / mutant.file
-        source = path.read_bytes()
-        path.write_bytes(source[: mutant.start] + mutant.new.encode() + source[mutant.end :])
-        status, _ = run_tests(folder, list(tests), "-x", "--basetemp", f"{made}/tmp", *options)
-    return "survived" if status == 0 else "killed"
+def near(mutant: Mutant, tests: Sequence[str]) -> list[str]:
+    """Files of ``tests`` named for the module, or that name the function or class around the change."""
+    path = ROOT / "diffbench" / mutant.file
+    around = [
+        node.name.lstrip("_")
+        for node in ast.walk(ast.parse(path.read_bytes()))
+        if isinstance(node, ast.FunctionDef | ast.ClassDef)
+        and node.lineno <= mutant.line <= (node.end_lineno or 0)
+    ]
+    words = re.compile(rf"\b_?({'|'.join(map(re.escape, around)) or '(?!)'})\b")
+    files = [
+        file
+        for place in (ROOT / test for test in tests)
+        for file in (sorted(place.rglob("test_*.py")) if place.is_dir() else [place])
+        if path.stem in file.stem or words.search(file.read_text(encoding="utf-8"))
+    ]
+    return [str(file.relative_to(ROOT)) for file in files]
+
+
+def passes(folder: Path, tests: Sequence[str], seconds: float) -> bool:
+    """Whether tests of a copy pass in a process that has loaded all libraries already; what hangs is ended
+    after ``seconds`` and passes nothing."""
+    import pytest
+
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
+        os.chdir(folder)
+        os.environ["PYTHONPATH"] = str(folder)
+        sys.path.insert(0, str(folder))
+        sys.dont_write_bytecode = True
+        words = [
+            "-n",
+            "0",
+            "-q",
+            "-x",
+            "-p",
+            "no:cacheprovider",
+            "--basetemp",
+            f"{folder.parent}/tmp",
+            *tests,
+        ]
+        try:
+            os._exit(int(pytest.main(words)))
+        finally:
+            os._exit(3)
+    end = time.monotonic() + seconds
+    while True:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status) == 0
+        if time.monotonic() > end:
+            os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            return False
+        time.sleep(0.05)
+
+
+def fate_of(mutant: Mutant, folder: Path, rounds: Sequence[Sequence[str]], seconds: float) -> str:
+    """``killed`` or ``survived`` by rounds of tests in a copy, which is left as it was."""
+    path = folder / "diffbench" / mutant.file
+    source = path.read_bytes()
+    path.write_bytes(source[: mutant.start] + mutant.new.encode() + source[mutant.end :])
+    try:
+        return "survived" if all(passes(folder, tests, seconds) for tests in rounds if tests) else "killed"
+    finally:
+        path.write_bytes(source)
 
 
 def main() -> int:
@@ -170,31 +238,42 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--changed-since", metavar="REVISION", help="only lines that differ from it")
     parser.add_argument("--tests", nargs="+", help="files or folders of tests, where not the folder's own")
-    parser.add_argument("--line", type=int, help="only changes of this line")
+    parser.add_argument("--near", action="store_true", help="only tests named for the module or its function")
+    parser.add_argument("--line", help="only changes of this line of a module, or of some: 170-184")
     parser.add_argument("--list", action="store_true", help="name the changes, and run nothing")
     parser.add_argument("--json", action="store_true")
     arguments = parser.parse_args()
     changed = changed_lines(arguments.changed_since) if arguments.changed_since else None
     if arguments.line:
-        changed = {arguments.folder: {arguments.line}}
+        first, _, last = arguments.line.partition("-")
+        changed = {arguments.folder: set(range(int(first), int(last or first) + 1))}
     mutants = chosen(arguments.folder, arguments.mutants, arguments.seed, changed)
     if arguments.list:
         print("\n".join(map(str, mutants)))
         return 0
     room = Path(arguments.folder).parts[0]
     tests = arguments.tests or COVERED_BY.get(room, (f"tests/{room}",))
-    with tempfile.TemporaryDirectory() as made:
-        status, printed = run_tests(copy_of(ROOT, Path(made)), list(tests), "-x", "--basetemp", f"{made}/tmp")
-    if status:
-        print(f"the tests fail as they are:\n{printed}", file=sys.stderr)
-        return 2
+    for name in LOADED:
+        importlib.import_module(name)
     known, fates = reasons(), []
-    for mutant in mutants:
-        fate = fate_of(mutant, tests, ())
-        why = known.get((mutant.file, mutant.old, mutant.new), "") if fate == "survived" else ""
-        fates.append({**asdict(mutant), "fate": fate, "reason": why})
-        if not arguments.json:
-            print(f"{fate:9} {mutant}{'  : ' + why if why else ''}", flush=True)
+    with tempfile.TemporaryDirectory() as made:
+        folder = copy_of(ROOT, Path(made) / "copy")
+        begun = time.monotonic()
+        asked = (
+            sorted({file for one in mutants for file in near(one, tests)}) if arguments.near else list(tests)
+        )
+        status, printed = run_tests(folder, asked, "-x", "--basetemp", f"{made}/tmp")
+        if status:
+            print(f"the tests fail as they are:\n{printed}", file=sys.stderr)
+            return 2
+        seconds = 60.0 + 5.0 * (time.monotonic() - begun)
+        for mutant in mutants:
+            rounds = [near(mutant, tests), [] if arguments.near else tests]
+            fate = fate_of(mutant, folder, rounds, seconds) if any(rounds) else "survived"
+            why = known.get((mutant.file, mutant.old, mutant.new), "") if fate == "survived" else ""
+            fates.append({**asdict(mutant), "fate": fate, "reason": why})
+            if not arguments.json:
+                print(f"{fate:9} {mutant}{'  : ' + why if why else ''}", flush=True)
     # one that changes nothing can be killed by nothing: it is not decided
     decided = [one for one in fates if not str(one["reason"]).startswith("equivalent")]
     killed = sum(one["fate"] == "killed" for one in decided)

@@ -77,6 +77,7 @@ class Found:
 
 def copy_of(root: Path, folder: Path) -> Path:
     """What tests need of the repository, in ``folder``."""
+    folder.mkdir(exist_ok=True)
     for name in ("diffbench", "tests", "fixtures", "rigs"):
         shutil.copytree(root / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
     for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):

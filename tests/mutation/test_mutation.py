@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -65,3 +67,31 @@ def test_every_known_survivor_still_stands_where_it_stood() -> None:
         stands = {(one.old, one.new) for one in mutants_of(package / file, package)}
         assert (old, new) in stands, file
         assert len(why) > 20
+
+
+def test_the_index_names_the_tests_of_a_line(tmp_path: Path) -> None:
+    (tmp_path / "halves.py").write_text(
+        "def half(x):\n    if x < 0:\n        return -half(-x)\n    return x / 2\n", encoding="utf-8"
+    )
+    (tmp_path / "test_halves.py").write_text(
+        "from halves import half\n\n\ndef test_up():\n    assert half(3) == 1.5\n\n\n"
+        "def test_down():\n    assert half(-3) == -1.5\n",
+        encoding="utf-8",
+    )
+
+    def asked(line: int) -> tuple[int, list[str]]:
+        index = Path(__file__).parent / "index.py"
+        words = [index, "--source", tmp_path, "--tests", "test_halves.py", "--line", f"halves.py:{line}"]
+        ran = subprocess.run(
+            [sys.executable, *map(str, words)],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(tmp_path)},
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
+        )
+        return ran.returncode, [line.partition("::")[2] for line in ran.stdout.splitlines() if "::" in line]
+
+    assert asked(3) == (0, ["test_down"])
+    assert asked(4) == (0, ["test_down", "test_up"])
+    assert asked(9) == (1, [])

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from edited import edited
 
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError
@@ -101,7 +102,7 @@ def test_an_edited_number_or_word_is_told(
     path = tmp_path / "characterisation.json"
     text = result.to_json()
     assert edit[0] in text
-    path.write_text(text.replace(*edit), encoding="utf-8")
+    path.write_text(edited(text, *edit), encoding="utf-8")
     with pytest.raises(DocumentError, match=r"sha256: .* edited or damaged.*diffbench fit"):
         load_characterisation(path)
     content = json.loads(text)

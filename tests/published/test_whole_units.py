@@ -8,6 +8,7 @@ temperature.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +23,7 @@ from benchsim.unit import Unit
 from numpy.typing import NDArray
 
 from diffbench import Characterisation, fit
+from diffbench.physics.disc_spring import DiscSpring, deflection
 from diffbench.results import make_map
 
 Array = NDArray[np.float64]
@@ -118,6 +120,42 @@ def test_a_textbooks_pack_under_its_printed_force(tmp_path: Path) -> None:
     assert found.law.chosen == "additive"
     assert found.value("preload_torque") == pytest.approx(packs, rel=1e-3)
     assert found.value("friction_coefficient") == pytest.approx(0.25, rel=2e-3)  # W is printed to 5e-5
+
+
+def test_a_tables_spring_under_a_textbooks_pack_on_wedges(tmp_path: Path) -> None:
+    """Spring to pack to ramp to the differential's statics, and all the way back. DIN 2093 B 31.5
+    (retrieved): 1910 N at 0.675 mm, three digits. It presses the pack of Jindal's example 22-5 (retrieved):
+    102.314 N·m for 1031.1 N. Ramps are wedges (statics of any text: `cot(b ± phi)` rising and falling).
+    Nothing is stated of the force: with the angles alone the fit must find friction, force and so the
+    printed deflection."""
+    spring = DiscSpring(0.0315, 0.0163, 0.00125, 0.0009)
+    per_force = 2.0 * 102.314 / 1031.1  # both packs [m]
+    unit = replace(PLAIN, faces=6, inner_radius=0.050, outer_radius=0.080, contact="uniform-pressure")
+    unit = replace(unit, pin_radius=0.060, drive_angle_deg=47.0, coast_angle_deg=58.0)
+
+    def thrust(torque: float, sense: float) -> float:
+        angle = (47.0 if torque >= 0.0 else 58.0) + sense * 5.0
+        return abs(torque) / (2.0 * 0.060 * math.tan(math.radians(angle)))
+
+    def locking(torques: Array) -> Array:
+        stands, found = 0.0, []
+        for torque in torques.tolist():
+            # a wedge that sticks keeps its thrust between both
+            stands = min(max(stands, thrust(torque, 1.0)), thrust(torque, -1.0))
+            found.append(per_force * (1910.0 + stands))
+        return np.array(found)
+
+    found = fitted(unit, locking, (-300.0, 600.0), tmp_path)
+    assert found.law.chosen == "additive"
+    assert found.value("preload_torque") == pytest.approx(379.05, rel=1e-3)  # 2 · 0.099228 m · 1910 N
+    for flank, sign in (("drive", 1.0), ("coast", -1.0)):
+        for branch, sense in (("loading", 1.0), ("unloading", -1.0)):
+            by_hand = per_force * thrust(sign, sense)
+            assert found.value(f"ramp_bias_{flank}_{branch}") == pytest.approx(by_hand, rel=2e-3)
+        assert found.value(f"ramp_friction_angle_{flank}") == pytest.approx(5.0, rel=5e-3)
+    assert found.value("friction_coefficient") == pytest.approx(0.25, rel=5e-3)
+    assert found.value("spring_force") == pytest.approx(1910.0, rel=5e-3)
+    assert deflection(spring, found.value("spring_force")) == pytest.approx(0.675e-3, rel=0.02)
 
 
 @pytest.mark.parametrize(("ratios", "per_cent"), [((3.0, 2.0), (50.0, 33.3)), ((5.0, 4.0), (66.7, 60.0))])

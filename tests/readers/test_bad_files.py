@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+from edited import edited
 
 from diffbench.errors import ReadingError
 
@@ -195,7 +196,7 @@ BAD = (
     ),
     Bad(
         "no unit anywhere",
-        good(header=HEADER.replace("Torque LH [Nm]", "Torque LH")),
+        good(header=edited(HEADER, "Torque LH [Nm]", "Torque LH")),
         "nothing says the unit of left_torque",
         column="Torque LH",
         mend='unit = "N.m" under [channel.left_torque]',
@@ -203,7 +204,7 @@ BAD = (
     ),
     Bad(
         "no unit of a speed",
-        good(header=HEADER.replace("Speed LH [1/min]", "Speed LH")),
+        good(header=edited(HEADER, "Speed LH [1/min]", "Speed LH")),
         "nothing says the unit of left_speed",
         column="Speed LH",
         mend='unit = "rpm"',
@@ -239,14 +240,14 @@ BAD = (
     ),
     Bad(
         "a unit of another kind",
-        good(header=HEADER.replace("Torque LH [Nm]", "Torque LH [mm]")),
+        good(header=edited(HEADER, "Torque LH [Nm]", "Torque LH [mm]")),
         "the column's name has a unit that cannot be: 'mm' is a length, a torque is wanted",
         column="Torque LH [mm]",
         channels={"left_torque": {"column": "Torque LH", "unit": "N.m"}},
     ),
     Bad(
         "a unit that nobody knows",
-        good(header=HEADER.replace("Torque LH [Nm]", "Torque LH [Nmx]")),
+        good(header=edited(HEADER, "Torque LH [Nm]", "Torque LH [Nmx]")),
         "'Nmx' is no known unit of a torque",
         column="Torque LH [Nmx]",
         mend="N.m",
@@ -338,7 +339,7 @@ def test_a_bad_file_is_refused_with_place_and_mend(read_sweep, sweep, bad):
 
 def test_all_faults_are_told_at_once(read_sweep):
     content = good(
-        header=HEADER.replace("Speed RH [1/min]", "Speed RH").replace("LH [Nm]", "LH [mm]"),
+        header=edited(edited(HEADER, "Speed RH [1/min]", "Speed RH"), "LH [Nm]", "LH [mm]"),
         line_4="0.01,1.7,error,582,567",
     )
     with pytest.raises(ReadingError) as caught:

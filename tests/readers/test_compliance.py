@@ -6,6 +6,7 @@ import hashlib
 
 import numpy as np
 import pytest
+from edited import edited
 
 from diffbench.documents import FileSettings
 from diffbench.errors import ReadingError
@@ -157,6 +158,6 @@ def test_an_array_whose_heading_is_no_python_any_more_is_refused(tmp_path, damag
     """NumPy reads the heading as Python text: a flipped bit there is a syntax error (by fuzz.py, 3426)."""
     path = tmp_path / "log.npy"
     np.save(path, np.zeros(3, dtype=[("t", float)]))
-    path.write_bytes(path.read_bytes().replace(*damage, 1))
+    path.write_bytes(edited(path.read_bytes(), *damage, 1))
     with pytest.raises(ReadingError, match="no NumPy array file that can be read"):
         read_raw(path, SETTINGS)

@@ -6,6 +6,7 @@ import pickle
 
 import numpy as np
 import pytest
+from edited import edited
 
 from diffbench.errors import ReadingError
 from diffbench.readers import recording_from
@@ -43,7 +44,7 @@ def test_columns_in_memory_stay_as_they_were_and_a_file_may_be_written_over(read
         "time": {"column": "Time", "unit": "ms"},
         "left_torque": {"column": "Torque LH", "unit": "kN.m"},
     }
-    header = HEADER.replace(" [s]", "").replace("LH [Nm]", "LH")
+    header = edited(HEADER.replace(" [s]", ""), "LH [Nm]", "LH")
     columns = dict.fromkeys(header.split(","), np.ones(3)) | {"Time": np.array([1000.0, 1010.0, 1030.0])}
     before = {name: values.copy() for name, values in columns.items()}
     apart = recording_from(columns, rig_of(channels), kind="bias-sweep", name="in memory")
@@ -72,7 +73,7 @@ def test_a_column_is_found_whatever_blanks_case_and_unit_the_rig_writes(read_swe
 
 
 def test_the_name_as_written_goes_before_one_that_only_resembles_it(read_sweep, sweep):
-    header = HEADER.replace("Torque RH [Nm]", "torque lh [Nm]")
+    header = edited(HEADER, "Torque RH [Nm]", "torque lh [Nm]")
     recording = read_sweep(log(header), channels={**sweep, "right_torque": "torque lh [Nm]"})
     assert recording.channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
     assert recording.channels["right_torque"].tolist() == [2.5, 2.6, 2.7]
@@ -94,7 +95,7 @@ def test_the_name_as_written_goes_before_one_that_only_resembles_it(read_sweep, 
     ],
 )
 def test_a_unit_in_the_name_is_read_in_every_habit(read_sweep, sweep, name):
-    header = HEADER.replace("Torque LH [Nm]", name)
+    header = edited(HEADER, "Torque LH [Nm]", name)
     recording = read_sweep(log(header), channels={**sweep, "left_torque": "M"})
     # 1.6 * 1000 is one rounding away from 1600.
     np.testing.assert_allclose(recording.channels["left_torque"], [1500, 1600, 1700], rtol=3e-16)
@@ -102,7 +103,7 @@ def test_a_unit_in_the_name_is_read_in_every_habit(read_sweep, sweep, name):
 
 @pytest.mark.parametrize("written", ["torque_in", "Torque (left)", "M/R", "torque_h"])
 def test_words_that_resemble_a_unit_are_none(read_sweep, sweep, written):
-    header = HEADER.replace("Torque LH [Nm]", written)
+    header = edited(HEADER, "Torque LH [Nm]", written)
     rig = {**sweep, "left_torque": {"column": written, "unit": "N.m"}}
     assert read_sweep(log(header), channels=rig).channels["left_torque"].tolist() == [1.5, 1.6, 1.7]
 
@@ -138,7 +139,7 @@ def test_the_same_unit_in_two_spellings_is_no_conflict(read_sweep, sweep):
     ],
 )
 def test_time_comes_in_seconds_from_zero(read_sweep, sweep, header, times, seconds):
-    content = log(HEADER.replace("Time [s]", header), times)
+    content = log(edited(HEADER, "Time [s]", header), times)
     recording = read_sweep(content, channels={**sweep, "time": header})
     # 2e-11 s: times of day near 9e4 s are doubles 1.5e-11 s apart.
     np.testing.assert_allclose(recording.time, seconds, atol=2e-11)
@@ -151,7 +152,7 @@ def test_a_clock_with_a_decimal_comma(read_sweep, sweep):
 
 
 def test_time_without_a_unit_is_seconds_and_says_so(read_sweep, sweep):
-    recording = read_sweep(log(HEADER.replace("Time [s]", "Time")), channels={**sweep, "time": "Time"})
+    recording = read_sweep(log(edited(HEADER, "Time [s]", "Time")), channels={**sweep, "time": "Time"})
     assert "The time has no unit and is taken as seconds." in recording.notes
 
 

@@ -11,6 +11,7 @@ import tomllib
 from pathlib import Path
 
 import numpy as np
+from edited import edited
 from numpy.typing import NDArray
 
 from diffbench import fit
@@ -36,7 +37,8 @@ def test_a_lag_is_named_and_the_interval_of_the_preload_holds_the_truth(
     source = repository / "fixtures" / "shims"
     for paper in ("twin-flange-cell.toml", "build-shim-0.2mm.toml", "run-shim-0.2mm.toml"):
         text = (source / paper).read_text(encoding="utf-8").partition("[repeatability]")[0]
-        (tmp_path / paper).write_text(text.replace('"undecided"', '"additive"'), encoding="utf-8")
+        text = edited(text, '"undecided"', '"additive"') if paper.startswith("build") else text
+        (tmp_path / paper).write_text(text, encoding="utf-8")
     recording = source / "shim-0.2mm.csv"
     header = recording.read_text(encoding="utf-8").partition("\n")[0]
     table = np.loadtxt(recording, delimiter=",", skiprows=1)

@@ -60,12 +60,14 @@ def test_no_law_is_decided_wrongly(outcomes: list[Outcome]) -> None:
 
 @pytest.mark.parametrize("name", QUANTITIES)
 def test_intervals_hold_the_truth(name: str, outcomes: list[Outcome]) -> None:
-    """68 and 95 %, each quantity for itself: those of one bench are correlated."""
+    """68 and 95 %, each quantity for itself: those of one bench are correlated. As often as they say, not
+    more: intervals three times as wide as they need be hold all of thirty within their 68 %, and fail."""
     z = np.array([o.z[name] for o in outcomes if name in o.z])
     inside = sum(o.inside_95[name] for o in outcomes if name in o.z)
     assert z.size >= (BENCHES // 4 if name.startswith("effective") else BENCHES // 2)
     assert inside >= fewest(z.size, 0.95), z.round(2).tolist()
-    assert np.sum(np.abs(z) <= NORMAL_68) >= fewest(z.size, 0.68), z.round(2).tolist()
+    near = int(np.sum(np.abs(z) <= NORMAL_68))
+    assert fewest(z.size, 0.68) <= near <= most(z.size, 0.68), z.round(2).tolist()
 
 
 def test_intervals_are_not_too_wide_to_say_anything(outcomes: list[Outcome]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from edited import edited
 
 from diffbench.documents import run_sheets_in
 from diffbench.errors import DocumentError
@@ -12,7 +13,7 @@ from diffbench.run import Watch
 
 # What becomes of the text of a run sheet, and what is said of it.
 BROKEN = {
-    "no TOML": (lambda text: text.replace("[[run]]", "[[run]", 1).encode(), "this is no TOML"),
+    "no TOML": (lambda text: edited(text, "[[run]]", "[[run]", 1).encode(), "this is no TOML"),
     "another encoding": (lambda text: text.replace("format", "# Grüße\nformat", 1).encode("cp1252"), "UTF-8"),
     "two bytes a character": (lambda text: text.encode("utf-16"), "UTF-16"),
     "no format": (lambda text: text.replace("format", "fromat", 1).encode(), "'fromat' is no known key"),
