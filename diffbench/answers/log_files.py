@@ -171,15 +171,9 @@ def samples_of(
         torque = np.full(n, -float(run.engine_braking))
         u_torque = _u_of(run.engine_braking) / max(float(run.engine_braking), 1e-9)
     heat = channel("oil_temperature")
+    u_heat = 0.0 if heat is not None else _u_of(run.temperature)
     if heat is None:
-        if run.temperature is None and beside_bench:
-            raise DocumentError.single(
-                "nothing says the temperature of the differential's oil",
-                file=str(recording.source.path),
-                key="temperature",
-                mend='state temperature = "80 degC" of the run, or describe [channel.oil_temperature]',
-            )
-        heat = np.full(n, 60.0 if run.temperature is None else float(run.temperature))
+        heat = _stated_heat(run, recording, n, needed=beside_bench)
     gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
@@ -193,7 +187,7 @@ def samples_of(
         brakes_told=brake is not None,
         u_brake=u_brake,
         u_torque=u_torque,
-        u_temperature=_u_of(run.temperature) if "oil_temperature" not in recording.channels else 0.0,
+        u_temperature=u_heat,
         temperature=heat,
         coasts=coasts,
         u_yaw=u_yaw,
@@ -203,6 +197,18 @@ def samples_of(
         notes=(*recording.notes, *said),
         laps=_laps(sheet, run, recording.time, channel),
     )
+
+
+def _stated_heat(run: LogRun, recording: Recording, n: int, *, needed: bool) -> Array:
+    """Temperature of the oil as the run states it [°C] (n,)."""
+    if run.temperature is None and needed:
+        raise DocumentError.single(
+            "nothing says the temperature of the differential's oil",
+            file=str(recording.source.path),
+            key="temperature",
+            mend='state temperature = "80 degC" of the run, or describe [channel.oil_temperature]',
+        )
+    return np.full(n, 60.0 if run.temperature is None else float(run.temperature))
 
 
 def _brakes(

@@ -233,12 +233,7 @@ def wanted_preload(
         np.array([[getattr(each, end) or 0.0 for each in row] for row in told]) for end in ("low", "high")
     )
     preload = _met(targets, torques, (values, low, high), reach)
-    shim = None
-    if preload.value is not None and known is not None:
-        try:
-            shim = advise([result], target=preload.value, step=step)
-        except DiffbenchError as error:
-            why = str(error)
+    shim, why = (None, why) if known is None else _shim(result, preload, step)
     at = float(preload.value or 0.0)
     courses = [np.stack([torques, *rows], axis=1) for rows in zip(values, low, high, strict=True)]
     return Wanted(
@@ -259,7 +254,7 @@ def wanted_preload(
         ),
         reach=reach,
         shim=shim,
-        why_no_shim="" if shim is not None else why,
+        why_no_shim=why,
         course=course,
         ladder=tuple(torques.tolist()),
     )
@@ -286,6 +281,16 @@ def _reach(result: Characterisation, step: float) -> tuple[tuple[float, float] |
     """Preload torques that shims in stock reach [N·m]; or why nothing says it."""
     try:
         return within_reach([result], step=step), ""
+    except DiffbenchError as error:
+        return None, str(error)
+
+
+def _shim(result: Characterisation, preload: Interval, step: float) -> tuple[ShimAdvice | None, str]:
+    """The shim to take; or why there is none."""
+    if preload.value is None:
+        return None, ""
+    try:
+        return advise([result], target=preload.value, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 

@@ -137,9 +137,7 @@ def map_on(
     by_the_law: dict[str, Any] = {}
     for branch in (*SIDES, "mean"):
         limited = limited_locking_torque(characterisation, torque, speed, heat, branch)
-        inside: NDArray[np.bool_] = np.zeros(torque.shape, dtype=bool)
-        if predicted is None:
-            inside = characterisation.tested.covers(torque, speed, heat, branch)
+        inside = characterisation.tested.covers(torque, speed, heat, branch) & (predicted is None)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
         if corrected:
@@ -149,11 +147,6 @@ def map_on(
     for name, table in either_of(held).items():
         held[name]["either"] = table
     tables = [held[name] for name in ("values", "low", "high")]
-    notes = _notes(characterisation)
-    shows: Shows = "as measured" if corrected else "by the law"
-    if predicted is not None:
-        notes = [f"PREDICTED by the fitted law, not measured: {predicted}", *notes]
-        shows = "as measured, carried over" if corrected else shows
     return LockingMap(
         MapDocument(
             format=FORMAT,
@@ -172,13 +165,13 @@ def map_on(
                 )
                 for branch in BRANCHES
             },
-            notes=notes,
+            notes=_notes(characterisation, predicted),
             predicted=predicted,
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
             # one that was changed is in no file
             characterisation_sha256=characterisation.digest if predicted is None else None,
-            shows=shows,
+            shows=_shows(corrected=corrected, predicted=predicted is not None),
             # the limits of a flank that was not seen at work hold its corner already
             beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
             fitted_law=law_of(characterisation, characterisation.builds[0]),
@@ -278,8 +271,15 @@ def _round_step(step: float) -> float:
     )
 
 
-def _notes(characterisation: Characterisation) -> list[str]:
-    notes = [
+def _shows(*, corrected: bool, predicted: bool) -> Shows:
+    if not corrected:
+        return "by the law"
+    return "as measured, carried over" if predicted else "as measured"
+
+
+def _notes(characterisation: Characterisation, predicted: str | None) -> list[str]:
+    notes = [] if predicted is None else [f"PREDICTED by the fitted law, not measured: {predicted}"]
+    notes += [
         "steady state; plates and oil at the same temperature; the speed difference is its magnitude",
         "the unloading branch is where the ramps stand after coming down from a much higher input torque",
         "a node that is not tested is an extrapolation by the fitted law, its limits wider by the distance",
