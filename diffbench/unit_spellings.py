@@ -24,6 +24,7 @@ _TURN = 2.0 * math.pi
 _LBF = 4.4482216152605  # pound-force, lb times standard gravity [N]
 _LBF_FT, _LBF_IN = 1.3558179483314004, 0.1129848290276167  # [N·m]
 _SLUG = _LBF / _FT  # [kg]
+_PSI = _LBF / _IN**2  # [Pa]
 
 Row = tuple[float, float, str]
 _LENGTH: tuple[Row, ...] = (
@@ -151,6 +152,21 @@ TABLE: dict[str, tuple[Row, ...]] = {
     "acceleration": (
         (1.0, 0.0, "m/s^2 m/s2 m/s² m.s-2"),
         (_G, 0.0, "g gee"),
+    ),
+    "pressure": (
+        (1e5, 0.0, "bar bars"),
+        (1e3, 0.0, "kPa kilopascal kilopascals"),
+        (1e6, 0.0, "MPa! MPA! N/mm2! megapascal megapascals"),
+        (1.0, 0.0, "Pa pascal pascals"),
+        (1e2, 0.0, "mbar hPa"),
+        (_PSI, 0.0, "psi psig lbf/in2"),
+        (_G * 1e4, 0.0, "kgf/cm2 kp/cm2 kg/cm2"),
+    ),
+    "torque_per_pressure": (
+        (1e-5, 0.0, "N.m/bar"),
+        (1e-3, 0.0, "N.m/kPa"),
+        (1e-6, 0.0, "N.m/MPa! N.m/MPA!"),
+        (_LBF_FT / _PSI, 0.0, "lbf.ft/psi ft.lbf/psi lb.ft/psi ft.lb/psi"),
     ),
     "speed": (
         (1.0, 0.0, "m/s m/sec m.s-1"),

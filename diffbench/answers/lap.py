@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Literal
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.answers.corner import shifted_cars
+from diffbench.answers.log_brakes import brakes_apart
 from diffbench.answers.log_corners import (
     BIN,
     Corner,
@@ -56,6 +57,8 @@ RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
+SOME_BRAKING = 100.0  # N·m
+OIL = "temperature of the oil"
 AGAINST_THE_TURN = (
     "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or acceleration, "
     "and whether left and right wheel are exchanged"
@@ -242,7 +245,14 @@ def _moved(value: float, z: float) -> Doubtful:
 class _Run:
     """One log and its bench: shares by sense of the turn, from the log and predicted, for any car."""
 
-    def __init__(self, name: str, entries: Entries, bench: Bench | None, car: Car) -> None:
+    def __init__(
+        self,
+        name: str,
+        entries: Entries,
+        bench: Bench | None,
+        car: Car,
+        parts: Sequence[str] = ("value", "low", "high"),
+    ) -> None:
         self.name, self.entries, self.bench, self.car = name, entries, bench, car
         by_sense = [tuple(c for c in entries.corners if c.sense == sense) for sense in (1, -1)]
         self.groups: list[tuple[Corner, ...]] = [group for group in by_sense if group]
@@ -252,7 +262,7 @@ class _Run:
         self.holds: dict[str, Array] = {}
         if bench is not None and entries.samples.input_torque is not None:
             self._heat()
-            self.holds = {part: self._held(bench.unit, part) for part in ("value", "low", "high")}
+            self.holds = {part: self._held(bench.unit, part) for part in parts}
 
     @property
     def is_comparable(self) -> bool:
@@ -435,7 +445,35 @@ class _Run:
             (self.gap(self.car, speed=1.0 + fast) - self.gap(self.car, speed=1.0 - fast)) / 2.0
         )
         common["map"] = self._by_map()
+        for name, pair in self.logged_otherwise(1.0).items():
+            less, more = (run.gap(self.car) for run in pair)
+            (own if name == OIL else common)[name] = np.asarray((more - less) / 2.0)
         return common, own
+
+    def logged_otherwise(self, times: float) -> dict[str, tuple[_Run, _Run]]:
+        """The run with what loads the unit and heats it less, and more, by so many standard uncertainties."""
+        samples = self.entries.samples
+        assert samples.input_torque is not None  # without it nothing is predicted
+        found = {}
+        for name, key, u, gain in (
+            ("torque at the case", "input_torque", samples.u_torque, samples.input_torque),
+            ("torque of the brakes", "brake_torque", samples.u_brake, samples.brake_torque),
+            (OIL, "temperature", samples.u_temperature, np.ones(samples.time.size)),
+        ):
+            if u:
+                down, up = (
+                    self.of_samples(
+                        replace(samples, **{key: getattr(samples, key) + sign * times * u * gain})
+                    )
+                    for sign in (-1.0, 1.0)
+                )
+                found[name] = (down, up)
+        return found
+
+    def of_samples(self, samples: Samples) -> _Run:
+        """The same run with other samples."""
+        entries = replace(self.entries, samples=samples)
+        return _Run(self.name, entries, self.bench, self.car, ("value",))
 
     def _by_map(self) -> Array:
         """The map's part without that of its preload, which is the question."""
@@ -593,6 +631,8 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
+    if run.holds and not run.entries.samples.brakes_told:
+        reason += "; nothing says the brakes"
     if told and share.high is not None and share.high < 0.0:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
         agreement, equivalent, reason = "cannot be told", nothing, AGAINST_THE_TURN
@@ -677,6 +717,9 @@ class _Predictions:
             return run.predicted(car, run.holds[part])[1:]
 
         moved = [(told(down, "value"), told(up, "value")) for down, up in shifted_cars(run.car).values()]
+        for pair in run.logged_otherwise(NORMAL_95).values():
+            down, up = (other.predicted(run.car, other.holds["value"])[1:] for other in pair)
+            moved.append((down, up))
         return cls(*told(run.car, "value"), (*moved, (told(run.car, "low"), told(run.car, "high"))))
 
     def over(self, corners: Sequence[Corner]) -> Interval:
@@ -772,6 +815,12 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
     """What was seen that speaks against the numbers, and what the log cannot tell."""
     entries = run.entries
     found = list(entries.samples.notes)
+    if entries.sliding:
+        at = ", ".join(f"{start:.1f} s" for start in entries.sliding[:5])
+        found.append(
+            f"a wheel locks or spins in {len(entries.sliding)} entries (at {at}): left out, the numbers are "
+            f"of the other {len(entries.corners)}"
+        )
     difference = run.zeroed()
     over = [
         c for c in entries.corners if kept_over(difference, entries, (c,), run.car).share > MORE_THAN_FREE
@@ -804,9 +853,25 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
                 f"left and right turns disagree by {100.0 * abs(gap):.1f} points more than is in doubt: "
                 "brakes that differ, pressures or radii"
             )
+    found += [text for text in (brakes_apart(entries),) if text is not None]
+    if run.holds and not entries.samples.brakes_told:
+        found.append(_brakes_not_told(run))
     if told:
         found.append("both brakes of the axle count as alike: the log cannot tell brakes from locking")
     return tuple(found)
+
+
+def _brakes_not_told(run: _Run) -> str:
+    """What brakes that nothing tells would move the bench's share by."""
+    samples = run.entries.samples
+    braked = run.of_samples(replace(samples, brake_torque=samples.brake_torque + SOME_BRAKING))
+    shares = [each.predicted(run.car, each.holds["value"])[0] for each in (run, braked)]
+    weights = run.free / run.free.sum()
+    moved = 100.0 * float(weights @ (shares[1] - shares[0]))
+    return (
+        "nothing says the torque of the brakes: they count as released in the entries; "
+        f"{SOME_BRAKING:.0f} N·m at each wheel would move the bench's share by {moved:+.1f} points"
+    )
 
 
 def _outside(run: _Run, left: Array) -> tuple[str, tuple[str, ...]]:

@@ -4,7 +4,9 @@ against the turn, corner by corner, with what the sensors leave in doubt.
 The rules: the log is averaged over 0.05 s; a straight has less than 0.5 m/s² of lateral acceleration for half
 a second; a corner more than 1 m/s² to one side, and 3 m/s² somewhere; its apex is where the path bends most
 (both over 0.25 s); its first throttle is where drive is taken up for 0.2 s after engine braking; the entry
-goes from the corner's beginning to whichever comes first. The rules are common practice, no source.
+goes from the corner's beginning to whichever comes first. An entry with a wheel that locks or spins, 20 % off
+the car's speed or the other wheel's for 0.1 s, is left out: no linear tyre does that. The rules are
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -30,6 +32,8 @@ CORNER, PEAK = 1.0, 3.0  # m/s²
 SHORTEST = 6  # bins of an entry
 TAKEN_UP = 4  # bins
 FEWEST_STRAIGHTS = 3
+SLIDES, SLIDES_BINS = 0.2, 2
+UNEVEN = 0.05  # of the wheel speed on straights, off what is usual: a wheel that locks
 REVERSED = -0.3  # correlation of drive with what it does to the speed
 
 
@@ -37,10 +41,12 @@ REVERSED = -0.3  # correlation of drive with what it does to the speed
 class Samples:
     """A log in SI, all (n,): time [s], wheel speeds [rad/s], speed [m/s], yaw rate [rad/s] to the left;
     torque at the case and of each brake [N·m], temperature [°C]; ``coasts`` where no drive is on, None where
-    nothing says it; ``notes`` of their reading; ``laps``, where they begin. ``u_yaw`` is the relative
-    standard uncertainty of the yaw rate's gain, ``u_speed`` of the speed's, ``u_wheel`` of a wheel speed's,
-    common to both. Without ``wheels`` it is a course as it is to be driven, and the wheel speeds are the
-    car's."""
+    nothing says it; ``notes`` of their reading; ``laps``, where they begin. ``brake_pressures`` (n, 2) are of
+    the left and the right brake [Pa], where there are both; ``brakes_told`` is whether anything says the
+    brakes' torque. ``u_yaw`` is the relative standard uncertainty of the yaw rate's gain, ``u_speed`` of the
+    speed's, ``u_wheel`` of a wheel speed's, common to both, ``u_torque`` and ``u_brake`` of the torques',
+    ``u_temperature`` that of the temperature [K]. Without ``wheels`` it is a course as it is to be driven,
+    and the wheel speeds are the car's."""
 
     time: Array
     left: Array
@@ -57,6 +63,11 @@ class Samples:
     wheels: bool = True
     notes: tuple[str, ...] = ()
     laps: Laps = ()
+    brake_pressures: Array | None = None
+    brakes_told: bool = False
+    u_brake: float = 0.0
+    u_torque: float = 0.0
+    u_temperature: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +86,7 @@ class Entries:
     """The entries of a log, on bins: averaged ``samples`` with the yaw rate zeroed, ``straights``,
     ``corners``; ``ratio`` (right less left over their mean, on straights) and ``yaw_zero`` [rad/s], each with
     its standard uncertainty; ``wheel_noise`` [rad/s] and ``yaw_noise`` of a sum of bins over the root of
-    their number."""
+    their number; ``sliding``, when entries begin that were left out [s]."""
 
     samples: Samples
     straights: tuple[Stretch, ...]
@@ -86,6 +97,7 @@ class Entries:
     yaw_zero_u: float
     wheel_noise: float
     yaw_noise: float
+    sliding: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -140,7 +152,14 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     level = replace(binned, yaw_rate=binned.yaw_rate - zero)
     apart = 2.0 * (level.right - level.left) / (level.right + level.left)
     ratio, ratio_u = _mean_of([apart[part] for part in straights])
-    corners = _some(level, file)
+    every = _some(level, file)
+    corners = tuple(c for c in every if not _slides(level, straights, c))
+    if not corners:
+        raise DocumentError.single(
+            f"a wheel locks or spins in all {len(every)} corner entries: nothing of the unit is told by them",
+            file=file,
+            mend="drive entries in which the wheels of the axle hold, or check the wheel speeds",
+        )
     around = 0.5 * (level.right + level.left)
     return Entries(
         level,
@@ -152,7 +171,26 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
         zero_u,
         _noise([(apart[part] - np.mean(apart[part])) * around[part] for part in straights]),
         _noise([level.yaw_rate[part] - np.mean(level.yaw_rate[part]) for part in straights]),
+        tuple(c.start for c in every if c not in corners),
     )
+
+
+def _slides(samples: Samples, straights: tuple[Stretch, ...], corner: Corner) -> bool:
+    """Whether a wheel locks or spins in an entry: by the car's speed, what it reads on straights counting as
+    rolling, or by the other wheel."""
+    rolls = [
+        np.concatenate([wheel[p] / samples.speed[p] for p in straights]).mean() for wheel in _wheels(samples)
+    ]
+    left, right = (
+        wheel[corner.bins] / (roll * samples.speed[corner.bins])
+        for wheel, roll in zip(_wheels(samples), rolls, strict=True)
+    )
+    off = (np.abs(right - left) > SLIDES) | (np.minimum(left, right) < 1.0 - SLIDES)
+    return int(off.sum()) >= SLIDES_BINS
+
+
+def _wheels(samples: Samples) -> tuple[Array, Array]:
+    return samples.left, samples.right
 
 
 def _not_reversed(samples: Samples, file: str | None) -> None:
@@ -232,7 +270,7 @@ def _binned(samples: Samples) -> Samples:
     whole = np.ones(place.size, dtype=bool)
     for values in vars(samples).values():
         if isinstance(values, np.ndarray):
-            whole &= np.isfinite(values)
+            whole &= np.isfinite(values if values.ndim == 1 else values.sum(axis=1))
     place = np.where(whole, place, 0)
     count = np.bincount(place, weights=whole.astype(np.float64))
     there = count > 0.0
@@ -250,6 +288,9 @@ def _binned(samples: Samples) -> Samples:
         input_torque=None if samples.input_torque is None else mean(samples.input_torque),
         brake_torque=mean(samples.brake_torque),
         temperature=mean(samples.temperature),
+        brake_pressures=None
+        if samples.brake_pressures is None
+        else np.stack([mean(column) for column in samples.brake_pressures.T], axis=1),
         coasts=None if samples.coasts is None else mean(samples.coasts.astype(np.float64)) > 0.5,
         u_yaw=samples.u_yaw,
         u_wheel=samples.u_wheel,
@@ -257,6 +298,10 @@ def _binned(samples: Samples) -> Samples:
         wheels=samples.wheels,
         notes=samples.notes,
         laps=samples.laps,
+        brakes_told=samples.brakes_told,
+        u_brake=samples.u_brake,
+        u_torque=samples.u_torque,
+        u_temperature=samples.u_temperature,
     )
 
 
@@ -273,6 +318,10 @@ def _runs(mask: NDArray[np.bool_], time: Array) -> list[Stretch]:
 def _straights(samples: Samples) -> tuple[Stretch, ...]:
     across = np.abs(smooth(samples.speed * samples.yaw_rate))
     mask = (across < STRAIGHT) & (samples.speed > SLOWEST)
+    if mask.any():
+        both = np.maximum(samples.left + samples.right, 1e-9)
+        apart = 2.0 * (samples.right - samples.left) / both
+        mask &= np.abs(apart - np.median(apart[mask])) < UNEVEN
     return tuple(part for part in _runs(mask, samples.time) if part.stop - part.start >= STRAIGHT_BINS)
 
 

@@ -17,7 +17,7 @@ from diffbench.answers.log_corners import SLOWEST, Samples
 from diffbench.answers.log_laps import Laps, by_beacon, by_counter, by_distance, by_position
 from diffbench.answers.rebuild import preload_ladder, preload_of
 from diffbench.documents.car import Car, load_car
-from diffbench.documents.log import WHEELS, LogRun, LogSheet, load_log
+from diffbench.documents.log import BRAKES, WHEELS, LogRun, LogSheet, load_log
 from diffbench.errors import DocumentError, Fault, Place, ReadingError
 from diffbench.physics.corner_course import yaw_rate_of_steering
 from diffbench.physics.wheel_loads import GRAVITY
@@ -32,6 +32,7 @@ Array = NDArray[np.float64]
 #: Preload torques looked at, as shares of that of the bench.
 RUNGS = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
 PEDAL_AT_REST = 0.05  # share of the throttle's way
+RELEASED = 10.0  # per cent of a lap at least, in which the brakes are not touched
 #: What each channel of a car on a track can be, in SI; common practice, no source.
 PLAUSIBLE = {
     "left_speed": (-20.0, 500.0, "rad/s"),
@@ -42,9 +43,11 @@ PLAUSIBLE = {
     "steering": (-20.0, 20.0, "rad"),
     "input_torque": (-2e4, 2e4, "N·m"),
     "brake_torque": (-2e4, 2e4, "N·m"),
+    **dict.fromkeys(("brake_pressure", *BRAKES), (-2e6, 4e7, "Pa")),
     "throttle": (-0.2, 1.2, "of its way"),
     "oil_temperature": (-40.0, 220.0, "°C"),
 }
+SMALLEST_ZERO = math.radians(0.3)  # of steering: below it is what the logger resolves
 ODD_SHARE = 0.01  # of the samples: fewer beyond are spikes
 #: By how much a wheel may roll faster or slower than the car drives, as a share.
 ROLLS_LIKE_THE_CAR = 0.2
@@ -155,25 +158,22 @@ def samples_of(
     wheels = left is not None and right is not None
     if left is None or right is None:
         left = right = speed / car.axle.rolling_radius
-    yaw, u_yaw = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
-    torque, throttle, brake = (channel(name) for name in ("input_torque", "throttle", "brake_torque"))
+    yaw, u_yaw, said = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
+    torque, throttle = channel("input_torque"), channel("throttle")
+    brake, pressures, u_brake = _brakes(sheet, channel)
     coasts = None
     if throttle is not None:
         coasts = throttle < PEDAL_AT_REST
     elif torque is not None:
         coasts = torque <= 0.0
+    u_torque = 0.0 if torque is None else sheet.channel["input_torque"].u_gain
     if torque is None and run.engine_braking is not None:
         torque = np.full(n, -float(run.engine_braking))
+        u_torque = _u_of(run.engine_braking) / max(float(run.engine_braking), 1e-9)
     heat = channel("oil_temperature")
+    u_heat = 0.0 if heat is not None else _u_of(run.temperature)
     if heat is None:
-        if run.temperature is None and beside_bench:
-            raise DocumentError.single(
-                "nothing says the temperature of the differential's oil",
-                file=str(recording.source.path),
-                key="temperature",
-                mend='state temperature = "80 degC" of the run, or describe [channel.oil_temperature]',
-            )
-        heat = np.full(n, 60.0 if run.temperature is None else float(run.temperature))
+        heat = _stated_heat(run, recording, n, needed=beside_bench)
     gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
@@ -182,16 +182,60 @@ def samples_of(
         speed=speed,
         yaw_rate=yaw,
         input_torque=torque,
-        brake_torque=np.zeros(n) if brake is None else np.abs(brake),
+        brake_torque=np.zeros(n) if brake is None else brake,
+        brake_pressures=pressures,
+        brakes_told=brake is not None,
+        u_brake=u_brake,
+        u_torque=u_torque,
+        u_temperature=u_heat,
         temperature=heat,
         coasts=coasts,
         u_yaw=u_yaw,
         u_speed=sheet.channel["speed"].u_gain,
         u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
         wheels=wheels,
-        notes=recording.notes,
+        notes=(*recording.notes, *said),
         laps=_laps(sheet, run, recording.time, channel),
     )
+
+
+def _stated_heat(run: LogRun, recording: Recording, n: int, *, needed: bool) -> Array:
+    """Temperature of the oil as the run states it [°C] (n,)."""
+    if run.temperature is None and needed:
+        raise DocumentError.single(
+            "nothing says the temperature of the differential's oil",
+            file=str(recording.source.path),
+            key="temperature",
+            mend='state temperature = "80 degC" of the run, or describe [channel.oil_temperature]',
+        )
+    return np.full(n, 60.0 if run.temperature is None else float(run.temperature))
+
+
+def _brakes(
+    sheet: LogSheet, channel: Callable[[str], Array | None]
+) -> tuple[Array | None, Array | None, float]:
+    """Torque of each brake [N·m] where anything says it, pressures of both (n, 2) [Pa] where both are logged,
+    and the relative standard uncertainty of the torque's gain. Pressures are zeroed: released brakes are
+    most of a lap."""
+    told = [channel(name) for name in BRAKES]
+    each = [values - np.nanpercentile(values, RELEASED) for values in told if values is not None]
+    pressures = np.stack(each, axis=1) if each else None
+    torque = channel("brake_torque")
+    if torque is not None:
+        return np.abs(torque), pressures, sheet.channel["brake_torque"].u_gain
+    axle, gain = channel("brake_pressure"), sheet.brake_torque_per_pressure
+    if axle is not None:
+        axle = axle - np.nanpercentile(axle, RELEASED)
+    elif pressures is not None:
+        axle = pressures.mean(axis=1)
+    if axle is None or gain is None:
+        return None, pressures, 0.0
+    return np.maximum(axle, 0.0) * float(gain), pressures, _u_of(gain) / float(gain)
+
+
+def _u_of(value: float | None) -> float:
+    """The standard uncertainty that a paper states of a value, in its unit; nil where it states none."""
+    return getattr(value, "u", None) or 0.0
 
 
 def _laps(sheet: LogSheet, run: LogRun, time: Array, channel: Callable[[str], Array | None]) -> Laps:
@@ -245,22 +289,40 @@ def _column(file: str, sheet: LogSheet, name: str) -> Place:
     return Place(file, column=sheet.channel[name].column)
 
 
-def _yaw_rate(sheet: LogSheet, values: Array | None, speed: Array, car: Car) -> tuple[Array, float]:
-    """Yaw rate [rad/s] by the sheet's channel, and the relative standard uncertainty of its gain.
+def _yaw_rate(
+    sheet: LogSheet, values: Array | None, speed: Array, car: Car
+) -> tuple[Array, float, tuple[str, ...]]:
+    """Yaw rate [rad/s] by the sheet's channel, the relative standard uncertainty of its gain, and notes.
 
     psi' = a_y/V; or V delta/(L + K V²/g) with delta at the road wheels, as of a single-track car
     """
     assert values is not None  # a channel that the file has
     described = sheet.channel[sheet.path_channel]
     if sheet.path_channel == "yaw_rate":
-        return values, described.u_gain
+        return values, described.u_gain, ()
     faster = np.maximum(speed, 1.0)
     if sheet.path_channel == "lateral_acceleration":
-        return values / faster, described.u_gain
+        return values / faster, described.u_gain, ()
     assert car.body is not None  # asked for before
     assert sheet.steering_ratio is not None
     gradient, base = sheet.understeer_gradient, float(car.body.wheelbase)
     longer = base + float(gradient) * faster**2 / GRAVITY
-    doubt = (getattr(gradient, "u", None) or 0.0) * float(np.mean(faster**2 / GRAVITY / longer))
-    turned = yaw_rate_of_steering(faster, values / sheet.steering_ratio, base, float(gradient))
-    return turned, math.hypot(described.u_gain, doubt)
+    doubt = _u_of(gradient) * float(np.mean(faster**2 / GRAVITY / longer))
+    notes = []
+    zero = _stands_most(values[np.isfinite(values) & (speed > SLOWEST)])
+    if abs(zero) > SMALLEST_ZERO:
+        notes.append(
+            f"steering stands at {math.degrees(zero):.1f}° most of the time: taken as straight ahead"
+        )
+    turned = yaw_rate_of_steering(faster, (values - zero) / sheet.steering_ratio, base, float(gradient))
+    return turned, math.hypot(described.u_gain, doubt), tuple(notes)
+
+
+def _stands_most(values: Array) -> float:
+    """Where most of the values lie closest together: the half-sample mode."""
+    held = np.sort(values)
+    while held.size > 3:
+        half = (held.size + 1) // 2
+        first = int(np.argmin(held[half - 1 :] - held[: held.size - half + 1]))
+        held = held[first : first + half]
+    return float(held.mean()) if held.size else 0.0

@@ -19,7 +19,7 @@ from diffbench.errors import Fault, FitError, Place
 from diffbench.physics.ramps import log_slope, thrust_per_torque, unloading_ratio
 from diffbench.quantities import Quantity
 from diffbench.results.characterisation import BuildFacts, Characterisation, FormState
-from diffbench.results.locking_map import LockingMap, MapDocument
+from diffbench.results.locking_map import LockingMap
 from diffbench.results.predict import law_corners, make_map, map_on
 
 SWEEP_MEND = "fit a bias sweep that goes through zero input torque"
@@ -265,7 +265,7 @@ def predicted_map(
     The relations of `diffbench.physics.pack` and `diffbench.physics.ramps`; common practice, no source.
     """
     changed, words = _rebuilt(characterisation, rebuild, characterisation.facts_of(build))
-    return _as_predicted(make_map(changed, axes=axes, build=build), words)
+    return make_map(changed, axes=axes, build=build, predicted=words)
 
 
 def preload_ladder(
@@ -302,7 +302,7 @@ def preload_ladder(
     corners = {round(place, 9) for changed, _ in rungs for place in law_corners(changed)}
     inside = [place for place in corners if torque[0] < place < torque[-1]]
     nodes = (np.unique([*torque.tolist(), *inside]), speed, heat)
-    return [_as_predicted(map_on(changed, nodes, build=build), words) for changed, words in rungs]
+    return [map_on(changed, nodes, build=build, predicted=words) for changed, words in rungs]
 
 
 def preload_of(characterisation: Characterisation, *, build: str | None = None) -> float:
@@ -338,16 +338,3 @@ def compared(characterisation: Characterisation, before: LockingMap, after: Lock
         Compared(torque, *(interval_at(each, (torque, speed, heat), "loading") for each in (before, after)))
         for torque in torques
     ]
-
-
-def _as_predicted(made: LockingMap, words: str) -> LockingMap:
-    """A map of which no node counts as tested, and which says so."""
-    content = made.document.model_dump()
-    for branch in content["branches"].values():
-        branch["tested"] = np.zeros(np.shape(branch["tested"]), dtype=bool).tolist()
-    content["predicted"] = words
-    if content["shows"] == "as measured":
-        content["shows"] = "as measured, carried over"
-    content["characterisation_sha256"] = None  # made of one that was changed, which is in no file
-    content["notes"] = [f"PREDICTED by the fitted law, not measured: {words}", *content["notes"]]
-    return LockingMap(MapDocument.model_validate(content))

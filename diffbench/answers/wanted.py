@@ -78,12 +78,13 @@ class Target:
 
 @dataclass(frozen=True)
 class Met:
-    """One target at the wanted preload and as built, in its own unit."""
+    """One target at the wanted preload, with today's unit, and with the shim as it may land; in its unit."""
 
     target: str
     wanted: float
     at_wanted: Interval
-    as_built: Interval
+    today: Interval
+    with_shim: Interval
 
 
 @dataclass(frozen=True)
@@ -232,13 +233,9 @@ def wanted_preload(
         np.array([[getattr(each, end) or 0.0 for each in row] for row in told]) for end in ("low", "high")
     )
     preload = _met(targets, torques, (values, low, high), reach)
-    shim = None
-    if preload.value is not None and known is not None:
-        try:
-            shim = advise([result], target=preload.value, step=step)
-        except DiffbenchError as error:
-            why = str(error)
+    shim, why = (None, why) if known is None else _shim(result, preload, step)
     at = float(preload.value or 0.0)
+    courses = [np.stack([torques, *rows], axis=1) for rows in zip(values, low, high, strict=True)]
     return Wanted(
         car=car.name,
         unit=unit.document.unit,
@@ -249,22 +246,51 @@ def wanted_preload(
             Met(
                 target.text,
                 target.value,
-                *(Interval(*(float(np.interp(place, torques, t)) for t in tables)) for place in (at, here)),
+                at_wanted=_at(at, told),
+                today=_at(here, told),
+                with_shim=_landing(shim, told),
             )
-            for target, *tables in zip(targets, values, low, high, strict=True)
+            for target, told in zip(targets, courses, strict=True)
         ),
         reach=reach,
         shim=shim,
-        why_no_shim="" if shim is not None else why,
+        why_no_shim=why,
         course=course,
         ladder=tuple(torques.tolist()),
     )
+
+
+def _at(preload: float, told: Array) -> Interval:
+    """What a course (rungs; torque, value, low, high) says at a preload torque."""
+    return Interval(*(float(np.interp(preload, told[:, 0], column)) for column in told[:, 1:].T))
+
+
+def _landing(shim: ShimAdvice | None, told: Array) -> Interval:
+    """What a shim gives: the doubt of map and car, and that of where the preload lands, in squares."""
+    if shim is None:
+        return Interval(None, None, None)
+    taken = shim.advised
+    middle = _at(taken.preload_torque_Nm, told)
+    ends = [_at(place, told).value or 0.0 for place in (taken.low_Nm, taken.high_Nm)]
+    value, low, high = (float(each or 0.0) for each in (middle.value, middle.low, middle.high))
+    below, above = value - min(*ends, value), max(*ends, value) - value
+    return Interval(value, value - math.hypot(value - low, below), value + math.hypot(high - value, above))
 
 
 def _reach(result: Characterisation, step: float) -> tuple[tuple[float, float] | None, str]:
     """Preload torques that shims in stock reach [N·m]; or why nothing says it."""
     try:
         return within_reach([result], step=step), ""
+    except DiffbenchError as error:
+        return None, str(error)
+
+
+def _shim(result: Characterisation, preload: Interval, step: float) -> tuple[ShimAdvice | None, str]:
+    """The shim to take; or why there is none."""
+    if preload.value is None:
+        return None, ""
+    try:
+        return advise([result], target=preload.value, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 

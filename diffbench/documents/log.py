@@ -32,6 +32,9 @@ LOG_CHANNELS = {
     "steering": ("angle", "at the road wheels times steering_ratio, positive to the left"),
     "input_torque": ("torque", "at the case, positive in drive"),
     "brake_torque": ("torque", "of the brake of each driven wheel"),
+    "brake_pressure": ("pressure", "of the driven axle's brakes; a torque with brake_torque_per_pressure"),
+    "left_brake_pressure": ("pressure", "of the left driven wheel's brake, beside the right one's"),
+    "right_brake_pressure": ("pressure", "of the right driven wheel's brake"),
     "throttle": ("dimensionless", "share of the pedal, 0 to 1"),
     "oil_temperature": ("temperature", "of the differential's oil"),
     "lap": ("dimensionless", "number of the lap"),
@@ -42,6 +45,7 @@ LOG_CHANNELS = {
 }
 WHEELS = ("left_speed", "right_speed")
 COUNTED = ("lap", "beacon")  # numbers without a unit, which no heading states
+BRAKES = ("left_brake_pressure", "right_brake_pressure")
 PATHS = ("yaw_rate", "lateral_acceleration", "steering")
 _OIL = Bounds(low=-40.0, high=220.0, mend="check the unit: a bare number is in degC")
 _RELATIVE = Bounds(low=0.0, high=1.0, open_high=True, mend="write a relative standard uncertainty: 0.005")
@@ -152,6 +156,13 @@ class LogSheet(Table):
         description="road-wheel angle less that of rolling over lateral acceleration, rad per g",
         examples=[{"value": 0.02, "u": 0.005}],
     )
+    brake_torque_per_pressure: Annotated[
+        float | None, AmountWithDoubt("torque_per_pressure", "N.m/bar", POSITIVE)
+    ] = Field(
+        default=None,
+        description="of the brake of each driven wheel, where its pressure is logged and not its torque",
+        examples=[{"value": "14 N.m/bar", "u": "2 N.m/bar"}],
+    )
     lap_length: Annotated[float | None, Amount("length", "m", POSITIVE)] = Field(
         default=None, description="where distance goes on from lap to lap", examples=["3.2 km"]
     )
@@ -198,10 +209,27 @@ class LogSheet(Table):
 
 def _missing(data: Mapping[str, Any], names: set[str]) -> list[Refusal]:
     found: list[Refusal] = [
-        (("channel",), f"'{name}' is missing, without which there is no number", f"describe [channel.{name}]")
+        (
+            ("channel",),
+            f"'{name}' is missing, without which there is no number",
+            f"describe [channel.{name}]"
+            + ("; one wheel speed alone serves as speed" if names & {"left_speed", "right_speed"} else ""),
+        )
         for name in (*WHEELS, "speed")
         if name not in names and (name == "speed" or names & set(WHEELS))
     ]
+    found += [
+        (
+            ("channel",),
+            f"'{name}' is missing beside '{other}'",
+            f"describe [channel.{name}], or leave both out",
+        )
+        for name, other in (BRAKES, BRAKES[::-1])
+        if other in names and name not in names
+    ]
+    if "brake_torque_per_pressure" in data and not names & {"brake_pressure", *BRAKES}:
+        what = "brake_torque_per_pressure has no pressure to go by"
+        found.append((("brake_torque_per_pressure",), what, "describe [channel.brake_pressure]"))
     runs = data.get("run")
     if not names & set(WHEELS) and isinstance(runs, list):
         found += [
@@ -217,6 +245,17 @@ def _missing(data: Mapping[str, Any], names: set[str]) -> list[Refusal]:
         found.append((("channel",), "nothing says how the car turns", "describe one of " + ", ".join(PATHS)))
     if not names & {"yaw_rate", "lateral_acceleration"} and "steering_ratio" not in data:
         found.append((("steering_ratio",), "steering alone says no path", "state steering_ratio"))
+    gradient = data.get("understeer_gradient")
+    if not names & {"yaw_rate", "lateral_acceleration"} and not (
+        isinstance(gradient, Mapping) and "u" in gradient
+    ):
+        found.append(
+            (
+                ("understeer_gradient",),
+                "steering says the path by the understeer gradient, whose doubt decides the number",
+                "state { value = ..., u = ... } as driven on a steady circle, or describe [channel.yaw_rate]",
+            )
+        )
     return found
 
 

@@ -168,7 +168,10 @@ def axle_balance(
         return min((1.0 - share) * linear, room)
 
     def excess(share: float) -> float:
-        return float(not_negative("locking torque", locking_torque(share * opened))) - held(share)
+        capacity = float(locking_torque(share * opened))
+        if not capacity >= 0.0:  # asked thousands of times: the check in words is for what fails it
+            not_negative("locking torque", capacity)
+        return capacity - held(share)
 
     locked = excess(0.0) >= 0.0
     share = 0.0 if locked else _first_root(excess, _pieces(corners, opened, 1.0 - room / linear))

@@ -27,7 +27,11 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
     with ``figures`` for a page."""
     first = Section(
         "",
-        (Sentence(f"Log and bench, {printable(day.car)}"), *(_answer(lap) for lap in day.laps), *_tyres(day)),
+        (
+            Sentence(printable(day.car) if figures else f"Log and bench, {printable(day.car)}"),
+            *(_answer(lap) for lap in day.laps),
+            *_tyres(day),
+        ),
     )
     sections = [first, _runs(day)]
     if figures:
@@ -74,7 +78,14 @@ def _runs(day: Day) -> Section:
         )
         for lap in day.laps
     ]
-    head = ("", "kept, log [%]", "bench [%]", "open [%]", "difference [rad/s]", "preload asked for [N·m]")
+    head = (
+        "",
+        "kept, log [%]",
+        "bench [%]",
+        "open unit [%]",
+        "difference [rad/s]",
+        "preload asked for [N·m]",
+    )
     return Section("Over all entries of a log", (bare(rows, head=head),))
 
 
@@ -205,7 +216,7 @@ def log_and_bench(day: Day, axes: Axes) -> Axes:
     places = range(0, len(told), step)
     axes.set_xticks(list(places), [told[i][0] for i in places], rotation=90 if len(told) > FEW else 0)
     axes.set_xlim(-0.6, len(told) - 0.4)
-    dress(axes, across=across, upward="wheel-speed difference kept [% of free rolling]")
+    dress(axes, across=across, upward="kept [% of free rolling]")
     return legend_above(axes, columns=2)
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diffbench.answers.operating_point import Interval
 from diffbench.answers.wanted import Met, Wanted
-from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, numbers
+from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
 from diffbench.report.rounding import number_text
 from diffbench.report.style import INK, MUTED, dress
 from diffbench.report.trackside import interval_cell
@@ -22,55 +24,85 @@ PER_CENT = 100.0
 
 def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
     """Which preload, which shim, how sure; what it gives beside today's unit; with ``figures`` for a page."""
-    head = f"Wanted preload, {printable(wanted.car)}; unit {printable(wanted.unit)}"
-    head += f", build {printable(wanted.build)}"
-    place = f"{interval_cell(wanted.preload, whole=True)} N·m, {number_text(wanted.as_built)} N·m as built"
-    answer = (Sentence(head), Sentence(place, first="Preload torque: "), Sentence(_shim(wanted)))
-    first = Section("", answer)
-    rows = [_row(met) for met in wanted.targets]
-    table = bare(rows, head=("", "wanted", "at that preload", "as built"))
-    sections = [first, Section("What it gives", (table,))]
+    head = f"{printable(wanted.car)}; unit {printable(wanted.unit)}, build {printable(wanted.build)}"
+    head = head if figures else f"Wanted preload, {head}"
+    answer = (Sentence(head), bare(_rows(wanted), head=("", "preload torque [N·m]", *_asked(wanted))))
+    sections = [Section("", (*answer, *_shim(wanted)))]
     if figures:
         sections.append(Section("Entry against first throttle", (_figure(wanted),)))
     foot = (
         f"Looked at: {number_text(wanted.reach[0])} to {number_text(wanted.reach[1])} N·m, by the fitted "
-        "law, not measured. In brackets 95 % of map and car. Indicative: steady state, linear tyres, no "
-        "camber. Shims are changed with the springs unloaded, by qualified people, within the maker's limits."
+        "law, not measured. In brackets 95 %: of map and car, and with the shim of where it lands, too. "
+        "Indicative: steady state, linear tyres, no camber. Shims are changed with the springs unloaded, by "
+        "qualified people, within the maker's limits."
     )
     return Document("Wanted preload", (*sections, Section("", (Sentence(foot),))))
 
 
-def _shim(wanted: Wanted) -> str:
+def _asked(wanted: Wanted) -> tuple[str, ...]:
+    """Each target as it was asked for, with the unit of its column."""
+    return tuple(f"{printable(met.target)} [{_unit(met)[1]}]" for met in wanted.targets)
+
+
+def _rows(wanted: Wanted) -> list[tuple[str, ...]]:
+    """Today's unit, the wanted one, and that with the shim to take: preload torque, and what it gives."""
+    rows = [
+        ("unit as built", number_text(wanted.as_built), *(_cell(met, met.today) for met in wanted.targets)),
+        (
+            "wanted",
+            interval_cell(wanted.preload, whole=True),
+            *(_cell(met, met.at_wanted) for met in wanted.targets),
+        ),
+    ]
+    if wanted.shim is not None:
+        taken = wanted.shim.advised
+        given = Interval(taken.preload_torque_Nm, taken.low_Nm, taken.high_Nm)
+        cells = (_cell(met, met.with_shim) for met in wanted.targets)
+        rows.append((f"shim {1e3 * taken.shim_m:.2f} mm", interval_cell(given, whole=True), *cells))
+    return rows
+
+
+def _shim(wanted: Wanted) -> tuple[Sentence, ...]:
     if wanted.shim is None:
-        return f"Shim: none advised: {wanted.why_no_shim}"
+        return (Sentence(f"none advised: {wanted.why_no_shim}", first="Shim: "),)
     taken = wanted.shim.advised
-    given = Interval(taken.preload_torque_Nm, taken.low_Nm, taken.high_Nm)
-    said = f"Shim: {1e3 * taken.shim_m:.2f} mm gives {interval_cell(given, whole=True)} N·m"
+    said = f"{1e3 * taken.shim_m:.2f} mm"
     if taken.chance is not None:
         said += f"; chance to land within the workshop's limits {PER_CENT * taken.chance:.0f} %"
-    return f"{said}. {' '.join(f'{note[:1].upper()}{note[1:]}.' for note in wanted.shim.notes)}".strip()
+    return Sentence(f"{said}.", first="Shim: "), *(item(note) for note in wanted.shim.notes)
 
 
-def _row(met: Met) -> tuple[str, str, str, str]:
-    times, unit = (PER_CENT, "%") if "kept" in met.target else (1.0, "N·m")
-    cells = (f"{interval_cell(each, times=times)} {unit}" for each in (met.at_wanted, met.as_built))
-    at, built = cells
-    return printable(met.target), f"{number_text(times * met.wanted)} {unit}", at, built
+def _unit(met: Met) -> tuple[float, str]:
+    return (PER_CENT, "%") if "kept" in met.target else (1.0, "N·m")
+
+
+def _cell(met: Met, given: Interval) -> str:
+    return interval_cell(given, times=_unit(met)[0])
 
 
 def trade_off(wanted: Wanted, axes: Axes) -> Axes:
     """Mean share kept over the entry against the yaw moment of the last phase, preload by preload: what the
-    entry gains, the throttle pays."""
+    entry gains, the throttle pays. Today's unit and the wanted one are marked."""
     kept, moment, torques = _points(wanted)
-    axes.plot(kept, moment, color=MUTED, linewidth=1.0, zorder=2)
-    axes.plot(kept, moment, linestyle="none", marker="o", color=INK, markerfacecolor="white", zorder=3)
-    for i in range(0, len(torques), max(len(torques) // 6, 1)):
+    axes.plot(kept, moment, color=MUTED, linewidth=1.0, marker="|", markersize=5.0, zorder=2)
+    places = [("as built", wanted.as_built, "s", "white")]
+    if wanted.preload.value is not None:
+        places.append(("wanted", wanted.preload.value, "o", INK))
+    told = []
+    for name, torque, marker, face in places:
+        x, y = (float(np.interp(torque, torques, column)) for column in (kept, moment))
+        axes.plot([x], [y], linestyle="none", marker=marker, color=INK, markerfacecolor=face, zorder=3)
+        told.append((x, y, f"{name}, {torque:.0f} N·m"))
+    # above the line to its right, and below it to its left: the course falls
+    for (across, up, side), (x, y, text) in zip(
+        ((8, 6, "left"), (-8, -14, "right")), sorted(told, key=lambda place: -place[1]), strict=False
+    ):
+        axes.annotate(text, (x, y), xytext=(across, up), textcoords="offset points", ha=side, size=9)
+    for i in (0, -1):
         axes.annotate(
             f"{torques[i]:.0f} N·m", (kept[i], moment[i]), xytext=(6, 4), textcoords="offset points", size=9
         )
-    return dress(
-        axes, across="kept over the entry [%]", upward=f"yaw moment, {_last(wanted)}, against the turn [N·m]"
-    )
+    return dress(axes, across="kept over the entry [%]", upward=f"yaw moment, {_last(wanted)} [N·m]")
 
 
 def _points(wanted: Wanted) -> tuple[list[float], list[float], list[float]]:
@@ -96,7 +128,8 @@ def _figure(wanted: Wanted) -> Figure:
         "Entry against first throttle",
         lambda axes: trade_off(wanted, axes),
         WIDE,
-        "For each preload the share kept over the entry, and the yaw moment of the last phase.",
+        "For each preload the share kept over the entry, and the yaw moment of the last phase, against the "
+        "turn; today's unit and the wanted one are marked.",
         numbers("Entry against throttle", ("preload [N·m]", "kept [%]", "yaw moment [N·m]"), rows),
     )
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, NoReturn, Self, TypeVar, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, PrivateAttr, ValidationError, model_validator
 
 from diffbench.errors import DocumentError, Fault, Place, QuantityError
 from diffbench.input_files import unfit_values
@@ -75,6 +75,8 @@ class Document(Frozen):
     """Of its JSON text."""
     tables: ClassVar[frozenset[str]] = frozenset()
     """Keys of tables that are looked through as a whole, not number by number."""
+    _written: str | None = PrivateAttr(default=None)
+    """The hash that the file bears which it was read from: a newer version knows more keys than wrote it."""
 
     def __repr_args__(self) -> Iterator[tuple[str | None, Any]]:
         """What it is of and what it comes to; what is long, by how much there is of it."""
@@ -93,8 +95,16 @@ class Document(Frozen):
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the content (`content_digest`), by which other files know it."""
-        return content_digest(self.content())
+        """SHA-256 of the content (`content_digest`), by which other files know it: as it was written, where
+        it was read."""
+        return self._written or content_digest(self.content())
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """A copy; with an update it is no longer what was written."""
+        copied = super().model_copy(update=update, deep=deep)
+        if update:
+            copied._written = None
+        return copied
 
     def to_json(self) -> str:
         """The document as JSON text, numbers in full; with the hash of its content where it bears one."""
@@ -170,7 +180,10 @@ class Document(Frozen):
         if faults:
             raise DocumentError(faults)
         # what was read is what it says it is: from here on the hash follows from the content
-        return held.model_copy(update={"sha256": None}) if "sha256" in cls.model_fields else held
+        if "sha256" in cls.model_fields:
+            held = held.model_copy(update={"sha256": None})
+            held._written = written if written != held.digest else None
+        return held
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Key and fault of what a well-formed document of this kind cannot say."""

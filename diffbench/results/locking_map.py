@@ -34,12 +34,14 @@ __all__ = [
     "MapDocument",
     "MapInterpolation",
     "Reading",
+    "Shows",
     "either_of",
     "load_map",
 ]
 
 Array = NDArray[np.float64]
 Branch = Literal["loading", "unloading", "mean", "either"]
+Shows = Literal["as measured", "as measured, carried over", "by the law"]
 
 FORMAT: Literal["diffbench-map/1"] = "diffbench-map/1"
 AXES = ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")
@@ -111,7 +113,7 @@ class MapDocument(Document):
     fitted_law: FittedLaw | None = None  # a file of before, or made by hand, has none
     sha256: str | None = None
     characterisation_sha256: str | None = None
-    shows: Literal["as measured", "as measured, carried over", "by the law"] | None = None
+    shows: Shows | None = None
     predicted: str | None = None  # what was changed, where no bench has measured this unit
 
     def content(self) -> dict[str, Any]:

@@ -36,6 +36,7 @@ from diffbench.results.locking_map import (
     MapBranch,
     MapDocument,
     MapInterpolation,
+    Shows,
     either_of,
 )
 from diffbench.results.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
@@ -67,6 +68,7 @@ def make_map(
     *,
     axes: Mapping[str, tuple[float, float] | None] | None = None,
     build: str | None = None,
+    predicted: str | None = None,
 ) -> LockingMap:
     """The map of one build.
 
@@ -75,8 +77,8 @@ def make_map(
     `TORQUE_REACH` times the tested torque both ways, from stand-still to `SPEED_REACH` times the tested speed
     difference, and `TEMPERATURE_REACH` beyond the tested temperatures. Limits are 95 % of the joint
     distribution of the fit (noise, bench errors, repeatability, and the spread of the forms), and wider by
-    the distance from what was tested.
-    Raises ``FitError`` for an unknown build.
+    the distance from what was tested. ``predicted`` says what was changed where the characterisation is of a
+    unit as it would be: no node counts as tested then. Raises ``FitError`` for an unknown build.
     """
     characterisation = characterisation.of_build(build)
     for name in axes or {}:
@@ -117,7 +119,7 @@ def make_map(
     interpolation = MapInterpolation(
         allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
     )
-    return map_on(characterisation, grid.axes, build=build, interpolation=interpolation)
+    return map_on(characterisation, grid.axes, build=build, interpolation=interpolation, predicted=predicted)
 
 
 def _alone(form: FormState) -> FormState:
@@ -134,11 +136,13 @@ def map_on(
     *,
     build: str | None = None,
     interpolation: MapInterpolation | None = None,
+    predicted: str | None = None,
 ) -> LockingMap:
     """The map of one build on nodes that are given: rising axes of input torque [N·m], speed difference
     [rad/s] and temperature [°C].
 
-    ``interpolation`` is written down as it is. Raises ``FitError`` for an unknown build.
+    ``interpolation`` is written down as it is, ``predicted`` as `make_map` has it. Raises
+    ``FitError`` for an unknown build.
     """
     characterisation = characterisation.of_build(build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
@@ -148,7 +152,7 @@ def map_on(
     by_the_law: dict[str, Any] = {}
     for branch in (*SIDES, "mean"):
         limited = limited_locking_torque(characterisation, torque, speed, heat, branch)
-        inside = characterisation.tested.covers(torque, speed, heat, branch)
+        inside = characterisation.tested.covers(torque, speed, heat, branch) & (predicted is None)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
         if corrected:
@@ -176,11 +180,13 @@ def map_on(
                 )
                 for branch in BRANCHES
             },
-            notes=_notes(characterisation),
+            notes=_notes(characterisation, predicted),
+            predicted=predicted,
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
-            characterisation_sha256=characterisation.digest,
-            shows="as measured" if corrected else "by the law",
+            # one that was changed is in no file
+            characterisation_sha256=characterisation.digest if predicted is None else None,
+            shows=_shows(corrected=corrected, predicted=predicted is not None),
             # the limits of a flank that was not seen at work hold its corner already
             beyond=beyond_of(axes, tables[0], tables[1], tables[2], corner_unseen=False),
             fitted_law=law_of(characterisation, characterisation.builds[0]),
@@ -280,8 +286,15 @@ def _round_step(step: float) -> float:
     )
 
 
-def _notes(characterisation: Characterisation) -> list[str]:
-    notes = [
+def _shows(*, corrected: bool, predicted: bool) -> Shows:
+    if not corrected:
+        return "by the law"
+    return "as measured, carried over" if predicted else "as measured"
+
+
+def _notes(characterisation: Characterisation, predicted: str | None) -> list[str]:
+    notes = [] if predicted is None else [f"PREDICTED by the fitted law, not measured: {predicted}"]
+    notes += [
         "steady state; plates and oil at the same temperature; the speed difference is its magnitude",
         "the unloading branch is where the ramps stand after coming down from a much higher input torque",
         "a node that is not tested is an extrapolation by the fitted law, its limits wider by the distance",

@@ -167,21 +167,22 @@ def test_random_cars_land_on_their_targets(car: Car, true_unit: Unit, measure: M
         here = true.derived(4.0)["preload_torque_Nm"] * off
         bench = dataclasses.replace(true, spring_force=true.spring_force * off)
         result, truly = measure(bench, u={"preload_torque": 0.02 * here}), measure(true)
+        unit = make_map(result)
         target = target_of(f"kept {rng.uniform(30.0, 95.0):.2f} %", described)
         try:
-            wanted = wanted_preload(described, make_map(result), result, [target], branch="mean")
+            wanted = wanted_preload(described, unit, result, [target], branch="mean")
         except FitError as error:
             (fault,) = error.faults
             torque, share = (float(x) for x in re.findall(r"([\d.]+) (?:N·m|%)", fault.mend)[:2])
             ladder = [torque, *np.linspace(0.1 * here, 2.5 * here, 6).tolist()]
-            units = [("", each) for each in preload_ladder(result, ladder, beside=make_map(result))]
+            units = [("", each) for each in preload_ladder(result, ladder, beside=unit)]
             kept = [target.of(rung).value for rung in corner_entry(described, units, branch="mean").rungs]
             assert 100.0 * kept[0] == pytest.approx(share, rel=0.01)
             misses = [value - target.value for value in kept]
             assert min(misses) > 0.0 or max(misses) < 0.0
-            assert min(map(abs, misses)) >= 0.99 * abs(misses[0])
+            assert min(map(abs, misses)) >= abs(misses[0]) - 1e-3  # the message has four digits
             continue
-        (landing,) = preload_ladder(truly, [wanted.preload.value / off], beside=make_map(truly))
+        (landing,) = preload_ladder(truly, [wanted.preload.value / off], beside=unit)  # its nodes alone
         kept = corner_entry(true_car, [("", landing)], branch="mean").rungs[0].mean_share_kept.value
         interval = wanted.targets[0].at_wanted
         asked += 1
