@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from diffbench.fitting.unknowns import Names
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -108,38 +109,57 @@ def forward_jacobian(
     return np.stack(columns, axis=1)
 
 
+@dataclass(frozen=True)
+class _Linear:
+    """The linear unknowns of a problem at one place of the others: which are ``solved`` (k,), their columns
+    ``scaled`` (n, k) to one ``length`` (k,) over the rows of `Problem.with_priors`, so that no decision on
+    rank depends on the units, and what they are to meet, ``right`` (n,)."""
+
+    solved: list[int]
+    scaled: Array
+    length: Array
+    right: Array
+
+    def nearest(self, values: Array, kept: Flags | slice = slice(None)) -> Array:
+        """Least-squares factors (k,) or (k, m) of the ``kept`` columns for ``values`` (n,) or (n, m)."""
+        scaled = self.scaled[:, kept]
+        gram = scaled.T @ scaled
+        gram[np.diag_indices_from(gram)] += 1e-14
+        return np.asarray(np.linalg.solve(gram, scaled.T @ values))
+
+    def beside(self, values: Array, kept: Flags) -> Array:
+        """What of ``values`` (n, m) none of the ``kept`` columns reaches."""
+        return np.asarray(values - self.scaled[:, kept] @ self.nearest(values, kept))
+
+
 def eliminate(problem: Problem, x: Array) -> Array:
     """``x`` with its linear unknowns replaced by their least-squares values for the nonlinear ones in it."""
+    return _eliminated(problem, x)[0]
+
+
+def _eliminated(problem: Problem, x: Array) -> tuple[Array, _Linear | None]:
+    """The same, and the linear unknowns there; None where there are none."""
     if problem.columns is None:
-        return x
-    every = [i for i, unknown in enumerate(problem.names.unknowns) if unknown.linear]
+        return x, None
+    names = problem.names
+    every = [i for i, unknown in enumerate(names.unknowns) if unknown.linear]
     observed, design = problem.columns(x)
     # those that are not searched stand where they stand: solved with the rest, they would take from it what
     # they must not have
-    fixed = np.array([problem.names.unknowns[i].fixed for i in every], dtype=bool)
+    fixed = np.array([names.unknowns[i].fixed for i in every], dtype=bool)
     held = [i for i, still in zip(every, fixed, strict=True) if still]
-    linear = [i for i, still in zip(every, fixed, strict=True) if not still]
-    observed = observed - design[:, fixed] @ problem.names.low[held]
-    design = design[:, ~fixed]
-    weight = np.sqrt(problem.names.precision[linear])
-    rows = np.diag(weight)[weight > 0]
-    target = (weight * problem.names.prior[linear])[weight > 0]
-    full = np.vstack([design, rows])
-    right = np.concatenate([observed, target])
-    # columns brought to one length, so that the rank decision does not depend on the units
+    solved = [i for i, still in zip(every, fixed, strict=True) if not still]
+    weight = np.sqrt(names.precision)
+    known = weight > 0
+    full = np.vstack([design[:, ~fixed], np.diag(weight)[known][:, solved]])
     length = np.linalg.norm(full, axis=0)
     length[length == 0] = 1.0
-    scaled = full / length
-    gram = scaled.T @ scaled
-    gram[np.diag_indices_from(gram)] += 1e-14
+    right = np.concatenate([observed - design[:, fixed] @ names.low[held], (weight * names.prior)[known]])
+    linear = _Linear(solved, full / length, length, right)
     out = x.copy()
-    out[held] = problem.names.low[held]
-    out[linear] = np.clip(
-        np.linalg.solve(gram, scaled.T @ right) / length,
-        problem.names.low[linear],
-        problem.names.high[linear],
-    )
-    return out
+    out[held] = names.low[held]
+    out[solved] = np.clip(linear.nearest(right) / length, names.low[solved], names.high[solved])
+    return out, linear
 
 
 class _EnoughError(Exception):
@@ -152,7 +172,9 @@ def search(
     """Search over the nonlinear unknowns with lmfit, the linear ones eliminated at every step.
 
     Returns the whole vector, the cost and the number of evaluations. Bounds are kept by lmfit. A search that
-    has not ended after ``limit`` evaluations gives the best vector that it saw.
+    has not ended after ``limit`` evaluations gives the best vector that it saw. Derivatives are those of the
+    residual with the linear unknowns held, less what these reach (Kaufman 1975): an elimination at each
+    place, and none for each difference.
     """
     import lmfit
 
@@ -166,23 +188,43 @@ def search(
         unknown = names.unknowns[i]
         low, high = unknown.low, unknown.high
         parameters.add(f"p{i}", value=float(np.clip(start[i], low, high)), min=low, max=high)
-    count = 0
-    best, best_x = np.inf, start
+    step = np.zeros_like(start)
+    count, best, best_x = 0, np.inf, start
+    best_linear: _Linear | None = None
+
+    def at(parameters: lmfit.Parameters) -> Array:
+        x = start.copy()
+        x[free] = [parameters[f"p{i}"].value for i in free]
+        return x
+
+    def evaluated(times: int) -> None:
+        nonlocal count
+        if count + times > limit:
+            count = limit
+            raise _EnoughError
+        count += times
 
     def projected(parameters: lmfit.Parameters) -> Array:
-        nonlocal count, best, best_x
-        if count >= limit:
-            raise _EnoughError
-        count += 1
-        x = start.copy()
-        for i in free:
-            x[i] = parameters[f"p{i}"].value
-        x = eliminate(problem, x)
+        nonlocal best, best_x, best_linear
+        evaluated(1)
+        x, linear = _eliminated(problem, at(parameters))
         residual = problem.with_priors(x)
         cost = 0.5 * float(residual @ residual)
         if cost < best:
-            best, best_x = cost, x
+            best, best_x, best_linear = cost, x, linear
         return residual
+
+    def slope(parameters: lmfit.Parameters) -> Array:
+        evaluated(len(free))
+        x, linear = best_x, best_linear  # nearly always: steps that raise the cost are not taken
+        if not np.array_equal(x[free], at(parameters)[free]):
+            x, linear = _eliminated(problem, at(parameters))
+        step[free] = np.maximum(1e-4 * np.abs(x[free]), 1e-6)
+        rows = forward_jacobian(problem.with_priors, x, step, names.low, names.high)[:, free]
+        if linear is None:
+            return rows
+        place = x[linear.solved]
+        return linear.beside(rows, (place > names.low[linear.solved]) & (place < names.high[linear.solved]))
 
     # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes
     # (1.3.4)
@@ -195,15 +237,12 @@ def search(
                 max_nfev=2 * limit + 100,
                 xtol=tolerance,
                 ftol=tolerance,
-                epsfcn=1e-8,
+                Dfun=slope,
                 calc_covar=False,
             )
     except _EnoughError:
         return best_x, best, count
-    x = start.copy()
-    for i in free:
-        x[i] = result.params[f"p{i}"].value
-    x = eliminate(problem, x)
+    x = eliminate(problem, at(result.params))
     return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -140,6 +142,23 @@ class TestSearch:
         x, _, _ = search(decay_problem(rate=stays), np.array([0.0, 0.0, 1.0]))
         assert x[2] == 1.0
         assert polish(decay_problem(rate=stays), x).x[2] == 1.0
+
+    def test_differences_cost_no_elimination(self) -> None:
+        """The linear unknowns are solved for once at each place, not for each derivative there; at the end,
+        the cost is flat along the rate."""
+        asked: list[float] = []
+        plain = decay_problem()
+
+        def columns(b: Array) -> tuple[Array, Array]:
+            asked.append(b[2])
+            assert plain.columns is not None
+            return plain.columns(b)
+
+        x, cost, count = search(replace(plain, columns=columns), np.array([0.0, 0.0, 0.02]))
+        assert len(asked) < count  # a final one included
+        for rate in (x[2] - 0.01, x[2] + 0.01):
+            other = plain.residual(eliminate(plain, np.array([0.0, 0.0, rate])))
+            assert 0.5 * float(other @ other) > cost
 
     @pytest.mark.parametrize("limit", [1, 5, 9])
     def test_a_search_that_takes_too_long_gives_the_best_it_saw(self, limit: int) -> None:

@@ -23,7 +23,7 @@ from scipy.stats import binom
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
 
 from carsim.car import Cars, random_cars  # the path above comes first
-from carsim.lap import Driven, drive, random_course  # same
+from carsim.lap import Driven, drive_together, random_course  # same
 from carsim.logger import Sensors, logged  # same
 
 from diffbench.answers import Bench, Day, LapResult, Samples, laps_of  # same
@@ -184,10 +184,11 @@ def study(
 ) -> list[list[Found]]:
     """Cars by runs: each car with its preload times each factor, all runs of a car told together."""
     cars = random_cars(count, seed)
-    weekends = [
-        (version, drive(version, random_course(count, seed + 1 + k, corners=corners)))
-        for k, version in enumerate(cars.with_preload(cars.preload * factor) for factor in preloads)
+    versions = [cars.with_preload(cars.preload * factor) for factor in preloads]
+    lots = [
+        (version, random_course(count, seed + 1 + k, corners=corners)) for k, version in enumerate(versions)
     ]
+    weekends = list(zip(versions, drive_together(lots), strict=True))
     found = []
     for i in range(count):
         rng = np.random.default_rng([seed, i])

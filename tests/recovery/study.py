@@ -133,17 +133,20 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
             max(result.diagnostics.samples_used / result.diagnostics.effective_samples, 1.0)
         )
         outcome.naive_inside_95[name] = abs(item.value - true) <= 1.96 * naive
-    for torque in bench.truth_torques:
-        for speed in bench.truth_speeds:
-            for heat in bench.truth_temperatures:
-                for branch in ("loading", "unloading"):
-                    if not locking_map.is_tested(torque, speed, heat, branch=branch):
-                        continue
-                    true = float(bench.unit.locking_torque(torque, speed, heat, branch))
-                    found = locking_map.locking_torque(torque, speed, heat, branch=branch)
-                    low, high = locking_map.interval(torque, speed, heat, branch=branch)
-                    outcome.node_errors.append(found / true - 1.0)
-                    outcome.node_z.append((found - true) / ((high - low) / 2 / 1.959964))
+    torques, speeds, heats = (
+        axis.ravel()
+        for axis in np.meshgrid(
+            bench.truth_torques, bench.truth_speeds, bench.truth_temperatures, indexing="ij"
+        )
+    )
+    for branch in ("loading", "unloading"):
+        tested = locking_map.is_tested(torques, speeds, heats, branch=branch)
+        place = torques[tested], speeds[tested], heats[tested]
+        true = bench.unit.locking_torque(*place, branch)
+        found = locking_map.locking_torque(*place, branch=branch)
+        low, high = locking_map.interval(*place, branch=branch)
+        outcome.node_errors += (found / true - 1.0).tolist()
+        outcome.node_z += ((found - true) / ((high - low) / 2 / 1.959964)).tolist()
     outcome.nodes = len(outcome.node_errors)
     outcome.seconds = time.process_time() - begun
     return outcome
