@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -93,6 +94,19 @@ def test_the_worn_unit_among_its_good_records(
     advised = json.loads(run("advise", worn, "--target", wanted, "--json").stdout)["advised"]
     assert advised["shim_m"] == pytest.approx(step["shim"]["shim_m"])
     assert advised["preload_torque_Nm"] == pytest.approx(step["shim"]["preload_torque_Nm"], rel=1e-6)
+
+
+def test_a_folder_of_run_sheets_says_the_same(fitted: list[Path], repository: Path, tmp_path: Path) -> None:
+    """`fit-all` of the worn unit, in its JSON, table and exit status; `show` says it too."""
+    worn, out = next(path for path in fitted if "worn" in path.name), tmp_path / "fleet"
+    told = run("fit-all", repository / "fixtures" / "demo" / "worn", "--out", out, "--json")
+    (row,) = json.loads(told.stdout)
+    (line,) = csv.DictReader((out / "overview.csv").read_text(encoding="utf-8").splitlines())
+    alone = run("conformity", worn, "--json")
+    state = json.loads(alone.stdout)["state"]["state"]
+    assert (told.exit_code, row["state"], line["state"]) == (alone.exit_code, state, state)
+    assert (told.exit_code, state) == (1, "out-of-limits")
+    assert "\nOUT OF LIMITS  " in run("show", worn).stdout
 
 
 def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:
