@@ -448,7 +448,7 @@ def advise(
     *,
     target: float,
     limits: tuple[float, float] | None = None,
-    step: float = STEP,
+    step: float | None = None,
     stock: Sequence[float] = (),
     way: Way | None = None,
 ) -> ShimAdvice:
@@ -463,10 +463,11 @@ def advise(
         Preload torque wanted [N·m].
     limits : pair of float or None
         Limits that it shall land within [N·m]; those of the build sheet by default.
-    step : float
+    step : float or None
         Steps in which shims are in stock [m].
     stock : sequence of float
-        The shims in stock one by one [m], where they are not those of a step.
+        The shims in stock one by one [m], where they are not those of a step. Where neither is given, those
+        of the newest build sheet that states any, else steps of 0.05 mm.
     way : "ladder", "curve", "both" or None
         Measured rungs alone; the disc-spring curve through one rung and its stated force; the curve through
         all of them. By default both where springs are stated, else the ladder.
@@ -482,7 +483,7 @@ def advise(
     FitError
         What is known does not reach: too few rungs, no springs, a target beyond what can be answered.
     """
-    if not (target > 0.0 and step > 0.0):
+    if not (target > 0.0 and (step is None or step > 0.0)):
         raise FitError.single("target and step must be positive", mend="name a preload torque and a step")
     ladder = _ladder_of(results, way, near=target)
     members, shims, course, used = ladder.members, ladder.shims, ladder.course, ladder.used
@@ -494,6 +495,8 @@ def advise(
     span = _span_of(course, used)
     exact = _solve(course, target, span)
     limits = limits or _limits(members)
+    stock = stock or (_stated(members) if step is None else ())
+    step = STEP if step is None else step
     grid = _of_stock(stock, span) if stock else _stock(exact, step, span)
     candidates = [_candidate(ladder, s, limits) for s in grid]
     if limits is not None and not limits[0] <= target <= limits[1]:
@@ -527,13 +530,17 @@ def advise(
 
 
 def within_reach(
-    results: Sequence[Characterisation | Member], *, step: float = STEP, way: Way | None = None
+    results: Sequence[Characterisation | Member], *, step: float | None = None, way: Way | None = None
 ) -> tuple[float, float]:
-    """Least and most preload torque [N·m] that shims in stock, in steps [m], give a unit within its springs'
-    travel, or within what its ladder of builds says. Raises ``FitError`` where neither is known."""
+    """Least and most preload torque [N·m] that shims in stock, in steps [m] or as `advise` has them, give a
+    unit within its springs' travel, or within what its ladder of builds says. Raises ``FitError`` where
+    neither is known."""
     ladder = _ladder_of(results, way, near=0.0)
-    low, high = _span_of(ladder.course, ladder.used)
-    stock = np.arange(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1) * step
+    low, high = span = _span_of(ladder.course, ladder.used)
+    stated = _stated(ladder.members) if step is None else ()
+    step = STEP if step is None else step
+    steps = np.arange(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1) * step
+    stock = np.array(_of_stock(stated, span)) if stated else steps
     if stock.size == 0:
         raise FitError.single(
             f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
@@ -572,6 +579,13 @@ def _stock(exact: float, step: float, span: tuple[float, float]) -> list[float]:
             f"no shim in steps of {1e3 * step:g} mm lies within reach", mend="name a finer step"
         )
     return found
+
+
+def _stated(members: Sequence[Member]) -> Sequence[float]:
+    """Shims in stock by the newest build sheet that states them [m]; none where none does."""
+    stating = [one for one in members if one.facts.shims_in_stock_m]
+    newest = max(stating, key=lambda one: one.facts.date or one.characterisation.date, default=None)
+    return () if newest is None else newest.facts.shims_in_stock_m or ()
 
 
 def _of_stock(stock: Sequence[float], span: tuple[float, float]) -> list[float]:

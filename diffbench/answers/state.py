@@ -18,7 +18,7 @@ from diffbench.answers.differences import Change, Differences, differences_betwe
 from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import Estimate, Limit, Observation, mean_of, observations
-from diffbench.answers.shims import STEP, Candidate, advise
+from diffbench.answers.shims import Candidate, advise
 from diffbench.answers.wear import LARGEST_LOSS, POWER_95, Judged, judged_limits, visits_for, wear_between
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fitting.pooling import LEVEL, apart
@@ -58,9 +58,10 @@ OPENING: tuple[Caution, ...] = ("stored-force", "heat")
 
 @dataclass(frozen=True)
 class Stock:
-    """Shims of the workshop: those of ``shims`` [m], or in steps of ``step`` [m]."""
+    """Shims of the workshop: those of ``shims`` [m], or in steps of ``step`` [m]; where neither is given, as
+    `diffbench.answers.shims.advise` has them."""
 
-    step: float = STEP
+    step: float | None = None
     shims: tuple[float, ...] = ()
 
 
@@ -87,7 +88,7 @@ def judge(
     largest_loss : float
         Share of the preload torque that may be lost where the sheet holds it to no limit.
     stock : Stock or None
-        Shims of the workshop; steps of 0.05 mm by default.
+        Shims of the workshop; those of the build sheet by default, else steps of 0.05 mm.
     events : int or None
         Events from the first visit after the rebuild to the newest, where no record counts them; one from
         place to place by default.

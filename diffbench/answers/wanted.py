@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from diffbench.answers.corner import CornerEntry, Rung, corner_entry
 from diffbench.answers.operating_point import Interval
 from diffbench.answers.rebuild import preload_ladder, preload_of
-from diffbench.answers.shims import STEP, ShimAdvice, advise, within_reach
+from diffbench.answers.shims import ShimAdvice, advise, within_reach
 from diffbench.documents.car import Car
 from diffbench.errors import DiffbenchError, FitError, QuantityError
 from diffbench.quantities import parse_quantity
@@ -172,7 +172,7 @@ def wanted_preload(
     targets: Sequence[Target],
     *,
     branch: Branch = "either",
-    step: float = STEP,
+    step: float | None = None,
     file: str | None = None,
 ) -> Wanted:
     """The preload torque that gives what is wanted.
@@ -189,8 +189,8 @@ def wanted_preload(
         One, which is met exactly, or several, of which the weighted squares of their misses are least.
     branch : str
         Of the maps.
-    step : float
-        In which shims are in stock [m].
+    step : float or None
+        In which shims are in stock [m]; as `diffbench.answers.shims.advise` has them by default.
     file : str or None
         The car's file, for messages.
 
@@ -277,7 +277,7 @@ def _landing(shim: ShimAdvice | None, told: Array) -> Interval:
     return Interval(value, value - math.hypot(value - low, below), value + math.hypot(high - value, above))
 
 
-def _reach(result: Characterisation, step: float) -> tuple[tuple[float, float] | None, str]:
+def _reach(result: Characterisation, step: float | None) -> tuple[tuple[float, float] | None, str]:
     """Preload torques that shims in stock reach [N·m]; or why nothing says it."""
     try:
         return within_reach([result], step=step), ""

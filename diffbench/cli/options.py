@@ -80,7 +80,9 @@ def stock_option() -> Callable[[F], F]:
             raise click.BadParameter("a shim is no thinner than nothing", param=param)
         return Stock(shims=shims)
 
-    text = "Shims that there are, as '0.1 mm, 0.25 mm', for the next step to choose from."
+    text = (
+        "Shims that there are, as '0.1 mm, 0.25 mm', to choose from; those of the build sheet if not given."
+    )
     return click.option("--stock", callback=read, metavar="LENGTHS", help=text)
 
 

@@ -271,10 +271,8 @@ def repeatability(
 )
 @click.option(
     "--step",
-    default="0.05 mm",
-    show_default=True,
     metavar="LENGTH",
-    help="Steps in which shims are in stock.",
+    help="Steps in which shims are in stock; if not given, the shims of the build sheet, else 0.05 mm.",
 )
 @stock_option()
 @click.option(
@@ -290,7 +288,7 @@ def advise(
     results: tuple[Path, ...],
     target: str,
     limits: tuple[float, float] | None,
-    step: str,
+    step: str | None,
     stock: Stock | None,
     way: str | None,
     out: Path | None,
@@ -307,8 +305,8 @@ def advise(
     from diffbench.answers.shims import advise as advised
 
     wanted = quantity(target, "torque", "N.m", "--target")
-    width_of_step = quantity(step, "length", "mm", "--step")
-    if not (wanted > 0.0 and width_of_step > 0.0):
+    width_of_step = None if step is None else quantity(step, "length", "mm", "--step")
+    if not (wanted > 0.0 and (width_of_step is None or width_of_step > 0.0)):
         raise click.BadParameter("a positive one is wanted", param_hint="--target, --step")
     members = [
         member(one, build=facts.build, folder=_folder(path))

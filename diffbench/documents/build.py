@@ -163,8 +163,8 @@ class DiscSpring(Table):
 class Preload(Table):
     """How the packs are pressed without torque.
 
-    `spring_force` [N], `shim` [m]; `joint_fraction` is the share of the ramp thrust that a clamped stack
-    feels before its contact opens (greater-of only).
+    `spring_force` [N], `shim` and `shims_in_stock` [m]; `joint_fraction` is the share of the ramp thrust that
+    a clamped stack feels before its contact opens (greater-of only).
     """
 
     law: Literal[PreloadLawName, "undecided"] = Field(
@@ -179,6 +179,13 @@ class Preload(Table):
     )
     shim: Annotated[Quantity | None, Measured("length", "mm", NOT_NEGATIVE)] = Field(
         default=None, description="preload shim, for advise and compare", examples=["0.2 mm"]
+    )
+    shims_in_stock: list[Annotated[float, Amount("length", "mm", NOT_NEGATIVE)]] | None = Field(
+        default=None,
+        min_length=1,
+        description="shims that the workshop has, for the next step and advise to choose from; bare numbers "
+        "are in mm; where not stated, shims in steps of 0.05 mm",
+        examples=[["0.1 mm", "0.25 mm", "0.4 mm"]],
     )
     joint_fraction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
         default=None,

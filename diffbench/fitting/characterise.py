@@ -358,6 +358,7 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
             drive_angle_deg=degrees(b.ramps.drive_angle),
             coast_angle_deg=degrees(b.ramps.coast_angle),
             shim_m=None if b.preload.shim is None else b.preload.shim.value,
+            shims_in_stock_m=b.preload.shims_in_stock,
             disc_spring=SpringFacts.of(b),
             face_wear_limit_m=b.limits.face_wear,
         )

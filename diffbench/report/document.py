@@ -19,7 +19,7 @@ HALF = (4.5, 3.4)
 THIRD = (4.5, 3.5)
 
 #: What a sentence is set off as: the name of all, or one of the outcomes.
-Tone = Literal["", "title", "within", "outside", "not proven", "no limits"]
+Tone = Literal["", "title", "within", "outside", "not proven"]
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,16 @@
 """From a figure to a drawing that can stand in a page (plain SVG, names of its own, colours that follow the
 page), and to a file of its own.
 
-In a page a drawing is laid out once: the legend at the head over the whole width, then the layout, then the
-SVG canvas. ``savefig`` would lay out a second time, which was half of a page's time. Colours of the
-surroundings become properties of the page, so one drawing serves light, dark and print.
+In a page a drawing is laid out here: the legend at the head over the whole width, then its axes in what
+their texts leave. Each text is measured once; matplotlib's layout measures it eight times, which was a
+third of a page's time. Colours of the surroundings become properties of the page, so one drawing serves
+light, dark and print.
 """
 
 from __future__ import annotations
 
 import base64
+import functools
 import io
 import re
 import warnings
@@ -22,7 +24,9 @@ from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.backends.backend_agg import RendererAgg
     from matplotlib.figure import Figure
+    from matplotlib.transforms import BboxBase
 
 
 #: Colours of the surroundings and of filled areas, and the property of the page that each follows.
@@ -33,8 +37,14 @@ ROLES = {
     PAPER: "--paper",
     **{colour: f"--fill{i}" for i, colour in enumerate(DARK_FILLS, 1)},
 }
+_COLOURS = re.compile("|".join(ROLES))
 
 MOST_COLUMNS = 4
+#: What is left free at the edge of a drawing; left, below, right and above of axes before texts are measured
+#: [inch].
+EDGE = 0.04
+GUESSED = (0.65, 0.5, 0.1, 0.1)
+POINTS = 72.0  # of an inch
 RASTER_DPI = 180
 # Points of two colours and one ink, each over the others: that many tones are enough.
 RASTER_TONES = 48
@@ -70,12 +80,11 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
         mpl.rcParams.update(
             {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}
         )
-        figure = Figure(figsize=size, dpi=RASTER_DPI, layout="constrained")
+        figure = Figure(figsize=size, dpi=RASTER_DPI)
         axes = figure.add_subplot()
         figure.patch.set_visible(False)
         paint(axes)
         _lay_out(figure, axes)
-        # not by savefig, which lays all out a second time: half of the time of a page
         FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
             buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
         )
@@ -85,15 +94,10 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
 def _lay_out(figure: Figure, axes: Axes) -> None:
     """The legend at the head of the drawing, over its whole width, with as many entries side by side as fit;
     the axes in what is left."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
-
     from diffbench.report.style import legend_above
 
-    engine = figure.get_layout_engine()
-    assert isinstance(engine, ConstrainedLayoutEngine)
-    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
-    before = axes.get_legend()
+    renderer = _ruler()
+    before, top = axes.get_legend(), 1.0
     if before is not None:
         for columns in range(min(len(before.get_texts()), MOST_COLUMNS), 0, -1):
             legend = legend_above(axes, columns=columns).get_legend()
@@ -104,9 +108,64 @@ def _lay_out(figure: Figure, axes: Axes) -> None:
             box = legend.get_window_extent(renderer).transformed(figure.transFigure.inverted())
             if box.width <= 1.0:
                 break
-        engine.set(rect=(0.0, 0.0, 1.0, 1.0 - box.height))
-    engine.execute(figure)
-    figure.set_layout_engine("none")
+        top -= box.height
+    _place(figure, axes, renderer, top)
+
+
+@functools.cache
+def _ruler() -> RendererAgg:
+    """What texts are measured with: one for all drawings, for it remembers what it has measured."""
+    from matplotlib.backends.backend_agg import RendererAgg
+
+    return RendererAgg(1, 1, RASTER_DPI)  # type: ignore[no-untyped-call]
+
+
+def _place(figure: Figure, axes: Axes, renderer: RendererAgg, top: float) -> None:
+    """The axes in what ticks, labels and notes leave below ``top`` [share of the height]; the labels in the
+    middle beside them. All in dots of the renderer, from the lower left corner."""
+    from matplotlib.transforms import Bbox
+
+    dots, whole = figure.dpi, figure.bbox
+    edge, wide, high = EDGE * dots, whole.width, whole.height * top
+
+    def put(left: float, below: float, right: float, above: float) -> Bbox:
+        """Where the axes are, with so much around them."""
+        box = Bbox.from_extents(left, below, wide - right, high - above)
+        axes.set_position(box.transformed(figure.transFigure.inverted()))
+        return box
+
+    around = [dots * inches for inches in GUESSED]
+    inner = put(*around)
+    hung, beside = [], []
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_label_coords(0.5, 0.5)  # else it is pushed about by ticks, which measures all of them anew
+        axis.label.set_visible(False)
+        ticks = axis.get_tightbbox(renderer) or inner
+        axis.label.set_visible(True)
+        hung.append(_beyond(ticks, inner))
+        beside.append(axis.labelpad * dots / POINTS)
+    label = [axis.label.get_window_extent(renderer) for axis in (axes.xaxis, axes.yaxis)]
+    below, left = hung[0][1] + beside[0], hung[1][0] + beside[1]
+    hung.append([left + label[1].width, below + label[0].height, 0.0, 0.0])
+    for _ in range(2):  # what notes reach beyond the axes changes with the axes
+        notes = [_beyond(note.get_tightbbox(renderer), inner) for note in axes.texts if note.get_in_layout()]
+        inner = put(*(edge + max(0.0, *each) for each in zip(*hung, *notes, strict=True)))
+    across = _within(inner.x0 + inner.x1, label[0].width, wide), inner.y0 - below
+    upward = inner.x0 - left, _within(inner.y0 + inner.y1, label[1].height, high)
+    for axis, (x, y) in ((axes.xaxis, across), (axes.yaxis, upward)):
+        axis.set_label_coords(x / dots, y / dots, transform=figure.dpi_scale_trans)
+
+
+def _beyond(box: BboxBase | None, inner: BboxBase) -> list[float]:
+    """How far a box reaches beyond another, left, below, right and above."""
+    if box is None:
+        return [0.0] * 4
+    return [inner.x0 - box.x0, inner.y0 - box.y0, box.x1 - inner.x1, box.y1 - inner.y1]
+
+
+def _within(both: float, size: float, room: float) -> float:
+    """The middle of two ends, moved so that a text of that size stays in the room."""
+    return float(min(max(0.5 * both, 0.5 * size), max(room - 0.5 * size, 0.5 * size)))
 
 
 def _for_page(text: str, prefix: str, title: str) -> str:
@@ -142,13 +201,15 @@ def _attribute(name: str, value: str, prefix: str) -> str:
     if name in {"d", "points"}:
         return _DECIMALS.sub(r"\1", value)
     value = re.sub(r"url\(#([^)]*)\)", rf"url(#{prefix}-\1)", value)
-    if name in {"style", "fill", "stroke"}:
-        for colour, role in ROLES.items():
-            value = value.replace(colour, f"var({role}, {colour})")
-        # the page's own type face
-        value = re.sub(r"font-family:[^;]*;?", "", value)
-        value = re.sub(r"font:\s*(?:[a-z]+ )*([\d.]+px)[^;]*", r"font-size: \1", value)
-    return value
+    return _style(value) if name in {"style", "fill", "stroke"} else value
+
+
+@functools.lru_cache(maxsize=4096)
+def _style(value: str) -> str:
+    """The page's own colours and type face; the same few styles come in hundreds."""
+    value = _COLOURS.sub(lambda found: f"var({ROLES[found[0]]}, {found[0]})", value)
+    value = re.sub(r"font-family:[^;]*;?", "", value)
+    return re.sub(r"font:\s*(?:[a-z]+ )*([\d.]+px)[^;]*", r"font-size: \1", value)
 
 
 def _smaller(address: str) -> str:

@@ -81,8 +81,8 @@ def curve_sketch(axes: Axes, *, say: Say = english) -> Axes:
     axes.hlines([55.0, 105.0], -16.0, 16.0, color=STATE_COLOURS["after"], linewidth=2.8)
     axes.plot([200.0, 400.0, 400.0], [180.0, 180.0, 280.0], ":", color=MUTED, linewidth=1.6)
     for letter, at in (
-        ("A", (-232.0, 250.0)), ("B", (100.0, 14.0)), ("C", (-34.0, 62.0)), ("D", (412.0, 222.0)),
-        ("E", (290.0, 242.0)), ("F", (265.0, 282.0)), ("G", (28.0, 100.0)),
+        ("A", (-232.0, 250.0)), ("B", (100.0, 14.0)), ("C", (-34.0, 62.0)), ("D", (424.0, 222.0)),
+        ("E", (290.0, 242.0)), ("F", (265.0, 282.0)), ("G", (-40.0, 124.0)),
     ):  # fmt: skip
         axes.annotate(letter, at, color=INK, size=TEXT_SIZE + 3.0, weight="bold", ha="center", va="center")
     axes.set_xlim(-250.0, 440.0)

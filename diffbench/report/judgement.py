@@ -133,12 +133,16 @@ def judged(state: State, say: Say = english) -> Judged:
     )
 
 
+def tone_of(state: State) -> Tone:
+    """How a state is set off."""
+    return "outside" if state.state in FAILS else "within" if state.state == "good" else "not proven"
+
+
 def state_sentences(state: State) -> tuple[Sentence, Sentence]:
     """A state as every command prints it: its word set off, why, and the next step below."""
     found = judged(state)
-    tone: Tone = "outside" if state.state in FAILS else "within" if state.state == "good" else "not proven"
     reasons = " ".join(found.reasons).replace("\u2212", "-")
-    return Sentence(reasons, first=f"{found.word.upper()}  ", tone=tone), next_sentence(found)
+    return Sentence(reasons, first=f"{found.word.upper()}  ", tone=tone_of(state)), next_sentence(found)
 
 
 def next_sentence(found: Judged, *, first: str = "NEXT  ", named: bool = False) -> Sentence:

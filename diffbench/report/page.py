@@ -109,7 +109,7 @@ def result_page(
         "report",
         refresh=refresh,
         the_card=card,
-        **_result(characterisation, locking_map),
+        **_result(characterisation, locking_map, state),
         **_evidence(characterisation, locking_map),
         **_doubt(characterisation, locking_map),
         **_provenance(characterisation),
@@ -236,7 +236,7 @@ def _kind(block: Block) -> str:
     return "items" if isinstance(block, Sentence) and block.mark else type(block).__name__
 
 
-def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict[str, Any]:
+def _result(characterisation: Characterisation, locking_map: LockingMap, state: State) -> dict[str, Any]:
     reference = characterisation.reference
     words = partial(said, characterisation)
     return {
@@ -250,7 +250,7 @@ def _result(characterisation: Characterisation, locking_map: LockingMap) -> dict
             if facts.folder
         ],
         "date": printable(characterisation.date, limit=40),
-        "verdict": verdict(characterisation),
+        "verdict": verdict(characterisation, state),
         "reference": (
             f"{reference['temperature_degC']:g} °C plate temperature and "
             f"{reference['speed_difference_rad_s']:g} rad/s"

@@ -6,13 +6,20 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Literal
 
 from diffbench.answers.conformity import Conformity, conformity
-from diffbench.answers.state import judge_builds
+from diffbench.answers.state import gravest, judge_builds
 from diffbench.definitions import name_of, parts_of
-from diffbench.report.document import Document, Section, Sentence, Table, bare, item, items
-from diffbench.report.judgement import judged, next_sentence, state_sentences
+from diffbench.report.document import Document, Section, Sentence, Table, Tone, bare, item, items
+from diffbench.report.judgement import (
+    WORDS,
+    judged,
+    next_sentence,
+    reason_text,
+    state_sentences,
+    tone_of,
+)
+from diffbench.report.messages import english
 from diffbench.report.rounding import NOT_DETERMINED, interval_text, number_text, typeset, with_unit
 from diffbench.report.wording import (
     KEY_QUANTITIES,
@@ -32,6 +39,7 @@ from diffbench.report.wording import (
 )
 from diffbench.results.characterisation import Characterisation, Parameter, SheetCheck, further_steps
 from diffbench.results.conformity import LIMITED, LimitCheck
+from diffbench.results.state import State
 
 # An axis of a matrix that shows less than that is no news.
 WORTH_SHOWING = 0.7
@@ -55,13 +63,8 @@ DISAGREEMENT = 2.0
 # SAE J3011 has a rig's torque.
 MATTERS = 0.005
 MOST_UNSEEN = 3  # departures that the verdict names
-Outcome = Literal["within", "outside", "not proven", "no limits"]
-WORDS: dict[Outcome, str] = {
-    "within": "Within limits",
-    "outside": "Out of limits",
-    "not proven": "Limits not proven",
-    "no limits": "No limits stated",
-}
+#: Reasons of a state that a limit's own sentence tells with more of its numbers.
+BY_LIMITS = ("within-limits", "beyond-limit", "limit-close", "limit-not-proven", "not-determined")
 RUNS_THAT_HELP = "Which run would help most: standard uncertainty now, to what is predicted"
 GAINS_SHOWN = 4
 DIGITS = 16
@@ -287,11 +290,11 @@ def input_table(characterisation: Characterisation) -> Table:
 
 @dataclass(frozen=True)
 class Verdict:
-    """``outcome`` over all limits, its ``words``, one sentence a limit, and the reasons to read the numbers
-    with care."""
+    """The ``words`` of the state and the ``tone`` that sets them off, its reasons with one sentence a limit,
+    and why to read the numbers with care."""
 
-    outcome: Outcome
     words: str
+    tone: Tone
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
     detectable: float | None = None
@@ -322,24 +325,34 @@ class Verdict:
         return "Read with care: " + "; ".join(self.cautions) + "."
 
 
-def verdict(characterisation: Characterisation) -> Verdict:
-    """Verdict on limits and fit.
+def verdict(characterisation: Characterisation, state: State | None = None) -> Verdict:
+    """The state in a headline, as every command has it, and whether the fit can be relied on.
 
-    One limit outside makes the whole outside, one not proven leaves the whole not proven. A limit is proven
-    to be held or broken only where the whole 95 % interval is on one side (the decision rule of ISO 14253-1).
+    ``state`` is how the unit stands; by this result alone unless it is given, of several builds the one that
+    stands worst. Limits are held or broken by the decision rule of ISO 14253-1: only where the whole 95 %
+    interval is on one side.
     """
-    outcomes = [limit.verdict for limit in characterisation.limits]
-    outcome: Outcome = "within" if outcomes else "no limits"
-    if "outside" in outcomes:
-        outcome = "outside"
-    elif "not proven" in outcomes:
-        outcome = "not proven"
-    sentences = tuple(_limit_lines(characterisation))
-    if not sentences:
-        sentences = ("The build sheet states no limits: the numbers stand for themselves.",)
+    state = state or gravest(judge_builds([characterisation]))
+    sentences = (*_why(characterisation, state), *_limit_lines(characterisation))
+    if not characterisation.limits:
+        sentences += ("The build sheet states no limits: the numbers stand for themselves.",)
     cautions, diagnostics = tuple(_cautions(characterisation)), characterisation.diagnostics
     unseen = {name: size for name, size in diagnostics.unseen.items() if size is None or size > MATTERS}
-    return Verdict(outcome, WORDS[outcome], sentences, cautions, diagnostics.detectable, unseen)
+    return Verdict(WORDS[state.state], tone_of(state), sentences, cautions, diagnostics.detectable, unseen)
+
+
+def _why(characterisation: Characterisation, state: State) -> Iterator[str]:
+    """The reason that decides, where no limit's own sentence tells it."""
+    reason = state.reason
+    told = {parts_of(limit.quantity) for limit in characterisation.limits}
+    # a limit that names no build is of the first
+    of = {state.build, ""} if state.build == characterisation.builds[0].build else {state.build}
+    by_limits = reason.kind in BY_LIMITS and reason.at is None
+    if not (
+        (by_limits and any((reason.quantity, build) in told for build in of)) or reason.kind == "no-limits"
+    ):
+        name = f"{printable(state.build, limit=60)}: " if len(characterisation.builds) > 1 else ""
+        yield name + " ".join(reason_text(reason, english))
 
 
 def _limit_lines(characterisation: Characterisation) -> Iterator[str]:
@@ -660,7 +673,7 @@ def summary(characterisation: Characterisation, *, verbose: bool = False) -> Doc
 
 
 def _head(characterisation: Characterisation) -> tuple[Sentence, ...]:
-    """Unit and date at the ends of one line, then the verdict, its word set off."""
+    """Unit and date at the ends of one line, then the state, its word set off."""
     found = verdict(characterisation)
     word = f"{found.words.upper()}  "
     first, *others = found.sentences
@@ -671,17 +684,19 @@ def _head(characterisation: Characterisation) -> tuple[Sentence, ...]:
             aside=f"tested {printable(characterisation.date, limit=20)}",
             tone="title",
         ),
-        Sentence(first, first=word, tone=found.outcome),
+        Sentence(first, first=word, tone=found.tone),
         *(Sentence(text, first=beside) for text in (*others, found.trust)),
     )
 
 
 def _next(characterisation: Characterisation) -> Iterator[Sentence]:
-    """The state of each build and the one thing to do next, with what can hurt in the same line."""
+    """The one thing to do next, with what can hurt in the same line; of several builds for each, beside its
+    state."""
     states = judge_builds([characterisation])
+    several = len(states) > 1
     for state in states:
-        of = f" ({printable(state.build, limit=24)})" if len(states) > 1 else ""
-        yield next_sentence(judged(state), first=f"NEXT{of}  ", named=True)
+        of = f" ({printable(state.build, limit=24)})" if several else ""
+        yield next_sentence(judged(state), first=f"NEXT{of}  ", named=several)
 
 
 def _key_numbers(characterisation: Characterisation) -> Section:

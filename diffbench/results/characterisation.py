@@ -420,12 +420,21 @@ class BuildFacts(Frozen):
     drive_angle_deg: float | None
     coast_angle_deg: float | None
     shim_m: float | None = None
+    shims_in_stock_m: list[float] | None = None
     disc_spring: SpringFacts | None = None
     face_wear_limit_m: float | None = None
     folder: str | None = None
     date: str | None = None
     tested: Tested | None = None
     map_axes: dict[str, tuple[float, float] | None] | None = None
+
+    @model_serializer(mode="wrap")
+    def _as_before(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Without the key that results had not at first: else their hashes would change as they are read."""
+        content: dict[str, Any] = write(self)
+        if self.shims_in_stock_m is None:
+            content.pop("shims_in_stock_m", None)
+        return content
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 from invented_results import parameter, result, write
 from lives import Bench, Place, drawer_of
 
-from diffbench.answers import Limit, Stock, compare, gravest, judge, judge_builds
+from diffbench.answers import Limit, Stock, advise, compare, gravest, judge, judge_builds
 from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
@@ -238,6 +238,33 @@ def test_out_of_limits_leads_to_the_shim(life: Callable[..., list[Characterisati
     other = judge([*life([*FRESH, WORN])], stock=Stock(shims=have)).next_step.shim
     assert other is not None
     assert other.shim_m in have
+
+
+def test_shims_in_stock_may_stand_in_the_build_sheet(life: Callable[..., list[Characterisation]]) -> None:
+    """The newest sheet that states them is chosen from by the state and by `advise`; what is asked goes
+    before it; a result of a sheet that states none is written as before."""
+    records, have = life([*FRESH, WORN]), [0.33e-3, 0.43e-3]
+    assert "shims_in_stock_m" not in records[0].to_json()
+
+    def stating(record: Characterisation, shims: list[float]) -> Characterisation:
+        facts = record.builds[0].model_copy(update={"shims_in_stock_m": shims})
+        return record.model_copy(update={"builds": [facts]})
+
+    papers = [stating(records[0], [0.1e-3]), records[1], stating(records[2], have)]
+    again = Characterisation.model_validate_json(papers[2].to_json())
+    assert again.builds[0].shims_in_stock_m == have
+    for shims, stock in ((have, None), ([0.36e-3], Stock(shims=(0.36e-3,)))):
+        step = judge(papers, stock=stock).next_step.shim
+        assert step is not None
+        assert step.shim_m in shims
+    target = judge(records).limits[0]
+    assert target.low is not None
+    assert target.high is not None
+    middle = 0.5 * (target.low + target.high)
+    assert advise([papers[2]], target=middle).advised.shim_m in have
+    assert {one.shim_m for one in advise([papers[2]], target=middle).candidates} == set(have)
+    stepped = advise([papers[2]], target=middle, step=0.1e-3).advised.shim_m
+    assert stepped == pytest.approx(1e-4 * round(1e4 * stepped))
 
 
 def test_comparing_says_the_same(life: Callable[..., list[Characterisation]]) -> None:

@@ -82,6 +82,27 @@ def test_what_is_out_of_reach_is_refused_with_the_nearest(car: Car, measured) ->
         wanted_preload(car, unit, result, [target_of("kept 99.9 %", car)])
 
 
+def test_shims_in_stock_are_what_is_in_reach(car: Car, demo) -> None:
+    """By the build sheet, as `advise` has them: what no shim there gives is refused, and the shim is one of
+    them."""
+    result = demo.characterisation
+    unit = make_map(result)
+    whole = wanted_preload(car, unit, result, [target_of("kept 60 %", car)]).shim
+    assert whole is not None
+    near = whole.advised.shim_m
+
+    def with_shims(*shims: float) -> Characterisation:
+        facts = result.builds[0].model_copy(update={"shims_in_stock_m": list(shims)})
+        return result.model_copy(update={"builds": [facts]})
+
+    have = (near - 0.03e-3, near + 0.06e-3)
+    chosen = wanted_preload(car, unit, with_shims(*have), [target_of("kept 60 %", car)]).shim
+    assert chosen is not None
+    assert chosen.advised.shim_m in have
+    with pytest.raises(FitError, match="is not within reach"):
+        wanted_preload(car, unit, with_shims(near + 0.1e-3, near + 0.15e-3), [target_of("kept 60 %", car)])
+
+
 def test_several_targets_weigh_each_other(car: Car, measured) -> None:
     """Two targets that ask for different preloads: between both, nearer to the heavier one."""
     unit, result = measured

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -93,6 +94,30 @@ def test_the_worn_unit_among_its_good_records(
     advised = json.loads(run("advise", worn, "--target", wanted, "--json").stdout)["advised"]
     assert advised["shim_m"] == pytest.approx(step["shim"]["shim_m"])
     assert advised["preload_torque_Nm"] == pytest.approx(step["shim"]["preload_torque_Nm"], rel=1e-6)
+
+
+def test_a_folder_of_run_sheets_says_the_same(fitted: list[Path], repository: Path, tmp_path: Path) -> None:
+    """`fit-all` of the worn unit, in its JSON, table and exit status; `show` says it too."""
+    worn, out = next(path for path in fitted if "worn" in path.name), tmp_path / "fleet"
+    told = run("fit-all", repository / "fixtures" / "demo" / "worn", "--out", out, "--json")
+    (row,) = json.loads(told.stdout)
+    (line,) = csv.DictReader((out / "overview.csv").read_text(encoding="utf-8").splitlines())
+    alone = run("conformity", worn, "--json")
+    state = json.loads(alone.stdout)["state"]["state"]
+    assert (told.exit_code, row["state"], line["state"]) == (alone.exit_code, state, state)
+    assert (told.exit_code, state) == (1, "out-of-limits")
+    assert "\nOUT OF LIMITS  " in run("show", worn).stdout
+
+
+def test_shims_of_the_build_sheet_reach_the_result(hand_visit: Path) -> None:
+    """As the workshop wrote them."""
+    (sheet,) = (path for path in hand_visit.parent.glob("*.toml") if "diffbench-build" in path.read_text())
+    text = sheet.read_text(encoding="utf-8")
+    had = "[preload]\n"
+    assert text.count(had) == 1
+    sheet.write_text(text.replace(had, f'{had}shims_in_stock = ["0.1 mm", "0.43 mm"]\n'), encoding="utf-8")
+    told = json.loads(run("fit", hand_visit, "--json").stdout)
+    assert told["builds"][0]["shims_in_stock_m"] == pytest.approx([0.1e-3, 0.43e-3])
 
 
 def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:

@@ -122,7 +122,7 @@ def test_colour_only_for_a_terminal_that_wants_it(
     file.write_text(synthetic_json, encoding="utf-8")
     styled = shown_in_a_terminal(program, "show", file)
     plain = shown_in_a_terminal(program, "show", file, NO_COLOR="1")
-    assert "\x1b[1;34mWITHIN LIMITS\x1b[0m" in styled
+    assert "\x1b[1;34mGOOD\x1b[0m" in styled
     assert "\x1b" not in plain
     piped = run("show", file).output
     assert "\x1b" not in piped

@@ -31,6 +31,15 @@ BARE_BUILD = {
 }
 
 
+def test_shims_in_stock_in_si() -> None:
+    """In any unit of length, bare numbers in millimetres; not less than nothing, and not none."""
+    sheet = Build.model_validate(BARE_BUILD | {"preload": {"shims_in_stock": ["0.1 mm", "250 um", 0.4]}})
+    assert sheet.preload.shims_in_stock == pytest.approx([0.1e-3, 0.25e-3, 0.4e-3])
+    for wrong in (["-0.1 mm"], ["0.1 kg"], [], "0.1 mm"):
+        with pytest.raises(ValidationError, match="shims_in_stock"):
+            Build.model_validate(BARE_BUILD | {"preload": {"shims_in_stock": wrong}})
+
+
 def test_a_rig_in_si(write: Writer, texts: dict[str, str]) -> None:
     rig = load_rig(write(texts["rig"]))
     assert (rig.name, rig.arrangement) == ("Cell", "both-outputs")

@@ -11,6 +11,7 @@ import json
 import os
 import re
 import shutil
+import subprocess
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -40,6 +41,7 @@ from diffbench.results import Characterisation, NextStep, Reason, ShimStep, Stat
 from diffbench.results.state import STATE_OF, Caution, NextKind, Part, ReasonKind, StateName
 
 CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
+PDFTOTEXT = shutil.which("pdftotext")
 REPORT = Path(str(files("diffbench.report")))
 LANGUAGES = ("de", "fr", "it", "es", "ja")
 MOST_WORDS = 12
@@ -201,6 +203,21 @@ def test_the_sheet_is_one_page_of_a4_and_always_the_same(complete: Characterisat
     assert box is not None
     assert [float(side) for side in box.groups()] == pytest.approx([595.3, 841.9], abs=1.0)
     assert card_files(complete, ("pdf",))["card.pdf"] == made
+
+
+@pytest.mark.skipif(
+    PDFTOTEXT is None, reason="no pdftotext on this machine: what can be copied is not checked"
+)
+def test_the_sheet_can_be_searched_and_copied(complete: Characterisation, tmp_path: Path) -> None:
+    """Its text is text, signs beyond Latin-1 among it."""
+    unit = complete.model_copy(update={"unit": "Ж-04 Šņ"})
+    (tmp_path / "card.pdf").write_bytes(card_files(unit, ("pdf",))["card.pdf"])
+    done = subprocess.run(
+        [str(PDFTOTEXT), "-layout", "-enc", "UTF-8", "card.pdf", "-"], cwd=tmp_path, capture_output=True,
+        text=True, check=True, encoding="utf-8",
+    )  # fmt: skip
+    for said in ("Unit Ж-04 Šņ", "83.2 N·m", "60 °C", unit.digest):
+        assert said in done.stdout
 
 
 def test_japanese_without_a_type_face_is_told(

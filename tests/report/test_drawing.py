@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.transforms import Bbox
 
 from diffbench.report import draw
-from diffbench.report.style import INK, dress
+from diffbench.report.style import INK, dress, legend_above
 
 
 def points(axes: Axes) -> None:
@@ -85,3 +88,64 @@ def test_dense_points_are_one_small_picture(drawing: str) -> None:
     assert len(pictures) == 1
     assert len(pictures[0]) < 60_000
     assert drawing.count("<use") < 60
+
+
+def crowded(axes: Axes) -> None:
+    """Long names beside the axes, a long label, notes beyond both ends, several entries of a legend."""
+    axes.barh([0, 1, 2], [1.0, 2.0, 3.0], label="a bar")
+    axes.set_yticks([0, 1, 2], ["short", "a name of some length", "a longer name that takes half the width"])
+    axes.plot([0, 3], [0, 2], color=INK, label="a line with a long name of its own")
+    axes.annotate("beyond the end", (3.0, 2.0), xytext=(6, 0), textcoords="offset points")
+    axes.set_xlim(0.0, 3.0)
+    dress(axes, across="locking torque [N·m]", upward="what it is made of")
+    legend_above(axes)
+
+
+def loose(axes: Axes) -> None:
+    """Ticks at the very ends, and large numbers."""
+    axes.plot([0, 1e6], [1e5, 2e5], color=INK)
+    axes.set_xticks([0.0, 1e6], ["nothing at all", "a whole million"])
+    axes.set_xlim(0.0, 1e6)
+    dress(axes, across="", upward="up [N·m]")
+
+
+@pytest.mark.parametrize("paint", [points, crowded, loose])
+@pytest.mark.parametrize("size", [(4.5, 2.5), (6.0, 4.2)])
+def test_no_text_is_cut_and_none_covers_another(
+    paint: Callable[[Axes], None], size: tuple[float, float]
+) -> None:
+    """Every text lies within the drawing; a label beside its ticks, a note beside the axes, all below the
+    legend; and the axes take what is left, up to a tenth of an inch."""
+    kept: list[Axes] = []
+
+    def painted(axes: Axes) -> None:
+        paint(axes)
+        kept.append(axes)
+
+    draw(painted, size=size, prefix="room", title="Room")
+    (axes,) = kept
+    renderer = FigureCanvasAgg(axes.figure).get_renderer()
+    whole, legend = axes.figure.bbox, axes.get_legend()
+    inner, dot = axes.get_window_extent(), axes.figure.dpi / 72.0
+    ticks = [
+        [
+            tick.label1.get_window_extent(renderer)
+            for tick in axis.get_major_ticks()
+            if min(axis.get_view_interval()) <= tick.get_loc() <= max(axis.get_view_interval())
+        ]
+        for axis in (axes.xaxis, axes.yaxis)
+    ]
+    labels = [axis.label.get_window_extent(renderer) for axis in (axes.xaxis, axes.yaxis)]
+    notes = [text.get_window_extent(renderer) for text in axes.texts]
+    for box in (*(b for b in labels if b.width > 1.0), *notes, *ticks[1]):
+        assert whole.x0 - dot <= box.x0
+        assert box.x1 <= whole.x1 + dot
+        assert whole.y0 - dot <= box.y0
+        assert box.y1 <= whole.y1 + dot
+    assert all(labels[1].x1 <= box.x0 + dot for box in ticks[1])
+    assert all(labels[0].y1 <= box.y0 + dot for box in ticks[0])
+    if legend is not None:
+        assert inner.y1 <= legend.get_window_extent(renderer).y0 + dot
+    everything = Bbox.union([inner, *ticks[0], *ticks[1], *labels, *notes])
+    assert everything.x0 < 0.12 * axes.figure.dpi
+    assert whole.x1 - everything.x1 < 0.12 * axes.figure.dpi

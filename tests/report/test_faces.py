@@ -73,6 +73,6 @@ def test_what_a_terminal_says_of_a_result_stands_in_html_too(
 ) -> None:
     """An answer needs no second text for a second face; names of files cannot break out of it."""
     html = html_of(summary(complete, verbose=True))
-    for said in ("WITHIN LIMITS", "83.2 N·m", "86 % bench repeatability", "Files that went in"):
+    for said in ("<strong>GOOD", "83.2 N·m", "86 % bench repeatability", "Files that went in"):
         assert said in html
     assert "<script" not in html_of(summary(synthetic.hostile(), verbose=True))

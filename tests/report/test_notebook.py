@@ -14,7 +14,7 @@ def test_a_characterisation_shows_itself(complete: Characterisation) -> None:
     """Unit, verdict, every key number, and a figure; ids of two showings do not collide."""
     first, second = complete._repr_html_(), complete._repr_html_()
     assert "Unit K04" in first
-    assert "Within limits" in first
+    assert "Good: preload torque" in first
     for name in key_names(complete)[0]:
         assert typeset(shown(name, complete.parameters[name]).full) in first
     assert first.count("<svg") == 1

@@ -119,7 +119,7 @@ def test_order_is_verdict_numbers_evidence_doubt_provenance(outline: Outline) ->
         "Good Preload torque:",
         "Next: Nothing to do.",
         "Caution at the bench",
-        "Within limits",
+        "Good Preload torque 83.2",
         "Key numbers",
         "Coloured marks",
         "Converged; starts",

@@ -61,7 +61,7 @@ def test_verdict_and_key_numbers_come_first(complete: Characterisation) -> None:
     """Within the first ten lines: who, the verdict, preload and ramps with interval and largest doubt."""
     head = told(complete).splitlines()[:10]
     assert head[0].startswith("Unit K04, build K04-spring")
-    assert head[1].startswith("WITHIN LIMITS")
+    assert head[1].startswith("GOOD  preload torque")
     assert any(
         re.search(r"preload torque\s+83\.2 N·m\s+80\.7 to 85\.8\s+86 % bench repeatability", line)
         for line in head

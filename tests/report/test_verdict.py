@@ -2,29 +2,66 @@
 
 from __future__ import annotations
 
+import re
+from types import ModuleType
+
 import pytest
 
-from diffbench.report import summary, text_of, verdict
-from diffbench.results import Characterisation, LimitVerdict, SheetCheck
-
-
-def limit(verdict_of_one: str) -> LimitVerdict:
-    return LimitVerdict(quantity="preload_torque", low=75.0, high=95.0, unit="N·m", verdict=verdict_of_one)
+from diffbench.answers import judge, judge_builds
+from diffbench.report import card_of, result_page, summary, text_of, verdict
+from diffbench.results import Characterisation, LimitVerdict, LockingMap, SheetCheck
 
 
 @pytest.mark.parametrize(
-    ("limits", "words"),
+    ("low", "high", "outcome", "word"),
     [
-        ([], "No limits stated"),
-        (["within"], "Within limits"),
-        (["within", "not proven"], "Limits not proven"),
-        (["not proven", "outside", "within"], "Out of limits"),
+        (75.0, 95.0, "within", "Good"),
+        (82.0, 95.0, "not proven", "Cannot be told"),
+        (90.0, 110.0, "outside", "Out of limits"),
+        (None, None, None, "Cannot be told"),
     ],
 )
-def test_the_worst_limit_decides(complete: Characterisation, limits: list[str], words: str) -> None:
-    """One limit outside makes the whole outside; one not proven leaves it not proven."""
-    result = complete.model_copy(update={"limits": [limit(v) for v in limits]})
-    assert verdict(result).words == words
+def test_one_headline(
+    complete: Characterisation, complete_map: LockingMap, low: float | None, high: float | None,
+    outcome: str | None, word: str,
+) -> None:  # fmt: skip
+    """The terminal, the card, the page behind it and a notebook head a result by the word of its one state,
+    here of 83.2 (80.7 to 85.8) N·m."""
+    limits = [
+        LimitVerdict(quantity="preload_torque", low=low, high=high, unit="N·m", verdict=outcome)
+        for _ in range(outcome is not None)
+    ]
+    result = complete.model_copy(update={"limits": limits})
+    state = judge([result])
+    assert state.state == word.lower().replace(" ", "-")
+    assert text_of(summary(result), 100).splitlines()[1].startswith(f"{word.upper()}  ")
+    page = result_page(result, complete_map)
+    assert re.findall(r'class="lead">([^<]*)<', page) == [word]
+    assert card_of(result, complete_map, state).judged.word == word
+    assert f"{word}: " in result._repr_html_()
+    others = {"Good", "Cannot be told", "Out of limits", "Within limits"} - {word}
+    assert not any(f"{other.upper()}  " in text_of(summary(result), 100) for other in others)
+
+
+def test_what_no_limit_tells_is_told(complete: Characterisation) -> None:
+    """A state that does not come from the limits has its reason in the headline, before the limits."""
+    state = judge([complete])
+    reason = state.reason.model_copy(update={"kind": "refits-unknown", "quantity": None})
+    doubted = state.model_copy(update={"state": "good-with-doubt", "reasons": [reason, *state.reasons]})
+    found = verdict(complete, doubted)
+    assert (found.words, found.tone) == ("Good, with doubt", "not proven")
+    assert found.sentences[0] == "How well the bench repeats is not known."
+    assert len(found.sentences) == 2
+    assert len(verdict(complete).sentences) == 1
+
+
+def test_of_several_builds_the_worst_heads_all(synthetic: ModuleType) -> None:
+    """83.2 N·m of one build is within 75 to 95 N·m, 97.4 (94.6 to 100.2) N·m of the other is not proven."""
+    both = synthetic.two_builds()
+    assert [state.state for state in judge_builds([both])] == ["good", "cannot-be-told"]
+    found = verdict(both)
+    assert found.words == "Cannot be told"
+    assert found.sentences[0].startswith("K04-shim: Preload torque: 97.4 N·m. The highest allowed is 95.0")
 
 
 def test_each_limit_is_a_sentence_with_its_numbers(doubtful: Characterisation) -> None:
