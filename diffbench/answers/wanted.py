@@ -285,7 +285,7 @@ def _reach(result: Characterisation, step: float | None) -> tuple[tuple[float, f
         return None, str(error)
 
 
-def _shim(result: Characterisation, preload: Interval, step: float) -> tuple[ShimAdvice | None, str]:
+def _shim(result: Characterisation, preload: Interval, step: float | None) -> tuple[ShimAdvice | None, str]:
     """The shim to take; or why there is none."""
     if preload.value is None:
         return None, ""
