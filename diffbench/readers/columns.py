@@ -16,7 +16,7 @@ from diffbench.quantities import DIMENSIONS, Conversion, conversion, knows, spel
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
-    from diffbench.documents import Channel, LogChannel, LogSheet, Rig
+    from diffbench.documents import Channel, LogChannel
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
@@ -105,7 +105,7 @@ def find_column(channel: Channel | LogChannel, table: RawTable, file: str) -> Ra
     ways: tuple[Callable[[str], set[str]], ...] = (
         lambda name: {name},
         lambda name: {folded(name)},
-        lambda name: _bare_names(name, channel.logged),
+        lambda name: bare_names(name, channel.logged),
     )
     sought = channel.column
     for way in ways:
@@ -123,21 +123,8 @@ def find_column(channel: Channel | LogChannel, table: RawTable, file: str) -> Ra
     return _missing(channel.name, sought, table, file)
 
 
-def asked_by(rig: Rig | LogSheet) -> Callable[[str], bool]:
-    """Whether a column may be one that a rig names, in any of the ways of `find_column`."""
-    wanted: set[str] = set()
-    for channel in rig.channel.values():
-        for column in channel.columns:
-            wanted |= {folded(column), *_bare_names(column, channel.logged)}
-    dimensions = {channel.logged for channel in rig.channel.values()}
-
-    def asked(name: str) -> bool:
-        return any(({folded(name)} | _bare_names(name, dimension)) & wanted for dimension in dimensions)
-
-    return asked
-
-
-def _bare_names(name: str, dimension: str | None) -> set[str]:
+def bare_names(name: str, dimension: str | None) -> set[str]:
+    """A name without its unit, folded, in the ways in which a name may carry one."""
     bare = {folded(split_unit(name)[0])}
     if dimension is not None:
         bare.add(folded(split_joined_unit(name, dimension)[0]))
