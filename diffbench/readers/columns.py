@@ -153,6 +153,10 @@ def listed(table: RawTable) -> str:
     return names + (f" and {more} more" if more > 0 else "")
 
 
+# A load cell whose display shows the mass that weighs as much, a counter of the teeth that pass in a second.
+_SHOWN = {"force": "mass", "angular_speed": "frequency"}
+
+
 def find_unit(
     channel: Channel | LogChannel, column: RawColumn, dimension: str, place: Place
 ) -> Conversion | Fault | None:
@@ -169,6 +173,14 @@ def find_unit(
         ("the row of units", column.unit),
         ("the column's name", _unit_in(column.name, dimension)),
     ]
+    if channel.unit is not None and knows(channel.unit, dimension) and dimension in _SHOWN:
+        # what the display says is not what is read: the rig's unit says what that stands for
+        shown = _SHOWN[dimension]
+        said = [
+            (where, text)
+            for where, text in said
+            if text is None or knows(text, dimension) or not knows(text, shown)
+        ]
     found: list[tuple[str, str, Conversion]] = []
     doubtful: list[QuantityError] = []
     for where, text in said:
