@@ -88,6 +88,7 @@ class Recording:
     rows : shape (n,), the line in the file that each sample stands on, counted from 1 (the record number
         in formats without lines).
     last_line : the last line of a text, where it may not have been written to its end.
+    clocks_apart : where groups of the file have little of their times in common, one sentence for each.
 
     Raises
     ------
@@ -115,6 +116,7 @@ class Recording:
     notes: tuple[str, ...]
     rows: NDArray[np.int64]
     last_line: LastLine | None = None
+    clocks_apart: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.time)

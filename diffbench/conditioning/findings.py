@@ -50,6 +50,22 @@ def breaks_off(recording: Recording) -> list[Finding]:
     ]
 
 
+def clocks_apart(recording: Recording) -> list[Finding]:
+    """What is to be told of groups of one file whose clocks have little in common."""
+    return [
+        Finding(
+            "clocks apart",
+            "caveat",
+            str(recording.source.path),
+            told,
+            "Where one group has no sample there is none of the other: those are left out, nothing is filled "
+            "in. Where one clock is off, what is left belongs to different moments.",
+            "Set both loggers' clocks alike, or correct one; or export all channels from one logger.",
+        )
+        for told in recording.clocks_apart
+    ]
+
+
 def told_once(parts: Sequence[Sequence[Finding]]) -> list[Finding]:
     """Findings of all parts; what several have is told as of the one where it is gravest, and of how many."""
     if len(parts) == 1:

@@ -33,6 +33,7 @@ from diffbench.conditioning.checks.protocol import (
     slip_and_cycles,
 )
 from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
+from diffbench.conditioning.checks.twice import marks, same_samples
 from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
 from diffbench.conditioning.findings import Finding, told_once
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
@@ -73,6 +74,7 @@ class Taken:
     samples: int = 0
     of_known_speed: int = 0
     spans: list[dict[str, tuple[float, float]]] = field(default_factory=list)  # of a tare run [N·m]
+    marks: list[int] = field(default_factory=list)  # by which its samples are known again
     useless: Fault | None = None
 
     def add(self, part: Recording, found: list[Finding], seen: Quality) -> None:
@@ -82,6 +84,8 @@ class Taken:
         self.end = float(part.time[-1])
         self.noticed.append(found)
         self.seen.append(seen)
+        if self.kind != "tare":
+            self.marks += marks(part.channels)
 
     @property
     def duration(self) -> float:
@@ -244,6 +248,9 @@ def condition(
         loaded = loaded_tare(one.spans, largest=sweeps.scale, file=one.file)
         noticed += loaded
         faults += refusals(loaded, file=one.file)
+    twice = same_samples([(one.file, one.marks) for one in taken])
+    noticed += twice
+    faults += [fault for one in twice for fault in refusals([one], file=one.where)]
     noticed += zero_drift(rig, read.tares, needed, between=starts[-1], largest=sweeps.scale)
     judged = judge(rig, sweeps.chains, sweeps.doubtful, runs, begun, visit_key=visit_key)
     noticed += judged.findings

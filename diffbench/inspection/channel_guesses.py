@@ -107,7 +107,7 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
     found = [_guess(column) for column in columns]
     if any(guess.channel in ("reading", "direction") and guess.sure for guess in found):
         found = [_of_a_wrench(guess) for guess in found]
-    found = told_by_numbers(columns, paired(columns, found))
+    found = _before_gears(told_by_numbers(columns, paired(columns, found)))
     for channel in {guess.channel for guess in found if guess.channel is not None}:
         rivals = [i for i, guess in enumerate(found) if guess.channel == channel]
         if len(rivals) > 1:
@@ -222,10 +222,12 @@ def _check(
     if times > 0.5 and spread < _ALIKE:
         said = f"its numbers are {times:.4g} times the mean of both outputs: a check"
         at_case = abs(times - 1.0) < _ALIKE
-        channel = guess.channel or ("case_speed" if at_case else "input_speed")
+        before_gears = guess.channel == "case_speed" and not at_case
+        channel = None if before_gears else guess.channel
+        channel = channel or ("case_speed" if at_case else "input_speed")
         ratio = None if at_case else float(f"{times:.4g}")
         return replace(
-            guess, channel=channel, sure=guess.sure and guess.channel is not None, others=(), ratio=ratio,
+            guess, channel=channel, sure=guess.sure and guess.channel == channel, others=(), ratio=ratio,
             reasons=(*guess.reasons[:1], said),
         )  # fmt: skip
     apart = _times(values, left - right)
@@ -235,6 +237,20 @@ def _check(
             guess, channel="speed_difference", sure=False, others=(), reasons=(*guess.reasons[:1], said)
         )
     return None
+
+
+def _before_gears(found: Sequence[Guess]) -> list[Guess]:
+    """The guesses, with an input torque told by its name alone taken to where the input's speed is read, if
+    that turns faster than the case: a chain or a final drive stands between. Both outputs' torques tell by
+    their sum."""
+    ratio = next((g.ratio for g in found if g.channel == "input_speed" and g.ratio is not None), None)
+    if ratio is None or {"left_torque", "right_torque"} <= {g.channel for g in found}:
+        return list(found)
+    said = f"the input's speed is {ratio:g} times the case's: at the pinion, if it is read there as well"
+    return [
+        replace(g, sure=False, ratio=ratio, reasons=(*g.reasons, said)) if g.channel == "input_torque" else g
+        for g in found
+    ]
 
 
 def _of_a_wrench(guess: Guess) -> Guess:
@@ -253,6 +269,16 @@ def _guess(column: RawColumn) -> Guess:
     guess = Guess(None, dimension, sure and dimension in _KINDS, reasons)
     if dimension == "time":
         return replace(guess, channel="time")
+    if dimension == "mass" and set(words) & v.CELL:
+        guess = replace(guess, dimension="torque", sure=False)
+        said = 'a load cell that shows what weighs as much, perhaps: a force at an arm, unit = "kgf" or "lbf"'
+        reasons = (*reasons, said)
+        dimension = "torque"
+    if dimension == "frequency":
+        guess = replace(guess, dimension="angular_speed", sure=False)
+        said = 'pulses of a toothed wheel, perhaps: unit = "rev/s", and gain = one over its teeth'
+        reasons = (*reasons, said)
+        dimension = "angular_speed"
     if dimension == "force":
         # load cells at the arms of brakes; whoever reads the draft says how long they are
         guess = replace(guess, dimension="torque", sure=False)

@@ -90,6 +90,10 @@ def draft_rig(
             channel, summary, guess, (units or {}).get(channel, ""), (arms or {}).get(channel, "")
         )
         needed = kind is None or channel in kind.equilibrium(sure)
+        # with the speed of one output alone, that of the input tells the other
+        needed |= channel == "input_speed" and not (
+            {"left_speed", "right_speed"} <= set(sure) or {"speed_difference", "case_speed"} & set(sure)
+        )
         if not needed and any(line.startswith('ratio = ""') for line in described):
             # a check that somebody has to fill in first keeps nobody from the fit
             described = ["# A check, once its ratio is known:", *(f"# {line}" for line in described)]
@@ -151,18 +155,7 @@ def _channel_lines(
             for word in summary.words
         ]
         return lines
-    if unit:
-        lines.append(f"unit = {quoted(unit)}  # as you said")
-    elif dimension == "torque" and _has_unit(summary, "force"):
-        lines.append(f"arm = {quoted(arm)}  # it is a force: how long is its lever arm? For example: 0.5 m")
-    elif dimension == "angular_speed" and _has_unit(summary, "speed"):
-        lines.append(
-            'rolling_radius = ""  # a road speed: what is the radius of the wheel? For example: 305 mm'
-        )
-    elif not _has_unit(summary, dimension) and not (dimension == "time" and summary.kind == "words"):
-        some = ", ".join(spellings(dimension)[:4])
-        said = "the file does not say it" if summary.unit is None else f"'{summary.unit}' is not known"
-        lines.append(f'unit = ""  # {said}. For example: {some}')
+    lines += _unit_lines(dimension, summary, unit, arm)
     if dimension == "torque":
         if "at the pinion" in " ".join(guess.reasons):
             lines += ['at = "pinion"', _ratio_line(guess)]
@@ -177,6 +170,30 @@ def _channel_lines(
     elif dimension == "temperature":
         lines.append('# u_zero = "0.5 K"         # standard uncertainty of the reading')
     return lines
+
+
+def _unit_lines(dimension: str, summary: ColumnSummary, unit: str, arm: str) -> list[str]:
+    """What the unit of a column leaves to be said."""
+    if unit or _has_unit(summary, dimension) or (dimension == "time" and summary.kind == "words"):
+        return [f"unit = {quoted(unit)}  # as you said"] if unit else []
+    if dimension == "torque" and _has_unit(summary, "force"):
+        return [f"arm = {quoted(arm)}  # it is a force: how long is its lever arm? For example: 0.5 m"]
+    if dimension == "torque" and _has_unit(summary, "mass"):
+        shown = "lbf" if (summary.unit or "").lower().startswith(("lb", "pound")) else "kgf"
+        return [
+            f"unit = {quoted(shown)}  # the force that weighs as much; local gravity: in the gain",
+            f"arm = {quoted(arm)}  # how long is its lever arm? For example: 0.5 m",
+        ]
+    if dimension == "angular_speed" and _has_unit(summary, "frequency"):
+        return [
+            'unit = "rev/s"  # once the gain makes turns of the pulses',
+            'gain = ""  # one over the teeth of its wheel: 0.0166667 for 60',
+        ]
+    if dimension == "angular_speed" and _has_unit(summary, "speed"):
+        return ['rolling_radius = ""  # a road speed: what is the radius of the wheel? For example: 305 mm']
+    some = ", ".join(spellings(dimension)[:4])
+    said = "the file does not say it" if summary.unit is None else f"'{summary.unit}' is not known"
+    return [f'unit = ""  # {said}. For example: {some}']
 
 
 def _ratio_line(guess: Guess) -> str:

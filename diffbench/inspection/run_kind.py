@@ -42,16 +42,19 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
         return "turning-torque"
     outputs = [found[name] for name in ("left_torque", "right_torque") if name in found]
     whole = found.get("input_torque")
-    if not outputs or (len(outputs) == 1 and whole is None):
-        return ""
-    if len({values.size for values in found.values()}) > 1:
-        return ""  # columns without some numbers: damaged, and told elsewhere
+    if not outputs or (len(outputs) == 1 and whole is None) or len({one.size for one in found.values()}) > 1:
+        return ""  # columns without some numbers are damaged, and told elsewhere
     if max(float(np.max(np.abs(values))) for values in outputs) < _TARE:
         return "tare"
     if len(outputs) == 2:
         whole, apart = outputs[0] + outputs[1], outputs[0] - outputs[1]
     else:
         assert whole is not None
+        (guess,) = [guess for guess in guesses if guess.channel == "input_torque"][:1]
+        if guess.ratio is None and "at the pinion" in " ".join(guess.reasons):
+            # without its ratio it cannot be held against the output
+            return "bias-sweep" if _travel(whole) > 1.0 else ""
+        whole = whole * (guess.ratio or 1.0)
         apart = whole - 2.0 * outputs[0]
     moves = float(np.ptp(np.quantile(whole, (0.05, 0.95))))
     if moves <= _HELD * float(np.quantile(np.abs(apart), 0.9)):

@@ -67,7 +67,8 @@ PINION = spelled(
     "pinion prop propshaft ritzel pignon cardan kardan kardanwelle pignone piñón cardano gelenkwelle"
 )
 INPUT = PINION | spelled(
-    "input case cage carrier in ein eingang korb differentialkorb tellerrad crown drive antrieb entrée "
+    "input motor moteur motore chain sprocket "
+    "case cage carrier in ein eingang korb differentialkorb tellerrad crown drive antrieb entrée "
     "boîtier couronne entraînement ingresso scatola cassa corona entrada caja carcasa sum summe total gesamt"
 )
 DIFFERENCE = spelled(
@@ -76,6 +77,10 @@ DIFFERENCE = spelled(
 )
 WRENCH = spelled(
     "wrench turning breakaway schlüssel drehmomentschlüssel clé chiave llave losbrech losbrechen"
+)
+CELL = spelled(
+    "load cell loadcell force weight scale balance kraft kraftmessdose wägezelle waage peson balance cella "
+    "carico celda balanza arm"
 )
 PLATE = spelled(
     "plate plates disc discs clutch lamelle lamellen pack friction disque disques embrayage lamelles dischi "

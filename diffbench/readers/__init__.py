@@ -6,6 +6,7 @@ from diffbench.first_use import names_on_first_use
 
 __all__ = [
     "READERS",
+    "Asked",
     "RawTable",
     "Reader",
     "TextReader",
@@ -17,6 +18,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
+    from diffbench.readers.asked import Asked
     from diffbench.readers.protocol import RawTable, Reader
     from diffbench.readers.registry import (
         READERS,
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 __getattr__, __dir__ = names_on_first_use(
     __name__,
     {
+        "asked": ("Asked",),
         "protocol": ("RawTable", "Reader"),
         "registry": ("READERS", "read_parts", "read_raw", "read_recording", "reader_for", "recording_from"),
         "text.reader": ("TextReader",),

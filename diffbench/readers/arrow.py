@@ -40,7 +40,7 @@ class ParquetReader(Reader):
         self, path: Path, settings: FileSettings, *, rows: int | None = None
     ) -> Iterator[RawTable]:
         """Read all columns; the rig states nothing of this format."""
-        yield from _tables(path, self.name, rows)
+        yield from _tables(path, self, rows)
 
 
 class FeatherReader(Reader):
@@ -60,12 +60,12 @@ class FeatherReader(Reader):
                     file=str(path),
                     mend="write it as Parquet, or as Feather version 2",
                 )
-        yield from _tables(path, self.name, rows)
+        yield from _tables(path, self, rows)
 
 
-def _tables(path: Path, name: str, rows: int | None) -> Iterator[RawTable]:
+def _tables(path: Path, reader: Reader, rows: int | None) -> Iterator[RawTable]:
     require("pyarrow", extra="parquet", path=path)
-    with groups_by_child(path, name, __name__) as (groups, notes):
+    with groups_by_child(path, reader.name, __name__, reader.asked) as (groups, notes, left_out):
         if not groups:
             raise ReadingError.single(
                 "the file holds no columns of numbers or texts",
@@ -79,7 +79,8 @@ def _tables(path: Path, name: str, rows: int | None) -> Iterator[RawTable]:
         for first, last in parts:
             lines = np.arange(first + 1, last + 1, dtype=np.int64)
             columns = group.part(first, last).columns
-            yield RawTable(columns, lines, notes=tuple(notes), more=last < len(group))
+            more = last < len(group)
+            yield RawTable(columns, lines, notes=tuple(notes), more=more, left_out=left_out)
             del columns
 
 
@@ -103,8 +104,10 @@ def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]
 
         def read() -> tuple[list[LateGroup], list[str]]:
             opened = _parquet(path, source) if is_parquet else _feather(arrow, source)
-            refuse_too_many(opened.rows * max(1, len(opened.schema)), path, _MEND, most=most_in_parts(path))
-            return _groups(arrow, opened, folder)
+            of = len(opened.schema)
+            places = [i for i, one in enumerate(opened.schema) if folder.chosen.takes(one.name, of=of)]
+            refuse_too_many(opened.rows * max(1, len(places)), path, _MEND, most=most_in_parts(path))
+            return _groups(arrow, opened, places, folder)
 
         name = ParquetReader.name if is_parquet else FeatherReader.name
         return guarded(path, name, read, arrow.ArrowException)
@@ -142,10 +145,13 @@ def _feather(arrow: Any, source: Any) -> _Open:
     return _Open(rows, schema, pieces)
 
 
-def _groups(arrow: Any, opened: _Open, folder: Folder) -> tuple[list[LateGroup], list[str]]:
+def _groups(
+    arrow: Any, opened: _Open, places: list[int], folder: Folder
+) -> tuple[list[LateGroup], list[str]]:
     columns: list[LateColumn] = []
     notes: list[str] = []
-    for place, field in enumerate(opened.schema):
+    for place in places:
+        field = opened.schema.field(place)
         metadata: Mapping[bytes, bytes] = field.metadata or {}
         unit = next((metadata[key] for key in _UNITS if key in metadata), None)
         pieces = _values_of(arrow, field, opened.pieces(place))

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from diffbench.children import run
 from diffbench.errors import Fault, Place, ReadingError
+from diffbench.readers.asked import Asked, Chosen
 from diffbench.readers.libraries import damaged
 from diffbench.readers.on_demand import (
     LateColumn,
@@ -55,16 +56,20 @@ _FRUGAL = {
 
 
 @contextmanager
-def groups_by_child(path: Path, what: str, module: str) -> Iterator[tuple[list[LateGroup], list[str]]]:
-    """Give the groups of a file and notes on what was left out, for as long as they are needed.
+def groups_by_child(
+    path: Path, what: str, module: str, asked: Asked | None = None
+) -> Iterator[tuple[list[LateGroup], list[str], tuple[str, ...]]]:
+    """Give the groups of a file, notes on what was left out, and the columns that nobody ``asked`` for, for
+    as long as they are needed.
 
     ``what`` names the format in messages; ``module`` is the full name of the one whose ``read_groups(path,
     folder)`` reads the file and hands each column, as it is read, to the `Folder`. Raises `ReadingError` when
     the child has refused the file, broken down, or come to its limits. See `text_by_child` for a file that is
     a text.
     """
-    with _read_by_child(path, what, module, None) as (said, folder):
-        yield [_loaded(group, folder) for group in said["groups"]], said["notes"]
+    told = None if asked is None else asked.content()
+    with _read_by_child(path, what, module, None, asked=told) as (said, folder):
+        yield [_loaded(group, folder) for group in said["groups"]], said["notes"], tuple(said["left_out"])
 
 
 @contextmanager
@@ -82,7 +87,12 @@ def text_by_child(
 
 @contextmanager
 def _read_by_child(
-    path: Path, what: str, module: str, stated: Mapping[str, str | None] | None
+    path: Path,
+    what: str,
+    module: str,
+    stated: Mapping[str, str | None] | None,
+    *,
+    asked: Mapping[str, Any] | None = None,
 ) -> Iterator[tuple[dict[str, Any], Path]]:
     """Give what a child said, and the folder that it wrote to."""
     seconds = _SECONDS + path.stat().st_size // _BYTES_A_SECOND
@@ -90,7 +100,7 @@ def _read_by_child(
     lenient = sys.platform == "win32"
     with tempfile.TemporaryDirectory(prefix="diffbench-", ignore_cleanup_errors=lenient) as folder:
         command = [sys.executable, "-P", "-m", __name__, module, str(path.absolute()), folder, str(seconds)]
-        command += [] if stated is None else [json.dumps(stated)]
+        command += [json.dumps(stated), json.dumps(asked)]
         environment = {**os.environ, **_FRUGAL}
         try:
             done = run(command, env=environment, timeout=_PATIENCE * seconds)
@@ -151,11 +161,12 @@ def _writing() -> Iterator[None]:
 
 
 class Folder:
-    """Where the child puts numbers aside."""
+    """Where the child puts numbers aside; ``chosen`` says of which columns."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, asked: Asked | None = None) -> None:
         self._folder = folder
         self._count = 0
+        self.chosen = Chosen(asked)
 
     def keep(self, values: NDArray[np.float64] | OnDemand) -> Stored:
         """Write numbers to a file of their own."""
@@ -214,11 +225,12 @@ def _limit(seconds: int) -> None:
         resource.setrlimit(what, (soft, hard))
 
 
-def main(module: str, path: str, folder: str, seconds: str, stated: str | None = None) -> int:
+def main(module: str, path: str, folder: str, seconds: str, stated: str = "null", asked: str = "null") -> int:
     """Read in this process, and write what was read to the folder; the arguments are texts of a command line.
 
-    ``seconds`` of processor time may be taken; ``stated`` is JSON, as in `text_by_child`, None to read
-    groups. Returns 0 when the file was read, 2 when it was refused, 4 when the folder's disk is full.
+    ``seconds`` of processor time may be taken; ``stated`` is JSON, as in `text_by_child`, null to read
+    groups, of which ``asked``, as JSON too, says what is wanted. Returns 0 when the file was read, 2 when it
+    was refused, 4 when the folder's disk is full.
     """
     _limit(int(seconds))
     told = Path(folder) / "told.json"
@@ -226,12 +238,13 @@ def main(module: str, path: str, folder: str, seconds: str, stated: str | None =
         reads: Any = importlib.import_module(module)
         for name in getattr(reads, "BARRED", ()):
             cast("dict[str, Any]", sys.modules).setdefault(name, None)
-        if stated is None:
-            aside = Folder(Path(folder))
+        if (wanted := json.loads(stated)) is None:
+            columns = json.loads(asked)
+            aside = Folder(Path(folder), None if columns is None else Asked.from_content(columns))
             groups, notes = reads.read_groups(Path(path), aside)
-            says = {"groups": _told(groups, aside), "notes": notes}
+            says = {"groups": _told(groups, aside), "notes": notes, "left_out": aside.chosen.left_out}
         else:
-            says = {"says": reads.write_text(Path(path), Path(folder) / _TEXT, json.loads(stated))}
+            says = {"says": reads.write_text(Path(path), Path(folder) / _TEXT, wanted)}
         told.write_text(json.dumps(says), encoding="utf-8")
     except ReadingError as error:
         faults = [

@@ -40,6 +40,8 @@ _READABLE = (
 
 
 _GAP = 3.0  # median steps between two samples, from which on nothing is read between them
+#: Groups of one recording have nearly all of their times in common; where they do not, it is told.
+IN_COMMON = 0.95
 _ROLLS_OVER = tuple(
     sorted(
         [*(2.0**n for n in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32)), *(10.0**n for n in range(2, 10)), _DAY]
@@ -293,7 +295,7 @@ def _at(place: Place, line: int, what: str, mend: str) -> Fault:
     return Fault(what, Place(place.file, line=line, column=place.column), mend)
 
 
-_CLOCK_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "zeit", "temps"})
+CLOCK_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "zeit", "temps"})
 
 
 def clock_among(
@@ -318,7 +320,7 @@ def clock_among(
                 scale = conversion(unit, "time").scale
             except QuantityError:
                 continue
-        elif bare not in _CLOCK_WORDS:
+        elif bare not in CLOCK_WORDS:
             continue
         late = column.values
         if isinstance(late, OnDemand):
@@ -412,9 +414,47 @@ def on_one_clock(groups: Sequence[Group], path: Path, *, stated: str | None) -> 
         for group in left_out
     ]
     details = {"group": base.name} if len(told) > 1 else {}
+    apart = tuple(told_apart for group in taken if (told_apart := _apart(group, base)) is not None)
     return RawTable(
-        _named_apart(parts), np.arange(1, len(base) + 1, dtype=np.int64), details, notes=tuple(notes)
+        _named_apart(parts),
+        np.arange(1, len(base) + 1, dtype=np.int64),
+        details,
+        notes=(*notes, *apart),
+        clocks_apart=apart,
     )
+
+
+def _apart(group: Group, base: Group) -> str | None:
+    """What is to be told of a group whose own clock misses a part of the base's times; None where it does
+    not."""
+    if group is base or group.time is None or base.time is None or _same_clock(group, base):
+        return None
+    (begin, end), (first, last) = ((float(own[0]), float(own[-1])) for own in (group.time, base.time))
+    common = (min(end, last) - max(begin, first)) / max(last - first, 1e-9)
+    if common >= IN_COMMON:
+        return None
+    alike = abs((end - begin) - (last - first)) <= (1.0 - IN_COMMON) * (last - first)
+    return (
+        f"Group '{group.name}' runs from {begin:.6g} s to {end:.6g} s, and group '{base.name}', which gives "
+        f"the clock, from {first:.6g} s to {last:.6g} s: they have {100 * max(common, 0.0):.0f} % of that in "
+        "common."
+        + (
+            f" Both last equally long, so one clock may be {abs(begin - first):.6g} s off"
+            f"{_whole_hours(abs(begin - first))}."
+            if alike
+            else ""
+        )
+    )
+
+
+def _whole_hours(apart: float) -> str:
+    """Zones of time and summer time, where a difference [s] is as good as one.
+
+    >>> _whole_hours(7200.4), _whole_hours(95.0)
+    (', whole hours: a time zone, or summer time', '')
+    """
+    hours = round(apart / 3600.0)
+    return ", whole hours: a time zone, or summer time" if hours and abs(apart - 3600.0 * hours) < 5.0 else ""
 
 
 def _base(groups: Sequence[AnyGroup], path: Path, stated: str | None) -> AnyGroup:

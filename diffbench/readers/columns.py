@@ -16,7 +16,7 @@ from diffbench.quantities import DIMENSIONS, Conversion, conversion, knows, spel
 from diffbench.readers.protocol import RawColumn, RawTable
 
 if TYPE_CHECKING:
-    from diffbench.documents import Channel, LogChannel, LogSheet, Rig
+    from diffbench.documents import Channel, LogChannel
 
 # Units that loggers write for columns which no channel of this project reads: they only help to see that a
 # row is a row of units.
@@ -105,7 +105,7 @@ def find_column(channel: Channel | LogChannel, table: RawTable, file: str) -> Ra
     ways: tuple[Callable[[str], set[str]], ...] = (
         lambda name: {name},
         lambda name: {folded(name)},
-        lambda name: _bare_names(name, channel.logged),
+        lambda name: bare_names(name, channel.logged),
     )
     sought = channel.column
     for way in ways:
@@ -123,21 +123,8 @@ def find_column(channel: Channel | LogChannel, table: RawTable, file: str) -> Ra
     return _missing(channel.name, sought, table, file)
 
 
-def asked_by(rig: Rig | LogSheet) -> Callable[[str], bool]:
-    """Whether a column may be one that a rig names, in any of the ways of `find_column`."""
-    wanted: set[str] = set()
-    for channel in rig.channel.values():
-        for column in channel.columns:
-            wanted |= {folded(column), *_bare_names(column, channel.logged)}
-    dimensions = {channel.logged for channel in rig.channel.values()}
-
-    def asked(name: str) -> bool:
-        return any(({folded(name)} | _bare_names(name, dimension)) & wanted for dimension in dimensions)
-
-    return asked
-
-
-def _bare_names(name: str, dimension: str | None) -> set[str]:
+def bare_names(name: str, dimension: str | None) -> set[str]:
+    """A name without its unit, folded, in the ways in which a name may carry one."""
     bare = {folded(split_unit(name)[0])}
     if dimension is not None:
         bare.add(folded(split_joined_unit(name, dimension)[0]))
@@ -166,6 +153,10 @@ def listed(table: RawTable) -> str:
     return names + (f" and {more} more" if more > 0 else "")
 
 
+# A load cell whose display shows the mass that weighs as much, a counter of the teeth that pass in a second.
+_SHOWN = {"force": "mass", "angular_speed": "frequency"}
+
+
 def find_unit(
     channel: Channel | LogChannel, column: RawColumn, dimension: str, place: Place
 ) -> Conversion | Fault | None:
@@ -182,6 +173,14 @@ def find_unit(
         ("the row of units", column.unit),
         ("the column's name", _unit_in(column.name, dimension)),
     ]
+    if channel.unit is not None and knows(channel.unit, dimension) and dimension in _SHOWN:
+        # what the display says is not what is read: the rig's unit says what that stands for
+        shown = _SHOWN[dimension]
+        said = [
+            (where, text)
+            for where, text in said
+            if text is None or knows(text, dimension) or not knows(text, shown)
+        ]
     found: list[tuple[str, str, Conversion]] = []
     doubtful: list[QuantityError] = []
     for where, text in said:

@@ -9,7 +9,7 @@ import gzip
 import lzma
 import tempfile
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -59,13 +59,8 @@ class CompressedTextReader(Reader):
 
     name = "compressed text"
 
-    def __init__(self, *, limit: int = LIMIT, asked: Callable[[str], bool] | None = None) -> None:
+    def __init__(self, *, limit: int = LIMIT) -> None:
         self._limit = limit
-        self._asked = asked
-
-    def asking(self, asked: Callable[[str], bool]) -> Reader:
-        """Return a reader that leaves out the columns of a wide text which are not asked for."""
-        return CompressedTextReader(limit=self._limit, asked=asked)
 
     def recognises(self, head: bytes) -> bool:
         """Tell whether it begins with the mark of gzip, xz, Zstandard or ZIP, and is no workbook."""
@@ -81,7 +76,7 @@ class CompressedTextReader(Reader):
         if kind is None:
             raise damaged(path, self.name, "it begins with no mark of a compressed file")
         with self._unpacked(path, kind) as copy:
-            for table in read_copy(TextReader(asked=self._asked), copy, path, settings, rows=rows):
+            for table in read_copy(TextReader(asked=self.asked), copy, path, settings, rows=rows):
                 yield replace(table, details={"compression": kind, **table.details})
 
     @contextmanager

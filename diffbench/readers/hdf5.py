@@ -46,9 +46,9 @@ class Hdf5Reader(Reader):
         """
         require("h5py", extra="hdf5", path=path)
         path.open("rb").close()
-        with groups_by_child(path, self.name, __name__) as (groups, notes):
+        with groups_by_child(path, self.name, __name__, self.asked) as (groups, notes, left_out):
             for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
-                yield replace(table, notes=(*notes, *table.notes))
+                yield replace(table, notes=(*notes, *table.notes), left_out=left_out)
 
 
 def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
@@ -75,14 +75,22 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str], folder: Folder) 
             file=str(path),
             mend="export the recording alone",
         )
+    of = sum(len(node.dtype.names or (name,)) for name, node in datasets)
+    units = {name: _units(node) for name, node in datasets}
+    taken = {
+        (name, own): node
+        for name, node in datasets
+        for own in node.dtype.names or (name.rpartition("/")[2],)
+        if folder.chosen.takes(own, of=of, unit=units[name].get(own))
+    }
     refuse_too_many(
-        sum(int(node.size or 0) * max(1, len(node.dtype.names or ())) for _, node in datasets),
+        sum(int(node.size or 0) for node in taken.values()),
         path,
         "export the part of the recording that is needed",
         most=most_in_parts(path),
     )
     found: dict[tuple[str, int], list[RawColumn | LateColumn]] = {}
-    for name, node in datasets:
+    for (name, own), node in taken.items():
         if node.external or node.is_virtual:
             raise ReadingError.single(
                 f"the dataset '{name}' keeps its numbers in other files, which are not opened",
@@ -92,16 +100,13 @@ def _groups(h5py: Any, file: Any, path: Path, notes: list[str], folder: Folder) 
         if node.ndim != 1:
             notes.append(f"Dataset '{name}' is left out: it has {node.ndim} dimensions, a channel has one.")
             continue
-        parent, _, own = name.rpartition("/")
+        parent = name.rpartition("/")[0]
         if node.dtype.names:
-            units = _field_units(node)
-            for field in node.dtype.names:
-                column = _column(field, units.get(field), node.fields(field), node.dtype[field], folder)
-                if column is not None:
-                    found.setdefault((name, len(node)), []).append(column)
+            column = _column(own, units[name].get(own), node.fields(own), node.dtype[own], folder)
+            if column is not None:
+                found.setdefault((name, len(node)), []).append(column)
             continue
-        unit = next((node.attrs[key] for key in _UNITS if key in node.attrs), None)
-        column = _column(own, unit, node, node.dtype, folder, attributes=node.attrs)
+        column = _column(own, units[name].get(own), node, node.dtype, folder, attributes=node.attrs)
         if column is None:
             notes.append(f"Dataset '{name}' is left out: it holds no single numbers or texts.")
         elif len(column.values):
@@ -152,8 +157,12 @@ def _datasets(h5py: Any, file: Any) -> Iterator[tuple[str, Any]]:
             waiting += [(f"{path}/{name}".lstrip("/"), node[name]) for name in reversed(inside)]
 
 
-def _field_units(node: Any) -> dict[str, object]:
-    """Return the units of a table's fields: an attribute that has one text a field."""
+def _units(node: Any) -> dict[str, object]:
+    """Return the unit of a dataset by its name, and those of a table's fields: an attribute that has one text
+    a field."""
+    if not node.dtype.names:
+        own = node.name.rpartition("/")[2]
+        return {own: next((node.attrs[key] for key in _UNITS if key in node.attrs), None)}
     for key in _UNITS:
         if key in node.attrs and np.shape(node.attrs[key]) == (len(node.dtype.names),):
             return dict(zip(node.dtype.names, node.attrs[key], strict=True))

@@ -186,8 +186,8 @@ class _Mapping:
             raise ReadingError(self.faults)
         details = {**self.source.details, **{f"unit of {name}": unit for name, unit in self.units.items()}}
         source = Source(self.source.path, self.source.sha256, self.source.size, self.source.format, details)
-        rows, last_line = self.table.rows, self.table.last_line
-        return Recording(time, channels, labels, source, tuple(self.notes), rows, last_line)
+        rows, last_line, clocks = self.table.rows, self.table.last_line, self.table.clocks_apart
+        return Recording(time, channels, labels, source, tuple(self.notes), rows, last_line, clocks)
 
     def _columns(self) -> dict[str, RawColumn]:
         """Return the column of each channel that this kind of run needs, or that is there."""

@@ -120,10 +120,10 @@ class MdfReader(Reader):
             )
         require("asammdf", extra="mdf", path=path)
         check_chains(path)
-        with groups_by_child(path, self.name, __name__) as (groups, notes):
+        with groups_by_child(path, self.name, __name__, self.asked) as (groups, notes, left_out):
             for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
                 details = {"version": version, **table.details}
-                yield replace(table, details=details, notes=(*notes, *table.notes))
+                yield replace(table, details=details, notes=(*notes, *table.notes), left_out=left_out)
 
 
 def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
@@ -142,7 +142,17 @@ def read_groups(path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]
 
 
 def _groups(measurement: Any, path: Path, folder: Folder) -> tuple[list[LateGroup], list[str]]:
-    values = sum(g.channel_group.cycles_nr * len(g.channels) for g in measurement.groups)
+    of = sum(len(group.channels) for group in measurement.groups)
+    taken = [
+        [
+            channel.channel_type in _MASTERS or folder.chosen.takes(channel.name, of=of)
+            for channel in group.channels
+        ]
+        for group in measurement.groups
+    ]
+    values = sum(
+        group.channel_group.cycles_nr * sum(own) for group, own in zip(measurement.groups, taken, strict=True)
+    )
     refuse_too_many(values, path, "export the part of the recording that is needed", most=most_in_parts(path))
     groups: list[LateGroup] = []
     notes: list[str] = []
@@ -155,6 +165,8 @@ def _groups(measurement: Any, path: Path, folder: Folder) -> tuple[list[LateGrou
             if channel.channel_type in _MASTERS:
                 if channel.sync_type == _TIME:
                     clock = channel.name
+                continue
+            if not taken[index][place]:
                 continue
             column = _column(measurement, index, place, channel.name, group.channel_group.cycles_nr, folder)
             if column is None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -15,6 +16,7 @@ from diffbench.recording import LastLine
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings
+    from diffbench.readers.asked import Asked
 
 LARGEST = 1e30  # beyond any bench quantity in any unit: a number above it is a logger's mark for overload
 ODD_LIMIT = 10_000  # odd cells kept for each column: enough for any report, and a bound on memory
@@ -68,6 +70,7 @@ class RawTable:
     more : whether these are not all rows, and further ones follow in another table.
     last_line : the last line of a text, where it may not have been written to its end.
     left_out : names of columns that nobody asked for, and that were not read.
+    clocks_apart : where groups have little of their times in common, one sentence for each.
     """
 
     columns: tuple[RawColumn, ...]
@@ -79,6 +82,7 @@ class RawTable:
     more: bool = False
     last_line: LastLine | None = None
     left_out: tuple[str, ...] = ()
+    clocks_apart: tuple[str, ...] = ()
 
     def behind(self, row: RawTable) -> RawTable:
         """Return the same rows with one before them, as `last_row` gives it."""
@@ -107,6 +111,7 @@ class Reader(ABC):
 
     name: ClassVar[str]  # what messages and provenance call the format, for example "delimited text"
     marks: ClassVar[tuple[bytes, ...]] = ()  # any of which its files begin with
+    asked: Asked | None = None  # which columns are wanted, of a file of very many; None for all
 
     def recognises(self, head: bytes) -> bool:
         """Tell whether a file is of this format, by its first bytes and never by its name.
@@ -130,20 +135,21 @@ class Reader(ABC):
         """
         return head.startswith(self.marks)
 
-    def asking(self, asked: Callable[[str], bool]) -> Reader:
+    def asking(self, asked: Asked) -> Reader:
         """Return a reader that may leave out columns whose names are not asked for.
 
         Parameters
         ----------
-        asked : callable
+        asked : Asked
             Tells of a column's name as it stands in the file whether it is wanted.
 
         Returns
         -------
-        This reader, where leaving columns out saves nothing.
+        A reader of the same kind; where leaving columns out saves nothing, it reads all.
         """
-        del asked
-        return self
+        chosen = copy(self)
+        chosen.asked = asked
+        return chosen
 
     @abstractmethod
     def read_tables(

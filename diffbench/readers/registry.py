@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +27,7 @@ from diffbench.recording import Columns, Recording, Source
 
 if TYPE_CHECKING:
     from diffbench.documents import FileSettings, LogSheet, Rig
+    from diffbench.readers.asked import Asked
     from diffbench.readers.mapping import Before
 
 ROWS = 1_000_000  # samples of a part: 17 minutes at 1 kHz, some 64 MB
@@ -76,10 +77,10 @@ def read_recording(path: Path, rig: Rig | LogSheet, *, kind: str) -> Recording:
     ReadingError : when the file cannot be opened, is empty, of no listed format, or does not hold what the
         rig says; with file, line, column and mend, all faults at once.
     """
-    from diffbench.readers.columns import asked_by
+    from diffbench.readers.asked import Asked
     from diffbench.readers.mapping import to_recording  # late: a child process needs neither it nor papers
 
-    table, source = read_raw(path, rig.file, asked=asked_by(rig))
+    table, source = read_raw(path, rig.file, asked=Asked.by(rig))
     return to_recording(table, rig, source, kind=kind, in_place=True)
 
 
@@ -101,11 +102,11 @@ def read_parts(path: Path, rig: Rig | LogSheet, *, kind: str, rows: int = ROWS) 
     ------
     ReadingError : as `read_recording`, perhaps after some of the parts.
     """
-    from diffbench.readers.columns import asked_by
+    from diffbench.readers.asked import Asked
     from diffbench.readers.mapping import to_part, to_recording
 
     before: Before | None = None
-    for table, source in raw_tables(path, rig.file, rows=rows, asked=asked_by(rig)):
+    for table, source in raw_tables(path, rig.file, rows=rows, asked=Asked.by(rig)):
         last = table.last_row() if table.more else None
         if before is None and last is None:
             yield to_recording(table, rig, source, kind=kind, in_place=True)
@@ -159,9 +160,7 @@ def recording_from(columns: Columns, rig: Rig | LogSheet, *, kind: str, name: st
     return to_recording(RawTable(raw, rows), rig, source, kind=kind)
 
 
-def read_raw(
-    path: Path, settings: FileSettings, *, asked: Callable[[str], bool] | None = None
-) -> tuple[RawTable, Source]:
+def read_raw(path: Path, settings: FileSettings, *, asked: Asked | None = None) -> tuple[RawTable, Source]:
     """All columns of one recording as they stand in its file, or of very many those that are ``asked`` for by
     name, and which bytes they were read from; errors as `read_recording`.
     """
@@ -174,7 +173,7 @@ def raw_tables(
     settings: FileSettings,
     *,
     rows: int | None = ROWS,
-    asked: Callable[[str], bool] | None = None,
+    asked: Asked | None = None,
 ) -> Iterator[tuple[RawTable, Source]]:
     """All columns of one recording as they stand in its file, or of very many those that are ``asked`` for by
     name, in parts of about ``rows``, and which bytes they were all read from. Raises as `read_raw`, perhaps

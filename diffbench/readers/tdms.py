@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.readers.asked import Chosen
 from diffbench.readers.clock import clock_among, tables_on_one_clock
 from diffbench.readers.libraries import (
     as_column,
@@ -47,9 +48,12 @@ class TdmsReader(Reader):
 
         def read() -> Iterator[RawTable]:
             with nptdms.TdmsFile.open(path) as file:
-                groups, notes = _read(file, path, most=None if rows is None else most_in_parts(path))
+                chosen = Chosen(self.asked)
+                most = None if rows is None else most_in_parts(path)
+                groups, notes = _read(file, path, chosen, most=most)
                 for table in tables_on_one_clock(groups, path, stated=settings.group, rows=rows):
-                    yield replace(table, notes=(*notes, *table.notes))
+                    left_out = tuple(chosen.left_out)
+                    yield replace(table, notes=(*notes, *table.notes), left_out=left_out)
 
         return guarded_each(path, self.name, read())
 
@@ -74,27 +78,28 @@ def check_whole(path: Path) -> None:
                 raise damaged(path, TdmsReader.name, what)
 
 
-def _read(file: Any, path: Path, *, most: int | None) -> tuple[list[LateGroup], list[str]]:
+def _read(file: Any, path: Path, chosen: Chosen, *, most: int | None) -> tuple[list[LateGroup], list[str]]:
     """Return the groups of a file, and notes on what was left out."""
     notes: list[str] = []
     groups: list[LateGroup] = []
     channels = [channel for group in file.groups() for channel in group.channels()]
+    start, of = _first_start(channels), len(channels)
+    taken = [[c for c in g.channels() if chosen.takes(c.name, of=of)] for g in file.groups()]
     refuse_too_many(
-        sum(len(channel) for channel in channels),
+        sum(len(channel) for own in taken for channel in own),
         path,
         "export the part of the recording that is needed",
         most=most,
     )
-    start = _first_start(channels)
-    for group in file.groups():
-        groups += _groups(group, start, notes)
+    for group, own in zip(file.groups(), taken, strict=True):
+        groups += _groups(group.name, own, start, notes)
     return groups, notes
 
 
-def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[LateGroup]:
+def _groups(name: str, channels: list[Any], start: np.datetime64 | None, notes: list[str]) -> list[LateGroup]:
     """Return the channels of one group, those of one length and one clock together."""
     clocks: dict[tuple[int, float, float], list[RawColumn | LateColumn]] = {}
-    for channel in group.channels():
+    for channel in channels:
         if not len(channel):
             continue
         unit = next((channel.properties[key] for key in _UNITS if channel.properties.get(key)), None)
@@ -112,10 +117,10 @@ def _groups(group: Any, start: np.datetime64 | None, notes: list[str]) -> list[L
     for (length, increment, offset), columns in clocks.items():
         if increment:
             time = _even_clock(length, increment, offset)
-            found.append(LateGroup(group.name, tuple(columns), time, _CLOCK))
+            found.append(LateGroup(name, tuple(columns), time, _CLOCK))
         else:
             own, time_of_own = clock_among(columns)
-            found.append(LateGroup(group.name, tuple(columns), time_of_own, own))
+            found.append(LateGroup(name, tuple(columns), time_of_own, own))
     return found
 
 

@@ -36,11 +36,10 @@ ONE_LEVEL = 1.1
 
 def temperatures_to_show(locking_map: LockingMap, reference: float) -> list[int]:
     """Which temperatures of the map to draw: the lowest and the highest that were tested, and the one nearest
-    the reference [°C], as one to three rising indices along its axis."""
-    heat = locking_map.axes[2]
+    the reference [°C], as one to three rising indices along its axis; where none was, the last alone."""
+    near = int(np.argmin(np.abs(locking_map.axes[2] - reference)))
     tested = np.flatnonzero(locking_map.tested["loading"].any(axis=(0, 1)))
-    ends = (0, heat.size - 1) if tested.size == 0 else (int(tested[0]), int(tested[-1]))
-    return sorted({ends[0], int(np.argmin(np.abs(heat - reference))), ends[1]})
+    return sorted({near, *tested[[0, -1]].tolist()}) if tested.size else [near]
 
 
 def contour_levels(locking_map: LockingMap) -> Array:
@@ -227,6 +226,9 @@ def hatch_untested(axes: Axes, tested: Mask, torque: Array, speed: Array) -> Non
     from matplotlib.path import Path
 
     inside = tested[:-1, :-1] & tested[1:, :-1] & tested[:-1, 1:] & tested[1:, 1:]
+    if not inside.any():
+        # one area, not one a mesh
+        inside, torque, speed = inside[:1, :1], torque[[0, -1]], speed[[0, -1]]
     outside = [
         Path(
             [

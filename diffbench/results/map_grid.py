@@ -20,6 +20,7 @@ from diffbench.results.grid_lookup import Grid
 
 __all__ = [
     "ALLOWED",
+    "ALLOWED_UNTESTED",
     "AxisPlan",
     "ChosenGrid",
     "Limited",
@@ -49,6 +50,8 @@ UNTESTED, UNTESTED_PARTED = 10.0, 100.0
 LEAST = 1e-3
 #: What of the tested region may be lost because a cell counts as tested only when all its nodes were.
 MAY_BE_LOST = 0.06
+#: What interpolation may add to a map of which no node was tested.
+ALLOWED_UNTESTED = UNTESTED * ALLOWED
 MOST_REFINEMENTS = 24
 MOST_IDLE = 12
 #: The error is measured at places, and may be a little larger between them.
@@ -100,9 +103,14 @@ class ChosenGrid:
 
 
 def choose_grid(
-    plans: tuple[AxisPlan, AxisPlan, AxisPlan], law: Law, values: Values, region: Region, box: Box
+    plans: tuple[AxisPlan, AxisPlan, AxisPlan],
+    law: Law,
+    values: Values,
+    region: Region,
+    box: Box,
+    allowed: float = ALLOWED,
 ) -> ChosenGrid:
-    """The axes with the fewest nodes between which linear interpolation adds no more than `ALLOWED`.
+    """The axes with the fewest nodes between which linear interpolation adds no more than is ``allowed``.
 
     The error along three axes is at most the sum of those along each (linear interpolation has norm one: de
     Boor, A Practical Guide to Splines, chapter 17; from memory). For a row of allowed errors the nodes along
@@ -113,12 +121,14 @@ def choose_grid(
     the law is as good as straight; where it jumps, no grid keeps the error: `interpolation_error` says what
     it then is.
     """
-    ladders = [_ladder(plan, *_profile(plans, which, law, values)) for which, plan in enumerate(plans)]
+    ladders = [
+        _ladder(plan, *_profile(plans, which, law, values), allowed) for which, plan in enumerate(plans)
+    ]
 
     def best_of(width: float) -> _Axes:
         """The smallest table whose errors along the axes sum up to no more than that."""
         fitting = [
-            rungs for rungs in product(*ladders) if sum(allowed for allowed, _ in rungs) <= width * ALLOWED
+            rungs for rungs in product(*ladders) if sum(error for error, _ in rungs) <= width * allowed
         ]
         fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
         return fewest[0][1], fewest[1][1], fewest[2][1]
@@ -126,19 +136,19 @@ def choose_grid(
     good, bad = len(_WIDTHS) - 1, -1
     while good - bad > 1:
         middle = (good + bad) // 2
-        if value_error(best_of(_WIDTHS[middle]), values) <= MARGIN * ALLOWED:
+        if value_error(best_of(_WIDTHS[middle]), values) <= MARGIN * allowed:
             good = middle
         else:
             bad = middle
     return ChosenGrid(*_show_tested(best_of(_WIDTHS[good]), plans, region, box))
 
 
-def _ladder(plan: AxisPlan, values: Array, scale: Array) -> list[tuple[float, Array]]:
+def _ladder(plan: AxisPlan, values: Array, scale: Array, allowed: float) -> list[tuple[float, Array]]:
     """Fewest nodes along one axis for a row of allowed errors; of equal ones the smallest error."""
     rungs: dict[int, tuple[float, Array]] = {}
-    for allowed in (ALLOWED * _WIDTHS[0] * 0.75**step for step in range(14)):
-        nodes = fewest_nodes(plan, values, scale, allowed)
-        rungs[nodes.size] = (allowed, nodes)
+    for error in (allowed * _WIDTHS[0] * 0.75**step for step in range(14)):
+        nodes = fewest_nodes(plan, values, scale, error)
+        rungs[nodes.size] = (error, nodes)
     return list(rungs.values())
 
 

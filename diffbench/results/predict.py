@@ -39,7 +39,14 @@ from diffbench.results.locking_map import (
     Shows,
     either_of,
 )
-from diffbench.results.map_grid import ALLOWED, AxisPlan, Limited, choose_grid, interpolation_error
+from diffbench.results.map_grid import (
+    ALLOWED,
+    ALLOWED_UNTESTED,
+    AxisPlan,
+    Limited,
+    choose_grid,
+    interpolation_error,
+)
 from diffbench.results.map_limits import (
     SIDES,
     FormAt,
@@ -104,6 +111,8 @@ def make_map(
             found.append((at.as_measured(place, b, law), parted + (high - low)))
         return found
 
+    # as carried from readings by hand: no node is spent on digits that nobody knows
+    allowed = ALLOWED if tested.outline else ALLOWED_UNTESTED
     one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
     grid = choose_grid(
         (one, two, three),
@@ -112,12 +121,13 @@ def make_map(
         partial(values, by_the_law),
         lambda *place: [tested.covers(place[0], place[1], place[2], b) for b in SIDES],
         (tested.torque_ends("loading"), tested.speed_ends, tested.temperature_ends),
+        allowed,
     )
     value_error, limit_error = interpolation_error(
         grid.axes, partial(law, characterisation), partial(values, characterisation)
     )
     interpolation = MapInterpolation(
-        allowed=ALLOWED, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
+        allowed=allowed, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
     )
     return map_on(characterisation, grid.axes, build=build, interpolation=interpolation, predicted=predicted)
 
@@ -223,13 +233,16 @@ def _plan(name: str, characterisation: Characterisation, asked: tuple[float, flo
         # where the numbers of the result are quoted, the map is the law itself
         ends |= {characterisation.reference[name]}
     first, last = min(ends), max(ends)
+    finer = 10 if tested.outline else 1
     if name == "speed_difference_rad_s":
         # in steps that widen with speed: friction changes most where sliding is slow
-        decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.05)).ravel()
+        decades = np.outer(10.0 ** np.arange(-4, 4), np.arange(1.0, 10.0, 0.5 / finer)).ravel()
         places = decades[decades > 1e-4 * last]
     else:
         # finer where it was tested
-        places = np.union1d(_round_places(low, high, 400), _round_places(first, last, 100))
+        places = np.union1d(
+            _round_places(low, high, 40 * finer), _round_places(first, last, 10 * max(finer, 4))
+        )
     inner = places[(places > first) & (places < last)].tolist()
     return AxisPlan(np.array([round(x, 9) for x in inner]), np.array(sorted(round(x, 9) for x in ends)))
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -138,6 +140,7 @@ def test_tare_runs_are_taken_off_and_make_no_run_of_their_own(
     # the tare's own mean of 900 samples, twice
     apart = visit.runs[0].difference - plain.runs[0].difference
     np.testing.assert_allclose(apart, 0.0, atol=4 * np.sqrt(2 / 900))
+    # beside it what flanges of which nobody said so may read of each other
     assert {s.group for s in visit.sources.values()} == {"tare", Source.CROSS_TALK_ALLOWED}
 
 
@@ -166,3 +169,57 @@ def test_doubts_that_are_not_stated_are_said_aloud(
     visit = condition(rig, [("bias-sweep", recording)], rig_key="R", visit_key="V")
     assert visit.notes == ()
     assert visit.temperature_u == 0.5
+
+
+@pytest.mark.parametrize(
+    ("rows", "severity"), [(slice(0, 2000), "stop"), (slice(1500, 2000), "stop"), (None, None)]
+)
+def test_the_same_samples_on_another_clock_are_told(
+    rows: slice | None, severity: str | None, both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """A second logger's clock an hour off, or an export that overlaps: no clock tells, the readings do. A
+    second sweep alike but for its own noise is none."""
+    time, channels = ideal(noise=1.0)
+    first = recording_of(time, **channels)
+    if rows is None:
+        rng = np.random.default_rng(77)
+        again = {name: values + rng.normal(0.0, 1e-3, time.size) for name, values in channels.items()}
+        second = recording_of(time, **again)
+    else:
+        second = recording_of(time[rows] * 1.0001, **{name: v[rows] for name, v in channels.items()})
+    second = replace(second, source=replace(second.source, path=Path("late.csv")))
+    runs = [("bias-sweep", first), ("bias-sweep", second)]
+    if severity is None:
+        found = condition(both_outputs, runs, rig_key="R", visit_key="V")
+        assert "same samples twice" not in [one.name for one in found.findings]
+        return
+    with pytest.raises(RecordingError, match=r"same samples twice: 100 % .* those of sweep\.csv") as caught:
+        condition(both_outputs, runs, rig_key="R", visit_key="V")
+    assert caught.value.faults[0].place.file == "late.csv"
+
+
+def test_recordings_that_overlap_by_a_little_go_with_a_caveat(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """The last three of ten parts again at the begin of what follows."""
+    time, channels = ideal(noise=1.0)
+    first = recording_of(time[:1300], **{name: values[:1300] for name, values in channels.items()})
+    second = recording_of(time[:1000], **{name: values[1000:] for name, values in channels.items()})
+    found = condition(
+        both_outputs, [("bias-sweep", first), ("bias-sweep", second)], rig_key="R", visit_key="V"
+    )
+    (told,) = [one for one in found.findings if one.name == "same samples twice"]
+    assert told.severity == "caveat"
+    assert 20.0 < float(told.evidence.split()[0]) < 40.0
+
+
+def test_clocks_that_have_little_in_common_go_with_the_result(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """What the reader saw of a file's groups."""
+    time, channels = ideal(noise=1.0)
+    for said in ((), ("Group 'B' runs from 3600 s on.",)):
+        recording = replace(recording_of(time, **channels), clocks_apart=said)
+        found = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+        told = [one.evidence for one in found.findings if one.name == "clocks apart"]
+        assert told == list(said)

@@ -16,7 +16,7 @@ from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
 from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
-from diffbench.conditioning.findings import Finding, breaks_off
+from diffbench.conditioning.findings import Finding, breaks_off, clocks_apart
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, take
 from diffbench.conditioning.smoothing import usual_step
@@ -136,7 +136,7 @@ def checked_samples(
     """Samples of a recording, without readings that stand still, and what its channels show by
     themselves."""
     file = str(recording.source.path)
-    found: list[Finding] = breaks_off(recording)
+    found: list[Finding] = [*breaks_off(recording), *clocks_apart(recording)]
     unusable: dict[str, NDArray[np.bool_]] = {}
     torques = {name: recording.channels[name] for name in needed if name in recording.channels}
     for name, values in torques.items():

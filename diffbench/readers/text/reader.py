@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import Place, ReadingError
+from diffbench.readers.asked import Asked
 from diffbench.readers.protocol import RawColumn, RawTable, Reader
 from diffbench.readers.text.blocks import BLOCK_SIZE, Block, TextBlocks, looks_binary
 from diffbench.readers.text.layout import HeadLine, Layout, find_layout, head_lines
 from diffbench.readers.text.table import AT_ONCE, TextBody
-from diffbench.readers.text.wide import Asked, narrow, narrowed
+from diffbench.readers.text.wide import narrow, narrowed
 from diffbench.recording import LastLine
 
 if TYPE_CHECKING:
@@ -45,13 +45,7 @@ class TextReader(Reader):
     ) -> None:
         self._block_size = block_size
         self._at_once = at_once
-        self._asked = asked
-
-    def asking(self, asked: Asked) -> Reader:
-        """Return a reader that leaves out the columns of a wide text which are not asked for."""
-        chosen = copy(self)
-        chosen._asked = asked
-        return chosen
+        self.asked = asked
 
     def recognises(self, head: bytes) -> bool:
         """Tell whether it is text in any encoding that can be read."""
@@ -65,7 +59,7 @@ class TextReader(Reader):
         """
         file = str(path)
         whole = _layout_of(path, settings)
-        layout, kept = narrowed(whole, self._asked)
+        layout, kept = narrowed(whole, self.asked)
         left_out = tuple(name for i, name in enumerate(whole.names) if kept and i not in kept)
         size = path.stat().st_size
         most = None if rows is None else rows + rows // 4

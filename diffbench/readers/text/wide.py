@@ -7,19 +7,17 @@ of cells, quotes or comments is looked at by itself, so that a fault in it is to
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from diffbench.readers.asked import WIDE, Asked
 from diffbench.readers.text.blocks import Block
 from diffbench.readers.text.cells import split_cells
 from diffbench.readers.text.layout import Layout, has_comment, is_comment
 
-WIDE = 64  # columns, from which on it pays to leave some out
 _MUCH = 4  # times more columns than are kept
-
-Asked = Callable[[str], bool]
 
 
 def narrowed(layout: Layout, asked: Asked | None) -> tuple[Layout, tuple[int, ...]]:

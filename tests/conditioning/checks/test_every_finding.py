@@ -38,6 +38,8 @@ OF_THE_FIT = {
     "plates far hotter than the oil": "conditioning/checks/test_channels.py",
     "visit not complete": "watching/test_watch.py",
     "repeatability not stated": "fitting/test_pooling.py",
+    "clocks apart": "conditioning/test_pipeline.py",
+    "same samples twice": "conditioning/test_pipeline.py",
     "recording breaks off": "silence/test_ends.py",
     "loaded tare": "conditioning/checks/test_bench_findings.py",
     "doubtful reading": "conditioning/test_hand.py",

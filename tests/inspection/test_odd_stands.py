@@ -1,0 +1,32 @@
+"""Stands that nobody named: what the draft says of them, by column alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from diffbench.inspection import draft_rig, inspect_file
+
+
+def test_cells_in_kilograms_pulses_and_a_chain(tmp_path: Path) -> None:
+    """A load cell's mass is a force at an arm, pulses a second are turns once divided by the teeth, and an
+    input that turns 42/17 times the case is read before the chain."""
+    wave = np.sin(np.linspace(0.0, 20.0, 400))
+    path = tmp_path / "odd.csv"
+    columns = {
+        "Time [s]": np.arange(400) * 0.02,
+        "Motor torque [Nm]": 100.0 * wave,
+        "Load cell left [kg]": 60.0 * wave + 9.0,
+        "Pulses LH [1/s]": 575.0 + 5.0 * wave,
+        "n left [rpm]": 575.0 + 5.0 * wave,
+        "n right [rpm]": 565.0 - 5.0 * wave,
+        "n motor [rpm]": 570.0 * 42 / 17 + 0.0 * wave,
+    }
+    rows = np.column_stack(list(columns.values()))
+    np.savetxt(path, rows, delimiter=",", header=",".join(columns), comments="", fmt="%.4f")
+    text = draft_rig(inspect_file(path))
+    assert 'unit = "kgf"' in text
+    assert 'arm = ""' in text
+    assert "pulses of a toothed wheel" in text
+    assert 'at = "pinion"\nratio = 2.471' in text
