@@ -156,6 +156,11 @@ def sticking(visit: Any) -> Any:
     return visit.changed(left_speed=swing(1.0), right_speed=swing(-1.0))
 
 
+def noise_of(deviation: float, seed: int) -> Callable[[Array, Any], Array]:
+    """White noise on a channel."""
+    return lambda x, r: x + np.random.default_rng(seed).normal(0.0, deviation, x.size)
+
+
 def exchanged(visit: Any) -> Any:
     """Output torques exchanged, and both counted backwards."""
     return visit.changed(
@@ -191,6 +196,7 @@ ON_THE_DEMO: dict[str, Planted] = {
     # an hour in a minute: ten milliseconds of lag are then a twentieth of the torque difference
     "sweep too fast": of_time(lambda t: t / 25.0),
     "stick-slip": sticking,
+    "noisy speeds": changed(left_speed=noise_of(1.5, 13), right_speed=noise_of(1.5, 14)),
     "coast further than drive": exchanged,
 }
 BY_SIMULATOR = {
