@@ -20,7 +20,7 @@ from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.physics.steady import steady_locking_torque
 from diffbench.results.fitted_law import FittedLaw
-from diffbench.results.locking_map import LockingMap
+from diffbench.results.locking_map import BRANCHES, Branch, LockingMap
 
 __all__ = ["as_measured", "constants", "export_c_law", "law_alone", "law_in", "law_sources"]
 
@@ -58,10 +58,11 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
     of packs that differ; else nothing."""
     said: list[str] = []
     if as_measured(locking_map):
-        by_the_law = {
+        beside = locking_map.document.branches
+        by_the_law: dict[Branch, Floats] = {
             branch: np.array(held.by_the_law_Nm)
-            for branch, held in locking_map.document.branches.items()
-            if held.by_the_law_Nm is not None
+            for branch in BRANCHES
+            if (held := beside.get(branch)) is not None and held.by_the_law_Nm is not None
         }
         said.append(
             "This is the law alone. The map shows the locking torque as measured, which is up to "
@@ -70,8 +71,9 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
     law = locking_map.document.fitted_law
     if law is not None and (unit := law.unit_quantities()).packs_apart != (0.0, 0.0):
         alike, place = replace(unit, packs_apart=(0.0, 0.0)), np.meshgrid(*locking_map.axes, indexing="ij")
-        by_alike = {
-            branch: steady_locking_torque(alike, *place, branch) for branch in ("loading", "unloading")
+        both: tuple[Branch, ...] = ("loading", "unloading")
+        by_alike: dict[Branch, Floats] = {
+            branch: steady_locking_torque(alike, *place, branch) for branch in both
         }
         said.append(
             "The packs differ, so that slip one way round locks more than the other. This law is of the mean "
@@ -81,7 +83,7 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _furthest(locking_map: LockingMap, other: Mapping[str, Floats]) -> float:
+def _furthest(locking_map: LockingMap, other: Mapping[Branch, Floats]) -> float:
     """The largest share by which locking torques at the nodes, by branch, are apart from the map where it was
     tested."""
     found = [0.0]

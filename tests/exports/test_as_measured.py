@@ -11,8 +11,7 @@ import pytest
 
 from diffbench.exports import Differential, export_map
 from diffbench.physics.steady import steady_locking_torque
-from diffbench.results import LockingMap, MapDocument, load_map
-from diffbench.results.fitted_law import FittedLaw
+from diffbench.results import FittedLaw, LockingMap, MapDocument, load_map
 
 SAID = "This is the law alone. The map shows the locking torque as measured, which is up to 2.9 % apart"
 

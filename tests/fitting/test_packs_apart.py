@@ -5,9 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from benchsim.bench import write_bench
+from benchsim.departures import one_departure, simulate_departed
 from numpy.typing import NDArray
 
 from diffbench.conditioning.bench import ErrorSource
@@ -20,6 +23,7 @@ from diffbench.fitting import (
     Form,
     Setup,
     first_look,
+    fit,
     fit_form,
     with_packs_apart,
 )
@@ -28,7 +32,7 @@ from diffbench.fitting.discrepancy import discrepancy
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.physics.steady import UnitQuantities, steady_locking_torque
-from diffbench.results import LawVerdict
+from diffbench.results import LawVerdict, make_map
 
 Array = NDArray[np.float64]
 PRELOAD, DRIVE, COAST, RATIO = 60.0, 0.45, 0.3, 1.35
@@ -194,3 +198,29 @@ def test_flanges_that_were_seen_to_differ_give_way_to_packs(
     assert again is not None
     assert [source.key for source in again[1].data.sources] == ["R:left_torque.gain"]
     assert number(again[0].best, PACKS_APART[1]) == pytest.approx(0.07, abs=0.01)
+
+
+def test_from_recordings_to_the_map(tmp_path: Path) -> None:
+    """By the simulator of two packs, friction 8 % either side, recordings in files: found, named, what to run
+    next worked out though two flanges were seen to differ before, and the map true within its limits, as the
+    mean of both ways is."""
+    departed = one_departure(51_000, "friction-apart", "strong")
+    assert departed is not None
+    ((recordings, unit),) = simulate_departed([departed])
+    result = fit(write_bench(departed.bench, recordings, tmp_path))
+    told = {finding.name for finding in result.findings}
+    assert "packs apart" in told
+    assert "unit departs from the law" not in told
+    assert result.next_tests
+    by_ramps = result.parameters[PACKS_APART[1]].value
+    assert by_ramps is not None
+    assert abs(by_ramps) == pytest.approx(0.08, abs=0.01)
+    shown = make_map(result)
+    torque, heat = np.meshgrid(departed.bench.truth_torques, departed.bench.truth_temperatures)
+    for branch in ("loading", "unloading"):
+        place = torque.ravel(), np.full(torque.size, 4.0), heat.ravel()
+        tested = shown.is_tested(*place, branch=branch)
+        true = unit.locking_torque(*place, branch)[tested]
+        low, high = (limit[tested] for limit in shown.interval(*place, branch=branch))
+        assert np.mean((low <= true) & (true <= high)) > 0.9
+        assert np.max(np.abs(shown.locking_torque(*place, branch=branch)[tested] / true - 1.0)) < 0.02

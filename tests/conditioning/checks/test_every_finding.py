@@ -229,6 +229,10 @@ def test_the_planted_fault_is_found_and_named(name: str, short: Any) -> None:
     assert name in found
 
 
+def test_what_swings_is_not_called_noise(short: Any) -> None:
+    assert "noisy speeds" not in sticking(short).findings()
+
+
 def test_every_name_in_the_code_has_its_test(in_code: set[str], repository: Path) -> None:
     """And nothing is tested that the code can't say."""
     shown = set(ON_THE_DEMO) | BY_SIMULATOR | set(OF_THE_FIT) | {"short of SAE J3011"}
