@@ -28,6 +28,7 @@ SETTLING_ANGLE = 0.3  # rad
 SETTLING_LAGS = 5.0
 # Slower than this, a bench's drives do not turn steadily (common practice, no source).
 LEAST_SLIP = 0.05  # rad/s
+SMOOTHED = 0.1  # s
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,11 @@ class Motion:
         return np.asarray(self.direction != 0)
 
 
+def least_slip(speed_difference: Array, width: int) -> float:
+    """What counts as slip of speed differences (n,) averaged over ``width`` samples [rad/s]."""
+    return max(LEAST_SLIP, 4.0 * white_noise(speed_difference) / float(np.sqrt(width)))
+
+
 def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float = 0.0) -> Motion:
     """Tell slipping from holding.
 
@@ -56,10 +62,9 @@ def slip(time: Array, speed_difference: Array, *, lag: float = 0.0, ahead: float
     hold, the torque difference is a bound on the locking torque, not a sample of it.
     """
     step = usual_step(time) if time.size > 1 else 1.0
-    width = max(1, round(0.1 / step))
+    width = max(1, round(SMOOTHED / step))
     smooth = local_mean(speed_difference, width)
-    noise = white_noise(speed_difference) / np.sqrt(max(width, 1))
-    threshold = max(LEAST_SLIP, 4.0 * noise)
+    threshold = least_slip(speed_difference, width)
     known = np.isfinite(smooth)
     size = np.abs(smooth)
     size[~known] = 0.0

@@ -7,18 +7,22 @@ Language: ISO/IEC 9899:1999; written with MISRA C:2012 in mind. The code stands 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from diffbench._version import __version__
 from diffbench.errors import OutputError
 from diffbench.exports.c_source import about_lines, c_identifier, fill_template
+from diffbench.physics.arguments import Floats
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
+from diffbench.physics.steady import steady_locking_torque
 from diffbench.results.fitted_law import FittedLaw
-from diffbench.results.locking_map import BRANCHES, LockingMap
+from diffbench.results.locking_map import BRANCHES, Branch, LockingMap
 
-__all__ = ["constants", "export_c_law", "law_alone", "law_in", "law_sources"]
+__all__ = ["as_measured", "constants", "export_c_law", "law_alone", "law_in", "law_sources"]
 
 
 def export_c_law(locking_map: LockingMap, name: str) -> dict[str, bytes]:
@@ -44,20 +48,50 @@ def law_in(locking_map: LockingMap) -> FittedLaw:
     return law
 
 
+def as_measured(locking_map: LockingMap) -> bool:
+    """Whether a map shows what was measured, and not the law."""
+    return (locking_map.document.shows or "").startswith("as measured")
+
+
 def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
-    """What a copy of the law says where its map shows what was measured, and not the law; else nothing."""
-    if not (locking_map.document.shows or "").startswith("as measured"):
-        return ()
-    apart = 0.0
-    for branch in BRANCHES:
-        held = locking_map.document.branches.get(branch)
-        if held is not None and held.by_the_law_Nm is not None:
-            value = locking_map.values[branch]
-            share = np.abs(np.array(held.by_the_law_Nm) / np.maximum(value, 1e-9) - 1.0)
-            tested = locking_map.tested[branch]
-            apart = max(apart, float(share[tested].max()) if tested.any() else 0.0)
-    said = "This is the law alone. The map shows the locking torque as measured, which is up to"
-    return (f"{said} {100.0 * apart:.2g} % apart where it was tested.",)
+    """What a copy of the law says where it is not what its map shows: the map shows what was measured, or is
+    of packs that differ; else nothing."""
+    said: list[str] = []
+    if as_measured(locking_map):
+        beside = locking_map.document.branches
+        by_the_law: dict[Branch, Floats] = {
+            branch: np.array(held.by_the_law_Nm)
+            for branch in BRANCHES
+            if (held := beside.get(branch)) is not None and held.by_the_law_Nm is not None
+        }
+        said.append(
+            "This is the law alone. The map shows the locking torque as measured, which is up to "
+            f"{100.0 * _furthest(locking_map, by_the_law):.2g} % apart where it was tested."
+        )
+    law = locking_map.document.fitted_law
+    if law is not None and (unit := law.unit_quantities()).packs_apart != (0.0, 0.0):
+        alike, place = replace(unit, packs_apart=(0.0, 0.0)), np.meshgrid(*locking_map.axes, indexing="ij")
+        both: tuple[Branch, ...] = ("loading", "unloading")
+        by_alike: dict[Branch, Floats] = {
+            branch: steady_locking_torque(alike, *place, branch) for branch in both
+        }
+        said.append(
+            "The packs differ, so that slip one way round locks more than the other. This law is of the mean "
+            "of both packs and knows no way round; the map, the mean of both ways, is up to "
+            f"{100.0 * _furthest(locking_map, by_alike):.2g} % apart where it was tested."
+        )
+    return tuple(said)
+
+
+def _furthest(locking_map: LockingMap, other: Mapping[Branch, Floats]) -> float:
+    """The largest share by which locking torques at the nodes, by branch, are apart from the map where it was
+    tested."""
+    found = [0.0]
+    for branch, torque in other.items():
+        tested = locking_map.tested[branch]
+        share = np.abs(torque / np.maximum(locking_map.values[branch], 1e-9) - 1.0)
+        found.append(float(share[tested].max(initial=0.0)))
+    return max(found)
 
 
 def law_sources(locking_map: LockingMap, name: str) -> dict[str, str]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.errors import OutputError
-from diffbench.exports.c_law import constants, law_in
+from diffbench.exports.c_law import constants, law_alone, law_in
 from diffbench.results.locking_map import LockingMap
 
 __all__ = ["Differential", "Given"]
@@ -100,6 +100,8 @@ class Differential:
     ----------
     plate_temperature, twist, ramp_torque : ndarray (cars,)
         Of the plates [°C]; of the stick [rad]; where the ramps stand, with the sign of the flank [N·m].
+    said : tuple of str
+        Where its law is not what the map shows, in what and by how much; else nothing.
     energy_in, energy_dissipated : ndarray (cars,)
         Taken from both outputs, and turned into heat of it [J].
 
@@ -159,6 +161,7 @@ class Differential:
         }
         held = _settings(given, as_fitted, cars)
         self._map, self._fitted, self._held, self._branch = locking_map, fitted, held, branch
+        self.said = law_alone(locking_map)
         self._as_fitted = np.all([np.isclose(held[k], v, SAME, 0.0) for k, v in as_fitted.items()], axis=0)
         oil = _each("oil_temperature", oil_temperature, cars)
         plates = oil if plate_temperature is None else _each("plate_temperature", plate_temperature, cars)

@@ -15,7 +15,7 @@ from collections.abc import Callable
 
 from diffbench._version import __version__
 from diffbench.exports.binaries import Machine, binaries
-from diffbench.exports.c_law import law_alone, law_sources
+from diffbench.exports.c_law import as_measured, law_sources
 from diffbench.exports.c_source import c_identifier, c_sources, fill_template
 from diffbench.exports.fmu_description import (
     build_description,
@@ -89,7 +89,7 @@ def _sources(locking_map: LockingMap, identifier: str, token: str, interface: st
         "PREFIX": identifier,
         "GUARD": identifier.upper(),
         "REFERENCES": c_references(),
-        "MEASURED": "1" if law_alone(locking_map) else "0",
+        "MEASURED": "1" if as_measured(locking_map) else "0",
         "TOKEN": token,
         "OIL": repr(float(locking_map.axes[2][locking_map.axes[2].size // 2])),
     }

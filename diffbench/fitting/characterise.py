@@ -23,7 +23,14 @@ from diffbench.fitting.candidate import SAME, Candidate
 from diffbench.fitting.choose import Choice, choose, with_packs_apart
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.data import FitData, gather
-from diffbench.fitting.departures import MATTERS, departure_findings, in_limits, packs_finding
+from diffbench.fitting.departures import (
+    MATTERS,
+    departure_findings,
+    in_limits,
+    may_enter,
+    packs_finding,
+    settled,
+)
 from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
@@ -196,14 +203,15 @@ def _characterise(
     say("uncertainty")
     left = left_out_of(choice.candidates, allowance_of(conditioned))
     departed, terms = departure_findings(best, left[0])
-    if not by_hand and any(score.departure.enters for score in terms.alarmed):
+    if not by_hand and may_enter(terms):
         say("fitting: packs that differ")
         again = with_packs_apart(choice, setup)
         if again is not None:
-            choice, setup = again
-            best, data = choice.best, setup.data
-            left = left_out_of(choice.candidates, allowance_of(conditioned))
-            departed, terms = departure_findings(best, left[0])
+            beside = left_out_of(again[0].candidates, allowance_of(conditioned))
+            told, asked = departure_findings(again[0].best, beside[0])
+            if settled(terms, asked):
+                (choice, setup), left, departed, terms = again, beside, told, asked
+                best, data = choice.best, setup.data
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]

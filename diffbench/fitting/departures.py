@@ -46,6 +46,7 @@ FEWEST_CYCLES = 6
 LAST = 0.1  # of the visit: its end
 MOST_HELD = 6  # terms in the limits
 DRAWS = 20_000  # of the largest of correlated statistics
+SETTLES = 0.5  # of the statistic that called packs apart: packs that differ leave a fifth, worn ramps all
 LEAST_LEFT = 1e-4  # of a column beside the law's unknowns, below which the law holds it already
 
 
@@ -110,7 +111,7 @@ class Departure:
     warms up does not tell it from others of these; ``matters``: the share of the locking torque that is more
     than a note; ``of_unit`` what of it is the unit's own that leaves the bench: its course over the place,
     what it has come to by the end of the visit, or nothing. ``enters``: names of the unknowns by which it
-    may enter the fit."""
+    may enter the fit; ``instead``: names of unknowns that would take it up, at the price of the others."""
 
     name: str
     column: Callable[[Sight], Array]
@@ -120,6 +121,7 @@ class Departure:
     matters: float = MATTERS
     of_unit: Literal["course", "end", "nothing"] = "course"
     enters: Sequence[str] = ()
+    instead: Sequence[str] = ()
 
     def left_over(self, seen: Sight) -> Array:
         """What of a size of one is the unit's own, as a share of the locking torque (b,)."""
@@ -212,6 +214,17 @@ def _lagging(seen: Sight) -> Array:
     rising = 1.0 - 4.0 * np.minimum(seen.opened, 0.5)
     going = np.where(seen.bins.place[:, 1] > 0.5, 1.0, rising)
     return np.asarray(going * seen.preload * (seen.follows > 0.99))
+
+
+def _worn(side: float) -> Callable[[Sight], Array]:
+    """What the ramps of one pack do, left above, that press more where the torque is small: half of it is in
+    the mean of both, half turns with the slip as of any packs that differ."""
+
+    def course(seen: Sight) -> Array:
+        half = 0.5 * (1.0 - seen.size) * seen.ramp
+        return np.asarray(seen.follows * half + side * seen.turning(half))
+
+    return course
 
 
 def _ramp_friction(seen: Sight) -> Array:
@@ -322,6 +335,16 @@ DEPARTURES = (
         EXCHANGE,
         of_unit="nothing",
         enters=PACKS_APART,
+    ),
+    *(
+        Departure(
+            f"worn {name} ramps",
+            _worn(side),
+            f"the ramps of the {name} pack press {{}} more at small torques than at the largest",
+            EXCHANGE,
+            instead=PACKS_APART,
+        )
+        for name, side in (("left", 1.0), ("right", -1.0))
     ),
     Departure(
         "friction by slip direction",
@@ -661,6 +684,23 @@ def _lasting_finding(candidate: Candidate, terms: Asked) -> list[Finding]:
             AGAIN,
         )
     ]
+
+
+def loudest(terms: Asked, kind: Literal["enters", "instead"]) -> float:
+    """The largest statistic of alarmed terms that may enter the fit, or of those that the same unknowns would
+    take up instead; nought of none."""
+    return max((abs(score.t) for score in terms.alarmed if getattr(score.departure, kind)), default=0.0)
+
+
+def may_enter(terms: Asked) -> bool:
+    """Whether packs that differ explain the bench, and better than the worn ramps of one pack do."""
+    return loudest(terms, "enters") > loudest(terms, "instead")
+
+
+def settled(before: Asked, after: Asked) -> bool:
+    """Whether unknowns that entered resolved what called them: worn ramps, which they bend to and leave the
+    louder, do not call half as loud as they did."""
+    return loudest(after, "instead") < SETTLES * loudest(before, "enters")
 
 
 def packs_finding(candidate: Candidate, covariance: Covariance) -> list[Finding]:

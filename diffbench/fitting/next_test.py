@@ -428,6 +428,9 @@ def _planned_model(
     excess = Unknown(
         "plate_excess[0]", 0.0, knowledge="weak", prior_u=2.0, source="weak: plate temperature at the start"
     )
+    # flanges that were seen to differ give way to packs that do, and are no unknowns of that fit
+    fitted = {source.key for source in model.data.sources}
+    data = data.without_sources(tuple(s.key for s in data.sources if s.key not in fitted))
     data = replace(data, temperature_u=model.data.temperature_u)
     planned = LockingModel(data, Names((*unknowns, excess)), model.form, sharing, model.reference)
     return planned, np.array([*x, 0.0]), np.array([*at, len(names)], dtype=np.int64), [excess]

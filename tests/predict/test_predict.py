@@ -642,3 +642,34 @@ def test_a_map_shows_what_was_measured_beside_the_law(characterised: Results, fo
     assert MapDocument.model_validate_json(shown.to_json()).branches == shown.document.branches
     assert map_csv(shown).splitlines()[0].endswith("either_by_the_law_Nm")
     assert "by_the_law" not in map_csv(alone)
+
+
+@pytest.mark.parametrize("joint", [0.0, 0.08])
+def test_limits_hold_an_alarmed_smooth_joint_where_it_acts(
+    joint: float, characterised: Results, form_of: Forms
+) -> None:
+    """By hand, of a joint of k = 4 whose size was told as eight hundredths: where the ramps just overcome the
+    preload, 80 N·m at 160 N·m on slopes of 0.5, (2^(1/4) - 1) P of it, twenty times less at three times the
+    torque, nothing where no ramp bears; with nothing else in doubt, that alone is in the limits."""
+    from diffbench.results import map_on
+    from diffbench.results.discrepancy import DiscrepancyState
+
+    form = form_of("greater-of", joint_fraction=0.0)
+    state = DiscrepancyState(
+        largest_Nm=600.0,
+        lengths=(1.0, 1.0, 30.0),
+        size=1e-9,
+        once=0.0,
+        since=0.0,
+        since_response=[0.0] * len(form.names),
+        centres=[[0.0, 0.0, 1.0, 60.0]],
+        mean=[0.0],
+        covariance=[[0.0]],
+        response=np.zeros((len(form.names), 1)).tolist(),
+        joint=joint,
+    )
+    axes = (np.array([0.0, 160.0, 480.0]), np.array([2.0, 4.0]), np.array([50.0, 60.0]))
+    found = map_on(characterised(form.model_copy(update={"discrepancy": state})), axes)
+    half = ((found.high["loading"] - found.low["loading"]) / 2.0)[:, 1, 1]
+    more = np.array([0.0, 2.0**0.25 - 1.0, (1.0 + 3.0**4) ** 0.25 - 3.0]) * 80.0
+    np.testing.assert_allclose(half, 1.96 * joint * more, rtol=2e-3, atol=1e-4)

@@ -14,7 +14,7 @@ from diffbench.conditioning.checks.flanges import torque_balance
 from diffbench.conditioning.checks.held import coarse, dead, frozen_tare, held
 from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
-from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, speed_difference, speeds
+from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, noisy, speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding, breaks_off, clocks_apart
 from diffbench.conditioning.run import ConditionedRun
@@ -207,7 +207,8 @@ def sweep_findings(
     found += torque_balance(rig, samples, input_torque, file=file)
     difference = speed_difference(recording, rig)
     if difference is not None and run.kind == "bias-sweep":
-        found += stick_slip(samples, difference, file=file)
+        # a speed difference that swings is no noise
+        found += stick_slip(samples, difference, file=file) or noisy(difference, samples.step, file=file)
     heat = float(np.sum(run.heat.power[1:] * np.diff(run.heat.time)))
     for name in TEMPERATURES:
         if name in recording.channels:

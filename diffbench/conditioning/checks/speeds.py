@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.checks.held import resolution
 from diffbench.conditioning.findings import Finding
-from diffbench.conditioning.samples import SPEEDS
-from diffbench.conditioning.smoothing import ENOUGH, running_median
+from diffbench.conditioning.samples import LEAST_SLIP, SMOOTHED, SPEEDS, least_slip
+from diffbench.conditioning.smoothing import ENOUGH, local_mean, running_median, white_noise
 from diffbench.documents import Rig
 from diffbench.recording import Recording
 
@@ -71,6 +71,43 @@ def dropouts(values: Array, step: float, *, name: str, file: str) -> tuple[Flags
             "and it is back within half a second.",
             "They are left out: slip would have another size and direction there.",
             "Look at the encoder's plug and gap, and at the limits of its counter.",
+        )
+    ]
+
+
+# A slower quarter of the sweep that slips at less than twice what counts as slip is left out in part.
+SLOWER, CLEAR = 25.0, 2.0
+
+
+def noisy(difference: Array, step: float, *, file: str) -> list[Finding]:
+    """Speed noise that hides slow slip: what is not clear of it counts as holding, and is left out.
+
+    Parameters: ``difference`` (n,) [rad/s], speed difference as sampled, ``step`` [s] apart.
+
+    >>> slip = 2.0 + np.random.default_rng(0).normal(0.0, 2.1, 10_000)
+    >>> [finding.severity for finding in noisy(slip, 0.01, file="a.csv")], noisy(slip, 1e-4, file="a.csv")
+    (['caveat'], [])
+    """
+    level = np.abs(local_mean(difference, max(1, round(1.0 / step))))
+    level = level[level > LEAST_SLIP]  # NaN is not
+    least = least_slip(difference, max(1, round(SMOOTHED / step)))
+    if level.size == 0 or least <= LEAST_SLIP:
+        return []
+    slow = float(np.percentile(level, SLOWER))
+    if CLEAR * least <= slow:
+        return []
+    return [
+        Finding(
+            "noisy speeds",
+            "caveat",
+            f"speed difference, {file}",
+            f"From sample to sample it scatters by {white_noise(difference):.2g} rad/s. Averaged over "
+            f"{SMOOTHED:g} s it counts as slip from {least:.2g} rad/s on; a quarter of the sweep slips at "
+            f"{slow:.2g} rad/s or less.",
+            "Slower slip is left out as holding: friction at low speed is told badly or not at all, and so "
+            "is the preload's.",
+            "Look at encoders, shielding and filters of the speed channels (0.1 s is enough), log faster, or "
+            "slip faster.",
         )
     ]
 

@@ -158,6 +158,11 @@ def sticking(visit: Any) -> Any:
     return visit.changed(left_speed=swing(1.0), right_speed=swing(-1.0))
 
 
+def noise_of(deviation: float, seed: int) -> Callable[[Array, Any], Array]:
+    """White noise on a channel."""
+    return lambda x, r: x + np.random.default_rng(seed).normal(0.0, deviation, x.size)
+
+
 def exchanged(visit: Any) -> Any:
     """Output torques exchanged, and both counted backwards."""
     return visit.changed(
@@ -193,6 +198,7 @@ ON_THE_DEMO: dict[str, Planted] = {
     # an hour in a minute: ten milliseconds of lag are then a twentieth of the torque difference
     "sweep too fast": of_time(lambda t: t / 25.0),
     "stick-slip": sticking,
+    "noisy speeds": changed(left_speed=noise_of(1.5, 13), right_speed=noise_of(1.5, 14)),
     "coast further than drive": exchanged,
 }
 BY_SIMULATOR = {
@@ -223,6 +229,10 @@ def test_the_planted_fault_is_found_and_named(name: str, short: Any) -> None:
     except RecordingError as error:
         found = {fault.what.partition(":")[0] for fault in error.faults}
     assert name in found
+
+
+def test_what_swings_is_not_called_noise(short: Any) -> None:
+    assert "noisy speeds" not in sticking(short).findings()
 
 
 def test_every_name_in_the_code_has_its_test(in_code: set[str], repository: Path) -> None:
