@@ -195,7 +195,7 @@ def _characterise(
     refits_apart(best, visits, parts)
     say("uncertainty")
     left = left_out_of(choice.candidates, allowance_of(conditioned))
-    departed, terms = departure_findings(best, left[0])
+    departed, terms = departure_findings(best, left[0], allowance_of(conditioned))
     if not by_hand and any(score.departure.enters for score in terms.alarmed):
         say("fitting: packs that differ")
         again = with_packs_apart(choice, setup)
@@ -203,7 +203,7 @@ def _characterise(
             choice, setup = again
             best, data = choice.best, setup.data
             left = left_out_of(choice.candidates, allowance_of(conditioned))
-            departed, terms = departure_findings(best, left[0])
+            departed, terms = departure_findings(best, left[0], allowance_of(conditioned))
     checked = [] if by_hand else adequacy(best, None if left[0] is None else left[0].cells)
     misfit = max(misfit_factor(checked), 1.0 if left[0] is None else left[0].misfit)
     left = [in_limits(c, found, terms) for c, found in zip(choice.candidates, left, strict=True)]
