@@ -440,14 +440,15 @@ class Asked:
 
     @property
     def lasting(self) -> tuple[Score, float, float] | None:
-        """On a visit that only warms up and alarms no term of time: the lasting change that is the most to be
+        """On a visit that only warms up and alarms no lasting change: the one that is the most to be
         reckoned with, how likely it is, and the size that the limits hold.
 
         How likely by the evidence of two models (Kass and Raftery 1995): a change of no size, or a normal one
         of ``usual``. Its size is what such a bench leaves of the usual one: weighed by how likely, limits
         would hold no bench that did change.
         """
-        if self.usual == 0.0 or not self.warms or any(score.departure.warms for score in self.alarmed):
+        told = any(score.departure.of_unit == "end" for score in self.alarmed)
+        if self.usual == 0.0 or not self.warms or told:
             return None
         found = []
         for score in self.scores:

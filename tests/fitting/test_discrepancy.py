@@ -238,6 +238,6 @@ def test_what_is_alarmed_and_not_resolved_is_in_the_limits(cycles_of: Callable[.
     )
     assert (after >= before - 1e-9).all()
     assert after[0] > before[0]
-    healthy = cycles_of()
+    healthy, run_in = cycles_of(), Allowance(running_in=0.0)
     none = discrepancy(healthy)
-    assert in_limits(healthy, none, departure_findings(healthy, none)[1]) is none
+    assert in_limits(healthy, none, departure_findings(healthy, none, run_in)[1]) is none
