@@ -37,9 +37,10 @@ def test_noise_alone_leaves_next_to_nothing(cycles_of: Callable[..., Candidate])
 def test_a_bench_without_noise_is_not_corrected_by_what_is_nothing(
     cycles_of: Callable[..., Candidate],
 ) -> None:
-    """A kink of 0.02 % that comes back in every cycle, as cells have it at the corners of a flawless bench:
-    however sure, no size beyond what any law may be off by, and no correction."""
-    left = discrepancy(cycles_of(lambda d: 0.02 * np.sign(d.input_torque - 250.0), noise=1e-4))
+    """A kink of 0.1 % at no torque, as cells have it at the corners of a flawless bench: it comes back in
+    every cycle, and no smooth term is as sharp. However sure, that is no size beyond what any law may be off
+    by, and no correction."""
+    left = discrepancy(cycles_of(lambda d: 0.1 * np.exp(-np.abs(d.input_torque) / 15.0), noise=1e-3))
     assert left is not None
     assert not left.state.corrects
     assert left.sizes.law < LEAST
