@@ -26,6 +26,7 @@ class Source(StrEnum):
     DRAG = "bearing and seal drag"
     LAG = "lag"
     HYSTERESIS = "hysteresis of the transducers"
+    HYSTERESIS_ALLOWED = "hysteresis of the transducers, allowed for"
     CROSS_TALK = "cross-talk of the flanges"
     CROSS_TALK_ALLOWED = "cross-talk of the flanges, allowed for"
     INERTIA = "inertia"
@@ -52,6 +53,7 @@ OF_THE_BENCH = frozenset(
     {
         Source.TRANSDUCER_GAIN,
         Source.HYSTERESIS,
+        Source.HYSTERESIS_ALLOWED,
         Source.CROSS_TALK,
         Source.CROSS_TALK_ALLOWED,
         Source.LAG,

@@ -255,6 +255,8 @@ def sources(
             add(name, "drag", Source.DRAG, channel.drag.u, rig_key)
         add(name, "lag", Source.LAG, channel.lag.u, rig_key)
         add(name, "hysteresis", Source.HYSTERESIS, channel.hysteresis, rig_key)
+        if channel.hysteresis is None and len(rig.equilibrium) > 1:
+            add(name, "hysteresis", Source.HYSTERESIS_ALLOWED, rig.allowance.hysteresis, rig_key)
         add(name, "inertia", Source.INERTIA, channel.inertia.u, rig_key)
         add(name, "ratio", Source.FINAL_DRIVE, channel.turns.u, rig_key)
         add(name, "efficiency", Source.FINAL_DRIVE, channel.efficiency.u, rig_key)
@@ -362,7 +364,9 @@ def effects(
             found[source.key] = Effect(0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]))
             continue
         if constant == "hysteresis":
-            behind = cells.readings[channel] + source.u * loop(cells.readings[channel])
+            reading = cells.readings[channel]
+            full = np.abs(reading).max() if source.group == Source.HYSTERESIS_ALLOWED else 1.0
+            behind = reading + source.u * full * loop(reading)
             readings = {**cells.readings, channel: behind}
             high, low = at_cells(rig, chains, replace(cells, readings=readings)), at_cells(rig, chains, cells)
             found[source.key] = Effect(high[0] - low[0], high[1] - low[1])

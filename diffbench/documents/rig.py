@@ -587,7 +587,7 @@ class Repeatability(Table):
     preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
         default=None,
         description="relative standard deviation of the preload torque from refit to refit",
-        examples=[0.015],
+        examples=[0.03],
     )
     ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
         default=None, description="the same of each ramp bias", examples=[0.01]
@@ -621,6 +621,19 @@ class Allowance(Table):
         description="what an oil sensor misses by its place, as a share of the oil's rise above 20 °C, where "
         "its channel states no u_zero: 1 K at 70 °C (common practice, no source)",
         examples=[0.02],
+    )
+    hysteresis: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.0005,
+        description="by how much a torque reading stays behind its load, as a share of its largest, where "
+        "its channel states no hysteresis: 0.05 %, a usual class of torque flanges (common practice, no "
+        "source)",
+        examples=[0.0005],
+    )
+    running_in: Annotated[float, Amount("dimensionless", "1", _SHARE)] = Field(
+        default=0.03,
+        description="by how much friction may change for good over a visit that only warms up, which can't "
+        "tell that from temperature: 1 to 6 % after a rebuild (common practice, no source)",
+        examples=[0.03],
     )
 
 

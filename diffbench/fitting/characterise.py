@@ -201,14 +201,15 @@ def _characterise(
     best = choice.best
     refits_apart(best, visits, parts)
     say("uncertainty")
-    left = left_out_of(choice.candidates, allowance_of(conditioned))
-    departed, terms = departure_findings(best, left[0])
+    allowance = allowance_of(conditioned)
+    left = left_out_of(choice.candidates, allowance)
+    departed, terms = departure_findings(best, left[0], allowance)
     if not by_hand and may_enter(terms):
         say("fitting: packs that differ")
         again = with_packs_apart(choice, setup)
         if again is not None:
-            beside = left_out_of(again[0].candidates, allowance_of(conditioned))
-            told, asked = departure_findings(again[0].best, beside[0])
+            beside = left_out_of(again[0].candidates, allowance)
+            told, asked = departure_findings(again[0].best, beside[0], allowance)
             if settled(terms, asked):
                 (choice, setup), left, departed, terms = again, beside, told, asked
                 best, data = choice.best, setup.data

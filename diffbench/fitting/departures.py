@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
+from diffbench.documents.rig import Allowance
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.covariance import Covariance
 from diffbench.fitting.discrepancy import (
     EXPECTED_LENGTHS,
     LEAST,
+    NOTHING_STATED,
     Bins,
     Discrepancy,
     Posterior,
@@ -231,9 +233,7 @@ def _ramp_friction(seen: Sight) -> Array:
     return np.asarray(np.where(seen.bins.place[:, 1] > 0.5, 1.0, -1.0) * seen.follows * seen.ramp * seen.size)
 
 
-# A lasting change of friction over a visit: one visit in ten shows one, of some 3 % (common practice, no
-# source).
-CHANGES, USUAL_CHANGE = 0.1, 0.03
+CHANGES = 0.1  # of visits that show a lasting change of friction (common practice, no source)
 AGAIN = "Run the first sweep again at the end of the visit: what has come back is temperature, the rest time."
 RAMPS = "Look at the ramps, and sweep each flank to two peaks."
 EXCHANGE = "Exchange left and right on the bench: what turns with the unit is the packs, what stays is not."
@@ -415,7 +415,7 @@ class Asked:
     """All terms of a bench, the surest first, and the names of those ``hidden`` in the law's own unknowns;
     ``limit`` the chance below which one is an alarm, ``freedom`` of the cycles' scatter, ``rest`` the mean
     square of what no single term explains, in units of noise; ``warms`` whether time and plate temperature
-    went together."""
+    went together, ``usual`` the lasting change that then counts."""
 
     scores: Sequence[Score] = ()
     hidden: Sequence[str] = ()
@@ -423,6 +423,7 @@ class Asked:
     freedom: int = 1
     rest: float = 1.0
     warms: bool = False
+    usual: float = 0.0
 
     @property
     def alarmed(self) -> list[Score]:
@@ -462,24 +463,24 @@ class Asked:
 
     @property
     def lasting(self) -> tuple[Score, float, float] | None:
-        """On a visit that only warms up and alarms no term of time: the lasting change that is the most to be
+        """On a visit that only warms up and alarms no lasting change: the one that is the most to be
         reckoned with, how likely it is, and the size that the limits hold.
 
-        That there is one, and its size, are weighed as any two models by their evidence (Kass and Raftery
-        1995): a change of no size, or a normal one of `USUAL_CHANGE`.
+        How likely by the evidence of two models (Kass and Raftery 1995): a change of no size, or a normal one
+        of ``usual``. Its size is what such a bench leaves of the usual one: weighed by how likely, limits
+        would hold no bench that did change.
         """
-        if not self.warms or any(score.departure.warms for score in self.alarmed):
+        told = any(score.departure.of_unit == "end" for score in self.alarmed)
+        if self.usual == 0.0 or not self.warms or told:
             return None
         found = []
         for score in self.scores:
             if score.departure.of_unit != "end":
                 continue
-            share = USUAL_CHANGE**2 / (USUAL_CHANGE**2 + score.u**2)
+            share = self.usual**2 / (self.usual**2 + score.u**2)
             evidence = np.sqrt(1.0 - share) * np.exp(0.5 * share * (score.size / score.u) ** 2)
             likely = float(CHANGES * evidence / (1.0 - CHANGES + CHANGES * evidence))
-            # what is worth a word counts in full, or the limits would hold neither reading
-            counted = 1.0 if likely > LEAST_GRAVE else likely
-            size = float(np.sqrt(counted * share * (share * score.size**2 + score.u**2)))
+            size = float(np.sqrt(share * (share * score.size**2 + score.u**2)))
             if size * score.reach > LEAST:
                 found.append((score, likely, size))
         return max(found, key=lambda each: each[2] * each[0].reach, default=None)
@@ -630,9 +631,12 @@ def in_limits(candidate: Candidate, left: Discrepancy | None, terms: Asked) -> D
     return doubting(candidate, left, readings, off)
 
 
-def departure_findings(candidate: Candidate, left: Discrepancy | None) -> tuple[list[Finding], Asked]:
-    """What the bench does that the law does not, by name; and all that was asked for."""
-    every = Asked() if left is None else asked(candidate, left)
+def departure_findings(
+    candidate: Candidate, left: Discrepancy | None, allowance: Allowance = NOTHING_STATED
+) -> tuple[list[Finding], Asked]:
+    """What the bench does that the law does not, by name; and all that was asked for. ``allowance`` of the
+    rig."""
+    every = Asked() if left is None else replace(asked(candidate, left), usual=allowance.running_in)
     if not every.alarmed:
         return _lasting_finding(candidate, every), every
     (first, weight), *others = every.readings()
@@ -681,7 +685,7 @@ def _lasting_finding(candidate: Candidate, terms: Asked) -> list[Finding]:
             "follows them less.",
             f"The limits hold both, {100 * size * score.reach:.2g} % of the locking torque apart where that "
             "is most.",
-            AGAIN,
+            f"{AGAIN} Of a unit that is known to be run in, state running_in = 0 in the rig's allowance.",
         )
     ]
 

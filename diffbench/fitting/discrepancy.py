@@ -42,6 +42,9 @@ FOLDS, CAPPED = 5, 9.0  # of cross-validation; squares of more than three standa
 FEWEST = 12  # bins: fewer tell nothing of a law's misfit
 SPEED_STEP = 0.7  # of ln speed difference
 LEAST = 7.0e-4  # a relative size that any law may be off by: what is within it is no departure
+# Of the locking torque: what a bin's mean is off the law at its mean place, however quiet the bench. Without
+# it the smallest kink on a recording without noise would set the size of all.
+COARSENESS = 2.0e-4
 TIME_LENGTH = 0.35  # of the visit
 CYCLE_LENGTH = 0.7  # of the largest torque, along one cycle
 AMPLITUDES = 2e-4 * 1.6 ** np.arange(0, 15)
@@ -260,7 +263,8 @@ def noise_of(bins: Bins, sizes: Sizes) -> Array:
     along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
     branch = bins.place[:, None, 1] != bins.place[None, :, 1]
     smooth = np.exp(-0.5 * along**2 - 0.7 * branch) * same
-    return np.asarray(np.diag(bins.white + sizes.bin**2) + sizes.cycle**2 * smooth)
+    rough = bins.white + sizes.bin**2 + (COARSENESS * bins.locking) ** 2
+    return np.asarray(np.diag(rough) + sizes.cycle**2 * smooth)
 
 
 def least_of(sizes: Sizes) -> Sizes:
@@ -422,7 +426,7 @@ def by_other_cycles(bins: Bins, candidate: Candidate, sizes: Sizes) -> tuple[boo
         smooth = law_of(both, sizes) + drift_of(both, sizes) + odd_of(both, sizes)
         cross = smooth[count:, :count]
         unknown = np.diag(smooth)[count:] - np.sum(cross.T * with_it.without(cross.T), axis=0)
-        weight = new.white + sizes.bin**2 + sizes.cycle**2 + np.maximum(unknown, 0.0)
+        weight = np.diag(noise_of(new, sizes)) + np.maximum(unknown, 0.0)
         squares = [
             (new.apart - told) ** 2 / weight
             for told in (alone.of_unknowns(new), with_it.of_unknowns(new) + cross @ with_it.explained)
@@ -519,8 +523,8 @@ def discrepancy(
     state = _state(bins, candidate, sizes, posterior, respond, once)
     better, larger = by_other_cycles(bins, candidate, sizes) if gain > DECISIVE else (False, 1.0)
     if correcting is None:
-        # a healthy bench must not be made worse by what its noise happens to say
-        correcting = better
+        # a healthy bench must not be made worse by what its noise happens to say, nor where nothing is missed
+        correcting = better and bool(np.sqrt(np.mean((follows / bins.locking) ** 2)) > LEAST)
     return Discrepancy(
         state.model_copy(
             update={

@@ -362,6 +362,8 @@ def switched_off(allowance: Allowance) -> list[CountsAsExact]:
         (allowance.one_way, "one_way = 0: where slip goes one way only, both ways count as alike"),
         (allowance.cross_talk, "cross_talk = 0: flanges whose rig states none count as reading no other"),
         (allowance.oil_sensor, "oil_sensor = 0: an oil sensor of no stated u_zero counts as well placed"),
+        (allowance.hysteresis, "hysteresis = 0: transducers whose channels state none count as free of it"),
+        (allowance.running_in, "running_in = 0: on a visit that only warms up friction counts as run in"),
     )
     return [CountsAsExact(f"the rig's allowance {text}") for size, text in texts if size == 0.0]
 

@@ -695,6 +695,7 @@ _MENDS: dict[str, str] = {
     Source.CROSS_TALK: "load each flange alone and read the other, and state cross_talk",
     Source.CROSS_TALK_ALLOWED: "load each flange alone and read the other, and state cross_talk",
     Source.HYSTERESIS: "calibrate the transducers up and down, and state hysteresis",
+    Source.HYSTERESIS_ALLOWED: "calibrate the transducers up and down, and state hysteresis",
     Source.LAG: "determine the channels' lag better, or sweep more slowly",
     Source.INERTIA: "state the inertia better, or change speeds more slowly",
     Source.LEFT_OUT: "sweep at further speeds and temperatures, and the first sweep again at the end: what "

@@ -117,10 +117,19 @@ def test_what_belongs_to_the_rig_is_one_error_over_all_visits(doubtful_rig: Rig)
     assert one["right_torque", "zero"].key != two["right_torque", "zero"].key
 
 
+def silent_about_hysteresis(rig: Rig) -> Rig:
+    """The rig with its allowance for hysteresis switched off."""
+    return rig.model_copy(update={"allowance": rig.allowance.model_copy(update={"hysteresis": 0.0})})
+
+
 def test_what_is_not_stated_is_no_source(both_outputs: Rig) -> None:
-    """But for what any rig's allowance says: flanges that read 0.1 % of each other; 0 switches that off."""
-    assert [s.u for s in sources(both_outputs, None, rig_key="R", visit_key="V").values()] == [0.001]
-    silent = both_outputs.model_copy(update={"cross_talk": 0.0})
+    """But for what any rig's allowance says: flanges that stay behind by 0.05 % and read 0.1 % of each other;
+    0 switches that off."""
+    assert [s.u for s in sources(both_outputs, None, rig_key="R", visit_key="V").values()] == [
+        *(0.0005, 0.0005),
+        0.001,
+    ]
+    silent = silent_about_hysteresis(both_outputs).model_copy(update={"cross_talk": 0.0})
     assert sources(silent, None, rig_key="R", visit_key="V") == {}
 
 
@@ -128,7 +137,7 @@ def test_flanges_that_read_each_other_shrink_what_they_differ_by(both_outputs: R
     """``R_L = T_L + s T_R``, ``R_R = T_R + s T_L``: by hand the difference is (1 − s) of the true one and the
     sum (1 + s), on both flanks and with slip both ways alike. So no sweep shows it, and it is not searched:
     taken off, the difference grows and the sum shrinks."""
-    rig = both_outputs.model_copy(update={"cross_talk": 0.002})
+    rig = silent_about_hysteresis(both_outputs).model_copy(update={"cross_talk": 0.002})
     (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
     assert source.considered
     assert source.group == "cross-talk of the flanges"
@@ -196,7 +205,7 @@ def test_a_stated_hysteresis_is_a_source_of_its_own(rig_of: RigOf, run_of: RunOf
     """What stays behind by u in the middle of the widest cycle, nothing at its turns; of one output it is in
     the sum and in the difference alike. No sweep tells it from the ramps' own, so it is not searched."""
     rig = rig_of(left_torque={"hysteresis": "0.4 N.m"}, right_torque={}, left_speed={}, right_speed={})
-    rig = rig.model_copy(update={"cross_talk": 0.0})
+    rig = silent_about_hysteresis(rig).model_copy(update={"cross_talk": 0.0})
     (source,) = sources(rig, None, rig_key="R", visit_key="V").values()
     assert (source.group, source.u, source.considered) == ("hysteresis of the transducers", 0.4, True)
     run = run_of(rig)
@@ -209,9 +218,25 @@ def test_a_stated_hysteresis_is_a_source_of_its_own(rig_of: RigOf, run_of: RunOf
     assert np.abs(effect.difference[at_the_top]).max() < 0.1
 
 
+def test_a_hysteresis_that_nobody_stated_counts_by_the_largest_reading(
+    both_outputs: Rig, run_of: RunOf
+) -> None:
+    """0.05 % of it, each flange by itself; a channel that states its own counts by that alone."""
+    rig = both_outputs.model_copy(update={"cross_talk": 0.0})
+    one, other = sources(rig, None, rig_key="R", visit_key="V").values()
+    assert {one.group, other.group} == {"hysteresis of the transducers, allowed for"}
+    run = run_of(rig)
+    settled = run.cells.time > 20.0
+    for source, name in ((one, "left_torque"), (other, "right_torque")):
+        largest = np.abs(run.cells.readings[name]).max()
+        found = np.abs(run.effects[source.key].difference[settled]).max()
+        assert found == pytest.approx(0.0005 * largest, rel=0.1)
+
+
 def test_what_is_allowed_for_is_told_from_what_is_stated(both_outputs: Rig) -> None:
-    (allowed,) = sources(both_outputs, None, rig_key="R", visit_key="V").values()
-    stated = both_outputs.model_copy(update={"cross_talk": 0.001})
+    quiet = silent_about_hysteresis(both_outputs)
+    (allowed,) = sources(quiet, None, rig_key="R", visit_key="V").values()
+    stated = quiet.model_copy(update={"cross_talk": 0.001})
     (said,) = sources(stated, None, rig_key="R", visit_key="V").values()
     assert (allowed.group, said.group) == (
         "cross-talk of the flanges, allowed for",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from diffbench import Characterisation
+from diffbench.documents.rig import Allowance
 from diffbench.fitting import Candidate, FitData
 from diffbench.fitting.departures import DEPARTURES, departure_findings, in_limits, threshold
 from diffbench.fitting.discrepancy import discrepancy
@@ -39,7 +40,8 @@ def test_a_departure_is_found_and_named(name: str, cycles_of: Callable[..., Cand
     made = cycles_of(PLANTED[name])
     left = discrepancy(made)
     assert left is not None
-    findings, terms = departure_findings(made, left)
+    # these cycles only warm up
+    findings, terms = departure_findings(made, left, Allowance(running_in=0.0))
     assert name in {score.departure.name for score in terms.alarmed}
     assert [finding.name for finding in findings] == ["unit departs from the law"]
     assert name in findings[0].where
@@ -142,6 +144,27 @@ def test_what_a_visit_that_warms_up_cannot_rule_out_is_told_and_in_the_limits(
     assert told
     assert all(finding.name == "time not told from temperature" for finding in told)
     assert all("-" in finding.evidence and "first sweep again" in finding.mend for finding in told)
+
+
+def test_a_change_that_passes_for_temperature_is_in_the_limits_whole(
+    cycles_of: Callable[..., Candidate],
+) -> None:
+    """The visit only warms, and nothing speaks for or against a change: what its course leaves of the usual
+    3 % is in the limits (mean and variance of a normal with a normal prior: Bayes' rule), the more the
+    noisier, and nothing where the rig says that it is run in."""
+    held, known = [], 1.0 / Allowance().running_in ** 2
+    for noise in (1.0, 9.0, 30.0):
+        made = cycles_of(noise=noise, seed=61)
+        terms = departure_findings(made, discrepancy(made))[1]
+        assert terms.lasting is not None
+        score, _, size = terms.lasting
+        heard = 1.0 / score.u**2
+        left = 1.0 / (heard + known)
+        assert size == pytest.approx(np.hypot(left * heard * score.size, np.sqrt(left)))
+        held.append(size)
+        off = departure_findings(made, discrepancy(made), Allowance(running_in=0.0))[1]
+        assert off.lasting is None
+    assert np.all(np.diff(held) > 0.0)
 
 
 def test_the_larger_the_miss_the_louder_it_is_said(cycles_of: Callable[..., Candidate]) -> None:

@@ -36,6 +36,8 @@ import diffbench  # same
 from diffbench.errors import DiffbenchError  # same
 from diffbench.results import make_map
 
+ALLOWED = ("fitted_once", "one_way", "cross_talk", "oil_sensor", "hysteresis", "running_in")
+
 QUANTITIES = (
     "preload_torque",
     "ramp_bias_drive_loading",
@@ -108,7 +110,7 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
         sheet = write_bench(bench, recordings, Path(folder))
         # these packs are alike, and these benches err by what their rigs state and no more
         with (Path(folder) / "rig.toml").open("a", encoding="utf-8") as rig:
-            rig.write("\n[allowance]\nfitted_once = 0\none_way = 0\ncross_talk = 0\noil_sensor = 0\n")
+            rig.write("\n[allowance]\n" + "".join(f"{name} = 0\n" for name in ALLOWED))
         try:
             result = diffbench.fit(sheet)
             locking_map = make_map(result)
