@@ -587,7 +587,7 @@ class Repeatability(Table):
     preload_torque: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
         default=None,
         description="relative standard deviation of the preload torque from refit to refit",
-        examples=[0.03],
+        examples=[0.015],
     )
     ramp_bias: Annotated[float | None, Amount("dimensionless", "1", _SHARE)] = Field(
         default=None, description="the same of each ramp bias", examples=[0.01]
