@@ -55,7 +55,7 @@ def test_a_speed_sweep_brings_what_was_predicted(
 
     for name in ("viscous_coefficient", "stribeck_speed"):
         planned, now = (beside(u, bias_only, name) for u in (then[name], bias_only.parameters[name].u))
-        assert planned < 0.6 * now
+        assert planned < 0.7 * now
         assert planned == pytest.approx(beside(rebuilt.parameters[name].u, rebuilt, name), rel=0.35), name
 
 
