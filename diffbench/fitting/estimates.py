@@ -176,7 +176,7 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
         law = form.friction
         return law.relative_slope(model.reference_sliding, names.values(x, law.unknowns))
 
-    found = {f"preload_torque{suffix}": value(sharing.preloads[model.sharing.places[build].preload])}
+    found = {f"preload_torque{suffix}": _preload_torque(model, build)}
     for flank, bias, ratio in sharing.flanks(build):
         found[f"ramp_bias_{flank}_loading{suffix}"] = value(bias)
         found[f"ramp_bias_{flank}_unloading{suffix}"] = partial(_product, names, bias, ratio)
@@ -193,6 +193,25 @@ def _quantities(model: LockingModel, build: int, suffix: str) -> dict[str, Quant
         "heat_conductance": value("heat_conductance"),
         **{name: value(name) for name in PACKS_APART if name in names},
     }
+
+
+def _preload_torque(model: LockingModel, build: int) -> Quantity:
+    """What the plates lock at no input torque, as a wrench reads it: that of alike packs, and what packs that
+    differ load their ramps by."""
+    names, sharing = model.names, model.sharing
+    alike = partial(names.value, name=sharing.preloads[sharing.places[build].preload])
+    if PACKS_APART[0] not in names:
+        return alike
+    at = (0.0, model.reference.speed_difference, model.reference.temperature)
+
+    def both(x: Array) -> float:
+        unit = unit_quantities(model, x, build)
+        apart = steady_locking_torque(unit, *at) - steady_locking_torque(
+            replace(unit, packs_apart=(0.0, 0.0)), *at
+        )
+        return alike(x) + float(apart)
+
+    return both
 
 
 def _locking_effect(model: LockingModel, build: int, torque: float, x: Array) -> float:
@@ -247,7 +266,7 @@ def moved_estimates(
         by_heat = temperature_factor(condition.temperature, coefficient, model.reference.temperature)
         return quantity(x) * float(by_speed) * float(by_heat)
 
-    plain = {"preload_torque": partial(names.value, name=sharing.preloads[sharing.places[build].preload])}
+    plain = {"preload_torque": _preload_torque(model, build)}
     for flank, bias, _ in sharing.flanks(build):
         plain[f"ramp_bias_{flank}"] = partial(names.value, name=bias)
     found = {}
