@@ -229,18 +229,13 @@ def export(
 
     All is checked before: a map of a newer version, cut off or edited is refused, and nothing is written.
     """
-    from diffbench.errors import OutputError
     from diffbench.exports import export_map
     from diffbench.results.locking_map import load_map
 
     locking_map = load_map(map_file)
     map_file = map_file / "map.json" if map_file.is_dir() else map_file
     target = out if out is not None else map_file.with_suffix("")
-    if out is None and to == "json":
-        raise OutputError.single(
-            "the file would be written over itself", file=str(map_file), mend="name another one with --out"
-        )
-    written = export_map(locking_map, to, target, nodes=nodes, precision=precision)
+    written = export_map(locking_map, to, target, nodes=nodes, precision=precision, source=map_file)
     if as_json:
         files = [
             {"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in written

@@ -13,6 +13,7 @@ from diffbench.errors import OutputError
 from diffbench.exports.fewer_nodes import on_fewer_nodes
 from diffbench.plain_text import whole_texts
 from diffbench.results.locking_map import LockingMap
+from diffbench.results.manifest import refuse_over_results
 from diffbench.whole_files import write_whole
 
 __all__ = ["FORMATS", "Format", "export_map"]
@@ -65,6 +66,7 @@ def export_map(
     *,
     nodes: Sequence[int] | None = None,
     precision: Literal["double", "single"] = "double",
+    source: str | Path | None = None,
 ) -> list[Path]:
     """Write a map in another format, whole or not at all.
 
@@ -81,6 +83,8 @@ def export_map(
         (`on_fewer_nodes`).
     precision : str
         Of the numbers in C: "double", or "single" for small controllers.
+    source : path, optional
+        The file that the map was read from: never written over. Nor is a file of a result.
 
     Returns
     -------
@@ -115,4 +119,15 @@ def export_map(
     module, _, function = FORMATS[to].maker.partition(":")
     make: Callable[..., dict[str, bytes]] = getattr(importlib.import_module(module), function)
     options = {"precision": precision} if to == "c" else {}
-    return write_whole(target.parent, make(locking_map, name, **options))
+    contents = make(locking_map, name, **options)
+    places = [target.parent / each for each in contents]
+    if source is not None and any(_same_file(place, Path(source)) for place in places):
+        raise OutputError.single(
+            "the file would be written over itself", file=str(source), mend="name another one with --out"
+        )
+    refuse_over_results(places)
+    return write_whole(target.parent, contents)
+
+
+def _same_file(place: Path, source: Path) -> bool:
+    return place.exists() and source.exists() and place.samefile(source)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diffbench.errors import DocumentError, Fault, OutputError
+from diffbench.errors import DocumentError, Fault, OutputError, Place
 from diffbench.input_files import RESULT, content_of
 from diffbench.whole_files import in_force, recover
 
@@ -34,6 +34,7 @@ __all__ = [
     "manifest_of",
     "missing",
     "read_whole",
+    "refuse_over_results",
     "with_manifest",
 ]
 
@@ -205,6 +206,26 @@ def check_whole(directory: Path) -> Manifest | None:
     if faults:
         raise DocumentError(faults)
     return manifest
+
+
+def refuse_over_results(paths: Sequence[Path]) -> None:
+    """Refuse places where a file of a result stands. Raises ``OutputError`` that names each."""
+    faults = []
+    for path in paths:
+        name = path.resolve()
+        home, within, seen = _home(name)
+        manifest = _parsed(seen[1], home / NAME)
+        if manifest is None:
+            continue
+        own = any(
+            within == each or (name.exists() and (home / each).exists() and name.samefile(home / each))
+            for each in (NAME, *manifest.files)
+        )
+        if own:
+            told = "is a file of the result in this folder, which would be written over"
+            faults.append(Fault(told, Place(str(path)), "name another file with --out"))
+    if faults:
+        raise OutputError(faults)
 
 
 def holds(directory: Path, name: str) -> bool:

@@ -15,6 +15,8 @@ from diffbench.cli import main
 from diffbench.errors import OutputError
 from diffbench.exports import FORMATS, export_map
 from diffbench.results import LockingMap
+from diffbench.results.manifest import with_manifest
+from diffbench.whole_files import write_whole
 
 FILES = {
     "csv": ["map.csv", "map-law.csv"],
@@ -149,3 +151,49 @@ def test_a_name_with_a_dot_keeps_it(map_file: Path, tmp_path: Path) -> None:
     ran = run(map_file, "--to", "mat", "--out", tmp_path / "q17.v2")
     assert ran.exit_code == 0
     assert (tmp_path / "q17.v2.mat").is_file()
+
+
+@pytest.mark.parametrize(
+    ("to", "options", "taken"),
+    [
+        ("csv", (), "map.csv"),
+        ("csv", ("--nodes", "4x2x2"), "map.csv"),
+        ("json", ("--nodes", "4x2x2", "--out", "map.json"), "map.json"),
+        ("mat", ("--out", "page.mat"), "page.mat"),
+    ],
+)
+def test_never_over_a_file_of_a_result(
+    to: str, options: tuple[str, ...], taken: str, additive: LockingMap, tmp_path: Path
+) -> None:
+    """The folder stays the result that it was, and reads as one; beside it there is room."""
+    map_csv = export_map(additive, "csv", tmp_path / "elsewhere" / "map.csv")[0].read_bytes()
+    files = {"map.json": additive.to_json().encode(), "map.csv": map_csv, "page.mat": b"of the result"}
+    folder = tmp_path / "result"
+    write_whole(folder, with_manifest(files, result="0" * 64))
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    words = [str(folder / word) if "." in word else word for word in options]
+    ran = run(folder / "map.json", "--to", to, *words)
+    assert ran.exit_code == 2
+    assert str(folder / taken) in ran.stderr
+    assert "written over" in ran.stderr
+    assert "--out" in ran.stderr
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    if to != "mat":
+        with pytest.raises(
+            OutputError, match="of the result in this folder"
+        ):  # as the library, without source
+            export_map(additive, to, folder / taken)
+    assert run(folder / "map.json", "--to", to, "--out", folder / "mine").exit_code == 0
+    assert run(folder, "--to", "c").exit_code == 0
+
+
+@pytest.mark.parametrize("link", [False, True])
+def test_never_over_its_source_by_another_name(link: bool, map_file: Path, tmp_path: Path) -> None:
+    before, out = map_file.read_bytes(), tmp_path / "map"
+    if link:
+        out = tmp_path / "q17.json"
+        out.symlink_to(map_file)
+    ran = run(map_file, "--to", "json", "--nodes", "4x2x2", "--out", out)
+    assert ran.exit_code == 2
+    assert "written over itself" in ran.stderr
+    assert map_file.read_bytes() == before
