@@ -134,3 +134,15 @@ def test_is_the_law_in_c(branch: int, folder: Path, library: Path) -> None:
 def test_needs_the_law(awkward: LockingMap, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="not the law that they are of"):
         export_map(awkward, "modelica-law", tmp_path / "q17")
+
+
+@pytest.mark.parametrize(
+    "name", ["model", "end", "der", "connector", "Real", "time", "twist", "abs", "double"]
+)
+def test_a_word_of_the_language_is_no_name(name: str, lawful: LockingMap, tmp_path: Path) -> None:
+    """Modelica 3.4, sections 2.3.3 and 4.8; and what the class itself speaks of keeps its meaning within."""
+    (path,) = export_map(lawful, "modelica-law", tmp_path / f"{name}.mo")
+    text = path.read_text(encoding="utf-8")
+    assert path.name == f"{name}.mo"
+    assert re.search(rf"^model {name}_map ", text, re.M)
+    assert text.endswith(f"end {name}_map;\n")
