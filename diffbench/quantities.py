@@ -42,7 +42,7 @@ _LOOKALIKES = str.maketrans(
         "–": "-",
     }
 )
-_ABSOLUTE_ZERO = -273.15
+ABSOLUTE_ZERO = -273.15
 _LARGEST = 1e12  # no quantity of this trade comes near it: a larger one is a slip of the decimal mark
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.DOTALL)
 
@@ -292,7 +292,7 @@ def _checked(value: float, written: object, dimension: str) -> float:
         raise QuantityError.single(
             f"'{written}' is no usable number", mend="write a finite number, below 1e12 in SI"
         )
-    if dimension == "temperature" and value < _ABSOLUTE_ZERO:
+    if dimension == "temperature" and value < ABSOLUTE_ZERO:
         raise QuantityError.single(f"'{written}' is below absolute zero", mend="check the unit and the sign")
     return value
 

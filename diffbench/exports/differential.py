@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from diffbench.errors import OutputError
 from diffbench.exports.c_law import constants, law_alone, law_in
+from diffbench.quantities import ABSOLUTE_ZERO
 from diffbench.results.locking_map import LockingMap
 
 __all__ = ["Differential", "Given"]
@@ -24,6 +25,7 @@ WINDOW = 64  # steps
 FELT = 0.02  # share of the locking torque
 SOFTEST = 0.0009  # share of the stick that chatter leaves at least
 SAME = 1e-6  # relative: a setting as fitted
+_TEMPERATURES = {"oil_temperature", "plate_temperature"}
 
 
 @dataclass(frozen=True)
@@ -398,6 +400,11 @@ def _each(name: str, value: Any, cars: int) -> Array:
     if not np.isfinite(values).all():
         where = "" if found.size == 1 else f" for car {int(np.argmin(np.isfinite(values)))}"
         raise OutputError.single(f"{name} is no finite number{where}", mend="look at where it comes from")
+    if name in _TEMPERATURES and values.min() < ABSOLUTE_ZERO:
+        where = "" if found.size == 1 else f" for car {int(np.argmin(values))}"
+        raise OutputError.single(
+            f"{name} is below absolute zero{where}", mend="give degrees Celsius; check the unit and the sign"
+        )
     return values
 
 

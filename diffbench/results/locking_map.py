@@ -13,11 +13,12 @@ from typing import Any, ClassVar, Generic, Literal, TypeAlias, TypeVar, overload
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from diffbench.errors import DocumentError
+from diffbench.errors import DocumentError, QuantityError
 from diffbench.input_files import RESULT
 from diffbench.input_files import content_of as bytes_of
 from diffbench.notebook import ShowsItself
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.quantities import ABSOLUTE_ZERO
 from diffbench.results.beyond_axes import Beyond, Ends, beyond_of, continued, inner_nodes
 from diffbench.results.document import ByName, Document, Frozen, Named
 from diffbench.results.fitted_law import FittedLaw
@@ -228,6 +229,7 @@ class LockingMap(ShowsItself):
     Between nodes it is linear along each axis, exact at every node, monotone where the nodes are and never
     negative. Beyond the axes it goes on straight along torque and is held along the others, with limits that
     part by the distance (``beyond``), and ``tested`` is False. A place that is not finite gives no number.
+    A temperature below absolute zero is a ``QuantityError``.
     It may be pickled, and read by any number of threads at once.
     """
 
@@ -320,7 +322,7 @@ class LockingMap(ShowsItself):
             and isinstance(temperature, _NUMBER)
         ):
             low, high = self._ends[0]
-            if low <= input_torque <= high:
+            if low <= input_torque <= high and temperature >= ABSOLUTE_ZERO:
                 return self._grid.one(table, input_torque, abs(speed_difference), temperature)
         value: float | Array = self._look_up(branch, 1, input_torque, speed_difference, temperature)[0]
         return value
@@ -340,6 +342,7 @@ class LockingMap(ShowsItself):
         torque, speed, heat = np.broadcast_arrays(
             *(np.asarray(v, dtype=np.float64) for v in (input_torque, np.abs(speed_difference), temperature))
         )
+        _refuse_below_absolute_zero(heat)
         place = [np.atleast_1d(part).ravel() for part in (torque, speed, heat)]
         table = self._grid.table(np.array(held.by_the_law_Nm))
         found = self._grid.many([table], *place)[0]
@@ -448,6 +451,7 @@ class LockingMap(ShowsItself):
     def _look_up(self, branch: Branch, count: int, *place: ArrayLike) -> Sequence[Any]:
         """The first ``count`` tables of a branch: value, low, high, share of tested nodes."""
         torque, speed, heat = np.broadcast_arrays(*(np.asarray(value, dtype=np.float64) for value in place))
+        _refuse_below_absolute_zero(heat)
         speed = np.abs(speed)
         tables = self._tables[branch][:count]
         if torque.ndim == 0:
@@ -510,6 +514,16 @@ class LockingMap(ShowsItself):
     def to_json(self) -> str:
         """The document as JSON text, with the hash of its content."""
         return self.document.to_json()
+
+
+def _refuse_below_absolute_zero(heat: Array) -> None:
+    """What is infinite is no place, and gives no number instead."""
+    below = heat < ABSOLUTE_ZERO
+    if below.any() and (below := below & np.isfinite(heat)).any():
+        raise QuantityError.single(
+            f"temperature: {float(heat[below].flat[0]):g} degC is below absolute zero",
+            mend="give degrees Celsius; check the unit and the sign",
+        )
 
 
 _NUMBER = (float, int)

@@ -360,6 +360,8 @@ class TestInPython:
                 "drive_bias_scale is no finite number for car 1",
             ),
             ({"oil_temperature": math.inf}, "oil_temperature is no finite number"),
+            ({"oil_temperature": -273.2}, "oil_temperature is below absolute zero"),
+            ({"cars": 2, "plate_temperature": [60.0, -300.0]}, "plate_temperature is below .* for car 1"),
             ({"oil_temperature": "60"}, "oil_temperature is '60', no number"),
             ({"plate_temperature": ["60"]}, "plate_temperature is a list, no number"),
             ({"coast_bias_scale": [[1.0], [1.0, 2.0]]}, "coast_bias_scale is a list, no number"),
@@ -385,6 +387,8 @@ class TestInPython:
             ((0.001, "100", 1.0, 60.0), "input_torque is '100', no number"),
             ((0.001, 100.0, [1.0, 2.0, 3.0], 60.0), r"speed_difference has 3 numbers of shape \(3,\) for 2"),
             ((0.001, 100.0, 1.0, [60.0, math.inf]), "oil_temperature is no finite number for car 1"),
+            ((0.001, 400.0, 4.0, -400.0), "oil_temperature is below absolute zero"),
+            ((0.001, 100.0, 1.0, [60.0, -300.0]), "oil_temperature is below absolute zero for car 1"),
             ((0.001, 100.0, None, 60.0), "speed_difference is a NoneType, no number"),
         ],
     )

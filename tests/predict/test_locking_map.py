@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
 from diffbench import load_map
-from diffbench.errors import DocumentError
+from diffbench.errors import DocumentError, QuantityError
 from diffbench.results import BRANCHES, LockingMap, MapDocument
 from diffbench.results.grid_lookup import BLOCK
 
@@ -277,6 +277,16 @@ class TestOutside:
             found = small.read(*place)
             assert np.isnan([found.locking_torque, found.low, found.high]).all()
             assert np.isnan(small.locking_torque(*(np.array([at]) for at in place))).all()
+
+    @pytest.mark.parametrize("heat", [-300.0, -300, np.float64(-273.2), [60.0, -300.0]])
+    def test_below_absolute_zero_is_refused(self, heat: Any, small: LockingMap) -> None:
+        """As the command does; absolute zero itself is a place, however far beyond the axes."""
+        for ask in (small.locking_torque, small.interval, small.read, small.is_tested):
+            with pytest.raises(
+                QuantityError, match=r"temperature: -\d+(\.2)? degC is below.* Mend: give degrees"
+            ):
+                ask(400.0, 4.0, heat)
+        assert small.locking_torque(400.0, 4.0, -273.15) == small.locking_torque(400.0, 4.0, small.axes[2][0])
 
     def test_a_flank_that_is_not_in_the_map_holds_its_end(
         self, document_of: Callable[..., dict[str, Any]]
