@@ -28,6 +28,9 @@ from diffbench.results.locking_map import LockingMap
 
 __all__ = ["export_fmi2", "export_fmi3"]
 
+#: Of the sources beside the model's own, and of C's library (ISO/IEC 9899:1999, 7.1.2) where they include it.
+_FILES = frozenset({"unit", "fmi2", "fmi3", "math", "stdbool", "stddef", "stdint", "stdlib", "string"})
+
 
 def export_fmi2(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     """The map as one file, ``name``.fmu, by FMI 2.0.
@@ -38,6 +41,7 @@ def export_fmi2(locking_map: LockingMap, name: str) -> dict[str, bytes]:
         The map.
     name : str
         Of the file; what C does not allow in an identifier becomes an underscore in the model's identifier.
+        What a file beside its own in the sources is called gets an ending.
 
     Returns
     -------
@@ -49,7 +53,7 @@ def export_fmi2(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     OutputError
         The map carries no law, or a compiler refuses the source.
     """
-    identifier = c_identifier(name)
+    identifier = _identifier(name)
     token = "{" + _token(locking_map, identifier, "2.0") + "}"
     sources = _sources(locking_map, identifier, token, "fmi2.c")
     files = {
@@ -62,7 +66,7 @@ def export_fmi2(locking_map: LockingMap, name: str) -> dict[str, bytes]:
 
 def export_fmi3(locking_map: LockingMap, name: str) -> dict[str, bytes]:
     """The map as one file, ``name``.fmu, by FMI 3.0 (see `export_fmi2`)."""
-    identifier = c_identifier(name)
+    identifier = _identifier(name)
     token = _token(locking_map, identifier, "3.0")
     sources = _sources(locking_map, identifier, token, "fmi3.c")
     files = {
@@ -72,6 +76,13 @@ def export_fmi3(locking_map: LockingMap, name: str) -> dict[str, bytes]:
         "resources/map.json": locking_map.to_json(),
     }
     return _packed(name, identifier, files, sources, lambda machine: machine.folder_3)
+
+
+def _identifier(name: str) -> str:
+    """Of the model, after which its sources are named: none that stands for another file there, or in C's
+    library, in any case of its letters."""
+    plain = c_identifier(name)
+    return f"{plain}_map" if plain.lower() in _FILES else plain
 
 
 def _token(locking_map: LockingMap, identifier: str, version: str) -> str:

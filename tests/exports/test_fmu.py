@@ -843,3 +843,18 @@ class TestCompiler:
         with pytest.raises(OutputError, match="not the law that they are of"):
             export_map(awkward, to, tmp_path / "q17.fmu")
         assert list(tmp_path.iterdir()) == []
+
+    @pytest.mark.parametrize("name", ["unit", "UNIT", "fmi2", "fmi3", "string"])
+    def test_a_file_beside_its_own_is_no_name(
+        self, name: str, to: str, additive: LockingMap, tmp_path: Path
+    ) -> None:
+        """The sources are all there, and are built."""
+        (path,) = export_map(additive, to, tmp_path / f"{name}.fmu")
+        with zipfile.ZipFile(path) as archive:
+            held = archive.namelist()
+        assert {f"sources/{file}" for file in ("unit.h", f"{to}.c", f"{name}_map.c", f"{name}_map.h")} <= set(
+            held
+        )
+        assert len({each.lower() for each in held}) == len(held)
+        assert any(each.startswith("binaries/") for each in held)
+        assert validate_fmu(str(path)) == []
