@@ -233,6 +233,7 @@ def export(
     from diffbench.results.locking_map import load_map
 
     locking_map = load_map(map_file)
+    sizes = [axis.size for axis in locking_map.axes]
     map_file = map_file / "map.json" if map_file.is_dir() else map_file
     target = out if out is not None else map_file.with_suffix("")
     written = export_map(locking_map, to, target, nodes=nodes, precision=precision, source=map_file)
@@ -241,12 +242,17 @@ def export(
             {"file": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()} for path in written
         ]
         told: dict[str, object] = {"format": to, "map_sha256": locking_map.digest, "files": files}
+        if nodes is not None:
+            told["nodes"] = [min(pair) for pair in zip(nodes, sizes, strict=True)]
         if to.startswith("fmi"):
             told["binaries"] = _binaries(written[0])
             told["binary"] = bool(told["binaries"])
         print_json(told)
         return
     print_text("Written: " + ", ".join(str(path) for path in written))
+    if nodes is not None and any(count > size for count, size in zip(nodes, sizes, strict=True)):
+        there = "x".join(map(str, sizes))
+        print_text(f"More nodes than the map's {there} were asked for: along such an axis all are kept.")
     if to.startswith("fmi"):
         machines = _binaries(written[0])
         print_text(

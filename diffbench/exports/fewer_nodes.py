@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Sequence
 from itertools import combinations_with_replacement
 
@@ -47,8 +48,9 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
     Raises
     ------
     OutputError
-        A count is too small: no place at all would count as tested.
+        A count is no whole number, or too small: no place at all would count as tested.
     """
+    counts = _whole_numbers(counts)
     box, wider = (_tested_box(locking_map.tested[branch]) for branch in ("either", "loading"))
     must = [
         _ends(axis, which == 0) | ends
@@ -86,10 +88,21 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
     off, shown = _worst(locking_map, cut_map), _shown(locking_map, cut_map)
     size = "x".join(str(len(rows)) for rows in kept)
     note = (
-        f"on {size} nodes of the map {locking_map.digest[:12]}: off by {100.0 * off:.2g} % at most between "
-        f"them; shows {100.0 * shown:.0f} % of what counts as tested there"
+        f"the table is on {size} nodes of the map {locking_map.digest[:12]}: off by {100.0 * off:.2g} % at "
+        f"most between them; shows {100.0 * shown:.0f} % of what counts as tested there"
     )
     return LockingMap(document.model_copy(update={"notes": (*document.notes, note)}))
+
+
+def _whole_numbers(counts: Sequence[int]) -> tuple[int, ...]:
+    try:
+        # of a text each letter is refused
+        return tuple(operator.index(count) for count in counts)
+    except TypeError:
+        raise OutputError.single(
+            f"nodes is {counts!r}, and no three whole numbers",
+            mend="give those of input torque, speed difference and temperature: nodes=(9, 7, 4)",
+        ) from None
 
 
 def _ends(axis: Array, torque: bool) -> set[int]:

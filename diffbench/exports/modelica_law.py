@@ -16,7 +16,7 @@ from diffbench.results.locking_map import LockingMap
 __all__ = ["export_modelica_law"]
 
 CLASS = Path(__file__).with_name("mo") / "law.mo"
-#: Modelica 3.4: keywords (section 2.3.3), built-in types, operators and functions (3.7, 4.8), and the library.
+#: Modelica 3.4: keywords (section 2.3.3), built-in types, operators and functions (3.7, 4.8), the library.
 _RESERVED = re.compile(
     "algorithm|and|annotation|block|break|class|connect|connector|constant|constrainedby|der|discrete|each|"
     "else|elseif|elsewhen|encapsulated|end|enumeration|equation|expandable|extends|external|false|final|flow|"

@@ -31,11 +31,17 @@ class Format:
         Of the file, or of the first of several.
     words : str
         What it is, for lists.
+    more : tuple of str
+        Other endings that a path of it may have.
+    tables : bool
+        Whether the map's nodes are in it, and not the law alone.
     """
 
     maker: str
     suffix: str
     words: str
+    more: tuple[str, ...] = ()
+    tables: bool = True
 
 
 FORMATS: dict[str, Format] = {
@@ -43,14 +49,20 @@ FORMATS: dict[str, Format] = {
     "json": Format("diffbench.exports.json_document:export_json", ".json", "the map's own document, checked"),
     "mat": Format("diffbench.exports.mat_file:export_mat", ".mat", "MAT-file level 5, for Octave and MATLAB"),
     "modelica-law": Format(
-        "diffbench.exports.modelica_law:export_modelica_law", ".mo", "Modelica class of the law"
+        "diffbench.exports.modelica_law:export_modelica_law", ".mo", "Modelica class of the law", tables=False
     ),
     "modelica": Format(
         "diffbench.exports.modelica_tables:export_modelica", ".txt", "table text of the Modelica library"
     ),
     "netcdf": Format("diffbench.exports.netcdf_file:export_netcdf", ".nc", "NetCDF-4 by the CF conventions"),
-    "c": Format("diffbench.exports.c_source:export_c", ".h", "C99 header and source"),
-    "c-law": Format("diffbench.exports.c_law:export_c_law", "_law.h", "C99 header and source of the law"),
+    "c": Format("diffbench.exports.c_source:export_c", ".h", "C99 header and source", (".c",)),
+    "c-law": Format(
+        "diffbench.exports.c_law:export_c_law",
+        "_law.h",
+        "C99 header and source of the law",
+        ("_law.c", ".h", ".c"),
+        tables=False,
+    ),
     "python": Format(
         "diffbench.exports.python_reader:export_python", ".py", "Python reader with the map in it"
     ),
@@ -93,23 +105,37 @@ def export_map(
     Raises
     ------
     OutputError
-        The format is not known, a library for it is missing, or the file cannot be written; the map carries
-        no law where the format needs it; nodes are too few, or the format has one precision alone.
+        An argument is no map, path, precision or counts: it is named. The format is not known, a library for
+        it is missing, or the file cannot be written; the map carries no law where the format needs it; nodes
+        are too few, or the format has none, or one precision alone. The file is the source, or of a result.
     """
-    if to not in FORMATS:
-        near = difflib.get_close_matches(to, FORMATS, n=1)
+    if not isinstance(locking_map, LockingMap):
+        raise OutputError.single(
+            f"locking_map is {locking_map!r}, and no map", mend="give what diffbench.load_map reads"
+        )
+    if not isinstance(path, str | Path):
+        raise OutputError.single(f"path is {path!r}, and names no file", mend="give a text or a pathlib.Path")
+    if not isinstance(to, str) or to not in FORMATS:
+        near = difflib.get_close_matches(str(to), FORMATS, n=1)
         known = f"write '{near[0]}'" if near else "write one of " + ", ".join(FORMATS)
         raise OutputError.single(f"'{to}' is no format for a map", mend=known)
+    if precision not in ("double", "single"):
+        raise OutputError.single(f"precision is {precision!r}", mend="write 'double' or 'single'")
     if precision != "double" and to != "c":
         raise OutputError.single(
             f"'{to}' has numbers of double precision alone", mend="write --to c, or leave the precision out"
+        )
+    if nodes is not None and not FORMATS[to].tables:
+        raise OutputError.single(
+            f"'{to}' is the law alone, and has no nodes", mend="leave the nodes out, or write --to c"
         )
     if nodes is not None:
         locking_map = on_fewer_nodes(locking_map, nodes)
     target = Path(path)
     # Only the format's own endings are taken off: 'unit.v2' is a name with a dot.
-    endings = {FORMATS[to].suffix, ".c"} if to == "c" else {FORMATS[to].suffix}
-    name = target.stem if target.suffix.lower() in endings else target.name
+    endings = (FORMATS[to].suffix, *FORMATS[to].more)
+    ending = next((each for each in endings if target.name.lower().endswith(each)), "")
+    name = target.name[: len(target.name) - len(ending)]
     if not name:
         raise OutputError.single("the path names no file", file=str(path), mend="name a file with --out")
     if whole_texts(name) != name:

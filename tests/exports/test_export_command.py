@@ -197,3 +197,40 @@ def test_never_over_its_source_by_another_name(link: bool, map_file: Path, tmp_p
     assert ran.exit_code == 2
     assert "written over itself" in ran.stderr
     assert map_file.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["q17", "q17.c", "q17.H", "q17_law.h", "q17_law.c"])
+def test_every_ending_of_the_law_in_c_is_taken_off(name: str, map_file: Path, tmp_path: Path) -> None:
+    ran = run(map_file, "--to", "c-law", "--out", tmp_path / "out" / name)
+    assert ran.exit_code == 0, ran.output
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["q17_law.c", "q17_law.h"]
+
+
+def test_more_nodes_than_there_are(map_file: Path, additive: LockingMap, tmp_path: Path) -> None:
+    """All are kept, and that is said."""
+    sizes = [axis.size for axis in additive.axes]
+    words = (map_file, "--to", "json", "--nodes", "900x70x40", "--out", tmp_path / "q17.json")
+    assert f"More nodes than the map's {'x'.join(map(str, sizes))}" in run(*words).stdout
+    assert json.loads(run(*words, "--json").stdout)["nodes"] == sizes
+    fewer = run(map_file, "--to", "json", "--nodes", "4x2x2", "--out", tmp_path / "q17.json")
+    assert "More nodes" not in fewer.stdout
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"precision": "half"}, "precision is 'half'"),
+        ({"precision": None}, "precision is None"),
+        ({"locking_map": "map.json"}, "locking_map is 'map.json', and no map"),
+        ({"path": None}, "path is None"),
+        ({"to": 3}, "'3' is no format"),
+    ],
+)
+def test_an_argument_that_cannot_be(
+    given: dict[str, Any], said: str, additive: LockingMap, tmp_path: Path
+) -> None:
+    arguments: dict[str, Any] = {"locking_map": additive, "to": "c", "path": tmp_path / "x", **given}
+    with pytest.raises(OutputError, match=said) as caught:
+        export_map(**arguments)
+    assert caught.value.faults[0].mend
+    assert list(tmp_path.iterdir()) == []

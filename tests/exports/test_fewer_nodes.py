@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -103,4 +104,19 @@ def test_too_few_to_show_what_was_tested(tmp_path: Path) -> None:
 def test_too_few(additive: LockingMap, counts: tuple[int, ...], tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="too few nodes"):
         on_fewer_nodes(additive, counts, tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("nodes", ["9x7x4", [9.5, 7, 4], 9, [None, 2, 2]])
+def test_counts_that_are_none(nodes: Any, additive: LockingMap, tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match=r"nodes is .*no three whole numbers.*Mend: .*nodes=\(9, 7, 4\)"):
+        on_fewer_nodes(additive, nodes, tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("to", ["c-law", "modelica-law"])
+def test_the_law_has_no_nodes(to: str, lawful: LockingMap, tmp_path: Path) -> None:
+    """It is exact, and says nothing of being off."""
+    with pytest.raises(OutputError, match=f"'{to}' is the law alone"):
+        export_map(lawful, to, tmp_path / "q17", nodes=(4, 4, 3))
     assert list(tmp_path.iterdir()) == []
