@@ -105,7 +105,9 @@ def corner(
     car = load_car(car_file)
     phases = _point(point)
     if targets:
-        if len(maps) > 1 or preloads or phases is not None or branch == "followed":
+        if branch == "followed":
+            raise click.UsageError("--target is asked of one branch: leave out --branch followed.")
+        if len(maps) > 1 or preloads or phases is not None:
             raise click.UsageError("--target is asked of one map, by the car's phases, without --preload.")
         wanted = _wanted(maps[0], car, targets, characterisation, branch, str(car_file))
         _tell_wanted(wanted, picture, out, formats, as_json)
@@ -142,12 +144,10 @@ def _wanted(
     path: Path, car: Car, targets: tuple[str, ...], characterisation: Path | None, branch: Branch, file: str
 ) -> Wanted:
     from diffbench.answers.wanted import target_of, wanted_preload
-    from diffbench.results.characterisation import load_characterisation
     from diffbench.results.locking_map import load_map
 
     unit = load_map(path)
-    result = load_characterisation(_source(path, characterisation))
-    _of_one_fit(unit, result, path, unit.document.build)
+    result = _fit_of(unit, path, _source(path, characterisation))
     asked = [target_of(text, car) for text in targets]
     return wanted_preload(car, unit, result, asked, branch=branch, file=file)
 
@@ -213,7 +213,8 @@ def _units(
     if len(maps) > 1:
         raise click.UsageError("A ladder of preloads belongs to one map: name one.")
     return _ladder(
-        *units[0],
+        loaded[0],
+        maps[0],
         _source(maps[0], characterisation),
         [torque for text in preloads for torque in _rungs(text)],
     )
@@ -225,33 +226,43 @@ def _source(path: Path, characterisation: Path | None) -> Path:
     return beside / "characterisation.json" if characterisation is None else characterisation
 
 
-def _of_one_fit(measured: LockingMap, result: Characterisation, source: Path, name: str) -> None:
-    """Refuse a map and a characterisation of different fits."""
+def _fit_of(measured: LockingMap, path: Path, source: Path) -> Characterisation:
+    """The characterisation that a map was made of. Refuses one of another fit, and a map that no bench
+    measured."""
     from diffbench.errors import DocumentError
+    from diffbench.results.characterisation import load_characterisation
 
     document = measured.document
+    if document.predicted is not None:
+        raise DocumentError.single(
+            f"this map is a prediction itself ({document.predicted}): --preload and --target begin at the "
+            "unit as measured",
+            file=str(path),
+            mend="name the map.json that the fit wrote beside its characterisation.json; a prediction is put "
+            "beside it as a map of its own: diffbench corner MAP PREDICTED",
+        )
+    result = load_characterisation(source)
     of_one_fit = (
         document.provenance == result.provenance.model_dump(mode="json")
         if document.characterisation_sha256 is None  # written by an older version
         else document.characterisation_sha256 == result.digest
     )
-    if document.predicted is not None or not of_one_fit:
+    if not of_one_fit:
         raise DocumentError.single(
-            f"this is not the characterisation that map {name} was made of: their preloads cannot stand "
-            "side by side",
+            f"this is not the characterisation that map {document.build} was made of: their preloads cannot "
+            "stand side by side",
             file=str(source),
             mend="name the characterisation.json that the same fit wrote, by --characterisation",
         )
+    return result
 
 
 def _ladder(
-    name: str, measured: LockingMap, source: Path, torques: list[float]
+    measured: LockingMap, path: Path, source: Path, torques: list[float]
 ) -> list[tuple[str, LockingMap]]:
     from diffbench.answers.rebuild import preload_ladder, preload_of
-    from diffbench.results.characterisation import load_characterisation
 
-    result = load_characterisation(source)
-    _of_one_fit(measured, result, source, name)
+    result = _fit_of(measured, path, source)
     here = preload_of(result, build=measured.document.build)
     made = preload_ladder(result, torques, beside=measured)
     rungs = [(here, f"as built, {here:.4g} N·m", measured)]

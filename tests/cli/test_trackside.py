@@ -103,6 +103,8 @@ def test_corner_refuses(run: Run, refused: Refused, demo, car: Path, tmp_path: P
         (("--preload", "40 Nm:80 Nm"), "is no ladder: write LOW:HIGH:STEP"),
         (("--preload", "0:1000:1"), "has 1001 rungs"),
         (("--characterisation", "x.json"), "name a preload"),
+        (("--target", "kept 60 %", "--branch", "followed"), "leave out --branch followed"),
+        (("--target", "kept 60 %", "--preload", "40 Nm"), "asked of one map"),
         (("--picture", "corner.bmp"), "name a file that ends in .svg, .png, .pdf"),
     ],
 )
@@ -113,6 +115,20 @@ def test_corner_options_that_do_not_go(
     assert result.exit_code == 2
     assert said in " ".join(result.stderr.split())
     assert result.stdout == ""
+
+
+@pytest.mark.parametrize("option", [("--preload", "40 Nm"), ("--target", "kept 60 %")])
+def test_a_prediction_is_no_beginning(
+    option: tuple[str, str], run: Run, refused: Refused, demo, car: Path, tmp_path: Path
+) -> None:
+    """Of the very fit or not: what is said is what fits, and that works."""
+    source, softer = demo.folder / "characterisation.json", tmp_path / "softer.json"
+    assert run("rebuild", source, "--preload", "60 Nm", "--to", softer).exit_code == 0
+    for beside in ((), ("--characterisation", demo.folder), ("--characterisation", source)):
+        (fault,) = refused("corner", softer, "--car", car, *option, *beside)
+        assert f"{softer}: this map is a prediction itself" in fault
+        assert "diffbench corner MAP PREDICTED" in fault
+    assert run("corner", demo.folder / "map.json", softer, "--car", car).exit_code == 0
 
 
 def test_a_ladder_belongs_to_one_map(run: Run, demo, car: Path) -> None:
