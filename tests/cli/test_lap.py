@@ -580,3 +580,20 @@ def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path) -> None:
             assert new["sources"][name] > 1e-4
         widths = [lap["predicted"]["high"] - lap["predicted"]["low"] for lap in (old, new)]
         assert widths[1] > widths[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('slip_stiffness = { value = "62 kN", u =', 'slip_stiffness = { value = "62 kN", u = "35 kN" } #'),
+        ('mass = { value = "1120 kg", u =', 'mass = { value = "1120 kg", u = "900 kg" } #'),
+        ("weight_share = 0.56", "weight_share = { value = 0.9, u = 0.1 } #"),
+    ],
+)
+def test_a_doubt_within_which_there_is_no_such_car(refused: Refused, day: Path, old: str, new: str) -> None:
+    """Both limits are computed with: the fault is that of u, with its place."""
+    car = day.parent / "car.toml"
+    car.write_text(edited(car.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    said = " ".join(refused("lap", day))
+    assert "is so large that its 95 % limit is" in said
+    assert f"{old.split()[0]}.u" in said
