@@ -54,6 +54,7 @@ CHI2_95 = 3.8415  # chi-squared with one degree of freedom
 GRID = 241
 STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
+LEAST_STIFFNESS = 0.1  # of the stated one; less is not told by a line about a third of it
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
@@ -272,6 +273,11 @@ class _Run:
     def is_comparable(self) -> bool:
         """Whether there is a bench, and wheel speeds to hold it against."""
         return self.bench is not None and self.entries.samples.wheels
+
+    @property
+    def against_the_turn(self) -> bool:
+        """Whether the wheels differ against the turn over the entries: no unit does that."""
+        return float(self.free / self.free.sum() @ self.measured(self.car)) < 0.0
 
     def zeroed(self, extra: float = 0.0) -> Array:
         """The log's difference, right less left [rad/s], with ``extra`` left of the radii's ratio."""
@@ -601,10 +607,15 @@ class _Joint:
         score, u = self.stiffness_score(), getattr(car.tyre.slip_stiffness, "u", None)
         if score is None or not u:
             return Interval(None, None, None)
+        if any(run.against_the_turn for run in self.runs):
+            return Interval(None, None, None)
         column = self.common[STIFFNESS]
         left = 1.0 - float(column @ np.linalg.solve(self.covariance(), column))
         share = u / float(car.tyre.slip_stiffness)
-        return _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
+        told = _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
+        # below what was looked at, the line says nothing: a tyre of no stiffness is none
+        lowest = LEAST_STIFFNESS if told.low is None else told.low
+        return told if lowest > LEAST_STIFFNESS else Interval(None, None, None)
 
 
 def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResult:
@@ -634,6 +645,7 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
         reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
+        agreement, reason = _with_preload(agreement, reason, equivalent, run)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if run.holds and not run.entries.samples.brakes_told:
         reason += "; nothing says the brakes"
@@ -752,6 +764,19 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
     if gap < -NORMAL_95 * u:
         return "more locking", said
     return "the car shows what the bench says", said
+
+
+def _with_preload(agreement: Agreement, reason: str, asked: Interval, run: _Run) -> tuple[Agreement, str]:
+    """The verdict is of the car as stated, the preload asked for of the tyres as the logs put them: more or
+    less locking than a preload that is not ruled out cannot be told."""
+    assert run.bench is not None
+    preload = run.bench.preload.value
+    if agreement not in {"more locking", "less locking"} or asked == Interval(None, None, None):
+        return agreement, reason
+    below = asked.low is None or asked.low <= preload
+    if below and (asked.high is None or preload <= asked.high):
+        return "cannot be told", f"{reason}; yet the preload that the log asks for may be that of the bench"
+    return agreement, reason
 
 
 def _kept(

@@ -596,4 +596,58 @@ def test_a_doubt_within_which_there_is_no_such_car(refused: Refused, day: Path, 
     car.write_text(edited(car.read_text(encoding="utf-8"), old, new), encoding="utf-8")
     said = " ".join(refused("lap", day))
     assert "is so large that its 95 % limit is" in said
-    assert f"{old.split()[0]}.u" in said
+    assert f"{old.partition(' ')[0]}.u" in said
+
+
+def with_brake(day: Path, change: Callable[[float], float]) -> None:
+    """The brakes' torque in the logs, changed sample by sample."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        at = head.index("Brake torque rear [N.m]")
+        for row in rows:
+            row[at] = f"{change(float(row[at])):.3f}"
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+
+
+def as_pressure(day: Path, gain: str) -> None:
+    """The brakes' torque in the logs, called a pressure."""
+    for path in day.parent.glob("lap-?.csv"):
+        text = path.read_text(encoding="utf-8").replace("Brake torque rear [N.m]", "Brake [bar]")
+        path.write_text(text, encoding="utf-8")
+    stated = f'brake_torque_per_pressure = "{gain}"\ndate ='
+    text = day.read_text(encoding="utf-8").replace("date =", stated)
+    day.write_text(
+        text.replace(BRAKE, '[channel.brake_pressure]\ncolumn = "Brake [bar]"\n'), encoding="utf-8"
+    )
+
+
+@pytest.mark.parametrize("offset", [0.0, 3.0])
+def test_a_brake_with_the_other_sign_is_refused(refused: Refused, day: Path, offset: float) -> None:
+    with_brake(day, lambda torque: offset - torque)
+    said = " ".join(refused("lap", day))
+    assert "brake_torque goes down where the brakes are on" in said
+    assert "sign = -1 under [channel.brake_torque]" in said
+    as_pressure(day, "1 N.m/bar")
+    assert "sign = -1 under [channel.brake_pressure]" in " ".join(refused("lap", day))
+
+
+def test_a_brake_that_is_never_released_is_zeroed_on_the_throttle(run: Run, day: Path) -> None:
+    """A sensor's offset is no braking: the same share, and the offset is told."""
+    before = json.loads(run("lap", day, "--json").stdout)["laps"]
+    with_brake(day, lambda torque: torque + 150.0)
+    for old, new in zip(before, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
+        assert new["predicted"]["value"] == pytest.approx(old["predicted"]["value"], abs=1e-6)
+        assert not [text for text in old["findings"] if "brake_torque stands" in text]
+        (found,) = [text for text in new["findings"] if "brake_torque stands" in text]
+        assert "150 N·m where the brakes are released" in found
+
+
+def test_brakes_that_no_car_has_are_refused(refused: Refused, day: Path) -> None:
+    """More from one axle than the whole car slows by: m dv/dt, with the mass that the car states."""
+    with_brake(day, lambda torque: 25.0 * torque)
+    assert "the driven axle's brakes, by brake_torque, slow the car by" in " ".join(refused("lap", day))
+    with_brake(day, lambda torque: torque / 25.0)
+    as_pressure(day, "14 N.m/bar")
+    said = " ".join(refused("lap", day))
+    assert "by brake_pressure" in said
+    assert "brake_torque_per_pressure" in said
