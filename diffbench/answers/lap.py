@@ -239,8 +239,8 @@ def _runs_with(
 
 
 def _moved(value: float, z: float) -> tuple[Doubtful, float]:
-    """A doubtful number moved by so many of its standard uncertainties, and by how many it was: no further than
-    to a third, nor to where its lower 95 % limit is nothing."""
+    """A doubtful number moved by so many of its standard uncertainties, and by how many it was: no further
+    than to a third, nor to where its lower 95 % limit is nothing."""
     u = getattr(value, "u", None) or 0.0
     least = min(float(value), max(float(value) / 3.0, 1.05 * NORMAL_95 * u))
     moved = max(float(value) + z * u, least)
@@ -271,13 +271,15 @@ class _Run:
 
     @property
     def is_comparable(self) -> bool:
-        """Whether there is a bench, and wheel speeds to hold it against."""
-        return self.bench is not None and self.entries.samples.wheels
+        """Whether there is a bench, and wheel speeds to hold it against: those of other runs, too."""
+        return self.bench is not None and self.entries.samples.wheels and not self.against_the_turn
 
-    @property
+    @cached_property
     def against_the_turn(self) -> bool:
-        """Whether the wheels differ against the turn over the entries: no unit does that."""
-        return float(self.free / self.free.sum() @ self.measured(self.car)) < 0.0
+        """Whether the wheels differ against the turn over the entries, beyond doubt: no unit does that."""
+        common, own = self.of_log()
+        high = _by_log(self, self.free / self.free.sum(), {**common, **own}, None)[0].high
+        return high is not None and high < 0.0
 
     def zeroed(self, extra: float = 0.0) -> Array:
         """The log's difference, right less left [rad/s], with ``extra`` left of the radii's ratio."""
@@ -607,8 +609,6 @@ class _Joint:
         score, u = self.stiffness_score(), getattr(car.tyre.slip_stiffness, "u", None)
         if score is None or not u:
             return Interval(None, None, None)
-        if any(run.against_the_turn for run in self.runs):
-            return Interval(None, None, None)
         column = self.common[STIFFNESS]
         left = 1.0 - float(column @ np.linalg.solve(self.covariance(), column))
         share = u / float(car.tyre.slip_stiffness)
@@ -649,9 +649,9 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if run.holds and not run.entries.samples.brakes_told:
         reason += "; nothing says the brakes"
-    if told and share.high is not None and share.high < 0.0:
+    if run.bench is not None and run.entries.samples.wheels and run.against_the_turn:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
-        agreement, equivalent, reason = "cannot be told", nothing, AGAINST_THE_TURN
+        agreement, reason = "cannot be told", AGAINST_THE_TURN
     preload = run.bench.preload if run.bench is not None else None
     whose = run.bench.unit.document if run.bench is not None else None
     if not run.entries.samples.wheels:

@@ -302,8 +302,8 @@ def _brakes_as_the_car(
         name = next(n for n in ("brake_torque", "brake_pressure", *BRAKES) if n in sheet.channel)
         by = "unit and gain" if name == "brake_torque" else "its unit and brake_torque_per_pressure"
         what = (
-            f"the driven axle's brakes, by {name}, slow the car by {brakes_say:.3g} m/s² on the mean, and its "
-            f"speed falls by {max(slowed, 0.0):.2g} m/s²: no car has that"
+            f"the driven axle's brakes, by {name}, slow the car by {brakes_say:.3g} m/s² on the mean, and "
+            f"its speed falls by {max(slowed, 0.0):.2g} m/s²: no car has that"
         )
         mend = f"check {by} under [channel.{name}]: the torque is that of one wheel"
         raise DocumentError([Fault(what, _column(file, sheet, name), mend)])

@@ -244,7 +244,7 @@ class AmountWithDoubt(_InUnits):
             f"the uncertainty '{raw['u']}' of '{raw['value']}' is so large that its 95 % limit is "
             f"{end:.4g}{unit}: {wrong} is none"
         )
-        mend = "write the standard uncertainty, half of the 95 % one, or measure the value"
+        mend = "check value, uncertainty and their units; u is the standard uncertainty, half of the 95 % one"
         raise refusals("quantity", [(("u",), what, mend)])
 
 

@@ -651,3 +651,57 @@ def test_brakes_that_no_car_has_are_refused(refused: Refused, day: Path) -> None
     said = " ".join(refused("lap", day))
     assert "by brake_pressure" in said
     assert "brake_torque_per_pressure" in said
+
+
+def test_one_wheel_logged_twice_is_refused(refused: Refused, day: Path) -> None:
+    """Two columns of one reading are no locked axle."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        left, right = head.index("Wheel RL [km/h]"), head.index("Wheel RR [km/h]")
+        for row in rows:
+            row[right] = row[left]
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+    assert "the same in every sample: one wheel is logged twice" in " ".join(refused("lap", day))
+
+
+def halved(day: Path, times: float) -> None:
+    """What both wheels have apart in the logs, times a number: more locking, or against the turn."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        left, right = head.index("Wheel RL [km/h]"), head.index("Wheel RR [km/h]")
+        for row in rows:
+            mean = 0.5 * (float(row[left]) + float(row[right]))
+            apart = times * (float(row[right]) - mean)
+            row[left], row[right] = f"{mean - apart:.4f}", f"{mean + apart:.4f}"
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("times", [0.02, 0.4, 0.7, 1.6, -1.0])
+def test_verdict_preload_and_stiffness_say_the_same(run: Run, day: Path, times: float) -> None:
+    """More locking is said where the preload of the bench is ruled out; a stiffness of nothing is none."""
+    halved(day, times)
+    found = json.loads(run("lap", day, "--json").stdout)
+    low = found["stiffness_ratio"]["low"]
+    assert low is None or low > 0.1
+    assert times != -1.0 or low is None
+    for lap in found["laps"]:
+        asked, bench = lap["equivalent_preload_Nm"], lap["bench_preload_Nm"]["value"]
+        if lap["agreement"] in {"more locking", "less locking"} and set(asked.values()) != {None}:
+            above = asked["low"] is not None and asked["low"] > bench
+            assert above or (asked["high"] is not None and asked["high"] < bench)
+
+
+def test_several_wanted_that_cannot_be_met(run: Run, refused: Refused, demo, repository: Path) -> None:
+    """None within reach: each refused as alone; two that no one preload gives: the compromise is told. An end
+    of the range that is printed is itself within reach."""
+    car = repository / "fixtures" / "corner-entry" / "car.toml"
+    base = ("corner", demo.folder, "--car", car, "--target")
+    said = " ".join(refused(*base, "kept 98 %", "--target", "kept 99 %"))
+    assert said.count("is not within reach") == 2
+    ends = re.findall(r"give ([\d.]+) to ([\d.]+) %", said)[0]
+    for end in ends:
+        assert run(*base, f"kept {end} %").exit_code == 0
+    between = run(*base, "kept 57 %", "--target", "kept 58 %")
+    assert between.exit_code == 0
+    assert "Compromise: no preload within reach meets all targets" in " ".join(between.stdout.split())
+    assert "Compromise" not in run(*base, "kept 58 %").stdout
