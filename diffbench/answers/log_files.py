@@ -34,6 +34,9 @@ RUNGS = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
 PEDAL_AT_REST = 0.05  # share of the throttle's way
 RELEASED = 10.0  # per cent of a lap at least, in which the brakes are not touched
 FEW_SAMPLES = 20
+SHORTEST_STEP, LONGEST_STEP = 1e-4, 0.5  # s between samples
+SLIPS = 0.04  # of the car's speed: what both driven wheels may slip by on the mean
+DISTANCE_GOES_ON = "distance never begins again: laps are not told apart; state lap_length in the log sheet"
 ONE_READING = 1e-9  # by which the ratio of two wheel speeds may go up and down, and be of one wheel
 LARGE_REST = 0.05  # of the way of a brake's channel: what it may stand at with the brakes released
 TURNED = 3.0  # times further down than up
@@ -162,6 +165,7 @@ def samples_of(
     """A recording as samples in SI, gains and signs applied; ``beside_bench``, where the oil's temperature
     has to be known."""
     n = recording.time.size
+    _time_of_a_logger(sheet, run, recording)
 
     def channel(name: str) -> Array | None:
         if name not in recording.channels:
@@ -194,6 +198,8 @@ def samples_of(
     u_heat = 0.0 if heat is not None else _u_of(run.temperature)
     if heat is None:
         heat = _stated_heat(run, recording, n, needed=beside_bench)
+    laps = _laps(sheet, run, recording.time, channel)
+    lap_notes = (DISTANCE_GOES_ON,) if not laps and not run.laps and "distance" in sheet.channel else ()
     gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
@@ -214,9 +220,51 @@ def samples_of(
         u_speed=sheet.channel["speed"].u_gain,
         u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
         wheels=wheels,
-        notes=(*recording.notes, *said, *brakes.notes),
-        laps=_laps(sheet, run, recording.time, channel),
+        notes=(*recording.notes, *said, *brakes.notes, *_rolls(channel, speed, coasts, car), *lap_notes),
+        laps=laps,
     )
+
+
+def _time_of_a_logger(sheet: LogSheet, run: LogRun, recording: Recording) -> None:
+    """Refuse a clock that no logger has, and laps that begin beyond the log."""
+    file, time = str(recording.source.path), recording.time
+    step = float(np.median(np.diff(time))) if time.size > 1 else 0.0
+    if time.size > 1 and not SHORTEST_STEP <= step <= LONGEST_STEP:
+        what = f"the samples are {step:.3g} s apart, by the unit of time: no logger of a car has that"
+        mend = "correct unit under [channel.time]"
+        mend += ", or export more samples a second" if step > LONGEST_STEP else ""
+        raise DocumentError([Fault(what, _column(file, sheet, "time"), mend)])
+    late = [start for start in run.laps if start > time[-1]]
+    if late:
+        raise DocumentError.single(
+            f"a lap begins at {late[0]:g} s, and the log ends at {time[-1]:.1f} s",
+            file=file,
+            key="laps",
+            mend="state when each lap begins in seconds of this log, from its first sample",
+        )
+
+
+def _rolls(
+    channel: Callable[[str], Array | None], speed: Array, coasts: NDArray[np.bool_] | None, car: Car
+) -> tuple[str, ...]:
+    """A note where both wheels roll faster or slower than the car by more than slip and the stated radius:
+    the radius of the log or of the car is another one."""
+    left, right = (channel(name) for name in WHEELS)
+    if left is None or right is None:
+        return ()
+    moving = (speed > SLOWEST) & (True if coasts is None else coasts)
+    if moving.sum() < FEW_SAMPLES:
+        return ()
+    radius = car.axle.rolling_radius
+    over = float(np.nanmedian(0.5 * (left + right)[moving] * radius / speed[moving]))
+    if abs(over - 1.0) <= SLIPS + 2.0 * _u_of(radius) / radius:
+        return ()
+    text = (
+        f"both wheels with the car's rolling_radius of {1e3 * radius:.0f} mm go {over:.3f} times the car's "
+        f"speed, as with one of {1e3 * radius / over:.0f} mm: car's and log's rolling_radius, or the gain of "
+        "speed, do not go together, and the share kept is off by as much"
+    )
+    return (text,)
 
 
 def _stated_heat(run: LogRun, recording: Recording, n: int, *, needed: bool) -> Array:
@@ -317,7 +365,7 @@ def _u_of(value: float | None) -> float:
 def _laps(sheet: LogSheet, run: LogRun, time: Array, channel: Callable[[str], Array | None]) -> Laps:
     """Where laps begin, by the first that says it: run, channel that counts, beacon, distance, position."""
     if run.laps:
-        return by_counter(time, np.searchsorted(np.sort(run.laps), time, side="right").astype(np.float64))
+        return by_counter(time, np.searchsorted(run.laps, time, side="right").astype(np.float64))
     counted, beacon, distance = (channel(name) for name in ("lap", "beacon", "distance"))
     if counted is not None:
         return by_counter(time, counted)

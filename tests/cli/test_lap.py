@@ -705,3 +705,45 @@ def test_several_wanted_that_cannot_be_met(run: Run, refused: Refused, demo, rep
     assert between.exit_code == 0
     assert "Compromise: no preload within reach meets all targets" in " ".join(between.stdout.split())
     assert "Compromise" not in run(*base, "kept 58 %").stdout
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"60 degC"', '"60 degC"\nlaps = ["2.5 s", "900 s"]', "a lap begins at 900 s, and the log ends at"),
+        ('"60 degC"', '"60 degC"\nlaps = ["20 s", "2.5 s"]', "laps do not begin one after the other"),
+        ("Time [s]", "Time [min]", "the samples are 2.4 s apart"),
+        ("Time [s]", "Time [ms]", "the samples are 4e-05 s apart"),
+        ("[channel.time]", "[channel.time]\ngain = 1000", "the clock has neither gain nor sign"),
+    ],
+)
+def test_a_clock_that_no_log_has_is_refused(
+    refused: Refused, day: Path, old: str, new: str, said: str
+) -> None:
+    """Laps beyond the log or out of order, and a wrong unit of time: by their own names."""
+    for path in (day, *(day.parent.glob("lap-?.csv") if old == "Time [s]" else ())):
+        path.write_text(edited(path.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    found = " ".join(refused("lap", day))
+    assert said in found
+    assert "yaw" not in found
+
+
+def test_what_does_not_go_together_is_told(run: Run, day: Path) -> None:
+    """Wheels that roll 8 % faster than the car, and a distance that goes on without the length of a lap."""
+    text = day.read_text(encoding="utf-8")
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        rows = [f"{row},{20.0 * float(row.split(',')[0]):.2f}" for row in rows]
+        path.write_text("\n".join([f"{head},Way [m]", *rows]) + "\n", encoding="utf-8")
+    distance = '[channel.distance]\ncolumn = "Way [m]"\n\n'
+    before = json.loads(run("lap", day, "--json").stdout)["laps"]
+    assert not [each for each in before[0]["findings"] if "go together" in each or "lap_length" in each]
+    day.write_text(text.replace("[channel.speed]", f"{distance}[channel.speed]"), encoding="utf-8")
+    car = day.parent / "car.toml"
+    stated = edited(car.read_text(encoding="utf-8"), '"305 mm", u', '"330 mm", u')
+    car.write_text(stated, encoding="utf-8")
+    for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
+        assert [each for each in lap["findings"] if "lap_length" in each]
+        (rolls,) = [each for each in lap["findings"] if "do not go together" in each]
+        assert "of 330 mm" in rolls
+        assert "as with one of 30" in rolls
