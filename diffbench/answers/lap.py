@@ -54,6 +54,7 @@ CHI2_95 = 3.8415  # chi-squared with one degree of freedom
 GRID = 241
 STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
+LEAST_STIFFNESS = 0.1  # of the stated one; less is not told by a line about a third of it
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
 TOLD = 10.0  # N·m
@@ -220,7 +221,8 @@ def laps_of(
         z = told.stiffness_score()
         if z is None:
             break
-        tyre = car.tyre.model_copy(update={"slip_stiffness": _moved(car.tyre.slip_stiffness, z)})
+        moved, z = _moved(car.tyre.slip_stiffness, z)
+        tyre = car.tyre.model_copy(update={"slip_stiffness": moved})
         about = _runs_with(car.model_copy(update={"tyre": tyre}), runs, entries)
         told = _Joint([run for run in about if run.is_comparable], score=z)
     places = [i for i, run in enumerate(stated) if run.is_comparable]
@@ -236,10 +238,13 @@ def _runs_with(
     return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
 
 
-def _moved(value: float, z: float) -> Doubtful:
-    """A doubtful number moved by so many of its standard uncertainties, and no further than to a third."""
+def _moved(value: float, z: float) -> tuple[Doubtful, float]:
+    """A doubtful number moved by so many of its standard uncertainties, and by how many it was: no further
+    than to a third, nor to where its lower 95 % limit is nothing."""
     u = getattr(value, "u", None) or 0.0
-    return Doubtful(max(float(value) + z * u, float(value) / 3.0), u)
+    least = min(float(value), max(float(value) / 3.0, 1.05 * NORMAL_95 * u))
+    moved = max(float(value) + z * u, least)
+    return Doubtful(moved, u), (moved - float(value)) / u if u else z
 
 
 class _Run:
@@ -266,8 +271,15 @@ class _Run:
 
     @property
     def is_comparable(self) -> bool:
-        """Whether there is a bench, and wheel speeds to hold it against."""
-        return self.bench is not None and self.entries.samples.wheels
+        """Whether there is a bench, and wheel speeds to hold it against: those of other runs, too."""
+        return self.bench is not None and self.entries.samples.wheels and not self.against_the_turn
+
+    @cached_property
+    def against_the_turn(self) -> bool:
+        """Whether the wheels differ against the turn over the entries, beyond doubt: no unit does that."""
+        common, own = self.of_log()
+        high = _by_log(self, self.free / self.free.sum(), {**common, **own}, None)[0].high
+        return high is not None and high < 0.0
 
     def zeroed(self, extra: float = 0.0) -> Array:
         """The log's difference, right less left [rad/s], with ``extra`` left of the radii's ratio."""
@@ -600,7 +612,10 @@ class _Joint:
         column = self.common[STIFFNESS]
         left = 1.0 - float(column @ np.linalg.solve(self.covariance(), column))
         share = u / float(car.tyre.slip_stiffness)
-        return _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
+        told = _around(1.0 + share * score, share * math.sqrt(max(left, 0.0)))
+        # below what was looked at, the line says nothing: a tyre of no stiffness is none
+        lowest = LEAST_STIFFNESS if told.low is None else told.low
+        return told if lowest > LEAST_STIFFNESS else Interval(None, None, None)
 
 
 def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResult:
@@ -630,12 +645,13 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
         reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
+        agreement, reason = _with_preload(agreement, reason, equivalent, run)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if run.holds and not run.entries.samples.brakes_told:
         reason += "; nothing says the brakes"
-    if told and share.high is not None and share.high < 0.0:
+    if run.bench is not None and run.entries.samples.wheels and run.against_the_turn:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
-        agreement, equivalent, reason = "cannot be told", nothing, AGAINST_THE_TURN
+        agreement, reason = "cannot be told", AGAINST_THE_TURN
     preload = run.bench.preload if run.bench is not None else None
     whose = run.bench.unit.document if run.bench is not None else None
     if not run.entries.samples.wheels:
@@ -748,6 +764,19 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
     if gap < -NORMAL_95 * u:
         return "more locking", said
     return "the car shows what the bench says", said
+
+
+def _with_preload(agreement: Agreement, reason: str, asked: Interval, run: _Run) -> tuple[Agreement, str]:
+    """The verdict is of the car as stated, the preload asked for of the tyres as the logs put them: more or
+    less locking than a preload that is not ruled out cannot be told."""
+    assert run.bench is not None
+    preload = run.bench.preload.value
+    if agreement not in {"more locking", "less locking"} or asked == Interval(None, None, None):
+        return agreement, reason
+    below = asked.low is None or asked.low <= preload
+    if below and (asked.high is None or preload <= asked.high):
+        return "cannot be told", f"{reason}; yet the preload that the log asks for may be that of the bench"
+    return agreement, reason
 
 
 def _kept(

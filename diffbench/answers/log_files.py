@@ -33,6 +33,16 @@ Array = NDArray[np.float64]
 RUNGS = (0.2, 0.4, 0.6, 0.8, 1.2, 1.5, 2.0, 2.6)
 PEDAL_AT_REST = 0.05  # share of the throttle's way
 RELEASED = 10.0  # per cent of a lap at least, in which the brakes are not touched
+FEW_SAMPLES = 20
+SHORTEST_STEP, LONGEST_STEP = 1e-4, 0.5  # s between samples
+SLIPS = 0.04  # of the car's speed: what both driven wheels may slip by on the mean
+DISTANCE_GOES_ON = "distance never begins again: laps are not told apart; state lap_length in the log sheet"
+ONE_READING = 1e-9  # by which the ratio of two wheel speeds may go up and down, and be of one wheel
+LARGE_REST = 0.05  # of the way of a brake's channel: what it may stand at with the brakes released
+TURNED = 3.0  # times further down than up
+BRAKED = 0.2  # of the largest torque: above, the brakes are on
+MORE_THAN_IT_SLOWS = 2.0  # slopes, the car's mass and turning parts make no more of it
+LEAST_SLOWED = 2.0  # m/s²
 #: What each channel of a car on a track can be, in SI; common practice, no source.
 PLAUSIBLE = {
     "left_speed": (-20.0, 500.0, "rad/s"),
@@ -42,7 +52,7 @@ PLAUSIBLE = {
     "lateral_acceleration": (-60.0, 60.0, "m/s²"),
     "steering": (-20.0, 20.0, "rad"),
     "input_torque": (-2e4, 2e4, "N·m"),
-    "brake_torque": (-2e4, 2e4, "N·m"),
+    "brake_torque": (-1e4, 1e4, "N·m"),
     **dict.fromkeys(("brake_pressure", *BRAKES), (-2e6, 4e7, "Pa")),
     "throttle": (-0.2, 1.2, "of its way"),
     "oil_temperature": (-40.0, 220.0, "°C"),
@@ -51,6 +61,17 @@ SMALLEST_ZERO = math.radians(0.3)  # of steering: below it is what the logger re
 ODD_SHARE = 0.01  # of the samples: fewer beyond are spikes
 #: By how much a wheel may roll faster or slower than the car drives, as a share.
 ROLLS_LIKE_THE_CAR = 0.2
+
+
+@dataclass(frozen=True)
+class _Brakes:
+    """Torque of each brake [N·m] where anything says it, pressures of both (n, 2) [Pa] where both are logged,
+    the relative standard uncertainty of the torque's gain, and what was done."""
+
+    torque: Array | None
+    pressures: Array | None
+    u: float
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -144,6 +165,7 @@ def samples_of(
     """A recording as samples in SI, gains and signs applied; ``beside_bench``, where the oil's temperature
     has to be known."""
     n = recording.time.size
+    _time_of_a_logger(sheet, run, recording)
 
     def channel(name: str) -> Array | None:
         if name not in recording.channels:
@@ -160,12 +182,14 @@ def samples_of(
         left = right = speed / car.axle.rolling_radius
     yaw, u_yaw, said = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
     torque, throttle = channel("input_torque"), channel("throttle")
-    brake, pressures, u_brake = _brakes(sheet, channel)
     coasts = None
     if throttle is not None:
         coasts = throttle < PEDAL_AT_REST
     elif torque is not None:
         coasts = torque <= 0.0
+    file = str(recording.source.path)
+    brakes = _brakes(sheet, channel, coasts, file)
+    _brakes_as_the_car(brakes, sheet, speed, recording.time, car, file)
     u_torque = 0.0 if torque is None else sheet.channel["input_torque"].u_gain
     if torque is None and run.engine_braking is not None:
         torque = np.full(n, -float(run.engine_braking))
@@ -174,6 +198,8 @@ def samples_of(
     u_heat = 0.0 if heat is not None else _u_of(run.temperature)
     if heat is None:
         heat = _stated_heat(run, recording, n, needed=beside_bench)
+    laps = _laps(sheet, run, recording.time, channel)
+    lap_notes = (DISTANCE_GOES_ON,) if not laps and not run.laps and "distance" in sheet.channel else ()
     gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
@@ -182,10 +208,10 @@ def samples_of(
         speed=speed,
         yaw_rate=yaw,
         input_torque=torque,
-        brake_torque=np.zeros(n) if brake is None else brake,
-        brake_pressures=pressures,
-        brakes_told=brake is not None,
-        u_brake=u_brake,
+        brake_torque=np.zeros(n) if brakes.torque is None else brakes.torque,
+        brake_pressures=brakes.pressures,
+        brakes_told=brakes.torque is not None,
+        u_brake=brakes.u,
         u_torque=u_torque,
         u_temperature=u_heat,
         temperature=heat,
@@ -194,9 +220,51 @@ def samples_of(
         u_speed=sheet.channel["speed"].u_gain,
         u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
         wheels=wheels,
-        notes=(*recording.notes, *said),
-        laps=_laps(sheet, run, recording.time, channel),
+        notes=(*recording.notes, *said, *brakes.notes, *_rolls(channel, speed, coasts, car), *lap_notes),
+        laps=laps,
     )
+
+
+def _time_of_a_logger(sheet: LogSheet, run: LogRun, recording: Recording) -> None:
+    """Refuse a clock that no logger has, and laps that begin beyond the log."""
+    file, time = str(recording.source.path), recording.time
+    step = float(np.median(np.diff(time))) if time.size > 1 else 0.0
+    if time.size > 1 and not SHORTEST_STEP <= step <= LONGEST_STEP:
+        what = f"the samples are {step:.3g} s apart, by the unit of time: no logger of a car has that"
+        mend = "correct unit under [channel.time]"
+        mend += ", or export more samples a second" if step > LONGEST_STEP else ""
+        raise DocumentError([Fault(what, _column(file, sheet, "time"), mend)])
+    late = [start for start in run.laps if start > time[-1]]
+    if late:
+        raise DocumentError.single(
+            f"a lap begins at {late[0]:g} s, and the log ends at {time[-1]:.1f} s",
+            file=file,
+            key="laps",
+            mend="state when each lap begins in seconds of this log, from its first sample",
+        )
+
+
+def _rolls(
+    channel: Callable[[str], Array | None], speed: Array, coasts: NDArray[np.bool_] | None, car: Car
+) -> tuple[str, ...]:
+    """A note where both wheels roll faster or slower than the car by more than slip and the stated radius:
+    the radius of the log or of the car is another one."""
+    left, right = (channel(name) for name in WHEELS)
+    if left is None or right is None:
+        return ()
+    moving = (speed > SLOWEST) & (True if coasts is None else coasts)
+    if moving.sum() < FEW_SAMPLES:
+        return ()
+    radius = car.axle.rolling_radius
+    over = float(np.nanmedian(0.5 * (left + right)[moving] * radius / speed[moving]))
+    if abs(over - 1.0) <= SLIPS + 2.0 * _u_of(radius) / radius:
+        return ()
+    text = (
+        f"both wheels with the car's rolling_radius of {1e3 * radius:.0f} mm go {over:.3f} times the car's "
+        f"speed, as with one of {1e3 * radius / over:.0f} mm: car's and log's rolling_radius, or the gain of "
+        "speed, do not go together, and the share kept is off by as much"
+    )
+    return (text,)
 
 
 def _stated_heat(run: LogRun, recording: Recording, n: int, *, needed: bool) -> Array:
@@ -212,25 +280,81 @@ def _stated_heat(run: LogRun, recording: Recording, n: int, *, needed: bool) -> 
 
 
 def _brakes(
-    sheet: LogSheet, channel: Callable[[str], Array | None]
-) -> tuple[Array | None, Array | None, float]:
-    """Torque of each brake [N·m] where anything says it, pressures of both (n, 2) [Pa] where both are logged,
-    and the relative standard uncertainty of the torque's gain. Pressures are zeroed: released brakes are
-    most of a lap."""
-    told = [channel(name) for name in BRAKES]
-    each = [values - np.nanpercentile(values, RELEASED) for values in told if values is not None]
+    sheet: LogSheet, channel: Callable[[str], Array | None], coasts: NDArray[np.bool_] | None, file: str
+) -> _Brakes:
+    """What the log says of the brakes, zeroed: released brakes are most of a lap."""
+    found: dict[str, Array] = {}
+    notes = []
+    for name in ("brake_torque", "brake_pressure", *BRAKES):
+        values = channel(name)
+        if values is None:
+            continue
+        _brake_not_reversed(values, sheet, name, file)
+        rest = _released(values, coasts)
+        if abs(rest) > LARGE_REST * float(np.nanmax(values) - rest):
+            unit, scale = ("N·m", 1.0) if name == "brake_torque" else ("bar", 1e-5)
+            notes.append(
+                f"{name} stands at {scale * rest:.3g} {unit} where the brakes are released: taken as its "
+                "zero; a brake that drags that much would look like locking"
+            )
+        found[name] = np.maximum(values - rest, 0.0)
+    each = [found[name] for name in BRAKES if name in found]
     pressures = np.stack(each, axis=1) if each else None
-    torque = channel("brake_torque")
-    if torque is not None:
-        return np.abs(torque), pressures, sheet.channel["brake_torque"].u_gain
-    axle, gain = channel("brake_pressure"), sheet.brake_torque_per_pressure
-    if axle is not None:
-        axle = axle - np.nanpercentile(axle, RELEASED)
-    elif pressures is not None:
-        axle = pressures.mean(axis=1)
+    said, gain = tuple(notes), sheet.brake_torque_per_pressure
+    if "brake_torque" in found:
+        return _Brakes(found["brake_torque"], pressures, sheet.channel["brake_torque"].u_gain, said)
+    axle = found.get("brake_pressure", None if pressures is None else pressures.mean(axis=1))
     if axle is None or gain is None:
-        return None, pressures, 0.0
-    return np.maximum(axle, 0.0) * float(gain), pressures, _u_of(gain) / float(gain)
+        return _Brakes(None, pressures, 0.0, said)
+    return _Brakes(axle * float(gain), pressures, _u_of(gain) / float(gain), said)
+
+
+def _released(values: Array, coasts: NDArray[np.bool_] | None) -> float:
+    """Where a brake's channel stands with the brakes released: on the throttle, where that is told."""
+    on_throttle = values[~coasts & np.isfinite(values)] if coasts is not None else values[:0]
+    if on_throttle.size > ODD_SHARE * values.size:
+        return float(np.median(on_throttle))
+    return float(np.nanpercentile(values, RELEASED))
+
+
+def _brake_not_reversed(values: Array, sheet: LogSheet, name: str, file: str) -> None:
+    """Refuse a brake that goes down from where it stands most of the time."""
+    there = values[np.isfinite(values)]
+    if there.size == 0:
+        return
+    low, high = np.percentile(there, [100.0 * ODD_SHARE, 100.0 * (1.0 - ODD_SHARE)])
+    rest = _stands_most(there)
+    if rest - low > TURNED * max(high - rest, 0.0):
+        what = f"{name} goes down where the brakes are on, from {rest:.4g} to {low:.4g} in SI: it is reversed"
+        raise DocumentError([Fault(what, _column(file, sheet, name), f"sign = -1 under [channel.{name}]")])
+
+
+def _brakes_as_the_car(
+    brakes: _Brakes, sheet: LogSheet, speed: Array, time: Array, car: Car, file: str
+) -> None:
+    """Refuse brakes of one axle that would slow the car down far more than it slows."""
+    torque = brakes.torque
+    if torque is None or car.body is None:
+        return
+    there = np.isfinite(torque) & np.isfinite(speed)
+    torque, speed, time = torque[there], speed[there], time[there]
+    if torque.size < 2 or torque.max() <= 0.0:
+        return
+    on = torque > BRAKED * torque.max()
+    force = 2.0 * torque[on] / car.axle.rolling_radius
+    steps = np.diff(time, prepend=time[0])
+    # impulse over all braking, so that noise of the speed does not count
+    slowed = -np.diff(speed, prepend=speed[0])[on].sum() / max(float(steps[on].sum()), 1e-9)
+    brakes_say = float(force.mean()) / car.body.mass
+    if brakes_say > MORE_THAN_IT_SLOWS * max(slowed, LEAST_SLOWED):
+        name = next(n for n in ("brake_torque", "brake_pressure", *BRAKES) if n in sheet.channel)
+        by = "unit and gain" if name == "brake_torque" else "its unit and brake_torque_per_pressure"
+        what = (
+            f"the driven axle's brakes, by {name}, slow the car by {brakes_say:.3g} m/s² on the mean, and "
+            f"its speed falls by {max(slowed, 0.0):.2g} m/s²: no car has that"
+        )
+        mend = f"check {by} under [channel.{name}]: the torque is that of one wheel"
+        raise DocumentError([Fault(what, _column(file, sheet, name), mend)])
 
 
 def _u_of(value: float | None) -> float:
@@ -241,7 +365,7 @@ def _u_of(value: float | None) -> float:
 def _laps(sheet: LogSheet, run: LogRun, time: Array, channel: Callable[[str], Array | None]) -> Laps:
     """Where laps begin, by the first that says it: run, channel that counts, beacon, distance, position."""
     if run.laps:
-        return by_counter(time, np.searchsorted(np.sort(run.laps), time, side="right").astype(np.float64))
+        return by_counter(time, np.searchsorted(run.laps, time, side="right").astype(np.float64))
     counted, beacon, distance = (channel(name) for name in ("lap", "beacon", "distance"))
     if counted is not None:
         return by_counter(time, counted)
@@ -277,8 +401,22 @@ def _plausible(sheet: LogSheet, values: Mapping[str, Array | None], recording: R
                 "check unit, gain, sign and rolling_radius of it and of speed, and the car's rolling_radius"
             )
             faults.append(Fault(what, _column(file, sheet, name), mend))
+    faults += _same_wheel(sheet, told, moving, file)
     if faults:
         raise DocumentError(faults)
+
+
+def _same_wheel(sheet: LogSheet, told: Mapping[str, Array], moving: Array, file: str) -> list[Fault]:
+    """A fault where both wheel speeds are one reading: even wheels on one shaft have their own noise."""
+    if not set(WHEELS) <= set(told) or moving.sum() < FEW_SAMPLES:
+        return []
+    left, right = (told[name][moving] for name in WHEELS)
+    there = np.isfinite(left) & np.isfinite(right) & (right != 0.0)
+    over = left[there] / right[there]
+    if over.size < FEW_SAMPLES or float(np.ptp(over)) > ONE_READING:
+        return []
+    what = "left_speed and right_speed are the same in every sample: one wheel is logged twice"
+    return [Fault(what, _column(file, sheet, "right_speed"), "name the column of each wheel")]
 
 
 def _channel_mend(name: str) -> str:

@@ -201,8 +201,8 @@ def wanted_preload(
     Raises
     ------
     FitError
-        No preload within reach gives a single target: the nearest is named. Several are met as nearly as can
-        be.
+        No preload within reach gives a single target, or any of several: the nearest is named. Others are met
+        as nearly as can be.
 
     Notes
     -----
@@ -314,6 +314,9 @@ def _met(
         below = [end for end in bounds if end <= place]
         above = [end for end in bounds if end >= place]
         return Interval(place, min(below, default=None), max(above, default=None))
+    if all(_crossing(fine, row - target.value) is None for target, row in zip(targets, at, strict=True)):
+        refused = [_refused(target, fine, row) for target, row in zip(targets, at, strict=True)]
+        raise FitError([fault for each in refused for fault in each.faults])
     wanted = np.array([target.value for target in targets])[:, None]
     scale = np.array([target.scale for target in targets])[:, None]
     weight = np.array([target.weight for target in targets])[:, None]
@@ -351,9 +354,24 @@ def _crossing(fine: Array, gap: Array) -> float | None:
 def _refused(target: Target, fine: Array, at: Array) -> FitError:
     nearest = int(np.abs(at - target.value).argmin())
     times, unit = (100.0, "%") if target.what == "kept" else (1.0, "N·m")
+    lowest, highest = _inward(times * float(at.min()), up=True), _inward(times * float(at.max()), up=False)
+    shown = min(max(times * float(at[nearest]), lowest), highest)
     return FitError.single(
         f"'{target.text}' is not within reach: preload torques from {fine[0]:.4g} to {fine[-1]:.4g} N·m give "
-        f"{times * at.min():.4g} to {times * at.max():.4g} {unit}",
-        mend=f"the nearest is {fine[nearest]:.4g} N·m with {times * at[nearest]:.4g} {unit}; else change "
+        f"{lowest:.10g} to {highest:.10g} {unit}",
+        mend=f"the nearest is {fine[nearest]:.4g} N·m with {shown:.4g} {unit}; else change "
         "ramps, plates or springs",
     )
+
+
+def _inward(value: float, *, up: bool) -> float:
+    """An end of what is within reach, in four figures: what is printed is within reach itself.
+
+    >>> _inward(60.2479, up=False), _inward(60.2479, up=True)
+    (60.24, 60.25)
+    """
+    if value == 0.0:
+        return 0.0
+    places = 3 - math.floor(math.log10(abs(value)))
+    step = (math.ceil if up else math.floor)(value * 10.0**places)
+    return float(round(step / 10.0**places, max(places, 0)))

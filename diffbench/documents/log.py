@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
@@ -99,6 +100,8 @@ class LogChannel(Table):
     def _unit_suits(self) -> Self:
         if self.rolling_radius is not None and self.name not in WHEELS:
             raise refusal("rolling_radius belongs to wheel speeds", "leave it out")
+        if self.name == "time" and (self.gain, self.sign) != (1.0, 1):
+            raise refusal("the clock has neither gain nor sign", "leave them out, and state its unit")
         if self.unit is not None:
             try:
                 conversion(self.unit, self.dimension)
@@ -138,6 +141,13 @@ class LogRun(Table):
         examples=[["2.5 s", "104.1 s"]],
     )
     note: Text | None = Field(default=None, description="anything")
+
+    @field_validator("laps")
+    @classmethod
+    def _in_their_order(cls, laps: tuple[float, ...]) -> tuple[float, ...]:
+        if any(after <= before for before, after in pairwise(laps)):
+            raise refusal("laps do not begin one after the other", "write them in their order, each once")
+        return laps
 
 
 class LogSheet(Table):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
 PER_CENT = 100.0
+MISSED, MISSED_SHARE = 0.1, 0.005  # points or N·m, and of what was wanted: nearer is met
 
 
 def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
@@ -27,7 +28,7 @@ def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
     head = f"{printable(wanted.car)}; unit {printable(wanted.unit)}, build {printable(wanted.build)}"
     head = head if figures else f"Wanted preload, {head}"
     answer = (Sentence(head), bare(_rows(wanted), head=("", "preload torque [N·m]", *_asked(wanted))))
-    sections = [Section("", (*answer, *_shim(wanted)))]
+    sections = [Section("", (*answer, *_compromise(wanted), *_shim(wanted)))]
     if figures:
         sections.append(Section("Entry against first throttle", (_figure(wanted),)))
     foot = (
@@ -37,6 +38,21 @@ def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
         "qualified people, within the maker's limits."
     )
     return Document("Wanted preload", (*sections, Section("", (Sentence(foot),))))
+
+
+def _compromise(wanted: Wanted) -> tuple[Sentence, ...]:
+    """Which of several targets the wanted preload misses."""
+    missed = []
+    for met in wanted.targets:
+        times, unit = _unit(met)
+        got = times * (met.at_wanted.value or 0.0)
+        if abs(got - times * met.wanted) > max(MISSED, MISSED_SHARE * abs(times * met.wanted)):
+            missed.append(f"{printable(met.target)} comes to {number_text(got)} {unit}")
+    if not missed:
+        return ()
+    return (
+        Sentence(f"no preload within reach meets all targets: {'; '.join(missed)}.", first="Compromise: "),
+    )
 
 
 def _asked(wanted: Wanted) -> tuple[str, ...]:

@@ -580,3 +580,170 @@ def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path) -> None:
             assert new["sources"][name] > 1e-4
         widths = [lap["predicted"]["high"] - lap["predicted"]["low"] for lap in (old, new)]
         assert widths[1] > widths[0]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('slip_stiffness = { value = "62 kN", u =', 'slip_stiffness = { value = "62 kN", u = "35 kN" } #'),
+        ('mass = { value = "1120 kg", u =', 'mass = { value = "1120 kg", u = "900 kg" } #'),
+        ("weight_share = 0.56", "weight_share = { value = 0.9, u = 0.1 } #"),
+    ],
+)
+def test_a_doubt_within_which_there_is_no_such_car(refused: Refused, day: Path, old: str, new: str) -> None:
+    """Both limits are computed with: the fault is that of u, with its place."""
+    car = day.parent / "car.toml"
+    car.write_text(edited(car.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    said = " ".join(refused("lap", day))
+    assert "is so large that its 95 % limit is" in said
+    assert f"{old.partition(' ')[0]}.u" in said
+
+
+def with_brake(day: Path, change: Callable[[float], float]) -> None:
+    """The brakes' torque in the logs, changed sample by sample."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        at = head.index("Brake torque rear [N.m]")
+        for row in rows:
+            row[at] = f"{change(float(row[at])):.3f}"
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+
+
+def as_pressure(day: Path, gain: str) -> None:
+    """The brakes' torque in the logs, called a pressure."""
+    for path in day.parent.glob("lap-?.csv"):
+        text = path.read_text(encoding="utf-8").replace("Brake torque rear [N.m]", "Brake [bar]")
+        path.write_text(text, encoding="utf-8")
+    stated = f'brake_torque_per_pressure = "{gain}"\ndate ='
+    text = day.read_text(encoding="utf-8").replace("date =", stated)
+    day.write_text(
+        text.replace(BRAKE, '[channel.brake_pressure]\ncolumn = "Brake [bar]"\n'), encoding="utf-8"
+    )
+
+
+@pytest.mark.parametrize("offset", [0.0, 3.0])
+def test_a_brake_with_the_other_sign_is_refused(refused: Refused, day: Path, offset: float) -> None:
+    with_brake(day, lambda torque: offset - torque)
+    said = " ".join(refused("lap", day))
+    assert "brake_torque goes down where the brakes are on" in said
+    assert "sign = -1 under [channel.brake_torque]" in said
+    as_pressure(day, "1 N.m/bar")
+    assert "sign = -1 under [channel.brake_pressure]" in " ".join(refused("lap", day))
+
+
+def test_a_brake_that_is_never_released_is_zeroed_on_the_throttle(run: Run, day: Path) -> None:
+    """A sensor's offset is no braking: the same share, and the offset is told."""
+    before = json.loads(run("lap", day, "--json").stdout)["laps"]
+    with_brake(day, lambda torque: torque + 150.0)
+    for old, new in zip(before, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
+        assert new["predicted"]["value"] == pytest.approx(old["predicted"]["value"], abs=1e-6)
+        assert not [text for text in old["findings"] if "brake_torque stands" in text]
+        (found,) = [text for text in new["findings"] if "brake_torque stands" in text]
+        assert "150 N·m where the brakes are released" in found
+
+
+def test_brakes_that_no_car_has_are_refused(refused: Refused, day: Path) -> None:
+    """More from one axle than the whole car slows by: m dv/dt, with the mass that the car states."""
+    with_brake(day, lambda torque: 25.0 * torque)
+    assert "the driven axle's brakes, by brake_torque, slow the car by" in " ".join(refused("lap", day))
+    with_brake(day, lambda torque: torque / 25.0)
+    as_pressure(day, "14 N.m/bar")
+    said = " ".join(refused("lap", day))
+    assert "by brake_pressure" in said
+    assert "brake_torque_per_pressure" in said
+
+
+def test_one_wheel_logged_twice_is_refused(refused: Refused, day: Path) -> None:
+    """Two columns of one reading are no locked axle."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        left, right = head.index("Wheel RL [km/h]"), head.index("Wheel RR [km/h]")
+        for row in rows:
+            row[right] = row[left]
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+    assert "the same in every sample: one wheel is logged twice" in " ".join(refused("lap", day))
+
+
+def halved(day: Path, times: float) -> None:
+    """What both wheels have apart in the logs, times a number: more locking, or against the turn."""
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+        left, right = head.index("Wheel RL [km/h]"), head.index("Wheel RR [km/h]")
+        for row in rows:
+            mean = 0.5 * (float(row[left]) + float(row[right]))
+            apart = times * (float(row[right]) - mean)
+            row[left], row[right] = f"{mean - apart:.4f}", f"{mean + apart:.4f}"
+        path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("times", [0.02, 0.4, 0.7, 1.6, -1.0])
+def test_verdict_preload_and_stiffness_say_the_same(run: Run, day: Path, times: float) -> None:
+    """More locking is said where the preload of the bench is ruled out; a stiffness of nothing is none."""
+    halved(day, times)
+    found = json.loads(run("lap", day, "--json").stdout)
+    low = found["stiffness_ratio"]["low"]
+    assert low is None or low > 0.1
+    assert times != -1.0 or low is None
+    for lap in found["laps"]:
+        asked, bench = lap["equivalent_preload_Nm"], lap["bench_preload_Nm"]["value"]
+        if lap["agreement"] in {"more locking", "less locking"} and set(asked.values()) != {None}:
+            above = asked["low"] is not None and asked["low"] > bench
+            assert above or (asked["high"] is not None and asked["high"] < bench)
+
+
+def test_several_wanted_that_cannot_be_met(run: Run, refused: Refused, demo, repository: Path) -> None:
+    """None within reach: each refused as alone; two that no one preload gives: the compromise is told. An end
+    of the range that is printed is itself within reach."""
+    car = repository / "fixtures" / "corner-entry" / "car.toml"
+    base = ("corner", demo.folder, "--car", car, "--target")
+    said = " ".join(refused(*base, "kept 98 %", "--target", "kept 99 %"))
+    assert said.count("is not within reach") == 2
+    ends = re.findall(r"give ([\d.]+) to ([\d.]+) %", said)[0]
+    for end in ends:
+        assert run(*base, f"kept {end} %").exit_code == 0
+    between = run(*base, "kept 57 %", "--target", "kept 58 %")
+    assert between.exit_code == 0
+    assert "Compromise: no preload within reach meets all targets" in " ".join(between.stdout.split())
+    assert "Compromise" not in run(*base, "kept 58 %").stdout
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"60 degC"', '"60 degC"\nlaps = ["2.5 s", "900 s"]', "a lap begins at 900 s, and the log ends at"),
+        ('"60 degC"', '"60 degC"\nlaps = ["20 s", "2.5 s"]', "laps do not begin one after the other"),
+        ("Time [s]", "Time [min]", "the samples are 2.4 s apart"),
+        ("Time [s]", "Time [ms]", "the samples are 4e-05 s apart"),
+        ("[channel.time]", "[channel.time]\ngain = 1000", "the clock has neither gain nor sign"),
+    ],
+)
+def test_a_clock_that_no_log_has_is_refused(
+    refused: Refused, day: Path, old: str, new: str, said: str
+) -> None:
+    """Laps beyond the log or out of order, and a wrong unit of time: by their own names."""
+    for path in (day, *(day.parent.glob("lap-?.csv") if old == "Time [s]" else ())):
+        path.write_text(edited(path.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    found = " ".join(refused("lap", day))
+    assert said in found
+    assert "yaw" not in found
+
+
+def test_what_does_not_go_together_is_told(run: Run, day: Path) -> None:
+    """Wheels that roll 8 % faster than the car, and a distance that goes on without the length of a lap."""
+    text = day.read_text(encoding="utf-8")
+    for path in day.parent.glob("lap-?.csv"):
+        head, *rows = path.read_text(encoding="utf-8").splitlines()
+        rows = [f"{row},{20.0 * float(row.split(',')[0]):.2f}" for row in rows]
+        path.write_text("\n".join([f"{head},Way [m]", *rows]) + "\n", encoding="utf-8")
+    distance = '[channel.distance]\ncolumn = "Way [m]"\n\n'
+    before = json.loads(run("lap", day, "--json").stdout)["laps"]
+    assert not [each for each in before[0]["findings"] if "go together" in each or "lap_length" in each]
+    day.write_text(text.replace("[channel.speed]", f"{distance}[channel.speed]"), encoding="utf-8")
+    car = day.parent / "car.toml"
+    stated = edited(car.read_text(encoding="utf-8"), '"305 mm", u', '"330 mm", u')
+    car.write_text(stated, encoding="utf-8")
+    for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
+        assert [each for each in lap["findings"] if "lap_length" in each]
+        (rolls,) = [each for each in lap["findings"] if "do not go together" in each]
+        assert "of 330 mm" in rolls
+        assert "as with one of 30" in rolls
