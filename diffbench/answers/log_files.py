@@ -181,12 +181,8 @@ def samples_of(
     if left is None or right is None:
         left = right = speed / car.axle.rolling_radius
     yaw, u_yaw, said = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
-    torque, throttle = channel("input_torque"), channel("throttle")
-    coasts = None
-    if throttle is not None:
-        coasts = throttle < PEDAL_AT_REST
-    elif torque is not None:
-        coasts = torque <= 0.0
+    torque = channel("input_torque")
+    coasts = _coasts(channel("throttle"), torque)
     file = str(recording.source.path)
     brakes = _brakes(sheet, channel, coasts, file)
     _brakes_as_the_car(brakes, sheet, speed, recording.time, car, file)
@@ -223,6 +219,13 @@ def samples_of(
         notes=(*recording.notes, *said, *brakes.notes, *_rolls(channel, speed, coasts, car), *lap_notes),
         laps=laps,
     )
+
+
+def _coasts(throttle: Array | None, torque: Array | None) -> NDArray[np.bool_] | None:
+    """Where nobody drives, by throttle or torque; None where neither tells."""
+    if throttle is not None:
+        return np.asarray(throttle < PEDAL_AT_REST)
+    return None if torque is None else np.asarray(torque <= 0.0)
 
 
 def _time_of_a_logger(sheet: LogSheet, run: LogRun, recording: Recording) -> None:
@@ -406,7 +409,7 @@ def _plausible(sheet: LogSheet, values: Mapping[str, Array | None], recording: R
         raise DocumentError(faults)
 
 
-def _same_wheel(sheet: LogSheet, told: Mapping[str, Array], moving: Array, file: str) -> list[Fault]:
+def _same_wheel(sheet: LogSheet, told: Mapping[str, Array], moving: NDArray[np.bool_], file: str) -> list[Fault]:
     """A fault where both wheel speeds are one reading: even wheels on one shaft have their own noise."""
     if not set(WHEELS) <= set(told) or moving.sum() < FEW_SAMPLES:
         return []

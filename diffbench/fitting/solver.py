@@ -15,11 +15,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.fitting.unknowns import Names
+
+if TYPE_CHECKING:
+    import lmfit
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -166,6 +170,50 @@ class _EnoughError(Exception):
     """The limit of evaluations is reached."""
 
 
+class _Projected:
+    """The residual and its slope over the ``free`` unknowns, the linear ones eliminated; the best so far."""
+
+    def __init__(self, problem: Problem, start: Array, free: list[int], limit: int) -> None:
+        self._problem, self._start, self._free, self._limit = problem, start, free, limit
+        self.count, self.best, self.best_x = 0, np.inf, start
+        self._best_linear: _Linear | None = None
+
+    def at(self, parameters: lmfit.Parameters) -> Array:
+        """The whole vector, linear unknowns as at the start."""
+        x = self._start.copy()
+        x[self._free] = [parameters[f"p{i}"].value for i in self._free]
+        return x
+
+    def residual(self, parameters: lmfit.Parameters) -> Array:
+        self._evaluated(1)
+        x, linear = _eliminated(self._problem, self.at(parameters))
+        residual = self._problem.with_priors(x)
+        cost = 0.5 * float(residual @ residual)
+        if cost < self.best:
+            self.best, self.best_x, self._best_linear = cost, x, linear
+        return residual
+
+    def slope(self, parameters: lmfit.Parameters) -> Array:
+        names, free = self._problem.names, self._free
+        self._evaluated(len(free))
+        x, linear = self.best_x, self._best_linear  # nearly always: steps that raise the cost are not taken
+        if not np.array_equal(x[free], self.at(parameters)[free]):
+            x, linear = _eliminated(self._problem, self.at(parameters))
+        step = np.zeros_like(x)
+        step[free] = np.maximum(1e-4 * np.abs(x[free]), 1e-6)
+        rows = forward_jacobian(self._problem.with_priors, x, step, names.low, names.high)[:, free]
+        if linear is None:
+            return rows
+        place = x[linear.solved]
+        return linear.beside(rows, (place > names.low[linear.solved]) & (place < names.high[linear.solved]))
+
+    def _evaluated(self, times: int) -> None:
+        if self.count + times > self._limit:
+            self.count = self._limit
+            raise _EnoughError
+        self.count += times
+
+
 def search(
     problem: Problem, start: Array, *, tolerance: float = 1e-8, limit: int = 400
 ) -> tuple[Array, float, int]:
@@ -188,62 +236,25 @@ def search(
         unknown = names.unknowns[i]
         low, high = unknown.low, unknown.high
         parameters.add(f"p{i}", value=float(np.clip(start[i], low, high)), min=low, max=high)
-    step = np.zeros_like(start)
-    count, best, best_x = 0, np.inf, start
-    best_linear: _Linear | None = None
-
-    def at(parameters: lmfit.Parameters) -> Array:
-        x = start.copy()
-        x[free] = [parameters[f"p{i}"].value for i in free]
-        return x
-
-    def evaluated(times: int) -> None:
-        nonlocal count
-        if count + times > limit:
-            count = limit
-            raise _EnoughError
-        count += times
-
-    def projected(parameters: lmfit.Parameters) -> Array:
-        nonlocal best, best_x, best_linear
-        evaluated(1)
-        x, linear = _eliminated(problem, at(parameters))
-        residual = problem.with_priors(x)
-        cost = 0.5 * float(residual @ residual)
-        if cost < best:
-            best, best_x, best_linear = cost, x, linear
-        return residual
-
-    def slope(parameters: lmfit.Parameters) -> Array:
-        evaluated(len(free))
-        x, linear = best_x, best_linear  # nearly always: steps that raise the cost are not taken
-        if not np.array_equal(x[free], at(parameters)[free]):
-            x, linear = _eliminated(problem, at(parameters))
-        step[free] = np.maximum(1e-4 * np.abs(x[free]), 1e-6)
-        rows = forward_jacobian(problem.with_priors, x, step, names.low, names.high)[:, free]
-        if linear is None:
-            return rows
-        place = x[linear.solved]
-        return linear.beside(rows, (place > names.low[linear.solved]) & (place < names.high[linear.solved]))
-
+    sought = _Projected(problem, start, free, limit)
     # lmfit's own limit is never reached: its way out of it reads memory that is freed by then, and crashes
     # (1.3.4)
     try:
         with np.errstate():  # lmfit leaves numpy's settings changed where it is broken off
             result = lmfit.minimize(
-                projected,
+                sought.residual,
                 parameters,
                 method="leastsq",
                 max_nfev=2 * limit + 100,
                 xtol=tolerance,
                 ftol=tolerance,
-                Dfun=slope,
+                Dfun=sought.slope,
                 calc_covar=False,
             )
     except _EnoughError:
-        return best_x, best, count
-    x = eliminate(problem, at(result.params))
-    return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), count
+        return sought.best_x, sought.best, sought.count
+    x = eliminate(problem, sought.at(result.params))
+    return x, 0.5 * float(np.sum(problem.with_priors(x) ** 2)), sought.count
 
 
 def polish(

@@ -36,6 +36,15 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
+REPEATABILITY = (
+    "",
+    "# How far one refit of the same unit to the bench moves the numbers, one standard deviation:",
+    "# [repeatability]",
+    "# preload_torque = 0.015",
+    "# ramp_bias = 0.01",
+)
+
+
 def draft_rig(
     inspection: Inspection,
     *,
@@ -107,14 +116,7 @@ def draft_rig(
     if left:
         lines += ["", "# Columns that are not used above:"]
         lines += [f"#   {_seen(summary)}: {_reasons(guess)}" for summary, guess in left]
-    if not by_hand:
-        lines += [
-            "",
-            "# How far one refit of the same unit to the bench moves the numbers, one standard deviation:",
-            "# [repeatability]",
-            "# preload_torque = 0.015",
-            "# ramp_bias = 0.01",
-        ]
+    lines += [] if by_hand else REPEATABILITY
     return "\n".join(_plain(line) for line in lines) + "\n"
 
 

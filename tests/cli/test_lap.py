@@ -477,12 +477,14 @@ def test_steering_with_an_offset_and_without_its_doubt(run: Run, refused: Refuse
     text = re.sub(
         r"\[channel\.yaw_rate\]\n(.+\n)+",
         '[channel.steering]\ncolumn = "Steering [deg]"\n',
-        day.read_text(encoding="utf-8"),
-    ).replace('car = "car.toml"\n', 'car = "car.toml"\nsteering_ratio = 15\n')
+        edited(
+            day.read_text(encoding="utf-8"), 'car = "car.toml"\n', 'car = "car.toml"\nsteering_ratio = 15\n'
+        ),
+    )
     day.write_text(text, encoding="utf-8")
     assert "whose doubt decides the number" in " ".join(refused("lap", day))
     stated = "steering_ratio = 15\nundersteer_gradient = { value = 0.01, u = 0.002 }\n"
-    day.write_text(text.replace("steering_ratio = 15\n", stated), encoding="utf-8")
+    day.write_text(edited(text, "steering_ratio = 15\n", stated), encoding="utf-8")
     for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
         assert any(
             re.match(r"steering stands at [34]\.\d° most of the time", each) for each in lap["findings"]
@@ -531,7 +533,7 @@ def by_pressures(day: Path, ratio: float) -> None:
     text = day.read_text(encoding="utf-8")
     assert BRAKE in text
     stated = 'brake_torque_per_pressure = { value = "14 N.m/bar", u = "3 N.m/bar" }\n'
-    day.write_text(text.replace(BRAKE, PRESSURES).replace("date =", f"{stated}date ="), encoding="utf-8")
+    day.write_text(edited(edited(text, BRAKE, PRESSURES), "date =", f"{stated}date ="), encoding="utf-8")
 
 
 @pytest.mark.parametrize(("ratio", "found"), [(0.1, "the left brake has 20 % more pressure"), (0.0, None)])
@@ -564,14 +566,14 @@ def test_brakes_that_nothing_tells(run: Run, refused: Refused, day: Path) -> Non
     day.write_text(text.replace(BRAKE, PRESSURES.partition("\n\n")[0]), encoding="utf-8")
     assert "'right_brake_pressure' is missing" in " ".join(refused("lap", day))
     stated = 'brake_torque_per_pressure = "14 N.m/bar"\ndate ='
-    day.write_text(text.replace("date =", stated), encoding="utf-8")
+    day.write_text(edited(text, "date =", stated), encoding="utf-8")
     assert "has no pressure to go by" in " ".join(refused("lap", day))
 
 
 def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path) -> None:
     """Torque at the case and oil temperature with a doubt: both are sources, and widen the prediction."""
     before = json.loads(run("lap", day, "--json").stdout)["laps"]
-    text = day.read_text(encoding="utf-8").replace('"60 degC"', '{ value = "60 degC", u = "8 K" }')
+    text = edited(day.read_text(encoding="utf-8"), '"60 degC"', '{ value = "60 degC", u = "8 K" }')
     torque = "[channel.input_torque]\n"
     day.write_text(text.replace(torque, f"{torque}u_gain = 0.2\n"), encoding="utf-8")
     for old, new in zip(before, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
@@ -615,7 +617,7 @@ def as_pressure(day: Path, gain: str) -> None:
         text = path.read_text(encoding="utf-8").replace("Brake torque rear [N.m]", "Brake [bar]")
         path.write_text(text, encoding="utf-8")
     stated = f'brake_torque_per_pressure = "{gain}"\ndate ='
-    text = day.read_text(encoding="utf-8").replace("date =", stated)
+    text = edited(day.read_text(encoding="utf-8"), "date =", stated)
     day.write_text(
         text.replace(BRAKE, '[channel.brake_pressure]\ncolumn = "Brake [bar]"\n'), encoding="utf-8"
     )
