@@ -415,7 +415,9 @@ def _plausible(sheet: LogSheet, values: Mapping[str, Array | None], recording: R
         raise DocumentError(faults)
 
 
-def _same_wheel(sheet: LogSheet, told: Mapping[str, Array], moving: Array, file: str) -> list[Fault]:
+def _same_wheel(
+    sheet: LogSheet, told: Mapping[str, Array], moving: NDArray[np.bool_], file: str
+) -> list[Fault]:
     """A fault where both wheel speeds are one reading: even wheels on one shaft have their own noise."""
     if not set(WHEELS) <= set(told) or moving.sum() < FEW_SAMPLES:
         return []
