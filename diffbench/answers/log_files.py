@@ -181,21 +181,17 @@ def samples_of(
     if left is None or right is None:
         left = right = speed / car.axle.rolling_radius
     yaw, u_yaw, said = _yaw_rate(sheet, channel(sheet.path_channel), speed, car)
-    torque = channel("input_torque")
-    coasts = _coasts(channel("throttle"), torque)
-    file = str(recording.source.path)
-    brakes = _brakes(sheet, channel, coasts, file)
-    _brakes_as_the_car(brakes, sheet, speed, recording.time, car, file)
-    u_torque = 0.0 if torque is None else sheet.channel["input_torque"].u_gain
-    if torque is None and run.engine_braking is not None:
-        torque = np.full(n, -float(run.engine_braking))
-        u_torque = _u_of(run.engine_braking) / max(float(run.engine_braking), 1e-9)
+    torque, throttle = channel("input_torque"), channel("throttle")
+    coasts = _coasts(torque, throttle)
+    brakes = _brakes(sheet, channel, coasts, str(recording.source.path))
+    _brakes_as_the_car(brakes, sheet, speed, recording, car)
+    torque, u_torque = _case_torque(sheet, run, torque, n)
     heat = channel("oil_temperature")
     u_heat = 0.0 if heat is not None else _u_of(run.temperature)
     if heat is None:
         heat = _stated_heat(run, recording, n, needed=beside_bench)
     laps = _laps(sheet, run, recording.time, channel)
-    lap_notes = (DISTANCE_GOES_ON,) if not laps and not run.laps and "distance" in sheet.channel else ()
+    untold = (DISTANCE_GOES_ON,) if not laps and "distance" in sheet.channel else ()
     gains = [sheet.channel[name].u_gain for name in WHEELS if name in sheet.channel]
     return Samples(
         time=recording.time,
@@ -216,13 +212,23 @@ def samples_of(
         u_speed=sheet.channel["speed"].u_gain,
         u_wheel=0.5 * math.hypot(*gains),  # what both have apart is zeroed on straights
         wheels=wheels,
-        notes=(*recording.notes, *said, *brakes.notes, *_rolls(channel, speed, coasts, car), *lap_notes),
+        notes=(*recording.notes, *said, *brakes.notes, *_rolls(channel, speed, coasts, car), *untold),
         laps=laps,
     )
 
 
-def _coasts(throttle: Array | None, torque: Array | None) -> NDArray[np.bool_] | None:
-    """Where nobody drives, by throttle or torque; None where neither tells."""
+def _case_torque(sheet: LogSheet, run: LogRun, torque: Array | None, n: int) -> tuple[Array | None, float]:
+    """Torque at the case [N·m] (n,), logged or else stated, and its relative standard uncertainty."""
+    if torque is not None:
+        return torque, sheet.channel["input_torque"].u_gain
+    if run.engine_braking is None:
+        return None, 0.0
+    stated = float(run.engine_braking)
+    return np.full(n, -stated), _u_of(run.engine_braking) / max(stated, 1e-9)
+
+
+def _coasts(torque: Array | None, throttle: Array | None) -> NDArray[np.bool_] | None:
+    """Where the throttle is released (n,), by the pedal or else the torque; None where nothing says it."""
     if throttle is not None:
         return np.asarray(throttle < PEDAL_AT_REST)
     return None if torque is None else np.asarray(torque <= 0.0)
@@ -333,10 +339,10 @@ def _brake_not_reversed(values: Array, sheet: LogSheet, name: str, file: str) ->
 
 
 def _brakes_as_the_car(
-    brakes: _Brakes, sheet: LogSheet, speed: Array, time: Array, car: Car, file: str
+    brakes: _Brakes, sheet: LogSheet, speed: Array, recording: Recording, car: Car
 ) -> None:
     """Refuse brakes of one axle that would slow the car down far more than it slows."""
-    torque = brakes.torque
+    torque, time, file = brakes.torque, recording.time, str(recording.source.path)
     if torque is None or car.body is None:
         return
     there = np.isfinite(torque) & np.isfinite(speed)
@@ -409,7 +415,9 @@ def _plausible(sheet: LogSheet, values: Mapping[str, Array | None], recording: R
         raise DocumentError(faults)
 
 
-def _same_wheel(sheet: LogSheet, told: Mapping[str, Array], moving: NDArray[np.bool_], file: str) -> list[Fault]:
+def _same_wheel(
+    sheet: LogSheet, told: Mapping[str, Array], moving: NDArray[np.bool_], file: str
+) -> list[Fault]:
     """A fault where both wheel speeds are one reading: even wheels on one shaft have their own noise."""
     if not set(WHEELS) <= set(told) or moving.sum() < FEW_SAMPLES:
         return []

@@ -614,12 +614,12 @@ def with_brake(day: Path, change: Callable[[float], float]) -> None:
 def as_pressure(day: Path, gain: str) -> None:
     """The brakes' torque in the logs, called a pressure."""
     for path in day.parent.glob("lap-?.csv"):
-        text = path.read_text(encoding="utf-8").replace("Brake torque rear [N.m]", "Brake [bar]")
+        text = edited(path.read_text(encoding="utf-8"), "Brake torque rear [N.m]", "Brake [bar]")
         path.write_text(text, encoding="utf-8")
     stated = f'brake_torque_per_pressure = "{gain}"\ndate ='
     text = edited(day.read_text(encoding="utf-8"), "date =", stated)
     day.write_text(
-        text.replace(BRAKE, '[channel.brake_pressure]\ncolumn = "Brake [bar]"\n'), encoding="utf-8"
+        edited(text, BRAKE, '[channel.brake_pressure]\ncolumn = "Brake [bar]"\n'), encoding="utf-8"
     )
 
 
@@ -740,7 +740,7 @@ def test_what_does_not_go_together_is_told(run: Run, day: Path) -> None:
     distance = '[channel.distance]\ncolumn = "Way [m]"\n\n'
     before = json.loads(run("lap", day, "--json").stdout)["laps"]
     assert not [each for each in before[0]["findings"] if "go together" in each or "lap_length" in each]
-    day.write_text(text.replace("[channel.speed]", f"{distance}[channel.speed]"), encoding="utf-8")
+    day.write_text(edited(text, "[channel.speed]", f"{distance}[channel.speed]"), encoding="utf-8")
     car = day.parent / "car.toml"
     stated = edited(car.read_text(encoding="utf-8"), '"305 mm", u', '"330 mm", u')
     car.write_text(stated, encoding="utf-8")
