@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diffbench.answers.differences import Differences, one_sided
-from diffbench.answers.joint import Joint, Paired, widest
+from diffbench.answers.joint import Joint, Member, Paired, widest
+from diffbench.answers.observation import Estimate, alike, mean_of, observations
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
@@ -231,6 +232,20 @@ def _limited(pair: Paired, factors: Sequence[float]) -> Joint:
     )
 
 
+def at_limits(side: Sequence[Member], parameter: str) -> Estimate | None:
+    """What a state's limit on a quantity is about where that is not at the reference condition: of several
+    visits the mean."""
+    found = [
+        one.at_limits[parameter]
+        for who in side
+        for one in observations(who)
+        if one.measured_as == who.facts.build and parameter in one.at_limits
+    ]
+    if len(found) < len(side):
+        return None
+    return found[0] if len(found) == 1 else mean_of(found)
+
+
 def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_loss: float) -> list[Judged]:
     """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
     nothing is stated about it."""
@@ -254,6 +269,18 @@ def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_l
         check = check_limit(
             name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit
         )
+        elsewhere = at_limits(later, parameter)
+        if elsewhere is not None:
+            check = check_limit(
+                name,
+                value=elsewhere.value,
+                interval=elsewhere.interval,
+                low=limit.low,
+                high=limit.high,
+                unit=limit.unit,
+            )
+            judged.append(Judged(check, after * elsewhere.u_visit**2, elsewhere.u_shared**2))
+            continue
         refits = joint.refits(i)
         judged.append(Judged(check, after * refits, float(joint.covariance[i, i]) - refits))
     both = 1.0 / (1.0 / before + 1.0 / after)  # refits of both states: as many times as one visit each has
@@ -342,7 +369,16 @@ def next_event(
         check = judged.check
         if check.value is None:
             continue
-        if check.quantity in LIMITED and check.low is not None:
+        parameter = LIMITED.get(check.quantity, "")
+        after = at_limits(pair.later, parameter) if parameter and check.low is not None else None
+        if after is not None:
+            # a number that was read goes on by what was read: not at all where that was at another condition
+            before = at_limits(pair.earlier, parameter)
+            if before is not None and alike((before, after)):
+                value = after.value + step * (after.value - before.value)
+                u = math.hypot((1.0 + step) * after.u_visit, step * before.u_visit, after.u_shared)
+                held.append(_held(check.quantity, check.unit, value, u, low=check.low))
+        elif check.quantity in LIMITED and check.low is not None:
             i = list(LIMITED).index(check.quantity)
             held.append(
                 _held(check.quantity, check.unit, float(joint.value[i]), float(joint.u[i]), low=check.low)

@@ -23,10 +23,10 @@ from diffbench.answers.line import (
     pooled,
     records_needed,
 )
-from diffbench.answers.observation import Limit, Observation, observations
+from diffbench.answers.observation import AS_READ, Estimate, Limit, Observation, followed, observations
 from diffbench.answers.state import Stock, judge
 from diffbench.definitions import name_of, parts_of
-from diffbench.doubts import OF_A_VISIT, Source, statement_of
+from diffbench.doubts import statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.journal import recordings
@@ -175,21 +175,27 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
     axis : Axis
         What to count over.
     """
-    points, notes, unit = [], [], "1"
-    for number, visit in enumerate(visits, start=1):
-        found = visit.parameter(quantity)
-        if found is None:
+    points, notes = [], []
+    numbered = [(n, visit, one) for n, visit in enumerate(visits, 1) for one in visit.observations()]
+    course = followed([one for _, _, one in numbered], quantity)
+    found = {id(one): each for one, each in zip(course.seen, course.found, strict=True)}
+    for number, visit, one in numbered:
+        each = found.get(id(one))
+        if each is None:
             notes.append(f"record {visit.record.number} left out: it does not determine {quantity}")
             continue
         x = {"distance": visit.fact.distance_m, "events": visit.fact.events, "visits": number}[axis]
         if x is None:
             notes.append(f"record {visit.record.number} left out: it states no {axis}")
             continue
-        unit = str(found["unit"])
-        points.append(_point(visit, found, float(x)))
-    notes += _other_statements(visits, quantity)
+        points.append(_point(visit, each, float(x)))
+    if course.read:
+        notes.append(f"{quantity} is followed as read, or where its limits are meant: not carried elsewhere")
+    else:
+        notes += _other_statements(visits, quantity)
     points.sort(key=lambda point: (point.x, point.date, point.record))
-    low, high = visits[-1].limits(quantity) or (None, None)
+    low, high = (visits[-1].limits(quantity) if course.held_to(quantity) else None) or (None, None)
+    unit = course.found[-1].unit if course.found else "1"
     return Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), low, high), notes
 
 
@@ -230,20 +236,17 @@ def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
     }
 
 
-def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
-    budget: Mapping[str, float] = found.get("budget") or {}
-    of_visit = math.sqrt(math.fsum(float(budget.get(name, 0.0)) ** 2 for name in OF_A_VISIT))
-    u = found.get("u")
+def _point(visit: Visit, found: Estimate, x: float) -> Point:
     return Point(
         record=visit.record.number,
         date=visit.record.facts.date,
         x=x,
-        value=float(found["value"]),
-        u=None if u is None else float(u),
-        u_visit=of_visit if budget.get(Source.REPEATABILITY) else None,
-        u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
-        low=None if found.get("low") is None else float(found["low"]),
-        high=None if found.get("high") is None else float(found["high"]),
+        value=found.value,
+        u=found.u,
+        u_visit=found.u_visit if found.refits else None,
+        u_shared=found.u_shared,
+        low=found.low,
+        high=found.high,
     )
 
 
@@ -396,7 +399,9 @@ def trend_of(
         )
     over = axis or axis_for(by_build[chosen])
     names = list(quantities) or [
-        name for name in QUANTITIES if any(visit.parameter(name) for visit in by_build[chosen])
+        name
+        for name in QUANTITIES
+        if any(visit.parameter(name) or visit.parameter(AS_READ.get(name, "")) for visit in by_build[chosen])
     ]
     known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
     for name in (*names, *(limits or {})):

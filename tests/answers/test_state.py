@@ -267,6 +267,57 @@ def test_shims_in_stock_may_stand_in_the_build_sheet(life: Callable[..., list[Ch
     assert stepped == pytest.approx(1e-4 * round(1e4 * stepped))
 
 
+def as_read(
+    value: float, carried: float, doubt: float, *, heat: float = 21.0, **where: Any
+) -> dict[str, Any]:
+    """One invented visit by hand, whose limit is meant where it was read."""
+    found = visit(carried, **where)
+    weak = parameter(carried, {"weak: friction over speed": doubt, "bench repeatability": 1.2}, "N·m")
+    found["parameters"]["preload_torque"] = {**weak, "status": "carried"}
+    read = parameter(value, {"bench repeatability": 1.2, "transducer gain": 0.8}, "N·m")
+    at = {"at_temperature_degC": heat, "at_speed_difference_rad_s": 0.17}
+    found["parameters"]["preload_torque_as_read"] = {**read, **at}
+    found["limits"][0]["judged"] = "preload_torque_as_read"
+    return found
+
+
+def test_what_is_judged_as_read_is_followed_as_read() -> None:
+    """A carried number that rests on another range fell by a quarter; as read it fell by a twentieth."""
+    places = ((84.0, 83.0, 4.9), (82.5, 80.6, 4.9), (81.0, 59.0, 10.5))
+    seen = [
+        as_read(value, carried, doubt, kilometres=300.0 * n, day=30 * n)
+        for n, (value, carried, doubt) in enumerate(places)
+    ]
+    found = judge(seen)
+    assert "jump" not in kinds(found)
+    assert found.limits[0].value == pytest.approx(81.0)
+    assert all(one.value is None or one.value > 75.0 for one in found.reasons if one.kind == "limit-ahead")
+
+
+def test_doubt_of_carrying_counts_between_visits() -> None:
+    """Readings at unlike heats are followed at the reference, and what one of them is carried by alone is no
+    jump; three that were measured there are one."""
+    places = ((83.0, 4.9, 21.0), (80.6, 4.9, 21.0), (59.0, 10.5, 60.0))
+    seen = [
+        as_read(80.0, carried, doubt, heat=heat, kilometres=300.0 * n, day=30 * n)
+        for n, (carried, doubt, heat) in enumerate(places)
+    ]
+    assert "jump" not in kinds(judge(seen))
+    plain = [visit(value, kilometres=300.0 * n, day=30 * n) for n, (value, *_) in enumerate(places)]
+    assert "jump" in kinds(judge(plain))
+
+
+def test_the_fitted_shim_is_no_step_nor_is_one_that_makes_it_worse(
+    life: Callable[..., list[Characterisation]],
+) -> None:
+    """Worn to below its limits, with thinner shims in stock alone, or the one that is in."""
+    records = life([*FRESH, WORN])
+    for shims in ((SHIM,), (0.5 * SHIM, SHIM), (0.25 * SHIM, 0.5 * SHIM)):
+        step = judge(records, stock=Stock(shims=shims)).next_step
+        assert (step.kind, step.shim) == ("no-shim-reaches", None)
+        assert "stored-force" in step.cautions
+
+
 def test_comparing_says_the_same(life: Callable[..., list[Characterisation]]) -> None:
     """A comparison holds the state by all its records, and fails by it."""
     records = life([*FRESH, WORN])
