@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -28,7 +28,8 @@ class Estimate:
     new at every visit, ``u_shared`` the rest, and ``u_bench`` what of that is the bench's. ``refits``:
     whether the rig stated what a refit moves; ``carried``: whether it was carried to its condition over
     plausible ranges; ``law_misses``: whether most of its variance is what the law leaves out; ``heat`` [°C]
-    and ``speed`` [rad/s] where it was read, of one as read."""
+    and ``speed`` [rad/s] where it was read, of one as read;
+    ``budget`` its standard uncertainty by source."""
 
     value: float
     u: float | None
@@ -43,6 +44,7 @@ class Estimate:
     law_misses: bool = False
     heat: float | None = None
     speed: float | None = None
+    budget: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def interval(self) -> tuple[float, float] | None:
@@ -249,6 +251,7 @@ def _estimate(item: Mapping[str, Any]) -> Estimate:
         law_misses=float(budget.get(Source.LEFT_OUT, 0.0)) ** 2 > 0.5 * (u or 0.0) ** 2 > 0.0,
         heat=item.get("at_temperature_degC"),
         speed=item.get("at_speed_difference_rad_s"),
+        budget=budget,
     )
 
 
@@ -263,6 +266,16 @@ def _at_limits(
         if whose in ("", build) and item is not None and item["value"] is not None:
             found[LIMITED.get(stem, stem)] = _estimate(item)
     return found
+
+
+def judged_elsewhere(who: Member) -> dict[str, Estimate]:
+    """Limited quantities of a member's build where their limits are meant, of those not meant at the
+    reference."""
+    whole = who.characterisation
+    limits = [one.model_dump() for one in whole.limits if one.judged is not None]
+    names = [str(one["judged"]) for one in limits]
+    found = {name: whole.parameters[name].model_dump() for name in names if name in whole.parameters}
+    return _at_limits(found, limits, who.facts.build)
 
 
 def _limits(limits: list[Mapping[str, Any]], build: str) -> dict[str, Limit]:

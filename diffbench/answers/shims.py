@@ -586,9 +586,11 @@ def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
         y, _ = course.at(x)
         crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
         if crossings.size == 0 and not refined:
+            near = int(np.argmin(np.abs(y - target)))
             raise FitError.single(
                 f"{target:.4g} N·m is not within reach: shims from {1e3 * low:.3g} to {1e3 * high:.3g} mm "
-                f"give {y.min():.4g} to {y.max():.4g} N·m",
+                f"give {y.min():.4g} to {y.max():.4g} N·m; the nearest in reach is {y[near]:.4g} N·m, by "
+                f"{1e3 * x[near]:.3g} mm",
                 mend="test a build with a shim nearer to it, or change springs or plates",
             )
         i = int(crossings[0]) if crossings.size else 0

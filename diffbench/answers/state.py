@@ -335,6 +335,16 @@ def _differences(earlier: Sequence[Observation], later: Sequence[Observation]) -
     )
 
 
+def change_between(earlier: Observation, later: Observation, name: str) -> Change | None:
+    """The change of a quantity from one record to another, as a comparison has it; None where these cannot be
+    compared."""
+    try:
+        found = _differences([earlier], [later])
+    except DiffbenchError:
+        return None  # they are of things that no comparison holds against each other
+    return None if found is None else found.changes.get(name)
+
+
 def _part_of(found: Differences | None) -> Part | None:
     """Of the parts whose change is proven, the one whose change stands out most; spring and friction before
     those that are held against the fit alone."""

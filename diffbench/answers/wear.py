@@ -14,7 +14,7 @@ import numpy as np
 
 from diffbench.answers.differences import Differences, one_sided
 from diffbench.answers.joint import Joint, Member, Paired, widest
-from diffbench.answers.observation import Estimate, alike, mean_of, observations
+from diffbench.answers.observation import Estimate, alike, judged_elsewhere, mean_of
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
 from diffbench.results.characterisation import SpringFacts
@@ -235,12 +235,7 @@ def _limited(pair: Paired, factors: Sequence[float]) -> Joint:
 def at_limits(side: Sequence[Member], parameter: str) -> Estimate | None:
     """What a state's limit on a quantity is about where that is not at the reference condition: of several
     visits the mean."""
-    found = [
-        one.at_limits[parameter]
-        for who in side
-        for one in observations(who)
-        if one.measured_as == who.facts.build and parameter in one.at_limits
-    ]
+    found = [each for who in side if (each := judged_elsewhere(who).get(parameter)) is not None]
     if len(found) < len(side):
         return None
     return found[0] if len(found) == 1 else mean_of(found)
