@@ -256,7 +256,7 @@ def _estimate(item: Mapping[str, Any]) -> Estimate:
 
 
 def _at_limits(
-    parameters: Mapping[str, Mapping[str, Any]], limits: list[Mapping[str, Any]], build: str
+    parameters: Mapping[str, Mapping[str, Any]], limits: Sequence[Mapping[str, Any]], build: str
 ) -> dict[str, Estimate]:
     """Limited quantities of one build where their limits are meant, of those not meant at the reference."""
     found = {}
