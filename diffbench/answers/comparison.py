@@ -334,6 +334,8 @@ def _next(
         return None
     ways = [facts.distance_m for facts in builds]
     distance = None if ways[0] is None or ways[1] is None else ways[1] - ways[0]
+    if distance == 0.0:
+        return None  # nothing was driven in between: what a stretch wears is not known
     return next_event(pair, found, wear, limits, events=events, distance=distance)
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -26,7 +26,10 @@ from diffbench.results.discrepancy import NORMAL_95
 class Estimate:
     """One quantity in one record: value, standard uncertainty and 95 % interval; ``u_visit`` the part that is
     new at every visit, ``u_shared`` the rest, and ``u_bench`` what of that is the bench's. ``refits``:
-    whether the rig stated what a refit moves."""
+    whether the rig stated what a refit moves; ``carried``: whether it was carried to its condition over
+    plausible ranges; ``law_misses``: whether most of its variance is what the law leaves out; ``heat`` [°C]
+    and ``speed`` [rad/s] where it was read, of one as read;
+    ``budget`` its standard uncertainty by source."""
 
     value: float
     u: float | None
@@ -37,6 +40,11 @@ class Estimate:
     u_shared: float
     u_bench: float
     refits: bool
+    carried: bool = False
+    law_misses: bool = False
+    heat: float | None = None
+    speed: float | None = None
+    budget: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def interval(self) -> tuple[float, float] | None:
@@ -239,11 +247,16 @@ def _estimate(item: Mapping[str, Any]) -> Estimate:
         u_shared=math.sqrt(max((u or 0.0) ** 2 - of_visit**2, 0.0)),
         u_bench=of_bench,
         refits=bool(budget.get(Source.REPEATABILITY)),
+        carried=item.get("status") == "carried",
+        law_misses=float(budget.get(Source.LEFT_OUT, 0.0)) ** 2 > 0.5 * (u or 0.0) ** 2 > 0.0,
+        heat=item.get("at_temperature_degC"),
+        speed=item.get("at_speed_difference_rad_s"),
+        budget=budget,
     )
 
 
 def _at_limits(
-    parameters: Mapping[str, Mapping[str, Any]], limits: list[Mapping[str, Any]], build: str
+    parameters: Mapping[str, Mapping[str, Any]], limits: Sequence[Mapping[str, Any]], build: str
 ) -> dict[str, Estimate]:
     """Limited quantities of one build where their limits are meant, of those not meant at the reference."""
     found = {}
@@ -253,6 +266,16 @@ def _at_limits(
         if whose in ("", build) and item is not None and item["value"] is not None:
             found[LIMITED.get(stem, stem)] = _estimate(item)
     return found
+
+
+def judged_elsewhere(who: Member) -> dict[str, Estimate]:
+    """Limited quantities of a member's build where their limits are meant, of those not meant at the
+    reference."""
+    whole = who.characterisation
+    limits = [one.model_dump() for one in whole.limits if one.judged is not None]
+    names = [str(one["judged"]) for one in limits]
+    found = {name: whole.parameters[name].model_dump() for name in names if name in whole.parameters}
+    return _at_limits(found, limits, who.facts.build)
 
 
 def _limits(limits: list[Mapping[str, Any]], build: str) -> dict[str, Limit]:
@@ -283,3 +306,67 @@ def mean_of(here: Sequence[Estimate]) -> Estimate:
         u_shared=shared,
         refits=refits,
     )
+
+
+#: Readings this near to each other in heat [K], and in speed by this factor, are of one condition: friction
+#: moves by some 2 % over them (common practice, no source).
+ALIKE_HEAT, ALIKE_SPEED = 5.0, 1.5
+#: What a wrench reads of a quantity where no limit is meant elsewhere.
+AS_READ = {
+    "preload_torque": "preload_torque_as_read",
+    "ramp_bias_drive_loading": "ramp_bias_drive_as_read",
+    "ramp_bias_coast_loading": "ramp_bias_coast_as_read",
+}
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One quantity through visits, ``seen`` with an estimate each; ``read``: all as their limits judge them,
+    or as read at conditions that are alike, and not carried to the reference."""
+
+    seen: tuple[Observation, ...]
+    found: tuple[Estimate, ...]
+    read: bool
+
+    def held_to(self, name: str) -> bool:
+        """Whether it is these numbers that the newest limit on the quantity is about."""
+        return self.read or not any(name in one.at_limits for one in self.seen[-1:])
+
+
+def followed(seen: Sequence[Observation], name: str) -> Followed:
+    """A quantity through visits by numbers of one kind: as judged or as read where all have that at alike
+    conditions, else at the reference, where what a carried number has not in common with the others is new at
+    its visit."""
+    limited = any(name in one.limits for one in seen)
+    read = [one.at_limits.get(name) if limited else one.estimates.get(AS_READ.get(name, "")) for one in seen]
+    any_of = [a is not None or name in one.estimates for one, a in zip(seen, read, strict=True)]
+    there = [one for one in read if one is not None]
+    if there and len(there) == sum(any_of) and alike(there):
+        kept = tuple(one for one, a in zip(seen, read, strict=True) if a is not None)
+        return Followed(kept, tuple(there), True)
+    kept = tuple(one for one in seen if name in one.estimates)
+    return Followed(kept, _apart_from_carrying([one.estimates[name] for one in kept]), False)
+
+
+def alike(found: Sequence[Estimate]) -> bool:
+    """Whether readings were taken at one condition."""
+    heats = [one.heat for one in found if one.heat is not None]
+    speeds = [max(abs(one.speed), 1e-3) for one in found if one.speed is not None]
+    if len(heats) not in (0, len(found)) or len(speeds) not in (0, len(found)):
+        return False
+    near = not heats or max(heats) - min(heats) <= ALIKE_HEAT
+    return near and (not speeds or max(speeds) <= ALIKE_SPEED * min(speeds))
+
+
+def _apart_from_carrying(found: Sequence[Estimate]) -> tuple[Estimate, ...]:
+    """Estimates whose doubt of carrying beyond the least of them counts as new at their visit."""
+    if not any(one.carried for one in found):
+        return tuple(found)
+    least = min(one.u_shared / abs(one.value) if one.carried and one.value else 0.0 for one in found)
+    return tuple(_with_own(one, least * abs(one.value)) if one.carried else one for one in found)
+
+
+def _with_own(one: Estimate, common: float) -> Estimate:
+    common = min(common, one.u_shared)
+    own = math.sqrt(one.u_shared**2 - common**2)
+    return replace(one, u_visit=math.hypot(one.u_visit, own), u_shared=common)

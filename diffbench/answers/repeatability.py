@@ -374,6 +374,12 @@ def repeatability(
     if "preload_torque" in found and bias is not None:
         ratio = (np.array(found["preload_torque"].values) / bias).tolist()
         found[RELATIVE] = _precision(ratio, "N·m", groups, labels)
+    if not found:
+        raise FitError.single(
+            "no quantity is determined in every visit: "
+            + "; ".join(f"{name} in {why.removeprefix('determined in ')}" for name, why in missing.items()),
+            mend="leave out the visits that determine it not, or test the same in each",
+        )
     rig = _rig(found)
     return Repeatability(
         groups=list(groups),

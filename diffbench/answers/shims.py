@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
 from diffbench.answers.joint import Joint, Member, combined, member, paired
-from diffbench.answers.wear import stack_of
+from diffbench.answers.observation import alike
+from diffbench.answers.wear import at_limits, stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
@@ -179,6 +180,10 @@ REACH = 1.0
 # Misses of twice what doubt explains are no chance; a ladder can do without springs from three rungs on.
 DISAGREEMENT = 4.0
 FEWEST_WITHOUT_SPRINGS = 3
+NOT_READ_ALIKE = (
+    "the limits are judged as read, and the builds were not all read alike: preload torques are those at the "
+    "reference condition"
+)
 LEFT_OUT = (
     "the disc springs of the sheet are left out: their curve misses the measured builds by {:.1f} times what "
     "doubt explains; check their dimensions and number"
@@ -238,6 +243,8 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
     pair = paired(members)
     factors: list[float | Array] = list(np.eye(len(members)))
     joint = combined(pair, factors, lambda unit: np.array([unit.preload_torque]), together=False)
+    joint, told = _where_judged(members, joint)
+    notes += told
     springs = next((m.springs for m in members if m.springs is not None), None)
     stack = None if springs is None else stack_of(springs)
     chosen = way or ("both" if stack is not None else "ladder")
@@ -277,6 +284,21 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
     return Ladder(
         members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes), beside
     )
+
+
+def _where_judged(members: Sequence[Member], joint: Joint) -> tuple[Joint, list[str]]:
+    """The preload torques of the rungs as their limits judge them, where all of them have that at conditions
+    that are alike; what is shared is taken as one error, as that of the bench and of the sheet is."""
+    found = [at_limits([who], "preload_torque") for who in members]
+    read = [one for one in found if one is not None]
+    if not read:
+        return joint, []
+    if len(read) < len(members) or not alike(read):
+        return joint, [NOT_READ_ALIKE]
+    value = np.array([one.value for one in read])
+    shared = np.array([one.u_shared for one in read])
+    own = np.diag(np.square([one.u_visit for one in read]))
+    return Joint(value, np.outer(shared, shared) + own, {}), []
 
 
 def _by_springs(
@@ -506,6 +528,12 @@ def advise(
         )
     advised = _choice(candidates, target, limits)
     notes += _notes(ladder, advised)
+    nearest = int(np.argmin(np.abs(ladder.joint.value - target)))
+    now, fitted = float(ladder.joint.value[nearest]), 1e3 * float(shims[nearest])
+    if abs(now - target) < abs(advised.preload_torque_Nm - target) and not np.isclose(
+        advised.shim_m, shims[nearest]
+    ):
+        notes.append(f"no shim in stock comes nearer to the target than the {fitted:g} mm that was tested")
     return ShimAdvice(
         unit=members[0].characterisation.unit,
         target_Nm=target,
@@ -558,9 +586,11 @@ def _solve(course: Course, target: float, span: tuple[float, float]) -> float:
         y, _ = course.at(x)
         crossings = np.flatnonzero((y[:-1] - target) * (y[1:] - target) <= 0.0)
         if crossings.size == 0 and not refined:
+            near = int(np.argmin(np.abs(y - target)))
             raise FitError.single(
                 f"{target:.4g} N·m is not within reach: shims from {1e3 * low:.3g} to {1e3 * high:.3g} mm "
-                f"give {y.min():.4g} to {y.max():.4g} N·m",
+                f"give {y.min():.4g} to {y.max():.4g} N·m; the nearest in reach is {y[near]:.4g} N·m, by "
+                f"{1e3 * x[near]:.3g} mm",
                 mend="test a build with a shim nearer to it, or change springs or plates",
             )
         i = int(crossings[0]) if crossings.size else 0

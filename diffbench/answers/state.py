@@ -17,8 +17,16 @@ import numpy as np
 from diffbench.answers.differences import Change, Differences, differences_between
 from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, find_jump, fit_line, place_ahead
-from diffbench.answers.observation import Estimate, Limit, Observation, mean_of, observations
-from diffbench.answers.shims import Candidate, advise
+from diffbench.answers.observation import (
+    Estimate,
+    Followed,
+    Limit,
+    Observation,
+    followed,
+    mean_of,
+    observations,
+)
+from diffbench.answers.shims import Candidate, ShimAdvice, advise
 from diffbench.answers.wear import LARGEST_LOSS, POWER_95, Judged, judged_limits, visits_for, wear_between
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fitting.pooling import LEVEL, apart
@@ -41,6 +49,8 @@ from diffbench.results.state import (
 
 Given = Characterisation | Member | Observation | Mapping[str, Any]
 
+#: Shims nearer to each other than this [m] are one.
+SAME_SHIM = 1e-6
 #: Followed from visit to visit.
 FOLLOWED = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
 GRAVITY = list(STATE_OF)
@@ -325,6 +335,16 @@ def _differences(earlier: Sequence[Observation], later: Sequence[Observation]) -
     )
 
 
+def change_between(earlier: Observation, later: Observation, name: str) -> Change | None:
+    """The change of a quantity from one record to another, as a comparison has it; None where these cannot be
+    compared."""
+    try:
+        found = _differences([earlier], [later])
+    except DiffbenchError:
+        return None  # they are of things that no comparison holds against each other
+    return None if found is None else found.changes.get(name)
+
+
 def _part_of(found: Differences | None) -> Part | None:
     """Of the parts whose change is proven, the one whose change stands out most; spring and friction before
     those that are held against the fit alone."""
@@ -353,7 +373,7 @@ def _reasons(case: _Case) -> Iterator[Reason]:
     yield from _of_courses(case)
     yield from _of_wear(case)
     yield from case.earlier_disagreeing
-    known = [case.newest.estimates[name] for name in case.limits if name in case.newest.estimates]
+    known = [found for name in case.limits if (found := case.estimate(name)) is not None]
     if known and not all(one.refits for one in known):
         yield _reason(case, "refits-unknown")
     for name in ("spring_force", "friction"):
@@ -417,7 +437,11 @@ def _of_limit(case: _Case, check: LimitCheck) -> Iterator[Reason]:
 
 def _all_beyond(case: _Case, check: LimitCheck) -> bool:
     """Whether every visit at the newest place is beyond a limit by itself."""
-    there = [one.estimates[check.quantity] for one in case.here if check.quantity in one.estimates]
+    there = [
+        found
+        for one in case.here
+        if (found := one.at_limits.get(check.quantity, one.estimates.get(check.quantity))) is not None
+    ]
     return all(decided(one.interval, check.low, check.high) == "not conforming" for one in there)
 
 
@@ -427,7 +451,8 @@ def _disagreement(here: Sequence[Observation], kind: ReasonKind) -> Reason | Non
         return None
     several = len({one.bench for one in here}) > 1
     for name in FOLLOWED:
-        seen = [(one, one.estimates[name]) for one in here if name in one.estimates]
+        course = followed(here, name)
+        seen = list(zip(course.seen, course.found, strict=True))
         if len(seen) < 2:
             continue
         values = np.array([estimate.value for _, estimate in seen])
@@ -454,10 +479,10 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
         return
     over = axis_over([(one.distance_m, one.events) for one in case.sound])
     for name in dict.fromkeys((*FOLLOWED, *case.limits)):
-        x, points = _along(case.sound, name, over)
+        course = followed(case.sound, name)
+        x, points, found = _along(case.sound, course, over)
         if not points:
             continue
-        found = [one.estimates[name] for one in points]
         stated = _scatter(points, found)
         y = [one.value for one in found]
         jump = find_jump(x, y, stated=stated) if len(x) > 2 else None
@@ -478,7 +503,7 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
             )
         line = fit_line(x[since:], y[since:], stated=stated)
         ahead = place_ahead(x, one_by_one=over == "events", stretches=case.events)
-        limit = case.limits.get(name)
+        limit = case.limits.get(name) if course.held_to(name) else None
         outcome = next((check.outcome for check in case.checks if check.quantity == name), None)
         if line is None or ahead is None or limit is None or outcome == "not conforming":
             continue
@@ -522,15 +547,19 @@ def _of_wear(case: _Case) -> Iterator[Reason]:
             )
 
 
-def _along(own: Sequence[Observation], name: str, over: Axis) -> tuple[list[float], list[Observation]]:
-    """Where each record of a quantity stands, and the records, in that order."""
-    placed: list[tuple[float, int, Observation]] = []
-    for number, one in enumerate(own, start=1):
+def _along(
+    own: Sequence[Observation], course: Followed, over: Axis
+) -> tuple[list[float], list[Observation], list[Estimate]]:
+    """Where each record of a quantity stands, the records, and what they say, in that order."""
+    numbers = {id(one): number for number, one in enumerate(own, start=1)}
+    placed: list[tuple[float, int, Observation, Estimate]] = []
+    for one, found in zip(course.seen, course.found, strict=True):
+        number = numbers[id(one)]
         at = {"distance": one.distance_m, "events": one.events, "visits": number}[over]
-        if name in one.estimates and at is not None:
-            placed.append((float(at), number, one))
+        if at is not None:
+            placed.append((float(at), number, one, found))
     placed.sort(key=lambda each: each[:2])
-    return [at for at, _, _ in placed], [one for _, _, one in placed]
+    return [at for at, *_ in placed], [one for _, _, one, _ in placed], [found for *_, found in placed]
 
 
 def _scatter(points: Sequence[Observation], found: Sequence[Estimate]) -> float | None:
@@ -593,11 +622,13 @@ def _settle(case: _Case, reason: Reason) -> NextStep:
         return _measure(case, reason, "measure-again", visits=visits)
     # within one standard uncertainty of it
     on_limit = reason.chance is not None and 0.16 < reason.chance < 0.84
-    return (
-        _shim(case, reason)
-        if on_limit and reason.quantity in _OF_PRELOAD
-        else _measure(case, reason, "measure-more")
-    )
+    found = case.estimate(reason.quantity or "")
+    # where the law misses, what it says of another shim is in as much doubt
+    if on_limit and reason.quantity in _OF_PRELOAD and not (found is not None and found.law_misses):
+        step = _shim(case, reason)
+        if step.kind != "no-shim-reaches":
+            return step
+    return _measure(case, reason, "measure-more")
 
 
 def _before_the_event(case: _Case, reason: Reason) -> NextStep:
@@ -635,7 +666,8 @@ def _visits(case: _Case, reason: Reason) -> int | None:
     """Further visits that settle a limit with a chance of 95 % if the value stays where it is."""
     if reason.quantity in case.wear:
         return case.wear[reason.quantity].visits
-    found = case.newest.estimates.get(reason.quantity or "")
+    name = reason.quantity or ""
+    found = case.newest.at_limits.get(name, case.newest.estimates.get(name))
     if found is None or reason.value is None or reason.limit is None or not found.refits:
         return None
     wanted = abs(reason.value - reason.limit) / (NORMAL_95 + POWER_95)
@@ -667,13 +699,18 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
                 )
             except DiffbenchError:
                 continue  # what is known does not reach: the next way, else say what is missing
+            better = _better(found, who.shim, target)
+            if better is None:
+                return _no_shim(reason)
             return NextStep(
                 kind="fit-shim",
                 quantity="preload_torque",
                 part=reason.part,
-                shim=_as_step(found.advised, who.shim),
+                shim=_as_step(better, who.shim),
                 cautions=["stored-force", "heat"],
             )
+        if not missing:
+            return _no_shim(reason)  # all is known that a shim is worked out from
     return NextStep(
         kind="state-shim-and-springs",
         quantity="preload_torque",
@@ -683,12 +720,35 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
     )
 
 
+def _no_shim(reason: Reason) -> NextStep:
+    """What a shim cannot mend."""
+    return NextStep(
+        kind="no-shim-reaches", quantity="preload_torque", part=reason.part, cautions=list(OPENING)
+    )
+
+
+def _better(found: ShimAdvice, now: float | None, target: float) -> Candidate | None:
+    """The advised shim, or of its neighbours the next best; None where all would do no better than the one
+    that is fitted: that is no step, nor is one that leads away from what is wanted."""
+    rungs = [one for one in found.rungs if now is not None and abs(one.shim_m - now) <= SAME_SHIM]
+    if now is None or not rungs:
+        return found.advised
+    fitted = abs(rungs[-1].preload_torque_Nm - target)
+    other = [one for one in (found.advised, *found.candidates) if abs(one.shim_m - now) > SAME_SHIM]
+    nearer = [one for one in other if abs(one.preload_torque_Nm - target) < fitted]
+    if found.limits_Nm is not None:
+        nearer = [one for one in nearer if found.limits_Nm[0] <= one.preload_torque_Nm <= found.limits_Nm[1]]
+    if not nearer or found.advised in nearer:
+        return found.advised if found.advised in nearer else None
+    return max(nearer, key=lambda one: (round(one.chance or 0.0, 3), -abs(one.preload_torque_Nm - target)))
+
+
 def _target(case: _Case, limit: Limit | None) -> float | None:
     """Preload torque wanted: the middle of the limits; with one end, clear of it by what doubt asks for;
     without, that of the first visit."""
     if limit is not None and limit.low is not None and limit.high is not None:
         return 0.5 * (limit.low + limit.high)
-    found = case.newest.estimates.get("preload_torque")
+    found = case.newest.at_limits.get("preload_torque", case.newest.estimates.get("preload_torque"))
     if limit is not None and found is not None and found.u is not None:
         clear = (NORMAL_95 + POWER_95) * found.u
         return limit.low + clear if limit.low is not None else (limit.high or 0.0) - clear

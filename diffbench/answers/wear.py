@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diffbench.answers.differences import Differences, one_sided
-from diffbench.answers.joint import Joint, Paired, widest
+from diffbench.answers.joint import Joint, Member, Paired, widest
+from diffbench.answers.observation import Estimate, alike, judged_elsewhere, mean_of
 from diffbench.definitions import parts_of
 from diffbench.physics.disc_spring import DiscSpring, DiscStack, stack_deflection
-from diffbench.results.characterisation import SpringFacts
+from diffbench.results.characterisation import LimitVerdict, SpringFacts
 from diffbench.results.conformity import LIMITED, Answer, LimitCheck, answered, check_limit
 from diffbench.results.discrepancy import NORMAL_90, NORMAL_95
 from diffbench.results.document import Frozen
@@ -231,6 +232,40 @@ def _limited(pair: Paired, factors: Sequence[float]) -> Joint:
     )
 
 
+def at_limits(side: Sequence[Member], parameter: str) -> Estimate | None:
+    """What a state's limit on a quantity is about where that is not at the reference condition: of several
+    visits the mean."""
+    found = [each for who in side if (each := judged_elsewhere(who).get(parameter)) is not None]
+    if len(found) < len(side):
+        return None
+    return found[0] if len(found) == 1 else mean_of(found)
+
+
+def _of_the_sheet(
+    later: Sequence[Member], joint: Joint, i: int, limit: LimitVerdict, names: tuple[str, str]
+) -> Judged:
+    """A limit of the sheet, by its name and its parameter's: where it is meant, which may be elsewhere than
+    at the reference condition that the ``joint`` quantities (its ``i``-th) are at."""
+    name, parameter = names
+    value: float | None = None
+    interval: tuple[float, float] | None = None
+    own = [m.determined(parameter) for m in later]
+    elsewhere = at_limits(later, parameter)
+    of_a_refit = joint.refits(i)
+    other = float(joint.covariance[i, i]) - of_a_refit
+    if elsewhere is not None:
+        value, interval = elsewhere.value, elsewhere.interval
+        of_a_refit, other = elsewhere.u_visit**2, elsewhere.u_shared**2
+    elif None not in own:
+        value, u = float(joint.value[i]), float(joint.u[i])
+        interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
+        one = own[0]
+        if len(later) == 1 and one is not None and one.low is not None and one.high is not None:
+            value, interval = one.value, (one.low, one.high)
+    check = check_limit(name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit)
+    return Judged(check, len(later) * of_a_refit, other)
+
+
 def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_loss: float) -> list[Judged]:
     """Limits of the sheet after: torques and biases of that state, face wear, and the loss of preload where
     nothing is stated about it."""
@@ -242,20 +277,7 @@ def judged_limits(pair: Paired, found: Differences, wear: Wear | None, largest_l
         limit = stated.get(name)
         if limit is None:
             continue
-        own = [m.determined(parameter) for m in later]
-        value: float | None = None
-        interval: tuple[float, float] | None = None
-        if None not in own:
-            value, u = float(joint.value[i]), float(joint.u[i])
-            interval = (value - NORMAL_95 * u, value + NORMAL_95 * u)
-            one = own[0]
-            if after == 1 and one is not None and one.low is not None and one.high is not None:
-                value, interval = one.value, (one.low, one.high)
-        check = check_limit(
-            name, value=value, interval=interval, low=limit.low, high=limit.high, unit=limit.unit
-        )
-        refits = joint.refits(i)
-        judged.append(Judged(check, after * refits, float(joint.covariance[i, i]) - refits))
+        judged.append(_of_the_sheet(later, joint, i, limit, (name, parameter)))
     both = 1.0 / (1.0 / before + 1.0 / after)  # refits of both states: as many times as one visit each has
     most = next((m.face_wear_limit for m in later if m.face_wear_limit is not None), None)
     if most is not None:
@@ -342,7 +364,16 @@ def next_event(
         check = judged.check
         if check.value is None:
             continue
-        if check.quantity in LIMITED and check.low is not None:
+        parameter = LIMITED.get(check.quantity, "")
+        after = at_limits(pair.later, parameter) if parameter and check.low is not None else None
+        if after is not None:
+            # a number that was read goes on by what was read: not at all where that was at another condition
+            before = at_limits(pair.earlier, parameter)
+            if before is not None and alike((before, after)):
+                value = after.value + step * (after.value - before.value)
+                u = math.hypot((1.0 + step) * after.u_visit, step * before.u_visit, after.u_shared)
+                held.append(_held(check.quantity, check.unit, value, u, low=check.low))
+        elif check.quantity in LIMITED and check.low is not None:
             i = list(LIMITED).index(check.quantity)
             held.append(
                 _held(check.quantity, check.unit, float(joint.value[i]), float(joint.u[i]), low=check.low)

@@ -190,7 +190,7 @@ def _place(item: Parameter) -> list[str]:
 
 def _same(before: Characterisation, stem: str) -> Parameter | None:
     """The quantity of the newest build of an earlier result."""
-    return before.parameter(stem, before.builds[-1].build)
+    return before.where_judged(stem, before.builds[-1].build)
 
 
 def _times(factor: float, number: float | None) -> float | None:

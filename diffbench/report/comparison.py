@@ -425,9 +425,11 @@ def _wear(result: Comparison) -> Section:
     face, u = MICROMETRES * found.face_wear_m, MICROMETRES * found.face_wear_u_m
     ends = MICROMETRES * found.face_wear_low_m, MICROMETRES * found.face_wear_high_m
     height, height_u = MICROMETRES * found.height_loss_m, MICROMETRES * found.height_loss_u_m
+    # a face does not grow: below zero there is doubt alone, and that is said
+    what = "mean wear of a face" if face >= 0.0 else "no wear of a face is seen, by doubt alone"
     text = (
-        f"Height lost at the spring {number_text(height, height_u)} µm; mean wear of a face "
-        f"{number_text(face, u)} µm (95 %: {interval_text(*ends, u)}), over {found.faces} faces of a pack"
+        f"Height lost at the spring {number_text(height, height_u)} µm; {what} {number_text(face, u)} µm "
+        f"(95 %: {interval_text(*ends, u)}), over {found.faces} faces of a pack"
     )
     if found.shim_change_m:
         text += f", with {MICROMETRES * found.shim_change_m:+.0f} µm of shim"

@@ -45,11 +45,12 @@ def measured_of(visits: Sequence[Visit]) -> Measured:
     """The numbers of visits that a listing shows."""
     return {
         (visit.record.number, visit.fact.measured_as): {
-            name: (float(found["value"]), found.get("low"), found.get("high"))
+            name: (found.value, found.low, found.high)
             for name in LISTED
-            if (found := visit.parameter(name)) is not None
+            if (found := one.at_limits.get(name, one.estimates.get(name))) is not None
         }
         for visit in visits
+        for one in visit.observations()
     }
 
 

@@ -85,6 +85,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
 STEPS: Mapping[str, tuple[str, ...]] = {
     "nothing": ("Nothing to do.",),
     "fit-shim": ("Fit a shim of {shim}.", "It should give {preload} of preload torque."),
+    "no-shim-reaches": ("No other shim in stock reaches: change springs or plates.",),
     "state-shim-and-springs": ("Write shim and disc springs into the build sheet.",),
     "renew-plates": ("Renew the friction plates.",),
     "inspect": ("Take the unit apart and look at {part}.",),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -34,12 +35,12 @@ def along_text(x: float, axis: Axis) -> str:
     """A place on the axis in words.
 
     >>> along_text(1_862_345.0, "distance"), along_text(3.0, "events"), along_text(2.4, "visits")
-    ('1860 km', '3 events', 'visit 2.4')
+    ('1860 km', '3 events', 'visit 3')
     """
     if axis == "distance":
         kilometres = x / 1000.0
         return f"{float(f'{kilometres:.{_PLACES}g}'):g} km" if kilometres < 1e6 else f"{kilometres:.2e} km"
-    number = f"{float(f'{x:.{_PLACES}g}'):g}"
+    number = f"{math.ceil(round(x, 6))}"  # there is no half visit or event: the next whole one
     return f"visit {number}" if axis == "visits" else f"{number} event{'' if number == '1' else 's'}"
 
 

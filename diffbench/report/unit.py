@@ -157,7 +157,7 @@ def life_figures(life: Life) -> Iterator[Figure]:
         unit = next(
             item.unit
             for one in life.seen
-            if (item := one.result.parameter(quantity, _build(one))) is not None
+            if (item := one.result.where_judged(quantity, _build(one))) is not None
         )
         rows = [
             (
@@ -260,7 +260,7 @@ def visit_table(life: Life) -> Table:
         fact = one.visit.fact
         cells = []
         for quantity in FOLLOWED:
-            item = one.result.parameter(quantity, fact.measured_as)
+            item = one.result.where_judged(quantity, fact.measured_as)
             cells.append("" if item is None else with_uncertainty(item.value, item.u, item.unit))
         rows.append(
             (
@@ -309,7 +309,7 @@ def change_table(life: Life) -> Table | None:
 def _row(life: Life) -> dict[str, str]:
     newest = life.newest
     words = judged(newest.state)
-    item = newest.result.parameter("preload_torque", _build(newest))
+    item = newest.result.where_judged("preload_torque", _build(newest))
     return {
         "page": life.page,
         "unit": printable(life.unit, limit=60),
@@ -323,7 +323,7 @@ def _row(life: Life) -> dict[str, str]:
 
 
 def _point(one: Seen, quantity: str) -> Point | None:
-    item = one.result.parameter(quantity, _build(one))
+    item = one.result.where_judged(quantity, _build(one))
     if item is None or item.value is None:
         return None
     low, high = (item.value if end is None else end for end in (item.low, item.high))

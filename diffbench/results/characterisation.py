@@ -23,6 +23,7 @@ from diffbench.documents.faults import refusal
 from diffbench.doubts import Source
 from diffbench.errors import FitError, QuantityError
 from diffbench.notebook import ShowsItself
+from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import DiscrepancyState
 from diffbench.results.document import ByName, Document, Frozen, Named
 
@@ -541,6 +542,16 @@ class Characterisation(Document, ShowsItself):
             if found is not None and found.value is not None:
                 return found
         return None
+
+    def where_judged(self, quantity: str, build: str) -> Parameter | None:
+        """A quantity of one build where its limit is meant, else as `parameter` has it."""
+        for limit in self.limits:
+            stem, whose = parts_of(limit.quantity)
+            found = self.parameters.get(limit.judged or "")
+            same = LIMITED.get(stem, stem) == quantity and whose in ("", build)
+            if same and found is not None and found.value is not None:
+                return found
+        return self.parameter(quantity, build)
 
     def lmfit_parameters(self) -> lmfit.Parameters:
         """What is determined, as lmfit's users have it.

@@ -41,6 +41,7 @@ ReasonKind = Literal[
 NextKind = Literal[
     "nothing",
     "fit-shim",
+    "no-shim-reaches",
     "state-shim-and-springs",
     "renew-plates",
     "inspect",

@@ -23,14 +23,23 @@ from diffbench.answers.line import (
     pooled,
     records_needed,
 )
-from diffbench.answers.observation import Limit, Observation, observations
-from diffbench.answers.state import Stock, judge
+from diffbench.answers.observation import (
+    AS_READ,
+    Estimate,
+    Followed,
+    Limit,
+    Observation,
+    followed,
+    observations,
+)
+from diffbench.answers.state import Stock, change_between, judge
 from diffbench.definitions import name_of, parts_of
-from diffbench.doubts import OF_A_VISIT, Source, statement_of
+from diffbench.doubts import statement_of
 from diffbench.errors import HistoryError
 from diffbench.history import BuildFact, Damage, History, Record
 from diffbench.history.journal import recordings
 from diffbench.results.conformity import LIMITED, Answer, Outcome, answered, decided
+from diffbench.results.discrepancy import NORMAL_95
 from diffbench.results.state import State
 from diffbench.trend.charts import Charts, charts_of
 
@@ -38,6 +47,7 @@ from diffbench.trend.charts import Charts, charts_of
 QUANTITIES = ("preload_torque", "friction_coefficient", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
 #: A loss over the distance so far that a series should be able to show, as a share of where it began.
 MATERIAL = 0.05
+FRICTION, SPRING = "friction_coefficient", "spring force"
 #: Share of a number's variance from which on a statement of the sheet carries it.
 _CARRIES = 0.1
 
@@ -175,22 +185,61 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
     axis : Axis
         What to count over.
     """
-    points, notes, unit = [], [], "1"
-    for number, visit in enumerate(visits, start=1):
-        found = visit.parameter(quantity)
-        if found is None:
+    points, notes = [], []
+    numbered = [(n, visit, one) for n, visit in enumerate(visits, 1) for one in visit.observations()]
+    course = followed([one for _, _, one in numbered], quantity)
+    if quantity == FRICTION:
+        course, told = _by_what_is_common(course)
+        notes += told
+    found = {id(one): each for one, each in zip(course.seen, course.found, strict=True)}
+    for number, visit, one in numbered:
+        each = found.get(id(one))
+        if each is None:
             notes.append(f"record {visit.record.number} left out: it does not determine {quantity}")
             continue
         x = {"distance": visit.fact.distance_m, "events": visit.fact.events, "visits": number}[axis]
         if x is None:
             notes.append(f"record {visit.record.number} left out: it states no {axis}")
             continue
-        unit = str(found["unit"])
-        points.append(_point(visit, found, float(x)))
-    notes += _other_statements(visits, quantity)
+        points.append(_point(visit, each, float(x)))
+    if course.read:
+        notes.append(f"{quantity} is followed as read, or where its limits are meant: not carried elsewhere")
+    else:
+        notes += _other_statements(visits, quantity)
     points.sort(key=lambda point: (point.x, point.date, point.record))
-    low, high = visits[-1].limits(quantity) or (None, None)
+    low, high = (visits[-1].limits(quantity) if course.held_to(quantity) else None) or (None, None)
+    unit = course.found[-1].unit if course.found else "1"
     return Series(visits[-1].fact.build, quantity, unit, axis, tuple(points), low, high), notes
+
+
+def _by_what_is_common(course: Followed) -> tuple[Followed, list[str]]:
+    """A friction coefficient through records that rest on the sheet's spring force, each by its change from
+    the first as a comparison has it: a force that a later sheet repeats was not measured then, so that the
+    number of that record itself takes what the spring lost for friction. Records that cannot be compared are
+    left out."""
+    rests = [_of_the_sheet(one.budget).get(SPRING, 0.0) >= _CARRIES for one in course.found]
+    if len(rests) < 2 or not all(rests):
+        return course, []
+    first, start = course.seen[0], course.found[0]
+    seen, found = [first], [start]
+    for one in course.seen[1:]:
+        moved = change_between(first, one, "friction")
+        if moved is not None:
+            value, u = start.value * (1.0 + moved.change), abs(start.value) * moved.u
+            shared = start.u_shared
+            whole = math.hypot(u, shared)
+            # of the change each of both visits has its part
+            new = replace(
+                start, value=value, u=whole, low=value - NORMAL_95 * whole, high=value + NORMAL_95 * whole,
+                u_visit=math.sqrt(max(u**2 - start.u_visit**2, start.u_visit**2)),
+            )  # fmt: skip
+            seen.append(one)
+            found.append(new)
+    note = (
+        f"{FRICTION} rests on the spring force of the build sheet: followed by its change since the first "
+        "record, as a comparison has it, and without records that cannot be compared"
+    )
+    return Followed(tuple(seen), tuple(found), False), [note]
 
 
 def _other_statements(visits: Sequence[Visit], quantity: str) -> list[str]:
@@ -230,20 +279,17 @@ def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
     }
 
 
-def _point(visit: Visit, found: Mapping[str, Any], x: float) -> Point:
-    budget: Mapping[str, float] = found.get("budget") or {}
-    of_visit = math.sqrt(math.fsum(float(budget.get(name, 0.0)) ** 2 for name in OF_A_VISIT))
-    u = found.get("u")
+def _point(visit: Visit, found: Estimate, x: float) -> Point:
     return Point(
         record=visit.record.number,
         date=visit.record.facts.date,
         x=x,
-        value=float(found["value"]),
-        u=None if u is None else float(u),
-        u_visit=of_visit if budget.get(Source.REPEATABILITY) else None,
-        u_shared=math.sqrt(max((float(u) if u is not None else 0.0) ** 2 - of_visit**2, 0.0)),
-        low=None if found.get("low") is None else float(found["low"]),
-        high=None if found.get("high") is None else float(found["high"]),
+        value=found.value,
+        u=found.u,
+        u_visit=found.u_visit if found.refits else None,
+        u_shared=found.u_shared,
+        low=found.low,
+        high=found.high,
     )
 
 
@@ -396,7 +442,9 @@ def trend_of(
         )
     over = axis or axis_for(by_build[chosen])
     names = list(quantities) or [
-        name for name in QUANTITIES if any(visit.parameter(name) for visit in by_build[chosen])
+        name
+        for name in QUANTITIES
+        if any(visit.parameter(name) or visit.parameter(AS_READ.get(name, "")) for visit in by_build[chosen])
     ]
     known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
     for name in (*names, *(limits or {})):

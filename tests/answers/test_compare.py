@@ -276,7 +276,7 @@ def test_unchanged_says_what_may_stay_unseen(drawer_of: Drawers) -> None:
 def test_next_event_in_a_straight_line(worn_pair: tuple[Member, Member]) -> None:
     """Analytic: a third of the loss again after three events; refits of both states are in the doubt, those
     of the later one by 4/3, of the earlier one by 1/3. Other doubts are below a tenth of that."""
-    before, after = (with_limit(m, 50.0, 90.0) for m in worn_pair)
+    before, after = (with_limit(m, 50.0, 90.0) for m in driven(worn_pair))
     found = compare(before, after, events=3, details=False).next_event
     assert found is not None
     start, end = (m.characterisation.parameters["preload_torque"].value for m in (before, after))
@@ -293,7 +293,7 @@ def test_next_event_in_a_straight_line(worn_pair: tuple[Member, Member]) -> None
 
 def test_next_event_is_answered_by_the_chance(worn_pair: tuple[Member, Member]) -> None:
     """At the limit the chance is one half; well beyond, none."""
-    before, after = worn_pair
+    before, after = driven(worn_pair)
     start, end = (m.characterisation.parameters["preload_torque"].value for m in (before, after))
     expected = (
         (2.0 * end - start, "not proven", 0.5),
@@ -309,7 +309,7 @@ def test_next_event_is_answered_by_the_chance(worn_pair: tuple[Member, Member]) 
 
 def test_next_event_by_the_loss_alone(worn_pair: tuple[Member, Member]) -> None:
     """A sheet without limits on the preload: the loss since before, twice the one found."""
-    bare = [changed(m, limits=[]) for m in worn_pair]
+    bare = [changed(m, limits=[]) for m in driven(worn_pair)]
     found = compare(*bare, details=False, largest_loss=0.6)
     assert found.next_event is not None
     loss = next(limit for limit in found.next_event.limits if limit.quantity == "preload_loss")

@@ -114,6 +114,13 @@ def test_a_quantity_that_one_visit_does_not_determine_is_left_out(dozens: list[C
     assert found.not_determined[name] == "determined in 5 of 6 visits"
 
 
+def test_an_empty_table_is_refused_with_what_each_visit_lacks(dozens: list[Characterisation]) -> None:
+    """No quantity is in every visit: the visits that have each are counted."""
+    bare = dozens[1].model_copy(update={"parameters": type(dozens[1].parameters)({})})
+    with pytest.raises(FitError, match=r"no quantity is determined in every visit: preload_torque in 1 of 2"):
+        repeatability([dozens[0], bare])
+
+
 def test_precision_of_one_group_is_the_plain_standard_deviation() -> None:
     rng = np.random.default_rng(7)
     x = rng.normal(80.0, 1.2, 9)

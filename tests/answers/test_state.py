@@ -253,7 +253,7 @@ def test_shims_in_stock_may_stand_in_the_build_sheet(life: Callable[..., list[Ch
     papers = [stating(records[0], [0.1e-3]), records[1], stating(records[2], have)]
     again = Characterisation.model_validate_json(papers[2].to_json())
     assert again.builds[0].shims_in_stock_m == have
-    for shims, stock in ((have, None), ([0.36e-3], Stock(shims=(0.36e-3,)))):
+    for shims, stock in ((have, None), ([0.5e-3], Stock(shims=(0.5e-3,)))):
         step = judge(papers, stock=stock).next_step.shim
         assert step is not None
         assert step.shim_m in shims
@@ -265,6 +265,107 @@ def test_shims_in_stock_may_stand_in_the_build_sheet(life: Callable[..., list[Ch
     assert {one.shim_m for one in advise([papers[2]], target=middle).candidates} == set(have)
     stepped = advise([papers[2]], target=middle, step=0.1e-3).advised.shim_m
     assert stepped == pytest.approx(1e-4 * round(1e4 * stepped))
+
+
+def as_read(
+    value: float, carried: float, doubt: float, *, heat: float = 21.0, **where: Any
+) -> dict[str, Any]:
+    """One invented visit by hand, whose limit is meant where it was read."""
+    found = visit(carried, **where)
+    weak = parameter(carried, {"weak: friction over speed": doubt, "bench repeatability": 1.2}, "N·m")
+    found["parameters"]["preload_torque"] = {**weak, "status": "carried"}
+    read = parameter(value, {"bench repeatability": 1.2, "transducer gain": 0.8}, "N·m")
+    at = {"at_temperature_degC": heat, "at_speed_difference_rad_s": 0.17}
+    found["parameters"]["preload_torque_as_read"] = {**read, **at}
+    found["limits"][0]["judged"] = "preload_torque_as_read"
+    return found
+
+
+def test_what_is_judged_as_read_is_followed_as_read() -> None:
+    """A carried number that rests on another range fell by a quarter; as read it fell by a twentieth."""
+    places = ((84.0, 83.0, 4.9), (82.5, 80.6, 4.9), (81.0, 59.0, 10.5))
+    seen = [
+        as_read(value, carried, doubt, kilometres=300.0 * n, day=30 * n)
+        for n, (value, carried, doubt) in enumerate(places)
+    ]
+    found = judge(seen)
+    assert "jump" not in kinds(found)
+    assert found.limits[0].value == pytest.approx(81.0)
+    assert all(one.value is None or one.value > 75.0 for one in found.reasons if one.kind == "limit-ahead")
+
+
+def test_doubt_of_carrying_counts_between_visits() -> None:
+    """Readings at unlike heats are followed at the reference, and what one of them is carried by alone is no
+    jump; three that were measured there are one."""
+    places = ((83.0, 4.9, 21.0), (80.6, 4.9, 21.0), (59.0, 10.5, 60.0))
+    seen = [
+        as_read(80.0, carried, doubt, heat=heat, kilometres=300.0 * n, day=30 * n)
+        for n, (carried, doubt, heat) in enumerate(places)
+    ]
+    assert "jump" not in kinds(judge(seen))
+    plain = [visit(value, kilometres=300.0 * n, day=30 * n) for n, (value, *_) in enumerate(places)]
+    assert "jump" in kinds(judge(plain))
+
+
+def test_the_fitted_shim_is_no_step_nor_is_one_that_makes_it_worse(
+    life: Callable[..., list[Characterisation]],
+) -> None:
+    """Worn to below its limits, with thinner shims in stock alone, or the one that is in."""
+    records = life([*FRESH, WORN])
+    for shims in ((SHIM,), (0.5 * SHIM, SHIM), (0.25 * SHIM, 0.5 * SHIM)):
+        step = judge(records, stock=Stock(shims=shims)).next_step
+        assert (step.kind, step.shim) == ("no-shim-reaches", None)
+        assert "stored-force" in step.cautions
+
+
+def test_friction_by_a_stated_spring_force_is_followed_as_it_is_compared(
+    life: Callable[..., list[Characterisation]], tmp_path: Path
+) -> None:
+    """The worn record repeats the spring force of the first: its own friction lost what the spring did."""
+    before, after = life([FRESH[0], WORN])
+    paths = [tmp_path / f"{n}.json" for n in range(2)]
+    for path, one in zip(paths, (before, after), strict=True):
+        path.write_text(one.to_json(), encoding="utf-8")
+    history = open_history(str(tmp_path / "h.sqlite"))
+    history.add(paths)
+    found = trend_of(history, before.unit, quantities=["friction_coefficient"])
+    (course,) = found.courses
+    assert course.change is not None
+    assert course.change[0] == pytest.approx(compare(before, after).changes["friction"].change, abs=2e-3)
+    assert any("rests on the spring force" in note for note in found.notes)
+
+
+def test_a_limit_judged_as_read_is_one_number_for_every_command(
+    life: Callable[..., list[Characterisation]],
+) -> None:
+    """State, comparison and shim advice of a unit whose limit is meant where it was read."""
+
+    def read(record: Characterisation, value: float) -> Characterisation:
+        item = record.parameters["preload_torque"]
+        one = item.model_copy(update={"value": value, "low": value - 3.0, "high": value + 3.0})
+        limits = [
+            limit.model_copy(update={"judged": "preload_torque_as_read"})
+            for limit in record.limits
+            if limit.quantity == "preload_torque"
+        ]
+        parameters = type(record.parameters)({**record.parameters, "preload_torque_as_read": one})
+        return record.model_copy(update={"parameters": parameters, "limits": limits})
+
+    before, after = life([FRESH[0], WORN])
+    before, after = read(before, 84.0), read(after, 80.0)
+    found = compare(before, after)
+    assert found.state is not None
+    assert found.limits[0].value == found.state.limits[0].value == 80.0
+    assert advise([after], target=80.0).rungs[0].preload_torque_Nm == pytest.approx(80.0)
+    assert found.next_event is not None
+    assert found.next_event.limits[0].value == pytest.approx(76.0)
+    same = [replaced_distance(one) for one in (before, after)]
+    assert compare(*same).next_event is None
+
+
+def replaced_distance(record: Characterisation) -> Characterisation:
+    """The record with no distance driven."""
+    return record.model_copy(update={"builds": [record.builds[0].model_copy(update={"distance_m": 0.0})]})
 
 
 def test_comparing_says_the_same(life: Callable[..., list[Characterisation]]) -> None:
