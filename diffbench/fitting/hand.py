@@ -460,11 +460,14 @@ def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
     data = candidate.model.data
     plate = candidate.model.plate_temperature(candidate.x)
     heat, speed, ran = _as_read(data, plate, np.isin(data.visit, visits))
-    if not ran.any():
-        return Condition("as_read", heat, 0.0, False, f"at breakaway, {heat:.3g} °C, as read")
     told = data.by_hand
+    warm = f"{heat:.3g} °C"
+    if told is not None and not told.temperature_read:
+        warm = f"about {warm}, which nobody read"
+    if not ran.any():
+        return Condition("as_read", heat, 0.0, False, f"at breakaway, {warm}, as read")
     words = f"{speed:.2g} rad/s" if told is None or told.turning_u == 0.0 else f"about {speed:.2g} rad/s"
-    return Condition("as_read", heat, speed, True, f"at {heat:.3g} °C and {words}, as read")
+    return Condition("as_read", heat, speed, True, f"at {warm} and {words}, as read")
 
 
 def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]]:

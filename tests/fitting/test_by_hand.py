@@ -214,3 +214,16 @@ def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> No
     rig.write_text(edited(rig.read_text(), "u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
     short = diffbench.fit(tmp_path / "visit" / "run.toml")
     assert not any("the case held" in test.run for test in short.next_tests)
+
+
+def test_less_known_of_the_temperature_is_no_narrower(tmp_path: Path, hand: Characterisation) -> None:
+    """Readings without a temperature are not taken for ones at the reference condition."""
+    blank = "\n".join(
+        line if i == 0 else line.rsplit(",", 1)[0] + ","
+        for i, line in enumerate((READINGS / "readings.csv").read_text().splitlines())
+    )
+    found = visit(tmp_path, readings=blank + "\n")
+    assert "temperature not read" in [f.name for f in found.findings]
+    item = found.parameters["preload_torque"]
+    assert sizes(item)[1] > sizes(hand.parameters["preload_torque"])[1]
+    assert inside(81.847, item)
