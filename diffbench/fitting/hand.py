@@ -489,7 +489,12 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     data = candidates[0].model.data
     free = bool((data.input_torque == 0.0).any())
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
+    ran = data.friction_state == Friction.KINETIC
     if name.startswith("preload_torque"):
+        if not ran.any():
+            return NEEDS_RUNNING
+        if free and not bool(((data.input_torque == 0.0) & ran).any()):
+            return NEEDS_FREE_RUNNING
         return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
     if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
         return needs
@@ -509,6 +514,8 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
 
 
 NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"
+NEEDS_RUNNING = "running readings, slowly turned, beside those at breakaway"
+NEEDS_FREE_RUNNING = "running readings with the case free, slowly turned, beside those at breakaway"
 NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its range"
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings

@@ -227,3 +227,18 @@ def test_less_known_of_the_temperature_is_no_narrower(tmp_path: Path, hand: Char
     item = found.parameters["preload_torque"]
     assert sizes(item)[1] > sizes(hand.parameters["preload_torque"])[1]
     assert inside(81.847, item)
+
+
+def test_breakaway_alone_is_held_against_no_limit_of_a_unit_that_turns(tmp_path: Path) -> None:
+    """By the simulator's truth it breaks away above 90 N·m at which it runs below: no verdict of either."""
+    lines = (READINGS / "readings.csv").read_text().splitlines()
+    alone = "\n".join(line for line in lines if ",running," not in line and "case held" not in line)
+    found = visit(tmp_path, readings=alone + "\n")
+    (limit,) = found.limits
+    assert (limit.verdict, limit.judged) == ("not proven", "preload_torque_at_limit")
+    read = found.parameters["preload_torque_as_read"]
+    assert read.low is not None
+    assert read.low > 90.0
+    needs = found.parameters["preload_torque_at_limit"].needs
+    assert needs is not None
+    assert needs.startswith("running readings")
