@@ -46,6 +46,7 @@ from diffbench.fitting.hand import (
     next_readings,
     reach_of_readings,
     standing_of,
+    without_contradicted,
 )
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
@@ -229,6 +230,11 @@ def _characterise(
         choice, covariances, builds, labels, first_visit, torque_range, seed
     )
 
+    against = contradictions(best)
+    contradicted = any(finding.severity == "stop" for finding in against)
+    if contradicted:
+        parameters = without_contradicted(parameters)
+
     def tested_in(label: str = "", visits: Sequence[int] | None = None) -> Tested:
         known = {
             flank: any(
@@ -258,7 +264,7 @@ def _characterise(
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
-        *contradictions(best),
+        *against,
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
@@ -287,14 +293,16 @@ def _characterise(
             {name: item for name, item in combined.items() if parameters[name].status == "measured"},
             covariances[0],
         ),
-        sheet_checks=list(splits.checks),
+        sheet_checks=[] if contradicted else list(splits.checks),
         limits=_limit_verdicts([builds[i] for i in first_visit], parameters, labels),
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
-        next_tests=next_readings(best, combined, conditioned)
+        next_tests=[]
+        if contradicted
+        else next_readings(best, combined, conditioned)
         if by_hand
         else next_tests(best, combined, conditioned, builds),
         forms=[

@@ -11,6 +11,7 @@ import pytest
 from edited import edited
 
 import diffbench
+from diffbench.answers import judge
 from diffbench.results import Characterisation, Parameter, make_map, map_on
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
@@ -242,3 +243,17 @@ def test_breakaway_alone_is_held_against_no_limit_of_a_unit_that_turns(tmp_path:
     needs = found.parameters["preload_torque_at_limit"].needs
     assert needs is not None
     assert needs.startswith("running readings")
+
+
+def test_arrangements_exchanged_give_no_number_and_no_verdict(tmp_path: Path) -> None:
+    """Case free called held and the other way round: no one unit reads so."""
+    free, held = "other output held, case free", "case held, other output free"
+    text = (READINGS / "readings.csv").read_text()
+    assert free in text
+    assert held in text
+    found = visit(tmp_path, readings=text.replace(free, "*").replace(held, free).replace("*", held))
+    assert ("readings contradict each other", "stop") in [(f.name, f.severity) for f in found.findings]
+    assert [limit.verdict for limit in found.limits] == ["not proven"]
+    assert found.parameters["preload_torque_as_read"].value is None
+    state = judge([found])
+    assert (state.state, state.failed) == ("cannot-be-told", False)
