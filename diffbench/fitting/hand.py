@@ -682,8 +682,6 @@ def without_contradicted(parameters: Mapping[str, Parameter]) -> dict[str, Param
     return {
         name: item
         if item.status not in ("measured", "carried")
-        else not_determined(
-            item.unit, item.meaning, NEEDS_AGREEMENT, at_input_torque=item.at_input_torque_Nm
-        )
+        else not_determined(item.unit, item.meaning, NEEDS_AGREEMENT, at_input_torque=item.at_input_torque_Nm)
         for name, item in parameters.items()
     }
