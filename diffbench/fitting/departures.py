@@ -697,8 +697,8 @@ def _lasting_finding(candidate: Candidate, terms: Asked) -> list[Finding]:
             "caveat" if likely > 0.5 else "note",
             "friction over time and plate temperature",
             f"The visit only warms up. Either friction follows the plates by {slope:+.2g} %/K"
-            f"{RISES if slope > 0.0 else ''} and nothing lasts, or {score.words} ({score.departure.name}, {100 * likely:.0f} %), for good, and it "
-            "follows them less.",
+            f"{RISES if slope > 0.0 else ''} and nothing lasts, or {score.words} "
+            f"({score.departure.name}, {100 * likely:.0f} %), for good, and it follows them less.",
             f"The limits hold both, {100 * size * score.reach:.2g} % of the locking torque apart where that "
             "is most.",
             f"{AGAIN} Of a unit that is known to be run in, state running_in = 0 in the rig's allowance.",

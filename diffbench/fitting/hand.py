@@ -490,13 +490,8 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     data = candidates[0].model.data
     free = bool((data.input_torque == 0.0).any())
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-    ran = data.friction_state == Friction.KINETIC
     if name.startswith("preload_torque"):
-        if not ran.any():
-            return NEEDS_RUNNING
-        if free and not bool(((data.input_torque == 0.0) & ran).any()):
-            return NEEDS_FREE_RUNNING
-        return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+        return _needs_of_preload(data, free=free)
     if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
         return needs
     if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
@@ -512,6 +507,15 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     way = "backward" if flank == "drive" else "forward"
     beside = "" if free else ", and with the case free beside them"
     return f"{'more ' if loaded else ''}readings with the case held, turned {way}{beside} ({NEEDS_CAUTION})"
+
+
+def _needs_of_preload(data: FitData, *, free: bool) -> str:
+    ran = data.friction_state == Friction.KINETIC
+    if not ran.any():
+        return NEEDS_RUNNING
+    if free and not bool(((data.input_torque == 0.0) & ran).any()):
+        return NEEDS_FREE_RUNNING
+    return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
 
 
 NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"

@@ -95,6 +95,9 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "state-limits": ("Write the limits into the build sheet.",),
     "check-records": ("Check unit and date of these records.",),
 }
+#: Where only some of it lacks, by its keys, and where nothing does.
+LACKING = "Write into the build sheet: {keys}."
+NO_SHIM = "No shim that is known brings it there: look for another cause."
 CAUTIONS = {
     "stored-force": "Springs are under load: open it only with the holding tool.",
     "heat": "Oil and plates burn: let them cool.",
@@ -237,7 +240,11 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
     if step.shim is not None:
         u = (step.shim.high_Nm - step.shim.low_Nm) / (2.0 * NORMAL_95)
         fields["preload"] = say.number(three_digits(step.shim.preload_torque_Nm, u, "N·m"))
-    for message in STEPS[step.kind]:
+    messages, lacking = STEPS[step.kind], [key.removeprefix("preload.") for key in step.missing]
+    if step.kind == "state-shim-and-springs" and not {"shim", "disc_spring"} <= set(lacking):
+        messages = (LACKING if lacking else NO_SHIM,)
+        fields["keys"] = _listed(lacking, say)
+    for message in messages:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:
         yield say("No shim like that was tested: measure afterwards.")
