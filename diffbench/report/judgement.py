@@ -86,6 +86,9 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "nothing": ("Nothing to do.",),
     "fit-shim": ("Fit a shim of {shim}.", "It should give {preload} of preload torque."),
     "state-shim-and-springs": ("Write shim and disc springs into the build sheet.",),
+    # where only some of it lacks, and where nothing does
+    "state-shim-and-springs some": ("Write into the build sheet: {keys}.",),
+    "state-shim-and-springs none": ("No shim that is known brings it there: look for another cause.",),
     "renew-plates": ("Renew the friction plates.",),
     "inspect": ("Take the unit apart and look at {part}.",),
     "measure-again": ("Refit the unit to the bench and test again.", "Visits needed: {visits}."),
@@ -95,9 +98,6 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "state-limits": ("Write the limits into the build sheet.",),
     "check-records": ("Check unit and date of these records.",),
 }
-#: Where only some of it lacks, by its keys, and where nothing does.
-LACKING = "Write into the build sheet: {keys}."
-NO_SHIM = "No shim that is known brings it there: look for another cause."
 CAUTIONS = {
     "stored-force": "Springs are under load: open it only with the holding tool.",
     "heat": "Oil and plates burn: let them cool.",
@@ -242,7 +242,7 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
         fields["preload"] = say.number(three_digits(step.shim.preload_torque_Nm, u, "N·m"))
     messages, lacking = STEPS[step.kind], [key.removeprefix("preload.") for key in step.missing]
     if step.kind == "state-shim-and-springs" and not {"shim", "disc_spring"} <= set(lacking):
-        messages = (LACKING if lacking else NO_SHIM,)
+        messages = STEPS[f"{step.kind} {'some' if lacking else 'none'}"]
         fields["keys"] = _listed(lacking, say)
     for message in messages:
         yield say(message).format(**fields)
