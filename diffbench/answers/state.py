@@ -715,7 +715,10 @@ def _shim(case: _Case, reason: Reason) -> NextStep:
         kind="state-shim-and-springs",
         quantity="preload_torque",
         part=reason.part,
-        missing=missing or ["preload.shim", "preload.disc_spring", "preload.spring_force"],
+        # all of it where nobody can look; nothing where all is there, and no shim reaches
+        missing=missing
+        if who is not None and target is not None
+        else ["preload.shim", "preload.disc_spring", "preload.spring_force"],
         cautions=["stored-force", "heat"],
     )
 

@@ -30,12 +30,13 @@ from diffbench.recording import Recording
 Array = NDArray[np.float64]
 
 
-# What a hand does where nobody says it (common practice, no source): speed at which an output is turned, and
-# the scatter of one reading where nothing repeats.
+# What a hand does where nobody says it (common practice, no source): speed at which an output is turned, the
+# scatter of one reading where nothing repeats, and how warm the unit is.
 TURNING_SPEEDS = (0.05, 1.0)  # rad/s
 SCATTER = 0.03
 SCATTER_FREEDOM = 4.0  # that scatter itself is known to a third
 SCALE_DIGITS = 1e-5  # of the largest reading: digits that a conversion of units leaves
+TEMPERATURES = (5.0, 35.0)  # °C, of a unit on the bench: about room temperature, cold or lately driven
 FEWEST_REPEATS = 3  # degrees of freedom, from which on repeats say it themselves
 DOUBTFUL = 1e-3  # chance of a clean file to have a reading called doubtful
 MOST_DOUBTFUL = 0.1  # of the readings: more are no accidents
@@ -57,7 +58,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     # which flank bears matters where the reading loads the ramps itself
     loads = any(_shares(name).input_torque for name in arrangement)
     direction = _labels(recording, rig, "direction", None if loads else "forward", n)
-    oil = _temperature(recording, rig)
+    oil, temperature_u = _temperature(recording, rig, n)
     good = np.isfinite(torque)
     _check_level(torque[good], file)
     speed, turning_u, stated = _turning_speed(recording, rig)
@@ -87,23 +88,26 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
                     f"{file} ({place})",
                     key,
                     torque[part],
-                    None if oil is None else oil[part],
+                    oil[part],
                     speed[part],
                     scatter.sigma[part],
                     sources,
                     {} if runs else dropped,
                 )
                 runs.append(made)
+    unread = [] if temperature_u is None else [_no_temperature(file)]
     temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
+    if temperature is not None and temperature_u is None:
+        temperature_u = temperature.u_zero
     notes = [] if channel.u_gain else [exact_gain("turning_torque")]
     return ConditionedVisit(
         tuple(runs),
         {s.key: s for s in sources.values()},
-        None if temperature is None else temperature.u_zero,
+        temperature_u,
         tuple(notes),
         rig,
-        findings=(*breaks_off(recording), *_doubtful_findings(scatter, torque, file)),
-        by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated),
+        findings=(*breaks_off(recording), *unread, *_doubtful_findings(scatter, torque, file)),
+        by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated, not unread),
     )
 
 
@@ -316,7 +320,7 @@ def _run_of(
     name: str,
     key: tuple[str, str, str],
     reading: Array,
-    oil: Array | None,
+    oil: Array,
     speed: Array,
     sigma: Array,
     sources: Mapping[str, ErrorSource],
@@ -395,11 +399,27 @@ def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: i
     return (default,) * n
 
 
-def _temperature(recording: Recording, rig: Rig) -> Array | None:
+def _temperature(recording: Recording, rig: Rig, n: int) -> tuple[Array, float | None]:
+    """Temperature of the readings (n,) [°C]; with a standard uncertainty [K] where none was read: as warm as
+    units on the bench are, for nobody turns one by hand at the reference temperature unawares."""
     for name in ("plate_temperature", "oil_temperature"):
         if name in recording.channels:
             values = rig.channel[name].corrected(recording.channels[name])
             good = np.isfinite(values)
             if good.any():
-                return np.where(good, values, float(np.mean(values[good])))
-    return None
+                return np.where(good, values, float(np.mean(values[good]))), None
+    low, high = TEMPERATURES
+    return np.full(n, 0.5 * (low + high)), (high - low) / math.sqrt(12.0)
+
+
+def _no_temperature(file: str) -> Finding:
+    low, high = TEMPERATURES
+    return Finding(
+        "temperature not read",
+        "caveat",
+        file,
+        f"No reading has a temperature: the unit is taken to be {low:g} to {high:g} °C warm "
+        "(common practice, no source).",
+        "What is carried to another temperature has the doubt of that range.",
+        "Write the temperature of the unit beside each reading.",
+    )

@@ -37,7 +37,7 @@ class ByHand:
 
     ``scatter`` relative standard deviation of one reading, with its degrees of ``freedom`` and how it is
     known (``told``); ``turning_u`` standard uncertainty of the logarithm of the turning speed, which is
-    ``stated`` or only plausible.
+    ``stated`` or only plausible; ``temperature_read``: whether their temperature was read.
     """
 
     scatter: float
@@ -45,6 +45,7 @@ class ByHand:
     told: str
     turning_u: float
     stated: bool
+    temperature_read: bool = True
 
 
 @dataclass(frozen=True)

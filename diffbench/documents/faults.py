@@ -226,6 +226,8 @@ def _words(detail: ErrorDetails, model: type[Table]) -> tuple[str, str]:
     elif kind in _WANTED:
         what, mend = _WANTED[kind]
         words = (f"{what}, here is {_written(detail['input'])}" if kind != "too_short" else what, mend)
+        if kind == "too_short" and key != "run":
+            words = (f"{key} is an empty list", "name what belongs there, or leave the key out")
     if detail["input"] == "" and kind != "extra_forbidden":
         words = _empty(key, location, model, words)
     return words

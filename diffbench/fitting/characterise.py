@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
@@ -12,6 +13,7 @@ import numpy as np
 from diffbench.conditioning.checks.flanges import WORDS
 from diffbench.conditioning.checks.temperature import hot_plates
 from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.hand import TURNING_SPEEDS
 from diffbench.conditioning.run import ConditionedVisit
 from diffbench.definitions import name_of, parts_of
 from diffbench.documents import Build, Visit, load_visit
@@ -44,6 +46,7 @@ from diffbench.fitting.hand import (
     next_readings,
     reach_of_readings,
     standing_of,
+    without_contradicted,
 )
 from diffbench.fitting.monte_carlo import seed_of
 from diffbench.fitting.next_test import next_tests
@@ -227,6 +230,11 @@ def _characterise(
         choice, covariances, builds, labels, first_visit, torque_range, seed
     )
 
+    against = contradictions(best)
+    contradicted = any(finding.severity == "stop" for finding in against)
+    if contradicted:
+        parameters = without_contradicted(parameters)
+
     def tested_in(label: str = "", visits: Sequence[int] | None = None) -> Tested:
         known = {
             flank: any(
@@ -256,7 +264,7 @@ def _characterise(
         *hot_plates(data.oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
-        *contradictions(best),
+        *against,
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
@@ -285,14 +293,16 @@ def _characterise(
             {name: item for name, item in combined.items() if parameters[name].status == "measured"},
             covariances[0],
         ),
-        sheet_checks=list(splits.checks),
+        sheet_checks=[] if contradicted else list(splits.checks),
         limits=_limit_verdicts([builds[i] for i in first_visit], parameters, labels),
         tested=tested,
         diagnostics=diagnostics,
         findings=[FindingRecord(**vars(finding)) for finding in findings],
         assumed_exact=[note.text for note in assumed],
         next_steps=next_steps(parameters, choice.verdict),
-        next_tests=next_readings(best, combined, conditioned)
+        next_tests=[]
+        if contradicted
+        else next_readings(best, combined, conditioned)
         if by_hand
         else next_tests(best, combined, conditioned, builds),
         forms=[
@@ -492,14 +502,19 @@ def _conditions(candidate: Candidate, builds: Sequence[Build], visit: int) -> li
     same = [i for i, build in enumerate(builds) if build.build == builds[visit].build]
     found = [condition_as_read(candidate, same)] if by_hand else []
     limits, reference = builds[visit].limits, candidate.model.reference
-    if limits.temperature is None and limits.speed_difference is None:
+    # what holds at breakaway alone is no limit of a unit that turns
+    broke_away = by_hand and found[0].speed_difference == 0.0
+    if limits.temperature is None and limits.speed_difference is None and not broke_away:
         return found
     heat, speed = reference.temperature, reference.speed_difference
     if found:
         heat, speed = found[0].temperature, found[0].speed_difference
     heat = heat if limits.temperature is None else limits.temperature
     as_slow = by_hand and limits.speed_difference is None and found[0].by_hand
-    speed = speed if limits.speed_difference is None else limits.speed_difference
+    if limits.speed_difference is not None:
+        speed = limits.speed_difference
+    elif broke_away:
+        speed = math.sqrt(math.prod(TURNING_SPEEDS))
     words = f"at {heat:.3g} °C and {speed:.2g} rad/s, where its limit is meant"
     return [*found, Condition("at_limit", heat, speed, as_slow, words)]
 

@@ -187,7 +187,9 @@ def _by_hand(told: Sequence[ByHand]) -> ByHand | None:
         return None
     worst = max(told, key=lambda one: one.turning_u)
     words = "; ".join(dict.fromkeys(one.told for one in told))
-    return replace(worst, freedom=float(sum(one.freedom for one in told)), told=words)
+    read = all(one.temperature_read for one in told)
+    freedom = float(sum(one.freedom for one in told))
+    return replace(worst, freedom=freedom, told=words, temperature_read=read)
 
 
 def _numbers(parts: Sequence[Index]) -> Index:

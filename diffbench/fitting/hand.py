@@ -32,14 +32,14 @@ from diffbench.fitting.data import FitData
 from diffbench.fitting.estimates import Condition, Estimate
 from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingModel
 from diffbench.fitting.noise import CellNoise
-from diffbench.fitting.parameters import Combined
+from diffbench.fitting.parameters import Combined, not_determined
 from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRODUCTS
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
-from diffbench.results.characterisation import Gain, LawVerdict, NextTest, Status
+from diffbench.results.characterisation import Gain, LawVerdict, NextTest, Parameter, Status
 
 if TYPE_CHECKING:
     from diffbench.documents.build import PreloadLawName
@@ -78,6 +78,7 @@ PARTS = (-1.6, -0.8, 0.0, 0.8, 1.6)
 PART_WIDTH = 0.6
 LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
+NO_NUMBER = 1e-6  # and below which no number can rest on them: one of the groups is not what it is called
 
 
 class HandModel(LockingModel):
@@ -460,11 +461,14 @@ def condition_as_read(candidate: Candidate, visits: Sequence[int]) -> Condition:
     data = candidate.model.data
     plate = candidate.model.plate_temperature(candidate.x)
     heat, speed, ran = _as_read(data, plate, np.isin(data.visit, visits))
-    if not ran.any():
-        return Condition("as_read", heat, 0.0, False, f"at breakaway, {heat:.3g} °C, as read")
     told = data.by_hand
+    warm = f"{heat:.3g} °C"
+    if told is not None and not told.temperature_read:
+        warm = f"about {warm}, which nobody read"
+    if not ran.any():
+        return Condition("as_read", heat, 0.0, False, f"at breakaway, {warm}, as read")
     words = f"{speed:.2g} rad/s" if told is None or told.turning_u == 0.0 else f"about {speed:.2g} rad/s"
-    return Condition("as_read", heat, speed, True, f"at {heat:.3g} °C and {words}, as read")
+    return Condition("as_read", heat, speed, True, f"at {warm} and {words}, as read")
 
 
 def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]]:
@@ -487,7 +491,7 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     free = bool((data.input_torque == 0.0).any())
     flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
     if name.startswith("preload_torque"):
-        return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+        return _needs_of_preload(data, free=free)
     if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
         return needs
     if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
@@ -505,7 +509,19 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     return f"{'more ' if loaded else ''}readings with the case held, turned {way}{beside} ({NEEDS_CAUTION})"
 
 
+def _needs_of_preload(data: FitData, *, free: bool) -> str:
+    ran = data.friction_state == Friction.KINETIC
+    if not ran.any():
+        return NEEDS_RUNNING
+    if free and not bool(((data.input_torque == 0.0) & ran).any()):
+        return NEEDS_FREE_RUNNING
+    return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+
+
 NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"
+NEEDS_RUNNING = "running readings, slowly turned, beside those at breakaway"
+NEEDS_FREE_RUNNING = "running readings with the case free, slowly turned, beside those at breakaway"
+NEEDS_AGREEMENT = "readings that do not contradict each other: take both arrangements again"
 NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its range"
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings
@@ -642,6 +658,7 @@ def contradictions(candidate: Candidate) -> list[Finding]:
     chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
     if chance >= CONTRADICTED:
         return []
+    grave = bool(hand.all()) and chance < NO_NUMBER
     others = "other readings" if hand.all() else "sweeps and the other readings"
     worst = int(np.argmax(np.abs(mean) * np.sqrt(count)))
     run = int(groups[worst])
@@ -651,11 +668,24 @@ def contradictions(candidate: Candidate) -> list[Finding]:
     return [
         Finding(
             "readings contradict each other",
-            "caveat",
+            "stop" if grave else "caveat",
             data.run_names[run],
             f"Their mean is {100 * abs(off):.2g} % off what the {others} say under the law; by scatter "
             f"alone that has a chance of {chance:.1g}.",
-            "Numbers that rest on them are off by more than their intervals say.",
-            "Check how the unit was held for each reading, and take both arrangements again.",
+            "No number rests on them, and no limit is judged."
+            if grave
+            else "Numbers that rest on them are off by more than their intervals say.",
+            "Check that the words for the arrangements are not exchanged and how the unit was held for each "
+            "reading; take both arrangements again.",
         )
     ]
+
+
+def without_contradicted(parameters: Mapping[str, Parameter]) -> dict[str, Parameter]:
+    """Parameters where no number can rest on the readings: what the sheet states stays."""
+    return {
+        name: item
+        if item.status not in ("measured", "carried")
+        else not_determined(item.unit, item.meaning, NEEDS_AGREEMENT, at_input_torque=item.at_input_torque_Nm)
+        for name, item in parameters.items()
+    }

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from diffbench.documents import FileSettings
+from diffbench.documents import Channel, FileSettings
 from diffbench.errors import Fault, Place, QuantityError
 from diffbench.inspection.channel_guesses import Guess, guesses, unit_of
 from diffbench.inspection.run_kind import run_kind
 from diffbench.quantities import conversion
-from diffbench.readers.clock import time_from_texts
+from diffbench.readers.clock import time_from_texts, unrolled
 from diffbench.readers.columns import find_column
 from diffbench.readers.protocol import LARGEST, RawColumn, RawTable
 from diffbench.readers.registry import ROWS, raw_tables
@@ -280,7 +280,7 @@ def inspect_file(
         clock = table.only(names)
         clock = clock if before is None else clock.behind(before)
         of_clock = tuple(g for c, g in zip(table.columns, found, strict=True) if c.name in names)
-        told = _clock(clock, of_clock, stated)
+        told = _clock(clock, of_clock, stated, None if rig is None else rig.channel.get("time"))
         clocks += [] if told is None else [told]
         samples += len(table.rows)
         notes |= dict.fromkeys(table.notes)
@@ -300,11 +300,17 @@ def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
         if not isinstance(column, Fault):
             reason = f"the rig names it for {name}"
             taken[id(column)] = Guess(name, channel.dimension, True, (reason,))
+        beside = (f"the rig names it for {name}, in the mean with others",)
+        for other in table.columns:
+            if other.name in channel.also:
+                taken[id(other)] = Guess(name, channel.dimension, True, beside)
     unused = Guess(None, None, False, ("the rig names it for nothing",))
     return tuple(taken.get(id(column), unused) for column in table.columns)
 
 
-def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) -> ClockSummary | None:
+def _clock(
+    table: RawTable, found: tuple[Guess, ...], settings: FileSettings, counter: Channel | None
+) -> ClockSummary | None:
     if len(table.rows) < 2:
         return None
     if settings.sample_rate is not None:
@@ -316,15 +322,16 @@ def _clock(table: RawTable, found: tuple[Guess, ...], settings: FileSettings) ->
         if guess.channel == "time"
     ]
     for _, column in sorted(clocks, key=lambda clock: clock[0]):
-        seconds = _seconds(column, table)
+        seconds = _seconds(column, table, counter)
         summary = None if seconds is None else clock_summary(column.name, seconds, table.rows)
         if summary is not None:
             return summary
     return None
 
 
-def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
-    """The time of a column [s]; without a unit as if it were in seconds."""
+def _seconds(column: RawColumn, table: RawTable, counter: Channel | None) -> NDArray[np.float64] | None:
+    """The time of a column [s], by what a rig says of its counter; without a unit as if it were in
+    seconds."""
     if column.is_text:
         time, faults, _ = time_from_texts(column, table.rows, Place(None, column=column.name))
         return None if faults else time
@@ -336,6 +343,9 @@ def _seconds(column: RawColumn, table: RawTable) -> NDArray[np.float64] | None:
         except QuantityError:
             return None
     values = column.values.astype(np.float64)
+    if counter is not None and np.isfinite(values).all():
+        values = unrolled(values, counter.rolls_over)[0]
+        scale = scale if counter.tick is None else counter.tick
     return values * scale if bool((np.abs(values) < 1e15).all()) else None
 
 

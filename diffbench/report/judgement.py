@@ -87,6 +87,9 @@ STEPS: Mapping[str, tuple[str, ...]] = {
     "fit-shim": ("Fit a shim of {shim}.", "It should give {preload} of preload torque."),
     "no-shim-reaches": ("No other shim in stock reaches: change springs or plates.",),
     "state-shim-and-springs": ("Write shim and disc springs into the build sheet.",),
+    # where only some of it lacks, and where nothing does
+    "state-shim-and-springs some": ("Write into the build sheet: {keys}.",),
+    "state-shim-and-springs none": ("No shim that is known brings it there: look for another cause.",),
     "renew-plates": ("Renew the friction plates.",),
     "inspect": ("Take the unit apart and look at {part}.",),
     "measure-again": ("Refit the unit to the bench and test again.", "Visits needed: {visits}."),
@@ -238,7 +241,11 @@ def step_text(step: NextStep, say: Say) -> Iterator[str]:
     if step.shim is not None:
         u = (step.shim.high_Nm - step.shim.low_Nm) / (2.0 * NORMAL_95)
         fields["preload"] = say.number(three_digits(step.shim.preload_torque_Nm, u, "N·m"))
-    for message in STEPS[step.kind]:
+    messages, lacking = STEPS[step.kind], [key.removeprefix("preload.") for key in step.missing]
+    if step.kind == "state-shim-and-springs" and not {"shim", "disc_spring"} <= set(lacking):
+        messages = STEPS[f"{step.kind} {'some' if lacking else 'none'}"]
+        fields["keys"] = _listed(lacking, say)
+    for message in messages:
         yield say(message).format(**fields)
     if step.shim is not None and step.shim.extrapolated:
         yield say("No shim like that was tested: measure afterwards.")

@@ -63,6 +63,8 @@ DISAGREEMENT = 2.0
 # SAE J3011 has a rig's torque.
 MATTERS = 0.005
 MOST_UNSEEN = 3  # departures that the verdict names
+# Notes under which nobody may say that nothing speaks against the numbers.
+SPEAKS_AGAINST = frozenset({"time not told from temperature"})
 #: Reasons of a state that a limit's own sentence tells with more of its numbers.
 BY_LIMITS = ("within-limits", "beyond-limit", "limit-close", "limit-not-proven", "not-determined")
 RUNS_THAT_HELP = "Which run would help most: standard uncertainty now, to what is predicted"
@@ -465,7 +467,11 @@ def _cautions(characterisation: Characterisation) -> list[str]:
         )
     if any(item.status == "carried" for item in characterisation.parameters.values()):
         found.append("what is not quoted as read is carried to there over plausible ranges")
-    found += [printable(f.name, limit=80) for f in characterisation.findings if f.severity != "note"]
+    found += [
+        printable(f.name, limit=80)
+        for f in characterisation.findings
+        if f.severity != "note" or f.name in SPEAKS_AGAINST
+    ]
     return found
 
 

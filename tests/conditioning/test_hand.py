@@ -141,7 +141,7 @@ def test_a_reading_far_off_is_doubtful_and_stays(wrench: Rig, readings: Recordin
     clean, apart = visit.runs
     assert clean.noise < 1.0
     assert apart.noise == pytest.approx(2.0 * (420.0 - np.mean([v for v in values if v < 100.0])), rel=0.01)
-    (finding,) = visit.findings
+    (finding,) = (f for f in visit.findings if f.name != "temperature not read")
     assert (finding.name, finding.severity) == ("doubtful reading", "caveat")
     assert "reading 4" in finding.where
 
@@ -291,3 +291,13 @@ def test_repeats_that_are_all_alike_show_their_scale_by_what_differs(
         run.noise / abs(run.difference[0] / run.cells.readings["turning_torque"][0]) for run in visit.runs
     ]
     np.testing.assert_allclose(sizes, np.sqrt(5.0 / 12.0), rtol=0.02)
+
+
+def test_a_temperature_that_nobody_read_is_a_range(wrench: Rig, readings: RecordingOf) -> None:
+    """A unit on a bench is 5 to 35 °C warm (common practice, no source): a rectangle's standard deviation."""
+    found = condition(wrench, readings([42.0, 43.0, 44.0], reading="running"))
+    assert ("temperature not read", "caveat") in [(f.name, f.severity) for f in found.findings]
+    assert found.temperature_u == pytest.approx(30.0 / np.sqrt(12.0))
+    oil = found.runs[0].cells.oil
+    assert oil is not None
+    np.testing.assert_allclose(oil, 20.0)

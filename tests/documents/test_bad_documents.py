@@ -388,3 +388,12 @@ def test_a_file_in_the_way_of_a_folder(write: Writer, texts: dict[str, str]) -> 
     path = write(texts["rig"]) / "rig.toml"
     (fault,) = faults_of("rig", path)
     assert "can't be read" in fault.what
+
+
+def test_an_empty_list_is_called_by_its_key(write: Writer, texts: dict[str, str]) -> None:
+    """No recording is missing where a list of shims is empty."""
+    (fault,) = faults_of(
+        "build", write(edited(texts["build"], "[preload]", "[preload]\nshims_in_stock = []"))
+    )
+    assert "shims_in_stock is an empty list" in str(fault)
+    assert "recording" not in str(fault)

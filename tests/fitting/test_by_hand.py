@@ -11,6 +11,7 @@ import pytest
 from edited import edited
 
 import diffbench
+from diffbench.answers import judge
 from diffbench.results import Characterisation, Parameter, make_map, map_on
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
@@ -214,3 +215,45 @@ def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> No
     rig.write_text(edited(rig.read_text(), "u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
     short = diffbench.fit(tmp_path / "visit" / "run.toml")
     assert not any("the case held" in test.run for test in short.next_tests)
+
+
+def test_less_known_of_the_temperature_is_no_narrower(tmp_path: Path, hand: Characterisation) -> None:
+    """Readings without a temperature are not taken for ones at the reference condition."""
+    blank = "\n".join(
+        line if i == 0 else line.rsplit(",", 1)[0] + ","
+        for i, line in enumerate((READINGS / "readings.csv").read_text().splitlines())
+    )
+    found = visit(tmp_path, readings=blank + "\n")
+    assert "temperature not read" in [f.name for f in found.findings]
+    item = found.parameters["preload_torque"]
+    assert sizes(item)[1] > sizes(hand.parameters["preload_torque"])[1]
+    assert inside(81.847, item)
+
+
+def test_breakaway_alone_is_held_against_no_limit_of_a_unit_that_turns(tmp_path: Path) -> None:
+    """By the simulator's truth it breaks away above 90 N·m at which it runs below: no verdict of either."""
+    lines = (READINGS / "readings.csv").read_text().splitlines()
+    alone = "\n".join(line for line in lines if ",running," not in line and "case held" not in line)
+    found = visit(tmp_path, readings=alone + "\n")
+    (limit,) = found.limits
+    assert (limit.verdict, limit.judged) == ("not proven", "preload_torque_at_limit")
+    read = found.parameters["preload_torque_as_read"]
+    assert read.low is not None
+    assert read.low > 90.0
+    needs = found.parameters["preload_torque_at_limit"].needs
+    assert needs is not None
+    assert needs.startswith("running readings")
+
+
+def test_arrangements_exchanged_give_no_number_and_no_verdict(tmp_path: Path) -> None:
+    """Case free called held and the other way round: no one unit reads so."""
+    free, held = "other output held, case free", "case held, other output free"
+    text = (READINGS / "readings.csv").read_text()
+    assert free in text
+    assert held in text
+    found = visit(tmp_path, readings=text.replace(free, "*").replace(held, free).replace("*", held))
+    assert ("readings contradict each other", "stop") in [(f.name, f.severity) for f in found.findings]
+    assert [limit.verdict for limit in found.limits] == ["not proven"]
+    assert found.parameters["preload_torque_as_read"].value is None
+    state = judge([found])
+    assert (state.state, state.failed) == ("cannot-be-told", False)

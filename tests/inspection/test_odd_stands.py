@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from diffbench.documents import load_rig
 from diffbench.inspection import draft_rig, inspect_file
 
 
@@ -30,3 +31,25 @@ def test_cells_in_kilograms_pulses_and_a_chain(tmp_path: Path) -> None:
     assert 'arm = ""' in text
     assert "pulses of a toothed wheel" in text
     assert 'at = "pinion"\nratio = 2.471' in text
+
+
+def test_a_counter_runs_as_the_rig_says(tmp_path: Path) -> None:
+    """Counts of 10 ms that begin again after 4096: 100 Hz over 99.99 s, and both oil columns are named."""
+    path = tmp_path / "counter.csv"
+    count = np.arange(10_000)
+    rows = np.column_stack([count % 4096, 50.0 + 0.0 * count, 51.0 + 0.0 * count])
+    np.savetxt(path, rows, delimiter=",", header="n,oil in,oil out", comments="", fmt="%.4f")
+    sheet = tmp_path / "rig.toml"
+    sheet.write_text(
+        'format = "diffbench-rig/1"\nname = "Cell"\narrangement = "both-outputs"\noutputs = "reaction"\n'
+        'channel.time = { column = "n", tick = "10 ms", rolls_over = 4096 }\n'
+        'channel.left_torque = { column = "TL", unit = "N.m" }\n'
+        'channel.right_torque = { column = "TR", unit = "N.m" }\n'
+        'channel.speed_difference = { column = "dn", unit = "rpm" }\n'
+        'channel.oil_temperature = { column = "oil in", unit = "degC", also = ["oil out"] }\n'
+    )
+    rig = load_rig(sheet)
+    seen = inspect_file(path, rig=rig)
+    assert seen.clock is not None
+    assert (round(seen.clock.rate, 6), round(seen.clock.duration, 6)) == (100.0, 99.99)
+    assert [guess.channel for guess in seen.guesses] == ["time", "oil_temperature", "oil_temperature"]

@@ -43,6 +43,7 @@ OF_THE_FIT = {
     "recording breaks off": "silence/test_ends.py",
     "loaded tare": "conditioning/checks/test_bench_findings.py",
     "doubtful reading": "conditioning/test_hand.py",
+    "temperature not read": "conditioning/test_hand.py",
     "readings contradict each other": "fitting/test_by_hand.py",
 }
 
