@@ -44,8 +44,7 @@ LEAST_WEIGHT = 0.05  # of a reading that is worth a word
 LEAST_GRAVE = 0.2  # weight of what would matter, from which on it is more than a note
 ALIKE = 0.9  # correlation of two terms' columns above which one visit can't tell them apart
 COURSE = 0.1  # a term's course is known to a tenth: evidence within that tells no two terms apart
-FEWEST_CYCLES = 6  # from which on their scatter alarms
-UNTOLD = 1.0  # standard uncertainty of a term that the law's unknowns hold whole: as large as all of it
+FEWEST_CYCLES = 6
 LAST = 0.1  # of the visit: its end
 MOST_HELD = 6  # terms in the limits
 DRAWS = 20_000  # of the largest of correlated statistics
@@ -234,8 +233,6 @@ def _ramp_friction(seen: Sight) -> Array:
     return np.asarray(np.where(seen.bins.place[:, 1] > 0.5, 1.0, -1.0) * seen.follows * seen.ramp * seen.size)
 
 
-#: What speaks against a temperature coefficient above nothing.
-RISES = " (commonly it falls as they warm: no source)"
 CHANGES = 0.1  # of visits that show a lasting change of friction (common practice, no source)
 AGAIN = "Run the first sweep again at the end of the visit: what has come back is temperature, the rest time."
 RAMPS = "Look at the ramps, and sweep each flank to two peaks."
@@ -410,9 +407,7 @@ class Score:
 
     @property
     def words(self) -> str:
-        known = self.u < UNTOLD
-        told = f"{100 * self.size:+.2g} ± {100 * self.u:.1g} %" if known else "what nothing here tells"
-        return self.departure.said.format(told)
+        return self.departure.said.format(f"{100 * self.size:+.2g} ± {100 * self.u:.1g} %")
 
 
 @dataclass(frozen=True)
@@ -420,8 +415,7 @@ class Asked:
     """All terms of a bench, the surest first, and the names of those ``hidden`` in the law's own unknowns;
     ``limit`` the chance below which one is an alarm, ``freedom`` of the cycles' scatter, ``rest`` the mean
     square of what no single term explains, in units of noise; ``warms`` whether time and plate temperature
-    went together, ``usual`` the lasting change that then counts; ``untold`` lasting changes that are not
-    asked for, but may be there."""
+    went together, ``usual`` the lasting change that then counts."""
 
     scores: Sequence[Score] = ()
     hidden: Sequence[str] = ()
@@ -430,7 +424,6 @@ class Asked:
     rest: float = 1.0
     warms: bool = False
     usual: float = 0.0
-    untold: Sequence[Score] = ()
 
     @property
     def alarmed(self) -> list[Score]:
@@ -481,7 +474,7 @@ class Asked:
         if self.usual == 0.0 or not self.warms or told:
             return None
         found = []
-        for score in (*self.scores, *self.untold):
+        for score in self.scores:
             if score.departure.of_unit != "end":
                 continue
             share = self.usual**2 / (self.usual**2 + score.u**2)
@@ -563,8 +556,8 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
         return Asked()
     seen = sight(candidate, bins, left.state.largest_Nm)
     cycles = np.unique(bins.cycle, return_inverse=True)[1].ravel()
-    count, warms = int(cycles.max()) + 1, _only_warms(seen)
-    if count < FEWEST_CYCLES and not warms:
+    count = int(cycles.max()) + 1
+    if count < FEWEST_CYCLES:
         return Asked()
     # what any bench shows that was fitted once is no departure; its course is no choice of this bench
     quiet = Posterior(bins, candidate, replace(least_of(left.sizes), lengths=EXPECTED_LENGTHS))
@@ -572,21 +565,14 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
     rest, beside = quiet.root_of(columns), quiet.without(columns)
     own, whole = quiet.root @ rest, np.sum(solve_triangular(quiet.root, columns, lower=True) ** 2, axis=0)
     found: list[Score] = []
-    untold: list[Score] = []
     hidden: list[str] = []
     for i, one in enumerate(DEPARTURES):
-        lasts = warms and one.of_unit == "end"
-        if count < FEWEST_CYCLES and not lasts:
-            continue
         if one.enters and set(one.enters) <= set(candidate.names.position):
             continue  # an unknown of the fit already
         inside = float(columns[:, i] @ beside[:, i])
-        if inside <= LEAST_LEFT * float(whole[i]) or count < FEWEST_CYCLES:
-            # the law holds it already, or has no place for it; of few cycles, noise and course are one
+        if inside <= LEAST_LEFT * float(whole[i]):
+            # the law holds it already, or has no place for it
             hidden += [one.name] if whole[i] > 0.0 else []
-            if lasts and whole[i] > 0.0:
-                reach = float(np.max(np.abs(columns[:, i]) / bins.locking))
-                untold.append(Score(one, 0.0, UNTOLD, 0.0, 1.0, reach, rest[:, i]))
             continue
         size = float(columns[:, i] @ quiet.explained) / inside
         by_noise = float(np.sqrt(1.0 / inside))
@@ -598,15 +584,14 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
         by_cycles = float(np.sqrt(parts @ parts * count / (count - 1) + common))
         chance = max(
             2.0 * float(norm.sf(abs(size) / by_noise)),
-            2.0 * float(student.sf(abs(size) / max(by_cycles, 1e-300), max(count - 1, 1))),
+            2.0 * float(student.sf(abs(size) / max(by_cycles, 1e-300), count - 1)),
         )
         # what the law's unknowns take up of a term does the map no harm, unless it is one of time
         told = columns[:, i] if one.warms else own[:, i]
         reach = float(np.max(np.abs(told) / bins.locking))
         found.append(Score(one, size, max(by_noise, by_cycles), size / by_noise, chance, reach, rest[:, i]))
     if not found:
-        few_cycles = count < FEWEST_CYCLES
-        return Asked(hidden=[] if few_cycles else hidden, warms=warms, untold=untold)
+        return Asked(hidden=hidden)
     found.sort(key=lambda score: (score.chance, -abs(score.t)))
     searched = sum(not unknown.fixed for unknown in candidate.names.unknowns)
     missed = float(quiet.y @ quiet.explained) - max(score.t**2 for score in found)
@@ -616,8 +601,7 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
         threshold(np.stack([score.column for score in found], axis=1)),
         count - 1,
         missed / max(bins.apart.size - searched - 1, 1),
-        warms,
-        untold=untold,
+        _only_warms(seen),
     )
 
 
@@ -696,9 +680,9 @@ def _lasting_finding(candidate: Candidate, terms: Asked) -> list[Finding]:
             "time not told from temperature",
             "caveat" if likely > 0.5 else "note",
             "friction over time and plate temperature",
-            f"The visit only warms up. Either friction follows the plates by {slope:+.2g} %/K"
-            f"{RISES if slope > 0.0 else ''} and nothing lasts, or {score.words} "
-            f"({score.departure.name}, {100 * likely:.0f} %), for good, and it follows them less.",
+            f"The visit only warms up. Either friction follows the plates by {slope:+.2g} %/K and nothing "
+            f"lasts, or {score.words} ({score.departure.name}, {100 * likely:.0f} %), for good, and it "
+            "follows them less.",
             f"The limits hold both, {100 * size * score.reach:.2g} % of the locking torque apart where that "
             "is most.",
             f"{AGAIN} Of a unit that is known to be run in, state running_in = 0 in the rig's allowance.",

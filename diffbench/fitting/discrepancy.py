@@ -340,7 +340,11 @@ def expected(sizes: Sizes) -> float:
 def sized(bins: Bins, candidate: Candidate) -> Sizes:
     """Sizes by restricted likelihood and `expected`, one after another until none moves; lengths then as
     geometric mean, and those of law and drift as root mean square, over all that the bench leaves likely: a
-    bench that says nothing must not jump between them."""
+    bench that says nothing must not jump between them.
+
+    A law whose bins miss it by less than `LEAST` misses nothing. Whatever is smooth, larger, and taken up by
+    the unknowns, is then no finding of the bench: a correction would rest on two large parts that cancel.
+    """
     scale = float(np.sqrt(np.median(bins.apart**2))) or 1e-9
     noises = scale * 1.6 ** np.arange(-6, 3)
     now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
@@ -384,7 +388,8 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
         weights = np.exp(chances - chances.max())
         size = float(np.sqrt(weights @ values**2 / weights.sum()))
         now = replace(now, law=size) if name == "law" else replace(now, drift=size)
-    return now
+    missed = float(np.sqrt(np.mean((bins.apart / bins.locking) ** 2)))
+    return now if missed > LEAST else least_of(now)
 
 
 def _usual_lengths(now: Sizes, likely: Callable[[Sizes], float]) -> tuple[float, float, float]:

@@ -234,21 +234,3 @@ def test_what_no_sweep_shows_is_in_the_intervals_where_the_rig_states_it(
         assert part == pytest.approx(share * one.value, rel=0.25)
         # the half of it counts unasked
         assert other.u == pytest.approx(np.sqrt(one.u**2 + 0.75 * part**2), rel=0.02)
-
-
-def test_few_cycles_that_only_warm_up_leave_the_usual_change_open(
-    cycles_of: Callable[..., Candidate],
-) -> None:
-    """Three cycles instead of sixteen: nothing alarms, and the limits hold the whole of the usual change."""
-    made = cycles_of()
-    old = made.model
-    data = replace(old.data, stretch=np.floor(old.data.time / 110.0).astype(np.int64))
-    made = replace(made, model=type(old)(data, old.names, old.form, old.sharing, old.reference))
-    left = discrepancy(made)
-    assert left is not None
-    findings, terms = departure_findings(made, left)
-    assert not terms.alarmed
-    assert "time not told from temperature" in [finding.name for finding in findings]
-    assert terms.lasting is not None
-    assert terms.lasting[2] == pytest.approx(Allowance().running_in, rel=0.01)
-    assert departure_findings(made, left, Allowance(running_in=0.0))[0] == []
