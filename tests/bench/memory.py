@@ -16,10 +16,10 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from edited import edited
-
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))
+sys.path[:0] = [str(HERE), str(HERE.parents[1] / "fixtures")]
+
+from edited import edited  # noqa: E402
 
 FORMATS = ("text", "parquet", "hdf5", "tdms", "mdf")
 PIECE = 250_000  # rows that a logger writes at once

@@ -38,14 +38,14 @@ def test_missing_column(visit, fault) -> None:
 def test_wrong_unit_in_the_recording(visit, refused: Refused) -> None:
     """A header in a unit that is none of the channel's dimension is refused, column by column."""
     header, *rows = visit.lines()
-    visit.write_lines([header.replace("[Nm]", "[bar]"), *rows])
+    visit.write_lines([header.replace("[Nm]", "[kat]"), *rows])
     for side in ("LH", "RH"):
         visit.change(visit.rig, f'"Torque {side} [Nm]"', f'"Torque {side}"')
     faults = refused("fit", visit.run_sheet)
     assert len(faults) == 2
     for side, said in zip(("LH", "RH"), faults, strict=True):
-        assert f"column 'Torque {side} [bar]'" in said
-    assert all("'bar' is no known unit of a torque" in said and "'N.m'" in said for said in faults)
+        assert f"column 'Torque {side} [kat]'" in said
+    assert all("'kat' is no known unit of a torque" in said and "'N.m'" in said for said in faults)
 
 
 def test_wrong_unit_in_the_rig(visit, fault) -> None:
