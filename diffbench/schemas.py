@@ -29,6 +29,7 @@ SCHEMAS: dict[str, str] = {
     "comparison": "diffbench.answers.comparison:Comparison",
     "repeatability": "diffbench.answers.repeatability:Repeatability",
     "shim-advice": "diffbench.answers.shims:ShimAdvice",
+    "lap": "diffbench.answers.lap_document:document_schema",
 }
 """What makes the schema of each kind, imported when asked for: a paper's model, a document that knows its
 own, or a function."""

@@ -19,6 +19,7 @@ __all__ = [
     "DifferenceBranch",
     "DifferenceMap",
     "Interval",
+    "LapKept",
     "LapResult",
     "Limit",
     "Member",
@@ -71,7 +72,7 @@ if TYPE_CHECKING:
         difference_csv,
     )
     from diffbench.answers.joint import Member, member
-    from diffbench.answers.lap import Bench, CornerKept, Day, LapResult, laps_of
+    from diffbench.answers.lap import Bench, CornerKept, Day, LapKept, LapResult, laps_of
     from diffbench.answers.log_corners import Samples, entries_of
     from diffbench.answers.log_files import DayRead, read_day
     from diffbench.answers.observation import Limit, Observation, observations
@@ -118,7 +119,7 @@ __getattr__, __dir__ = names_on_first_use(
             "member",
         ),
         "observation": ("Limit", "Observation", "observations"),
-        "lap": ("Bench", "CornerKept", "Day", "LapResult", "laps_of"),
+        "lap": ("Bench", "CornerKept", "Day", "LapKept", "LapResult", "laps_of"),
         "log_corners": ("Samples", "entries_of"),
         "log_files": ("DayRead", "read_day"),
         "operating_point": (

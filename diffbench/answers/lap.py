@@ -28,6 +28,7 @@ from diffbench.answers.log_corners import (
     kept_over,
     smooth,
 )
+from diffbench.answers.log_laps import lap_at
 from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car
 from diffbench.documents.fields import Doubtful
@@ -54,6 +55,12 @@ STIFFNESS = "tyre.slip_stiffness"
 RELINEARISED = 2
 LIFT = 0.05  # of a wheel's load at rest: below, it counts as lifted
 MORE_THAN_FREE = 1.25
+TOLD = 10.0  # N·m
+AGAINST_THE_TURN = (
+    "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or acceleration, "
+    "and whether left and right wheel are exchanged"
+)
+SELDOM = 0.02  # of the entries' time beyond the map: nothing to speak of
 
 
 @dataclass(frozen=True)
@@ -69,15 +76,29 @@ class Bench:
 
 @dataclass(frozen=True)
 class CornerKept:
-    """One entry: from and to [s], which way, what ends it; share kept from the log and from the bench."""
+    """One entry: from and to [s], in which lap, which way, what ends it; share kept from the log and from the
+    bench, and mean speed difference [rad/s]."""
 
     start: float
     end: float
+    lap: int | None
     turn: Literal["left", "right"]
     ends_by: str
     share_kept: Interval
-    predicted: float | None
-    mean_speed_difference: float
+    predicted: Interval
+    mean_speed_difference: Interval
+
+
+@dataclass(frozen=True)
+class LapKept:
+    """The entries of one lap: its number, when it begins [s], how many there are, and as `CornerKept`."""
+
+    lap: int
+    start: float
+    entries: int
+    share_kept: Interval
+    predicted: Interval
+    mean_speed_difference: Interval
 
 
 @dataclass(frozen=True)
@@ -105,8 +126,14 @@ class LapResult:
     equivalent_preload : Interval
         The preload torque with which the prediction is the log's number [N·m]; a limit is None where none of
         the preloads looked at comes to it.
+    why_no_closer : str
+        Why that preload is not told to 10 N·m, where it is not.
     corners : tuple of CornerKept
         Entry by entry.
+    by_lap : tuple of LapKept
+        Lap by lap, where laps can be told apart.
+    unit, build : str or None
+        Whose, by the bench.
     radius_ratio : Interval
         Right wheel's speed less the left one's on straights, over their mean.
     sources : mapping of str to float
@@ -127,7 +154,11 @@ class LapResult:
     reason: str
     bench_preload: Interval
     equivalent_preload: Interval
+    why_no_closer: str
     corners: tuple[CornerKept, ...]
+    by_lap: tuple[LapKept, ...]
+    unit: str | None
+    build: str | None
     radius_ratio: Interval
     sources: Mapping[str, float]
     findings: tuple[str, ...]
@@ -507,6 +538,15 @@ class _Joint:
         value = grid[best] - (b / (2.0 * a) if a > 0.0 else 0.0)
         return Interval(float(value), low, high)
 
+    def preload_doubts(self, i: int) -> dict[str, float]:
+        """What one standard uncertainty of each source moves the preload by that a run asks for [N·m]."""
+        run, part = self.runs[i], self.parts[i]
+        slope = self._placed(part, run.slope())
+        weight = np.linalg.solve(self.covariance(without=i), slope)
+        own = {name: self._placed(part, moved) for name, moved in self.told[i][1].items()}
+        scale = max(float(slope @ weight), 1e-30)
+        return {name: abs(float(weight @ column)) / scale for name, column in {**self.common, **own}.items()}
+
     def stiffness_score(self) -> float | None:
         """By how many of its stated uncertainties the tyres' stiffness is off, as all runs tell it."""
         column = self.common.get(STIFFNESS)
@@ -529,41 +569,35 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
     """One run's result."""
     nothing = Interval(None, None, None)
     weights = run.free / run.free.sum()
-    plain = run.measured(run.car)
     common, own = run.of_log()
-    u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in (*common.values(), *own.values())))
-    share = _around(float(weights @ plain), u)
     told = bool(run.holds) and place is not None
     predicted = equivalent = nothing
-    open_share, left, asked = None, None, None
+    open_share, left = None, None
+    predictions = _Predictions.of(run) if run.holds else None
+    if predictions is not None:
+        predicted, left = predictions.over(run.entries.corners), predictions.left
+        open_share = float(weights @ run.shares(predictions.asked.opened, predictions.asked))
     sources = {**common, **own}
+    share, u = _by_log(run, weights, sources, left if told else None)
     agreement: Agreement = "no bench"
     reason = "no result of the bench is named for this run"
     if run.bench is not None and not run.holds:
         agreement, reason = "cannot be told", "nothing says the torque at the case"
     elif run.bench is not None and not told:
-        predicted, left, asked = _predicted(run, weights)
-        open_share = float(weights @ run.shares(asked.opened, asked))
         agreement, reason = "no log", "no wheel speeds: what map and car say of this course"
     if told:
-        assert place is not None  # told says it
-        predicted, left, asked = _predicted(run, weights)
-        open_share = float(weights @ run.shares(asked.opened, asked))
-        shift = run.shown(left)
-        if abs(shift) > 0.0:
-            u = math.hypot(u, abs(float(weights @ (run.measured(run.car, run.zeroed(shift)) - plain))))
-            share = _around(float(weights @ run.measured(run.car, run.zeroed(shift))), u)
+        assert place is not None
+        assert left is not None
+        assert open_share is not None  # told says all three
         agreement, reason = _verdict(joint, place, weights, open_share - (predicted.value or 0.0))
+        reason += _outside(run, left)[0]
         equivalent = best.equivalent(place)
         sources = {**joint.told[place][0], **joint.told[place][1]}
     if told and share.high is not None and share.high < 0.0:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
-        agreement, equivalent = "cannot be told", nothing
-        reason = (
-            "the wheels differ against the turn, by the log: check the signs of yaw rate, steering or "
-            "acceleration, and whether left and right wheel are exchanged"
-        )
+        agreement, equivalent, reason = "cannot be told", nothing, AGAINST_THE_TURN
     preload = run.bench.preload if run.bench is not None else None
+    whose = run.bench.unit.document if run.bench is not None else None
     if not run.entries.samples.wheels:
         share = nothing
     mean = kept_over(run.zeroed(), run.entries, run.entries.corners, run.car).mean_difference
@@ -578,11 +612,47 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         reason=reason,
         bench_preload=nothing if preload is None else _around(preload.value, preload.u or 0.0),
         equivalent_preload=equivalent,
-        corners=_by_corner(run, left, asked),
+        why_no_closer="" if place is None or not told else _why_no_closer(equivalent, best, place),
+        corners=_by_corner(run, predictions),
+        by_lap=_by_lap(run, predictions),
+        unit=None if whose is None else whose.unit,
+        build=None if whose is None else whose.build,
         radius_ratio=_around(run.entries.ratio, run.entries.ratio_u),
         sources={name: float(abs(weights @ moved)) for name, moved in sources.items()},
-        findings=_findings(run, joint, place, told=told),
+        findings=_findings(run, joint, place, told=told) + (() if left is None else _outside(run, left)[1]),
         course=_course(run, left),
+    )
+
+
+def _by_log(
+    run: _Run, weights: Array, sources: Mapping[str, Array], left: Array | None
+) -> tuple[Interval, float]:
+    """The share by the log and its standard uncertainty; what a predicted difference shows on straights is
+    put back, and is in doubt as a whole."""
+    value = float(weights @ run.measured(run.car))
+    u = math.sqrt(sum(float(weights @ moved) ** 2 for moved in sources.values()))
+    shift = 0.0 if left is None else run.shown(left)
+    if shift:
+        put_back = float(weights @ run.measured(run.car, run.zeroed(shift)))
+        value, u = put_back, math.hypot(u, put_back - value)
+    return _around(value, u), u
+
+
+def _why_no_closer(asked: Interval, joint: _Joint, place: int) -> str:
+    """Why a preload is not told to `TOLD`; nothing where it is, or where it is not asked for."""
+    if asked.low is None and asked.high is None:
+        return ""
+    if asked.low is None or asked.high is None:
+        side = "below" if asked.low is None else "above"
+        return f"no limit {side}: there the car would do as the log says within its doubt"
+    half = 0.5 * (asked.high - asked.low)
+    if half <= TOLD:
+        return ""
+    doubts = joint.preload_doubts(place)
+    why = f"told to ± {half:.1f} N·m, no closer: the largest doubt is {max(doubts, key=doubts.__getitem__)}"
+    preloads = {run.bench.preload.value for run in joint.runs if run.bench is not None and run.holds}
+    return why + (
+        "; a run with another preload on the same day would tell more" if len(preloads) == 1 else ""
     )
 
 
@@ -590,16 +660,36 @@ def _around(value: float, u: float) -> Interval:
     return Interval(value, value - NORMAL_95 * u, value + NORMAL_95 * u)
 
 
-def _predicted(run: _Run, weights: Array) -> tuple[Interval, Array, Asked]:
-    """The predicted share with map and car, the predicted difference [rad/s], and what was asked."""
-    shares, left, asked = run.predicted(run.car, run.holds["value"])
-    moved = [
-        (run.predicted(up, run.holds["value"])[0] - run.predicted(down, run.holds["value"])[0])
-        for down, up in shifted_cars(run.car).values()
-    ]
-    moved.append(run.predicted(run.car, run.holds["high"])[0] - run.predicted(run.car, run.holds["low"])[0])
-    u = math.sqrt(sum((float(weights @ each) / (2.0 * NORMAL_95)) ** 2 for each in moved))
-    return _around(float(weights @ shares), u), left, asked
+@dataclass(frozen=True)
+class _Predictions:
+    """What map and car say of a course: the difference [rad/s] and what was asked, and both moved to either
+    95 % limit of every doubt."""
+
+    left: Array
+    asked: Asked
+    moved: tuple[tuple[tuple[Array, Asked], tuple[Array, Asked]], ...]
+
+    @classmethod
+    def of(cls, run: _Run) -> _Predictions:
+        """Of one run."""
+
+        def told(car: Car, part: str) -> tuple[Array, Asked]:
+            return run.predicted(car, run.holds[part])[1:]
+
+        moved = [(told(down, "value"), told(up, "value")) for down, up in shifted_cars(run.car).values()]
+        return cls(*told(run.car, "value"), (*moved, (told(run.car, "low"), told(run.car, "high"))))
+
+    def over(self, corners: Sequence[Corner]) -> Interval:
+        """The share over entries, with map and car in doubt."""
+
+        def share(left: Array, asked: Asked) -> float:
+            kept, free = (
+                sum(c.sense * float(part[c.bins].sum()) for c in corners) for part in (left, asked.free)
+            )
+            return kept / free
+
+        apart = [share(*up) - share(*down) for down, up in self.moved]
+        return _around(share(self.left, self.asked), math.hypot(*apart) / (2.0 * NORMAL_95))
 
 
 def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Agreement, str]:
@@ -617,51 +707,71 @@ def _verdict(joint: _Joint, place: int, weights: Array, room: float) -> tuple[Ag
     return "the car shows what the bench says", said
 
 
-def _by_corner(run: _Run, left: Array | None, asked: Asked | None) -> tuple[CornerKept, ...]:
-    entries, car, difference = run.entries, run.car, run.zeroed()
-    samples = entries.samples
-    relative = math.sqrt(
-        samples.u_yaw**2
-        + samples.u_wheel**2
-        + sum(
-            (getattr(key, "u", 0.0) or 0.0) ** 2 / key**2 for key in (car.axle.track, car.axle.rolling_radius)
-        )
+def _kept(
+    run: _Run, corners: Sequence[Corner], predictions: _Predictions | None
+) -> tuple[Interval, Interval, Interval]:
+    """Of some entries: the share by the log, that by the bench, and the mean difference [rad/s]."""
+    entries, car, samples = run.entries, run.car, run.entries.samples
+    nothing = Interval(None, None, None)
+    predicted = nothing if predictions is None else predictions.over(corners)
+    if not samples.wheels:
+        return nothing, predicted, nothing
+    kept = kept_over(run.zeroed(), entries, tuple(corners), car)
+    sizes = [c.bins.stop - c.bins.start for c in corners]
+    count, one_way = sum(sizes), sum(c.sense * size for c, size in zip(corners, sizes, strict=True))
+    wheel = sum(c.sense * 0.5 * float((samples.left + samples.right)[c.bins].sum()) for c in corners)
+    per = BIN / kept.free
+    turned = kept.share * per * car.axle.track / car.axle.rolling_radius
+    by_wheels = math.hypot(
+        per * math.sqrt(count) * entries.wheel_noise,
+        per * wheel * entries.ratio_u,
+        kept.share * samples.u_wheel,
     )
+    by_path = math.hypot(
+        turned * math.sqrt(count) * entries.yaw_noise,
+        turned * one_way * entries.yaw_zero_u,
+        kept.share * samples.u_yaw,
+        *(
+            kept.share * (getattr(key, "u", 0.0) or 0.0) / key
+            for key in (car.axle.track, car.axle.rolling_radius)
+        ),
+    )
+    free = kept.free / (BIN * count)  # rad/s
+    return (
+        _around(kept.share, math.hypot(by_wheels, by_path)),
+        predicted,
+        _around(kept.mean_difference, abs(free) * by_wheels),
+    )
+
+
+def _by_corner(run: _Run, predictions: _Predictions | None) -> tuple[CornerKept, ...]:
+    return tuple(
+        CornerKept(
+            corner.start,
+            corner.end,
+            lap_at(run.entries.samples.laps, corner.start),
+            "left" if corner.sense > 0 else "right",
+            corner.ends_by,
+            *_kept(run, (corner,), predictions),
+        )
+        for corner in run.entries.corners
+    )
+
+
+def _by_lap(run: _Run, predictions: _Predictions | None) -> tuple[LapKept, ...]:
+    laps = run.entries.samples.laps
     found = []
-    for corner in entries.corners:
-        kept = kept_over(difference, entries, (corner,), car)
-        count = corner.bins.stop - corner.bins.start
-        wheel = 0.5 * (samples.left + samples.right)[corner.bins].sum()
-        per = BIN / kept.free
-        turned = kept.share * per * car.axle.track / car.axle.rolling_radius
-        u = math.hypot(
-            per * math.sqrt(count) * entries.wheel_noise,
-            per * float(wheel) * entries.ratio_u,
-            turned * math.sqrt(count) * entries.yaw_noise,
-            turned * count * entries.yaw_zero_u,
-            kept.share * relative,
-        )
-        predicted = None
-        if left is not None and asked is not None:
-            predicted = float(left[corner.bins].sum() / asked.free[corner.bins].sum())
-        found.append(
-            CornerKept(
-                corner.start,
-                corner.end,
-                "left" if corner.sense > 0 else "right",
-                corner.ends_by,
-                _around(kept.share, u) if samples.wheels else Interval(None, None, None),
-                predicted,
-                kept.mean_difference,
-            )
-        )
+    for number, start in laps:
+        corners = [c for c in run.entries.corners if lap_at(laps, c.start) == number]
+        if corners:
+            found.append(LapKept(number, start, len(corners), *_kept(run, corners, predictions)))
     return tuple(found)
 
 
 def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tuple[str, ...]:
     """What was seen that speaks against the numbers, and what the log cannot tell."""
     entries = run.entries
-    found = []
+    found = list(entries.samples.notes)
     difference = run.zeroed()
     over = [
         c for c in entries.corners if kept_over(difference, entries, (c,), run.car).share > MORE_THAN_FREE
@@ -697,6 +807,32 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
     if told:
         found.append("both brakes of the axle count as alike: the log cannot tell brakes from locking")
     return tuple(found)
+
+
+def _outside(run: _Run, left: Array) -> tuple[str, tuple[str, ...]]:
+    """What of the entries the bench did not cover: a clause for the answer, and findings."""
+    samples, bench = run.entries.samples, run.bench
+    assert bench is not None
+    assert samples.input_torque is not None  # a prediction needs both
+    bins = np.concatenate([np.arange(c.bins.start, c.bins.stop) for c in run.entries.corners])
+    places = (samples.input_torque[bins], np.abs(left[bins]), run.temperature[bins])
+    findings, named = [], []
+    for name, unit, values, axis in zip(
+        ("torque at the case", "speed difference", "temperature of the plates"),
+        ("N·m", "rad/s", "°C"),
+        places,
+        bench.unit.axes,
+        strict=True,
+    ):
+        share = float(np.mean((values < axis[0]) | (values > axis[-1])))
+        if share > SELDOM:
+            named.append(name)
+            findings.append(
+                f"{name} goes from {values.min():.4g} to {values.max():.4g} {unit} in the entries, the map "
+                f"from {axis[0]:.4g} to {axis[-1]:.4g}: {100.0 * share:.0f} % of their time is beyond it, "
+                "where the map is carried on with wider limits and nothing was measured"
+            )
+    return (f"; beyond the map in {', '.join(named)}" if named else ""), tuple(findings)
 
 
 def _course(run: _Run, left: Array | None) -> dict[str, list[float]]:

@@ -15,6 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.answers.log_laps import Laps
 from diffbench.documents.car import Car
 from diffbench.errors import DocumentError
 
@@ -29,15 +30,17 @@ CORNER, PEAK = 1.0, 3.0  # m/s²
 SHORTEST = 6  # bins of an entry
 TAKEN_UP = 4  # bins
 FEWEST_STRAIGHTS = 3
+REVERSED = -0.3  # correlation of drive with what it does to the speed
 
 
 @dataclass(frozen=True)
 class Samples:
     """A log in SI, all (n,): time [s], wheel speeds [rad/s], speed [m/s], yaw rate [rad/s] to the left;
     torque at the case and of each brake [N·m], temperature [°C]; ``coasts`` where no drive is on, None where
-    nothing says it. ``u_yaw`` is the relative standard uncertainty of the yaw rate's gain, ``u_speed`` of the
-    speed's, ``u_wheel`` of a wheel speed's, common to both. Without ``wheels`` it is a course as it is to be
-    driven, and the wheel speeds are the car's."""
+    nothing says it; ``notes`` of their reading; ``laps``, where they begin. ``u_yaw`` is the relative
+    standard uncertainty of the yaw rate's gain, ``u_speed`` of the speed's, ``u_wheel`` of a wheel speed's,
+    common to both. Without ``wheels`` it is a course as it is to be driven, and the wheel speeds are the
+    car's."""
 
     time: Array
     left: Array
@@ -52,6 +55,8 @@ class Samples:
     u_wheel: float = 0.0
     u_speed: float = 0.0
     wheels: bool = True
+    notes: tuple[str, ...] = ()
+    laps: Laps = ()
 
 
 @dataclass(frozen=True)
@@ -111,11 +116,14 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     Raises
     ------
     DocumentError
-        There are too few straights to zero the radii on, or there is no entry.
+        There are too few straights to zero the radii on, or there is no entry; or torque or throttle are
+        reversed.
     """
     binned = _binned(samples)
+    _turns(binned, file)
+    _not_reversed(binned, file)
     if not binned.wheels:  # a course as it is to be driven: there is nothing to zero
-        return Entries(binned, (), _some(_corners(binned), file), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return Entries(binned, (), _some(binned, file), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     zero, zero_u = 0.0, 0.0
     straights: tuple[Stretch, ...] = ()
     for _ in range(2):  # a zero of the gyroscope moves what counts as straight
@@ -132,7 +140,7 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     level = replace(binned, yaw_rate=binned.yaw_rate - zero)
     apart = 2.0 * (level.right - level.left) / (level.right + level.left)
     ratio, ratio_u = _mean_of([apart[part] for part in straights])
-    corners = _some(_corners(level), file)
+    corners = _some(level, file)
     around = 0.5 * (level.right + level.left)
     return Entries(
         level,
@@ -147,14 +155,47 @@ def entries_of(samples: Samples, *, file: str | None = None) -> Entries:
     )
 
 
-def _some(corners: tuple[Corner, ...], file: str | None) -> tuple[Corner, ...]:
-    if not corners:
+def _not_reversed(samples: Samples, file: str | None) -> None:
+    """Refuse drive that slows the car down."""
+    faster = np.gradient(smooth(samples.speed), samples.time)
+    drives = None if samples.coasts is None else 1.0 - samples.coasts
+    for name, values in (("input_torque", samples.input_torque), ("throttle", drives)):
+        if values is None or np.ptp(values) == 0.0 or np.ptp(faster) == 0.0:
+            continue
+        agree = float(np.corrcoef(values, faster)[0, 1])
+        if agree < REVERSED:
+            raise DocumentError.single(
+                f"{name} says drive where the car slows down, and coast where it gains speed (correlation "
+                f"{agree:.2f}): it is reversed",
+                file=file,
+                mend="write sign = -1 under [channel.input_torque]"
+                if name == "input_torque"
+                else "export throttle so that 0 is released and 1 is down",
+            )
+
+
+def _turns(samples: Samples, file: str | None) -> None:
+    """Refuse a log without a corner before asking it for straights."""
+    largest = float(np.abs(smooth(samples.speed * samples.yaw_rate)).max())
+    if largest < PEAK:
         raise DocumentError.single(
-            f"the log has no corner entry: none with {PEAK:g} m/s² of lateral acceleration",
+            f"the log has no corner entry: none with {PEAK:g} m/s² of lateral acceleration, the largest is "
+            f"{largest:.2g}",
             file=file,
-            mend="check sign and unit of yaw rate and speed in the log sheet",
+            mend="check the unit of yaw rate and speed in the log sheet",
         )
-    return corners
+
+
+def _some(samples: Samples, file: str | None) -> tuple[Corner, ...]:
+    corners = _corners(samples)
+    if corners:
+        return corners
+    raise DocumentError.single(
+        f"the log has no corner entry: where lateral acceleration comes to {PEAK:g} m/s², drive is on "
+        "from the corner's beginning, or it lasts less than 0.3 s",
+        file=file,
+        mend="check sign and unit of input_torque and throttle in the log sheet",
+    )
 
 
 def difference_of(entries: Entries, ratio: float) -> Array:
@@ -214,6 +255,8 @@ def _binned(samples: Samples) -> Samples:
         u_wheel=samples.u_wheel,
         u_speed=samples.u_speed,
         wheels=samples.wheels,
+        notes=samples.notes,
+        laps=samples.laps,
     )
 
 

@@ -346,12 +346,17 @@ def with_units(result: Any) -> Any:
     if isinstance(result, Interval):
         return {"value": result.value, "low": result.low, "high": result.high}
     if is_dataclass(result) and not isinstance(result, type):
-        return {_key(field.name): with_units(getattr(result, field.name)) for field in fields(result)}
+        return {key_of(field.name): with_units(getattr(result, field.name)) for field in fields(result)}
     if isinstance(result, tuple | list):
         return [with_units(part) for part in result]
     return result
 
 
-def _key(name: str) -> str:
+def key_of(name: str) -> str:
+    """The key of an answer's field, with its unit.
+
+    >>> key_of("input_torque"), key_of("share_kept")
+    ('input_torque_Nm', 'share_kept')
+    """
     unit = UNITS.get(name, "")
     return f"{name}_{unit}" if unit else name

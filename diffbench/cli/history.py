@@ -105,13 +105,16 @@ def list_records(unit: str | None, stock: Stock | None, store: str | None, as_js
                     {"record": number, "build": build, **{n: _interval(*of) for n, of in numbers.items()}}
                     for (number, build), numbers in measured.items()
                 ],
+                "laps": [_plain(record) for record in contents.laps],
                 "damage": [_plain(damage) for damage in contents.damage],
                 "states": {state.unit: state.content() for state in states},
             },
             indent=1,
         )
     else:
-        tell(listing(contents.records, states, measured))
+        documents = found.documents(contents.laps)
+        days = [(one, day) for one in contents.laps if isinstance(day := documents[one.number], dict)]
+        tell(listing(contents.records, states, measured, days))
         _tell(contents.damage)
     if any(state.failed for state in states):
         raise SystemExit(1)
@@ -158,7 +161,7 @@ def pages(
 
 @history.command(epilog="Example: diffbench history show 1")
 @click.argument("record")
-@click.option("--document", is_flag=True, help="Print its characterisation instead, byte for byte.")
+@click.option("--document", is_flag=True, help="Print its document instead, byte for byte.")
 @store_and_json
 def show(record: str, document: bool, store: str | None, as_json: bool) -> None:
     """Show a record with the trace of its corrections.

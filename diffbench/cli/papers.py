@@ -243,7 +243,8 @@ def schema(name: str, as_json: bool) -> None:
     """Print the JSON Schema (draft 2020-12) of NAME on standard output.
 
     NAME is rig, build, run, car or log, by which editors check and complete TOML files; or what diffbench
-    writes: characterisation, map, manifest, conformity, state, comparison, repeatability or shim-advice.
+    writes: characterisation, map, manifest, conformity, state, comparison, repeatability, shim-advice
+    or lap.
     """
     from diffbench.schemas import schema as schema_of
 

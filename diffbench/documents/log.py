@@ -11,7 +11,6 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
-from diffbench.documents.car import TEMPERATURE
 from diffbench.documents.faults import Refusal, gathered, refusal
 from diffbench.documents.fields import NOT_NEGATIVE, POSITIVE, Amount, AmountWithDoubt, Bounds, Table, Text
 from diffbench.documents.loading import read_document
@@ -35,9 +34,16 @@ LOG_CHANNELS = {
     "brake_torque": ("torque", "of the brake of each driven wheel"),
     "throttle": ("dimensionless", "share of the pedal, 0 to 1"),
     "oil_temperature": ("temperature", "of the differential's oil"),
+    "lap": ("dimensionless", "number of the lap"),
+    "beacon": ("dimensionless", "rises where the line is passed"),
+    "distance": ("length", "driven: from the line on, or all along with lap_length"),
+    "latitude": ("angle", "position, north"),
+    "longitude": ("angle", "position, east"),
 }
 WHEELS = ("left_speed", "right_speed")
+COUNTED = ("lap", "beacon")  # numbers without a unit, which no heading states
 PATHS = ("yaw_rate", "lateral_acceleration", "steering")
+_OIL = Bounds(low=-40.0, high=220.0, mend="check the unit: a bare number is in degC")
 _RELATIVE = Bounds(low=0.0, high=1.0, open_high=True, mend="write a relative standard uncertainty: 0.005")
 
 
@@ -119,8 +125,13 @@ class LogRun(Table):
         description="torque at the case off the throttle, where no channel has it",
         examples=[{"value": "110 N.m", "u": "20 N.m"}],
     )
-    temperature: Annotated[float | None, AmountWithDoubt("temperature", "degC", TEMPERATURE)] = Field(
+    temperature: Annotated[float | None, AmountWithDoubt("temperature", "degC", _OIL)] = Field(
         default=None, description="of the oil, where no channel has it", examples=["80 degC"]
+    )
+    laps: tuple[Annotated[float, Amount("time", "s", NOT_NEGATIVE)], ...] = Field(
+        default=(),
+        description="when each lap begins, by the log's time from its first sample, where no channel says it",
+        examples=[["2.5 s", "104.1 s"]],
     )
     note: Text | None = Field(default=None, description="anything")
 
@@ -140,6 +151,9 @@ class LogSheet(Table):
         default=0.0,
         description="road-wheel angle less that of rolling over lateral acceleration, rad per g",
         examples=[{"value": 0.02, "u": 0.005}],
+    )
+    lap_length: Annotated[float | None, Amount("length", "m", POSITIVE)] = Field(
+        default=None, description="where distance goes on from lap to lap", examples=["3.2 km"]
     )
     file: FileSettings = Field(
         default_factory=FileSettings, description="how its files are written; found out where not stated"
@@ -176,7 +190,8 @@ class LogSheet(Table):
                 mend = f"write '{near[0]}'" if near else "write one of " + ", ".join(LOG_CHANNELS)
                 found.append((("channel", name), f"'{name}' is no known channel of a log", mend))
             else:
-                described[name] = {**table, "name": name} if isinstance(table, Mapping) else table
+                plain = {"unit": "1"} if name in COUNTED else {}
+                described[name] = {**plain, **table, "name": name} if isinstance(table, Mapping) else table
         found += _missing(data, set(described))
         return gathered(cls.__name__, handler, {**data, "channel": described}, found)
 

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 #: What the chain of a store begins with.
 START = "0" * 64
 
+#: Kinds of entries that bring a document: a characterisation, or log and bench of a day on the track.
+OPENING = ("record", "lap")
+
 #: Facts of a record as a whole that a correction may change; those of a build are in `BUILD_KEYS`.
 RECORD_KEYS = ("unit", "date", "note", "withdrawn")
 BUILD_KEYS = ("build", "distance_m", "events")
@@ -87,8 +90,8 @@ class Correction:
 
 @dataclass(frozen=True)
 class Record:
-    """One characterisation in the history: ``facts`` as they hold now, ``stated`` as first filed, and the
-    corrections between the two."""
+    """One document in the history: ``facts`` as they hold now, ``stated`` as first filed, and the corrections
+    between the two; ``kind`` is "record" for a characterisation, "lap" for log and bench."""
 
     number: int
     document: str
@@ -97,6 +100,7 @@ class Record:
     by: str
     made: str
     trace: tuple[Correction, ...] = ()
+    kind: str = "record"
 
 
 @dataclass(frozen=True)
@@ -165,7 +169,7 @@ def assembled(entries: Iterable[Entry]) -> list[Record]:
     corrections: dict[str, list[tuple[str, str, Correction]]] = {}
     for entry in entries:
         content = json.loads(entry.content)
-        if entry.kind == "record":
+        if entry.kind in OPENING:
             opened[entry.document] = (entry, content)
             continue
         correction = Correction(content["changes"], content["reason"], content["by"], content["made"])
@@ -176,7 +180,8 @@ def assembled(entries: Iterable[Entry]) -> list[Record]:
         trace = tuple(item for _, _, item in sorted(corrections.get(document, []), key=lambda one: one[:2]))
         for correction in trace:
             facts = correction.after(facts)
-        records.append(Record(entry.number, document, facts, stated, content["by"], content["made"], trace))
+        by, made = content["by"], content["made"]
+        records.append(Record(entry.number, document, facts, stated, by, made, trace, entry.kind))
     return sorted(records, key=lambda record: record.number)
 
 
@@ -332,7 +337,7 @@ def damage_of(entry: Entry) -> Damage | None:
         content = json.loads(entry.content)
         if (content["kind"], content["document"]) != (entry.kind, entry.document):
             return Damage(where, "its row does not fit its content")
-        if entry.kind == "record":
+        if entry.kind in OPENING:
             facts_of(content["facts"])
         elif not _is_correction(content["changes"]):
             return Damage(where, "corrects what no record has")
@@ -389,7 +394,7 @@ def verified(connection: Connection) -> tuple[int, str, list[Damage]]:
         found = damage_of(row)
         if found is not None:
             damage.append(found)
-        if row.kind == "record":
+        if row.kind in OPENING:
             numbers[row.document] = row.number
         count, chain, expected = count + 1, row.chain, row.number + 1
     for digest in _documents(connection, damage):
@@ -483,7 +488,7 @@ def documents_named(connection: Connection, *, number: int | None = None, prefix
         wanted = entries.c.document.startswith(prefix, autoescape=True)
     if number is not None:
         wanted = entries.c.number == number
-    query = sa.select(entries.c.document).where(entries.c.kind == "record", wanted)
+    query = sa.select(entries.c.document).where(entries.c.kind.in_(OPENING), wanted)
     return list(connection.execute(query).scalars())
 
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from diffbench.errors import DiffbenchError, DocumentError, Fault, HistoryError
 from diffbench.history.connection import Connections, locate
 from diffbench.history.journal import (
+    OPENING,
     BuildFact,
     Changes,
     Damage,
@@ -83,10 +84,11 @@ class Added:
 
 @dataclass(frozen=True)
 class Contents:
-    """Records that are sound, and what is damaged."""
+    """Records of characterisations that are sound, what is damaged, and those of days on the track."""
 
     records: tuple[Record, ...]
     damage: tuple[Damage, ...]
+    laps: tuple[Record, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -200,6 +202,43 @@ class History:
                 added.append(Added(record, new))
         return added
 
+    def add_lap(self, content: bytes, *, by: str | None = None) -> Added:
+        """File log and bench of a unit, ``diffbench-lap/1``, beside the bench's characterisations.
+
+        Parameters
+        ----------
+        content : bytes
+            The document, with unit and date.
+        by : str or None
+            As in `add`.
+
+        Returns
+        -------
+        The record. What is there already, byte for byte, is not filed again.
+
+        Raises
+        ------
+        HistoryError : for another document, or one without unit or date.
+        """
+        told = json.loads(content)
+        for key, mend in (
+            ("unit", "name the result of the bench for each run, or --bench"),
+            ("date", "state date = 2026-05-02 in the log sheet"),
+        ):
+            if told.get("format") != "diffbench-lap/1" or not told.get(key):
+                raise HistoryError.single(f"nothing says the {key} of this day", key=key, mend=mend)
+        builds = dict.fromkeys(str(run["build"]) for run in told["laps"])
+        facts = Facts(told["unit"], told["date"], tuple(BuildFact(name, name) for name in builds))
+        paper = Paper(content, sha256(content), facts, "lap.json")
+        with self._connections.writing() as connection:
+            new = not documents_named(connection, prefix=paper.sha256)
+            record = (
+                _file(connection, paper, by, kind="lap")
+                if new
+                else self._of_document(connection, paper.sha256)
+            )
+        return Added(record, new)
+
     def contents(self, unit: str | None = None) -> Contents:
         """Records as they stand, by number.
 
@@ -215,7 +254,8 @@ class History:
         with self._connections.reading() as connection:
             found, damage = records(connection)
         chosen = tuple(record for record in found if unit is None or record.facts.unit == unit)
-        return Contents(chosen, tuple(damage))
+        by_kind = {kind: tuple(one for one in chosen if one.kind == kind) for kind in OPENING}
+        return Contents(by_kind["record"], tuple(damage), by_kind["lap"])
 
     def record(self, reference: str | int) -> Record:
         """A record by its number, or by the beginning of its document's hash.
@@ -305,7 +345,7 @@ class History:
             whole, damage = sound(connection)
             kept: set[str] = set()
             for entry in whole:
-                content = document_bytes(connection, entry.document) if entry.kind == "record" else None
+                content = document_bytes(connection, entry.document) if entry.kind in OPENING else None
                 if isinstance(content, Damage):
                     damage.append(Damage(f"record {entry.number} ({content.where})", content.what))
                 elif content is not None:
@@ -333,7 +373,7 @@ class History:
         DocumentError : where the file is not what was written.
         """
         arrivals = read_export(path)
-        news = {"record": 0, "correction": 0}
+        news = {"record": 0, "lap": 0, "correction": 0}
         differing = []
         with self._connections.writing() as connection:
             there = digests(connection)
@@ -351,7 +391,7 @@ class History:
                 append(connection, json.loads(entry.content))
                 news[entry.kind] += 1
         known = len(arrivals) - sum(news.values())
-        return Merged(news["record"], news["correction"], known, tuple(differing))
+        return Merged(news["record"] + news["lap"], news["correction"], known, tuple(differing))
 
     def verify(self) -> Verified:
         """Check every hash, the chain, and (SQLite) the file itself.
@@ -426,10 +466,10 @@ def _same(record: Record, filing: Filing, paper: Paper) -> None:
     )
 
 
-def _file(connection: Connection, paper: Paper, by: str | None) -> Record:
+def _file(connection: Connection, paper: Paper, by: str | None, *, kind: str = "record") -> Record:
     put_document(connection, paper.sha256, paper.content)
     content = {
-        "kind": "record",
+        "kind": kind,
         "document": paper.sha256,
         "facts": asdict(paper.facts),
         "by": by or _user(),

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from diffbench.errors import DocumentError, Fault, Place
-from diffbench.history.journal import START, Entry, damage_of, link, sha256
+from diffbench.history.journal import OPENING, START, Entry, damage_of, link, sha256
 from diffbench.input_files import EXPORT, content_of
 from diffbench.whole_files import write_whole
 
@@ -106,10 +106,10 @@ def _arrival(line: str, number: int) -> Arrival | str:
     if damage is not None:
         return damage.what
     document = found.get("document")
-    if entry.kind != "record":
+    if entry.kind not in OPENING:
         return Arrival(entry, None)
     if not isinstance(document, str) or sha256(document) != entry.document:
-        return "its characterisation is not what was filed"
+        return "its document is not what was filed"
     return Arrival(entry, document.encode("utf-8"))
 
 

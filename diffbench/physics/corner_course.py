@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from diffbench.physics.arguments import Floats, floats
+from diffbench.physics.wheel_loads import GRAVITY
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,41 @@ def asked_of_axle(
         opened=(v + half) / outer - (v - half) / inner + v * torque * (soft_outer - soft_inner),
         give=0.5 * v * (soft_outer + soft_inner),
     )
+
+
+def yaw_rate_of_steering(
+    speed: ArrayLike, angle: ArrayLike, wheelbase: float, gradient: float = 0.0
+) -> Floats:
+    """Yaw rate by the steering, as of a single-track car.
+
+    psi' = V tan(delta)/(L + K V²/g)
+
+    Parameters
+    ----------
+    speed : array_like
+        V [m/s], (n,).
+    angle : array_like
+        delta at the road wheels [rad], (n,).
+    wheelbase : float
+        L [m].
+    gradient : float
+        K, the understeer gradient [rad per g].
+
+    Returns
+    -------
+    Yaw rate [rad/s], (n,).
+
+    Examples
+    --------
+    >>> yaw_rate_of_steering([20.0, 20.0], 0.05, 2.5, 0.02).round(4)
+    array([0.3018, 0.3018])
+
+    References
+    ----------
+    T. D. Gillespie, Fundamentals of Vehicle Dynamics, eq. 6-16 (from memory).
+    """
+    v = floats(speed)
+    return np.asarray(v * np.tan(floats(angle)) / (wheelbase + gradient * v**2 / GRAVITY))
 
 
 def difference_left(
@@ -165,9 +201,12 @@ def played(loading: ArrayLike, unloading: ArrayLike, input_torque: ArrayLike) ->
     ----------
     Backlash hysteresis of a ramp with friction; common practice, no source.
     """
-    low, high, torque = floats(loading), floats(unloading), floats(input_torque)
+    low, torque = floats(loading), floats(input_torque)
+    high = np.maximum(floats(unloading), low)
     found = low.copy()
     same = np.concatenate([[False], (torque[1:] < 0.0) == (torque[:-1] < 0.0)])
-    for i in np.flatnonzero(same):
-        found[i] = np.clip(found[i - 1], low[i], np.maximum(high[i], low[i]))
+    for i in np.flatnonzero(same).tolist():
+        here = found[i]
+        np.minimum(found[i - 1], high[i], out=here)
+        np.maximum(here, low[i], out=here)
     return found

@@ -202,12 +202,31 @@ def find_unit(
 
 
 def _arm(unit: str, channel: Channel | LogChannel) -> str:
-    """What else a force for a torque, or a torque for a force, may mean."""
+    """What else a force for a torque, a torque for a force, or a road speed for a wheel's, may mean."""
+    rolls = getattr(channel, "rolling_radius", False)  # a bench's channels have none
+    if rolls is not False:
+        return _radius(unit, channel.name, stated=rolls is not None)
     if channel.dimension != "torque":
         return ""
     if channel.arm is None and knows(unit, "force"):
         return f'a force at a lever arm needs it stated: arm = "0.5 m" under [channel.{channel.name}]; '
     return "leave arm out where the column is a torque already; " if channel.arm is not None else ""
+
+
+def _radius(unit: str, name: str, *, stated: bool) -> str:
+    """What a road speed for a wheel's own, or the other way round, may mean."""
+    from diffbench.documents.log import WHEELS
+
+    if name not in WHEELS:
+        return ""
+    if not stated and knows(unit, "speed"):
+        return (
+            "a wheel speed written as a road speed needs the radius that the logger reckons with: "
+            f'rolling_radius = "305 mm", or whatever it is, under [channel.{name}]; '
+        )
+    if stated and knows(unit, "angular_speed"):
+        return "leave rolling_radius out where the column is the wheel's own speed; "
+    return ""
 
 
 def _unit_in(name: str, dimension: str) -> str | None:

@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from diffbench.answers.operating_point import Interval
 from diffbench.history import Added, BuildFact, Correction, Facts, Record
 from diffbench.report.document import Block, Document, Section, Sentence, Table, bare
 from diffbench.report.judgement import measured_text, state_sentences
 from diffbench.report.rounding import number_text
+from diffbench.report.trackside import interval_cell
 from diffbench.report.wording import printable
 from diffbench.results.state import State
 from diffbench.trend.courses import Visit
@@ -18,6 +20,7 @@ from diffbench.trend.courses import Visit
 LISTED = {"preload_torque": "preload, N·m (95 %)", "friction_coefficient": "friction (95 %)"}
 #: Each by the number of the record and the name that the build has in it, then by quantity: value and ends.
 Measured = Mapping[tuple[int, str], Mapping[str, tuple[float, float | None, float | None]]]
+_TRACK = ("record", "date", "run", "kept, log [%]", "bench [%]", "preload asked for [N·m]", "on the track")
 
 
 def distance_text(metres: float | None) -> str:
@@ -51,15 +54,18 @@ def measured_of(visits: Sequence[Visit]) -> Measured:
 
 
 def listing(
-    records: Sequence[Record], states: Sequence[State] = (), measured: Measured | None = None
+    records: Sequence[Record],
+    states: Sequence[State] = (),
+    measured: Measured | None = None,
+    laps: Sequence[tuple[Record, Mapping[str, Any]]] = (),
 ) -> Document:
     """Records by unit, in the order of builds and dates, with what was measured; each unit with its state
-    first."""
-    if not records:
+    first, and under them its days on the track, with their documents."""
+    if not records and not laps:
         return Document("History", (Section("", (Sentence("No records."),)),))
     sections: list[Section] = []
     standing = {state.unit: state for state in states}
-    for unit in sorted({record.facts.unit for record in records}):
+    for unit in sorted({record.facts.unit for record in [*records, *(day for day, _ in laps)]}):
         own = sorted((r for r in records if r.facts.unit == unit), key=lambda r: (r.facts.date, r.number))
         state = standing.get(unit)
         word = "" if state is None else f": {state.state.replace('-', ' ')}"
@@ -71,6 +77,9 @@ def listing(
         for build in dict.fromkeys(fact.build for _, fact in pairs):
             here = [(record, fact) for record, fact in pairs if fact.build == build]
             blocks += [Sentence(f"  Build {printable(build, limit=60)}"), _records(here, measured or {})]
+        track = [row for day, document in laps if day.facts.unit == unit for row in _on_track(day, document)]
+        if track:
+            blocks += [Sentence("  On the track"), bare(track, head=_TRACK, flush=(0,))]
         sections.append(Section("", tuple(blocks)))
     return Document("History", tuple(sections))
 
@@ -96,12 +105,25 @@ def _records(pairs: Sequence[tuple[Record, BuildFact]], measured: Measured) -> T
     return bare([[row[i] for i in kept] for row in rows], head=[head[i] for i in kept], flush=flush)
 
 
+def _on_track(day: Record, document: Mapping[str, Any]) -> list[list[str]]:
+    """A row for each run of a day."""
+    rows = []
+    for run in document["laps"]:
+        shares = [interval_cell(Interval(**run[name]), times=100.0) for name in ("share_kept", "predicted")]
+        asked = interval_cell(Interval(**run["equivalent_preload_Nm"]), whole=True)
+        remarks = [run["agreement"], *([text] if (text := _remarks(day)) else [])]
+        rows.append(
+            [str(day.number), day.facts.date, printable(run["name"]), *shares, asked, "; ".join(remarks)]
+        )
+    return rows
+
+
 def record_document(record: Record) -> Document:
     """A record with its trace."""
     told = [
         *(f"build {_build(fact)}" for fact in record.facts.builds),
         *([f"note: {printable(record.facts.note)}"] if record.facts.note else []),
-        f"characterisation {record.document}",
+        f"{'log and bench' if record.kind == 'lap' else 'characterisation'} {record.document}",
         f"filed {record.made[:19]}Z by {printable(record.by, limit=60)}",
     ]
     facts = record.stated

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diffbench.answers.lap import CornerKept, Day, LapResult
+from diffbench.answers.lap import CornerKept, Day, LapKept, LapResult
 from diffbench.answers.operating_point import Interval
 from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
 from diffbench.report.rounding import number_text
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 PER_CENT = 100.0
 MOST_SOURCES = 5
+MOST_NAMES, FEW = 30, 8  # below an axis; so many stand upright
+_CELLS = ("kept, log [%]", "bench [%]", "difference [rad/s]")
 
 
 def lap_document(day: Day, *, figures: bool = False) -> Document:
@@ -29,7 +31,8 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
     )
     sections = [first, _runs(day)]
     if figures:
-        sections.append(Section("Bench and car, run by run", (_figure(day),)))
+        sections.append(Section(f"Bench and car, {_over(day)[0]} by {_over(day)[0]}", (_figure(day),)))
+    sections += [_laps(lap) for lap in day.laps]
     sections += [_entries(lap) for lap in day.laps]
     sections += [_doubts(lap) for lap in day.laps]
     foot = (
@@ -43,9 +46,10 @@ def lap_document(day: Day, *, figures: bool = False) -> Document:
 def _answer(lap: LapResult) -> Sentence:
     text = f"{lap.agreement.upper()} ({lap.reason})"
     asked = lap.equivalent_preload
-    if asked.value is not None:
-        text += f"; preload torque {interval_cell(lap.bench_preload)} N·m by the bench, "
-        text += f"{interval_cell(asked)} N·m asked for by the log"
+    if any(each is not None for each in vars(asked).values()):
+        text += f"; preload torque {interval_cell(lap.bench_preload, whole=True)} N·m by the bench, "
+        text += f"{interval_cell(asked, whole=True)} N·m asked for by the log"
+        text += f" ({lap.why_no_closer})" if lap.why_no_closer else ""
     elif lap.agreement not in {"no bench", "no log", "cannot be told"}:
         text += "; the preload that the log asks for is not determined: beyond those looked at"
     return Sentence(f"{text}.", first=f"{printable(lap.name)}: ")
@@ -66,7 +70,7 @@ def _runs(day: Day) -> Section:
             interval_cell(lap.predicted, times=PER_CENT),
             "-" if lap.open_share is None else number_text(PER_CENT * lap.open_share),
             interval_cell(lap.mean_speed_difference),
-            interval_cell(lap.equivalent_preload),
+            interval_cell(lap.equivalent_preload, whole=True),
         )
         for lap in day.laps
     ]
@@ -74,89 +78,134 @@ def _runs(day: Day) -> Section:
     return Section("Over all entries of a log", (bare(rows, head=head),))
 
 
+def _laps(lap: LapResult) -> Section:
+    if not lap.by_lap:
+        return Section()
+    rows = [(str(each.lap), f"{each.start:.2f}", str(each.entries), *_cells(each)) for each in lap.by_lap]
+    head = ("lap", "from [s]", "entries", *_CELLS)
+    return Section(f"Laps of {printable(lap.name)}", (bare(rows, head=head),))
+
+
 def _entries(lap: LapResult) -> Section:
-    rows = [_entry(corner) for corner in lap.corners]
-    head = ("from [s]", "turn", "ends by", "kept, log [%]", "bench [%]", "difference [rad/s]")
+    told = any(corner.lap is not None for corner in lap.corners)
+    rows = [
+        (
+            *(("-" if corner.lap is None else str(corner.lap),) if told else ()),
+            f"{corner.start:.2f}",
+            corner.turn,
+            corner.ends_by,
+            *_cells(corner),
+        )
+        for corner in lap.corners
+    ]
+    head = (*(("lap",) if told else ()), "from [s]", "turn", "ends by", *_CELLS)
     return Section(f"Entries of {printable(lap.name)}", (bare(rows, head=head),))
 
 
-def _entry(corner: CornerKept) -> tuple[str, ...]:
+def _cells(each: CornerKept | LapKept) -> tuple[str, str, str]:
     return (
-        f"{corner.start:.2f}",
-        corner.turn,
-        corner.ends_by,
-        interval_cell(corner.share_kept, times=PER_CENT),
-        "-" if corner.predicted is None else f"{PER_CENT * corner.predicted:.1f}",
-        f"{corner.mean_speed_difference:.3f}",
+        interval_cell(each.share_kept, times=PER_CENT),
+        interval_cell(each.predicted, times=PER_CENT, whole=True),
+        interval_cell(each.mean_speed_difference),
     )
 
 
 def _doubts(lap: LapResult) -> Section:
     largest = sorted(lap.sources.items(), key=lambda pair: -pair[1])[:MOST_SOURCES]
     words = ", ".join(f"{printable(name)} {PER_CENT * moved:.1f}" for name, moved in largest if moved > 0.0)
-    ratio = interval_cell(
-        Interval(*(None if v is None else PER_CENT * v for v in vars(lap.radius_ratio).values()))
-    )
     if lap.share_kept.value is None:
         return Section("", tuple(item(text) for text in lap.findings))
     blocks = [
         Sentence(f"One standard uncertainty moves the share by, in points: {words}."),
-        Sentence(f"On straights the right wheel reads {ratio} % faster than the left one; zeroed."),
+        Sentence(f"On straights the right wheel reads {_apart(lap.radius_ratio)} the left one; zeroed."),
     ]
     return Section(f"Doubts of {printable(lap.name)}", (*blocks, *(item(text) for text in lap.findings)))
 
 
+def _apart(ratio: Interval) -> str:
+    """How much faster or slower than; as fast as, where nothing is told apart."""
+    if ratio.value is None or ratio.low is None or ratio.high is None:
+        return "-"
+    if ratio.low <= 0.0 <= ratio.high:
+        return f"as fast to {number_text(PER_CENT * max(-ratio.low, ratio.high))} % as"
+    if ratio.value > 0.0:
+        return f"{interval_cell(ratio, times=PER_CENT)} % faster than"
+    return f"{interval_cell(Interval(-ratio.value, -ratio.high, -ratio.low), times=PER_CENT)} % slower than"
+
+
+def _over(day: Day) -> tuple[str, list[tuple[str, Interval, Interval]]]:
+    """What the picture goes over, and of each its name and the share by log and bench: laps, where a run has
+    several, else runs."""
+    if not any(len(run.by_lap) > 1 for run in day.laps):
+        return "run", [(printable(run.name), run.share_kept, run.predicted) for run in day.laps]
+    rows = []
+    for run in day.laps:
+        name = f"{printable(run.name)}, " if len(day.laps) > 1 else ""
+        rows += [(f"{name}{each.lap}", each.share_kept, each.predicted) for each in run.by_lap] or [
+            (printable(run.name), run.share_kept, run.predicted)
+        ]
+    return "lap", rows
+
+
 def _figure(day: Day) -> Figure:
+    across, told = _over(day)
     rows = [
         (
-            printable(lap.name),
+            name,
             *(
                 "-" if each is None else f"{PER_CENT * each:.1f}"
-                for part in (lap.share_kept, lap.predicted)
+                for part in (log, bench)
                 for each in (part.value, part.low, part.high)
             ),
         )
-        for lap in day.laps
+        for name, log, bench in told
     ]
-    head = ("run", "log [%]", "low", "high", "bench [%]", "low", "high")
+    head = (across, "log [%]", "low", "high", "bench [%]", "low", "high")
     return Figure(
         "log-and-bench",
         "Share kept by log and bench",
         lambda axes: log_and_bench(day, axes),
         WIDE,
-        "For each run the share of the free wheel-speed difference that is kept: by the log, and by the "
-        "bench at the same samples, with 95 % limits.",
+        f"For each {across} the share of the free wheel-speed difference that is kept: by the log, and by "
+        "the bench at the same samples, with 95 % limits.",
         numbers("Share kept", head, rows, texts=(0,)),
     )
 
 
 def log_and_bench(day: Day, axes: Axes) -> Axes:
-    """Share of the free wheel-speed difference kept over the entries, run by run: by the log, and by map and
-    car at the same samples, with 95 % limits."""
+    """Share of the free wheel-speed difference kept over the entries, lap by lap, or run by run where laps
+    are not told apart: by the log, and by map and car at the same samples, with 95 % limits."""
+    across, told = _over(day)
     for part, label, shift, marker, colour in (
-        ("share_kept", "log", -0.12, "o", INK),
-        ("predicted", "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
+        (1, "log", -0.12, "o", INK),
+        (2, "bench and car", 0.12, "s", SCALE_STOPS[len(SCALE_STOPS) // 2]),
     ):
-        told = [(i, getattr(lap, part)) for i, lap in enumerate(day.laps)]
-        shown = [(i, each) for i, each in told if each.value is not None]
+        parts = [(i, row[part]) for i, row in enumerate(told)]
+        shown = [
+            (i, *(PER_CENT * value for value in (each.value, each.low, each.high) if value is not None))
+            for i, each in parts
+            if isinstance(each, Interval) and None not in vars(each).values()
+        ]
         axes.errorbar(
-            [i + shift for i, _ in shown],
-            [PER_CENT * each.value for _, each in shown],
+            [i + shift for i, *_ in shown],
+            [value for _, value, _, _ in shown],
             yerr=[
-                [PER_CENT * (each.value - each.low) for _, each in shown],
-                [PER_CENT * (each.high - each.value) for _, each in shown],
+                [value - low for _, value, low, _ in shown],
+                [high - value for _, value, _, high in shown],
             ],
             linestyle="none",
             marker=marker,
             color=colour,
-            markerfacecolor=colour if part == "share_kept" else "white",
+            markerfacecolor=colour if label == "log" else "white",
             capsize=3.0,
             label=label,
         )
     axes.axhline(100.0, color=MUTED, linewidth=0.8, zorder=1)
-    axes.set_xticks(range(len(day.laps)), [printable(lap.name) for lap in day.laps])
-    axes.set_xlim(-0.6, len(day.laps) - 0.4)
-    dress(axes, across="run", upward="wheel-speed difference kept [% of free rolling]")
+    step = -(-len(told) // MOST_NAMES)
+    places = range(0, len(told), step)
+    axes.set_xticks(list(places), [told[i][0] for i in places], rotation=90 if len(told) > FEW else 0)
+    axes.set_xlim(-0.6, len(told) - 0.4)
+    dress(axes, across=across, upward="wheel-speed difference kept [% of free rolling]")
     return legend_above(axes, columns=2)
 
 

@@ -57,9 +57,10 @@ def corner_document(
     return Document("Corner entry", (first, drawn, *phases, _mean(result), last, beyond))
 
 
-def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
+def interval_cell(interval: Interval, *, times: float = 1.0, whole: bool = False) -> str:
     """Value and 95 % limits in one cell, ``times`` the unit of the column, to the first digit of their
-    standard uncertainty; without limits apart the value alone, without a value a dash.
+    standard uncertainty, or ``whole``, to two, where somebody sets a unit by it; without limits apart the
+    value alone, without a value what bounds it, or a dash.
 
     >>> interval_cell(Interval(0.6423, 0.635, 0.6496), times=100.0)
     '64.2 (63.5 to 65.0)'
@@ -67,17 +68,21 @@ def interval_cell(interval: Interval, *, times: float = 1.0) -> str:
     ('365.1', '-')
     >>> interval_cell(Interval(9.0, 8.0, None))
     '9 (8 or more)'
+    >>> interval_cell(Interval(None, None, 8.2)), interval_cell(Interval(83.2, 57.1, 109.4), whole=True)
+    ('8.2 or less', '83 (57 to 109)')
     """
-    if interval.value is None:
-        return "-"
-    value = times * interval.value
     low, high = (None if limit is None else times * limit for limit in (interval.low, interval.high))
-    if low is None:
-        return number_text(value)
-    if high is None:
-        return f"{number_text(value)} ({number_text(low)} or more)"
+    bound = ""
+    if low is None or high is None:
+        bound = f"{number_text(high)} or less" if high is not None else bound
+        bound = f"{number_text(low)} or more" if low is not None else bound
+    if interval.value is None:
+        return bound or "-"
+    value = times * interval.value
+    if low is None or high is None:
+        return f"{number_text(value)} ({bound})" if bound else number_text(value)
     # ten times it: the rule leaves two digits, one is enough to read at a glance
-    coarse = 10.0 * (high - low) / (2.0 * NORMAL_95)
+    coarse = (1.0 if whole else 10.0) * (high - low) / (2.0 * NORMAL_95)
     if high - low <= 1e-9 * abs(value):
         return number_text(value)
     return f"{number_text(value, coarse)} ({interval_text(low, high, coarse)})"

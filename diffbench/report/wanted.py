@@ -24,7 +24,7 @@ def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
     """Which preload, which shim, how sure; what it gives beside today's unit; with ``figures`` for a page."""
     head = f"Wanted preload, {printable(wanted.car)}; unit {printable(wanted.unit)}"
     head += f", build {printable(wanted.build)}"
-    place = f"{_whole(wanted.preload)} N·m, {number_text(wanted.as_built)} N·m as built"
+    place = f"{interval_cell(wanted.preload, whole=True)} N·m, {number_text(wanted.as_built)} N·m as built"
     answer = (Sentence(head), Sentence(place, first="Preload torque: "), Sentence(_shim(wanted)))
     first = Section("", answer)
     rows = [_row(met) for met in wanted.targets]
@@ -45,17 +45,10 @@ def _shim(wanted: Wanted) -> str:
         return f"Shim: none advised: {wanted.why_no_shim}"
     taken = wanted.shim.advised
     given = Interval(taken.preload_torque_Nm, taken.low_Nm, taken.high_Nm)
-    said = f"Shim: {1e3 * taken.shim_m:.2f} mm gives {interval_cell(given)} N·m"
+    said = f"Shim: {1e3 * taken.shim_m:.2f} mm gives {interval_cell(given, whole=True)} N·m"
     if taken.chance is not None:
         said += f"; chance to land within the workshop's limits {PER_CENT * taken.chance:.0f} %"
     return f"{said}. {' '.join(f'{note[:1].upper()}{note[1:]}.' for note in wanted.shim.notes)}".strip()
-
-
-def _whole(interval: Interval) -> str:
-    """As a cell, with an end that was not found said so."""
-    if interval.value is not None and interval.low is None and interval.high is not None:
-        return f"{number_text(interval.value)} ({number_text(interval.high)} or less)"
-    return interval_cell(interval)
 
 
 def _row(met: Met) -> tuple[str, str, str, str]:

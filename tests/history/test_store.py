@@ -46,6 +46,25 @@ def test_all_are_filed_or_none(history: History, paper: Paper, tmp_path: Path) -
     assert [record.facts.unit for record in history.contents().records] == ["U1"]
 
 
+def test_a_day_on_the_track_is_no_visit(history: History, paper: Paper) -> None:
+    """It stands beside the bench's records, once and byte for byte; another document is none."""
+    history.add([paper()])
+    day = {"format": "diffbench-lap/1", "unit": "U1", "date": "2026-05-02", "laps": [{"build": "U1-a"}] * 2}
+    content = json.dumps(day).encode()
+    assert [history.add_lap(content, by="lena").new for _ in range(2)] == [True, False]
+    contents = history.contents("U1")
+    assert [record.number for record in contents.records] == [1]
+    (lap,) = contents.laps
+    assert (lap.number, lap.kind, lap.by, lap.facts.date) == (2, "lap", "lena", "2026-05-02")
+    assert [fact.build for fact in lap.facts.builds] == ["U1-a"]
+    assert history.document(lap) == content
+    assert (history.verify().entries, history.verify().damage) == (2, ())
+    for wrong in ({"format": "diffbench-map/1"}, {"unit": None}, {"date": None}):
+        with pytest.raises(HistoryError, match="nothing says the"):
+            history.add_lap(json.dumps({**day, **wrong}).encode())
+    assert history.verify().entries == 2
+
+
 def test_corrections_leave_a_trace(history: History, paper: Paper) -> None:
     """What stood before stays: as stated, as corrected, why and by whom."""
     (added,) = history.add([paper(other_builds=("U1-b",))], by="lena")

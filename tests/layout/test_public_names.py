@@ -73,7 +73,7 @@ def test_the_installed_package_is_whole(repository: Path) -> None:
         if path.is_file() and path.suffix != ".pyc":
             assert (installed / path.relative_to(source)).read_bytes() == path.read_bytes()
     assert (installed / "py.typed").is_file()
-    listed = CliRunner().invoke(main, ["rigs"]).stdout.split()
+    listed = json.loads(CliRunner().invoke(main, ["rigs", "--json"]).stdout)
     assert listed == sorted(rig.stem for rig in (repository / "rigs").glob("*.toml"))
 
 

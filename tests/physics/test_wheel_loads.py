@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diffbench.physics.corner_balance import axle_balance, free_speed_difference
+from diffbench.physics.corner_course import yaw_rate_of_steering
 from diffbench.physics.wheel_loads import GRAVITY, axle_load, lateral_transfer, stiffness_under_load
 
 LBF, FT, INCH = 4.4482216152605, 0.3048, 0.0254
@@ -88,9 +89,35 @@ def test_free_differences_of_printed_turns() -> None:
 def test_free_difference_of_a_kinematic_single_track_car() -> None:
     """Yaw rate and wheel difference of vehicle 2 in M. Althoff and G. Würsching, CommonRoad: Vehicle Models
     (package 3.0.2, test_ks), with its rear track and wheel radius."""
-    speed, yaw_rate = 16.354695786088357, 0.2401426578627629
+    speed = 16.354695786088357
+    yaw_rate = float(yaw_rate_of_steering(speed, 0.0378491427211811, 1.1561957064 + 1.4227170936))
+    assert yaw_rate == pytest.approx(0.2401426578627629, rel=1e-14)
     found = free_speed_difference(speed, speed / yaw_rate, 1.36398, 0.344)
     assert found == pytest.approx(0.9521796002082887, rel=1e-10)
+
+
+def test_axle_loads_of_a_dynamic_single_track_car() -> None:
+    """Yaw acceleration and rate of sideslip of vehicle 2 in M. Althoff and G. Würsching, CommonRoad: Vehicle
+    Models (package 3.0.2, test_st): lateral forces by its linear law on these axle loads, with the package's
+    parameters. Its gravity is 9.81; the acceleration of 6.18 m/s² is cut to its drive limit."""
+    front_arm, rear_arm, inertia, mass = 1.1561957064, 1.4227170936, 1791.5995300122856, 1093.2952334674046
+    steer, speed, yaw_rate, slip = (
+        0.0197545248559617,
+        15.721623633429012,
+        0.0529001056654038,
+        0.0033012170610298,
+    )
+    base, gravity = front_arm + rear_arm, 9.81 / GRAVITY
+    case = {"height": 0.61373004 / gravity, "wheelbase": base, "longitudinal": 5.3536773276413925}
+    friction, stiffness = 1.0489, 21.92 / 1.0489
+    front = friction * stiffness * axle_load(mass * gravity, rear_arm / base, rear=False, **case)
+    rear = friction * stiffness * axle_load(mass * gravity, front_arm / base, **case)
+    by_front = front * (steer - slip - front_arm * yaw_rate / speed)
+    by_rear = rear * (-slip + rear_arm * yaw_rate / speed)
+    assert (front_arm * by_front - rear_arm * by_rear) / inertia == pytest.approx(
+        0.6435589397748606, rel=1e-12
+    )
+    assert (by_front + by_rear) / (mass * speed) - yaw_rate == pytest.approx(0.0313297971641291, rel=1e-12)
 
 
 def test_tyres_apart_by_hand() -> None:

@@ -68,6 +68,29 @@ def test_intervals_hold_the_truth() -> None:
     assert np.median([run.lap.share_kept.high - run.lap.share_kept.low for run in runs]) < 0.05
 
 
+def test_each_entry_holds_its_truth(driven) -> None:
+    """Entry by entry, 36 of them: the log's share, and the bench's at the same samples with car and map as
+    the team has them; fewer than 32 in 95 % would be chance once in 200."""
+    cars, laps = driven
+    of_log = of_bench = count = 0
+    time = np.arange(len(laps.speed)) * laps.step
+    for i in range(COUNT):
+        preload = float(cars.preload[i])
+        bench = Bench(unit_map(cars, i, preload), Quantity(preload, 0.015 * preload))
+        samples = samples_of(logged(laps, i, 60 + i), Sensors())
+        (lap,) = laps_of(described(cars, i, np.random.default_rng([8, i])), [("r", samples, bench)]).laps
+        for corner in lap.corners:
+            inside = (time >= corner.start - 0.025) & (time < corner.end - 0.025)
+            free = laps.yaw_rate[inside, i] * cars.track[i] / cars.radius[i]
+            true = float((laps.right[inside, i] - laps.left[inside, i]).sum() / free.sum())
+            of_log += corner.share_kept.low <= true <= corner.share_kept.high
+            of_bench += corner.predicted.low <= true <= corner.predicted.high
+            count += 1
+    assert count == 36
+    assert of_log >= 31
+    assert of_bench >= 31
+
+
 def test_three_preloads_tell_the_tyres(driven) -> None:
     """Three preloads in a weekend: each is told far better than alone, and the tyres' stiffness, stated to
     15 %, to a third of that."""
@@ -79,6 +102,8 @@ def test_three_preloads_tell_the_tyres(driven) -> None:
 
     for joint, single in zip(together, alone, strict=True):
         assert width(joint[1].lap.equivalent_preload) < 0.75 * width(single[0].lap.equivalent_preload)
+        for run in joint:  # to 10 N·m, or it says why not
+            assert (run.half_width <= 10.0) == (run.lap.why_no_closer == "")
         ratio = joint[0].day.stiffness_ratio
         assert 0.5 * (ratio.high - ratio.low) < 0.15
 
