@@ -217,7 +217,8 @@ def laps_of(
         z = told.stiffness_score()
         if z is None:
             break
-        tyre = car.tyre.model_copy(update={"slip_stiffness": _moved(car.tyre.slip_stiffness, z)})
+        moved, z = _moved(car.tyre.slip_stiffness, z)
+        tyre = car.tyre.model_copy(update={"slip_stiffness": moved})
         about = _runs_with(car.model_copy(update={"tyre": tyre}), runs, entries)
         told = _Joint([run for run in about if run.is_comparable], score=z)
     places = [i for i, run in enumerate(stated) if run.is_comparable]
@@ -233,10 +234,13 @@ def _runs_with(
     return [_Run(name, each, bench, car) for (name, _, bench), each in zip(runs, entries, strict=True)]
 
 
-def _moved(value: float, z: float) -> Doubtful:
-    """A doubtful number moved by so many of its standard uncertainties, and no further than to a third."""
+def _moved(value: float, z: float) -> tuple[Doubtful, float]:
+    """A doubtful number moved by so many of its standard uncertainties, and by how many it was: no further
+    than to a third, nor to where its lower 95 % limit is nothing."""
     u = getattr(value, "u", None) or 0.0
-    return Doubtful(max(float(value) + z * u, float(value) / 3.0), u)
+    least = min(float(value), max(float(value) / 3.0, 1.05 * NORMAL_95 * u))
+    moved = max(float(value) + z * u, least)
+    return Doubtful(moved, u), (moved - float(value)) / u if u else z
 
 
 class _Run:

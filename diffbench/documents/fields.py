@@ -17,6 +17,8 @@ from diffbench.quantities import Quantity, conversion, parse_quantity
 
 Pair = tuple[float, float]
 
+LIMITS_95 = 1.959964  # standard uncertainties, normal distribution
+
 NUMBER_AND_UNIT: dict[str, Any] = {
     "type": "string",
     "pattern": r"^\s*[+\-−]?(\d+\.?\d*|\.\d+)([eE][+\-]?\d+)?\s*\S*",
@@ -220,7 +222,30 @@ class AmountWithDoubt(_InUnits):
         if isinstance(raw, Doubtful):
             return raw
         found = Measured(self.dimension, self.bare_unit, self.bounds).read(raw)
+        self._limits_are_possible(found, raw)
         return Doubtful(found.value, found.u)
+
+    def _limits_are_possible(self, found: Quantity, raw: object) -> None:
+        """Refuse a doubt within which there is no such thing: both 95 % limits are computed with."""
+        positive = self.bounds.low > 0.0 or (self.bounds.low == 0.0 and self.bounds.open_low)
+        whole = self.bounds.high if self.bounds.open_high else math.inf
+        if not found.u or not isinstance(raw, Mapping):
+            return
+        si = conversion(self.bare_unit, self.dimension).from_si
+        low, high = (si(found.value + sign * LIMITS_95 * found.u) for sign in (-1.0, 1.0))
+        if positive and low <= 0.0:
+            wrong, end = "zero or less", low
+        elif high >= whole:
+            wrong, end = f"{whole:g} or more", high
+        else:
+            return
+        unit = "" if self.dimension == "dimensionless" else f" {self.bare_unit}"
+        what = (
+            f"the uncertainty '{raw['u']}' of '{raw['value']}' is so large that its 95 % limit is "
+            f"{end:.4g}{unit}: {wrong} is none"
+        )
+        mend = "write the standard uncertainty, half of the 95 % one, or measure the value"
+        raise refusals("quantity", [(("u",), what, mend)])
 
 
 @dataclass(frozen=True)

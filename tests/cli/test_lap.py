@@ -383,3 +383,22 @@ def test_a_course_without_wheel_speeds_is_predicted(run: Run, refused: Refused, 
     assert "NO LOG" in run("lap", day).stdout
     day.write_text(re.sub(r"result = .*\n", "", text), encoding="utf-8")
     assert "without wheel speeds and without a result" in " ".join(refused("lap", day))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('slip_stiffness = { value = "62 kN", u =', 'slip_stiffness = { value = "62 kN", u = "35 kN" } #'),
+        ('mass = { value = "1120 kg", u =', 'mass = { value = "1120 kg", u = "900 kg" } #'),
+        ("weight_share = 0.56", "weight_share = { value = 0.9, u = 0.1 } #"),
+    ],
+)
+def test_a_doubt_within_which_there_is_no_such_car(refused: Refused, day: Path, old: str, new: str) -> None:
+    """Both limits are computed with: the fault is that of u, with its place."""
+    car = day.parent / "car.toml"
+    text = car.read_text(encoding="utf-8")
+    assert old in text
+    car.write_text(text.replace(old, new), encoding="utf-8")
+    said = " ".join(refused("lap", day))
+    assert "is so large that its 95 % limit is" in said
+    assert old.partition(" ")[0] + ".u" in said
