@@ -72,9 +72,9 @@ class Comparison(Document):
     chance, None where no number does. ``visits_to_settle`` has the same for each limit that is not proven
     either way, if its value stays where it is now. ``next_event`` is None where there is nothing to say:
     after a rebuild, without a repeatability, or without a limit. ``verdict`` is about the change alone;
-    ``state`` is that of the unit by all these
-    records, the newest by its date; None in documents of older versions, and without details. ``swapped``:
-    the later state was named first, and stands after all the same.
+    ``state`` is that of the unit by all these records, the newest by its date; None in documents of older
+    versions, and without details. ``swapped``: the later state was named first, and stands after all the
+    same.
     """
 
     file_name: ClassVar[str] = "comparison.json"
