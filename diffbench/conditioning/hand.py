@@ -8,7 +8,7 @@ reading far off its repeats is named as doubtful and counts as little as it is o
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -28,6 +28,7 @@ from diffbench.errors import Fault, Place, RecordingError
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
+Kind = tuple[str, str, str]  # arrangement, direction, and kind of a reading
 
 
 # What a hand does where nobody says it (common practice, no source): speed at which an output is turned, the
@@ -62,7 +63,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     good = np.isfinite(torque)
     _check_level(torque[good], file)
     speed, turning_u, stated = _turning_speed(recording, rig)
-    groups: dict[tuple[str, str, str], list[int]] = {}
+    groups: dict[Kind, list[int]] = {}
     for i in np.flatnonzero(good):
         groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
     step = step_of(recording.channels["turning_torque"][good]) if channel.resolution is None else None
@@ -78,30 +79,26 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         "missing reading": int((~good & ~beyond).sum()),
     }
     dropped = {reason: count for reason, count in left_out.items() if count}
-    runs: list[ConditionedRun] = []
-    for key, rows in groups.items():
-        clean = [i for i in rows if i not in scatter.doubtful]
-        for part in (clean, *([i] for i in rows if i in scatter.doubtful)):
-            if part:
-                place = ", ".join((*key, f"reading {part[0] + 1}, doubtful") if part is not clean else key)
-                made = _run_of(
-                    f"{file} ({place})",
-                    key,
-                    torque[part],
-                    oil[part],
-                    speed[part],
-                    scatter.sigma[part],
-                    sources,
-                    {} if runs else dropped,
-                )
-                runs.append(made)
+    runs = tuple(
+        _run_of(
+            f"{file} ({place})",
+            key,
+            torque[rows],
+            oil[rows],
+            speed[rows],
+            scatter.sigma[rows],
+            sources,
+            {} if number else dropped,
+        )
+        for number, (place, key, rows) in enumerate(_kept_apart(groups, scatter))
+    )
     unread = [] if temperature_u is None else [_no_temperature(file)]
     temperature = rig.channel.get("plate_temperature") or rig.channel.get("oil_temperature")
     if temperature is not None and temperature_u is None:
         temperature_u = temperature.u_zero
     notes = [] if channel.u_gain else [exact_gain("turning_torque")]
     return ConditionedVisit(
-        tuple(runs),
+        runs,
         {s.key: s for s in sources.values()},
         temperature_u,
         tuple(notes),
@@ -242,6 +239,16 @@ def step_of(readings: Array) -> float:
     return float(step) if step > 10.0 * nothing else 0.0
 
 
+def _kept_apart(groups: Mapping[Kind, list[int]], scatter: Scatter) -> Iterator[tuple[str, Kind, list[int]]]:
+    """Place, kind and rows of what is a run of its own: readings of one kind, and each doubtful one."""
+    for key, rows in groups.items():
+        if clean := [i for i in rows if i not in scatter.doubtful]:
+            yield ", ".join(key), key, clean
+        for i in rows:
+            if i in scatter.doubtful:
+                yield ", ".join((*key, f"reading {i + 1}, doubtful")), key, [i]
+
+
 def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Finding]:
     return [
         Finding(
@@ -318,7 +325,7 @@ def _sources(channel: Channel, *, rig_key: str, visit_key: str) -> dict[str, Err
 
 def _run_of(
     name: str,
-    key: tuple[str, str, str],
+    key: Kind,
     reading: Array,
     oil: Array,
     speed: Array,

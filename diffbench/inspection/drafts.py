@@ -282,6 +282,7 @@ outer_radius = {outer_radius}  # half its outer diameter, for example "54.5 mm"
 # spring_force = { value = "1950 N", u = "60 N" }    # axial, at the installed height
 # joint_fraction = 0.05       # greater-of only
 # shim = "0.2 mm"
+# shims_in_stock = ["0.1 mm", "0.25 mm"]  # those that the workshop has, to choose from
 
 # [preload.disc_spring]       # dimensions by EN 16983
 # outer_diameter = "95 mm"
