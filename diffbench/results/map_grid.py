@@ -54,6 +54,9 @@ MAY_BE_LOST = 0.06
 ALLOWED_UNTESTED = UNTESTED * ALLOWED
 MOST_REFINEMENTS = 24
 MOST_IDLE = 12
+#: A map is a file that people open: where corners move with speed and temperature, as of packs that differ, no
+#: number of nodes keeps to the law by half a thousandth.
+MOST_NODES = 20_000
 #: The error is measured at places, and may be a little larger between them.
 MARGIN = 0.97
 #: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.
@@ -118,8 +121,8 @@ def choose_grid(
     smallest table wins. Because that sum is a bound, the whole error of the values, which cost little beside
     those of the whole ``law``, is then measured, and the widest sum that holds is taken. Last, nodes are
     added one by one where they show most of the tested ``region``, inside its ``box``. Between two candidates
-    the law is as good as straight; where it jumps, no grid keeps the error: `interpolation_error` says what
-    it then is.
+    the law is as good as straight; where it jumps, or its corners move, no grid of `MOST_NODES` keeps the
+    error: `interpolation_error` says what it then is.
     """
     ladders = [
         _ladder(plan, *_profile(plans, which, law, values), allowed) for which, plan in enumerate(plans)
@@ -133,14 +136,16 @@ def choose_grid(
         fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
         return fewest[0][1], fewest[1][1], fewest[2][1]
 
-    good, bad = len(_WIDTHS) - 1, -1
+    grids = [best_of(width) for width in _WIDTHS]
+    grids = [axes for axes in grids if np.prod([axis.size for axis in axes]) <= MOST_NODES] or grids[:1]
+    good, bad = len(grids) - 1, -1
     while good - bad > 1:
         middle = (good + bad) // 2
-        if value_error(best_of(_WIDTHS[middle]), values) <= MARGIN * allowed:
+        if value_error(grids[middle], values) <= MARGIN * allowed:
             good = middle
         else:
             bad = middle
-    return ChosenGrid(*_show_tested(best_of(_WIDTHS[good]), plans, region, box))
+    return ChosenGrid(*_show_tested(grids[good], plans, region, box))
 
 
 def _ladder(plan: AxisPlan, values: Array, scale: Array, allowed: float) -> list[tuple[float, Array]]:

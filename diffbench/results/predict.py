@@ -190,7 +190,7 @@ def map_on(
                 )
                 for branch in BRANCHES
             },
-            notes=_notes(characterisation, predicted),
+            notes=_notes(characterisation, predicted) + _coarse(interpolation),
             predicted=predicted,
             provenance=characterisation.provenance.model_dump(mode="json"),
             interpolation=interpolation,
@@ -303,6 +303,15 @@ def _shows(*, corrected: bool, predicted: bool) -> Shows:
     if not corrected:
         return "by the law"
     return "as measured, carried over" if predicted else "as measured"
+
+
+def _coarse(interpolation: MapInterpolation | None) -> list[str]:
+    if interpolation is None or interpolation.locking_torque <= 2.0 * interpolation.allowed:
+        return []
+    return [
+        f"corners of this unit's law move with speed and temperature: between nodes a lookup is up to "
+        f"{100.0 * interpolation.locking_torque:.2g} % off, which is not in the limits"
+    ]
 
 
 def _notes(characterisation: Characterisation, predicted: str | None) -> list[str]:
