@@ -474,7 +474,7 @@ def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member]
 def test_a_broken_limit_does_not_last(worn_pair: tuple[Member, Member]) -> None:
     """A preload that went up, and is still proven to be below its limit: a line through both states would
     lead back within, and is no answer."""
-    high, low = worn_pair
+    low, high = driven((worn_pair[1], worn_pair[0]))
     (limit,) = high.characterisation.limits
     assert limit.quantity == "preload_torque"
     result = compare(low, changed(high, limits=[limit.model_copy(update={"low": 86.0, "high": 140.0})]))

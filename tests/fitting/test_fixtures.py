@@ -342,5 +342,5 @@ def test_a_recording_in_parts_gives_the_same_answer(
         assert one.u is not None
         assert other.u is not None
         assert abs(other.value - one.value) < 0.6 * one.u, name
-        # what the law leaves out is itself known to some fifth
-        assert other.u == pytest.approx(one.u, rel=0.2), name
+        # what the law leaves out is itself known to some third: by temperature by less than torque
+        assert other.u == pytest.approx(one.u, rel=0.3), name

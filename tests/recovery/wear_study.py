@@ -51,6 +51,7 @@ DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 FRICTION_SCATTER = scenario.REPEATABILITY["ramp_bias"]
 SEAT_SCATTER = math.sqrt(scenario.REPEATABILITY["preload_torque"] ** 2 - FRICTION_SCATTER**2)
 SQUEEZE = scenario.Q17_SQUEEZE + scenario.Q17_SHIM
+DRIVEN = 3e5  # m, between both states
 FORCE_U = 60.0  # N, of the press
 PRELOAD, BIASES = "preload_torque", ("ramp_bias_drive_loading", "ramp_bias_coast_loading")
 
@@ -145,8 +146,10 @@ class Drawer:
         true = scenario.Q17_STACK.force(SQUEEZE)
         return true + FORCE_U * float(self.rng.standard_normal()), FORCE_U
 
-    def visit(self, state: State, errors: dict[str, Array], force: tuple[float, float]) -> Member:
-        """One visit of a unit in a state, after a refit."""
+    def visit(
+        self, state: State, errors: dict[str, Array], force: tuple[float, float], *, run: float = 0.0
+    ) -> Member:
+        """One visit of a unit in a state, after a refit, that has run so far [m]."""
         form, rng = self.form, self.rng
         friction = 1.0 + FRICTION_SCATTER * float(rng.standard_normal())
         seat = 1.0 + SEAT_SCATTER * float(rng.standard_normal())
@@ -164,9 +167,9 @@ class Drawer:
             move = errors.get(source)
             x = x + block @ (rng.standard_normal(block.shape[1]) if move is None else move)
         x = x + self.noise @ rng.standard_normal(x.size)
-        return self._member(x, force)
+        return self._member(x, force, run)
 
-    def _member(self, x: Array, force: tuple[float, float]) -> Member:
+    def _member(self, x: Array, force: tuple[float, float], run: float) -> Member:
         form = self.form
         shares = dict(self.shares)
         ratio = x / np.array(form.values)
@@ -189,7 +192,10 @@ class Drawer:
                 parameters[name] = _parameter(parameters[name], float(x[i]), float(deviation[i]))
         parameters["spring_force"] = _parameter(parameters["spring_force"], *force)
         self.visits += 1
-        result = self.template.model_copy(update={"forms": [drawn], "parameters": parameters})
+        builds = [facts.model_copy(update={"distance_m": run}) for facts in self.template.builds]
+        result = self.template.model_copy(
+            update={"forms": [drawn], "parameters": parameters, "builds": builds}
+        )
         return Member(result, "bench", "unit", f"visit {self.visits}", self.sheet)
 
 
@@ -204,7 +210,10 @@ def drawn_pair(drawer: Drawer, truth: Truth, refits: int) -> Comparison:
     set in a thousand does by chance, are refused and measured anew, as a workshop would."""
     for _ in range(3):
         errors, force = drawer.errors(), drawer.force()
-        sides = [[drawer.visit(s, errors, force) for _ in range(refits)] for s in (truth.before, truth.after)]
+        sides = [
+            [drawer.visit(s, errors, force, run=run) for _ in range(refits)]
+            for s, run in ((truth.before, 0.0), (truth.after, DRIVEN))
+        ]
         with contextlib.suppress(FitError):
             return compare(sides[0], sides[1], details=False)
     return compare(sides[0], sides[1], details=False)

@@ -89,7 +89,7 @@ def test_every_kind_has_words() -> None:
     """Of states, reasons, steps, cautions and parts; and none is left over."""
     assert set(WORDS) == set(get_args(StateName)) == set(STATE_OF.values())
     assert {key.partition(" ")[0] for key in REASONS} == set(get_args(ReasonKind))
-    assert set(STEPS) == set(get_args(NextKind))
+    assert {key.partition(" ")[0] for key in STEPS} == set(get_args(NextKind))
     assert set(CAUTIONS) == set(get_args(Caution))
     assert set(PARTS) == set(get_args(Part))
 
