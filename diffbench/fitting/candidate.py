@@ -272,11 +272,15 @@ def _steps(names: Names, x: Array) -> Array:
 
 
 def _starts(names: Names, friction: FrictionLaw, begin: Array) -> list[Array]:
-    """Where the surface is not convex: plates that answer quickly or slowly, starts of the friction law."""
+    """Where the surface is not convex: plates that answer quickly or slowly, starts of the friction law, and
+    ramps with hardly any play. With much of it they stand still, and nothing then tells how much."""
     made = []
     capacity = names.unknowns[names.position["heat_capacity"]].start
-    for number, settling_time in enumerate((8.0, 50.0)):
+    play = [i for name, i in names.position.items() if name.startswith("unloading_ratio")]
+    for number, (settling_time, ratio) in enumerate(((8.0, HARDLY_ANY_PLAY), (50.0, None))):
         x = begin.copy()
+        if ratio is not None:
+            x[play] = np.minimum(x[play], ratio)
         for name in ("temperature_coefficient", "heat_capacity"):
             x[names.position[name]] = names.start[names.position[name]]
         for own in friction.unknowns:
@@ -298,6 +302,7 @@ def _carried(names: Names, other: Candidate) -> Array:
 
 
 Index = NDArray[np.int64]
+HARDLY_ANY_PLAY = 1.05  # unloading over loading ramp bias
 
 #: Cells that a search looks at; an hour's sweep has ten thousand.
 ENOUGH_CELLS = 2000

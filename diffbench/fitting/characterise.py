@@ -33,7 +33,7 @@ from diffbench.fitting.departures import (
     packs_finding,
     settled,
 )
-from diffbench.fitting.discrepancy import Discrepancy, covariance_with, left_out_of
+from diffbench.fitting.discrepancy import LEAST, Discrepancy, covariance_with, left_out_of
 from diffbench.fitting.estimates import Condition, Estimate, direct_estimates, moved_estimates, shim_rates
 from diffbench.fitting.hand import (
     NOT_BY_HAND,
@@ -580,7 +580,8 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
                 "Look at the residual picture of the report; check lag and plate temperature.",
             )
             for worst in checked
-            if factor > 1.0 and worst.ratio == factor
+            # however sure, what is within the size that any law may be off by is no misfit
+            if factor > 1.0 and worst.ratio == factor and worst.share > LEAST
         ]
     torque, unloading, speed, heat = left.bins.place[left.worst].tolist()
     share, branch = abs(left.relative[left.worst]), "unloading" if unloading > 0.5 else "loading"

@@ -427,8 +427,8 @@ class Asked:
 
     @property
     def alarmed(self) -> list[Score]:
-        """Those that no chance explains, all terms together."""
-        return [score for score in self.scores if score.chance < self.limit]
+        """Those that no chance explains, all terms together, and larger than any law may be off by."""
+        return [score for score in self.scores if score.chance < self.limit and score.share > LEAST]
 
     @property
     def unseen(self) -> dict[str, float | None]:

@@ -54,9 +54,9 @@ MAY_BE_LOST = 0.06
 ALLOWED_UNTESTED = UNTESTED * ALLOWED
 MOST_REFINEMENTS = 24
 MOST_IDLE = 12
-#: A map is a file that people open: where corners move with speed and temperature, as of packs that differ, no
-#: number of nodes keeps to the law by half a thousandth.
-MOST_NODES = 20_000
+#: A map is a file that people open: where corners move with speed and temperature, as of packs that differ,
+#: no number of nodes keeps to the law by half a thousandth.
+MOST_NODES = 40_000
 #: The error is measured at places, and may be a little larger between them.
 MARGIN = 0.97
 #: Sums of the errors along the axes that are tried, over `ALLOWED`: seldom do they all meet in one place.

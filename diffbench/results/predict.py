@@ -308,10 +308,8 @@ def _shows(*, corrected: bool, predicted: bool) -> Shows:
 def _coarse(interpolation: MapInterpolation | None) -> list[str]:
     if interpolation is None or interpolation.locking_torque <= 2.0 * interpolation.allowed:
         return []
-    return [
-        f"corners of this unit's law move with speed and temperature: between nodes a lookup is up to "
-        f"{100.0 * interpolation.locking_torque:.2g} % off, which is not in the limits"
-    ]
+    off = f"{100.0 * interpolation.locking_torque:.2g} %"
+    return [f"corners of this law move with speed and temperature: a lookup between nodes is up to {off} off"]
 
 
 def _notes(characterisation: Characterisation, predicted: str | None) -> list[str]:

@@ -179,9 +179,9 @@ def test_the_map_is_true_and_its_limits_are_worth_their_width(twin: Twin, tmp_pa
     and the preload inside its own; that the unit is none of the law's is said; and limits are no wider than
     they have to be: of their standard uncertainty, errors are a tenth at least (0.17, 0.3, 0.8 and 2.6).
 
-    The last twin misses that: its map is 0.8 % off where limits are 0.7 % wide. One cycle of a slow sweep, in
-    which packs that differ turn their sign with slip, too, does not show that friction falls more steeply than
-    the law has it. What is asserted there is that it is no further off, and said to be misfit.
+    The last twin misses that: its map is 0.8 % off where limits are 0.7 % wide. One cycle of a slow sweep,
+    in which packs that differ turn their sign with slip, too, does not show that friction falls more steeply
+    than the law has it. What is asserted there is that it is no further off, and said to be misfit.
     """
     result, held = measured(twin, tmp_path)
     error, half, true = nodes(held, twin)
@@ -192,7 +192,9 @@ def test_the_map_is_true_and_its_limits_are_worth_their_width(twin: Twin, tmp_pa
     assert np.sqrt(np.mean((1.96 * error / half) ** 2)) > 0.1
     told = {finding.name for finding in result.findings}
     assert "packs apart" in told
-    assert told & {"unit departs from the law", "model misses"} or twin.exponent == 1.0  # the law has that one
+    assert (
+        told & {"unit departs from the law", "model misses"} or twin.exponent == 1.0
+    )  # the law has that one
     preload = result.parameters["preload_torque"]
     at = np.zeros(1), np.array([REFERENCE_SPEED]), np.array([WARM])
     assert preload.low is not None
