@@ -68,10 +68,11 @@ def fit_all(
 ) -> None:
     """Characterise every run sheet in FOLDER and below, each by itself.
 
-    A fault costs its own run sheet only: its folder holds faults.txt in place of a result. Given again, the
-    command goes on where it was broken off: what was fitted by this version from the same papers and
-    recordings is not fitted again. --out also gets overview.csv, one line for each run sheet. Exit status: 0
-    done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not be fitted.
+    A fault costs its own run sheet only: its folder holds faults.txt, beside an earlier result or in place of
+    one. Given again, the command goes on where it was broken off: what was fitted by this version from the
+    same papers and recordings is not fitted again. --out also gets overview.csv, one line for each run sheet.
+    Exit status: 0 done; 1 done, and a limit of a build sheet is proven to be broken; 2 a run sheet could not
+    be fitted.
     """
     from diffbench.report.fleet import fleet_document
     from diffbench.results.state import FAILS

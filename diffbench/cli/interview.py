@@ -43,7 +43,7 @@ def interview() -> list[Path]:
     build = click.prompt("Name of this build", default=f"{unit}-1")
     faces = click.prompt("z, friction faces in one pack", type=click.IntRange(min=1))
     inner = _quantity("r_i, inner radius of a friction face, with its unit, as 38 mm", "length")
-    outer = _quantity("r_o, outer radius", "length")
+    outer = _quantity("r_o, outer radius", "length", beyond=inner)
     kinds = {path: _kind(path, one) for path, one in seen.items()}
     stem = "".join(letter if letter.isalnum() or letter in "-_" else "-" for letter in unit)
     rig_path, build_path, run_path = (
@@ -76,7 +76,8 @@ def interview() -> list[Path]:
 
 def _recordings() -> list[Path]:
     """At least one file that is there."""
-    there = sorted(path for path in Path().iterdir() if path.suffix.lower() in _RECORDINGS and path.is_file())
+    files = (path for path in Path().iterdir() if path.suffix.lower() in _RECORDINGS and path.is_file())
+    there = sorted(path for path in files if _is_recording(path))
     found: list[Path] = []
     for default in [*map(str, there), ""]:
         text = "Recording" if not found else "Another recording (- for none)"
@@ -87,6 +88,17 @@ def _recordings() -> list[Path]:
     while not found:
         found.append(Path(_asked("Recording", _there, "")))
     return list(dict.fromkeys(found))
+
+
+def _is_recording(path: Path) -> bool:
+    """Whether a file beside it is worth offering: one with columns."""
+    from diffbench.errors import DiffbenchError
+    from diffbench.inspection import inspect_file
+
+    try:
+        return any(column.kind == "numbers" for column in inspect_file(path).columns)
+    except DiffbenchError:
+        return False
 
 
 def _there(text: str) -> str:
@@ -158,13 +170,17 @@ def _unit_of(dimension: str) -> Callable[[str], str]:
     return checked
 
 
-def _quantity(question: str, dimension: str) -> str:
+def _quantity(question: str, dimension: str, *, beyond: str | None = None) -> str:
+    """A text with its unit, above zero or ``beyond`` another one."""
     from diffbench.quantities import parse_quantity
+
+    least = 0.0 if beyond is None else parse_quantity(beyond, dimension, "mm")
 
     def checked(text: str) -> str:
         if text.replace(".", "").isdecimal():
             raise ValueError(f"'{text}' has no unit: write '{text} mm'")
-        parse_quantity(text, dimension, "mm")
+        if parse_quantity(text, dimension, "mm") <= least:
+            raise ValueError(f"'{text}' is not more than {beyond or 0}")
         return text
 
     return _asked(question, checked, "")

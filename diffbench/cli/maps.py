@@ -60,6 +60,7 @@ def lookup(map_file: Path, torque: str, speed: str, temperature: str, branch: Br
                 "tested": read.tested,
                 "beyond": read.beyond,
                 "shows": found.document.shows,
+                "predicted": found.document.predicted,
                 "by_the_law_Nm": None if read.beyond else found.by_the_law(*place, branch=branch),
             }
         )

@@ -250,6 +250,8 @@ def _empty(key: str, location: Location, model: type[Table], words: tuple[str, s
         return "the text is empty", words[1]
     field = fields[key]
     what, mend = _missing(key, location, model)
+    if key == "unit":  # each channel has units of its own
+        mend = 'write that of the column, as unit = "N.m", "rpm" or "degC"'
     told = what.removeprefix(f"'{key}' is missing").strip()
     mend = mend.replace("add it, for example", "write for example").replace("add ", "write ", 1)
     return f"the text is empty {told}".strip(), mend + (

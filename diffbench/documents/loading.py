@@ -190,8 +190,8 @@ def run_sheets_in(folder: Path, *, below: bool = False) -> list[Path]:
     """The run sheets of a folder, and all that may be one.
 
     A ``.toml`` file is left out only where it is seen to be something else: another paper, or whole TOML
-    that has no runs. One that cannot be opened, decoded or parsed is given back, so that whoever loads it
-    tells its faults. Hidden files (``._run.toml``, ``.~lock.run.toml``) are other programs'.
+    that has no runs. One that cannot be opened, decoded or parsed, or is empty, is given back, so that
+    whoever loads it tells its faults. Hidden files (``._run.toml``, ``.~lock.run.toml``) are other programs'.
 
     Parameters
     ----------
@@ -240,4 +240,4 @@ def _may_be_one(path: Path) -> bool:
         stated = _STATED.search(text)
         return stated is None or stated.group(1) not in PAPERS or stated.group(1) == _RUN_SHEET
     kind = str(raw.get("format", "")).partition("/")[0]
-    return kind == _RUN_SHEET or (kind not in PAPERS and "run" in raw)
+    return not raw or kind == _RUN_SHEET or (kind not in PAPERS and "run" in raw)

@@ -354,15 +354,18 @@ def reading_document(
     locking_map: LockingMap, place: tuple[float, float, float], read: Reading[float, bool], *, branch: Branch
 ) -> Document:
     """A map at one place: input torque [N·m], speed difference [rad/s], temperature [°C]."""
+    predicted = locking_map.document.predicted
+    rests = standing(tested=read.tested, beyond=read.beyond, predicted=predicted)
     text = (
         f"{read.locking_torque:.4g} N·m locking torque ({branch}), 95 % within {read.low:.4g} to "
-        f"{read.high:.4g} N·m, {standing(tested=read.tested, beyond=read.beyond, predicted=None)}"
+        f"{read.high:.4g} N·m, {rests}"
     )
     law = None if read.beyond else locking_map.by_the_law(*place, branch=branch)
     alone = (
         () if law is None else (Sentence(f"{locking_map.document.shows}; {law:.4g} N·m by the law alone"),)
     )
-    beyond = _beyond(locking_map, [place] if read.beyond else [])
+    torque, speed, heat = place
+    beyond = _beyond(locking_map, [(torque, abs(speed), heat)] if read.beyond else [])
     return Document("A map at one place", (Section("", (Sentence(text), *alone, *beyond)),))
 
 
@@ -382,11 +385,8 @@ def _beyond(
             continue
         does.append(f"along {key.replace('_', ' ')} ({low:.6g} to {high:.6g} {unit}) the value {words}")
         far = [
-            end if reached else _outwards(place)
-            for end, place, reached in (
-                (low, min(column), low <= min(column)),
-                (high, max(column), max(column) <= high),
-            )
+            low if low <= min(column) else _rounded(min(column), math.floor),
+            high if max(column) <= high else _rounded(max(column), math.ceil),
         ]
         asked.append(f'{key} = ["{far[0]:.6g} {unit}", "{far[1]:.6g} {unit}"]')
     return (
@@ -396,9 +396,10 @@ def _beyond(
     )
 
 
-def _outwards(value: float) -> float:
-    """Away from zero to two digits."""
+def _rounded(value: float, way: Callable[[float], int]) -> float:
+    """To two digits, down or up."""
     if value == 0.0:
         return 0.0
     power = 10.0 ** (math.floor(math.log10(abs(value))) - 1)
-    return math.copysign(math.ceil(abs(value) / power - 1e-9) * power, value)
+    slack = -1e-9 if way is math.ceil else 1e-9
+    return way(value / power + slack) * power

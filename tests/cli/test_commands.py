@@ -230,7 +230,7 @@ def test_lookup_and_split_where_no_bench_goes(torque: str, run: Run, demo) -> No
 
 def test_beyond_the_map_the_way_there_is_told(run: Run, demo, repository: Path, tmp_path: Path) -> None:
     """The lines to put into the build sheet, which its reader takes, and which reach the place."""
-    place = ("--torque", "-5000", "--speed", "4", "--temperature", "131")
+    place = ("--torque", "-5000", "--speed", "-4", "--temperature", "131")
     words = run("lookup", demo.folder / "map.json", *place).stdout
     assert "BEYOND the axes of the map" in " ".join(words.split())
     sheet = tomllib.loads("\n".join(words.partition("[map]")[2].splitlines()))
@@ -246,6 +246,11 @@ def test_beyond_the_map_the_way_there_is_told(run: Run, demo, repository: Path, 
     assert axes.input_torque[0] == -5000.0
     assert axes.input_torque[1] == pytest.approx(demo.locking_map.axes[0][-1], rel=1e-5)
     assert 131.0 <= axes.temperature[1] < 145.0
+    cold = run(
+        "lookup", demo.folder / "map.json", "--torque", "0", "--speed", "-3", "--temperature", "14.6"
+    ).stdout
+    assert 'temperature = ["14 degC"' in cold, "outwards"
+    assert "along speed difference" not in cold, "its magnitude counts"
 
 
 KINDS = [

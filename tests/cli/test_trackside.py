@@ -168,6 +168,9 @@ def test_rebuild(run: Run, refused: Refused, demo, car: Path, tmp_path: Path) ->
     assert f"Written: {target}" in result.stdout
     assert load_map(target).document.predicted is not None
     before = target.read_bytes()
+    place = ("--torque", "100", "--speed", "4", "--temperature", "60")
+    assert "PREDICTED, not measured" in run("lookup", target, *place).stdout
+    assert json.loads(run("lookup", target, *place, "--json").stdout)["predicted"]
     (fault,) = refused("rebuild", source, "--preload", "60 Nm", "--to", target)
     assert f"{target}: is there already, and is left as it is" in fault
     assert target.read_bytes() == before

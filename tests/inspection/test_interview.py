@@ -48,6 +48,7 @@ def talked(folder: Path, answers: list[tuple[str, str]], *, limit: float = 120.0
 def test_the_papers_of_a_first_fit_by_question_and_answer(tmp_path: Path) -> None:
     """Enter takes the guesses; an answer that cannot be is asked for again, with a reason."""
     rows = [f"{0.01 * i:.2f},{i},{-i + 50},500,480,60,{i % 7}" for i in range(100)]
+    (tmp_path / "a note.txt").write_text("no recording at all\n", encoding="utf-8")  # and is not offered
     (tmp_path / "log.csv").write_text("\n".join([HEADINGS, *rows]) + "\n", encoding="utf-8")
     said = talked(
         tmp_path,
@@ -57,7 +58,8 @@ def test_the_papers_of_a_first_fit_by_question_and_answer(tmp_path: Path) -> Non
             ("Unit of 'Speed 1'", "rpm"), ("'Speed 2 [rpm]'", ""), ("'Bolt [Nm]'", ""),
             ("How did the unit sit", ""), ("Name of the bench", "Cellar"), ("Serial", "Q17"),
             ("Name of this build", ""), ("friction faces", "4"), ("inner radius", "38"),
-            ("write '38 mm'", "38 mm"), ("outer radius", "54.5 mm"),
+            ("write '38 mm'", "38 mm"), ("outer radius", "30 mm"),
+            ("not more than 38 mm", "54.5 mm"),
             ("What was done in log.csv", "bias-sweep"),
             ("Write the rig to", ""), ("Write the build sheet to", ""), ("Write the run sheet to", ""),
         ],

@@ -22,6 +22,7 @@ BROKEN = {
         "is no known format",
     ),
     "cut off": (lambda text: text[: text.index("[[run]]") + 4].encode(), "this is no TOML"),
+    "nothing at all": (lambda _: b"", "run-refit-3.toml"),
     "empty of runs": (lambda text: text[: text.index("[[run]]")].encode(), "run"),
 }
 
