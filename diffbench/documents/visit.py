@@ -128,8 +128,8 @@ class Visit:
     @classmethod
     def of(
         cls,
-        rig: Rig | Mapping[str, object],
-        build: Build | Mapping[str, object],
+        rig: Rig | Mapping[str, object] | str | Path,
+        build: Build | Mapping[str, object] | str | Path,
         runs: Sequence[tuple[str, Given] | tuple[str, Given, Rig]],
         *,
         date: dt.date | str,
@@ -139,8 +139,9 @@ class Visit:
 
         Parameters
         ----------
-        rig, build : Rig, Build, or mapping
-            The bench and what was assembled; a mapping has the keys and values of the TOML document.
+        rig, build : Rig, Build, mapping, or path
+            The bench and what was assembled; a mapping has the keys and values of the TOML document, which a
+            path names.
         runs : sequence of (kind, recording) or (kind, recording, rig)
             In order. Kind is ``"tare"``, ``"bias-sweep"``, ``"speed-sweep"`` or ``"turning-torque"``. A
             recording is a mapping of arrays of shape (n,) or a data frame, by the column names of the rig
@@ -171,6 +172,10 @@ class Visit:
         ...     runs = [("tare", tare), ("bias-sweep", sweep)]
         ...     return diffbench.fit(Visit.of(rig, build, runs, date="2026-03-15"))
         """
+        if isinstance(rig, str | Path):
+            rig = read_document(rig, Rig).document
+        if isinstance(build, str | Path):
+            build = read_document(build, Build).document
         rig = rig if isinstance(rig, Rig) else document_of(rig, Rig, source="rig")
         build = build if isinstance(build, Build) else document_of(build, Build, source="build sheet")
         name = (name or f"{build.build}, {date}").replace("/", "-")

@@ -96,6 +96,11 @@ def test_what_is_wrong_is_told_by_run_and_column(by_hand) -> None:
     assert "run[1].kind" in faults_of(caught)
     assert "needs the torques of both" in faults_of(caught)
     assert "does not exist" in faults_of(caught)
+    papers = (
+        visit.run_sheet_path.parent / visit.run_sheet.rig,
+        visit.run_sheet_path.parent / visit.run_sheet.build,
+    )
+    assert Visit.of(*papers, [(run.kind, frame)], date=day).rig == visit.rig, "by path"
     with pytest.raises(DiffbenchError, match="no known value"):
         Visit.of(visit.rig, visit.build, [("sweep", frame)], date=day)
     with pytest.raises(DiffbenchError, match="no day"):
