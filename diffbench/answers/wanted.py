@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -88,6 +88,22 @@ class Met:
 
 
 @dataclass(frozen=True)
+class RingChoice:
+    """Other rings that the workshop has: nominal drive and coast angle [deg], the preload torque that meets
+    the targets with them [N·m], what it gives, the yaw moment of the last phase [N·m], and the shim for it;
+    or why they do not give it."""
+
+    drive_angle_deg: float
+    coast_angle_deg: float
+    feasible: bool
+    preload: Interval
+    targets: tuple[Met, ...]
+    yaw_moment: Interval
+    shim: ShimAdvice | None
+    why_not: str
+
+
+@dataclass(frozen=True)
 class Wanted:
     """The wanted preload.
 
@@ -111,6 +127,8 @@ class Wanted:
         The whole ladder.
     ladder : tuple of float
         Its preload torques [N·m].
+    rings : tuple of RingChoice
+        The same asked of the rings in stock.
     """
 
     car: str
@@ -124,6 +142,18 @@ class Wanted:
     why_no_shim: str
     course: CornerEntry
     ladder: tuple[float, ...]
+    rings: tuple[RingChoice, ...] = ()
+
+    @property
+    def yaw_moment(self) -> Interval:
+        """Of the last phase at the wanted preload [N·m]: what drive pays for the entry."""
+        moments = [_triple(rung.phases[-1].yaw_moment) for rung in self.course.rungs]
+        told = np.column_stack([self.ladder, moments])
+        return _at(float(self.preload.value or 0.0), told)
+
+
+def _triple(each: Interval) -> tuple[float, float, float]:
+    return each.value or 0.0, each.low or 0.0, each.high or 0.0
 
 
 def target_of(text: str, car: Car) -> Target:
@@ -173,9 +203,10 @@ def wanted_preload(
     *,
     branch: Branch = "either",
     step: float | None = None,
+    rings: Sequence[tuple[float, float]] = (),
     file: str | None = None,
 ) -> Wanted:
-    """The preload torque that gives what is wanted.
+    """The preload torque that gives what is wanted, with the rings as built and with those in stock.
 
     Parameters
     ----------
@@ -191,6 +222,8 @@ def wanted_preload(
         Of the maps.
     step : float or None
         In which shims are in stock [m]; as `diffbench.answers.shims.advise` has them by default.
+    rings : sequence of (float, float)
+        Nominal drive and coast angles [rad] to choose from, beside those that the build sheet has in stock.
     file : str or None
         The car's file, for messages.
 
@@ -201,17 +234,69 @@ def wanted_preload(
     Raises
     ------
     FitError
-        No preload within reach gives a single target, or any of several: the nearest is named. Others are met
-        as nearly as can be.
+        No preload within reach gives a single target, or any of several: the nearest is named, and the rings
+        in stock that do. Others are met as nearly as can be.
 
     Notes
     -----
-    Validity: as `diffbench.answers.corner.corner_entry` and `diffbench.answers.rebuild.preload_ladder`.
+    Validity: as `diffbench.answers.corner.corner_entry` and `diffbench.answers.rebuild.preload_ladder`. Other
+    rings are taken to press the springs as those as built do.
 
     References
     ----------
     Common practice, no source.
     """
+
+    def asked(ramps: tuple[float, float] | None) -> Wanted:
+        return _with_ramps(car, unit, result, targets, ramps, branch=branch, step=step, file=file)
+
+    listed = result.facts_of(unit.document.build).rings_in_stock_deg or []
+    pairs = [*((math.radians(drive), math.radians(coast)) for drive, coast in listed), *rings]
+    choices = tuple(_choice(pair, asked) for pair in dict.fromkeys(pairs))
+    try:
+        return replace(asked(None), rings=choices)
+    except FitError as error:
+        given = [
+            f"{_named(each)} with {each.preload.value:.4g} N·m" for each in choices if each.preload.value
+        ]
+        if not given:
+            raise
+        raise FitError(
+            [
+                replace(fault, mend=f"{fault.mend}; rings in stock: {', '.join(given)}")
+                for fault in error.faults
+            ]
+        ) from error
+
+
+def _choice(pair: tuple[float, float], asked: Callable[[tuple[float, float]], Wanted]) -> RingChoice:
+    """What a pair of rings gives; where it cannot, why."""
+    drive, coast = (round(math.degrees(angle), 9) for angle in pair)
+    try:
+        found = asked(pair)
+    except FitError as error:
+        why = "; ".join(f"{fault.what} ({fault.mend.partition('; else')[0]})" for fault in error.faults)
+        nothing = Interval(None, None, None)
+        return RingChoice(drive, coast, False, nothing, (), nothing, None, why)
+    return RingChoice(drive, coast, True, found.preload, found.targets, found.yaw_moment, found.shim, "")
+
+
+def _named(rings: RingChoice) -> str:
+    return f"{rings.drive_angle_deg:.4g}/{rings.coast_angle_deg:.4g} deg"
+
+
+def _with_ramps(
+    car: Car,
+    unit: LockingMap,
+    result: Characterisation,
+    targets: Sequence[Target],
+    ramps: tuple[float, float] | None,
+    *,
+    branch: Branch,
+    step: float | None,
+    file: str | None,
+) -> Wanted:
+    """`wanted_preload` of one pair of rings; None those as built."""
     build = unit.document.build
     here = preload_of(result, build=build)
     known, why = _reach(result, step)
@@ -220,7 +305,7 @@ def wanted_preload(
     # wider than the shims reach, so that the limits have their ends
     ends = (min(reach[0], wide[0]), max(reach[1], wide[1]))
     torques = np.unique([*np.linspace(*ends, RUNGS).tolist(), *reach, here])
-    maps = preload_ladder(result, torques.tolist(), beside=unit)
+    maps = preload_ladder(result, torques.tolist(), beside=unit, ramps=ramps)
     course = corner_entry(
         car,
         [(f"{torque:.4g} N·m", each) for torque, each in zip(torques, maps, strict=True)],

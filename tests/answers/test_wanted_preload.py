@@ -3,6 +3,7 @@ not quite as described; what is out of reach is refused with the nearest."""
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -103,6 +104,37 @@ def test_shims_in_stock_are_what_is_in_reach(car: Car, demo) -> None:
     assert chosen.advised.shim_m in have
     with pytest.raises(FitError, match="is not within reach"):
         wanted_preload(car, unit, with_shims(near + 0.1e-3, near + 0.15e-3), [target_of("kept 60 %", car)])
+
+
+def test_rings_are_a_choice(car: Car, measured) -> None:
+    """Each pair applied forward lands on the target; a pair that cannot says why, one that can is named where
+    the rings as built cannot. Those of the build sheet are asked as well."""
+    unit, result = measured
+    target = target_of("turn-in: kept 55 %", car)
+    pairs = [(math.radians(drive), math.radians(coast)) for drive, coast in ((42.0, 40.0), (30.0, 57.0))]
+    facts = result.builds[0].model_copy(update={"rings_in_stock_deg": [[42.0, 20.0], [1.0, 57.0]]})
+    listed = result.model_copy(update={"builds": [facts]})
+    wanted = wanted_preload(car, unit, listed, [target], rings=pairs)
+    assert wanted_preload(car, unit, result, [target]).rings == ()
+    steep, jams, *chosen = wanted.rings
+    for rings, pair in zip(chosen, pairs, strict=True):
+        assert rings.feasible
+        (made,) = preload_ladder(result, [rings.preload.value], beside=unit, ramps=pair)
+        rung = corner_entry(car, [("wanted", made)]).rungs[0]
+        assert target.of(rung).value == pytest.approx(target.value, rel=5e-3)
+        assert rung.phases[-1].yaw_moment.value == pytest.approx(rings.yaw_moment.value, rel=5e-3)
+        assert rings.preload.low < rings.preload.value < rings.preload.high
+    coast, drive = chosen
+    assert coast.preload.value < 0.9 * wanted.preload.value  # a flatter coast ramp locks more by itself
+    assert drive.preload.value == pytest.approx(wanted.preload.value, rel=1e-6)  # and a drive ramp does not
+    assert drive.yaw_moment.value > 1.1 * wanted.yaw_moment.value
+    assert not jams.feasible
+    assert "it jams" in jams.why_not
+    most = max(target.of(rung).value for rung in wanted.course.rungs)
+    wide = target_of(f"turn-in: kept {100.0 * most + 2.0:.1f} %", car)
+    with pytest.raises(FitError, match=r"rings in stock: 42/75 deg with [\d.]+ N·m"):
+        wanted_preload(car, unit, result, [wide], rings=[(math.radians(42.0), math.radians(75.0))])
+    assert steep.feasible or "is not within reach" in steep.why_not
 
 
 def test_several_targets_weigh_each_other(car: Car, measured) -> None:

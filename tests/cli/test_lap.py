@@ -357,14 +357,21 @@ def test_the_wanted_preload(run: Run, demo, repository: Path, tmp_path: Path) ->
     car = repository / "fixtures" / "corner-entry" / "car.toml"
     out, picture = tmp_path / "wanted", tmp_path / "wanted.png"
     base = ("corner", demo.folder, "--car", car, "--target")
-    result = run(*base, "kept 58 %", "--out", out, "--picture", picture)
+    rings = ("--rings", "30/57 deg", "--rings", "1 deg/57 deg")
+    result = run(*base, "kept 58 %", *rings, "--out", out, "--picture", picture)
     assert (result.exit_code, result.stderr) == (0, "")
     said = " ".join(result.stdout.split())
+    assert said.index("rings as built") < said.index("rings 30/57 deg")
+    assert "rings 1/57 deg: a drive ramp of 1 deg does not work" in said
+    for wrong in ((*base, "kept 58 %", "--rings", "30 deg"), (*base[:-1], "--rings", "30/57 deg")):
+        assert run(*wrong).exit_code == 2
     assert said.index("unit as built") < said.index(" wanted ") < said.index(" shim 0.")
     assert "chance to land within the workshop's limits" in said
     assert (out / "wanted-preload.html").read_text(encoding="utf-8").lower().startswith("<!doctype html>")
     assert picture.read_bytes().startswith(b"\x89PNG")
-    found = json.loads(run(*base, "kept 58 %", "--json").stdout)
+    found = json.loads(run(*base, "kept 58 %", *rings, "--json").stdout)
+    assert [each["feasible"] for each in found["rings"]] == [True, False]
+    assert found["rings"][0]["preload"]["value"] == pytest.approx(found["preload"]["value"])
     # somebody shims by it: to a newton metre, though its doubt is of tens
     shown = re.search(r" wanted +([\d.]+) \(([\d.]+) to ([\d.]+)\) ", said)
     assert shown is not None
