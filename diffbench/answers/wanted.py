@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.answers.corner import CornerEntry, Rung, corner_entry
+from diffbench.answers.joint import Member
 from diffbench.answers.operating_point import Interval
 from diffbench.answers.rebuild import preload_ladder, preload_of
 from diffbench.answers.shims import ShimAdvice, advise, within_reach
@@ -204,6 +205,7 @@ def wanted_preload(
     branch: Branch = "either",
     step: float | None = None,
     rings: Sequence[tuple[float, float]] = (),
+    builds: Sequence[Characterisation | Member] = (),
     file: str | None = None,
 ) -> Wanted:
     """The preload torque that gives what is wanted, with the rings as built and with those in stock.
@@ -224,6 +226,9 @@ def wanted_preload(
         In which shims are in stock [m]; as `diffbench.answers.shims.advise` has them by default.
     rings : sequence of (float, float)
         Nominal drive and coast angles [rad] to choose from, beside those that the build sheet has in stock.
+    builds : sequence of Characterisation or Member
+        Other builds of the unit with other shims: what they measured, and the stock that the newest sheet of
+        all states, say what is within reach and which shim gives it.
     file : str or None
         The car's file, for messages.
 
@@ -247,8 +252,10 @@ def wanted_preload(
     Common practice, no source.
     """
 
+    known: list[Characterisation | Member] = [result, *builds]
+
     def asked(ramps: tuple[float, float] | None) -> Wanted:
-        return _with_ramps(car, unit, result, targets, ramps, branch=branch, step=step, file=file)
+        return _with_ramps(car, unit, known, targets, ramps, branch=branch, step=step, file=file)
 
     listed = result.facts_of(unit.document.build).rings_in_stock_deg or []
     pairs = [*((math.radians(drive), math.radians(coast)) for drive, coast in listed), *rings]
@@ -288,7 +295,7 @@ def _named(rings: RingChoice) -> str:
 def _with_ramps(
     car: Car,
     unit: LockingMap,
-    result: Characterisation,
+    builds: Sequence[Characterisation | Member],
     targets: Sequence[Target],
     ramps: tuple[float, float] | None,
     *,
@@ -296,10 +303,12 @@ def _with_ramps(
     step: float | None,
     file: str | None,
 ) -> Wanted:
-    """`wanted_preload` of one pair of rings; None those as built."""
+    """`wanted_preload` of one pair of rings; None those as built. The first of ``builds`` is the unit's."""
     build = unit.document.build
+    result = builds[0]
+    assert isinstance(result, Characterisation)  # the unit's own
     here = preload_of(result, build=build)
-    known, why = _reach(result, step)
+    known, why = _reach(builds, step)
     wide = (UNKNOWN_REACH[0] * here, UNKNOWN_REACH[1] * here)
     reach = known or wide
     # wider than the shims reach, so that the limits have their ends
@@ -318,7 +327,7 @@ def _with_ramps(
         np.array([[getattr(each, end) or 0.0 for each in row] for row in told]) for end in ("low", "high")
     )
     preload = _met(targets, torques, (values, low, high), reach)
-    shim, why = (None, why) if known is None else _shim(result, preload, step)
+    shim, why = (None, why) if known is None else _shim(builds, preload, step)
     at = float(preload.value or 0.0)
     courses = [np.stack([torques, *rows], axis=1) for rows in zip(values, low, high, strict=True)]
     return Wanted(
@@ -362,20 +371,24 @@ def _landing(shim: ShimAdvice | None, told: Array) -> Interval:
     return Interval(value, value - math.hypot(value - low, below), value + math.hypot(high - value, above))
 
 
-def _reach(result: Characterisation, step: float | None) -> tuple[tuple[float, float] | None, str]:
+def _reach(
+    builds: Sequence[Characterisation | Member], step: float | None
+) -> tuple[tuple[float, float] | None, str]:
     """Preload torques that shims in stock reach [N·m]; or why nothing says it."""
     try:
-        return within_reach([result], step=step), ""
+        return within_reach(builds, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 
 
-def _shim(result: Characterisation, preload: Interval, step: float | None) -> tuple[ShimAdvice | None, str]:
+def _shim(
+    builds: Sequence[Characterisation | Member], preload: Interval, step: float | None
+) -> tuple[ShimAdvice | None, str]:
     """The shim to take; or why there is none."""
     if preload.value is None:
         return None, ""
     try:
-        return advise([result], target=preload.value, step=step), ""
+        return advise(builds, target=preload.value, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 

@@ -14,6 +14,7 @@ from diffbench.cli.options import (
     picture_option,
     put_faces,
     quantity,
+    results_of,
     tell_written,
 )
 from diffbench.cli.terminal import print_json, print_text, tell
@@ -71,6 +72,14 @@ POINT = {
     help="With --target: other rings to choose from, beside those that the build sheet has in stock, by "
     "their ramp angles from the plane of rotation, e.g. '30/57 deg'. May be repeated.",
 )
+@click.option(
+    "--builds",
+    multiple=True,
+    type=PATH,
+    metavar="RESULT",
+    help="With --target: other builds of the unit, with other shims: what they measured and the stock of "
+    "shims in their sheets serve, too. May be repeated.",
+)
 @click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
 @click.option("--radius", help="Of that point: radius of the car's path, e.g. '60 m'.")
 @click.option("--engine-braking", help="Of that point: engine braking at the case, e.g. '120 Nm'.")
@@ -94,6 +103,7 @@ def corner(
     characterisation: Path | None,
     targets: tuple[str, ...],
     rings: tuple[str, ...],
+    builds: tuple[Path, ...],
     branch: Branch | Literal["followed"],
     picture: Path | None,
     out: Path | None,
@@ -118,11 +128,11 @@ def corner(
         if len(maps) > 1 or preloads or phases is not None:
             raise click.UsageError("--target is asked of one map, by the car's phases, without --preload.")
         pairs = [_pair(text) for text in rings]
-        wanted = _wanted(maps[0], car, targets, pairs, characterisation, branch, str(car_file))
+        wanted = _wanted(maps[0], car, targets, pairs, builds, characterisation, branch, str(car_file))
         _tell_wanted(wanted, picture, out, formats, as_json)
         return
-    if rings:
-        raise click.UsageError("--rings are a choice for --target: name what is wanted.")
+    if rings or builds:
+        raise click.UsageError("--rings and --builds serve --target alone: name what is wanted.")
     units = _units(maps, preloads, characterisation)
     result = corner_entry(
         car,
@@ -167,17 +177,25 @@ def _wanted(
     car: Car,
     targets: tuple[str, ...],
     rings: list[tuple[float, float]],
+    builds: tuple[Path, ...],
     characterisation: Path | None,
     branch: Branch,
     file: str,
 ) -> Wanted:
+    from diffbench.answers.joint import member
     from diffbench.answers.wanted import target_of, wanted_preload
     from diffbench.results.locking_map import load_map
 
     unit = load_map(path)
     result = _fit_of(unit, path, _source(path, characterisation))
     asked = [target_of(text, car) for text in targets]
-    return wanted_preload(car, unit, result, asked, branch=branch, rings=rings, file=file)
+    others = [
+        member(one, build=facts.build, folder=other if other.is_dir() else other.parent)
+        for other, one in results_of(builds, quiet=True)
+        for facts in one.builds
+        if one.digest != result.digest
+    ]
+    return wanted_preload(car, unit, result, asked, branch=branch, rings=rings, builds=others, file=file)
 
 
 def _tell_wanted(

@@ -3,6 +3,7 @@ not quite as described; what is out of reach is refused with the nearest."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import sys
 from collections.abc import Callable
@@ -15,8 +16,9 @@ from benchsim.unit import Unit
 sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 
 from wanted_study import study
+from wear_study import Drawer, State
 
-from diffbench.answers import corner_entry, preload_ladder, target_of, wanted_preload
+from diffbench.answers import Member, advise, corner_entry, preload_ladder, target_of, wanted_preload
 from diffbench.documents import Car, load_car
 from diffbench.errors import FitError, QuantityError
 from diffbench.results import Characterisation, make_map
@@ -104,6 +106,33 @@ def test_shims_in_stock_are_what_is_in_reach(car: Car, demo) -> None:
     assert chosen.advised.shim_m in have
     with pytest.raises(FitError, match="is not within reach"):
         wanted_preload(car, unit, with_shims(near + 0.1e-3, near + 0.15e-3), [target_of("kept 60 %", car)])
+
+
+def test_other_builds_say_what_their_shims_reach(car: Car, drawer_of: Callable[[int], Drawer]) -> None:
+    """A build whose sheet states neither springs nor their force reaches nothing that is known; two more with
+    shims of their own do, and the stock of the newest sheet of all is chosen from."""
+    drawer = drawer_of(23)
+    errors = drawer.errors()
+
+    def built(name: str, shim: float, spring: float, stock: list[float] | None) -> Member:
+        drawn = drawer.visit(State(spring=spring), errors, (1.0, 1.0))
+        one = drawn.characterisation
+        told = {"build": name, "shim_m": shim, "disc_spring": None, "shims_in_stock_m": stock}
+        facts = one.builds[0].model_copy(update=told)
+        parameters = {key: each for key, each in one.parameters.items() if key != "spring_force"}
+        result = one.model_copy(update={"builds": [facts], "build": name, "parameters": parameters})
+        return dataclasses.replace(drawn, characterisation=result, sheet=None)
+
+    rungs = [(0.2e-3, 1.0, None), (0.0, 0.85, None), (0.4e-3, 1.12, [0.1e-3, 0.3e-3])]
+    own, *others = [built(f"Q17-{i}", *rung) for i, rung in enumerate(rungs)]
+    result, target = own.characterisation, target_of("kept 67 %", car)
+    unit = make_map(result)
+    with pytest.raises(FitError):
+        advise([result], target=80.0)
+    beside = wanted_preload(car, unit, result, [target], builds=others)
+    assert beside.shim is not None
+    assert beside.shim.advised.shim_m in {0.1e-3, 0.3e-3}
+    assert beside.targets[0].at_wanted.value == pytest.approx(0.67, rel=1e-6)
 
 
 def test_rings_are_a_choice(car: Car, measured) -> None:
