@@ -30,6 +30,7 @@ from diffbench.answers.log_corners import (
     smooth,
 )
 from diffbench.answers.log_laps import lap_at
+from diffbench.answers.log_torque import torque_elsewhere
 from diffbench.answers.operating_point import Interval
 from diffbench.documents.car import Car
 from diffbench.documents.fields import Doubtful
@@ -647,8 +648,7 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         equivalent = best.equivalent(place)
         agreement, reason = _with_preload(agreement, reason, equivalent, run)
         sources = {**joint.told[place][0], **joint.told[place][1]}
-    if run.holds and not run.entries.samples.brakes_told:
-        reason += "; nothing says the brakes"
+    reason += _loads_in_doubt(run)
     if run.bench is not None and run.entries.samples.wheels and run.against_the_turn:
         # no unit turns the wheels against the turn: nothing may be read from such speeds
         agreement, reason = "cannot be told", AGAINST_THE_TURN
@@ -678,6 +678,15 @@ def _told(run: _Run, joint: _Joint, best: _Joint, place: int | None) -> LapResul
         findings=_findings(run, joint, place, told=told) + (() if left is None else _outside(run, left)[1]),
         course=_course(run, left),
     )
+
+
+def _loads_in_doubt(run: _Run) -> str:
+    """A clause for the answer where what loads the unit is not told, or hardly what it is taken for."""
+    if not run.holds:
+        return ""
+    brakes = "" if run.entries.samples.brakes_told else "; nothing says the brakes"
+    elsewhere = torque_elsewhere(run.entries, run.car) is not None
+    return brakes + ("; the torque is hardly that at the case" if elsewhere else "")
 
 
 def _by_log(
@@ -882,7 +891,8 @@ def _findings(run: _Run, joint: _Joint, place: int | None, *, told: bool) -> tup
                 f"left and right turns disagree by {100.0 * abs(gap):.1f} points more than is in doubt: "
                 "brakes that differ, pressures or radii"
             )
-    found += [text for text in (brakes_apart(entries),) if text is not None]
+    told_of = (torque_elsewhere(entries, run.car), brakes_apart(entries))
+    found += [text for text in told_of if text is not None]
     if run.holds and not entries.samples.brakes_told:
         found.append(_brakes_not_told(run))
     if told:

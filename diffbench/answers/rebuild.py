@@ -269,7 +269,11 @@ def predicted_map(
 
 
 def preload_ladder(
-    characterisation: Characterisation, preload_torques: Sequence[float], *, beside: LockingMap
+    characterisation: Characterisation,
+    preload_torques: Sequence[float],
+    *,
+    beside: LockingMap,
+    ramps: tuple[float, float] | None = None,
 ) -> list[LockingMap]:
     """Predicted maps of one unit at several preload torques, to be held against the map as built.
 
@@ -285,6 +289,8 @@ def preload_ladder(
         Preload torques [N·m], not negative.
     beside : LockingMap
         Its map as built.
+    ramps : tuple of float or None
+        With other rings: their nominal drive and coast angle [rad].
 
     Returns
     -------
@@ -297,7 +303,15 @@ def preload_ladder(
     """
     build = beside.document.build
     facts = characterisation.facts_of(build)
-    rungs = [_rebuilt(characterisation, Rebuild(preload_torque=torque), facts) for torque in preload_torques]
+    drive, coast = ramps or (None, None)
+    rungs = [
+        _rebuilt(
+            characterisation,
+            Rebuild(preload_torque=torque, drive_angle=drive, coast_angle=coast),
+            facts,
+        )
+        for torque in preload_torques
+    ]
     torque, speed, heat = beside.axes
     corners = {round(place, 9) for changed, _ in rungs for place in law_corners(changed)}
     inside = [place for place in corners if torque[0] < place < torque[-1]]

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.answers.corner import CornerEntry, Rung, corner_entry
+from diffbench.answers.joint import Member
 from diffbench.answers.operating_point import Interval
 from diffbench.answers.rebuild import preload_ladder, preload_of
 from diffbench.answers.shims import ShimAdvice, advise, within_reach
@@ -88,6 +89,22 @@ class Met:
 
 
 @dataclass(frozen=True)
+class RingChoice:
+    """Other rings that the workshop has: nominal drive and coast angle [deg], the preload torque that meets
+    the targets with them [N·m], what it gives, the yaw moment of the last phase [N·m], and the shim for it;
+    or why they do not give it."""
+
+    drive_angle_deg: float
+    coast_angle_deg: float
+    feasible: bool
+    preload: Interval
+    targets: tuple[Met, ...]
+    yaw_moment: Interval
+    shim: ShimAdvice | None
+    why_not: str
+
+
+@dataclass(frozen=True)
 class Wanted:
     """The wanted preload.
 
@@ -111,6 +128,8 @@ class Wanted:
         The whole ladder.
     ladder : tuple of float
         Its preload torques [N·m].
+    rings : tuple of RingChoice
+        The same asked of the rings in stock.
     """
 
     car: str
@@ -124,6 +143,18 @@ class Wanted:
     why_no_shim: str
     course: CornerEntry
     ladder: tuple[float, ...]
+    rings: tuple[RingChoice, ...] = ()
+
+    @property
+    def yaw_moment(self) -> Interval:
+        """Of the last phase at the wanted preload [N·m]: what drive pays for the entry."""
+        moments = [_triple(rung.phases[-1].yaw_moment) for rung in self.course.rungs]
+        told = np.column_stack([self.ladder, moments])
+        return _at(float(self.preload.value or 0.0), told)
+
+
+def _triple(each: Interval) -> tuple[float, float, float]:
+    return each.value or 0.0, each.low or 0.0, each.high or 0.0
 
 
 def target_of(text: str, car: Car) -> Target:
@@ -173,9 +204,11 @@ def wanted_preload(
     *,
     branch: Branch = "either",
     step: float | None = None,
+    rings: Sequence[tuple[float, float]] = (),
+    builds: Sequence[Characterisation | Member] = (),
     file: str | None = None,
 ) -> Wanted:
-    """The preload torque that gives what is wanted.
+    """The preload torque that gives what is wanted, with the rings as built and with those in stock.
 
     Parameters
     ----------
@@ -191,6 +224,11 @@ def wanted_preload(
         Of the maps.
     step : float or None
         In which shims are in stock [m]; as `diffbench.answers.shims.advise` has them by default.
+    rings : sequence of (float, float)
+        Nominal drive and coast angles [rad] to choose from, beside those that the build sheet has in stock.
+    builds : sequence of Characterisation or Member
+        Other builds of the unit with other shims: what they measured, and the stock that the newest sheet of
+        all states, say what is within reach and which shim gives it.
     file : str or None
         The car's file, for messages.
 
@@ -201,26 +239,82 @@ def wanted_preload(
     Raises
     ------
     FitError
-        No preload within reach gives a single target, or any of several: the nearest is named. Others are met
-        as nearly as can be.
+        No preload within reach gives a single target, or any of several: the nearest is named, and the rings
+        in stock that do. Others are met as nearly as can be.
 
     Notes
     -----
-    Validity: as `diffbench.answers.corner.corner_entry` and `diffbench.answers.rebuild.preload_ladder`.
+    Validity: as `diffbench.answers.corner.corner_entry` and `diffbench.answers.rebuild.preload_ladder`. Other
+    rings are taken to press the springs as those as built do.
 
     References
     ----------
     Common practice, no source.
     """
+
+    known: list[Characterisation | Member] = [result, *builds]
+
+    def asked(ramps: tuple[float, float] | None) -> Wanted:
+        return _with_ramps(car, unit, known, targets, ramps, branch=branch, step=step, file=file)
+
+    listed = result.facts_of(unit.document.build).rings_in_stock_deg or []
+    pairs = [*((math.radians(drive), math.radians(coast)) for drive, coast in listed), *rings]
+    choices = tuple(_choice(pair, asked) for pair in dict.fromkeys(pairs))
+    try:
+        return replace(asked(None), rings=choices)
+    except FitError as error:
+        given = [
+            f"{_named(each)} with {each.preload.value:.4g} N·m" for each in choices if each.preload.value
+        ]
+        if not given:
+            raise
+        raise FitError(
+            [
+                replace(fault, mend=f"{fault.mend}; rings in stock: {', '.join(given)}")
+                for fault in error.faults
+            ]
+        ) from error
+
+
+def _choice(pair: tuple[float, float], asked: Callable[[tuple[float, float]], Wanted]) -> RingChoice:
+    """What a pair of rings gives; where it cannot, why."""
+    drive, coast = (round(math.degrees(angle), 9) for angle in pair)
+    try:
+        found = asked(pair)
+    except FitError as error:
+        why = "; ".join(f"{fault.what} ({fault.mend.partition('; else')[0]})" for fault in error.faults)
+        nothing = Interval(None, None, None)
+        return RingChoice(drive, coast, False, nothing, (), nothing, None, why)
+    return RingChoice(drive, coast, True, found.preload, found.targets, found.yaw_moment, found.shim, "")
+
+
+def _named(rings: RingChoice) -> str:
+    return f"{rings.drive_angle_deg:.4g}/{rings.coast_angle_deg:.4g} deg"
+
+
+def _with_ramps(
+    car: Car,
+    unit: LockingMap,
+    builds: Sequence[Characterisation | Member],
+    targets: Sequence[Target],
+    ramps: tuple[float, float] | None,
+    *,
+    branch: Branch,
+    step: float | None,
+    file: str | None,
+) -> Wanted:
+    """`wanted_preload` of one pair of rings; None those as built. The first of ``builds`` is the unit's."""
     build = unit.document.build
+    result = builds[0]
+    assert isinstance(result, Characterisation)  # the unit's own
     here = preload_of(result, build=build)
-    known, why = _reach(result, step)
+    known, why = _reach(builds, step)
     wide = (UNKNOWN_REACH[0] * here, UNKNOWN_REACH[1] * here)
     reach = known or wide
     # wider than the shims reach, so that the limits have their ends
     ends = (min(reach[0], wide[0]), max(reach[1], wide[1]))
     torques = np.unique([*np.linspace(*ends, RUNGS).tolist(), *reach, here])
-    maps = preload_ladder(result, torques.tolist(), beside=unit)
+    maps = preload_ladder(result, torques.tolist(), beside=unit, ramps=ramps)
     course = corner_entry(
         car,
         [(f"{torque:.4g} N·m", each) for torque, each in zip(torques, maps, strict=True)],
@@ -233,7 +327,7 @@ def wanted_preload(
         np.array([[getattr(each, end) or 0.0 for each in row] for row in told]) for end in ("low", "high")
     )
     preload = _met(targets, torques, (values, low, high), reach)
-    shim, why = (None, why) if known is None else _shim(result, preload, step)
+    shim, why = (None, why) if known is None else _shim(builds, preload, step)
     at = float(preload.value or 0.0)
     courses = [np.stack([torques, *rows], axis=1) for rows in zip(values, low, high, strict=True)]
     return Wanted(
@@ -277,20 +371,24 @@ def _landing(shim: ShimAdvice | None, told: Array) -> Interval:
     return Interval(value, value - math.hypot(value - low, below), value + math.hypot(high - value, above))
 
 
-def _reach(result: Characterisation, step: float | None) -> tuple[tuple[float, float] | None, str]:
+def _reach(
+    builds: Sequence[Characterisation | Member], step: float | None
+) -> tuple[tuple[float, float] | None, str]:
     """Preload torques that shims in stock reach [N·m]; or why nothing says it."""
     try:
-        return within_reach([result], step=step), ""
+        return within_reach(builds, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 
 
-def _shim(result: Characterisation, preload: Interval, step: float | None) -> tuple[ShimAdvice | None, str]:
+def _shim(
+    builds: Sequence[Characterisation | Member], preload: Interval, step: float | None
+) -> tuple[ShimAdvice | None, str]:
     """The shim to take; or why there is none."""
     if preload.value is None:
         return None, ""
     try:
-        return advise([result], target=preload.value, step=step), ""
+        return advise(builds, target=preload.value, step=step), ""
     except DiffbenchError as error:
         return None, str(error)
 

@@ -14,6 +14,7 @@ from diffbench.cli.options import (
     picture_option,
     put_faces,
     quantity,
+    results_of,
     tell_written,
 )
 from diffbench.cli.terminal import print_json, print_text, tell
@@ -64,6 +65,21 @@ POINT = {
     "'turn-in: yaw moment 300 Nm', 'balance turn-in, apex'. May be repeated, a weight behind a star: "
     "'kept 60 % * 2'.",
 )
+@click.option(
+    "--rings",
+    multiple=True,
+    metavar="DRIVE/COAST",
+    help="With --target: other rings to choose from, beside those that the build sheet has in stock, by "
+    "their ramp angles from the plane of rotation, e.g. '30/57 deg'. May be repeated.",
+)
+@click.option(
+    "--builds",
+    multiple=True,
+    type=PATH,
+    metavar="RESULT",
+    help="With --target: other builds of the unit, with other shims: what they measured and the stock of "
+    "shims in their sheets serve, too. May be repeated.",
+)
 @click.option("--speed", help="One point instead of the car's phases: speed of the car, e.g. '90 km/h'.")
 @click.option("--radius", help="Of that point: radius of the car's path, e.g. '60 m'.")
 @click.option("--engine-braking", help="Of that point: engine braking at the case, e.g. '120 Nm'.")
@@ -86,6 +102,8 @@ def corner(
     preloads: tuple[str, ...],
     characterisation: Path | None,
     targets: tuple[str, ...],
+    rings: tuple[str, ...],
+    builds: tuple[Path, ...],
     branch: Branch | Literal["followed"],
     picture: Path | None,
     out: Path | None,
@@ -109,9 +127,12 @@ def corner(
             raise click.UsageError("--target is asked of one branch: leave out --branch followed.")
         if len(maps) > 1 or preloads or phases is not None:
             raise click.UsageError("--target is asked of one map, by the car's phases, without --preload.")
-        wanted = _wanted(maps[0], car, targets, characterisation, branch, str(car_file))
+        pairs = [_pair(text) for text in rings]
+        wanted = _wanted(maps[0], car, targets, pairs, builds, characterisation, branch, str(car_file))
         _tell_wanted(wanted, picture, out, formats, as_json)
         return
+    if rings or builds:
+        raise click.UsageError("--rings and --builds serve --target alone: name what is wanted.")
     units = _units(maps, preloads, characterisation)
     result = corner_entry(
         car,
@@ -140,16 +161,41 @@ def corner(
         print_text(f"Written: {picture}")
 
 
+def _pair(text: str) -> tuple[float, float]:
+    """Drive and coast angle [rad] of a pair of rings; one unit behind both serves both."""
+    drive, _, coast = (part.strip() for part in text.partition("/"))
+    unit = coast.lstrip("+-.0123456789").strip()
+    if drive and coast and not drive.lstrip("+-.0123456789"):
+        drive = f"{drive} {unit}"
+    if not drive or not coast:
+        raise click.BadParameter(f"'{text}' is no pair: write DRIVE/COAST", param_hint="--rings")
+    return quantity(drive, "angle", "deg", "--rings"), quantity(coast, "angle", "deg", "--rings")
+
+
 def _wanted(
-    path: Path, car: Car, targets: tuple[str, ...], characterisation: Path | None, branch: Branch, file: str
+    path: Path,
+    car: Car,
+    targets: tuple[str, ...],
+    rings: list[tuple[float, float]],
+    builds: tuple[Path, ...],
+    characterisation: Path | None,
+    branch: Branch,
+    file: str,
 ) -> Wanted:
+    from diffbench.answers.joint import member
     from diffbench.answers.wanted import target_of, wanted_preload
     from diffbench.results.locking_map import load_map
 
     unit = load_map(path)
     result = _fit_of(unit, path, _source(path, characterisation))
     asked = [target_of(text, car) for text in targets]
-    return wanted_preload(car, unit, result, asked, branch=branch, file=file)
+    others = [
+        member(one, build=facts.build, folder=other if other.is_dir() else other.parent)
+        for other, one in results_of(builds, quiet=True)
+        for facts in one.builds
+        if one.digest != result.digest
+    ]
+    return wanted_preload(car, unit, result, asked, branch=branch, rings=rings, builds=others, file=file)
 
 
 def _tell_wanted(

@@ -77,8 +77,8 @@ class Packs(Table):
 class Ramps(Table):
     """The ramps: where the cross pin bears, and the angles of the drive and the coast flank.
 
-    `pin_radius` [m]; the angles [rad] are kept from the plane of rotation, whichever way the sheet gives
-    them.
+    `pin_radius` [m]; the angles [rad], those of `rings_in_stock` too, are kept from the plane of rotation,
+    whichever way the sheet gives them.
     """
 
     pin_radius: Annotated[Quantity | None, Measured("length", "mm", _RADIUS)] = Field(
@@ -98,25 +98,49 @@ class Ramps(Table):
     coast_angle: Annotated[Quantity | None, Measured("angle", "deg")] = Field(
         default=None, description="nominal ramp angle of the coast flank", examples=["57 deg"]
     )
+    rings_in_stock: list[list[Annotated[float, Amount("angle", "deg")]]] | None = Field(
+        default=None,
+        description="other pairs of rings that the workshop has, drive and coast angle of each, for a wanted "
+        "corner entry to choose from",
+        examples=[[["30 deg", "57 deg"], ["57 deg", "42 deg"]]],
+        min_length=1,
+    )
     gear_friction: Annotated[Quantity | None, Measured("dimensionless", "1", _SHARE)] = Field(
         default=None, description="as at the top: TOML puts a last line into the last table"
     )
 
+    @field_validator("rings_in_stock")
+    @classmethod
+    def _rings_from_plane(
+        cls, rings: list[list[float]] | None, info: ValidationInfo
+    ) -> list[list[float]] | None:
+        for ring in rings or []:
+            if len(ring) != 2:
+                raise refusal(
+                    f"a pair of rings with {len(ring)} of 2 angles", "write drive and coast angle of each"
+                )
+        return rings and [[_from_plane(Quantity(angle), info).value for angle in ring] for ring in rings]
+
     @field_validator("drive_angle", "coast_angle")
     @classmethod
-    def _from_plane(cls, angle: Quantity | None, info: ValidationInfo) -> Quantity | None:
-        if angle is None or "angle_from" not in info.data:  # a wrong angle_from is reported by itself
-            return angle
-        from_plane = math.pi / 2 - angle.value if info.data["angle_from"] == "axis" else angle.value
-        # A right angle is a ramp without thrust and allowed: within rounding of the conversion to radians.
-        if not 1e-9 < from_plane <= math.pi / 2 + 1e-9:
-            side = info.data["angle_from"]
-            allowed = "from 0 to below 90 deg" if side == "axis" else "above 0 and up to 90 deg"
-            raise refusal(
-                f"a ramp angle of {math.degrees(angle.value):g} deg from the {side} is impossible",
-                f"write an angle {allowed}, or check angle_from",
-            )
-        return Quantity(min(from_plane, math.pi / 2), angle.u)
+    def _angle_from_plane(cls, angle: Quantity | None, info: ValidationInfo) -> Quantity | None:
+        return None if angle is None else _from_plane(angle, info)
+
+
+def _from_plane(angle: Quantity, info: ValidationInfo) -> Quantity:
+    """A ramp angle [rad] from the plane of rotation."""
+    if "angle_from" not in info.data:  # a wrong angle_from is reported by itself
+        return angle
+    from_plane = math.pi / 2 - angle.value if info.data["angle_from"] == "axis" else angle.value
+    # A right angle is a ramp without thrust and allowed: within rounding of the conversion to radians.
+    if not 1e-9 < from_plane <= math.pi / 2 + 1e-9:
+        side = info.data["angle_from"]
+        allowed = "from 0 to below 90 deg" if side == "axis" else "above 0 and up to 90 deg"
+        raise refusal(
+            f"a ramp angle of {math.degrees(angle.value):g} deg from the {side} is impossible",
+            f"write an angle {allowed}, or check angle_from",
+        )
+    return Quantity(min(from_plane, math.pi / 2), angle.u)
 
 
 class DiscSpring(Table):

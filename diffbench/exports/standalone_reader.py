@@ -26,6 +26,7 @@ from bisect import bisect_right
 from typing import Any
 
 FORMAT = "diffbench-map/1"
+ABSOLUTE_ZERO = -273.15
 AXES = ("input_torque_Nm", "speed_difference_rad_s", "temperature_degC")
 BRANCHES = ("loading", "unloading", "mean", "either")
 TABLES = ("locking_torque_Nm", "low_Nm", "high_Nm", "tested")
@@ -77,16 +78,16 @@ class LockingMap:
         self, input_torque: float, speed_difference: float, temperature: float, branch: str = "either"
     ) -> bool:
         """Whether all nodes around a place were inside what the bench tested."""
-        place = (input_torque, abs(speed_difference), temperature)
+        place = (input_torque, abs(speed_difference), _temperature(temperature))
         return not self.is_beyond(*place) and self._look_up(branch, "tested", *place) >= 1.0
 
     def is_beyond(self, input_torque: float, speed_difference: float, temperature: float) -> bool:
         """Whether a place is outside the axes."""
-        place = (input_torque, abs(speed_difference), temperature)
+        place = (input_torque, abs(speed_difference), _temperature(temperature))
         return not all(axis[0] <= value <= axis[-1] for value, axis in zip(place, self._axes))  # noqa: B905
 
     def _read(self, branch: str, torque: float, speed: float, heat: float) -> tuple[float, float, float]:
-        place = (torque, abs(speed), heat)
+        place = (torque, abs(speed), _temperature(heat))
         value, low, high = (self._look_up(branch, table, *place) for table in TABLES[:3])
         if math.isnan(value) or not self.is_beyond(*place):
             return value, low, high
@@ -151,6 +152,16 @@ def embedded() -> LockingMap:
     if not EMBEDDED:
         raise MapError("no map came with this file: load one")
     return loads(EMBEDDED)
+
+
+def _temperature(heat: float) -> float:
+    """Itself [degC]; what is infinite is no place, and gives no number."""
+    if math.isfinite(heat) and heat < ABSOLUTE_ZERO:
+        raise MapError(
+            f"temperature: {heat:g} degC is below absolute zero. "
+            "Mend: give degrees Celsius; check the unit and the sign."
+        )
+    return heat
 
 
 def _bracket(axis: list[float], value: float) -> tuple[int, int, float]:
@@ -306,6 +317,9 @@ def main(arguments: list[str]) -> int:
         value = held.locking_torque(torque, speed, heat, branch)
         tested = held.is_tested(torque, speed, heat, branch)
         beyond = held.is_beyond(torque, speed, heat)
+    except MapError as error:
+        sys.stderr.write(f"{error}\n")
+        return 2
     except (ValueError, KeyError) as error:
         text = f"usage: TORQUE_Nm SPEED_rad_s TEMPERATURE_degC [loading|unloading|mean|either] ({error})\n"
         sys.stderr.write(text)

@@ -378,6 +378,8 @@ def _labels(builds: Sequence[Build]) -> tuple[list[str], list[BuildFacts], list[
             coast_angle_deg=degrees(b.ramps.coast_angle),
             shim_m=None if b.preload.shim is None else b.preload.shim.value,
             shims_in_stock_m=b.preload.shims_in_stock,
+            rings_in_stock_deg=b.ramps.rings_in_stock
+            and [[math.degrees(angle) for angle in ring] for ring in b.ramps.rings_in_stock],
             disc_spring=SpringFacts.of(b),
             face_wear_limit_m=b.limits.face_wear,
         )

@@ -276,6 +276,7 @@ outer_radius = {outer_radius}  # half its outer diameter, for example "54.5 mm"
 # drive_angle = { value = "42 deg", u = "0.3 deg" }  # of the drive flank, by the drawing
 # coast_angle = { value = "57 deg", u = "0.3 deg" }
 # angle_from = "plane"        # of rotation: 90 deg gives no thrust; or "axis"
+# rings_in_stock = [["30 deg", "57 deg"]]  # drive and coast of other pairs that the workshop has
 
 [preload]
 # law = "undecided"           # "additive", "greater-of", or let the bench decide

@@ -9,7 +9,7 @@ import numpy as np
 
 from diffbench.answers.operating_point import Interval
 from diffbench.answers.wanted import Met, Wanted
-from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, bare, item, numbers
+from diffbench.report.document import WIDE, Document, Figure, Section, Sentence, Table, bare, item, numbers
 from diffbench.report.rounding import number_text
 from diffbench.report.style import INK, MUTED, dress
 from diffbench.report.trackside import interval_cell
@@ -28,7 +28,7 @@ def wanted_document(wanted: Wanted, *, figures: bool = False) -> Document:
     head = f"{printable(wanted.car)}; unit {printable(wanted.unit)}, build {printable(wanted.build)}"
     head = head if figures else f"Wanted preload, {head}"
     answer = (Sentence(head), bare(_rows(wanted), head=("", "preload torque [N·m]", *_asked(wanted))))
-    sections = [Section("", (*answer, *_compromise(wanted), *_shim(wanted)))]
+    sections = [Section("", (*answer, *_compromise(wanted), *_shim(wanted), *_rings(wanted)))]
     if figures:
         sections.append(Section("Entry against first throttle", (_figure(wanted),)))
     foot = (
@@ -86,6 +86,29 @@ def _shim(wanted: Wanted) -> tuple[Sentence, ...]:
     if taken.chance is not None:
         said += f"; chance to land within the workshop's limits {PER_CENT * taken.chance:.0f} %"
     return Sentence(f"{said}.", first="Shim: "), *(item(note) for note in wanted.shim.notes)
+
+
+def _rings(wanted: Wanted) -> tuple[Table | Sentence, ...]:
+    """What other rings in stock need for the same, each with its interval; and which do not give it."""
+    if not wanted.rings:
+        return ()
+    shim = "-" if wanted.shim is None else f"{1e3 * wanted.shim.advised.shim_m:.2f} mm"
+    kept = (_cell(met, met.at_wanted) for met in wanted.targets)
+    moment = interval_cell(wanted.yaw_moment, whole=True)
+    rows = [("rings as built", interval_cell(wanted.preload, whole=True), *kept, moment, shim)]
+    without = []
+    for rings in wanted.rings:
+        name = f"{rings.drive_angle_deg:.4g}/{rings.coast_angle_deg:.4g} deg"
+        if not rings.feasible:
+            without.append(item(f"rings {name}: {printable(rings.why_not)}"))
+            continue
+        shim = "-" if rings.shim is None else f"{1e3 * rings.shim.advised.shim_m:.2f} mm"
+        cells = (_cell(met, met.at_wanted) for met in rings.targets)
+        moment = interval_cell(rings.yaw_moment, whole=True)
+        rows.append((f"rings {name}", interval_cell(rings.preload, whole=True), *cells, moment, shim))
+    drawn = f"yaw moment, {_last(wanted)} [N·m]"
+    head = ("", "preload torque [N·m]", *_asked(wanted), drawn, "shim")
+    return (bare(rows, head=head), *without)
 
 
 def _unit(met: Met) -> tuple[float, str]:

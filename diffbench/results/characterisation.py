@@ -422,6 +422,7 @@ class BuildFacts(Frozen):
     coast_angle_deg: float | None
     shim_m: float | None = None
     shims_in_stock_m: list[float] | None = None
+    rings_in_stock_deg: list[list[float]] | None = None
     disc_spring: SpringFacts | None = None
     face_wear_limit_m: float | None = None
     folder: str | None = None
@@ -431,10 +432,11 @@ class BuildFacts(Frozen):
 
     @model_serializer(mode="wrap")
     def _as_before(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
-        """Without the key that results had not at first: else their hashes would change as they are read."""
+        """Without keys that results had not at first: else their hashes would change as they are read."""
         content: dict[str, Any] = write(self)
-        if self.shims_in_stock_m is None:
-            content.pop("shims_in_stock_m", None)
+        for key in ("shims_in_stock_m", "rings_in_stock_deg"):
+            if content.get(key) is None:
+                content.pop(key, None)
         return content
 
 

@@ -16,108 +16,11 @@ from benchsim.unit import Unit
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 
+from wanted_study import measured, three_phases
 from wear_study import DEMO, Drawer
 
-from diffbench import results
 from diffbench.documents import Car, load_build
 from diffbench.results import AXES, BRANCHES, Characterisation, LockingMap, MapDocument
-
-REFERENCE = {"temperature_degC": 60.0, "speed_difference_rad_s": 4.0}
-
-
-def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = True) -> Characterisation:
-    """A characterisation without error of a simulated unit: its own numbers, named as the fit does.
-
-    ``u`` holds standard uncertainties of unknowns, independent of each other; without ``known`` neither
-    spring force nor angles are determined.
-    """
-    derived = unit.derived(REFERENCE["speed_difference_rad_s"])
-    # the simulator's temperature coefficient is of friction at the reference temperature, as the fit's
-    unknowns = {
-        "preload_torque": derived["preload_torque_Nm"],
-        "ramp_bias_drive_loading": derived["ramp_bias_drive_loading"],
-        "ramp_bias_coast_loading": derived["ramp_bias_coast_loading"],
-        "unloading_ratio_drive": derived["ramp_bias_drive_unloading"] / derived["ramp_bias_drive_loading"],
-        "unloading_ratio_coast": derived["ramp_bias_coast_unloading"] / derived["ramp_bias_coast_loading"],
-        "gear_friction": unit.gear_friction,
-        "viscous": unit.viscous,
-        "viscous_exponent": -unit.viscous_temperature_coefficient,
-        "static_excess": unit.friction_static / unit.friction_kinetic - 1.0,
-        "stribeck_speed": unit.stribeck_speed,
-        "temperature_coefficient": unit.friction_temperature_coefficient,
-    }
-    if unit.law == "greater-of":
-        unknowns["joint_fraction"] = unit.joint_fraction
-    logarithms = [name == "stribeck_speed" for name in unknowns]
-    spread = {
-        **dict.fromkeys(unknowns, 0.0),
-        **{name: each for name, each in (u or {}).items() if name in unknowns},
-    }
-    form = results.FormState(
-        law="greater-of" if unit.law == "greater-of" else "additive",
-        stribeck_exponent=unit.stribeck_exponent,
-        weight=1.0,
-        names=list(unknowns),
-        logarithms=logarithms,
-        values=[
-            float(np.log(value)) if logarithm else value
-            for value, logarithm in zip(unknowns.values(), logarithms, strict=True)
-        ],
-        covariance=np.diag(np.square(list(spread.values()))).tolist(),
-        shares={},
-    )
-    quantities = {"preload_torque": (unknowns["preload_torque"], "N·m")}
-    if known:
-        quantities |= {
-            "spring_force": (unit.spring_force, "N"),
-            "effective_ramp_angle_drive": (unit.drive_angle_deg, "deg"),
-            "effective_ramp_angle_coast": (unit.coast_angle_deg, "deg"),
-            "ramp_friction_angle_drive": (unit.ramp_friction_angle_deg, "deg"),
-            "ramp_friction_angle_coast": (unit.ramp_friction_angle_deg, "deg"),
-        }
-    # only what a map is made of: the rest of a characterisation plays no part here
-    return Characterisation.model_construct(
-        unit=unit.name,
-        build=f"{unit.name}-a",
-        date="2026-04-14",
-        builds=[
-            results.BuildFacts.model_construct(
-                unit=unit.name,
-                build=f"{unit.name}-a",
-                faces=unit.faces,
-                effective_radius_m=unit.effective_radius,
-                pin_radius_m=unit.pin_radius,
-                drive_angle_deg=unit.drive_angle_deg,
-                coast_angle_deg=unit.coast_angle_deg,
-                distance_m=None,
-            )
-        ],
-        reference=REFERENCE,
-        law=results.LawVerdict(chosen=form.law, status="measured", information={}, reason=""),
-        parameters={
-            name: results.Parameter(
-                value=value,
-                u=(u or {}).get(name, 0.0),
-                low=value,
-                high=value,
-                unit=of,
-                status="measured",
-                meaning="",
-            )
-            for name, (value, of) in quantities.items()
-        },
-        tested=results.Tested(
-            outline=[(-300.0, 0.5), (700.0, 0.5), (700.0, 10.0), (-300.0, 10.0)],
-            temperature_degC=(50.0, 75.0),
-            drive_unloading_Nm=520.0,
-            coast_unloading_Nm=220.0,
-            drive_ramp_seen=True,
-            coast_ramp_seen=True,
-        ),
-        forms=[form],
-        map_axes={},
-        provenance=results.Provenance(version="", made="", inputs={}, visits=[]),
-    )
 
 
 @pytest.fixture(scope="session")
@@ -179,20 +82,7 @@ def flat_map() -> Callable[..., LockingMap]:
 @pytest.fixture(scope="session")
 def car() -> Car:
     """A car with two phases of entry and one of drive."""
-    phase = {"speed": 20.0, "temperature": 60.0}
-    return Car.model_validate(
-        {
-            "format": "diffbench-car/1",
-            "name": "Car",
-            "axle": {"track": 1.5, "rolling_radius": 310.0},
-            "tyre": {"slip_stiffness": 60e3},
-            "phase": (
-                {"name": "turn-in", "radius": 100.0, "engine_braking": 120.0, "duration": 1.0, **phase},
-                {"name": "apex", "radius": 50.0, "engine_braking": 40.0, "duration": 0.5, **phase},
-                {"name": "throttle", "radius": 50.0, "drive_torque": 400.0, "turn": "left", **phase},
-            ),
-        }
-    )
+    return three_phases()
 
 
 @pytest.fixture(scope="session")

@@ -244,7 +244,7 @@ def test_shims_in_stock_may_stand_in_the_build_sheet(life: Callable[..., list[Ch
     """The newest sheet that states them is chosen from by the state and by `advise`; what is asked goes
     before it; a result of a sheet that states none is written as before."""
     records, have = life([*FRESH, WORN]), [0.33e-3, 0.43e-3]
-    assert "shims_in_stock_m" not in records[0].to_json()
+    assert "in_stock" not in records[0].to_json()
 
     def stating(record: Characterisation, shims: list[float]) -> Characterisation:
         facts = record.builds[0].model_copy(update={"shims_in_stock_m": shims})

@@ -240,7 +240,7 @@ def test_a_day_is_filed_beside_the_bench(run: Run, refused: Refused, day: Path, 
     assert json.loads(shown)["unit"] == "Q17"
     text = " ".join(run("history", "list", "--store", store).stdout.split())
     assert "On the track" in text
-    assert re.search(r"2 2026-05-02 lap-1 55 \(52 to 57\) 47 \(35 to 59\)", text)
+    assert re.search(r"2 2026-05-02 lap-1 55 \(52 to 57\) 47 \(36 to 59\)", text)
     assert run("history", "verify", "--store", store).exit_code == 0
     assert run("history", "export", exported, "--store", store).exit_code == 0
     assert run("history", "import", exported, "--store", other).exit_code == 0
@@ -308,7 +308,7 @@ def test_without_torque_it_cannot_be_told(run: Run, day: Path) -> None:
         (
             'radius = "305 mm"      #',
             'radius = "305 cm"      #',
-            "with the car's rolling_radius is 0.0999 times",
+            "with the car's rolling_radius is 0.1 times",
         ),
         ("[channel.yaw_rate]", "[channel.yaw_rate]\ngain = 57.3", "yaw_rate goes from -18.92 to 17.21 rad/s"),
         ("[channel.yaw_rate]", "[channel.yaw_rate]\ngain = 0.02", "the largest is 0.1"),
@@ -357,14 +357,21 @@ def test_the_wanted_preload(run: Run, demo, repository: Path, tmp_path: Path) ->
     car = repository / "fixtures" / "corner-entry" / "car.toml"
     out, picture = tmp_path / "wanted", tmp_path / "wanted.png"
     base = ("corner", demo.folder, "--car", car, "--target")
-    result = run(*base, "kept 58 %", "--out", out, "--picture", picture)
+    rings = ("--rings", "30/57 deg", "--rings", "1 deg/57 deg")
+    result = run(*base, "kept 58 %", *rings, "--out", out, "--picture", picture)
     assert (result.exit_code, result.stderr) == (0, "")
     said = " ".join(result.stdout.split())
+    assert said.index("rings as built") < said.index("rings 30/57 deg")
+    assert "rings 1/57 deg: a drive ramp of 1 deg does not work" in said
+    for wrong in ((*base, "kept 58 %", "--rings", "30 deg"), (*base[:-1], "--rings", "30/57 deg")):
+        assert run(*wrong).exit_code == 2
     assert said.index("unit as built") < said.index(" wanted ") < said.index(" shim 0.")
     assert "chance to land within the workshop's limits" in said
     assert (out / "wanted-preload.html").read_text(encoding="utf-8").lower().startswith("<!doctype html>")
     assert picture.read_bytes().startswith(b"\x89PNG")
-    found = json.loads(run(*base, "kept 58 %", "--json").stdout)
+    found = json.loads(run(*base, "kept 58 %", *rings, "--json").stdout)
+    assert [each["feasible"] for each in found["rings"]] == [True, False]
+    assert found["rings"][0]["preload"]["value"] == pytest.approx(found["preload"]["value"])
     # somebody shims by it: to a newton metre, though its doubt is of tens
     shown = re.search(r" wanted +([\d.]+) \(([\d.]+) to ([\d.]+)\) ", said)
     assert shown is not None
@@ -749,3 +756,28 @@ def test_what_does_not_go_together_is_told(run: Run, day: Path) -> None:
         (rolls,) = [each for each in lap["findings"] if "do not go together" in each]
         assert "of 330 mm" in rolls
         assert "as with one of 30" in rolls
+
+
+@pytest.mark.parametrize(
+    ("gain", "said"),
+    [
+        (1.0, None),
+        (1 / 9.3, "less by a factor of 8.3"),
+        (1 / 3.7, "less by a factor of 3.3"),
+        (1 / 1.3, None),
+        (5.0, "more by a factor of 5.6"),
+    ],
+)
+def test_torque_that_is_not_at_the_case_is_found(run: Run, day: Path, gain: float, said: str | None) -> None:
+    """The simulated driver's drive is what gains the car's speed, and more to hold it: less by gear and final
+    drive at the crank, by the final drive at the gearbox output (ratios: common practice, no source)."""
+    head = "[channel.input_torque]"
+    text = day.read_text(encoding="utf-8")
+    day.write_text(edited(text, head, f"{head}\ngain = {gain!r}"), encoding="utf-8")
+    (first, _) = json.loads(run("lap", day, "--json").stdout)["laps"]
+    found = [text for text in first["findings"] if "mass x acceleration x rolling radius" in text]
+    assert len(found) == (said is not None)
+    assert ("hardly that at the case" in first["reason"]) == (said is not None)
+    if said is not None:
+        assert said in found[0]
+        assert ("crank or gearbox output?" in found[0]) == (gain < 1.0)

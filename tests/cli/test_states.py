@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from edited import edited
 
 from diffbench import fit
 from diffbench.cli import main
@@ -109,15 +110,16 @@ def test_a_folder_of_run_sheets_says_the_same(fitted: list[Path], repository: Pa
     assert "\nOUT OF LIMITS  " in run("show", worn).stdout
 
 
-def test_shims_of_the_build_sheet_reach_the_result(hand_visit: Path) -> None:
-    """As the workshop wrote them."""
+def test_stock_of_the_build_sheet_reaches_the_result(hand_visit: Path) -> None:
+    """Shims and rings, as the workshop wrote them."""
     (sheet,) = (path for path in hand_visit.parent.glob("*.toml") if "diffbench-build" in path.read_text())
     text = sheet.read_text(encoding="utf-8")
-    had = "[preload]\n"
-    assert text.count(had) == 1
-    sheet.write_text(text.replace(had, f'{had}shims_in_stock = ["0.1 mm", "0.43 mm"]\n'), encoding="utf-8")
+    text = edited(text, "[preload]\n", '[preload]\nshims_in_stock = ["0.1 mm", "0.43 mm"]\n')
+    text = edited(text, "[ramps]\n", '[ramps]\nrings_in_stock = [["30 deg", "57 deg"]]\n')
+    sheet.write_text(text, encoding="utf-8")
     told = json.loads(run("fit", hand_visit, "--json").stdout)
     assert told["builds"][0]["shims_in_stock_m"] == pytest.approx([0.1e-3, 0.43e-3])
+    assert told["builds"][0]["rings_in_stock_deg"] == [pytest.approx([30.0, 57.0])]
 
 
 def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:

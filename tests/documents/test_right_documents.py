@@ -40,6 +40,27 @@ def test_shims_in_stock_in_si() -> None:
             Build.model_validate(BARE_BUILD | {"preload": {"shims_in_stock": wrong}})
 
 
+def test_rings_in_stock_from_the_plane() -> None:
+    """As ramp angles are, in radians from the plane of rotation; a pair is two, each of them a ramp."""
+    pairs = [["30 deg", "57 deg"], [0.6, "90 deg"]]
+    stock = {"angle_from": "axis", "rings_in_stock": [["60 deg", "33 deg"]]}
+    by_axis = Build.model_validate(BARE_BUILD | {"ramps": stock}).ramps.rings_in_stock
+    sheet = Build.model_validate(BARE_BUILD | {"ramps": {"rings_in_stock": pairs}})
+    assert by_axis is not None
+    assert sheet.ramps.rings_in_stock is not None
+    told = [math.degrees(angle) for ring in sheet.ramps.rings_in_stock for angle in ring]
+    assert told == pytest.approx([30.0, 57.0, 0.6, 90.0])
+    assert by_axis[0] == pytest.approx(sheet.ramps.rings_in_stock[0])
+    for wrong, said in (
+        ([["30 deg"]], "a pair of rings with 1 of 2 angles"),
+        ([["30 deg", "95 deg"]], "a ramp angle of 95 deg from the plane is impossible"),
+        ([["30 mm", "57 deg"]], "rings_in_stock"),
+        ([], "rings_in_stock"),
+    ):
+        with pytest.raises(ValidationError, match=said):
+            Build.model_validate(BARE_BUILD | {"ramps": {"rings_in_stock": wrong}})
+
+
 def test_a_rig_in_si(write: Writer, texts: dict[str, str]) -> None:
     rig = load_rig(write(texts["rig"]))
     assert (rig.name, rig.arrangement) == ("Cell", "both-outputs")

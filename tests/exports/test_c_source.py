@@ -92,14 +92,17 @@ def test_answers_by_the_rule_of_the_map(
 
 
 def test_says_what_is_no_place(folder: Path, compiled: Callable[..., Path]) -> None:
-    """No number, an unknown branch: a status, and numbers that are none."""
+    """No number, an unknown branch, below absolute zero: a status, and numbers that are none."""
     host = compiled(folder, "host_bad", ["host.c", "q17.c"])
     lines = ["0 nan 4 60", "1 100 nan 60", "2 100 4 nan", "4 100 4 60", "-1 100 4 60", "0 inf 4 60"]
+    lines += ["0 100 4 -273.16", "0 100 4 -1e300", "3 100 4 -inf"]
     found = ask(host, lines)
-    assert [line[0] for line in found] == ["1", "1", "1", "2", "2", "1"]  # infinite is no place
+    # infinite is no place
+    assert [line[0] for line in found] == ["1", "1", "1", "2", "2", "1", "3", "3", "1"]
     for line in found:
         assert all("nan" in text for text in (*line[1:4], line[6]))
         assert line[4:6] == ["0", "1"]
+    assert ask(host, ["0 100 4 -273.15"])[0][0] == "0"
 
 
 def test_header_is_one_for_cpp_too(folder: Path, compiled: Callable[..., Path]) -> None:

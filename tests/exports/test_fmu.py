@@ -513,8 +513,15 @@ class TestInterface:
         unit.settle(output_inertia=-1.0)
         with pytest.raises(FMICallException, match="fmi"):
             unit.begin(100.0, 12.0, 9.0, 60.0)
+        cold = started(to)
+        cold.settle(plate_start_excess=-400.0)
+        with pytest.raises(FMICallException, match="fmi"):
+            cold.begin(100.0, 12.0, 9.0, 60.0)
         whole = started(to)
         whole.begin(100.0, 12.0, 9.0, 60.0)
+        with pytest.raises(FMICallException, match="fmi"):
+            whole.settle(oil_temperature=-273.16)
+        assert whole.read("oil_temperature") == [60.0]
         with pytest.raises(FMICallException, match="DoStep"):
             whole.step(0.0, 100.0, 12.0, 9.0, 60.0)
         with pytest.raises(FMICallException, match="fmi"):

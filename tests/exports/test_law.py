@@ -308,9 +308,13 @@ def test_what_cannot_be_changes_nothing(make: Make) -> None:
     for args in (
         *((0.0, 1.0, 1.0, 60.0), (-0.001, 1.0, 1.0, 60.0), (nan, 1.0, 1.0, 60.0), (inf, 1.0, 1.0, 60.0)),
         *((0.001, nan, 1.0, 60.0), (0.001, 1.0, inf, 60.0), (0.001, 1.0, 1.0, nan)),
+        (0.001, 1.0, 1.0, -273.16),
     ):
         assert held.refuses(*args)
         assert bytes(held.state) == before
+    held.state.plate_temperature = -274.0
+    assert held.refuses(0.001, 1.0, 1.0, 60.0)
+    assert np.isnan(held.locking(0.0, -274.0, 100.0, 2.0, 60.0).torque)
 
 
 def test_settings_that_cannot_be(built: Path) -> None:

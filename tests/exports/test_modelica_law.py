@@ -58,6 +58,7 @@ class Model:
             if said[3]:
                 self.values[said[1]] = eval(said[3], NAMES, self.values)  # noqa: S307 - the class just exported
         self.equations = []
+        self.asserted = re.findall(r"^  assert\((\w+ >= [-\d.]+), \"([^\"]+)\"\);$", stated, re.M)
         for line in stated.split("\n"):
             if found := re.fullmatch(r"  (der\(\w+\)|\w+) = (.*);", line):
                 left = found[1].replace("der(", "der_").rstrip(")")
@@ -66,6 +67,8 @@ class Model:
     def at(self, **values: float) -> dict[str, float]:
         """Everything at some inputs and states."""
         known = self.values | values
+        for condition, words in self.asserted:
+            assert eval(condition, {}, known), words  # noqa: S307 - as below
         for name, code in self.equations:
             known[name] = eval(code, NAMES, known)  # noqa: S307 - as above
         return known
@@ -88,6 +91,17 @@ def test_every_unknown_has_one_equation(folder: Path) -> None:
     assert len(given) == len(set(given))
     unknowns = model.names - set(model.values) - inputs - states
     assert set(given) == unknowns | {f"der_{state}" for state in states}
+
+
+def test_below_absolute_zero_is_refused(folder: Path) -> None:
+    """Of oil and of plates, in the words of the library."""
+    model = Model((folder / "q17.mo").read_text(encoding="utf-8"), "q17")
+    heats = {"oil_temperature": 60.0, "plate_temperature": 60.0}
+    rest = dict.fromkeys(("input_torque", "left_speed", "right_speed", "twist", "ramp_torque"), 0.0)
+    model.at(**rest, **heats, energy_dissipated=0.0)
+    for name in heats:
+        with pytest.raises(AssertionError, match=f"{name} is below absolute zero: give degrees Celsius"):
+            model.at(**rest, **heats | {name: -273.16}, energy_dissipated=0.0)
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ import pytest
 import xarray
 
 from diffbench import load_map
-from diffbench.errors import OutputError
+from diffbench.errors import OutputError, QuantityError
 from diffbench.exports import FORMATS, export_map
 from diffbench.exports.hdf5_times import without_times
 from diffbench.results import AXES, BRANCHES, RULE, LockingMap, MapDocument
@@ -446,6 +446,17 @@ class TestPythonReader:
         code = "m = r.embedded(); print(m.locking_torque(math.nan, 4, 60), m.is_tested(math.nan, 4, 60))"
         assert self.run(reader, code) == "nan False\n"
 
+    def test_below_absolute_zero_is_refused(self, reader: Path) -> None:
+        """By each question; what is infinite is no place, and gives no number."""
+        code = (
+            "m = r.embedded(); ask = m.locking_torque\n"
+            "print(ask(1, 4, -math.inf), ask(1, 4, -273.15) >= 0)\n"
+            "for ask in (m.locking_torque, m.interval, m.is_tested, m.is_beyond):\n"
+            "    try:\n        print(ask(1, 4, -273.16))\n"
+            "    except r.MapError as error:\n        print('below absolute zero' in str(error))"
+        )
+        assert self.run(reader, code) == "nan True\n" + 4 * "True\n"
+
     def test_from_a_shell(self, reader: Path, awkward: LockingMap) -> None:
         ran = subprocess.run(
             [sys.executable, "-I", "-S", reader, "100", "4", "60", "loading"],
@@ -456,6 +467,11 @@ class TestPythonReader:
         assert ran.stdout.startswith(
             f"{awkward.locking_torque(100.0, 4.0, 60.0, branch='loading'):.6g} N.m, "
         )
+        cold = [sys.executable, "-I", "-S", reader, "100", "4", "-300"]
+        ran = subprocess.run(cold, capture_output=True, encoding="utf-8", check=False)
+        with pytest.raises(QuantityError) as refused:
+            awkward.locking_torque(100.0, 4.0, -300.0)
+        assert (ran.returncode, ran.stderr) == (2, f"{refused.value}\n")
         wrong = subprocess.run([sys.executable, "-I", "-S", reader, "much"], capture_output=True, check=False)
         assert wrong.returncode == 2
         assert b"usage" in wrong.stderr

@@ -286,9 +286,10 @@ EXPORTED fmi2Status API(fmi2SetReal)(fmi2Component c, const fmi2ValueReference v
     size_t i;
     for (i = 0U; i < count; i++)
     {
-        if (unit_set_number(&unit->values, vr[i], value[i]) == 0)
+        const char *fault = unit_set_number(&unit->values, vr[i], value[i]);
+        if (fault != NULL)
         {
-            return refused(unit, "inputs can be set, and parameters before the initialization ends");
+            return refused(unit, fault);
         }
     }
     return fmi2OK;

@@ -264,9 +264,11 @@ EXPORTED fmi3Status API(fmi3SetFloat64)(fmi3Instance c, const fmi3ValueReference
     size_t i;
     for (i = 0U; i < count; i++)
     {
-        if ((n_values != count) || (unit_set_number(&unit->values, vr[i], values[i]) == 0))
+        const char *fault = (n_values != count) ? "as many values are needed as variables"
+                                                : unit_set_number(&unit->values, vr[i], values[i]);
+        if (fault != NULL)
         {
-            return refused(unit, "inputs can be set, and parameters before the initialization ends");
+            return refused(unit, fault);
         }
     }
     return fmi3OK;

@@ -33,6 +33,12 @@ static int32_t is_finite(double value)
     return ((value - value) == 0.0) ? 1 : 0;
 }
 
+/* Whether oil and plates can be as cold as that. */
+static int32_t is_possible_heat(const @PREFIX@_setup *setup, double plates, double oil)
+{
+    return ((oil >= @GUARD@_ABSOLUTE_ZERO) && ((setup->heat_capacity <= 0.0) || (plates >= @GUARD@_ABSOLUTE_ZERO))) ? 1 : 0;
+}
+
 /* The exponential, within two units of the last place, to 1e300 and from 1e-300: the same on every machine. */
 static double exp_of(double x)
 {
@@ -193,7 +199,12 @@ static double load_of(double preload, double ramp, double *per_ramp)
         }
     }
     limit.torque = ((by_speed * by_heat) * load) + (GEAR_FRICTION * torque) + (film * speed);
-    if (limit.torque > 0.0)
+    if (is_possible_heat(setup, plate_temperature, drive->oil_temperature) == 0)
+    {
+        const double infinite = 1e300 * 1e300;
+        limit.torque = infinite - infinite;
+    }
+    else if (limit.torque > 0.0)
     {
         limit.per_torque = flank * ((by_speed * by_heat * per_ramp) + GEAR_FRICTION);
         limit.per_speed = film - (slope * by_heat * load * ((0.5 * EFFECTIVE_RADIUS) / STRIBECK_SPEED));
@@ -415,7 +426,8 @@ int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double
     int32_t done = 0;
 
     if ((is_finite(step) == 1) && (step > 0.0) && (is_finite(drive->input_torque) == 1) && (is_finite(speed) == 1) &&
-        (is_finite(drive->oil_temperature) == 1))
+        (is_finite(drive->oil_temperature) == 1) &&
+        (is_possible_heat(setup, state->plate_temperature, drive->oil_temperature) == 1))
     {
         longest = longest_of(state, step);
         stiffness = (STIFFNESS * inertia) / (longest * longest);

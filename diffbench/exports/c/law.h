@@ -32,6 +32,7 @@ extern "C" {
 #define @GUARD@_ANY ((int32_t)3)
 #define @GUARD@_FOLLOWED ((int32_t)4)
 
+#define @GUARD@_ABSOLUTE_ZERO (-273.15) /* degC */
 /* The stick over a half shaft, in stiffness, while time is continuous. */
 #define @GUARD@_STIFF 20.0
 
@@ -118,6 +119,7 @@ int32_t @PREFIX@_is_as_fitted(const @PREFIX@_setup *setup);
  * one way to where it is. */
 double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_torque);
 
+/* Its torque is no number where oil or plates are below absolute zero. */
 @PREFIX@_limit @PREFIX@_locking(const @PREFIX@_setup *setup, double carried, double plate_temperature,
                             const @PREFIX@_drive *drive);
 
@@ -130,8 +132,8 @@ double @PREFIX@_ramps(const @PREFIX@_setup *setup, double carried, double input_
  * dissipated and what the spring holds, and neither is ever negative: it is passive. k and d are stable in a
  * host that steps its parts one after the other and in one that steps them side by side (roots of z^2 - 1.32 z +
  * 0.5 and z^3 - 2 z^2 + 1.68 z - 0.5); where the true inertia is smaller, what chatters (the speed difference turns round three
- * times, each within six steps) is softened by half. Returns 0 and changes nothing where an input is no number or
- * the step not positive, else 1. */
+ * times, each within six steps) is softened by half. Returns 0 and changes nothing where an input is no number,
+ * oil or plates are below absolute zero, or the step is not positive, else 1. */
 int32_t @PREFIX@_step(const @PREFIX@_setup *setup, @PREFIX@_state *state, double step, const @PREFIX@_drive *drive,
                       @PREFIX@_given *given);
 

@@ -165,6 +165,10 @@ int32_t @PREFIX@_read(int32_t branch, @REAL@ input_torque, @REAL@ speed_differen
     {
         status = @GUARD@_NOT_A_NUMBER;
     }
+    else if (temperature < -273.15@F@)
+    {
+        status = @GUARD@_BELOW_ABSOLUTE_ZERO;
+    }
     else
     {
         const bracket torque = find(torque_axis, N_TORQUE, input_torque);

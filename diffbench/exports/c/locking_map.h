@@ -28,6 +28,7 @@ extern "C" {
 #define @GUARD@_DONE ((int32_t)0)
 #define @GUARD@_NOT_A_NUMBER ((int32_t)1)
 #define @GUARD@_OUT_OF_RANGE ((int32_t)2)
+#define @GUARD@_BELOW_ABSOLUTE_ZERO ((int32_t)3)
 
 /* The map at one place. */
 typedef struct
@@ -42,7 +43,8 @@ typedef struct
 /* The map at a place: linear between its nodes along each axis, exact at them. The magnitude of the speed
  * difference counts. @BEYOND@
  * Returns DONE; NOT_A_NUMBER, with numbers that are none, where the place holds one that is none or infinite;
- * OUT_OF_RANGE, likewise, for another branch. */
+ * OUT_OF_RANGE, likewise, for another branch; BELOW_ABSOLUTE_ZERO, likewise, for such a temperature: give degrees
+ * Celsius, check the unit and the sign. */
 int32_t @PREFIX@_read(int32_t branch, @REAL@ input_torque, @REAL@ speed_difference, @REAL@ temperature,
                       @PREFIX@_reading *reading);
 

@@ -201,6 +201,10 @@ static const char *unit_fault(const unit_values *unit)
     {
         fault = "plate_start_excess holds no number";
     }
+    if ((unit->numbers[V_OIL_TEMPERATURE] + unit->numbers[V_PLATE_START_EXCESS]) < @GUARD@_ABSOLUTE_ZERO)
+    {
+        fault = "plate_start_excess takes the plates below absolute zero: give the difference to the oil in kelvins";
+    }
     return fault;
 }
 
@@ -365,18 +369,27 @@ static int32_t unit_get_boolean(unit_values *unit, uint32_t reference, int32_t *
     return known;
 }
 
-/* Returns 0 where it may not be set, or not now. */
-static int32_t unit_set_number(unit_values *unit, uint32_t reference, double value)
+/* Why it may not be set, or not now; NULL where it is. */
+static const char *unit_set_number(unit_values *unit, uint32_t reference, double value)
 {
     const int32_t before = ((unit->phase == INSTANTIATED) || (unit->phase == INITIALIZING)) ? 1 : 0;
     const int32_t is_input = ((reference >= V_INPUT_TORQUE) && (reference <= V_OIL_TEMPERATURE)) ? 1 : 0;
     const int32_t is_parameter = ((reference >= V_OUTPUT_INERTIA) && (reference < N_NUMBERS)) ? 1 : 0;
     const int32_t allowed = ((is_input == 1) || ((is_parameter == 1) && (before == 1))) ? 1 : 0;
-    if (allowed == 1)
+    const char *fault = NULL;
+    if (allowed == 0)
+    {
+        fault = "inputs can be set, and parameters before the initialization ends";
+    }
+    else if ((reference == V_OIL_TEMPERATURE) && (value < @GUARD@_ABSOLUTE_ZERO))
+    {
+        fault = "oil_temperature is below absolute zero: give degrees Celsius; check the unit and the sign";
+    }
+    else
     {
         unit->numbers[reference] = value;
     }
-    return allowed;
+    return fault;
 }
 
 static int32_t unit_set_branch(unit_values *unit, uint32_t reference, int32_t value)

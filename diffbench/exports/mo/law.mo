@@ -61,6 +61,8 @@ protected
   Real asked(unit = "N.m") "what the stick would carry";
   Real rate(unit = "rad/s") "of twist";
 equation
+  assert(oil_temperature >= -273.15, "oil_temperature is below absolute zero: give degrees Celsius; check the unit and the sign");
+  assert(plate_temperature >= -273.15, "plate_temperature is below absolute zero: give degrees Celsius; check the unit and the sign");
   difference = left_speed - right_speed;
   flank = if input_torque < 0 then -1 else 1;
   least = abs(input_torque);
