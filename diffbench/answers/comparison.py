@@ -158,7 +158,7 @@ def compare(
     if events < 1:
         raise FitError.single("no event lies between the states", key="events", mend="name one or more")
     earlier, later = _members(before), _members(after)
-    swapped = _turned_round(earlier, later)
+    swapped = turned_round(earlier, later)
     if swapped:
         earlier, later = later, earlier
     members = [*earlier, *later]
@@ -216,7 +216,7 @@ def _times(side: Sequence[Member]) -> list[tuple[str, float]]:
     return sorted((m.facts.date or m.characterisation.date, m.facts.distance_m or 0.0) for m in side)
 
 
-def _turned_round(earlier: Sequence[Member], later: Sequence[Member]) -> bool:
+def turned_round(earlier: Sequence[Member], later: Sequence[Member]) -> bool:
     """Whether every visit of what was named first was after every visit of the other."""
     first, other = _times(earlier)[0], _times(later)[-1]
     if first[0] == other[0] and earlier[0].facts.build != later[0].facts.build:

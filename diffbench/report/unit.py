@@ -264,7 +264,7 @@ def visit_table(life: Life) -> Table:
             cells.append("" if item is None else with_uncertainty(item.value, item.u, item.unit))
         rows.append(
             (
-                printable(one.visit.record.facts.date, limit=20),
+                printable(one.visit.date, limit=20),
                 printable(fact.build, limit=40),
                 distance_text(fact.distance_m),
                 "" if fact.events is None else str(fact.events),
@@ -296,7 +296,7 @@ def change_table(life: Life) -> Table | None:
             told.append("other disc springs")
         rows.append(
             (
-                printable(later.visit.record.facts.date, limit=20),
+                printable(later.visit.date, limit=20),
                 printable(earlier.visit.fact.build, limit=40),
                 printable(later.visit.fact.build, limit=40),
                 "; ".join(told) or "nothing that the build sheets state",
@@ -315,7 +315,7 @@ def _row(life: Life) -> dict[str, str]:
         "unit": printable(life.unit, limit=60),
         "state": newest.state.state,
         "word": words.word,
-        "date": printable(newest.visit.record.facts.date, limit=20),
+        "date": printable(newest.visit.date, limit=20),
         "preload": "" if item is None else three_digits(item.value, item.u, item.unit),
         "step": " ".join(words.step),
         "caution": " ".join(words.caution),
@@ -336,7 +336,7 @@ def _build(one: Seen) -> str:
 
 
 def _day(one: Seen) -> dt.date:
-    return dt.date.fromisoformat(one.visit.record.facts.date[:10])
+    return dt.date.fromisoformat(one.visit.date[:10])
 
 
 def _days(day: dt.date) -> float:
@@ -345,7 +345,7 @@ def _days(day: dt.date) -> float:
 
 
 def _place(one: Seen) -> str:
-    date, build = one.visit.record.facts.date, one.visit.fact.build
+    date, build = one.visit.date, one.visit.fact.build
     return f"{printable(date, limit=20)}, build {printable(build, limit=40)}"
 
 
