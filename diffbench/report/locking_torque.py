@@ -500,7 +500,7 @@ def branch_table(caption: str, unit: str, curves: Mapping[Branch, BranchCurve], 
     """Both branches at input torques [N·m]: value, 95 % limits, and whether that was tested."""
     head = ["Input torque [N·m]"]
     for word in ("Loading", "Unloading"):
-        head += [f"{word} [{unit}]", f"{word}, 95 % limits", word]
+        head += [f"{word} [{unit}]", f"{word}, 95 % limits [{unit}]", f"{word}, tested or not"]
     rows = [
         (f"{at:.0f}", *(cell for b in BRANCHES for cell in branch_cells(curves[b], at)))
         for at in torque.tolist()
@@ -596,7 +596,7 @@ def _recorded_figure(evidence: Evidence) -> Figure:
                 )
             )
     count = int(evidence.used.sum())
-    head = ("Run", "Input torque [N·m]", "Cells", "Measured, mean [N·m]", "Model, mean [N·m]")
+    head = ("Run", "Input torque [N·m]", "Cells [1]", "Measured, mean [N·m]", "Model, mean [N·m]")
     by_hand = int((evidence.used & ~sweep_cells(evidence)).sum())
     return Figure(
         paint=lambda axes: recorded(evidence, axes),
@@ -635,7 +635,7 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> Figure:
         caption=f"Means of bins stay within {worst:.2f} N·m of zero.",
         table=numbers(
             f"Residual in bins of {name}",
-            (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"),
+            (f"Centre, {words}", "Cells [1]", "Mean of the residual [N·m]", "Root mean square [N·m]"),
             rows,
         ),
     )

@@ -178,7 +178,10 @@ def life_figures(life: Life) -> Iterator[Figure]:
                 " 1.", "."
             ),
             table=numbers(
-                f"{words} by visit", ("Date", f"Value [{unit}]", "95 % interval", "Limits"), rows, texts=(0,)
+                f"{words} by visit",
+                ("Date", f"Value [{unit}]", f"95 % interval [{unit}]", f"Limits [{unit}]"),
+                rows,
+                texts=(0,),
             ),
         )
 

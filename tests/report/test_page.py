@@ -146,7 +146,14 @@ def test_tables_have_captions_and_scoped_headings(outline: Outline) -> None:
     assert set(scopes) == {"col", "row"}
 
 
-def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
+def tables_of_figures(page: str) -> list[list[str]]:
+    """Column headings of the numbers behind each figure."""
+    behind = re.findall(r"<figcaption>.*?</figcaption>", page, re.DOTALL)
+    heads = [re.findall(r"<thead.*?</thead>", text, re.DOTALL) for text in behind]
+    return [re.findall(r"<th [^>]*>([^<]*)</th>", head) for (head,) in filter(None, heads)]
+
+
+def test_figures_speak_and_have_their_numbers(outline: Outline, made: str) -> None:
     """Every drawing has a label with numbers in it, and a table behind it."""
     labels = [a.get("aria-label") for tag, a in outline.elements if tag == "svg"]
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
@@ -171,6 +178,12 @@ def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
         "figure-correlation",
     ):
         assert needed in figures
+    heads = tables_of_figures(made)
+    assert len(heads) == len(figures) - 1
+    for head in heads:
+        assert len(set(head)) == len(head)
+        # each bears its unit; a first column may name what a row is of
+        assert all("[" in cell or "tested or not" in cell for cell in head[1:]), head
     # which temperatures a map is shown at is its own affair
     assert sum(str(name).startswith("figure-map-loading-") for name in figures) >= 2
 
