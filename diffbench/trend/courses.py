@@ -211,7 +211,8 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
     for number, visit, one in numbered:
         each = found.get(id(one))
         if each is None:
-            notes.append(f"record {visit.record.number} left out: it does not determine {quantity}")
+            said = "it does not determine" if quantity not in one.estimates else "no comparison tells its"
+            notes.append(f"record {visit.record.number} left out: {said} {quantity}")
             continue
         x = {"distance": visit.fact.distance_m, "events": visit.fact.events, "visits": number}[axis]
         if x is None:
@@ -372,7 +373,8 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Trend:
-    """All that was followed of one unit's build, and the state of the unit with that build."""
+    """All that was followed of one unit's build, and the state of the unit with that build; ``own`` is what
+    each record says by itself, by its number and the quantity."""
 
     unit: str
     build: str
@@ -381,6 +383,7 @@ class Trend:
     courses: tuple[Course, ...]
     notes: tuple[str, ...]
     state: State
+    own: Mapping[int, Mapping[str, Estimate]]
 
     def __repr__(self) -> str:
         said = ", ".join(f"{course.series.quantity} {course.state}" for course in self.courses)
@@ -487,7 +490,9 @@ def trend_of(
         [one for visit in visits for one in visit.observations()], build=chosen, limits=held, stock=stock
     )
     courses = [replace(course, reached=_reached(course, state)) for course in courses]
-    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
+    own = {visit.record.number: one.estimates for visit in by_build[chosen] for one in visit.observations()}
+    told = tuple(dict.fromkeys(notes))
+    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), told, state, own)
 
 
 def _reached(course: Course, state: State) -> bool:

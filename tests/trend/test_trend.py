@@ -385,3 +385,20 @@ def test_numbers_that_rest_on_other_statements(history: History, visit: Visit) -
     (told,) = trend_of(history, "Q17").notes
     assert told.startswith("friction_coefficient does not rest on the same statements")
     assert "on spring force in record 1; on ramp angle in record 2, 3" in told
+
+
+def test_friction_is_listed_with_its_own_interval(history: History, visit: Visit) -> None:
+    """Records whose friction rests on the sheet's spring force are followed by their change; what each says
+    by itself is listed all the same, ±1.96 times √(0.0034² + 0.0017²) by hand, by both commands."""
+    budget = {"spring force (build sheet)": 0.0034, "bench repeatability": 0.0017}
+    for number, value in enumerate((0.1132, 0.1061)):
+        path = visit("Q17-b", f"2026-0{number + 1}-01", 500.0 * number, 82.0)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        document["parameters"]["friction_coefficient"] = parameter(value, budget)
+        path.write_text(json.dumps(document), encoding="utf-8")
+        history.add([path])
+    for words in (("history", "list"), ("trend", "Q17")):
+        shown = CliRunner().invoke(main, [*words, "--store", history.label]).stdout
+        assert "friction" in shown
+        assert "0.113 (0.106 to 0.121)" in shown, shown
+        assert "0.106 (0.099 to 0.114)" in shown, shown
