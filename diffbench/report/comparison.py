@@ -343,7 +343,7 @@ def comparison_document(result: Comparison, figures: Sequence[PageFigure] = ()) 
         _changes(result, main=True),
         _changes(result, main=False),
         _wear(result),
-        Section("Limits (ISO 14253-1)", (limits_table(result.limits),)),
+        Section(f"Limits (ISO 14253-1){_read_at(result)}", (limits_table(result.limits),)),
         _next_event(result),
         _conditions(result),
         items("What that says", map(printable, result.readings)),
@@ -382,7 +382,8 @@ def _changes(result: Comparison, *, main: bool) -> Section:
         if main
         else "Ramps, friction surface and oil, held against the doubt of the fits alone"
     )
-    blocks: list[Block] = [bare(rows, head=("", "before", "after", "change", "95 % interval", ""))]
+    place = _at_reference(result)
+    blocks: list[Block] = [bare(rows, head=(place, "before", "after", "change", "95 % interval", ""))]
     carried = [
         f"{label(name)} {with_unit(number_text(change.carried, change.carried * change.u), change.unit)}"
         for name, change in result.changes.items()
@@ -400,6 +401,21 @@ def _changes(result: Comparison, *, main: bool) -> Section:
     for source, of in doubts.items():
         blocks.append(Sentence(f"largest doubt, {', '.join(of)}: {source}", first="  "))
     return Section(heading, tuple(blocks))
+
+
+def _at_reference(result: Comparison) -> str:
+    """Where the changes are quoted, which need not be where a limit is judged."""
+    heat, speed = (result.reference.get(name) for name in ("temperature_degC", "speed_difference_rad_s"))
+    return "at the reference" if heat is None or speed is None else f"at {heat:g} °C, {speed:g} rad/s"
+
+
+def _read_at(result: Comparison) -> str:
+    """Which limits are judged elsewhere, in the heading of their table."""
+    told = [
+        f"{label(name)} as read{'' if heat is None else f' at {heat:.3g} °C'}"
+        for name, heat in result.read_at.items()
+    ]
+    return f"; {', '.join(told)}" if told else ""
 
 
 def _row(name: str, change: Change) -> tuple[str, ...]:
