@@ -465,14 +465,7 @@ def trend_of(
         for name in QUANTITIES
         if any(visit.parameter(name) or visit.parameter(AS_READ.get(name, "")) for visit in by_build[chosen])
     ]
-    known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
-    for name in (*names, *(limits or {})):
-        if name not in known:
-            raise HistoryError.single(
-                f"no record of build '{chosen}' has a quantity '{name}'",
-                file=history.label,
-                mend=f"name one of {', '.join(sorted(known))}",
-            )
+    _check_known((*names, *(limits or {})), by_build[chosen], history)
     courses = []
     stretches = events_between(by_build[chosen][0].fact.events, by_build[chosen][-1].fact.events)
     for name in names:
@@ -493,6 +486,18 @@ def trend_of(
     own = {visit.record.number: one.estimates for visit in by_build[chosen] for one in visit.observations()}
     told = tuple(dict.fromkeys(notes))
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), told, state, own)
+
+
+def _check_known(names: Sequence[str], visits: Sequence[Visit], history: History) -> None:
+    """Each a quantity that some record of the build has."""
+    known = {parts_of(name)[0] for visit in visits for name in visit.document["parameters"]}
+    for name in names:
+        if name not in known:
+            raise HistoryError.single(
+                f"no record of build '{visits[0].fact.build}' has a quantity '{name}'",
+                file=history.label,
+                mend=f"name one of {', '.join(sorted(known))}",
+            )
 
 
 def _reached(course: Course, state: State) -> bool:
