@@ -51,6 +51,8 @@ INPUT_TORQUE = "input torque [N·m], coast negative, drive positive"
 LOCKING_TORQUE = "locking torque [N·m]"
 #: More points than that are drawn as a picture within the drawing: smaller, and quicker to show.
 DENSE = 300
+#: An input torque that moves by less [N·m] over a run was held.
+HELD = 2.0
 BRANCH_LINES = {"loading": "-", "unloading": "--"}
 
 
@@ -579,7 +581,9 @@ def _recorded_figure(evidence: Evidence) -> Figure:
         here = evidence.used & (evidence.run == number)
         if not here.any():
             continue
-        edges = np.unique(np.quantile(evidence.input_torque[here], np.linspace(0, 1, 9)))
+        # a torque that was held is one place, not eight of its noise
+        parts = 9 if float(np.ptp(evidence.input_torque[here])) > HELD else 2
+        edges = np.unique(np.quantile(evidence.input_torque[here], np.linspace(0, 1, parts)))
         place = np.clip(
             np.searchsorted(edges, evidence.input_torque[here], side="right") - 1, 0, max(edges.size - 2, 0)
         )
@@ -589,7 +593,7 @@ def _recorded_figure(evidence: Evidence) -> Figure:
             rows.append(
                 (
                     f"{number + 1}, {kind}",
-                    f"{torque.min():.0f} to {torque.max():.0f}",
+                    f"{torque.min():z.0f} to {torque.max():z.0f}",
                     str(chosen.size),
                     f"{evidence.locking[chosen].mean():.1f}",
                     f"{evidence.model[chosen].mean():.1f}",

@@ -43,6 +43,8 @@ FOLLOWED = (
 MILLIMETRES = 1e3
 #: A time line longer than this [d] counts in months.
 MONTHS = 90.0
+#: Share of an axis that a text at a visit takes.
+ROOM = 0.2
 #: What of a build can be changed, with factor, unit and words.
 CHANGES = (
     ("shim_m", MILLIMETRES, "mm", "shim"),
@@ -172,7 +174,9 @@ def life_figures(life: Life, say: Say = english) -> Iterator[Figure]:
             for point in points
         ]
         interval = say("95 % interval")
-        head = (say("Date"), f"{say('Value')} [{unit}]", f"{interval[:1].upper()}{interval[1:]} [{unit}]")
+        words_of = (say("Value"), f"{interval[:1].upper()}{interval[1:]}", say("Limits"))
+        limited = any(row[-1] for row in rows)
+        head = (say("Date"), *(f"{one} [{unit}]" for one in words_of))[: 4 if limited else 3]
         shows = say("{name}, visits: {count}; first {first}, last {last}.").format(
             name=words, count=len(points), first=rows[0][1], last=with_unit(rows[-1][1], unit)
         )
@@ -182,7 +186,7 @@ def life_figures(life: Life, say: Say = english) -> Iterator[Figure]:
             paint=lambda axes, q=quantity, u=unit: time_line(life, axes, quantity=q, unit=u, say=say),  # type: ignore[misc]
             size=(4.5, 2.7),
             shows=shows,
-            table=numbers(words, (*head, f"{say('Limits')} [{unit}]"), rows, texts=(0,)),
+            table=numbers(words, head, [row[: len(head)] for row in rows], texts=(0,)),
         )
 
 
@@ -206,15 +210,8 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str, say: Say = en
         capsize=4.0, label=say("measured, 95 % interval"), zorder=4,
     )  # fmt: skip
     told = [say.number(distance_text(one.visit.fact.distance_m)) for one, _ in points]
-    for words, here in groupby(range(len(points)), key=told.__getitem__):
-        # visits in a row at one distance bear it once
-        these = list(here)
-        axes.annotate(
-            words, (float(days[these].mean()), float(values[these, 2].max())), xytext=(0, 4),
-            textcoords="offset points", ha="center", color=MUTED, size=TICK_SIZE,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
-        )  # fmt: skip
-    _draw_limits(axes, [point for _, point in points], days, say("limits of the build sheet"))
+    _write_distances(axes, told, days, values, [point.limits for _, point in points])
+    _draw_limits(axes, [point for _, point in points], days, say("limits"))
     _draw_rebuilds(axes, life, say("rebuilt"))
     span = max(float(np.ptp(axes.dataLim.intervalx)), 30.0)
     middle = float(np.mean(axes.dataLim.intervalx))
@@ -234,6 +231,32 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str, say: Say = en
     if say.comma:
         _write_commas(axes, say)
     return legend_above(axes)
+
+
+def _write_distances(
+    axes: Axes,
+    told: Sequence[str],
+    days: np.ndarray,
+    values: np.ndarray,
+    limits: Sequence[tuple[float, float] | None],
+) -> None:
+    """Kilometres at each visit, once where visits in a row have one distance: away from a neighbour that is
+    near, and below the interval where a limit runs above it."""
+    ends = np.array([end for pair in limits if pair is not None for end in pair])
+    high, wide = float(np.ptp([*values.ravel(), *ends])), max(float(np.ptp(days)), 30.0)
+    groups = [list(here) for _, here in groupby(range(len(told)), key=told.__getitem__)]
+    places = [float(days[these].mean()) for these in groups]
+    for number, (these, at) in enumerate(zip(groups, places, strict=True)):
+        top, bottom = float(values[these, 2].max()), float(values[these, 1].min())
+        below = bool(np.any((ends >= top) & (ends <= top + ROOM * high)))
+        before = number > 0 and at - places[number - 1] < ROOM * wide
+        after = number + 1 < len(places) and places[number + 1] - at < ROOM * wide
+        axes.annotate(
+            told[these[0]], (at, bottom if below else top), xytext=(0, -4 if below else 4),
+            textcoords="offset points", ha="right" if after else "left" if before else "center",
+            va="top" if below else "bottom", color=MUTED, size=TICK_SIZE,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
+        )  # fmt: skip
 
 
 def _write_commas(axes: Axes, say: Say) -> None:

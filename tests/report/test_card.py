@@ -330,6 +330,9 @@ def test_a_life_is_told_in_its_language(complete: Characterisation, tmp_path: Pa
     life = life_of(complete.unit, visits_of(history, complete.unit)[0])
     figures, changes = list(life_figures(life, say)), change_table(life, say)
     assert changes is not None
+    heads = [figure.table.head for figure in figures if figure.table]
+    # limits have a column where there are limits
+    assert [len(head) for head in heads] == [4, *[3] * (len(heads) - 1)]
     drawn = Figure()
     time_line(life, drawn.subplots(), quantity="ramp_bias_drive_loading", unit="1", say=say)
     drawn.draw_without_rendering()

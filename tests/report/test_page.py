@@ -184,6 +184,9 @@ def test_figures_speak_and_have_their_numbers(outline: Outline, made: str) -> No
         assert len(set(head)) == len(head)
         # each bears its unit; a first column may name what a row is of
         assert all("[" in cell or "tested or not" in cell for cell in head[1:]), head
+    # a torque that was held at zero is one place, without a sign
+    recorded = outline.text()[outline.text().index("Measured and modelled locking torque") :]
+    assert "\u22120 to" not in recorded
     # which temperatures a map is shown at is its own affair
     assert sum(str(name).startswith("figure-map-loading-") for name in figures) >= 2
 
@@ -237,6 +240,8 @@ def test_caution_names_the_dangers(outline: Outline) -> None:
     ):
         assert word in caution
     assert "The maker's limits, local rules and qualified people come first." in caution
+    said = caution[len("Caution at the bench") : caution.index("come first.")]
+    assert all(len(sentence.split()) <= 12 for sentence in said.split(". ")), said
 
 
 def test_provenance_is_complete(complete: Characterisation, outline: Outline) -> None:
