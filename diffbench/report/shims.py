@@ -84,6 +84,18 @@ def _advised_figure(result: ShimAdvice) -> Figure:
             f"Preload torque over shims; advised is {MILLIMETRES * best.shim_m:.4g} mm with "
             f"{number_text(best.preload_torque_Nm, best.u_Nm)} N·m."
         ),
+        table=numbers(
+            "Preload torque of the shims in stock",
+            ("Shim [mm]", "Preload torque [N·m]", "95 % interval [N·m]"),
+            [
+                (
+                    f"{MILLIMETRES * one.shim_m:.4g}",
+                    number_text(one.preload_torque_Nm, one.u_Nm),
+                    interval_text(one.low_Nm, one.high_Nm, one.u_Nm),
+                )
+                for one in result.candidates
+            ],
+        ),
     )
 
 

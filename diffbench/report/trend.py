@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item
+from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item, numbers
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.judgement import measured_text, state_sentences
-from diffbench.report.rounding import chance_text, number_text, with_unit
+from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.wording import humanised, label, printable
 from diffbench.trend import Axis, Course, Trend
@@ -185,6 +185,22 @@ def _figures(trend: Trend) -> Iterator[PageFigure]:
             paint=lambda axes, one=found: course(one, axes),  # type: ignore[misc]
             size=WIDE,
             shows=f"{words} of {_records(len(points))}: {verdict_text(found)}.",
+            table=numbers(
+                words,
+                (
+                    f"{ACROSS[found.series.axis][:1].upper()}{ACROSS[found.series.axis][1:]}",
+                    f"Value [{found.series.unit}]",
+                    f"95 % interval [{found.series.unit}]",
+                ),
+                [
+                    (
+                        number_text(point.x * _scale(found.series.axis)),
+                        number_text(point.value, point.u),
+                        interval_text(point.low, point.high, point.u),
+                    )
+                    for point in points
+                ],
+            ),
         )
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import itertools
 import re
 from collections import Counter
 from collections.abc import Callable
 from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -189,6 +192,19 @@ def test_figures_speak_and_have_their_numbers(outline: Outline, made: str) -> No
     assert "\u22120 to" not in recorded
     # which temperatures a map is shown at is its own affair
     assert sum(str(name).startswith("figure-map-loading-") for name in figures) >= 2
+
+
+def test_no_figure_of_any_page_lacks_its_numbers() -> None:
+    """Every figure that is made has a table, but the curve of a card, which is the sweep of the page, and its
+    sketch of words, and what a notebook shows beside the numbers themselves."""
+    lacking = set()
+    for path in Path(str(files("diffbench.report"))).glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in {"Figure", "PageFigure"}:
+                given = {one.arg for one in node.keywords}
+                if "shows" in given and "table" not in given:
+                    lacking.add(path.stem)
+    assert lacking <= {"card", "glossary", "page"}
 
 
 def test_language_title_and_viewport(outline: Outline, made: str) -> None:

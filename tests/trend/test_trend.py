@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -17,7 +18,7 @@ from invented_results import parameter
 from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
-from diffbench.report import text_of, trend_document
+from diffbench.report import Figure, text_of, trend_document
 from diffbench.report.judgement import WORDS
 from diffbench.trend import Course, Point, Series, Trend, course_of, document_of, trend_of
 
@@ -185,6 +186,18 @@ def test_what_was_measured_is_listed(filled: History, words: tuple[str, ...]) ->
     assert "N·m (95 %)" in shown.stdout
     for value, low, high in ((82.0, 79.6, 84.4), (79.0, 76.6, 81.4), (75.4, 73.0, 77.8)):
         assert f"{value:.1f} ({low:.1f} to {high:.1f})" in shown.stdout
+
+
+def test_figures_have_their_numbers(filled: History) -> None:
+    """A row each record, under headings of their own with units."""
+    blocks = [one for part in trend_document(trend_of(filled, "Q17")).sections for one in part.blocks]
+    tables = [one.table for one in blocks if isinstance(one, Figure)]
+    assert tables
+    for table in tables:
+        assert table is not None
+        assert len(set(table.head)) == len(table.head) == 3
+        assert all(re.search(r"\[.+\]$", cell) for cell in table.head)
+    assert tables[0].rows[0] == ("0", "82.0", "79.6 to 84.4")
 
 
 def test_a_steady_unit(history: History, visit: Visit) -> None:
