@@ -22,6 +22,7 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
+from diffbench.answers.observation import judged_elsewhere
 from diffbench.answers.state import Stock, judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
@@ -74,7 +75,8 @@ class Comparison(Document):
     after a rebuild, without a repeatability, or without a limit. ``verdict`` is about the change alone;
     ``state`` is that of the unit by all these records, the newest by its date; None in documents of older
     versions, and without details. ``swapped``: the later state was named first, and stands after all the
-    same.
+    same. Changes are at the ``reference`` condition; limits are judged there but for those of ``read_at``,
+    which hold where the number was read [°C, None where nobody read it].
     """
 
     file_name: ClassVar[str] = "comparison.json"
@@ -100,6 +102,8 @@ class Comparison(Document):
     next_event: NextEvent | None = None
     state: State | None = None
     swapped: bool = False
+    reference: dict[str, float] = Field(default_factory=dict)
+    read_at: dict[str, float | None] = Field(default_factory=dict)
 
     @property
     def failed(self) -> bool:
@@ -158,7 +162,7 @@ def compare(
     if events < 1:
         raise FitError.single("no event lies between the states", key="events", mend="name one or more")
     earlier, later = _members(before), _members(after)
-    swapped = _turned_round(earlier, later)
+    swapped = turned_round(earlier, later)
     if swapped:
         earlier, later = later, earlier
     members = [*earlier, *later]
@@ -201,6 +205,8 @@ def compare(
         if details
         else None,
         swapped=swapped,
+        reference=dict(later[-1].characterisation.reference),
+        read_at={name: found.heat for name, found in judged_elsewhere(later[-1]).items()},
     )
 
 
@@ -216,7 +222,7 @@ def _times(side: Sequence[Member]) -> list[tuple[str, float]]:
     return sorted((m.facts.date or m.characterisation.date, m.facts.distance_m or 0.0) for m in side)
 
 
-def _turned_round(earlier: Sequence[Member], later: Sequence[Member]) -> bool:
+def turned_round(earlier: Sequence[Member], later: Sequence[Member]) -> bool:
     """Whether every visit of what was named first was after every visit of the other."""
     first, other = _times(earlier)[0], _times(later)[-1]
     if first[0] == other[0] and earlier[0].facts.build != later[0].facts.build:

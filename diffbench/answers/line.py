@@ -76,6 +76,15 @@ def place_ahead(x: ArrayLike, *, one_by_one: bool, stretches: int | None = None)
     return float(places[-1]) + stretch
 
 
+def events_between(first: int | None, last: int | None) -> int | None:
+    """How many events lie between two visits, by the events that each counts; None where that tells nothing.
+
+    >>> events_between(0, 6), events_between(None, 6), events_between(6, 6)
+    (6, None, None)
+    """
+    return None if first is None or last is None or last <= first else last - first
+
+
 @dataclass(frozen=True)
 class Line:
     """``y = level + slope (x − centre)`` with scatter ``sigma`` of ``freedom`` degrees of freedom.

@@ -104,6 +104,11 @@ class Observation:
         told = self.distance_m is not None or self.events is not None
         return (*self.assembly, self.distance_m, self.events, "" if told else self.date)
 
+    @property
+    def order(self) -> tuple[str, float, int, str, str]:
+        """Where it stands among the visits of its unit."""
+        return self.date, self.distance_m or 0.0, self.events or 0, self.made, self.record
+
     @cached_property
     def member(self) -> Member | None:
         """The whole result; None of one that holds no form of the model."""

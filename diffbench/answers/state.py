@@ -16,7 +16,7 @@ import numpy as np
 
 from diffbench.answers.differences import Change, Differences, differences_between
 from diffbench.answers.joint import Member, has_repeatability, paired
-from diffbench.answers.line import Axis, Line, axis_over, find_jump, fit_line, place_ahead
+from diffbench.answers.line import Axis, Line, axis_over, events_between, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import (
     Estimate,
     Followed,
@@ -100,8 +100,8 @@ def judge(
     stock : Stock or None
         Shims of the workshop; those of the build sheet by default, else steps of 0.05 mm.
     events : int or None
-        Events from the first visit after the rebuild to the newest, where no record counts them; one from
-        place to place by default.
+        Events from the first visit after the rebuild to the newest, instead of those that the records count;
+        one from place to place where nobody counts.
 
     Returns
     -------
@@ -167,10 +167,12 @@ def _in_order(records: Sequence[Given]) -> list[Observation]:
     latest: dict[tuple[object, ...], Observation] = {}
     for one in sorted(seen, key=lambda one: one.made):
         latest[(*(one.recordings or (one.record,)), one.measured_as)] = one
-    return sorted(
-        latest.values(),
-        key=lambda one: (one.date, one.distance_m or 0.0, one.events or 0, one.made, one.record),
-    )
+    return sorted(latest.values(), key=lambda one: one.order)
+
+
+def newest_build(records: Sequence[Given]) -> str:
+    """The build, as its result calls it, of the latest of records of one unit: the one that is judged."""
+    return _in_order(records)[-1].measured_as
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,6 +199,13 @@ class _Case:
         for one in self.own:
             found.setdefault(one.place, []).append(one)
         return [tuple(here) for here in found.values()]
+
+    @property
+    def stretches(self) -> int | None:
+        """Events between the first visit that can be relied on and the newest: as the caller says, else as
+        the records count them; None where nobody does."""
+        first = self.sound[0].events if self.sound else None
+        return self.events or events_between(first, self.newest.events)
 
     @cached_property
     def earlier_disagreeing(self) -> list[Reason]:
@@ -502,7 +511,7 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
                 records=[one.record for one in sides],
             )
         line = fit_line(x[since:], y[since:], stated=stated)
-        ahead = place_ahead(x, one_by_one=over == "events", stretches=case.events)
+        ahead = place_ahead(x, one_by_one=over == "events", stretches=case.stretches)
         limit = case.limits.get(name) if course.held_to(name) else None
         outcome = next((check.outcome for check in case.checks if check.quantity == name), None)
         if line is None or ahead is None or limit is None or outcome == "not conforming":
@@ -522,7 +531,7 @@ def _of_courses(case: _Case) -> Iterator[Reason]:
 def _of_wear(case: _Case) -> Iterator[Reason]:
     """Limits on wear that the next event is as good as sure to break, if wear goes on in a straight line: it
     is worked out from two states, so that less than that is no more than doubt."""
-    stretches = case.events or len({one.place for one in case.sound}) - 1
+    stretches = case.stretches or len({one.place for one in case.sound}) - 1
     for name, judged in case.wear.items():
         check = judged.check
         if check.value is None or check.high is None or check.outcome == "not conforming":

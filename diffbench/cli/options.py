@@ -60,7 +60,7 @@ LANGUAGES = ("en", "de", "fr", "it", "es", "ja")
 
 def language_option() -> Callable[[F], F]:
     """``--language`` of a card."""
-    text = "Language of cards; the rest of a page is English."
+    text = "Language of cards, and of the pages of a history."
     return click.option(
         "--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help=text
     )

@@ -46,6 +46,9 @@ MANIFEST = "comparison-manifest.json"
     text="The card as html or pdf (one sheet of A4), the result as xlsx; may be repeated.",
 )
 @click.option("--before", type=PATH, metavar="RESULT", help="An earlier result, to stand beside on the card.")
+@click.option(
+    "--events", type=click.IntRange(min=1), help="Events between both; one unless it is said. With --before."
+)
 @language_option()
 def show(
     characterisation: Path,
@@ -54,6 +57,7 @@ def show(
     out: Path | None,
     formats: tuple[str, ...],
     before: Path | None,
+    events: int | None,
     language: str,
 ) -> None:
     """Show a characterisation again, as fit printed it, or write its card for the workshop.
@@ -66,12 +70,14 @@ def show(
     earlier = None if before is None else load_characterisation(before)
     if out is None and (before is not None or language != "en"):
         raise click.UsageError("--before and --language are of a card: name its folder with --out.")
+    if events is not None and before is None:
+        raise click.UsageError("--events lie between two results: name the earlier one with --before.")
     written: list[Path] = []
     if out is not None:
         from diffbench.report.files import card_files
         from diffbench.whole_files import write_whole
 
-        contents = card_files(result, formats or ("html",), before=earlier, language=language)
+        contents = card_files(result, formats or ("html",), before=earlier, events=events, language=language)
         written = write_whole(out, contents)
     if as_json:
         click.echo(result.to_json(), nl=False)

@@ -110,7 +110,7 @@ def card_of(
     characterisation, locking_map : Characterisation, LockingMap
         The result; of several builds the card is of the one that the map is of.
     state : State
-        How the unit stands.
+        How the unit stands; its unit, build and date are those of the card.
     before : pair or None
         An earlier result and its map, to stand beside.
     language, say : str, callable
@@ -124,9 +124,9 @@ def card_of(
     numbers = tuple(_numbers(characterisation, build, None if before is None else before[0], say))
     drawn = torques_to_draw(locking_map).size > 1
     return Card(
-        unit=printable(characterisation.unit, limit=LONGEST_NAME),
-        build=printable(build, limit=LONGEST_NAME),
-        date=printable(characterisation.date, limit=40),
+        unit=printable(state.unit, limit=LONGEST_NAME),
+        build=printable(state.build, limit=LONGEST_NAME),
+        date=printable(state.date, limit=40),
         before_date="" if before is None else printable(before[0].date, limit=40),
         judged=judged(state, say),
         numbers=numbers,

@@ -12,10 +12,21 @@ from numpy.typing import NDArray
 from diffbench.answers.comparison import Comparison
 from diffbench.answers.differences import Change, DifferenceMap
 from diffbench.answers.wear import HeldLimit
-from diffbench.report.document import WIDE, Block, Document, Section, Sentence, bare, item, items
+from diffbench.report.document import (
+    WIDE,
+    Block,
+    Document,
+    Section,
+    Sentence,
+    Table,
+    bare,
+    item,
+    items,
+    numbers,
+)
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.judgement import state_sentences
-from diffbench.report.locking_torque import LOCKING_TORQUE, branch_curve, over_torque
+from diffbench.report.locking_torque import LOCKING_TORQUE, branch_cells, branch_curve, over_torque
 from diffbench.report.map_contours import (
     WASH,
     dress_map,
@@ -57,6 +68,7 @@ STATE_MARKS = {"before": "o", "after": "s"}
 BOTH_BRANCHES: tuple[Branch, ...] = ("loading", "unloading")
 Array = NDArray[np.float64]
 MOST_LEVELS = 9
+MOST_ROWS = 12
 #: Dots over what is not significant, as dense as to be seen on every shade.
 NOT_SIGNIFICANT = "..."
 MICROMETRES = 1e6
@@ -204,6 +216,7 @@ def comparison_figures(
             paint=lambda axes: before_after(before, after, axes, speed_difference=speed, temperature=heat),
             size=WIDE,
             shows=f"Locking torque over input torque of unit {unit}, {dates}.",
+            table=_curves_table(before, after, speed, heat),
         )
     ]
     if moved:
@@ -215,9 +228,37 @@ def comparison_figures(
                 paint=lambda axes: changes(comparison, axes),
                 size=(WIDE[0], 1.1 + 0.4 * len(moved)),
                 shows=f"Relative changes: {told}.",
+                table=numbers(
+                    "What changed",
+                    ("Quantity", "Change [% of before]", "95 % interval [% of before]"),
+                    [
+                        (
+                            label(name),
+                            number_text(PER_CENT * one.change, PER_CENT * one.u),
+                            interval_text(PER_CENT * one.low, PER_CENT * one.high, PER_CENT * one.u),
+                        )
+                        for name, one in moved
+                    ],
+                    texts=(0,),
+                ),
             )
         )
     return tuple(made)
+
+
+def _curves_table(before: LockingMap, after: LockingMap, speed: float, heat: float) -> Table:
+    """Both states while the torque rises, where either map has a node at the reference condition."""
+    curves = {
+        name: branch_curve(one, "loading", speed_difference=speed, temperature=heat)
+        for name, one in (("Before", before), ("After", after))
+    }
+    first = curves["Before"].input_torque
+    rows = [
+        (f"{at:z.0f}", *(cell for curve in curves.values() for cell in branch_cells(curve, at)[:2]))
+        for at in first[:: max(first.size // MOST_ROWS, 1)].tolist()
+    ]
+    heads = (f"{name}{of} [N·m]" for name in curves for of in ("", ", 95 % limits"))
+    return numbers("Locking torque while loading", ("Input torque [N·m]", *heads), rows)
 
 
 def drawable(found: DifferenceMap | None) -> TypeGuard[DifferenceMap]:
@@ -343,7 +384,7 @@ def comparison_document(result: Comparison, figures: Sequence[PageFigure] = ()) 
         _changes(result, main=True),
         _changes(result, main=False),
         _wear(result),
-        Section("Limits (ISO 14253-1)", (limits_table(result.limits),)),
+        Section(f"Limits (ISO 14253-1){_read_at(result)}", (limits_table(result.limits),)),
         _next_event(result),
         _conditions(result),
         items("What that says", map(printable, result.readings)),
@@ -382,7 +423,8 @@ def _changes(result: Comparison, *, main: bool) -> Section:
         if main
         else "Ramps, friction surface and oil, held against the doubt of the fits alone"
     )
-    blocks: list[Block] = [bare(rows, head=("", "before", "after", "change", "95 % interval", ""))]
+    place = _at_reference(result)
+    blocks: list[Block] = [bare(rows, head=(place, "before", "after", "change", "95 % interval", ""))]
     carried = [
         f"{label(name)} {with_unit(number_text(change.carried, change.carried * change.u), change.unit)}"
         for name, change in result.changes.items()
@@ -400,6 +442,21 @@ def _changes(result: Comparison, *, main: bool) -> Section:
     for source, of in doubts.items():
         blocks.append(Sentence(f"largest doubt, {', '.join(of)}: {source}", first="  "))
     return Section(heading, tuple(blocks))
+
+
+def _at_reference(result: Comparison) -> str:
+    """Where the changes are quoted, which need not be where a limit is judged."""
+    heat, speed = (result.reference.get(name) for name in ("temperature_degC", "speed_difference_rad_s"))
+    return "at the reference" if heat is None or speed is None else f"at {heat:g} °C, {speed:g} rad/s"
+
+
+def _read_at(result: Comparison) -> str:
+    """Which limits are judged elsewhere, in the heading of their table."""
+    told = [
+        f"{label(name)} as read{'' if heat is None else f' at {heat:.3g} °C'}"
+        for name, heat in result.read_at.items()
+    ]
+    return f"; {', '.join(told)}" if told else ""
 
 
 def _row(name: str, change: Change) -> tuple[str, ...]:

@@ -276,7 +276,7 @@ def _interval_figure(
     ]
     widest = max(found, key=lambda d: d.high - d.low)
     head = (
-        "Quantity", "Value ± standard uncertainty", "95 % interval about it [%]",
+        "Quantity", "Value ± standard uncertainty [unit beside it]", "95 % interval about it [%]",
         *(f"{kind[:1].upper()}{kind[1:]} [% of variance]" for kind in SOURCE_COLOURS),
     )  # fmt: skip
     return Figure(
@@ -321,5 +321,7 @@ def correlation_figure(characterisation: Characterisation) -> Figure | None:
             "The larger a square, the closer two go together: what the data hardly tell apart. An error in "
             "one comes with an error in the other. Intervals of results that use both take that into account."
         ),
-        table=numbers("Correlation [1]", ("Quantity", *(str(k + 1) for k in range(last))), rows, texts=(0,)),
+        table=numbers(
+            "Correlation [1]", ("Quantity", *(f"With {k + 1} [1]" for k in range(last))), rows, texts=(0,)
+        ),
     )

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from diffbench.children import run
-from diffbench.errors import OutputError
+from diffbench.errors import FitError, OutputError
 from diffbench.exports.csv_table import map_csv
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.locking_map import LockingMap
@@ -156,23 +156,34 @@ def card_files(
     formats: Sequence[str],
     *,
     before: Characterisation | None = None,
+    events: int | None = None,
     language: str = "en",
 ) -> dict[str, bytes]:
     """The card of a result by the names of its files, "html", "pdf" or both; "xlsx" is the whole result as a
-    workbook. ``before`` is an earlier result. Raises ``OutputError`` where one cannot be made."""
-    from diffbench.answers.state import judge
+    workbook. ``before`` is an earlier result, ``events`` how many lie between. Raises ``OutputError`` where
+    one cannot be made, and ``FitError`` where ``before`` is of another unit, or of a later day."""
+    from diffbench.answers.comparison import turned_round
+    from diffbench.answers.joint import member
+    from diffbench.answers.state import judge, newest_build
     from diffbench.report.card import card_of, card_pdf, curve_map
     from diffbench.report.glossary import card_glossary
     from diffbench.report.messages import say_in
     from diffbench.report.page import page_of
 
-    earlier = None if before is None else (before, curve_map(before, before.builds[-1].build))
-    records = [result] if before is None or before.unit != result.unit else [before, result]
-    build = result.builds[-1].build
+    build, earlier = newest_build([result]), None
+    state = judge([result] if before is None else [before, result], build=build, events=events)
+    if before is not None:
+        last = newest_build([before])
+        first = before.of_build(last)
+        if turned_round([member(first)], [member(result, build=build)]):
+            raise FitError.single(
+                f"the result before, of {first.date}, is later than that of {state.date}",
+                mend="name the later result first, and the earlier one as before",
+            )
+        earlier = first, curve_map(before, last)
     card = card_of(
-        result, curve_map(result, build), judge(records, build=build), before=earlier, language=language,
-        say=say_in(language),
-    )  # fmt: skip
+        result, curve_map(result, build), state, before=earlier, language=language, say=say_in(language)
+    )
     contents = {}
     if "html" in formats:
         title, (terms, sketch) = f"{card.unit}, {card.date}", card_glossary(card.say)

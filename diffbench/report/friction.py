@@ -488,8 +488,8 @@ def _friction_figure(characterisation: Characterisation, over: Over) -> Figure:
             f"Friction over {words}",
             (
                 head,
-                "Friction, reference = 1" if scale is None else "Friction coefficient",
-                "95 % of the course",
+                "Friction, reference = 1 [1]" if scale is None else "Friction coefficient [1]",
+                "95 % of the course [1]",
             ),
             rows,
         ),

@@ -206,13 +206,14 @@ def reason_text(reason: Reason, say: Say) -> Iterator[str]:
     def number(value: float | None, u: float | None = None) -> str:
         return "" if value is None else say.number(three_digits(factor * value, u, unit))
 
+    finding = printable((reason.name or "").replace("_", " "), limit=60)
     u = None if reason.low is None or reason.high is None else factor * (reason.high - reason.low)
     fields = {
         "name": "" if reason.quantity is None else name_text(reason.quantity, say),
         "value": number(reason.value, None if u is None else u / (2.0 * NORMAL_95)),
         "limit": number(reason.limit),
         "dates": _listed([printable(date, limit=20) for date in reason.dates], say),
-        "finding": printable((reason.name or "").replace("_", " "), limit=60),
+        "finding": say(finding),
     }
     key = f"{reason.kind} {reason.side}"
     for message in REASONS.get(key) or REASONS[reason.kind]:

@@ -171,7 +171,14 @@ def _figure(day: Day) -> Figure:
         )
         for name, log, bench in told
     ]
-    head = (across, "log [%]", "low", "high", "bench [%]", "low", "high")
+    head = (
+        across,
+        *(
+            f"{of}{end} [%]"
+            for of in ("log", "bench")
+            for end in ("", ", lower 95 % limit", ", upper 95 % limit")
+        ),
+    )
     return Figure(
         "log-and-bench",
         "Share kept by log and bench",

@@ -51,6 +51,8 @@ INPUT_TORQUE = "input torque [N·m], coast negative, drive positive"
 LOCKING_TORQUE = "locking torque [N·m]"
 #: More points than that are drawn as a picture within the drawing: smaller, and quicker to show.
 DENSE = 300
+#: An input torque that moves by less [N·m] over a run was held.
+HELD = 2.0
 BRANCH_LINES = {"loading": "-", "unloading": "--"}
 
 
@@ -500,7 +502,7 @@ def branch_table(caption: str, unit: str, curves: Mapping[Branch, BranchCurve], 
     """Both branches at input torques [N·m]: value, 95 % limits, and whether that was tested."""
     head = ["Input torque [N·m]"]
     for word in ("Loading", "Unloading"):
-        head += [f"{word} [{unit}]", f"{word}, 95 % limits", word]
+        head += [f"{word} [{unit}]", f"{word}, 95 % limits [{unit}]", f"{word}, tested or not"]
     rows = [
         (f"{at:.0f}", *(cell for b in BRANCHES for cell in branch_cells(curves[b], at)))
         for at in torque.tolist()
@@ -579,7 +581,9 @@ def _recorded_figure(evidence: Evidence) -> Figure:
         here = evidence.used & (evidence.run == number)
         if not here.any():
             continue
-        edges = np.unique(np.quantile(evidence.input_torque[here], np.linspace(0, 1, 9)))
+        # a torque that was held is one place, not eight of its noise
+        parts = 9 if float(np.ptp(evidence.input_torque[here])) > HELD else 2
+        edges = np.unique(np.quantile(evidence.input_torque[here], np.linspace(0, 1, parts)))
         place = np.clip(
             np.searchsorted(edges, evidence.input_torque[here], side="right") - 1, 0, max(edges.size - 2, 0)
         )
@@ -589,14 +593,14 @@ def _recorded_figure(evidence: Evidence) -> Figure:
             rows.append(
                 (
                     f"{number + 1}, {kind}",
-                    f"{torque.min():.0f} to {torque.max():.0f}",
+                    f"{torque.min():z.0f} to {torque.max():z.0f}",
                     str(chosen.size),
                     f"{evidence.locking[chosen].mean():.1f}",
                     f"{evidence.model[chosen].mean():.1f}",
                 )
             )
     count = int(evidence.used.sum())
-    head = ("Run", "Input torque [N·m]", "Cells", "Measured, mean [N·m]", "Model, mean [N·m]")
+    head = ("Run", "Input torque [N·m]", "Cells [1]", "Measured, mean [N·m]", "Model, mean [N·m]")
     by_hand = int((evidence.used & ~sweep_cells(evidence)).sum())
     return Figure(
         paint=lambda axes: recorded(evidence, axes),
@@ -635,7 +639,7 @@ def _residual_figure(evidence: Evidence, axis: str, words: str) -> Figure:
         caption=f"Means of bins stay within {worst:.2f} N·m of zero.",
         table=numbers(
             f"Residual in bins of {name}",
-            (f"Centre, {words}", "Cells", "Mean of the residual [N·m]", "Root mean square [N·m]"),
+            (f"Centre, {words}", "Cells [1]", "Mean of the residual [N·m]", "Root mean square [N·m]"),
             rows,
         ),
     )

@@ -315,7 +315,7 @@ def _contour_figure(
         )
         for i in range(torque.size)
     ]
-    head = ("Input torque [N·m]", *(f"{number_text(s, 0.1)} rad/s" for s in speed.tolist()))
+    head = ("Input torque [N·m]", *(f"At {number_text(s, 0.1)} rad/s [N·m]" for s in speed.tolist()))
     name = f"map-{branch}-{index}"
     title = f"{branch.capitalize()}, {temperature:.0f} °C"
     return Figure(

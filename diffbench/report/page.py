@@ -61,7 +61,7 @@ CONTOURS = (6.0, 4.2)
 #: Drawings of one notebook must not share ids, whatever is shown how often.
 _COUNT = itertools.count(1)
 #: The space between a number and its unit, which no line breaks.
-_UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]+·m|%|mm|°|rad)")
+_UNIT = re.compile(r"(?<=\d) (?=[^\W\d_]+·m|%|mm|µm|km|°|rad)")
 _BOX = (
     f"--ink:{INK};--muted:{MUTED};--rule:{GRID};--paper:#fdfcf9;background:#fdfcf9;color:{INK};"
     "max-width:46rem;padding:.75rem 1rem;font-family:sans-serif"

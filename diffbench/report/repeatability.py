@@ -5,7 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from diffbench.answers.repeatability import Outlying, Repeatability
-from diffbench.report.document import WIDE, Document, Figure, Literally, Section, Sentence, bare, items
+from diffbench.report.document import (
+    WIDE,
+    Document,
+    Figure,
+    Literally,
+    Section,
+    Sentence,
+    bare,
+    items,
+    numbers,
+)
 from diffbench.report.rounding import interval_text, number_text, with_unit
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, dress, legend_above
 from diffbench.report.wording import label, printable
@@ -65,6 +75,15 @@ def _figure(result: Repeatability) -> Figure:
         shows=(
             f"{len(result.repeats)} visits; most scatter has {label(wide[0])} with "
             f"{number_text(PER_CENT * wide[1].relative, PER_CENT * wide[1].relative)} %."
+        ),
+        table=numbers(
+            "Each visit against the mean of all",
+            ("Quantity", *(f"Visit {i} [% of the mean]" for i in range(1, len(result.repeats) + 1))),
+            [
+                (label(name), *(f"{PER_CENT * (value / q.mean - 1.0):+z.2f}" for value in q.values))
+                for name, q in result.quantities.items()
+            ],
+            texts=(0,),
         ),
     )
 

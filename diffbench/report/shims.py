@@ -84,6 +84,18 @@ def _advised_figure(result: ShimAdvice) -> Figure:
             f"Preload torque over shims; advised is {MILLIMETRES * best.shim_m:.4g} mm with "
             f"{number_text(best.preload_torque_Nm, best.u_Nm)} N·m."
         ),
+        table=numbers(
+            "Preload torque of the shims in stock",
+            ("Shim [mm]", "Preload torque [N·m]", "95 % interval [N·m]"),
+            [
+                (
+                    f"{MILLIMETRES * one.shim_m:.4g}",
+                    number_text(one.preload_torque_Nm, one.u_Nm),
+                    interval_text(one.low_Nm, one.high_Nm, one.u_Nm),
+                )
+                for one in result.candidates
+            ],
+        ),
     )
 
 
@@ -130,7 +142,7 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
         (
             f"{MILLIMETRES * (facts.shim_m or 0.0):.4g}",
             printable(facts.build, limit=60),
-            with_uncertainty(item.value, item.u, item.unit),
+            with_uncertainty(item.value, item.u),
             interval_text(item.low, item.high, item.u),
         )
         for facts, item in rungs
@@ -141,7 +153,7 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
         title="Preload torque over shims",
         size=WIDE,
         shows=(
-            f"Preload torque over shims: {rows[0][2]} at {rows[0][0]} mm to {rows[-1][2]} at "
+            f"Preload torque over shims: {rows[0][2]} N·m at {rows[0][0]} mm to {rows[-1][2]} N·m at "
             f"{rows[-1][0]} mm."
         ),
         caption=(
@@ -150,7 +162,7 @@ def ladder_figure(characterisation: Characterisation) -> Figure | None:
         ),
         table=numbers(
             "Preload torque over shims",
-            ("Shim [mm]", "Build", "Preload torque ± standard uncertainty", "95 % interval [N·m]"),
+            ("Shim [mm]", "Build", "Preload torque ± standard uncertainty [N·m]", "95 % interval [N·m]"),
             rows,
             texts=(1,),
         ),

@@ -11,7 +11,7 @@ import numpy as np
 from diffbench.answers.corner import CornerEntry, PhaseResult, Rung
 from diffbench.answers.operating_point import Interval, SlipVerdict, TorqueSplit
 from diffbench.answers.rebuild import Compared
-from diffbench.report.document import WIDE, Block, Document, Literally, Section, Sentence, bare
+from diffbench.report.document import WIDE, Block, Document, Literally, Section, Sentence, bare, numbers
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.rounding import interval_text, number_text
 from diffbench.report.style import INK, MUTED, SCALE_STOPS, TICK_SIZE, dress, legend_above
@@ -221,10 +221,22 @@ def corner_figures(result: CornerEntry) -> tuple[PageFigure, ...]:
             paint=lambda axes, draw=draw: draw(result, axes),  # type: ignore[misc]
             size=WIDE,
             shows=f"{words} of {len(result.rungs)} units over {count} phases of {car}.",
+            table=numbers(
+                words.capitalize(),
+                ("Unit", *(f"{printable(phase.phase)}, 95 % [{unit}]" for phase in result.rungs[0].phases)),
+                [
+                    (
+                        printable(rung.label),
+                        *(interval_cell(getattr(phase, of), times=times) for phase in rung.phases),
+                    )
+                    for rung in result.rungs
+                ],
+                texts=(0,),
+            ),
         )
-        for name, words, draw in (
-            ("kept", "wheel-speed difference kept", kept),
-            ("yaw-moments", "yaw moment against the turn", yaw_moments),
+        for name, words, draw, of, times, unit in (
+            ("kept", "wheel-speed difference kept", kept, "share_kept", PER_CENT, "%"),
+            ("yaw-moments", "yaw moment against the turn", yaw_moments, "yaw_moment", 1.0, "N·m"),
         )
     )
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item
+from diffbench.report.document import WIDE, Document, Section, Sentence, Table, bare, item, numbers
 from diffbench.report.document import Figure as PageFigure
 from diffbench.report.judgement import measured_text, state_sentences
-from diffbench.report.rounding import chance_text, number_text, with_unit
+from diffbench.report.rounding import chance_text, interval_text, number_text, with_unit
 from diffbench.report.style import DIRECTION_COLOURS, GRID, INK, MUTED, PAPER, dress, legend_above
 from diffbench.report.wording import humanised, label, printable
 from diffbench.trend import Axis, Course, Trend
+from diffbench.trend.courses import FRICTION
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -184,17 +185,39 @@ def _figures(trend: Trend) -> Iterator[PageFigure]:
             paint=lambda axes, one=found: course(one, axes),  # type: ignore[misc]
             size=WIDE,
             shows=f"{words} of {_records(len(points))}: {verdict_text(found)}.",
+            table=numbers(
+                words,
+                (
+                    f"{ACROSS[found.series.axis][:1].upper()}{ACROSS[found.series.axis][1:]}",
+                    f"Value [{found.series.unit}]",
+                    f"95 % interval [{found.series.unit}]",
+                ),
+                [
+                    (
+                        number_text(point.x * _scale(found.series.axis)),
+                        number_text(point.value, point.u),
+                        interval_text(point.low, point.high, point.u),
+                    )
+                    for point in points
+                ],
+            ),
         )
 
 
 def _measured(trend: Trend) -> Table:
-    """Each record of the build with what is followed first: two quantities, at three digits."""
+    """Each record of the build with what is followed first: two quantities, at three digits. A friction is
+    the record's own, with its own interval, whatever it is followed by."""
     shown = trend.courses[:MOST_COLUMNS]
     rows: dict[tuple[float, str, int], dict[int, str]] = {}
     for i, course in enumerate(shown):
         for point in course.series.points:
             key = point.x, point.date, point.record
             rows.setdefault(key, {})[i] = measured_text(point.value, point.low, point.high)
+    for i, course in enumerate(shown):
+        for key, texts in rows.items():
+            found = trend.own[key[2]].get(FRICTION) if course.series.quantity == FRICTION else None
+            if found is not None:
+                texts[i] = measured_text(found.value, found.low, found.high)
     units = [with_unit(label(one.series.quantity) + ",", one.series.unit).removesuffix(",") for one in shown]
     head = ("record", "date", trend.axis, *(f"{unit} (95 %)" for unit in units))
     cells = [

@@ -16,14 +16,14 @@ from diffbench.answers.state import Stock, judge
 from diffbench.history.journal import sha256
 from diffbench.report.card import Card, card_of, curve_map
 from diffbench.report.document import Figure, Table, numbers
-from diffbench.report.glossary import card_glossary, glossary_figure, glossary_table
+from diffbench.report.glossary import card_glossary
 from diffbench.report.history import distance_text
-from diffbench.report.judgement import judged, three_digits
-from diffbench.report.messages import say_in
+from diffbench.report.judgement import judged, name_text, three_digits
+from diffbench.report.messages import Say, english, say_in
 from diffbench.report.page import page_of
-from diffbench.report.rounding import interval_text, number_text, with_uncertainty
+from diffbench.report.rounding import number_text, with_uncertainty, with_unit
 from diffbench.report.style import INK, MUTED, PAPER, STATE_COLOURS, TICK_SIZE, dress, legend_above
-from diffbench.report.wording import label, printable
+from diffbench.report.wording import printable
 from diffbench.results.characterisation import BuildFacts, Characterisation
 from diffbench.results.locking_map import LockingMap
 from diffbench.results.state import State
@@ -41,6 +41,10 @@ FOLLOWED = (
     "ramp_bias_coast_loading",
 )
 MILLIMETRES = 1e3
+#: A time line longer than this [d] counts in months.
+MONTHS = 90.0
+#: Share of an axis that a text at a visit takes.
+ROOM = 0.2
 #: What of a build can be changed, with factor, unit and words.
 CHANGES = (
     ("shim_m", MILLIMETRES, "mm", "shim"),
@@ -117,15 +121,14 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
     """All pages by name: one of each unit, one card of each visit, and ``index.html`` over all units, which
     is the last."""
     pages: dict[str, str] = {}
+    say = say_in(language)
+    terms, sketch = card_glossary(say)
     for life in lives:
         before: tuple[Characterisation, LockingMap] | None = None
         newest: Card | None = None
         for one in life.seen:
             made = curve_map(one.result, one.visit.fact.measured_as)
-            newest = card_of(
-                one.result, made, one.state, before=before, language=language, say=say_in(language)
-            )
-            terms, sketch = card_glossary(newest.say)
+            newest = card_of(one.result, made, one.state, before=before, language=language, say=say)
             pages[one.card] = page_of(
                 "card_page", title=f"{newest.unit}, {newest.date}", the_card=newest, language=language,
                 up=(life.page, newest.unit), terms=terms, sketch=sketch,
@@ -134,26 +137,28 @@ def unit_pages(lives: Sequence[Life], *, language: str = "en") -> dict[str, byte
         assert newest is not None
         pages[life.page] = page_of(
             "unit",
-            title=f"Unit {printable(life.unit, limit=60)}",
+            title=f"{say('Unit')} {printable(life.unit, limit=60)}",
             the_card=newest,
-            figures=list(life_figures(life)),
-            visits=visit_table(life),
-            cards=[(one.card, _place(one)) for one in life.seen],
-            changes=change_table(life),
-            terms=glossary_table(),
-            sketch=glossary_figure(),
+            language=language,
+            figures=list(life_figures(life, say)),
+            visits=visit_table(life, say),
+            cards=[(one.card, _place(one, say)) for one in life.seen],
+            changes=change_table(life, say),
+            terms=terms,
+            sketch=sketch,
         )
-    pages["index.html"] = page_of("units", title="Units", rows=[_row(life) for life in lives])
+    rows = [_row(life, say) for life in lives]
+    pages["index.html"] = page_of("units", title=say("Units"), rows=rows, language=language, say=say)
     return {name: text.encode("utf-8", "backslashreplace") for name, text in pages.items()}
 
 
-def life_figures(life: Life) -> Iterator[Figure]:
-    """Each quantity that was seen twice over the dates of the visits."""
+def life_figures(life: Life, say: Say = english) -> Iterator[Figure]:
+    """Each quantity that was seen over the dates of the visits, in a language."""
     for quantity in FOLLOWED:
         points = [point for one in life.seen if (point := _point(one, quantity)) is not None]
         if not points:
             continue
-        words = label(quantity)
+        words = name_text(quantity, say)
         unit = next(
             item.unit
             for one in life.seen
@@ -162,31 +167,39 @@ def life_figures(life: Life) -> Iterator[Figure]:
         rows = [
             (
                 point.day.isoformat(),
-                number_text(point.value, (point.high - point.low) / 3.92),
-                interval_text(point.low, point.high, (point.high - point.low) / 3.92),
-                "" if point.limits is None else interval_text(*point.limits),
+                say.number(number_text(point.value, u := (point.high - point.low) / 3.92)),
+                _range(point.low, point.high, u, say),
+                "" if point.limits is None else _range(*point.limits, None, say),
             )
             for point in points
         ]
-        name = quantity.replace("_", "-")
+        interval = say("95 % interval")
+        words_of = (say("Value"), f"{interval[:1].upper()}{interval[1:]}", say("Limits"))
+        limited = any(row[-1] for row in rows)
+        head = (say("Date"), *(f"{one} [{unit}]" for one in words_of))[: 4 if limited else 3]
+        shows = say("{name}, visits: {count}; first {first}, last {last}.").format(
+            name=words, count=len(points), first=rows[0][1], last=with_unit(rows[-1][1], unit)
+        )
         yield Figure(
-            name=f"life-{name}",
-            title=f"{words[:1].upper()}{words[1:]} over the life of the unit",
-            paint=lambda axes, q=quantity, u=unit: time_line(life, axes, quantity=q, unit=u),  # type: ignore[misc]
+            name=f"life-{quantity.replace('_', '-')}",
+            title=say("{name} over the life of the unit").format(name=words),
+            paint=lambda axes, q=quantity, u=unit: time_line(life, axes, quantity=q, unit=u, say=say),  # type: ignore[misc]
             size=(4.5, 2.7),
-            shows=f"{words} of {len(points)} visits, from {rows[0][1]} to {rows[-1][1]} {unit}.".replace(
-                " 1.", "."
-            ),
-            table=numbers(
-                f"{words} by visit", ("Date", f"Value [{unit}]", "95 % interval", "Limits"), rows, texts=(0,)
-            ),
+            shows=shows,
+            table=numbers(words, head, [row[: len(head)] for row in rows], texts=(0,)),
         )
 
 
-def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
+def _range(low: float, high: float, u: float | None, say: Say) -> str:
+    """Two ends, with the words and the decimal sign of a language."""
+    ends = (say.number(number_text(end, u)) for end in (low, high))
+    return say("{low} to {high}").format(**dict(zip(("low", "high"), ends, strict=True)))
+
+
+def time_line(life: Life, axes: Axes, *, quantity: str, unit: str, say: Say = english) -> Axes:
     """One quantity over the dates of the visits, with 95 % limits and the limits of the build sheet; a line
     stands where the unit was rebuilt, and each visit bears its kilometres."""
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib.dates import AutoDateLocator, DateFormatter
 
     points = [(one, point) for one in life.seen if (point := _point(one, quantity)) is not None]
     days = np.array([_days(point.day) for _, point in points])
@@ -194,19 +207,12 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
     axes.errorbar(
         days, values[:, 0], yerr=np.stack([values[:, 0] - values[:, 1], values[:, 2] - values[:, 0]]),
         fmt="o", color=STATE_COLOURS["before"], markersize=7.0, markeredgecolor=PAPER, elinewidth=1.8,
-        capsize=4.0, label="measured, 95 % interval", zorder=4,
+        capsize=4.0, label=say("measured, 95 % interval"), zorder=4,
     )  # fmt: skip
-    told = [distance_text(one.visit.fact.distance_m) for one, _ in points]
-    for words, here in groupby(range(len(points)), key=told.__getitem__):
-        # visits in a row at one distance bear it once
-        these = list(here)
-        axes.annotate(
-            words, (float(days[these].mean()), float(values[these, 2].max())), xytext=(0, 4),
-            textcoords="offset points", ha="center", color=MUTED, size=TICK_SIZE,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
-        )  # fmt: skip
-    _draw_limits(axes, [point for _, point in points], days)
-    _draw_rebuilds(axes, life)
+    told = [say.number(distance_text(one.visit.fact.distance_m)) for one, _ in points]
+    _write_distances(axes, told, days, values, [point.limits for _, point in points])
+    _draw_limits(axes, [point for _, point in points], days, say("limits"))
+    _draw_rebuilds(axes, life, say("rebuilt"))
     span = max(float(np.ptp(axes.dataLim.intervalx)), 30.0)
     middle = float(np.mean(axes.dataLim.intervalx))
     axes.set_xlim(middle - 0.6 * span, middle + 0.6 * span)
@@ -214,24 +220,64 @@ def time_line(life: Life, axes: Axes, *, quantity: str, unit: str) -> Axes:
     locator = AutoDateLocator(minticks=2, maxticks=5)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     years = sorted({point.day.year for _, point in points})
+    years_text = " – ".join(map(str, dict.fromkeys((years[0], years[-1]))))
     dress(
         axes,
-        across=f"date, {' to '.join(map(str, dict.fromkeys((years[0], years[-1]))))}",
-        upward=f"{label(quantity)}{'' if unit == '1' else f' [{unit}]'}",
+        across=f"{say('date')}, {years_text}",
+        upward=f"{name_text(quantity, say)}{'' if unit == '1' else f' [{unit}]'}",
     )
-    days_text = ConciseDateFormatter(locator, show_offset=False)  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_formatter(days_text)
+    # in figures, as every language reads them (ISO 8601)
+    axes.xaxis.set_major_formatter(DateFormatter("%Y-%m" if span > MONTHS else "%m-%d"))  # type: ignore[no-untyped-call]
+    if say.comma:
+        _write_commas(axes, say)
     return legend_above(axes)
 
 
-def _draw_limits(axes: Axes, points: Sequence[Point], days: np.ndarray) -> None:
+def _write_distances(
+    axes: Axes,
+    told: Sequence[str],
+    days: np.ndarray,
+    values: np.ndarray,
+    limits: Sequence[tuple[float, float] | None],
+) -> None:
+    """Kilometres at each visit, once where visits in a row have one distance: away from a neighbour that is
+    near, and below the interval where a limit runs above it."""
+    ends = np.array([end for pair in limits if pair is not None for end in pair])
+    high, wide = float(np.ptp([*values.ravel(), *ends])), max(float(np.ptp(days)), 30.0)
+    groups = [list(here) for _, here in groupby(range(len(told)), key=told.__getitem__)]
+    places = [float(days[these].mean()) for these in groups]
+    for number, (these, at) in enumerate(zip(groups, places, strict=True)):
+        top, bottom = float(values[these, 2].max()), float(values[these, 1].min())
+        below = bool(np.any((ends >= top) & (ends <= top + ROOM * high)))
+        before = number > 0 and at - places[number - 1] < ROOM * wide
+        after = number + 1 < len(places) and places[number + 1] - at < ROOM * wide
+        axes.annotate(
+            told[these[0]], (at, bottom if below else top), xytext=(0, -4 if below else 4),
+            textcoords="offset points", ha="right" if after else "left" if before else "center",
+            va="top" if below else "bottom", color=MUTED, size=TICK_SIZE,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}, zorder=3.5,
+        )  # fmt: skip
+
+
+def _write_commas(axes: Axes, say: Say) -> None:
+    """The decimal sign of the language on the axis of the quantity."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class Comma(ScalarFormatter):
+        def __call__(self, value: float, place: int | None = None) -> str:
+            return say.number(super().__call__(value, place))
+
+    axes.yaxis.set_major_formatter(Comma())
+
+
+def _draw_limits(axes: Axes, points: Sequence[Point], days: np.ndarray, words: str) -> None:
     """The sheet's limits as lines from visit to visit, in steps."""
     held = [(day, point.limits) for day, point in zip(days, points, strict=True) if point.limits is not None]
     if not held:
         return
     reach = max(float(np.ptp(days)) * 0.05, 3.0)
     across = [held[0][0] - reach, *(day for day, _ in held), held[-1][0] + reach]
-    for end, name in ((0, "limits of the build sheet"), (1, "")):
+    for end, name in ((0, words), (1, "")):
         levels = [limits[end] for _, limits in held]
         axes.step(
             across, [levels[0], *levels, levels[-1]], where="post", color=STATE_COLOURS["after"],
@@ -239,7 +285,7 @@ def _draw_limits(axes: Axes, points: Sequence[Point], days: np.ndarray) -> None:
         )  # fmt: skip
 
 
-def _draw_rebuilds(axes: Axes, life: Life) -> None:
+def _draw_rebuilds(axes: Axes, life: Life, words: str) -> None:
     """A line where another build was seen first."""
     rebuilt = [
         _day(later)
@@ -249,11 +295,11 @@ def _draw_rebuilds(axes: Axes, life: Life) -> None:
     for i, day in enumerate(rebuilt):
         axes.axvline(
             _days(day), color=INK, linewidth=1.2, linestyle=(0, (2, 2)), zorder=2,
-            label="rebuilt" if i == 0 else "_",
+            label=words if i == 0 else "_",
         )  # fmt: skip
 
 
-def visit_table(life: Life) -> Table:
+def visit_table(life: Life, say: Say = english) -> Table:
     """Every visit with its numbers and the state by all records up to then."""
     rows = []
     for one in life.seen:
@@ -261,62 +307,68 @@ def visit_table(life: Life) -> Table:
         cells = []
         for quantity in FOLLOWED:
             item = one.result.where_judged(quantity, fact.measured_as)
-            cells.append("" if item is None else with_uncertainty(item.value, item.u, item.unit))
+            cells.append("" if item is None else say.number(with_uncertainty(item.value, item.u, item.unit)))
         rows.append(
             (
-                printable(one.visit.record.facts.date, limit=20),
+                printable(one.visit.date, limit=20),
                 printable(fact.build, limit=40),
-                distance_text(fact.distance_m),
+                say.number(distance_text(fact.distance_m)),
                 "" if fact.events is None else str(fact.events),
                 *cells,
-                judged(one.state).word,
+                judged(one.state, say).word,
             )
         )
-    quantities = ((words := label(q))[:1].upper() + words[1:] for q in FOLLOWED)
-    head = ("Date", "Build", "Distance", "Events", *quantities, "State")
+    quantities = [name_text(quantity, say) for quantity in FOLLOWED]
+    texts = (say("Build"), say("State"))
+    head = (say("Date"), texts[0], say("Distance"), say("Events"), *quantities, texts[1])
     kept = [i for i in range(len(head)) if any(row[i] for row in rows)]
-    figures = tuple(place for place, i in enumerate(kept) if head[i] not in ("Build", "State"))
+    figures = tuple(place for place, i in enumerate(kept) if head[i] not in texts)
     return Table(
-        "Visits", tuple(head[i] for i in kept), tuple(tuple(row[i] for i in kept) for row in rows), figures
-    )
+        say("Visits"), tuple(head[i] for i in kept), tuple(tuple(row[i] for i in kept) for row in rows),
+        figures,
+    )  # fmt: skip
 
 
-def change_table(life: Life) -> Table | None:
+def change_table(life: Life, say: Say = english) -> Table | None:
     """What was changed from build to build, by the build sheets."""
     rows = []
     for earlier, later in zip(life.seen, life.seen[1:], strict=False):
         if earlier.visit.fact.build == later.visit.fact.build:
             continue
         told = [
-            f"{words} {_said(before, factor, unit)} to {_said(after, factor, unit)}"
+            say("{name}: {before}, now {after}").format(
+                name=say(words),
+                before=_said(before, factor, unit, say),
+                after=_said(after, factor, unit, say),
+            )
             for key, factor, unit, words in CHANGES
             if (before := getattr(earlier.facts, key)) != (after := getattr(later.facts, key))
         ]
         if earlier.facts.disc_spring != later.facts.disc_spring:
-            told.append("other disc springs")
+            told.append(say("other disc springs"))
         rows.append(
             (
-                printable(later.visit.record.facts.date, limit=20),
+                printable(later.visit.date, limit=20),
                 printable(earlier.visit.fact.build, limit=40),
                 printable(later.visit.fact.build, limit=40),
-                "; ".join(told) or "nothing that the build sheets state",
+                "; ".join(told) or say("nothing that the build sheets state"),
             )
         )
-    head = ("Seen first", "From build", "To build", "Changed")
-    return Table("What was changed", head, tuple(rows)) if rows else None
+    head = (say("Seen first"), say("Build before"), say("Build after"), say("Changed"))
+    return Table(say("What was changed"), head, tuple(rows)) if rows else None
 
 
-def _row(life: Life) -> dict[str, str]:
+def _row(life: Life, say: Say) -> dict[str, str]:
     newest = life.newest
-    words = judged(newest.state)
+    words = judged(newest.state, say)
     item = newest.result.where_judged("preload_torque", _build(newest))
     return {
         "page": life.page,
         "unit": printable(life.unit, limit=60),
         "state": newest.state.state,
         "word": words.word,
-        "date": printable(newest.visit.record.facts.date, limit=20),
-        "preload": "" if item is None else three_digits(item.value, item.u, item.unit),
+        "date": printable(newest.visit.date, limit=20),
+        "preload": "" if item is None else say.number(three_digits(item.value, item.u, item.unit)),
         "step": " ".join(words.step),
         "caution": " ".join(words.caution),
     }
@@ -336,7 +388,7 @@ def _build(one: Seen) -> str:
 
 
 def _day(one: Seen) -> dt.date:
-    return dt.date.fromisoformat(one.visit.record.facts.date[:10])
+    return dt.date.fromisoformat(one.visit.date[:10])
 
 
 def _days(day: dt.date) -> float:
@@ -344,13 +396,13 @@ def _days(day: dt.date) -> float:
     return float((day - dt.date(1970, 1, 1)).days)
 
 
-def _place(one: Seen) -> str:
-    date, build = one.visit.record.facts.date, one.visit.fact.build
-    return f"{printable(date, limit=20)}, build {printable(build, limit=40)}"
+def _place(one: Seen, say: Say) -> str:
+    date, build = one.visit.date, one.visit.fact.build
+    return f"{printable(date, limit=20)}, {say('Build')} {printable(build, limit=40)}"
 
 
-def _said(value: float | None, factor: float, unit: str) -> str:
-    return "not stated" if value is None else f"{factor * value:.4g} {unit}".strip()
+def _said(value: float | None, factor: float, unit: str, say: Say) -> str:
+    return say("not stated") if value is None else say.number(f"{factor * value:.4g} {unit}".strip())
 
 
 def _slug(name: str) -> str:

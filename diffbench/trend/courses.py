@@ -17,6 +17,7 @@ from diffbench.answers.line import (
     Line,
     axis_over,
     crossing,
+    events_between,
     find_jump,
     fit_line,
     place_ahead,
@@ -62,6 +63,16 @@ class Visit:
     fact: BuildFact
     document: Mapping[str, Any]
 
+    @property
+    def date(self) -> str:
+        """When it was tested: of builds that were fitted together each has its own day, unless the record was
+        corrected."""
+        facts, name = self.record.facts, self.fact.measured_as
+        if facts.date != self.record.stated.date:
+            return facts.date
+        own = (one.get("date") for one in self.document.get("builds", []) if one["build"] == name)
+        return next(own, None) or facts.date
+
     def parameter(self, name: str) -> Mapping[str, Any] | None:
         """A quantity of this build, None where it is not determined."""
         parameters = self.document.get("parameters", {})
@@ -72,7 +83,7 @@ class Visit:
         """This build as the judgement of the unit takes it, with the facts that the history has of it."""
         facts, fact = self.record.facts, self.fact
         told = {fact.measured_as: (fact.build, fact.distance_m, fact.events)}
-        return observations(self.document, unit=facts.unit, date=facts.date, builds=told)
+        return observations(self.document, unit=facts.unit, date=self.date, builds=told)
 
     def limits(self, name: str) -> tuple[float, float] | None:
         """Both limits of the build sheet for a quantity."""
@@ -116,14 +127,14 @@ class Series:
 
     @property
     def newest(self) -> Point | None:
-        """The record of the latest date, filed last: how the unit stood when it was last seen."""
-        return max(self.points, key=lambda point: (point.date, point.record), default=None)
+        """The record of the latest date, farthest on: how the unit stood when it was last seen."""
+        return max(self.points, key=lambda point: (point.date, point.x, point.record), default=None)
 
 
 def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
     """Every build in every record of a unit, in the order of dates, and notes on what was left out.
 
-    Of several fits of the same recordings the one that was filed last counts.
+    Of several fits of the same recordings the one that was made last counts, whenever it was filed.
 
     Raises
     ------
@@ -141,7 +152,7 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
         )
     documents = history.documents(records)
     latest: dict[tuple[str, ...], int] = {}  # by the recordings and the build that they are of
-    for record in records:
+    for record in sorted(records, key=lambda one: (_made(documents[one.number]), one.number)):
         document = documents[record.number]
         if isinstance(document, Damage):
             notes.append(f"damaged and left out: record {record.number}: {document}")
@@ -156,7 +167,7 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
         notes += [f"record {number} left out: {later}" for number in sorted(displaced)]
     kept = {(number, key[-1]) for key, number in latest.items()}
     visits = []
-    for record in sorted(records, key=lambda one: (one.facts.date, one.number)):
+    for record in records:
         document = documents[record.number]
         if not isinstance(document, Damage):
             visits += [
@@ -164,7 +175,12 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
                 for fact in record.facts.builds
                 if (record.number, fact.measured_as) in kept
             ]
-    return visits, notes
+    # as the judgement has them, whose newest is then that of a trend and of a page, too
+    return sorted(visits, key=lambda visit: next(visit.observations()).order), notes
+
+
+def _made(document: Mapping[str, Any] | Damage) -> str:
+    return "" if isinstance(document, Damage) else str(document.get("provenance", {}).get("made", ""))
 
 
 def axis_for(visits: Sequence[Visit]) -> Axis:
@@ -195,7 +211,8 @@ def series_of(visits: Sequence[Visit], quantity: str, axis: Axis) -> tuple[Serie
     for number, visit, one in numbered:
         each = found.get(id(one))
         if each is None:
-            notes.append(f"record {visit.record.number} left out: it does not determine {quantity}")
+            said = "it does not determine" if quantity not in one.estimates else "no comparison tells its"
+            notes.append(f"record {visit.record.number} left out: {said} {quantity}")
             continue
         x = {"distance": visit.fact.distance_m, "events": visit.fact.events, "visits": number}[axis]
         if x is None:
@@ -282,7 +299,7 @@ def _of_the_sheet(budget: Mapping[str, float]) -> dict[str, float]:
 def _point(visit: Visit, found: Estimate, x: float) -> Point:
     return Point(
         record=visit.record.number,
-        date=visit.record.facts.date,
+        date=visit.date,
         x=x,
         value=found.value,
         u=found.u,
@@ -356,7 +373,8 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Trend:
-    """All that was followed of one unit's build, and the state of the unit with that build."""
+    """All that was followed of one unit's build, and the state of the unit with that build; ``own`` is what
+    each record says by itself, by its number and the quantity."""
 
     unit: str
     build: str
@@ -365,6 +383,7 @@ class Trend:
     courses: tuple[Course, ...]
     notes: tuple[str, ...]
     state: State
+    own: Mapping[int, Mapping[str, Estimate]]
 
     def __repr__(self) -> str:
         said = ", ".join(f"{course.series.quantity} {course.state}" for course in self.courses)
@@ -403,7 +422,7 @@ def trend_of(
     unit : str
         Serial of the unit.
     build : str or None
-        Name of a build; None for the one whose first record is the latest.
+        Name of a build; None for that of the latest record.
     axis : Axis or None
         What to count over; None for distance where it is known, else events, else visits.
     quantities : sequence of str
@@ -433,7 +452,7 @@ def trend_of(
             file=history.label,
             mend="see diffbench history list",
         )
-    chosen = build or list(by_build)[-1]
+    chosen = build or visits[-1].fact.build
     if chosen not in by_build:
         raise HistoryError.single(
             f"unit '{unit}' has no build '{chosen}'",
@@ -446,15 +465,9 @@ def trend_of(
         for name in QUANTITIES
         if any(visit.parameter(name) or visit.parameter(AS_READ.get(name, "")) for visit in by_build[chosen])
     ]
-    known = {parts_of(name)[0] for visit in by_build[chosen] for name in visit.document["parameters"]}
-    for name in (*names, *(limits or {})):
-        if name not in known:
-            raise HistoryError.single(
-                f"no record of build '{chosen}' has a quantity '{name}'",
-                file=history.label,
-                mend=f"name one of {', '.join(sorted(known))}",
-            )
+    _check_known((*names, *(limits or {})), by_build[chosen], history)
     courses = []
+    stretches = events_between(by_build[chosen][0].fact.events, by_build[chosen][-1].fact.events)
     for name in names:
         series, left_out = series_of(by_build[chosen], name, over)
         notes += left_out
@@ -462,13 +475,29 @@ def trend_of(
             series_of(others, name, over)[0] for other, others in by_build.items() if other != chosen
         )
         limit = (limits or {}).get(name, series.lower_limit)
-        courses.append(course_of(series, earlier=earlier, limit=limit, baseline=baseline))
+        courses.append(
+            course_of(series, earlier=earlier, limit=limit, baseline=baseline, stretches=stretches)
+        )
     held = {name: Limit(low, *_upper(by_build[chosen][-1], name)) for name, low in (limits or {}).items()}
     state = judge(
         [one for visit in visits for one in visit.observations()], build=chosen, limits=held, stock=stock
     )
     courses = [replace(course, reached=_reached(course, state)) for course in courses]
-    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), tuple(dict.fromkeys(notes)), state)
+    own = {visit.record.number: one.estimates for visit in by_build[chosen] for one in visit.observations()}
+    told = tuple(dict.fromkeys(notes))
+    return Trend(unit, chosen, tuple(by_build), over, tuple(courses), told, state, own)
+
+
+def _check_known(names: Sequence[str], visits: Sequence[Visit], history: History) -> None:
+    """Each a quantity that some record of the build has."""
+    known = {parts_of(name)[0] for visit in visits for name in visit.document["parameters"]}
+    for name in names:
+        if name not in known:
+            raise HistoryError.single(
+                f"no record of build '{visits[0].fact.build}' has a quantity '{name}'",
+                file=history.label,
+                mend=f"name one of {', '.join(sorted(known))}",
+            )
 
 
 def _reached(course: Course, state: State) -> bool:
@@ -497,8 +526,9 @@ def course_of(
     earlier: tuple[Series, ...] = (),
     limit: float | None = None,
     baseline: int | None = None,
+    stretches: int | None = None,
 ) -> Course:
-    """What one series says; arguments as in `trend_of`."""
+    """What one series says; arguments as in `trend_of`, ``stretches`` as `place_ahead` has them."""
     x = np.array([point.x for point in series.points])
     y = np.array([point.value for point in series.points])
     stated = _stated(series)
@@ -528,7 +558,7 @@ def course_of(
     if newest is not None and newest.below:
         # as the unit was last seen it is below: no line through earlier records takes that back
         reached, meets = True, Crossing(newest.lower_limit or 0.0, True, None, None, newest.point.x)
-    ahead = place_ahead(x, one_by_one=series.axis == "events")
+    ahead = place_ahead(x, one_by_one=series.axis == "events", stretches=stretches)
     return Course(
         series=series,
         earlier=earlier,

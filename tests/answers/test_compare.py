@@ -469,6 +469,12 @@ def test_a_number_has_one_value_or_another_name(worn_pair: tuple[Member, Member]
     told = " ".join(text_of(comparison_document(worn), 100).split())
     assert "carried over from before by that change: friction " in told
     assert "the numbers of each result itself rest on its own sheet" in told
+    # where a change is quoted, and where a limit that was read is judged, stand in the headings
+    assert "at 60 °C, 4 rad/s before after change" in told
+    assert worn.read_at == {}
+    read = worn.model_copy(update={"read_at": {"preload_torque": 21.0}})
+    told = " ".join(text_of(comparison_document(read), 100).split())
+    assert "Limits (ISO 14253-1); preload torque as read at 21 °C" in told
 
 
 def test_a_broken_limit_does_not_last(worn_pair: tuple[Member, Member]) -> None:

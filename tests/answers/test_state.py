@@ -26,6 +26,7 @@ from diffbench.answers import Limit, Stock, advise, compare, gravest, judge, jud
 from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
+from diffbench.report import card_files
 from diffbench.results import Characterisation, State
 from diffbench.trend import state_by, trend_of, visits_of
 
@@ -204,6 +205,83 @@ def test_every_command_says_the_same(
         alone = CliRunner().invoke(main, ["conformity", str(folder / "0.json"), "--json"])
         assert json.loads(alone.stdout)["state"] == wanted
         assert alone.exit_code == int(wanted["failed"])
+
+
+def of_two_days() -> dict[str, Any]:
+    """Two builds fitted together, each tested on its own day, the later one named first."""
+    names = ("Q17-b", "Q17-a")
+    record = result("Q17", names[0], date="2026-03-20", limits={}, other_builds=names[1:])
+    for facts, day, preload in zip(record["builds"], ("2026-03-20", "2026-03-02"), (60.0, 81.7), strict=True):
+        facts["date"] = day
+        name = f"preload_torque[{facts['build']}]"
+        record["parameters"][name] = parameter(preload, {"noise": 0.2, "bench repeatability": 1.2}, "N·m")
+        limit = {"quantity": name, "low": 70.0, "high": 90.0, "unit": "N·m", "verdict": "within"}
+        record["limits"].append(limit)
+    del record["parameters"]["preload_torque"]
+    return record
+
+
+def made(record: dict[str, Any], at: str) -> dict[str, Any]:
+    """The record as a fit of another time made it."""
+    return {**record, "provenance": {**record["provenance"], "made": at}}
+
+
+@pytest.mark.parametrize(
+    ("records", "build", "state"),
+    [
+        # of builds that were fitted together the one of the latest day
+        ([of_two_days()], "Q17-b", "out-of-limits"),
+        # an earlier build that was put back
+        ([visit(81.7, day=1), visit(60.0, build="Q17-b", day=10), visit(81.9, kilometres=9.0, day=20)],
+         "Q17-a", "good"),
+        # a second fit that was filed before the first
+        ([made(visit(60.0, recording="one"), "2026-05-02"), made(visit(81.7, recording="one"), "2026-05-01")],
+         "Q17-a", "out-of-limits"),
+    ],
+)  # fmt: skip
+def test_which_record_is_the_newest_is_one_question(
+    tmp_path: Path, records: list[dict[str, Any]], build: str, state: str
+) -> None:
+    """Files, a history, its listing and its trend judge the same build of the same day."""
+    found = judge(records)
+    assert (found.build, found.state) == (build, state)
+    history = open_history(str(tmp_path / "history.sqlite"))
+    for i, record in enumerate(records):
+        history.add([write(tmp_path / f"{i}.json", record)])
+    visits, _ = visits_of(history, "Q17")
+    assert told(state_by(visits)) == told(trend_of(history, "Q17").state) == told(found)
+    assert (visits[-1].fact.build, visits[-1].date) == (build, found.date)
+
+
+def test_the_card_and_the_history_say_the_same(
+    life: Callable[..., list[Characterisation]], tmp_path: Path
+) -> None:
+    """Faces that one more event like this would wear through, and one of six would not: who counts the
+    events, the caller of a card or the history, changes nothing. An order that cannot be is refused."""
+    worn = Place(0, 1860e3, SHIM, 1.0, 45e-6)
+    both = life([FRESH[0], dataclasses.replace(worn, friction=0.97 / worn.spring(4))])
+    for i, record in enumerate(both):
+        (tmp_path / f"{i}.json").write_text(record.to_json(), encoding="utf-8")
+    words = {"watch": "Watch", "good": "Good", "good-with-doubt": "Good, with doubt"}
+    said = []
+    for events in (None, 6):
+        store = ["--store", str(tmp_path / f"{events}.sqlite")]
+        for i in range(2):
+            counted = [] if events is None else ["--events", str(i * events)]
+            ran = CliRunner().invoke(main, ["history", "add", str(tmp_path / f"{i}.json"), *counted, *store])
+            assert ran.exit_code == 0, ran.output
+        listed, followed = (
+            json.loads(CliRunner().invoke(main, [*command, "--json", *store]).stdout)
+            for command in (["history", "list"], ["trend", both[0].unit])
+        )
+        state = listed["states"][both[0].unit]["state"]
+        assert followed["state"]["state"] == state
+        page = card_files(both[1], ("html",), before=both[0], events=events)["card.html"].decode()
+        assert f'<p class="word">{words[state]}</p>' in page
+        said.append(state)
+    assert said[0] == "watch" != said[1]
+    with pytest.raises(FitError, match="is later than"):
+        card_files(both[0], ("html",), before=both[1])
 
 
 @pytest.fixture(scope="module")

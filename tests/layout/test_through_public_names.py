@@ -50,6 +50,7 @@ PURE = {
     "diffbench.cli.fit_all",
     "diffbench.report.wording",
     "diffbench.report.judgement",  # a state in words
+    "diffbench.report.unit",  # a life in words, tables and drawings
     "diffbench.results.state",  # the vocabulary of states: data without behaviour
     # the numbers behind the figures: functions of a result and its map alone
     "diffbench.report.doubt",

@@ -215,4 +215,4 @@ def test_ladder_stands_in_order_of_shims(synthetic: ModuleType, axes: Axes) -> N
     made = ladder_figure(result)
     assert made is not None
     assert [row[0] for row in made.table.rows] == ["0", "0.2"]
-    assert made.table.rows[1][2] == "97.4 ± 1.4 N·m"
+    assert made.table.rows[1][2] == "97.4 ± 1.4"

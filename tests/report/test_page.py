@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import itertools
 import re
 from collections import Counter
 from collections.abc import Callable
 from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -146,7 +149,14 @@ def test_tables_have_captions_and_scoped_headings(outline: Outline) -> None:
     assert set(scopes) == {"col", "row"}
 
 
-def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
+def tables_of_figures(page: str) -> list[list[str]]:
+    """Column headings of the numbers behind each figure."""
+    behind = re.findall(r"<figcaption>.*?</figcaption>", page, re.DOTALL)
+    heads = [re.findall(r"<thead.*?</thead>", text, re.DOTALL) for text in behind]
+    return [re.findall(r"<th [^>]*>([^<]*)</th>", head) for (head,) in filter(None, heads)]
+
+
+def test_figures_speak_and_have_their_numbers(outline: Outline, made: str) -> None:
     """Every drawing has a label with numbers in it, and a table behind it."""
     labels = [a.get("aria-label") for tag, a in outline.elements if tag == "svg"]
     figures = [a["id"] for tag, a in outline.elements if tag == "figure"]
@@ -171,8 +181,30 @@ def test_figures_speak_and_have_their_numbers(outline: Outline) -> None:
         "figure-correlation",
     ):
         assert needed in figures
+    heads = tables_of_figures(made)
+    assert len(heads) == len(figures) - 1
+    for head in heads:
+        assert len(set(head)) == len(head)
+        # each bears its unit; a first column may name what a row is of
+        assert all("[" in cell or "tested or not" in cell for cell in head[1:]), head
+    # a torque that was held at zero is one place, without a sign
+    recorded = outline.text()[outline.text().index("Measured and modelled locking torque") :]
+    assert "\u22120 to" not in recorded
     # which temperatures a map is shown at is its own affair
     assert sum(str(name).startswith("figure-map-loading-") for name in figures) >= 2
+
+
+def test_no_figure_of_any_page_lacks_its_numbers() -> None:
+    """Every figure that is made has a table, but the curve of a card, which is the sweep of the page, and its
+    sketch of words, and what a notebook shows beside the numbers themselves."""
+    lacking = set()
+    for path in Path(str(files("diffbench.report"))).glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in {"Figure", "PageFigure"}:
+                given = {one.arg for one in node.keywords}
+                if "shows" in given and "table" not in given:
+                    lacking.add(path.stem)
+    assert lacking <= {"card", "glossary", "page"}
 
 
 def test_language_title_and_viewport(outline: Outline, made: str) -> None:
@@ -224,6 +256,8 @@ def test_caution_names_the_dangers(outline: Outline) -> None:
     ):
         assert word in caution
     assert "The maker's limits, local rules and qualified people come first." in caution
+    said = caution[len("Caution at the bench") : caution.index("come first.")]
+    assert all(len(sentence.split()) <= 12 for sentence in said.split(". ")), said
 
 
 def test_provenance_is_complete(complete: Characterisation, outline: Outline) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -17,7 +18,7 @@ from invented_results import parameter
 from diffbench.cli import main
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, Filing, History
-from diffbench.report import text_of, trend_document
+from diffbench.report import Figure, text_of, trend_document
 from diffbench.report.judgement import WORDS
 from diffbench.trend import Course, Point, Series, Trend, course_of, document_of, trend_of
 
@@ -185,6 +186,18 @@ def test_what_was_measured_is_listed(filled: History, words: tuple[str, ...]) ->
     assert "N·m (95 %)" in shown.stdout
     for value, low, high in ((82.0, 79.6, 84.4), (79.0, 76.6, 81.4), (75.4, 73.0, 77.8)):
         assert f"{value:.1f} ({low:.1f} to {high:.1f})" in shown.stdout
+
+
+def test_figures_have_their_numbers(filled: History) -> None:
+    """A row each record, under headings of their own with units."""
+    blocks = [one for part in trend_document(trend_of(filled, "Q17")).sections for one in part.blocks]
+    tables = [one.table for one in blocks if isinstance(one, Figure)]
+    assert tables
+    for table in tables:
+        assert table is not None
+        assert len(set(table.head)) == len(table.head) == 3
+        assert all(re.search(r"\[.+\]$", cell) for cell in table.head)
+    assert tables[0].rows[0] == ("0", "82.0", "79.6 to 84.4")
 
 
 def test_a_steady_unit(history: History, visit: Visit) -> None:
@@ -385,3 +398,20 @@ def test_numbers_that_rest_on_other_statements(history: History, visit: Visit) -
     (told,) = trend_of(history, "Q17").notes
     assert told.startswith("friction_coefficient does not rest on the same statements")
     assert "on spring force in record 1; on ramp angle in record 2, 3" in told
+
+
+def test_friction_is_listed_with_its_own_interval(history: History, visit: Visit) -> None:
+    """Records whose friction rests on the sheet's spring force are followed by their change; what each says
+    by itself is listed all the same, ±1.96 times √(0.0034² + 0.0017²) by hand, by both commands."""
+    budget = {"spring force (build sheet)": 0.0034, "bench repeatability": 0.0017}
+    for number, value in enumerate((0.1132, 0.1061)):
+        path = visit("Q17-b", f"2026-0{number + 1}-01", 500.0 * number, 82.0)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        document["parameters"]["friction_coefficient"] = parameter(value, budget)
+        path.write_text(json.dumps(document), encoding="utf-8")
+        history.add([path])
+    for words in (("history", "list"), ("trend", "Q17")):
+        shown = CliRunner().invoke(main, [*words, "--store", history.label]).stdout
+        assert "friction" in shown
+        assert "0.113 (0.106 to 0.121)" in shown, shown
+        assert "0.106 (0.099 to 0.114)" in shown, shown
