@@ -63,7 +63,7 @@ from diffbench.fitting.parameters import (
 )
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
-from diffbench.fitting.sheet_estimates import Split, split
+from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
 from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
@@ -265,6 +265,9 @@ def _characterise(
         *_misfit_findings(left[0], checked),
         *departed,
         *against,
+        *implausible_friction(
+            parameters, [builds[i] for i in first_visit], labels, _torque_units(conditioned)
+        ),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
@@ -320,6 +323,12 @@ def _characterise(
         ),
     )
     return result.with_evidence(evidence_of(best, builds))
+
+
+def _torque_units(conditioned: Sequence[ConditionedVisit]) -> set[str]:
+    """Units that rigs state for their torques."""
+    channels = [channel for part in conditioned for channel in part.rig.channel.values()]
+    return {c.unit for c in channels if c.unit is not None and c.name.endswith("torque")}
 
 
 def _each_with_its_own(

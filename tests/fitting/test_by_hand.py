@@ -12,6 +12,7 @@ from edited import edited
 
 import diffbench
 from diffbench.answers import judge
+from diffbench.report import summary, text_of
 from diffbench.results import Characterisation, Parameter, make_map, map_on
 
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
@@ -257,3 +258,24 @@ def test_arrangements_exchanged_give_no_number_and_no_verdict(tmp_path: Path) ->
     assert found.parameters["preload_torque_as_read"].value is None
     state = judge([found])
     assert (state.state, state.failed) == ("cannot-be-told", False)
+
+
+def test_torques_of_another_unit_are_told_by_friction_and_are_not_good(tmp_path: Path) -> None:
+    """Numbers in N·m that the rig calls kgf·m: 9.80665 times too much (NIST SP 811, B.8), within limits that
+    are as wrong. The simulator's plates have 0.112 at 60 °C; no plates in oil have 1.1."""
+    lines = (READINGS / "readings.csv").read_text().replace("torque_Nm", "torque").splitlines()
+    few = [lines[0], *(line for line in lines if "case free" in line and ",running," in line)]
+    place = tmp_path / "visit"
+    shutil.copytree(READINGS, place)
+    (place / "readings.csv").write_text("\n".join(few) + "\n")
+    rig = place / "torque-wrench.toml"
+    rig.write_text(edited(edited(rig.read_text(), "torque_Nm", "torque"), 'unit = "N.m"', 'unit = "kgf.m"'))
+    sheet = place / "unit-q17.toml"
+    sheet.write_text(edited(sheet.read_text(), '["70 N.m", "90 N.m"]', '["700 N.m", "900 N.m"]'))
+    found = diffbench.fit(place / "run.toml")
+    assert [limit.verdict for limit in found.limits] == ["within"]
+    (told,) = (f for f in found.findings if f.name == "friction implausible")
+    assert told.severity == "caveat"
+    assert "N.m taken as kgf.m (0.1" in told.mend
+    assert judge([found]).state == "cannot-be-told"
+    assert "friction implausible" in text_of(summary(found), 10_000)
