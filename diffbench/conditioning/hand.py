@@ -38,6 +38,9 @@ SCATTER = 0.03
 SCATTER_FREEDOM = 4.0  # that scatter itself is known to a third
 SCALE_DIGITS = 1e-5  # of the largest reading: digits that a conversion of units leaves
 TEMPERATURES = (5.0, 35.0)  # °C, of a unit on the bench: about room temperature, cold or lately driven
+WIDE = 0.08  # scatter of repeats that no steady hand has: twice the widest (common practice, no source)
+ALIKE = 1e-9  # scatter of repeats that are the same number
+UNLIKELY = 1e-3  # chance of repeats to scatter so much more than is stated
 FEWEST_REPEATS = 3  # degrees of freedom, from which on repeats say it themselves
 DOUBTFUL = 1e-3  # chance of a clean file to have a reading called doubtful
 MOST_DOUBTFUL = 0.1  # of the readings: more are no accidents
@@ -103,7 +106,14 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         temperature_u,
         tuple(notes),
         rig,
-        findings=(*breaks_off(recording), *unread, *_doubtful_findings(scatter, torque, file)),
+        findings=(
+            *breaks_off(recording),
+            *unread,
+            *_doubtful_findings(scatter, torque, file),
+            *_repeat_findings(
+                scatter, torque, groups, file, stated=channel.u_reading, exact=channel.resolution is not None
+            ),
+        ),
         by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated, not unread),
     )
 
@@ -111,13 +121,16 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
 @dataclass(frozen=True)
 class Scatter:
     """How readings scatter: ``relative`` standard deviation with its degrees of ``freedom``, how it is known;
-    ``sigma`` (n,) [N·m] of each reading, and which are ``doubtful``, each with the mean of its repeats."""
+    ``sigma`` (n,) [N·m] of each reading, and which are ``doubtful``, each with the mean of its repeats;
+    ``repeats`` are the degrees of freedom of what was repeated, and ``shown`` what that alone says."""
 
     relative: float
     freedom: float
     told: str
     sigma: Array
     doubtful: Mapping[int, float]
+    repeats: float
+    shown: float
 
 
 def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, step: float) -> Scatter:
@@ -150,26 +163,53 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
             break
         index, mean = worst
         doubtful[index] = float(mean * torque[index])
-    if stated is not None:
-        relative, own, told = stated, math.inf, "stated for one reading in the rig"
-    elif freedom >= FEWEST_REPEATS:
-        relative, own = math.sqrt(square / freedom), freedom
-        told = f"pooled over all repeats, {freedom:g} degrees of freedom"
-    else:
-        relative, own = SCATTER, SCATTER_FREEDOM
-        told = f"{100 * SCATTER:g} % of the reading, as too little repeats (common practice, no source)"
     rounding = step / math.sqrt(12.0)
+    shown = math.sqrt(square / freedom) if freedom else 0.0
+    smallest = min((mean for mean in means if mean > 0.0), default=1.0)
+    alike = stated is None and freedom >= FEWEST_REPEATS and shown < ALIKE and step == 0.0
+    relative, own, told = _known(square, freedom, stated, rounding / smallest, alike=alike)
     sigma = np.full(torque.size, math.nan)
     for rows, mean in zip(groups, means, strict=True):
         size = relative * (mean if math.isfinite(mean) else float(np.mean(torque[rows])))
         # repeats that scatter by less than a step are all rounded alike, which no repeat averages out
         hand = size**2 if stated is not None else max(size**2 - rounding**2, 0.0)
-        alike = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
-        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * alike))
+        same = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
+        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * same))
+        if alike:  # all of them are worth one
+            sigma[rows] = np.fmax(sigma[rows], size * math.sqrt(len(rows)))
     for i, mean in doubtful.items():
         sigma[i] = max(abs(torque[i] - mean), float(sigma[i]))
-    # readings that are all alike, on a scale that shows no step, are no better than a thousandth
-    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful)
+    # no reading is better than a thousandth
+    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful, freedom, shown)
+
+
+def _known(
+    square: float, freedom: float, stated: float | None, rounding: float, *, alike: bool
+) -> tuple[float, float, str]:
+    """Relative scatter of a reading, its degrees of freedom and how it is known, from the sum of squares of
+    repeats; ``rounding`` is that of the smallest mean, as a share."""
+    usual = f"{100 * SCATTER:g} % of the reading"
+    if stated is not None and not _beyond(square, freedom, stated, rounding):
+        return stated, math.inf, "stated for one reading in the rig"
+    if alike:
+        told = f"{usual} for repeats together, as they are all alike (common practice, no source)"
+        return SCATTER, SCATTER_FREEDOM, told
+    if freedom >= FEWEST_REPEATS:
+        told = f"pooled over all repeats, {freedom:g} degrees of freedom"
+        return math.sqrt(square / freedom), freedom, told
+    # what few repeats show counts beside what hands do
+    first = SCATTER if stated is None else stated
+    both = math.sqrt((SCATTER_FREEDOM * first**2 + square) / (SCATTER_FREEDOM + freedom))
+    if both > first:
+        return both, SCATTER_FREEDOM + freedom, f"{100 * both:.2g} % of the reading, as few repeats show"
+    return SCATTER, SCATTER_FREEDOM, f"{usual}, as too little repeats (common practice, no source)"
+
+
+def _beyond(square: float, freedom: float, stated: float, rounding: float) -> bool:
+    """Whether repeats scatter more than is stated, by more than chance."""
+    from scipy.special import chdtrc
+
+    return freedom > 0 and float(chdtrc(freedom, square / (stated**2 + rounding**2))) < UNLIKELY
 
 
 def _worst(
@@ -261,6 +301,63 @@ def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Findi
             "Look at the note of that reading; take it again.",
         )
         for i, mean in scatter.doubtful.items()
+    ]
+
+
+def _repeat_findings(
+    scatter: Scatter,
+    torque: Array,
+    groups: Mapping[Kind, list[int]],
+    file: str,
+    *,
+    stated: float | None,
+    exact: bool,
+) -> list[Finding]:
+    """What repeats tell against themselves: there are none, they are all alike, or far apart."""
+    again = "Take each kind five times, each from rest, and write every one down as it was read."
+    if scatter.repeats == 0:
+        return [
+            Finding(
+                "readings not repeated",
+                "caveat",
+                file,
+                "No kind of reading was taken twice.",
+                "A slip of the pen or of the hand would not show; how much a reading scatters is "
+                + ("as stated." if stated is not None else "as is common."),
+                again,
+            )
+        ]
+    if scatter.shown < ALIKE:
+        if exact or stated is not None or scatter.repeats < FEWEST_REPEATS:
+            return []
+        return [
+            Finding(
+                "repeats all alike",
+                "caveat",
+                file,
+                f"{scatter.repeats:g} repeats differ from none of their kind in any digit.",
+                f"They are worth one reading a kind, to {100 * SCATTER:g} % (common practice, no source)."
+                if scatter.relative
+                else "They are worth what the step of the scale leaves, which all readings together show.",
+                f"State resolution in [channel.turning_torque] if the scale is so coarse. {again}",
+            )
+        ]
+    if scatter.shown <= WIDE and (stated is None or scatter.relative == stated):
+        return []
+    kept = {key: [i for i in rows if i not in scatter.doubtful] for key, rows in groups.items()}
+    key = max((key for key in kept if kept[key]), key=lambda key: float(np.ptp(np.log(torque[kept[key]]))))
+    low, high = float(torque[kept[key]].min()), float(torque[kept[key]].max())
+    beside = "" if stated is None else f", and {100 * stated:.3g} % is stated"
+    return [
+        Finding(
+            "repeats far apart",
+            "caveat",
+            f"{file} ({', '.join(key)})",
+            f"Repeats scatter by {100 * scatter.shown:.3g} % of the reading{beside}: from {low:.4g} to "
+            f"{high:.4g} N·m here.",
+            "Every interval holds that scatter.",
+            f"Look for a decimal point, a unit or a kind that was mistaken. {again}",
+        )
     ]
 
 

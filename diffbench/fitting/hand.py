@@ -79,6 +79,13 @@ PART_WIDTH = 0.6
 LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
 NO_NUMBER = 1e-6  # and below which no number can rest on them: one of the groups is not what it is called
+FAR = 5.0  # standard uncertainties: about as unlikely
+LEAST_HELD = 0.75  # of the locking torque with the case free: as much may speed and temperature take
+GEARS = 0.1  # of the input torque: more, their mesh friction never is
+AGAIN = (
+    "Check that the words for the arrangements and for breakaway and running are not exchanged, how the unit "
+    "was held for each reading, and decimal points; take both arrangements again."
+)
 
 
 class HandModel(LockingModel):
@@ -522,6 +529,12 @@ NEEDS_FREE = "readings with the case free and the other output held, beside thos
 NEEDS_RUNNING = "running readings, slowly turned, beside those at breakaway"
 NEEDS_FREE_RUNNING = "running readings with the case free, slowly turned, beside those at breakaway"
 NEEDS_AGREEMENT = "readings that do not contradict each other: take both arrangements again"
+BY_WRENCH = (  # what readings by hand can tell
+    "preload_torque",
+    "friction_coefficient",
+    *(f"ramp_bias_{flank}_{at}" for flank in ("drive", "coast") for at in ("loading", "as_read", "at_limit")),
+    *(f"effective_ramp_angle_{flank}_loading" for flank in ("drive", "coast")),
+)
 NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its range"
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings
@@ -636,7 +649,7 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
 
 def contradictions(candidate: Candidate) -> list[Finding]:
     """Whether the groups of readings by hand contradict each other, or the sweeps beside them, under the law,
-    by what repeats."""
+    by what repeats; or go together under no plausible unit."""
     data = candidate.model.data
     hand = data.read_by_hand
     if not hand.any() or data.by_hand is None:
@@ -650,12 +663,15 @@ def contradictions(candidate: Candidate) -> list[Finding]:
         slopes = candidate.solution.jacobian
         rank = int(np.linalg.matrix_rank(slopes, tol=1e-6 * np.linalg.norm(slopes)))
         freedom -= min(rank, groups.size)
-    if freedom < 1:
-        return []
     from scipy.special import fdtrc
 
-    square = float(np.sum(count * mean**2))
-    chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
+    square, chance = float(np.sum(count * mean**2)), 1.0
+    if freedom > 0:
+        chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
+    if chance >= NO_NUMBER and hand.all() and (reason := _impossible(candidate, groups.size)):
+        file = data.run_names[0].partition(" (")[0]
+        effect = "No number rests on them, and no limit is judged."
+        return [Finding("readings contradict each other", "stop", file, reason, effect, AGAIN)]
     if chance >= CONTRADICTED:
         return []
     grave = bool(hand.all()) and chance < NO_NUMBER
@@ -670,22 +686,78 @@ def contradictions(candidate: Candidate) -> list[Finding]:
             "readings contradict each other",
             "stop" if grave else "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.2g} % off what the {others} say under the law; by scatter "
-            f"alone that has a chance of {chance:.1g}.",
+            f"Their mean is {100 * abs(off):.3g} % off what the {others} say under the law; by scatter "
+            f"alone that has a chance of {_rarely(chance)}.",
             "No number rests on them, and no limit is judged."
             if grave
             else "Numbers that rest on them are off by more than their intervals say.",
-            "Check that the words for the arrangements are not exchanged and how the unit was held for each "
-            "reading; take both arrangements again.",
+            AGAIN,
         )
     ]
+
+
+def _impossible(candidate: Candidate, groups: int) -> str:
+    """Why no unit gives readings that contradict each other under no law: empty where one may."""
+    data, names = candidate.model.data, candidate.names
+    build = np.array([place.preload for place in candidate.model.sharing.places])[data.visit]
+    clamped = 1.0 / (1.0 - min(_passed_on(names) + GEARS, 0.9))
+    kinds = zip(build.tolist(), data.friction_state.tolist(), strict=True)
+    for one, state in sorted(set(kinds)):
+        alike = (build == one) & (data.friction_state == state)
+        free = alike & (data.input_torque == 0.0)
+        for flank, bears in (("drive", data.input_torque > 0.0), ("coast", data.input_torque < 0.0)):
+            held = alike & bears
+            if not (free.any() and held.any()):
+                continue
+            most, least = float(np.mean(data.locking[held])), float(np.mean(data.locking[free]))
+            u = float(np.hypot(LEAST_HELD * _of_mean(candidate, free), _of_mean(candidate, held)))
+            if LEAST_HELD * least - most > FAR * u:
+                return (
+                    "With the case held a wrench reads at least twice what it reads with the case free; here "
+                    f"{most:.4g} N·m with the case held ({flank}), {0.5 * least:.4g} N·m with the case free."
+                )
+            if not candidate.form.preload.linear and most - clamped * least > FAR * clamped * u:
+                return (
+                    f"Under the {candidate.form.law} law of the build sheet a wrench reads about twice as "
+                    f"much with the case held as with the case free; here {most:.4g} N·m with the case held "
+                    f"({flank}), {0.5 * least:.4g} N·m with the case free: the law may be the fault."
+                )
+    # what is known beforehand counts as observed (predictive check: Box, Journal of the Royal Statistical
+    # Society A 143, 1980)
+    from scipy.special import chdtrc
+
+    off = (candidate.x - names.prior) * np.sqrt(names.precision)
+    if chdtrc(max(groups - len(candidate.model.sharing.preloads), 1), float(off @ off)) >= NO_NUMBER:
+        return ""
+    return (
+        "They go together only with friction, oil or ramps far outside what any unit has: by chance that is "
+        "less than one in a million."
+    )
+
+
+def _passed_on(names: Names) -> float:
+    """The largest share of the ramp thrust that a closed contact passes on, as stated or plausible."""
+    fractions = [unknown for unknown in names.unknowns if unknown.name == "joint_fraction"]
+    return max(
+        (u.prior + SURE * u.prior_u for u in fractions if u.knowledge == "stated"), default=PLAUSIBLE_FRACTION
+    )
+
+
+def _of_mean(candidate: Candidate, which: Flags) -> float:
+    """What some readings' scatter does to their mean [N·m]."""
+    return float(np.sqrt(np.sum(candidate.noise.sigma[which] ** 2))) / int(which.sum())
+
+
+def _rarely(chance: float) -> str:
+    return "less than one in a million" if chance < 1e-6 else f"one in {1.0 / chance:,.0f}"
 
 
 def without_contradicted(parameters: Mapping[str, Parameter]) -> dict[str, Parameter]:
     """Parameters where no number can rest on the readings: what the sheet states stays."""
     return {
         name: item
-        if item.status not in ("measured", "carried")
+        if item.status == "stated"
+        or (item.status == "not-determined" and not parts_of(name)[0].startswith(BY_WRENCH))
         else not_determined(item.unit, item.meaning, NEEDS_AGREEMENT, at_input_torque=item.at_input_torque_Nm)
         for name, item in parameters.items()
     }

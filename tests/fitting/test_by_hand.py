@@ -15,6 +15,7 @@ from diffbench.answers import judge
 from diffbench.report import summary, text_of
 from diffbench.results import Characterisation, Parameter, make_map, map_on
 
+FREE, HELD = "other output held, case free", "case held, other output free"
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 
 
@@ -258,6 +259,36 @@ def test_arrangements_exchanged_give_no_number_and_no_verdict(tmp_path: Path) ->
     assert found.parameters["preload_torque_as_read"].value is None
     state = judge([found])
     assert (state.state, state.failed) == ("cannot-be-told", False)
+    for name in ("preload_torque", "ramp_bias_drive_loading", "friction_coefficient"):
+        assert (found.parameters[name].needs or "").startswith("readings that do not contradict each other")
+
+
+@pytest.mark.parametrize(
+    ("readings", "law", "told"),
+    [
+        ({FREE: 160.0, HELD: 42.0}, "additive", "at least twice"),
+        ({FREE: 42.0, HELD: 160.0}, "greater-of", "the law may be the fault"),
+        ({FREE: 42.0, f"{FREE}, breakaway": 420.0}, "additive", "outside what any unit has"),
+    ],
+)
+def test_few_readings_that_no_unit_gives_are_no_result(
+    readings: dict[str, float], law: str, told: str, tmp_path: Path
+) -> None:
+    """Fewer kinds than unknowns, so that some unit of the algebra always fits: words exchanged, a law that is
+    not so, a decimal point. Held readings are ``P/(1 − K)``, at least ``P``, twice the free ones."""
+    lines = ["arrangement,direction,reading,torque_Nm,oil_degC"]
+    for words, size in readings.items():
+        case, kind = words.removesuffix(", breakaway"), "breakaway" if "breakaway" in words else "running"
+        lines += [f'"{case}",backward,{kind},{size * scale:.2f},21' for scale in (0.98, 0.99, 1.01, 1.02)]
+    place = tmp_path / "visit"
+    shutil.copytree(READINGS, place)
+    sheet = place / "unit-q17.toml"
+    sheet.write_text(edited(sheet.read_text(), 'law = "undecided"', f'law = "{law}"'))
+    (place / "readings.csv").write_text("\n".join(lines) + "\n")
+    found = diffbench.fit(place / "run.toml")
+    (finding,) = (f for f in found.findings if f.name == "readings contradict each other")
+    assert (finding.severity, judge([found]).state) == ("stop", "cannot-be-told")
+    assert told in finding.evidence
 
 
 def test_torques_of_another_unit_are_told_by_friction_and_are_not_good(tmp_path: Path) -> None:

@@ -46,6 +46,9 @@ OF_THE_FIT = {
     "temperature not read": "conditioning/test_hand.py",
     "readings contradict each other": "fitting/test_by_hand.py",
     "friction implausible": "fitting/test_by_hand.py",
+    "readings not repeated": "conditioning/test_hand.py",
+    "repeats all alike": "conditioning/test_hand.py",
+    "repeats far apart": "conditioning/test_hand.py",
 }
 
 
