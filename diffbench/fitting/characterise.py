@@ -435,7 +435,7 @@ def _parameters(
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
         if flank is not None and (closed or not ramp_seen(choice.best, flank)):
             estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
-            needs = f"{needs}; {OPEN_IT}" if closed else needs
+            needs = f"{needs}; {OPEN_IT}" if closed and not isinstance(choice.best, HandCandidate) else needs
             parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)
 
     reliable = {name: parameters[name].status != "not-determined" for name in combined}

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.hand import SCATTER
 from diffbench.conditioning.run import ConditionedVisit, Friction
-from diffbench.definitions import BY_FORCE, parts_of
+from diffbench.definitions import BY_FORCE, DEFINITIONS, parts_of
 from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
@@ -34,7 +34,7 @@ from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingMode
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined, not_determined
 from diffbench.fitting.setup import Setup
-from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRODUCTS
+from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRELOAD, PRODUCTS
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
@@ -494,41 +494,78 @@ def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]
 
 def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str:
     """What would determine a quantity, for somebody with a wrench; ``needs`` says it for a bench."""
-    data = candidates[0].model.data
+    quantity = parts_of(name)[0]
+    flank = next((f for f in ("drive", "coast") if f in quantity), "")
+    if quantity.startswith(("preload_torque", "locking_effect")) or needs.startswith(PRELOAD):
+        return _needs_of_preload(quantity, candidates)
+    if needs.startswith(PRODUCTS):
+        return _needs_of_bias(f"ramp_bias_{flank}_as_read", flank, candidates)
+    if quantity.startswith("ramp_bias") and not quantity.endswith("_unloading"):
+        return _needs_of_bias(quantity, flank, candidates)
+    if needs.startswith((BY_FORCE, PIN_RADIUS)) and quantity != "spring_force":
+        return needs if quantity.endswith("_loading") else f"{needs}; a wrench shows loading alone"
+    states = set(candidates[0].model.data.friction_state.tolist())
+    if quantity == "static_friction_excess" and len(states) == 1:
+        return NEEDS_BREAKAWAY if Friction.KINETIC in states else NEEDS_RUNNING
+    return BY_QUANTITY.get(quantity, f"a bench, not a wrench: {needs}")
+
+
+def _needs_of_bias(quantity: str, flank: str, candidates: Sequence[Candidate]) -> str:
+    data, bench = candidates[0].model.data, DEFINITIONS[f"ramp_bias_{flank}_loading"].needs
     free = bool((data.input_torque == 0.0).any())
-    flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-    if name.startswith("preload_torque"):
-        return _needs_of_preload(data, free=free)
-    if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
-        return needs
-    if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
-        return f"a bench, not a wrench: {needs}"
     loaded = bool(((data.input_torque if flank == "drive" else -data.input_torque) > 0).any())
     if loaded and not free:
         return NEEDS_FREE
-    if loaded and not all(one.form.preload.linear for one in candidates):
-        return (
-            "the preload law in the build sheet: under additive, these readings tell it; under greater-of no "
-            f"wrench tells it, but a bench: {needs}"
-        )
+    linear = {one.form.preload.linear for one in candidates}
+    if loaded and True not in linear:
+        return f"a bench, not a wrench: {bench}"
+    if loaded and False in linear:
+        return f"{NEEDS_LAW}: under additive, these readings tell it; under greater-of only a bench: {bench}"
+    if loaded and not quantity.endswith("_as_read"):
+        return NEEDS_NEARER
     way = "backward" if flank == "drive" else "forward"
     beside = "" if free else ", and with the case free beside them"
     return f"{'more ' if loaded else ''}readings with the case held, turned {way}{beside} ({NEEDS_CAUTION})"
 
 
-def _needs_of_preload(data: FitData, *, free: bool) -> str:
-    ran = data.friction_state == Friction.KINETIC
+def _needs_of_preload(quantity: str, candidates: Sequence[Candidate]) -> str:
+    data = candidates[0].model.data
+    free, ran = data.input_torque == 0.0, data.friction_state == Friction.KINETIC
     if not ran.any():
         return NEEDS_RUNNING
-    if free and not bool(((data.input_torque == 0.0) & ran).any()):
+    if free.any() and not (free & ran).any():
         return NEEDS_FREE_RUNNING
-    return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+    if not free.any():
+        return NEEDS_FREE
+    if not free.all() and len({one.form.law for one in candidates}) > 1:
+        return NEEDS_LAW
+    return NEEDS_MORE if quantity == "preload_torque_as_read" else NEEDS_NEARER
 
 
 NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"
 NEEDS_RUNNING = "running readings, slowly turned, beside those at breakaway"
+NEEDS_BREAKAWAY = "breakaway readings, from rest, beside the running ones"
 NEEDS_FREE_RUNNING = "running readings with the case free, slowly turned, beside those at breakaway"
+NEEDS_LAW = "the preload law in the build sheet"
+NEEDS_MORE = "more readings of each kind and of less scatter, at one temperature and speed"
+NEEDS_NEARER = (
+    "a bench that turns as fast and as warm as the reference; or, in [reference] of the build sheet, a "
+    "temperature and a speed_difference nearer to those of the readings"
+)
 NEEDS_AGREEMENT = "readings that do not contradict each other: take both arrangements again"
+BY_QUANTITY = {  # what helps more than a bench
+    "gear_friction": "a value in the build sheet, or a build with other ramps",
+    "heat_capacity": "the plates' mass in the build sheet",
+    "spring_force": "the force from a press in the build sheet",
+    "friction_temperature_coefficient": "readings of each kind with the unit 20 K and more warmer or colder, "
+    "beside those as it is",
+    "static_friction_excess": "a bench, not a wrench: a speed sweep through low speed differences",
+    **{
+        f"torque_bias_ratio_{flank}": "a locking effect clearly below 1, or better known: near 1 the ratio "
+        "has no bound"
+        for flank in ("drive", "coast")
+    },
+}
 BY_WRENCH = (  # what readings by hand can tell
     "preload_torque",
     "friction_coefficient",

@@ -4,7 +4,7 @@ agree."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -47,6 +47,7 @@ NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
 
 
 PIN_RADIUS = "the pin radius in the build sheet"
+PRELOAD = "a preload torque that the runs determine"
 PRODUCTS = "a preload torque and a ramp bias that the runs determine"
 
 
@@ -275,22 +276,26 @@ def split(
             estimate = by_force.loading_angle(asked)
         else:
             estimate = next((e for way in ways if (e := way.estimate(asked)) is not None), None)
+        row, needs = DEFINITIONS[asked.defined], _beside(asked.defined, builds)
         if estimate is not None:
-            estimates[asked.name] = estimate
+            estimates[asked.name] = replace(estimate, needs=needs)
         else:
-            row = DEFINITIONS[asked.defined]
-            undetermined[asked.name] = (row.unit, row.told, _beside(row.needs, builds))
+            undetermined[asked.name] = (row.unit, row.told, needs)
     return Split(estimates, undetermined, checks)
 
 
-def _beside(needs: str, builds: Sequence[Build]) -> str:
-    """What is still needed beside what the sheets state."""
-    if any(build.ramps.pin_radius is None for build in builds):
+def _beside(defined: str, builds: Sequence[Build]) -> str:
+    """What a quantity still needs beside what the sheets state."""
+    needs, ramps = DEFINITIONS[defined].needs, [build.ramps for build in builds]
+    force = all(build.preload.spring_force is not None for build in builds)
+    angles = all(one.drive_angle is not None and one.coast_angle is not None for one in ramps)
+    if force and defined == "friction_coefficient":
+        return f"{PRELOAD}, or a sweep that shows loading and unloading" if angles else PRELOAD
+    if any(one.pin_radius is None for one in ramps):
         return f"{PIN_RADIUS}, and {needs}"
-    if any(build.preload.spring_force is None for build in builds):
-        return needs
-    left = needs.removeprefix(BY_FORCE).removeprefix(", with ").removesuffix(OR_ANGLE)
-    return left if left and not left.startswith(",") else PRODUCTS + left
+    if not force:
+        return needs.removesuffix(OR_ANGLE) if angles else needs
+    return needs.removeprefix(BY_FORCE).removeprefix(", with ").removesuffix(OR_ANGLE) or PRODUCTS
 
 
 def _agree(checks: Sequence[SheetCheck]) -> bool:

@@ -310,3 +310,13 @@ def test_torques_of_another_unit_are_told_by_friction_and_are_not_good(tmp_path:
     assert "N.m taken as kgf.m (0.1" in told.mend
     assert judge([found]).state == "cannot-be-told"
     assert "friction implausible" in text_of(summary(found), 10_000)
+    # with the case free and running alone, what each needs is what would help: no sweep that no wrench makes
+    for name, needs in {
+        "preload_torque": "a bench that turns as fast",
+        "friction_coefficient": "a bench that turns as fast",
+        "static_friction_excess": "breakaway readings",
+        "friction_temperature_coefficient": "readings of each kind with the unit 20 K",
+        "ramp_bias_drive_loading": "readings with the case held, turned backward",
+        "effective_ramp_angle_drive_loading": "readings with the case held, turned backward",
+    }.items():
+        assert (found.parameters[name].needs or "").startswith(needs), name
