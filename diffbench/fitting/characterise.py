@@ -67,6 +67,7 @@ from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
 from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import (
     Adequacy,
     BuildFacts,
@@ -584,7 +585,7 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
                 "caveat" if worst.share > MATTERS else "note",
                 f"residual over {worst.axis}",
                 f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
-                f"{100 * worst.share:.2g} % of the torque difference there.",
+                f"{per_cent(worst.share)} % of the torque difference there.",
                 "The limits hold what comes back in every cycle, not this.",
                 "Look at the residual picture of the report; check lag and plate temperature.",
             )
@@ -605,9 +606,9 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
             "model misses",
             "caveat" if share > MATTERS else "note",
             "residual over torque, speed, temperature and time",
-            f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
+            f"What is the same in every cycle misses the law by {per_cent(left.size)} % of the locking "
             f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
-            f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
+            f"{heat:.3g} °C: {per_cent(left.relative[left.worst], sign=True)} %.",
             shown,
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )

@@ -39,6 +39,7 @@ from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import Gain, LawVerdict, NextTest, Parameter, Status
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ Flags = NDArray[np.bool_]
 # What carries a number from the readings to another condition: a quantity that is determined only with their
 # plausible ranges is carried. Small corrections of the readings keep theirs.
 SPEEDS = {own.name for law in FRICTION_LAWS.values() for own in law.unknowns if own.logarithm}
+EXCESSES = {own.reported for law in FRICTION_LAWS.values() for own in law.unknowns if not own.logarithm}
 CARRIERS = ("temperature_coefficient", TURNING_SPEED, *sorted(SPEEDS))
 HEATING = ("heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess")
 CORRECTIONS = ("viscous", "viscous_exponent", *HEATING)
@@ -505,7 +507,7 @@ def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str
     if needs.startswith((BY_FORCE, PIN_RADIUS)) and quantity != "spring_force":
         return needs if quantity.endswith("_loading") else f"{needs}; a wrench shows loading alone"
     states = set(candidates[0].model.data.friction_state.tolist())
-    if quantity == "static_friction_excess" and len(states) == 1:
+    if quantity in EXCESSES and len(states) == 1:
         return NEEDS_BREAKAWAY if Friction.KINETIC in states else NEEDS_RUNNING
     return BY_QUANTITY.get(quantity, f"a bench, not a wrench: {needs}")
 
@@ -559,7 +561,7 @@ BY_QUANTITY = {  # what helps more than a bench
     "spring_force": "the force from a press in the build sheet",
     "friction_temperature_coefficient": "readings of each kind with the unit 20 K and more warmer or colder, "
     "beside those as it is",
-    "static_friction_excess": "a bench, not a wrench: a speed sweep through low speed differences",
+    **dict.fromkeys(EXCESSES, "a bench, not a wrench: a speed sweep through low speed differences"),
     **{
         f"torque_bias_ratio_{flank}": "a locking effect clearly below 1, or better known: near 1 the ratio "
         "has no bound"
@@ -723,7 +725,7 @@ def contradictions(candidate: Candidate) -> list[Finding]:
             "readings contradict each other",
             "stop" if grave else "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.3g} % off what the {others} say under the law; by scatter "
+            f"Their mean is {per_cent(abs(off), 3)} % off what the {others} say under the law; by scatter "
             f"alone that has a chance of {_rarely(chance)}.",
             "No number rests on them, and no limit is judged."
             if grave
@@ -737,7 +739,7 @@ def _impossible(candidate: Candidate, groups: int) -> str:
     """Why no unit gives readings that contradict each other under no law: empty where one may."""
     data, names = candidate.model.data, candidate.names
     build = np.array([place.preload for place in candidate.model.sharing.places])[data.visit]
-    clamped = 1.0 / (1.0 - min(_passed_on(names) + GEARS, 0.9))
+    clamped = 1.0 / (1.0 - min(_passed_on(candidate) + GEARS, 0.9))
     kinds = zip(build.tolist(), data.friction_state.tolist(), strict=True)
     for one, state in sorted(set(kinds)):
         alike = (build == one) & (data.friction_state == state)
@@ -772,12 +774,11 @@ def _impossible(candidate: Candidate, groups: int) -> str:
     )
 
 
-def _passed_on(names: Names) -> float:
+def _passed_on(candidate: Candidate) -> float:
     """The largest share of the ramp thrust that a closed contact passes on, as stated or plausible."""
-    fractions = [unknown for unknown in names.unknowns if unknown.name == "joint_fraction"]
-    return max(
-        (u.prior + SURE * u.prior_u for u in fractions if u.knowledge == "stated"), default=PLAUSIBLE_FRACTION
-    )
+    own = {unknown.name for unknown in candidate.form.preload.unknowns}
+    stated = [u for u in candidate.names.unknowns if u.name in own and u.knowledge == "stated"]
+    return max((u.prior + SURE * u.prior_u for u in stated), default=PLAUSIBLE_FRACTION)
 
 
 def _of_mean(candidate: Candidate, which: Flags) -> float:

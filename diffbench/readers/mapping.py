@@ -48,8 +48,13 @@ def labels_of(
         Fault(
             f"there is no {channel.name}" if is_missing(text) else f"'{text}' is no known {channel.name}",
             Place(file, line=line, column=column.name),
-            f'write one of {offered}; or let the rig translate it: values = {{ "{text or "text"}" = '
-            f'"{words[0]}" }} under [channel.{channel.name}]',
+            f"write one of {offered}"
+            + (
+                ""
+                if is_missing(text)
+                else f'; or let the rig translate it: values = {{ "{text}" = "?" }} under '
+                f"[channel.{channel.name}], with {' or '.join(words)} for the ?"
+            ),
         )
         for text, line in list(unknown.items())[:_WORDS_SHOWN]
     ]

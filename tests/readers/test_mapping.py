@@ -240,6 +240,9 @@ def test_a_word_that_nobody_knows_is_refused_with_the_known_ones(read_sweep, wor
     assert what in fault.what
     assert (fault.place.line, fault.place.column) == (3, "Turned")
     assert "'forward', 'backward'" in fault.mend
+    # which one it is, nobody guesses: pasted as it stands, the line is refused
+    assert ("?" in fault.mend) == bool(word)
+    assert '= "forward"' not in fault.mend
 
 
 def test_hand_readings_on_a_rig_for_sweeps_need_only_their_own_columns(read_sweep, sweep):
