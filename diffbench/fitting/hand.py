@@ -578,7 +578,8 @@ NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its 
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings
 SHOWN = 4
-CAUTION_HELD = "the wrench reads about {reading:.0f} N·m there: mind its range, and what holds the case"
+FORESEEN = 2.0  # of the largest reading of a flank: no law is trusted farther
+CAUTION_HELD = "the wrench reads {reading} there: mind its range, and what holds the case"
 CAUTION_BREAKAWAY = "breakaway comes suddenly: pull evenly, with a firm stand"
 
 
@@ -621,12 +622,22 @@ def next_readings(
                 rows = jacobian(model.residual, candidate.x, candidate.steps, names.low, names.high)
                 rows /= model.data.noise[:, None]
                 after = inverse_of(known.T @ known + rows.T @ rows + np.diag(precision))
-                plans.append((_words(case, direction, state, reading), after))
+                told = _foretold(candidate, flank, reading)
+                plans.append((_words(case, direction, state, told), after))
     offers = [_offer(text, before - after, targets) for text, after in plans]
     return [test for worth, test in sorted(offers, key=lambda offer: -offer[0]) if worth > 0.0][:SHOWN]
 
 
-def _words(case: str, direction: str, state: Friction, reading: float) -> str:
+def _foretold(candidate: Candidate, flank: float, reading: float) -> str:
+    """What the wrench will read, where readings of that flank tell it and nothing there is near locking."""
+    data = candidate.model.data
+    own = np.abs(data.difference[data.input_torque * flank > 0.0])
+    if own.size and reading < FORESEEN * float(own.max()):
+        return f"about {reading:.0f} N·m"
+    return "several times more than with the case free"
+
+
+def _words(case: str, direction: str, state: Friction, reading: str) -> str:
     """Readings to take, with the cautions that belong to them."""
     kind = "running" if state is Friction.KINETIC else "breakaway"
     holds = f"the case {case} and the other output {'held' if case == 'free' else 'free'}"

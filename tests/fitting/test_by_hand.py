@@ -199,8 +199,8 @@ def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -
 
 
 def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> None:
-    """With the case free alone the ramps are open: held readings come first, with what the wrench would read,
-    but none beyond its range."""
+    """With the case free alone the ramps are open: held readings come first, but none beyond the wrench's
+    range; what it will read there nobody knows, and no number stands for a plausible bias."""
     lines = (READINGS / "readings.csv").read_text().splitlines()
     free = [line for line in lines if not line.startswith('"case held')]
     found = visit(tmp_path, readings="\n".join(free) + "\n")
@@ -213,6 +213,7 @@ def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> No
         assert all(gain.u_then < gain.u_now for gain in test.gains)
         assert ("mind its range" in test.run) == ("the case held" in test.run)
         assert ("suddenly" in test.run) == ("breakaway" in test.run)
+        assert ("several times more" in test.run) == ("the case held" in test.run)
     rig = tmp_path / "visit" / "torque-wrench.toml"
     rig.write_text(edited(rig.read_text(), "u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
     short = diffbench.fit(tmp_path / "visit" / "run.toml")
