@@ -25,10 +25,12 @@ from numpy.typing import NDArray
 from diffbench.conditioning import bench
 from diffbench.conditioning.bench import TorqueChain
 from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.documents import Build, Rig
 from diffbench.documents.arrangements import OUTPUTS
 from diffbench.errors import Fault, Place, RecordingError
+from diffbench.plain_text import per_cent
 
 Array = NDArray[np.float64]
 
@@ -482,6 +484,34 @@ def clock_offset(time: Array, direction: Array, difference: Array, noise: float)
         return None
     around = best & (np.abs(shifts - nearest) <= 5.0 * step)
     return float(np.mean(shifts[around]))
+
+
+# What drives in a run of one clock is less: the plates' own give, right after the slip has turned.
+TOGETHER_SHARE = 0.985
+LEAST_OFFSET = 0.3  # s
+
+
+def clocks_seconds_apart(cells: Cells, difference: Array, *, noise: float, file: str) -> list[Finding]:
+    """Speeds and torques of a run (c,) whose clocks are so far apart that it shows wherever the slip turns,
+    and not so far that the run is refused."""
+    share = passive_share(cells.direction, difference, noise)
+    if share >= TOGETHER_SHARE:
+        return []
+    offset = clock_offset(cells.time, cells.direction, difference, noise)
+    if offset is None or abs(offset) < LEAST_OFFSET:
+        return []
+    return [
+        Finding(
+            "clocks apart",
+            "caveat",
+            file,
+            f"{per_cent(1.0 - share)} % of the torque difference drives instead of holding back, and next to "
+            f"none if the clock of the speeds is {abs(offset):.2g} s "
+            f"{'ahead of' if offset > 0.0 else 'behind'} that of the torques.",
+            "Wherever the slip turns, torques and speeds belong to different moments.",
+            "Set both loggers' clocks alike, or shift one column of times and join both again.",
+        )
+    ]
 
 
 class WiringError(RecordingError):
