@@ -208,7 +208,7 @@ DEFINITIONS: dict[str, Definition] = {
         "1/K",
         "relative change of friction per kelvin of plate temperature",
         told="relative change of friction per kelvin of plate temperature",
-        needs="sweeps over a range of oil temperatures of 20 K or more",
+        needs="sweeps over 20 K of oil temperature or more, and the first of them again at the end",
         scale=0.001,
         positive=False,
     ),
