@@ -208,7 +208,7 @@ DEFINITIONS: dict[str, Definition] = {
         "1/K",
         "relative change of friction per kelvin of plate temperature",
         told="relative change of friction per kelvin of plate temperature",
-        needs="sweeps over a range of oil temperatures of 20 K or more",
+        needs="sweeps over 20 K of oil temperature or more, and the first of them again at the end",
         scale=0.001,
         positive=False,
     ),
@@ -280,7 +280,7 @@ DEFINITIONS: dict[str, Definition] = {
                 "`TBR = T_high / T_low = (1 + LE)/(1 − LE)` at the same place (SAE J2817); no meaning for LE "
                 "of 1 or more",
                 told=f"higher over lower output torque (SAE J2817) {_PLACE}",
-                needs="slip at that input torque",
+                needs="slip at that input torque, and a locking effect clearly below 1 or better known",
                 scale=0.2,
             )
         }

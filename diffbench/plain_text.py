@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from typing import Any
 
@@ -85,3 +86,43 @@ def spreadsheet_text(text: str) -> str:
     Source: OWASP, "CSV Injection" (characters and remedy from memory).
     """
     return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def leading(value: float, digits: int = 2, *, sign: bool = False) -> str:
+    """A number by its leading digits, never with an exponent.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Leading digits; all before the point, where there are more.
+    sign : bool
+        Whether a plus is written.
+
+    Returns
+    -------
+    The number as a text.
+
+    Examples
+    --------
+    >>> leading(5.12), leading(10.0, 1), leading(126.4, sign=True), leading(2e-5), leading(99.7)
+    ('5.1', '10', '+126', '0.00002', '100')
+    """
+    text = f"{value:{'+' if sign else ''}.{digits}g}"
+    if "e" not in text:
+        return text
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:{'+' if sign else ''}.{places}f}"
+    return text.rstrip("0") if places else text
+
+
+def per_cent(share: float, digits: int = 2, *, sign: bool = False) -> str:
+    """A share in per cent, without the unit, as `leading` writes it.
+
+    Examples
+    --------
+    >>> per_cent(0.0512), per_cent(0.1, 1)
+    ('5.1', '10')
+    """
+    return leading(100.0 * share, digits, sign=sign)

@@ -57,6 +57,10 @@ class Estimate:
         return self.u_visit if self.refits else math.hypot(self.u_visit, UNSTATED * self.value)
 
 
+#: Caveats that speak against every number: a unit or a count is wrong.
+AGAINST_ALL = frozenset({"friction implausible"})
+
+
 @dataclass(frozen=True)
 class Limit:
     """A limit of the build sheet, either end of which may be missing."""
@@ -70,8 +74,8 @@ class Limit:
 class Observation:
     """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
-    of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop, and a fit that did
-    not converge; ``sheet`` the build sheet, where the caller could read it."""
+    of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop or speak
+    against all, and a fit that did not converge; ``sheet`` the build sheet, where the caller has it."""
 
     record: str
     unit: str
@@ -219,7 +223,11 @@ def _observation(
 
 
 def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
-    stopped = [found["name"] for found in parts["findings"] if found["severity"] == "stop"]
+    stopped = [
+        found["name"]
+        for found in parts["findings"]
+        if found["severity"] == "stop" or found["name"] in AGAINST_ALL
+    ]
     return tuple(stopped if parts["diagnostics"]["converged"] else [*stopped, "not converged"])
 
 

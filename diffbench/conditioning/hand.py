@@ -25,6 +25,7 @@ from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.doubts import Source
 from diffbench.errors import Fault, Place, RecordingError
+from diffbench.plain_text import per_cent
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
@@ -38,6 +39,9 @@ SCATTER = 0.03
 SCATTER_FREEDOM = 4.0  # that scatter itself is known to a third
 SCALE_DIGITS = 1e-5  # of the largest reading: digits that a conversion of units leaves
 TEMPERATURES = (5.0, 35.0)  # °C, of a unit on the bench: about room temperature, cold or lately driven
+WIDE = 0.08  # scatter of repeats that no steady hand has: twice the widest (common practice, no source)
+ALIKE = 1e-9  # scatter of repeats that are the same number
+UNLIKELY = 1e-3  # chance of repeats to scatter so much more than is stated
 FEWEST_REPEATS = 3  # degrees of freedom, from which on repeats say it themselves
 DOUBTFUL = 1e-3  # chance of a clean file to have a reading called doubtful
 MOST_DOUBTFUL = 0.1  # of the readings: more are no accidents
@@ -103,7 +107,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         temperature_u,
         tuple(notes),
         rig,
-        findings=(*breaks_off(recording), *unread, *_doubtful_findings(scatter, torque, file)),
+        findings=(*breaks_off(recording), *unread, *_findings(scatter, torque, groups, channel, file)),
         by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated, not unread),
     )
 
@@ -111,13 +115,16 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
 @dataclass(frozen=True)
 class Scatter:
     """How readings scatter: ``relative`` standard deviation with its degrees of ``freedom``, how it is known;
-    ``sigma`` (n,) [N·m] of each reading, and which are ``doubtful``, each with the mean of its repeats."""
+    ``sigma`` (n,) [N·m] of each reading, and which are ``doubtful``, each with the mean of its repeats;
+    ``repeats`` are the degrees of freedom of what was repeated, and ``shown`` what that alone says."""
 
     relative: float
     freedom: float
     told: str
     sigma: Array
     doubtful: Mapping[int, float]
+    repeats: float
+    shown: float
 
 
 def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, step: float) -> Scatter:
@@ -150,26 +157,55 @@ def scatter_of(torque: Array, groups: list[list[int]], *, stated: float | None, 
             break
         index, mean = worst
         doubtful[index] = float(mean * torque[index])
-    if stated is not None:
-        relative, own, told = stated, math.inf, "stated for one reading in the rig"
-    elif freedom >= FEWEST_REPEATS:
-        relative, own = math.sqrt(square / freedom), freedom
-        told = f"pooled over all repeats, {freedom:g} degrees of freedom"
-    else:
-        relative, own = SCATTER, SCATTER_FREEDOM
-        told = f"{100 * SCATTER:g} % of the reading, as too little repeats (common practice, no source)"
     rounding = step / math.sqrt(12.0)
+    shown = math.sqrt(square / freedom) if freedom else 0.0
+    smallest = min((mean for mean in means if mean > 0.0), default=1.0)
+    alike = stated is None and freedom >= FEWEST_REPEATS and shown < ALIKE and step == 0.0
+    relative, own, told = _known(square, freedom, stated, rounding / smallest, alike=alike)
     sigma = np.full(torque.size, math.nan)
     for rows, mean in zip(groups, means, strict=True):
         size = relative * (mean if math.isfinite(mean) else float(np.mean(torque[rows])))
         # repeats that scatter by less than a step are all rounded alike, which no repeat averages out
         hand = size**2 if stated is not None else max(size**2 - rounding**2, 0.0)
-        alike = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
-        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * alike))
+        same = math.exp(-4.0 * math.pi**2 * hand / step**2) if step > 0.0 else 0.0
+        sigma[rows] = math.sqrt(hand + rounding**2 * (1.0 + (len(rows) - 1) * same))
+        if alike:  # all of them are worth one
+            sigma[rows] = np.fmax(sigma[rows], size * math.sqrt(len(rows)))
     for i, mean in doubtful.items():
         sigma[i] = max(abs(torque[i] - mean), float(sigma[i]))
-    # readings that are all alike, on a scale that shows no step, are no better than a thousandth
-    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful)
+    # no reading is better than a thousandth
+    return Scatter(relative, own, told, np.fmax(sigma, 1e-3 * torque), doubtful, freedom, shown)
+
+
+def _known(
+    square: float, freedom: float, stated: float | None, rounding: float, *, alike: bool
+) -> tuple[float, float, str]:
+    """Relative scatter of a reading, its degrees of freedom and how it is known, from the sum of squares of
+    repeats; ``rounding`` is that of the smallest mean, as a share."""
+    usual = f"{100 * SCATTER:g} % of the reading"
+    if stated is not None and not _beyond(square, freedom, stated, rounding):
+        return stated, math.inf, "stated for one reading in the rig"
+    if alike:
+        told = f"{usual} for repeats together, as they are all alike (common practice, no source)"
+        return SCATTER, SCATTER_FREEDOM, told
+    if freedom >= FEWEST_REPEATS:
+        told = f"pooled over all repeats, {freedom:g} degrees of freedom"
+        return math.sqrt(square / freedom), freedom, told
+    # what few repeats show counts beside what hands do
+    first = SCATTER if stated is None else stated
+    both = math.sqrt((SCATTER_FREEDOM * first**2 + square) / (SCATTER_FREEDOM + freedom))
+    if both > first:
+        return both, SCATTER_FREEDOM + freedom, f"{per_cent(both)} % of the reading, as few repeats show"
+    return SCATTER, SCATTER_FREEDOM, f"{usual}, as too little repeats (common practice, no source)"
+
+
+def _beyond(square: float, freedom: float, stated: float, rounding: float) -> bool:
+    """Whether repeats scatter more than is stated, by more than chance. χ² by Wilson & Hilferty, Proceedings
+    of the National Academy of Sciences 17 (1931), from memory; 3 % high at one degree of freedom."""
+    if freedom == 0:
+        return False
+    part, normal = 2.0 / (9.0 * freedom), NormalDist().inv_cdf(1.0 - UNLIKELY)
+    return square / (stated**2 + rounding**2) > freedom * (1.0 - part + normal * math.sqrt(part)) ** 3
 
 
 def _worst(
@@ -256,11 +292,66 @@ def _doubtful_findings(scatter: Scatter, torque: Array, file: str) -> list[Findi
             "caveat",
             f"{file}, reading {i + 1}",
             f"It is {torque[i]:.4g} N·m, its repeats are {mean:.4g} N·m and scatter by "
-            f"{100 * scatter.relative:.2g} %.",
+            f"{per_cent(scatter.relative)} %.",
             "It counts as little as it is off.",
             "Look at the note of that reading; take it again.",
         )
         for i, mean in scatter.doubtful.items()
+    ]
+
+
+def _findings(
+    scatter: Scatter, torque: Array, groups: Mapping[Kind, list[int]], channel: Channel, file: str
+) -> list[Finding]:
+    """What is told of the readings: each doubtful one, and repeats that are none, all alike, or far apart."""
+    stated, doubtful = channel.u_reading, _doubtful_findings(scatter, torque, file)
+    again = "Take each kind five times, each from rest, and write every one down as it was read."
+    if scatter.repeats == 0:
+        return [
+            *doubtful,
+            Finding(
+                "readings not repeated",
+                "caveat",
+                file,
+                "No kind of reading was taken twice.",
+                "A slip of the pen or of the hand would not show; how much a reading scatters is "
+                + ("as stated." if stated is not None else "as is common."),
+                again,
+            ),
+        ]
+    if scatter.shown < ALIKE:
+        if channel.resolution is not None or stated is not None or scatter.repeats < FEWEST_REPEATS:
+            return doubtful
+        return [
+            *doubtful,
+            Finding(
+                "repeats all alike",
+                "caveat",
+                file,
+                f"{scatter.repeats:g} repeats differ from none of their kind in any digit.",
+                f"They are worth one reading a kind, to {100 * SCATTER:g} % (common practice, no source)."
+                if scatter.relative
+                else "They are worth what the step of the scale leaves, which all readings together show.",
+                f"State resolution in [channel.turning_torque] if the scale is so coarse. {again}",
+            ),
+        ]
+    if scatter.shown <= WIDE and (stated is None or scatter.relative == stated):
+        return doubtful
+    kept = {key: [i for i in rows if i not in scatter.doubtful] for key, rows in groups.items()}
+    key = max((key for key in kept if kept[key]), key=lambda key: float(np.ptp(np.log(torque[kept[key]]))))
+    low, high = float(torque[kept[key]].min()), float(torque[kept[key]].max())
+    beside = "" if stated is None else f", and {per_cent(stated, 3)} % is stated"
+    return [
+        *doubtful,
+        Finding(
+            "repeats far apart",
+            "caveat",
+            f"{file} ({', '.join(key)})",
+            f"Repeats scatter by {per_cent(scatter.shown, 3)} % of the reading{beside}: from {low:.4g} to "
+            f"{high:.4g} N·m here.",
+            "Every interval holds that scatter.",
+            f"Look for a decimal point, a unit or a kind that was mistaken. {again}",
+        ),
     ]
 
 

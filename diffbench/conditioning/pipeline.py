@@ -39,7 +39,7 @@ from diffbench.conditioning.findings import Finding, told_once
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
 from diffbench.conditioning.samples import LEFT_OUT, Reason, Samples
 from diffbench.conditioning.smoothing import white_noise
-from diffbench.conditioning.wiring import WiringError, check_signs
+from diffbench.conditioning.wiring import WiringError, check_signs, clocks_seconds_apart
 from diffbench.documents import Rig
 from diffbench.documents.visit import RunKind
 from diffbench.doubts import CountsAsExact, Source
@@ -175,8 +175,10 @@ def _condition_part(
     locking = np.where(samples.motion.slips, -samples.motion.direction * difference, np.nan)
     cells = cells_of(samples, course)
     noise = white_noise(difference)
-    check_signs(rig, chains, cells, noise=noise / np.sqrt(float(np.median(cells.count))), file=file)
+    of_a_cell = noise / np.sqrt(float(np.median(cells.count)))
+    check_signs(rig, chains, cells, noise=of_a_cell, file=file)
     cell_input, cell_difference = bench.at_cells(rig, chains, cells)
+    clocks = clocks_seconds_apart(cells, cell_difference, noise=of_a_cell, file=file)
     cell_input = along_the_sweep(cells, cell_input)
     run = ConditionedRun(
         name=file,
@@ -198,7 +200,7 @@ def _condition_part(
     own.courses.append(course)
     gone = reach(input_torque)
     own.reaches += [] if gone is None else [gone]
-    own.shown.append(sweep_findings(rig, chains, recording, samples, run, input_torque))
+    own.shown.append([*clocks, *sweep_findings(rig, chains, recording, samples, run, input_torque)])
 
 
 def _counts(samples: Samples) -> str:

@@ -25,10 +25,12 @@ from numpy.typing import NDArray
 from diffbench.conditioning import bench
 from diffbench.conditioning.bench import TorqueChain
 from diffbench.conditioning.cells import Cells
+from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.run import ConditionedRun
 from diffbench.documents import Build, Rig
 from diffbench.documents.arrangements import OUTPUTS
 from diffbench.errors import Fault, Place, RecordingError
+from diffbench.plain_text import per_cent
 
 Array = NDArray[np.float64]
 
@@ -445,6 +447,73 @@ def _recorded_besides(
     return tuple(supports), tuple(refutes)
 
 
+# Speeds and torques by two loggers: most of a run still holds back, and all of it once a clock is shifted.
+MOSTLY = 0.6
+SHIFTED = 0.97
+FARTHEST = 0.25  # of the run
+
+
+def clock_offset(time: Array, direction: Array, difference: Array, noise: float) -> float | None:
+    """By how many seconds the clock of the speeds is ahead of that of the torques, where such a shift makes
+    all of a run hold back; None where none does, or too little of it holds back as it is. All (c,).
+
+    >>> time = np.arange(0.0, 120.0, 0.5)
+    >>> slip = lambda at: np.where(np.sin(at / 7.0) > 0.0, 1.0, -1.0)
+    >>> clock_offset(time, slip(time - 4.0), -80.0 * slip(time), 1.0)
+    4.0
+    """
+    if passive_share(direction, difference, noise) < MOSTLY:
+        return None
+    order = np.argsort(time, kind="stable")
+    time, direction, difference = time[order], direction[order], difference[order]
+    step, length = float(np.median(np.diff(time))), float(time[-1] - time[0])
+    if not 0.0 < step < FARTHEST * length:
+        return None
+    shifts = step * np.arange(1, int(FARTHEST * length / step) + 1)
+    shifts = np.concatenate([-shifts, shifts])
+    shares = np.zeros_like(shifts)
+    for i, shift in enumerate(shifts.tolist()):
+        place = np.minimum(np.searchsorted(time, time + shift), time.size - 1)
+        there = np.abs(time[place] - time - shift) < 2.0 * step
+        if np.count_nonzero(there) > time.size / 2:
+            shares[i] = passive_share(direction[place[there]], difference[there], noise)
+    best = shares >= max(float(shares.max()) - 0.002, SHIFTED)
+    # where slip turns again and again, the nearest of several is meant
+    nearest = shifts[best][np.argmin(np.abs(shifts[best]))] if best.any() else None
+    if nearest is None:
+        return None
+    around = best & (np.abs(shifts - nearest) <= 5.0 * step)
+    return float(np.mean(shifts[around]))
+
+
+# What drives in a run of one clock is less: the plates' own give, right after the slip has turned.
+TOGETHER_SHARE = 0.985
+LEAST_OFFSET = 0.3  # s
+
+
+def clocks_seconds_apart(cells: Cells, difference: Array, *, noise: float, file: str) -> list[Finding]:
+    """Speeds and torques of a run (c,) whose clocks are so far apart that it shows wherever the slip turns,
+    and not so far that the run is refused."""
+    share = passive_share(cells.direction, difference, noise)
+    if share >= TOGETHER_SHARE:
+        return []
+    offset = clock_offset(cells.time, cells.direction, difference, noise)
+    if offset is None or abs(offset) < LEAST_OFFSET:
+        return []
+    return [
+        Finding(
+            "clocks apart",
+            "caveat",
+            file,
+            f"{per_cent(1.0 - share)} % of the torque difference drives instead of holding back, and next to "
+            f"none if the clock of the speeds is {abs(offset):.2g} s "
+            f"{'ahead of' if offset > 0.0 else 'behind'} that of the torques.",
+            "Wherever the slip turns, torques and speeds belong to different moments.",
+            "Set both loggers' clocks alike, or shift one column of times and join both again.",
+        )
+    ]
+
+
 class WiringError(RecordingError):
     """Readings that cannot be, with every wiring that would explain them."""
 
@@ -457,9 +526,10 @@ class WiringError(RecordingError):
         file: str | None,
         key: str,
         others: Sequence[str],
+        offset: float | None = None,
     ) -> None:
         self.rig, self.what, self.found, self.others = rig, what, tuple(found), tuple(others)
-        self.file, self.key = file, key
+        self.file, self.key, self.offset = file, key, offset
         super().__init__(Fault(what, Place(file, key=key), self._mend()))
 
     def with_sheet(self, build: Build) -> WiringError:
@@ -474,11 +544,26 @@ class WiringError(RecordingError):
                 refutes = (*refutes, "the ramps of the build sheet speak against it")
             found.append(replace(wiring, supports=supports, refutes=refutes))
         found.sort(key=lambda wiring: wiring.rank)
-        return WiringError(self.rig, self.what, found, file=self.file, key=self.key, others=self.others)
+        return WiringError(
+            self.rig,
+            self.what,
+            found,
+            file=self.file,
+            key=self.key,
+            others=self.others,
+            offset=self.offset,
+        )
 
     def _mend(self) -> str:
         named = [_words(self.rig, wiring) + _besides(wiring, self.found) for wiring in self.found]
         named += self.others
+        if self.offset is not None:
+            behind = "ahead of" if self.offset > 0.0 else "behind"
+            named.insert(
+                0,
+                f"the clock of the speeds is some {abs(self.offset):.2g} s {behind} that of the torques (two "
+                "loggers: shift one column of times by that, and join both again)",
+            )
         if not named:
             return (
                 "no swap or sign explains it: check which column is which, that both speeds are live, and "
@@ -646,4 +731,5 @@ def check_signs(
         return
     found = explanations(rig, chains, cells, noise=noise)
     key = "arrangement" if others and share >= PASSIVE_SHARE else "channel"
-    raise WiringError(rig, what, found, file=file, key=key, others=others)
+    offset = clock_offset(cells.time, cells.direction, difference, noise) if share < PASSIVE_SHARE else None
+    raise WiringError(rig, what, found, file=file, key=key, others=others, offset=offset)

@@ -19,6 +19,7 @@ from diffbench.physics.arguments import Floats
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.physics.steady import steady_locking_torque
+from diffbench.plain_text import per_cent
 from diffbench.results.fitted_law import FittedLaw
 from diffbench.results.locking_map import BRANCHES, Branch, LockingMap
 
@@ -66,7 +67,7 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
         }
         said.append(
             "This is the law alone. The map shows the locking torque as measured, which is up to "
-            f"{100.0 * _furthest(locking_map, by_the_law):.2g} % apart where it was tested."
+            f"{per_cent(_furthest(locking_map, by_the_law))} % apart where it was tested."
         )
     law = locking_map.document.fitted_law
     if law is not None and (unit := law.unit_quantities()).packs_apart != (0.0, 0.0):
@@ -78,7 +79,7 @@ def law_alone(locking_map: LockingMap) -> tuple[str, ...]:
         said.append(
             "The packs differ, so that slip one way round locks more than the other. This law is of the mean "
             "of both packs and knows no way round; the map, the mean of both ways, is up to "
-            f"{100.0 * _furthest(locking_map, by_alike):.2g} % apart where it was tested."
+            f"{per_cent(_furthest(locking_map, by_alike))} % apart where it was tested."
         )
     return tuple(said)
 

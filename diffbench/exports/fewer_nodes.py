@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.errors import OutputError
+from diffbench.plain_text import per_cent
 from diffbench.results.locking_map import (
     AXES,
     BRANCHES,
@@ -88,7 +89,7 @@ def on_fewer_nodes(locking_map: LockingMap, counts: Sequence[int]) -> LockingMap
     off, shown = _worst(locking_map, cut_map), _shown(locking_map, cut_map)
     size = "x".join(str(len(rows)) for rows in kept)
     note = (
-        f"the table is on {size} nodes of the map {locking_map.digest[:12]}: off by {100.0 * off:.2g} % at "
+        f"the table is on {size} nodes of the map {locking_map.digest[:12]}: off by {per_cent(off)} % at "
         f"most between them; shows {100.0 * shown:.0f} % of what counts as tested there"
     )
     return LockingMap(document.model_copy(update={"notes": (*document.notes, note)}))

@@ -63,10 +63,11 @@ from diffbench.fitting.parameters import (
 )
 from diffbench.fitting.pooling import may_share, refits_apart
 from diffbench.fitting.setup import Setup
-from diffbench.fitting.sheet_estimates import Split, split
+from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
 from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import (
     Adequacy,
     BuildFacts,
@@ -265,6 +266,9 @@ def _characterise(
         *_misfit_findings(left[0], checked),
         *departed,
         *against,
+        *implausible_friction(
+            parameters, [builds[i] for i in first_visit], labels, _torque_units(conditioned)
+        ),
     ]
     diagnostics = _diagnostics(best, data, conditioned, checked, misfit, covariances[0], terms.unseen)
     assumed = sorted(
@@ -320,6 +324,12 @@ def _characterise(
         ),
     )
     return result.with_evidence(evidence_of(best, builds))
+
+
+def _torque_units(conditioned: Sequence[ConditionedVisit]) -> set[str]:
+    """Units that rigs state for their torques."""
+    channels = [channel for part in conditioned for channel in part.rig.channel.values()]
+    return {c.unit for c in channels if c.unit is not None and c.name.endswith("torque")}
 
 
 def _each_with_its_own(
@@ -428,7 +438,7 @@ def _parameters(
         flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
         if flank is not None and (closed or not ramp_seen(choice.best, flank)):
             estimate, needs = item.estimate, parameters[name].needs or item.estimate.needs
-            needs = f"{needs}; {OPEN_IT}" if closed else needs
+            needs = f"{needs}; {OPEN_IT}" if closed and not isinstance(choice.best, HandCandidate) else needs
             parameters[name] = not_determined(estimate.unit, estimate.meaning, needs)
 
     reliable = {name: parameters[name].status != "not-determined" for name in combined}
@@ -577,7 +587,7 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
                 "caveat" if worst.share > MATTERS else "note",
                 f"residual over {worst.axis}",
                 f"bin means scatter {worst.ratio:.3g} times more than noise explains, most {worst.worst}, "
-                f"{100 * worst.share:.2g} % of the torque difference there.",
+                f"{per_cent(worst.share)} % of the torque difference there.",
                 "The limits hold what comes back in every cycle, not this.",
                 "Look at the residual picture of the report; check lag and plate temperature.",
             )
@@ -598,9 +608,9 @@ def _misfit_findings(left: Discrepancy | None, checked: list[Adequacy]) -> list[
             "model misses",
             "caveat" if share > MATTERS else "note",
             "residual over torque, speed, temperature and time",
-            f"What is the same in every cycle misses the law by {100 * left.size:.2g} % of the locking "
+            f"What is the same in every cycle misses the law by {per_cent(left.size)} % of the locking "
             f"torque, most at {torque * left.state.largest_Nm:.4g} N·m {branch}, {np.exp(speed):.2g} rad/s, "
-            f"{heat:.3g} °C: {100 * left.relative[left.worst]:+.2g} %.",
+            f"{heat:.3g} °C: {per_cent(left.relative[left.worst], sign=True)} %.",
             shown,
             "Look at the residual picture of the report; check lag, plate temperature and the stated law.",
         )

@@ -34,6 +34,7 @@ from diffbench.fitting.discrepancy import (
 )
 from diffbench.fitting.model import PACKS_APART
 from diffbench.physics.preload import softened
+from diffbench.plain_text import per_cent
 
 Array = NDArray[np.float64]
 
@@ -407,7 +408,7 @@ class Score:
 
     @property
     def words(self) -> str:
-        return self.departure.said.format(f"{100 * self.size:+.2g} ± {100 * self.u:.1g} %")
+        return self.departure.said.format(f"{100 * self.size:+.2g} ± {per_cent(self.u, 1)} %")
 
 
 @dataclass(frozen=True)
@@ -683,7 +684,7 @@ def _lasting_finding(candidate: Candidate, terms: Asked) -> list[Finding]:
             f"The visit only warms up. Either friction follows the plates by {slope:+.2g} %/K and nothing "
             f"lasts, or {score.words} ({score.departure.name}, {100 * likely:.0f} %), for good, and it "
             "follows them less.",
-            f"The limits hold both, {100 * size * score.reach:.2g} % of the locking torque apart where that "
+            f"The limits hold both, {per_cent(size * score.reach)} % of the locking torque apart where that "
             "is most.",
             f"{AGAIN} Of a unit that is known to be run in, state running_in = 0 in the rig's allowance.",
         )
@@ -713,7 +714,7 @@ def packs_finding(candidate: Candidate, covariance: Covariance) -> list[Finding]
         return []
     at = [candidate.names.position[name] for name in PACKS_APART]
     sizes, us = candidate.x[at], np.sqrt(np.diag(covariance.total)[at])
-    by_preload, by_ramps = (f"{100 * s:+.2g} ± {100 * u:.1g} %" for s, u in zip(sizes, us, strict=True))
+    by_preload, by_ramps = (f"{100 * s:+.2g} ± {per_cent(u, 1)} %" for s, u in zip(sizes, us, strict=True))
     return [
         Finding(
             "packs apart",

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.hand import SCATTER
 from diffbench.conditioning.run import ConditionedVisit, Friction
-from diffbench.definitions import BY_FORCE, parts_of
+from diffbench.definitions import BY_FORCE, DEFINITIONS, parts_of
 from diffbench.doubts import Source, is_weak
 from diffbench.fitting.candidate import Candidate, polished_once
 from diffbench.fitting.covariance import Covariance, combine, inverse_of
@@ -34,11 +34,12 @@ from diffbench.fitting.model import LEAST_REST, TURNING_SPEED, Form, LockingMode
 from diffbench.fitting.noise import CellNoise
 from diffbench.fitting.parameters import Combined, not_determined
 from diffbench.fitting.setup import Setup
-from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRODUCTS
+from diffbench.fitting.sheet_estimates import PIN_RADIUS, PRELOAD, PRODUCTS
 from diffbench.fitting.solver import jacobian
 from diffbench.fitting.unknowns import Names, Unknown
 from diffbench.physics.friction import FRICTION_LAWS
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import Gain, LawVerdict, NextTest, Parameter, Status
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ Flags = NDArray[np.bool_]
 # What carries a number from the readings to another condition: a quantity that is determined only with their
 # plausible ranges is carried. Small corrections of the readings keep theirs.
 SPEEDS = {own.name for law in FRICTION_LAWS.values() for own in law.unknowns if own.logarithm}
+EXCESSES = {own.reported for law in FRICTION_LAWS.values() for own in law.unknowns if not own.logarithm}
 CARRIERS = ("temperature_coefficient", TURNING_SPEED, *sorted(SPEEDS))
 HEATING = ("heat_capacity", "heat_conductance", "relaxation_angle", "plate_excess")
 CORRECTIONS = ("viscous", "viscous_exponent", *HEATING)
@@ -79,6 +81,13 @@ PART_WIDTH = 0.6
 LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
 NO_NUMBER = 1e-6  # and below which no number can rest on them: one of the groups is not what it is called
+FAR = 5.0  # standard uncertainties: about as unlikely
+LEAST_HELD = 0.75  # of the locking torque with the case free: as much may speed and temperature take
+GEARS = 0.1  # of the input torque: more, their mesh friction never is
+AGAIN = (
+    "Check that the words for the arrangements and for breakaway and running are not exchanged, how the unit "
+    "was held for each reading, and decimal points; take both arrangements again."
+)
 
 
 class HandModel(LockingModel):
@@ -487,46 +496,90 @@ def reach_of_readings(candidate: HandCandidate) -> dict[str, tuple[float, float]
 
 def needs_by_hand(name: str, candidates: Sequence[Candidate], needs: str) -> str:
     """What would determine a quantity, for somebody with a wrench; ``needs`` says it for a bench."""
-    data = candidates[0].model.data
+    quantity = parts_of(name)[0]
+    flank = next((f for f in ("drive", "coast") if f in quantity), "")
+    if quantity.startswith(("preload_torque", "locking_effect")) or needs.startswith(PRELOAD):
+        return _needs_of_preload(quantity, candidates)
+    if needs.startswith(PRODUCTS):
+        return _needs_of_bias(f"ramp_bias_{flank}_as_read", flank, candidates)
+    if quantity.startswith("ramp_bias") and not quantity.endswith("_unloading"):
+        return _needs_of_bias(quantity, flank, candidates)
+    if needs.startswith((BY_FORCE, PIN_RADIUS)) and quantity != "spring_force":
+        return needs if quantity.endswith("_loading") else f"{needs}; a wrench shows loading alone"
+    states = set(candidates[0].model.data.friction_state.tolist())
+    if quantity in EXCESSES and len(states) == 1:
+        return NEEDS_BREAKAWAY if Friction.KINETIC in states else NEEDS_RUNNING
+    return BY_QUANTITY.get(quantity, f"a bench, not a wrench: {needs}")
+
+
+def _needs_of_bias(quantity: str, flank: str, candidates: Sequence[Candidate]) -> str:
+    data, bench = candidates[0].model.data, DEFINITIONS[f"ramp_bias_{flank}_loading"].needs
     free = bool((data.input_torque == 0.0).any())
-    flank = next((f for f in ("drive", "coast") if name.startswith(f"ramp_bias_{f}")), None)
-    if name.startswith("preload_torque"):
-        return _needs_of_preload(data, free=free)
-    if needs.startswith((BY_FORCE, PIN_RADIUS, PRODUCTS)):
-        return needs
-    if flank is None or name.startswith(f"ramp_bias_{flank}_unloading"):
-        return f"a bench, not a wrench: {needs}"
     loaded = bool(((data.input_torque if flank == "drive" else -data.input_torque) > 0).any())
     if loaded and not free:
         return NEEDS_FREE
-    if loaded and not all(one.form.preload.linear for one in candidates):
-        return (
-            "the preload law in the build sheet: under additive, these readings tell it; under greater-of no "
-            f"wrench tells it, but a bench: {needs}"
-        )
+    linear = {one.form.preload.linear for one in candidates}
+    if loaded and True not in linear:
+        return f"a bench, not a wrench: {bench}"
+    if loaded and False in linear:
+        return f"{NEEDS_LAW}: under additive, these readings tell it; under greater-of only a bench: {bench}"
+    if loaded and not quantity.endswith("_as_read"):
+        return NEEDS_NEARER
     way = "backward" if flank == "drive" else "forward"
     beside = "" if free else ", and with the case free beside them"
     return f"{'more ' if loaded else ''}readings with the case held, turned {way}{beside} ({NEEDS_CAUTION})"
 
 
-def _needs_of_preload(data: FitData, *, free: bool) -> str:
-    ran = data.friction_state == Friction.KINETIC
+def _needs_of_preload(quantity: str, candidates: Sequence[Candidate]) -> str:
+    data = candidates[0].model.data
+    free, ran = data.input_torque == 0.0, data.friction_state == Friction.KINETIC
     if not ran.any():
         return NEEDS_RUNNING
-    if free and not bool(((data.input_torque == 0.0) & ran).any()):
+    if free.any() and not (free & ran).any():
         return NEEDS_FREE_RUNNING
-    return "readings of less scatter, at one temperature and speed" if free else NEEDS_FREE
+    if not free.any():
+        return NEEDS_FREE
+    if not free.all() and len({one.form.law for one in candidates}) > 1:
+        return NEEDS_LAW
+    return NEEDS_MORE if quantity == "preload_torque_as_read" else NEEDS_NEARER
 
 
 NEEDS_FREE = "readings with the case free and the other output held, beside those with the case held"
 NEEDS_RUNNING = "running readings, slowly turned, beside those at breakaway"
+NEEDS_BREAKAWAY = "breakaway readings, from rest, beside the running ones"
 NEEDS_FREE_RUNNING = "running readings with the case free, slowly turned, beside those at breakaway"
+NEEDS_LAW = "the preload law in the build sheet"
+NEEDS_MORE = "more readings of each kind and of less scatter, at one temperature and speed"
+NEEDS_NEARER = (
+    "a bench that turns as fast and as warm as the reference; or, in [reference] of the build sheet, a "
+    "temperature and a speed_difference nearer to those of the readings"
+)
 NEEDS_AGREEMENT = "readings that do not contradict each other: take both arrangements again"
+BY_QUANTITY = {  # what helps more than a bench
+    "gear_friction": "a value in the build sheet, or a build with other ramps",
+    "heat_capacity": "the plates' mass in the build sheet",
+    "spring_force": "the force from a press in the build sheet",
+    "friction_temperature_coefficient": "readings of each kind with the unit 20 K and more warmer or colder, "
+    "beside those as it is",
+    **dict.fromkeys(EXCESSES, "a bench, not a wrench: a speed sweep through low speed differences"),
+    **{
+        f"torque_bias_ratio_{flank}": "a locking effect clearly below 1, or better known: near 1 the ratio "
+        "has no bound"
+        for flank in ("drive", "coast")
+    },
+}
+BY_WRENCH = (  # what readings by hand can tell
+    "preload_torque",
+    "friction_coefficient",
+    *(f"ramp_bias_{flank}_{at}" for flank in ("drive", "coast") for at in ("loading", "as_read", "at_limit")),
+    *(f"effective_ramp_angle_{flank}_loading" for flank in ("drive", "coast")),
+)
 NEEDS_CAUTION = "with the case held a wrench reads several times more: mind its range"
 MORE = 10  # readings at a time
 WORTH = 0.9  # a fall to above that share is not worth the readings
 SHOWN = 4
-CAUTION_HELD = "the wrench reads about {reading:.0f} N·m there: mind its range, and what holds the case"
+FORESEEN = 2.0  # of the largest reading of a flank: no law is trusted farther
+CAUTION_HELD = "the wrench reads {reading} there: mind its range, and what holds the case"
 CAUTION_BREAKAWAY = "breakaway comes suddenly: pull evenly, with a firm stand"
 
 
@@ -569,12 +622,22 @@ def next_readings(
                 rows = jacobian(model.residual, candidate.x, candidate.steps, names.low, names.high)
                 rows /= model.data.noise[:, None]
                 after = inverse_of(known.T @ known + rows.T @ rows + np.diag(precision))
-                plans.append((_words(case, direction, state, reading), after))
+                told = _foretold(candidate, flank, reading)
+                plans.append((_words(case, direction, state, told), after))
     offers = [_offer(text, before - after, targets) for text, after in plans]
     return [test for worth, test in sorted(offers, key=lambda offer: -offer[0]) if worth > 0.0][:SHOWN]
 
 
-def _words(case: str, direction: str, state: Friction, reading: float) -> str:
+def _foretold(candidate: Candidate, flank: float, reading: float) -> str:
+    """What the wrench will read, where readings of that flank tell it and nothing there is near locking."""
+    data = candidate.model.data
+    own = np.abs(data.difference[data.input_torque * flank > 0.0])
+    if own.size and reading < FORESEEN * float(own.max()):
+        return f"about {reading:.0f} N·m"
+    return "several times more than with the case free"
+
+
+def _words(case: str, direction: str, state: Friction, reading: str) -> str:
     """Readings to take, with the cautions that belong to them."""
     kind = "running" if state is Friction.KINETIC else "breakaway"
     holds = f"the case {case} and the other output {'held' if case == 'free' else 'free'}"
@@ -636,7 +699,7 @@ def _more(candidate: Candidate, flank: float, state: Friction) -> tuple[LockingM
 
 def contradictions(candidate: Candidate) -> list[Finding]:
     """Whether the groups of readings by hand contradict each other, or the sweeps beside them, under the law,
-    by what repeats."""
+    by what repeats; or go together under no plausible unit."""
     data = candidate.model.data
     hand = data.read_by_hand
     if not hand.any() or data.by_hand is None:
@@ -650,12 +713,15 @@ def contradictions(candidate: Candidate) -> list[Finding]:
         slopes = candidate.solution.jacobian
         rank = int(np.linalg.matrix_rank(slopes, tol=1e-6 * np.linalg.norm(slopes)))
         freedom -= min(rank, groups.size)
-    if freedom < 1:
-        return []
     from scipy.special import fdtrc
 
-    square = float(np.sum(count * mean**2))
-    chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
+    square, chance = float(np.sum(count * mean**2)), 1.0
+    if freedom > 0:
+        chance = float(fdtrc(freedom, min(data.by_hand.freedom, 1e6), square / freedom))
+    if chance >= NO_NUMBER and hand.all() and (reason := _impossible(candidate, groups.size)):
+        file = data.run_names[0].partition(" (")[0]
+        effect = "No number rests on them, and no limit is judged."
+        return [Finding("readings contradict each other", "stop", file, reason, effect, AGAIN)]
     if chance >= CONTRADICTED:
         return []
     grave = bool(hand.all()) and chance < NO_NUMBER
@@ -670,22 +736,77 @@ def contradictions(candidate: Candidate) -> list[Finding]:
             "readings contradict each other",
             "stop" if grave else "caveat",
             data.run_names[run],
-            f"Their mean is {100 * abs(off):.2g} % off what the {others} say under the law; by scatter "
-            f"alone that has a chance of {chance:.1g}.",
+            f"Their mean is {per_cent(abs(off), 3)} % off what the {others} say under the law; by scatter "
+            f"alone that has a chance of {_rarely(chance)}.",
             "No number rests on them, and no limit is judged."
             if grave
             else "Numbers that rest on them are off by more than their intervals say.",
-            "Check that the words for the arrangements are not exchanged and how the unit was held for each "
-            "reading; take both arrangements again.",
+            AGAIN,
         )
     ]
+
+
+def _impossible(candidate: Candidate, groups: int) -> str:
+    """Why no unit gives readings that contradict each other under no law: empty where one may."""
+    data, names = candidate.model.data, candidate.names
+    build = np.array([place.preload for place in candidate.model.sharing.places])[data.visit]
+    clamped = 1.0 / (1.0 - min(_passed_on(candidate) + GEARS, 0.9))
+    kinds = zip(build.tolist(), data.friction_state.tolist(), strict=True)
+    for one, state in sorted(set(kinds)):
+        alike = (build == one) & (data.friction_state == state)
+        free = alike & (data.input_torque == 0.0)
+        for flank, bears in (("drive", data.input_torque > 0.0), ("coast", data.input_torque < 0.0)):
+            held = alike & bears
+            if not (free.any() and held.any()):
+                continue
+            most, least = float(np.mean(data.locking[held])), float(np.mean(data.locking[free]))
+            u = float(np.hypot(LEAST_HELD * _of_mean(candidate, free), _of_mean(candidate, held)))
+            if LEAST_HELD * least - most > FAR * u:
+                return (
+                    "With the case held a wrench reads at least twice what it reads with the case free; here "
+                    f"{most:.4g} N·m with the case held ({flank}), {0.5 * least:.4g} N·m with the case free."
+                )
+            if not candidate.form.preload.linear and most - clamped * least > FAR * clamped * u:
+                return (
+                    f"Under the {candidate.form.law} law of the build sheet a wrench reads about twice as "
+                    f"much with the case held as with the case free; here {most:.4g} N·m with the case held "
+                    f"({flank}), {0.5 * least:.4g} N·m with the case free: the law may be the fault."
+                )
+    # what is known beforehand counts as observed (predictive check: Box, Journal of the Royal Statistical
+    # Society A 143, 1980)
+    from scipy.special import chdtrc
+
+    off = (candidate.x - names.prior) * np.sqrt(names.precision)
+    if chdtrc(max(groups - len(candidate.model.sharing.preloads), 1), float(off @ off)) >= NO_NUMBER:
+        return ""
+    return (
+        "They go together only with friction, oil or ramps far outside what any unit has: by chance that is "
+        "less than one in a million."
+    )
+
+
+def _passed_on(candidate: Candidate) -> float:
+    """The largest share of the ramp thrust that a closed contact passes on, as stated or plausible."""
+    own = {unknown.name for unknown in candidate.form.preload.unknowns}
+    stated = [u for u in candidate.names.unknowns if u.name in own and u.knowledge == "stated"]
+    return max((u.prior + SURE * u.prior_u for u in stated), default=PLAUSIBLE_FRACTION)
+
+
+def _of_mean(candidate: Candidate, which: Flags) -> float:
+    """What some readings' scatter does to their mean [N·m]."""
+    return float(np.sqrt(np.sum(candidate.noise.sigma[which] ** 2))) / int(which.sum())
+
+
+def _rarely(chance: float) -> str:
+    return "less than one in a million" if chance < 1e-6 else f"one in {1.0 / chance:,.0f}"
 
 
 def without_contradicted(parameters: Mapping[str, Parameter]) -> dict[str, Parameter]:
     """Parameters where no number can rest on the readings: what the sheet states stays."""
     return {
         name: item
-        if item.status not in ("measured", "carried")
+        if item.status == "stated"
+        or (item.status == "not-determined" and not parts_of(name)[0].startswith(BY_WRENCH))
         else not_determined(item.unit, item.meaning, NEEDS_AGREEMENT, at_input_torque=item.at_input_torque_Nm)
         for name, item in parameters.items()
     }

@@ -31,6 +31,7 @@ from diffbench.fitting.parameters import LEANING_SHARE, LEANING_U
 from diffbench.fitting.setup import Setup, ramp_key
 from diffbench.physics.laws import LawUnknown
 from diffbench.physics.steady import LAW_UNKNOWNS
+from diffbench.plain_text import per_cent
 
 __all__ = ["LEVEL", "apart", "may_share", "refits_apart"]
 
@@ -299,7 +300,7 @@ def _yardstick(question: _Question, owns: Sequence[_Own]) -> str:
     stated = [_refit(question, own) for own in owns]
     if None in stated:
         return f"were a refit to the bench to move {100 * UNSTATED:g} %, as the rig does not say"
-    sizes = sorted({f"{100 * size:.3g} %" for size in stated if size is not None})
+    sizes = sorted({f"{per_cent(size, 3)} %" for size in stated if size is not None})
     return f"by the rig's repeatability ({' and '.join(sizes)}) and the doubts of each"
 
 

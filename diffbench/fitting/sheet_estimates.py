@@ -3,13 +3,15 @@ agree."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.conditioning.checks.flanges import TORQUE_FACTORS
+from diffbench.conditioning.findings import Finding
 from diffbench.definitions import BY_FORCE, DEFINITIONS, OR_ANGLE, name_of, parts_of
 from diffbench.documents import Build
 from diffbench.doubts import Source
@@ -32,15 +34,20 @@ from diffbench.fitting.friction_split import (
 from diffbench.fitting.model import Sharing
 from diffbench.fitting.monte_carlo import JointDraws
 from diffbench.physics.ramps import effective_angle, log_slope
-from diffbench.results.characterisation import SheetCheck
+from diffbench.results.characterisation import Parameter, SheetCheck
 
 Array = NDArray[np.float64]
 
 AGREEMENT = 2.0  # standard uncertainties
+#: Mean friction coefficients of oiled plates, whatever they are lined with, and of most of them (common
+#: practice, no source).
+PLAUSIBLE_FRICTION = (0.03, 0.3)
+USUAL_FRICTION = (0.08, 0.16)
 NEXT_TO_NOTHING = 1e-6  # relative: so small a dependence is rounding
 
 
 PIN_RADIUS = "the pin radius in the build sheet"
+PRELOAD = "a preload torque that the runs determine"
 PRODUCTS = "a preload torque and a ramp bias that the runs determine"
 
 
@@ -269,22 +276,26 @@ def split(
             estimate = by_force.loading_angle(asked)
         else:
             estimate = next((e for way in ways if (e := way.estimate(asked)) is not None), None)
+        row, needs = DEFINITIONS[asked.defined], _beside(asked.defined, builds)
         if estimate is not None:
-            estimates[asked.name] = estimate
+            estimates[asked.name] = replace(estimate, needs=needs)
         else:
-            row = DEFINITIONS[asked.defined]
-            undetermined[asked.name] = (row.unit, row.told, _beside(row.needs, builds))
+            undetermined[asked.name] = (row.unit, row.told, needs)
     return Split(estimates, undetermined, checks)
 
 
-def _beside(needs: str, builds: Sequence[Build]) -> str:
-    """What is still needed beside what the sheets state."""
-    if any(build.ramps.pin_radius is None for build in builds):
+def _beside(defined: str, builds: Sequence[Build]) -> str:
+    """What a quantity still needs beside what the sheets state."""
+    needs, ramps = DEFINITIONS[defined].needs, [build.ramps for build in builds]
+    force = all(build.preload.spring_force is not None for build in builds)
+    angles = all(one.drive_angle is not None and one.coast_angle is not None for one in ramps)
+    if force and defined == "friction_coefficient":
+        return f"{PRELOAD}, or a sweep that shows loading and unloading" if angles else PRELOAD
+    if any(one.pin_radius is None for one in ramps):
         return f"{PIN_RADIUS}, and {needs}"
-    if any(build.preload.spring_force is None for build in builds):
-        return needs
-    left = needs.removeprefix(BY_FORCE).removeprefix(", with ").removesuffix(OR_ANGLE)
-    return left if left and not left.startswith(",") else PRODUCTS + left
+    if not force:
+        return needs.removesuffix(OR_ANGLE) if angles else needs
+    return needs.removeprefix(BY_FORCE).removeprefix(", with ").removesuffix(OR_ANGLE) or PRODUCTS
 
 
 def _agree(checks: Sequence[SheetCheck]) -> bool:
@@ -439,3 +450,57 @@ def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
                 "or the spring force is not as stated",
             )
     return tuple(checks)
+
+
+def implausible_friction(
+    parameters: Mapping[str, Parameter], builds: Sequence[Build], labels: Sequence[str], units: set[str]
+) -> list[Finding]:
+    """Builds whose numbers ask for a friction coefficient that no plates have, all through their interval.
+
+    ``μ = P/(2 n R_e F_0)`` from the preload torque where it was read, and the stated force; without one, the
+    coefficient that the ramp angles give. ``units`` are those that rigs state for torques.
+    """
+    found = []
+    for build, label in zip(builds, labels, strict=True):
+        force, radius = build.preload.spring_force, build.effective_radius
+        names, torque, rest = ["friction_coefficient"], 1.0, 0.0
+        if force is not None:
+            names = [f"preload_torque_as_read{label}", f"preload_torque{label}"]
+            torque = 2.0 * build.packs.faces * radius.value * force.value
+            rest = 1.96 * float(np.hypot((force.u or 0.0) / force.value, (radius.u or 0.0) / radius.value))
+        told = next(
+            (item for name in names if (item := parameters.get(name)) and item.value is not None), None
+        )
+        if told is None or told.value is None or told.low is None or told.high is None:
+            continue
+        least, most = PLAUSIBLE_FRICTION
+        if told.high / torque * (1.0 + rest) < least or told.low / torque / (1.0 + rest) > most:
+            found.append(_implausible(build, told.value / torque, units, by_force=force is not None))
+    return found
+
+
+def _implausible(build: Build, friction: float, units: set[str], *, by_force: bool) -> Finding:
+    """The finding, with the units that would explain it."""
+    cures = [
+        f"{words} ({friction * factor:.2g})"
+        for words, factor in TORQUE_FACTORS.items()
+        if USUAL_FRICTION[0] <= friction * factor <= USUAL_FRICTION[1]
+        and (not units or words.rpartition(" ")[2] in units)
+    ]
+    least, most = PLAUSIBLE_FRICTION
+    if not by_force:
+        beside = "the number of faces (of one pack), the ramp angles (from plane or axis), the pin radius"
+    else:
+        likely = f"a wrong unit of torque: {' or '.join(cures)}; or else " if cures else ""
+        beside = f"{likely}the number of faces (of one pack), the spring force or its unit, the radii"
+        beside += "" if cures else ", the unit of torque"
+    return Finding(
+        "friction implausible",
+        "caveat",
+        f"build {build.build}",
+        f"{'Preload torque, spring force' if by_force else 'Ramp biases, ramp angles'}, faces and radii ask "
+        f"for a friction coefficient of {friction:.2g}; plates in oil have {least:g} to {most:g} (common "
+        "practice, no source).",
+        "At least one of them is wrong, and if it is the torques, all numbers: nothing is held to be good.",
+        f"Check {beside}, and the arrangement: the words for case free and case held may be exchanged.",
+    )

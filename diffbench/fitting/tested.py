@@ -11,6 +11,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.fitting.bench_constants import constants_pulled
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import Tested
 from diffbench.results.map_limits import PASSED_ON
 
@@ -287,7 +288,7 @@ def _cells_apart(data: FitData, used: NDArray[np.bool_]) -> list[Finding]:
             "cells apart from the fit",
             "caveat" if share > 0.01 else "note",
             "all sweeps",
-            f"{rejected} samples ({100 * share:.2g} %) lie more than eight standard deviations off.",
+            f"{rejected} samples ({per_cent(share)} %) lie more than eight standard deviations off.",
             "They are left out.",
             "Look at them in the residual picture.",
         )

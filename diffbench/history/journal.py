@@ -270,7 +270,8 @@ def _faults(wanted: Changes) -> list[Fault]:
     for name in ("distance_m", "events"):
         value = getattr(wanted, name)
         if value is not None and not 0 <= value < float("inf"):
-            faults.append(_fault(f"{value} cannot be", name.removesuffix("_m"), "write zero or more"))
+            said = f"{value / 1000.0:g} km" if name == "distance_m" else f"{value:g} events"
+            faults.append(_fault(f"{said} cannot be", name.removesuffix("_m"), "write zero or more"))
     return faults
 
 

@@ -18,6 +18,7 @@ from diffbench.documents import Channel, FileSettings
 from diffbench.errors import Fault, Place, QuantityError
 from diffbench.inspection.channel_guesses import Guess, guesses, unit_of
 from diffbench.inspection.run_kind import run_kind
+from diffbench.plain_text import per_cent
 from diffbench.quantities import conversion
 from diffbench.readers.clock import time_from_texts, unrolled
 from diffbench.readers.columns import find_column
@@ -392,7 +393,7 @@ def _clock_text(clock: ClockSummary | None) -> str:
     if clock is None:
         return "no column looks like one; state sample_rate in the rig's [file] where there is none"
     text = f"'{clock.column}': {clock.rate:.6g} samples a second over {clock.duration:.6g} s, " + (
-        "no jitter" if clock.jitter < _NO_JITTER else f"jitter {100.0 * clock.jitter:.2g} % of a step"
+        "no jitter" if clock.jitter < _NO_JITTER else f"jitter {per_cent(clock.jitter)} % of a step"
     )
     if clock.gaps:
         stretches = "stretch" if clock.gaps == 1 else "stretches"

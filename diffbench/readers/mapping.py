@@ -48,8 +48,13 @@ def labels_of(
         Fault(
             f"there is no {channel.name}" if is_missing(text) else f"'{text}' is no known {channel.name}",
             Place(file, line=line, column=column.name),
-            f'write one of {offered}; or let the rig translate it: values = {{ "{text or "text"}" = '
-            f'"{words[0]}" }} under [channel.{channel.name}]',
+            f"write one of {offered}"
+            + (
+                ""
+                if is_missing(text)
+                else f'; or let the rig translate it: values = {{ "{text}" = "?" }} under '
+                f"[channel.{channel.name}], with {' or '.join(words)} for the ?"
+            ),
         )
         for text, line in list(unknown.items())[:_WORDS_SHOWN]
     ]
@@ -221,9 +226,19 @@ class _Mapping:
             found[name] = column if not channel.also else self._mean(channel, column, absent)
         if absent:
             # Once is enough to list what there is.
-            absent[-1] = replace(absent[-1], mend=f"{absent[-1].mend}; the file has {listed(self.table)}")
+            mend = f"{absent[-1].mend}; the file has {listed(self.table)}"
+            if self._half_of_a_run(found):
+                mend += (
+                    "; what another logger recorded of the same run must stand in the same file, by its time"
+                )
+            absent[-1] = replace(absent[-1], mend=mend)
             self.faults += absent
         return found
+
+    def _half_of_a_run(self, found: Mapping[str, RawColumn]) -> bool:
+        """Whether a sweep has columns of torques and none of speeds, or the other way round."""
+        has = {self.rig.channel[name].logged for name in found}
+        return not self.by_hand and len(has & set(_ESSENTIAL)) == 1
 
     def _mean(self, channel: Channel | LogChannel, first: RawColumn, absent: list[Fault]) -> RawColumn:
         """Return the mean of a temperature's columns, of those that read, in the unit of the first."""

@@ -10,6 +10,7 @@ from functools import partial
 from diffbench.answers.conformity import Conformity, conformity
 from diffbench.answers.state import gravest, judge_builds
 from diffbench.definitions import name_of, parts_of
+from diffbench.plain_text import per_cent
 from diffbench.report.document import Document, Section, Sentence, Table, Tone, bare, item, items
 from diffbench.report.judgement import (
     WORDS,
@@ -312,7 +313,9 @@ class Verdict:
                 return "Nothing found speaks against these numbers; the law itself was not tested."
             if self.unseen:
                 sizes = sorted(self.unseen.items(), key=lambda item: -(item[1] or math.inf))
-                words = [name if size is None else f"{name} below {100 * size:.1g} %" for name, size in sizes]
+                words = [
+                    name if size is None else f"{name} below {per_cent(size, 1)} %" for name, size in sizes
+                ]
                 more = f", and {len(words) - MOST_UNSEEN} more" if len(words) > MOST_UNSEEN else ""
                 return (
                     "Nothing found speaks against these numbers; what would not have shown: "
@@ -321,7 +324,7 @@ class Verdict:
             if self.detectable > MATTERS:
                 return (
                     "Nothing found speaks against these numbers, but a departure from the law of less than "
-                    f"{100 * self.detectable:.1g} % of the locking torque would not have shown."
+                    f"{per_cent(self.detectable, 1)} % of the locking torque would not have shown."
                 )
             return "Nothing in the data or the fit speaks against these numbers."
         return "Read with care: " + "; ".join(self.cautions) + "."

@@ -23,6 +23,7 @@ from diffbench.documents.faults import refusal
 from diffbench.doubts import Source
 from diffbench.errors import FitError, QuantityError
 from diffbench.notebook import ShowsItself
+from diffbench.plain_text import per_cent
 from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import DiscrepancyState
 from diffbench.results.document import ByName, Document, Frozen, Named
@@ -754,7 +755,7 @@ def next_steps(parameters: dict[str, Parameter], law: LawVerdict) -> list[str]:
         share = (size / found.u) ** 2
         if share > 0.3 and found.u / abs(found.value) > 0.002 and source in mends:
             steps.append(
-                f"{name} (u = {100 * found.u / abs(found.value):.2g} %, {100 * share:.0f} % of its "
+                f"{name} (u = {per_cent(found.u / abs(found.value))} %, {100 * share:.0f} % of its "
                 f"variance is {source}): {mends[source]}"
             )
     return steps

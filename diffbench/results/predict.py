@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.physics.preload import PRELOAD_LAWS
+from diffbench.plain_text import per_cent
 from diffbench.results.beyond_axes import beyond_of
 from diffbench.results.characterisation import (
     SPEED_TOLERANCE,
@@ -308,7 +309,7 @@ def _shows(*, corrected: bool, predicted: bool) -> Shows:
 def _coarse(interpolation: MapInterpolation | None) -> list[str]:
     if interpolation is None or interpolation.locking_torque <= 2.0 * interpolation.allowed:
         return []
-    off = f"{100.0 * interpolation.locking_torque:.2g} %"
+    off = f"{per_cent(interpolation.locking_torque)} %"
     return [f"corners of this law move with speed and temperature: a lookup between nodes is up to {off} off"]
 
 

@@ -301,3 +301,32 @@ def test_a_temperature_that_nobody_read_is_a_range(wrench: Rig, readings: Record
     oil = found.runs[0].cells.oil
     assert oil is not None
     np.testing.assert_allclose(oil, 20.0)
+
+
+def test_repeats_that_tell_against_themselves_are_named(rig_of: RigOf, readings: RecordingOf) -> None:
+    """None, all alike to the last digit, or far apart: each is a caveat, and the scatter no smaller than
+    what is known of it. Of 42.5 and 4.25, two deviations of 9/11 beside four degrees of freedom of 3 %
+    (common practice, no source): s² = (4 · 0.03² + 2 (9/11)²)/5."""
+
+    def condition_of(values: list[float], **stated: object) -> tuple[list[str], float]:
+        visit = condition(rig_of(FREE, turning_torque=WRENCH | stated), readings(values, reading="running"))
+        found = [f for f in visit.findings if f.name != "temperature not read"]
+        assert all(f.severity == "caveat" for f in found)
+        return [f.name for f in found], visit.runs[0].noise / 2.0
+
+    names, noise = condition_of([42.5])
+    assert names == ["readings not repeated"]
+    assert noise == pytest.approx(0.03 * 42.5)
+    names, noise = condition_of([42.5] * 6)
+    assert names == ["repeats all alike"]
+    assert noise / np.sqrt(6) == pytest.approx(0.03 * 42.5)  # of all six together
+    assert condition_of([42.5] * 6, resolution="0.5 N.m")[0] == []
+    names, noise = condition_of([42.5, 4.25])
+    assert names == ["repeats far apart"]
+    assert noise == pytest.approx(23.375 * np.sqrt((4 * 0.03**2 + 2 * (9 / 11) ** 2) / 5))
+    # a scatter of 4 % where 2 % is stated (χ² = 28 of seven degrees of freedom): what repeats show counts
+    apart = [41.5, 38.5] * 4
+    names, noise = condition_of(apart, u_reading=0.02)
+    assert names == ["repeats far apart"]
+    assert noise == pytest.approx(np.std(apart, ddof=1), rel=0.01)
+    assert condition_of(apart, u_reading=0.04)[0] == []

@@ -131,6 +131,29 @@ def test_a_speed_difference_of_the_wrong_sign(sweep: Sweep, rig_of: RigOf, recor
     assert "the sign of speed_difference" in attempt(rig, recording_of, time, channels)
 
 
+def test_speeds_by_a_clock_that_is_seconds_off_are_no_reversed_sign(
+    ideal: Ideal, rig_of: RigOf, recording_of: RecordingOf
+) -> None:
+    """Torques of one logger, speeds of another: by 3 s the run is refused and the clock named first; by 0.6 s
+    it is told; in step, nothing is."""
+    time, channels = ideal(noise=1.0)
+    rig = rig_of(left_torque={}, right_torque={}, left_speed={}, right_speed={})
+
+    def behind(seconds: float) -> dict[str, Array]:
+        late = {name: np.roll(channels[name], -round(50 * seconds)) for name in SPEEDS}
+        return {name: values[:-150] for name, values in (channels | late).items() if name in rig.channel}
+
+    assert "the clock of the speeds is some 3 s behind" in attempt(
+        rig, recording_of, time[:-150], behind(3.0)
+    )
+    for seconds, told in ((0.6, ["clocks apart"]), (0.0, [])):
+        recording = recording_of(time[:-150], **behind(seconds))
+        visit = condition(rig, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+        found = [one for one in visit.findings if one.name == "clocks apart"]
+        assert [one.name for one in found] == told
+        assert all("0.6 s behind" in one.evidence and "parts" not in one.evidence for one in found)
+
+
 def test_columns_that_are_no_torques_are_not_explained_away(
     sweep: Sweep, rig_of: RigOf, recording_of: RecordingOf
 ) -> None:

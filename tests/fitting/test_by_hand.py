@@ -12,8 +12,10 @@ from edited import edited
 
 import diffbench
 from diffbench.answers import judge
+from diffbench.report import summary, text_of
 from diffbench.results import Characterisation, Parameter, make_map, map_on
 
+FREE, HELD = "other output held, case free", "case held, other output free"
 READINGS = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 
 
@@ -197,8 +199,8 @@ def test_next_steps_are_for_a_wrench_with_its_cautions(hand: Characterisation) -
 
 
 def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> None:
-    """With the case free alone the ramps are open: held readings come first, with what the wrench would read,
-    but none beyond its range."""
+    """With the case free alone the ramps are open: held readings come first, but none beyond the wrench's
+    range; what it will read there nobody knows, and no number stands for a plausible bias."""
     lines = (READINGS / "readings.csv").read_text().splitlines()
     free = [line for line in lines if not line.startswith('"case held')]
     found = visit(tmp_path, readings="\n".join(free) + "\n")
@@ -211,6 +213,7 @@ def test_readings_that_would_help_come_with_their_cautions(tmp_path: Path) -> No
         assert all(gain.u_then < gain.u_now for gain in test.gains)
         assert ("mind its range" in test.run) == ("the case held" in test.run)
         assert ("suddenly" in test.run) == ("breakaway" in test.run)
+        assert ("several times more" in test.run) == ("the case held" in test.run)
     rig = tmp_path / "visit" / "torque-wrench.toml"
     rig.write_text(edited(rig.read_text(), "u_gain = 0.01", 'u_gain = 0.01\nrange = ["0 N.m", "70 N.m"]'))
     short = diffbench.fit(tmp_path / "visit" / "run.toml")
@@ -257,3 +260,64 @@ def test_arrangements_exchanged_give_no_number_and_no_verdict(tmp_path: Path) ->
     assert found.parameters["preload_torque_as_read"].value is None
     state = judge([found])
     assert (state.state, state.failed) == ("cannot-be-told", False)
+    for name in ("preload_torque", "ramp_bias_drive_loading", "friction_coefficient"):
+        assert (found.parameters[name].needs or "").startswith("readings that do not contradict each other")
+
+
+@pytest.mark.parametrize(
+    ("readings", "law", "told"),
+    [
+        ({FREE: 160.0, HELD: 42.0}, "additive", "at least twice"),
+        ({FREE: 42.0, HELD: 160.0}, "greater-of", "the law may be the fault"),
+        ({FREE: 42.0, f"{FREE}, breakaway": 420.0}, "additive", "outside what any unit has"),
+    ],
+)
+def test_few_readings_that_no_unit_gives_are_no_result(
+    readings: dict[str, float], law: str, told: str, tmp_path: Path
+) -> None:
+    """Fewer kinds than unknowns, so that some unit of the algebra always fits: words exchanged, a law that is
+    not so, a decimal point. Held readings are ``P/(1 − K)``, at least ``P``, twice the free ones."""
+    lines = ["arrangement,direction,reading,torque_Nm,oil_degC"]
+    for words, size in readings.items():
+        case, kind = words.removesuffix(", breakaway"), "breakaway" if "breakaway" in words else "running"
+        lines += [f'"{case}",backward,{kind},{size * scale:.2f},21' for scale in (0.98, 0.99, 1.01, 1.02)]
+    place = tmp_path / "visit"
+    shutil.copytree(READINGS, place)
+    sheet = place / "unit-q17.toml"
+    sheet.write_text(edited(sheet.read_text(), 'law = "undecided"', f'law = "{law}"'))
+    (place / "readings.csv").write_text("\n".join(lines) + "\n")
+    found = diffbench.fit(place / "run.toml")
+    (finding,) = (f for f in found.findings if f.name == "readings contradict each other")
+    assert (finding.severity, judge([found]).state) == ("stop", "cannot-be-told")
+    assert told in finding.evidence
+
+
+def test_torques_of_another_unit_are_told_by_friction_and_are_not_good(tmp_path: Path) -> None:
+    """Numbers in N·m that the rig calls kgf·m: 9.80665 times too much (NIST SP 811, B.8), within limits that
+    are as wrong. The simulator's plates have 0.112 at 60 °C; no plates in oil have 1.1."""
+    lines = (READINGS / "readings.csv").read_text().replace("torque_Nm", "torque").splitlines()
+    few = [lines[0], *(line for line in lines if "case free" in line and ",running," in line)]
+    place = tmp_path / "visit"
+    shutil.copytree(READINGS, place)
+    (place / "readings.csv").write_text("\n".join(few) + "\n")
+    rig = place / "torque-wrench.toml"
+    rig.write_text(edited(edited(rig.read_text(), "torque_Nm", "torque"), 'unit = "N.m"', 'unit = "kgf.m"'))
+    sheet = place / "unit-q17.toml"
+    sheet.write_text(edited(sheet.read_text(), '["70 N.m", "90 N.m"]', '["700 N.m", "900 N.m"]'))
+    found = diffbench.fit(place / "run.toml")
+    assert [limit.verdict for limit in found.limits] == ["within"]
+    (told,) = (f for f in found.findings if f.name == "friction implausible")
+    assert told.severity == "caveat"
+    assert "N.m taken as kgf.m (0.1" in told.mend
+    assert judge([found]).state == "cannot-be-told"
+    assert "friction implausible" in text_of(summary(found), 10_000)
+    # with the case free and running alone, what each needs is what would help: no sweep that no wrench makes
+    for name, needs in {
+        "preload_torque": "a bench that turns as fast",
+        "friction_coefficient": "a bench that turns as fast",
+        "static_friction_excess": "breakaway readings",
+        "friction_temperature_coefficient": "readings of each kind with the unit 20 K",
+        "ramp_bias_drive_loading": "readings with the case held, turned backward",
+        "effective_ramp_angle_drive_loading": "readings with the case held, turned backward",
+    }.items():
+        assert (found.parameters[name].needs or "").startswith(needs), name

@@ -102,8 +102,8 @@ def test_corrections_leave_a_trace(history: History, paper: Paper) -> None:
         (Changes(events=1), "several builds (U1-a, U1-b)"),
         (Changes(build="U1-c", events=1), "no build 'U1-c'"),
         (Changes(build="U1-a", new_build="U1-b"), "has a build U1-b already"),
-        (Changes(build="U1-a", distance_m=-1.0), "-1.0 cannot be"),
-        (Changes(build="U1-a", distance_m=float("nan")), "nan cannot be"),
+        (Changes(build="U1-a", distance_m=-40_000.0), "-40 km cannot be"),
+        (Changes(build="U1-a", distance_m=float("nan")), "nan km cannot be"),
     ],
     ids=lambda item: "" if isinstance(item, str) else str(item),
 )

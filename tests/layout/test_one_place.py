@@ -6,6 +6,7 @@ Whoever adds one writes its class and lists it; what else would have to be touch
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -78,3 +79,12 @@ def test_names_of_quantities_are_cut_apart_in_one_place() -> None:
     }
     # the unknowns of a fit that are a visit's bear its number
     assert found == {"definitions.py", "fitting/next_test.py"}
+
+
+def test_a_share_is_written_by_one_function() -> None:
+    """`:.1g` makes 10 % of it ``1e+01 %``: only `diffbench.plain_text.per_cent` writes a share by digits."""
+    by_digits = re.compile(r"\{[^{}]*:\+?\.\d?g\} %")
+    hundred = re.compile(r"\{10*(?:\.0)? \* ")
+    for path in PACKAGE.rglob("*.py"):
+        for line in path.read_text(encoding="utf-8").splitlines():
+            assert not [part for part in by_digits.findall(line) if hundred.match(part)], f"{path}: {line}"

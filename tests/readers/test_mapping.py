@@ -21,6 +21,14 @@ def log(header: str = HEADER, times: tuple[str, ...] | None = None) -> str:
     return "\n".join([header, *rows]) + "\n"
 
 
+def test_half_of_a_run_asks_for_the_other_logger(read_sweep):
+    """Torques without speeds, or the other way round: the columns are not misnamed, they are elsewhere."""
+    for gone, asked in (("Speed", True), ("Speed LH", False)):
+        with pytest.raises(ReadingError) as caught:
+            read_sweep(log(HEADER.replace(gone, "Other")))
+        assert ("another logger" in caught.value.faults[-1].mend) == asked
+
+
 def test_gain_zero_and_sign_are_left_to_conditioning(read_sweep, sweep):
     rig = {**sweep, "left_torque": {"column": sweep["left_torque"], "gain": 2.0, "zero": "5 N.m", "sign": -1}}
     recording = read_sweep(log(), channels=rig)
@@ -240,6 +248,9 @@ def test_a_word_that_nobody_knows_is_refused_with_the_known_ones(read_sweep, wor
     assert what in fault.what
     assert (fault.place.line, fault.place.column) == (3, "Turned")
     assert "'forward', 'backward'" in fault.mend
+    # which one it is, nobody guesses: pasted as it stands, the line is refused
+    assert ("?" in fault.mend) == bool(word)
+    assert '= "forward"' not in fault.mend
 
 
 def test_hand_readings_on_a_rig_for_sweeps_need_only_their_own_columns(read_sweep, sweep):

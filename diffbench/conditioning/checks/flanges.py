@@ -36,6 +36,7 @@ from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import Samples
 from diffbench.documents import Rig
 from diffbench.documents.arrangements import noise_share
+from diffbench.plain_text import leading, per_cent
 
 Array = NDArray[np.float64]
 
@@ -531,13 +532,13 @@ def _finding(
     name, _, says, unit = WORDS[kind]
     factor = {"%": 100.0, "ms": 1e3}.get(unit, 1.0)
     first, second = compared.channels
-    value = f"{factor * item.value:+.2g} ± {factor * item.u:.1g} {unit}"
+    value = f"{leading(factor * item.value, sign=True)} ± {leading(factor * item.u, 1)} {unit}"
     if kind == "hysteresis":
         value += " in the middle of the widest cycle"
     if kind == "drift":
         rate = 3600.0 * item.value / compared.duration
         value += f" over {compared.duration / 60.0:.3g} min, {rate:+.2g} N·m an hour"
-    allowed = f"; the rig allows for {factor * stated:.2g} {unit}" if stated else ""
+    allowed = f"; the rig allows for {leading(factor * stated)} {unit}" if stated else ""
     return Finding(
         name,
         "caveat" if grave else "note",
@@ -638,7 +639,7 @@ def _unit(
         "unit off by a known factor" if cures else "gain mismatch",
         "stop",
         f"{first} against {second}",
-        f"With slip both ways round, the gains differ by {100 * gain.value:+.3g} ± {100 * gain.u:.2g} % "
+        f"With slip both ways round, the gains differ by {100 * gain.value:+.3g} ± {per_cent(gain.u)} % "
         f"({first} less {second}), more than any calibration is off.",
         "A locking torque worked out from them would be wrong by about as much.",
         (f"This would explain it: {'; or '.join(cures)}. State the unit in the rig." if cures else "")

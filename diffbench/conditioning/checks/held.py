@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.smoothing import ENOUGH, white_noise
+from diffbench.plain_text import per_cent
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -315,7 +316,7 @@ def coarse(values: Array, *, name: str, file: str) -> list[Finding]:
             "coarse resolution",
             "note" if dithered else "caveat",
             f"{name}, {file}",
-            f"Readings come in steps of {step:.3g} N·m, {100 * step / move:.2g} % of their movement of "
+            f"Readings come in steps of {step:.3g} N·m, {per_cent(step / move)} % of their movement of "
             f"{move:.4g} N·m.",
             "Noise smooths the steps, so averages hold."
             if dithered

@@ -17,6 +17,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.samples import Samples
 from diffbench.conditioning.smoothing import local_mean
 from diffbench.documents import Rig
+from diffbench.plain_text import per_cent
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
@@ -154,8 +155,9 @@ def pace(rig: Rig, chains: Mapping[str, TorqueChain], cells: Cells, *, file: str
             "sweep too fast",
             "caveat",
             file,
-            f"What {source} does is {100 * shares[worst]:.2g} % of the torque difference.",
-            f"An error of a tenth in the {worst} is {10 * shares[worst]:.1g} % of the locking torque.",
+            f"What {source} does is {per_cent(shares[worst])} % of the torque difference.",
+            f"An error of a tenth in the {worst} is {per_cent(0.1 * shares[worst], 1)} % of the locking "
+            "torque.",
             "Sweep slower, or state lag and inertia with their uncertainty.",
         )
     ]
@@ -261,7 +263,7 @@ def against_standard(rig: Rig, seen: Sequence[Quality], torques: Sequence[str]) 
         scale = max(map(abs, stated)) if stated is not None else max((most for _, most in read), default=0.0)
         if step > TORQUE_SHARE * scale > 0.0:
             short.append(
-                f"steps of {step:.3g} N·m in {name}, {100 * step / scale:.2g} % of full scale and not 0.5 %"
+                f"steps of {step:.3g} N·m in {name}, {per_cent(step / scale)} % of full scale and not 0.5 %"
             )
     for name in SPEEDS:
         for step, most in (one.channels[name] for one in seen if name in one.channels):

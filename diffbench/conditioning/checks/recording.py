@@ -22,6 +22,7 @@ from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, take
 from diffbench.conditioning.smoothing import usual_step
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
+from diffbench.plain_text import per_cent
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
@@ -72,7 +73,7 @@ def clock(time: Array, *, file: str) -> list[Finding]:
                 "caveat" if share > GRAVE_LOSS else "note",
                 file,
                 f"Samples are missing in {int(lost.sum())} places, {missing:.3g} s in all "
-                f"({100 * share:.2g} %), the longest of {float(steps.max()):.3g} s.",
+                f"({per_cent(share)} %), the longest of {float(steps.max()):.3g} s.",
                 "Nothing is filled in; where a turn of the sweep could have been missed, the ramps' state is "
                 "unknown afterwards.",
                 "Look for a logger that cannot keep up, or stops for its disk.",
@@ -102,7 +103,7 @@ def lost_readings(channels: Mapping[str, Array], *, file: str) -> list[Finding]:
                 "missing readings",
                 "caveat" if share > GRAVE_LOSS else "note",
                 f"{name}, {file}",
-                f"{int(missing.sum())} readings ({100 * share:.2g} %) are missing, in {places} places.",
+                f"{int(missing.sum())} readings ({per_cent(share)} %) are missing, in {places} places.",
                 "They are left out, nothing is filled in.",
                 "Look for a loose plug, or a channel that is logged at a lower rate than the others.",
             )

@@ -45,6 +45,10 @@ OF_THE_FIT = {
     "doubtful reading": "conditioning/test_hand.py",
     "temperature not read": "conditioning/test_hand.py",
     "readings contradict each other": "fitting/test_by_hand.py",
+    "friction implausible": "fitting/test_by_hand.py",
+    "readings not repeated": "conditioning/test_hand.py",
+    "repeats all alike": "conditioning/test_hand.py",
+    "repeats far apart": "conditioning/test_hand.py",
 }
 
 
