@@ -57,6 +57,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     file = str(recording.source.path)
     channel = rig.channel["turning_torque"]
     torque, beyond = _turning_torque(recording, channel)
+    _check_sizes(torque, file)
     n = torque.size
     arrangement = _labels(recording, rig, "arrangement", rig.arrangement if rig.turns_one_output else None, n)
     kind = _labels(recording, rig, "reading", None, n)
@@ -382,6 +383,20 @@ def _turning_torque(recording: Recording, channel: Channel) -> tuple[Array, NDAr
     beyond = (signed < low) | (signed > high)
     # what the bearing of the turned shaft takes, the unit does not
     return np.where(beyond, np.nan, np.abs(signed) - channel.drag.value), beyond
+
+
+def _check_sizes(torque: Array, file: str) -> None:
+    """Raises ``RecordingError`` for readings of nothing: what turns takes torque."""
+    faults = [
+        Fault(
+            f"{torque[i]:.4g} N·m at the unit is no reading: what turns takes torque",
+            Place(file, key=f"reading {i + 1}"),
+            "leave it empty where nothing was read, and check zero and drag in [channel.turning_torque]",
+        )
+        for i in np.flatnonzero(torque <= 0.0)
+    ]
+    if faults and len(faults) < np.isfinite(torque).sum():
+        raise RecordingError(faults)
 
 
 def _check_level(known: Array, file: str) -> None:

@@ -82,7 +82,7 @@ LEAST_WEIGHT = 0.01
 CONTRADICTED = 1e-3  # chance below which readings contradict each other
 NO_NUMBER = 1e-6  # and below which no number can rest on them: one of the groups is not what it is called
 FAR = 5.0  # standard uncertainties: about as unlikely
-LEAST_HELD = 0.75  # of the locking torque with the case free: as much may speed and temperature take
+LEAST_HELD = 0.85  # of the locking torque with the case free: as much may speed and temperature take
 GEARS = 0.1  # of the input torque: more, their mesh friction never is
 AGAIN = (
     "Check that the words for the arrangements and for breakaway and running are not exchanged, how the unit "

@@ -274,6 +274,12 @@ def test_readings_of_nothing_are_no_preload(factor: float, wrench: Rig, readings
     assert "unit" in caught.value.faults[0].mend
 
 
+def test_a_reading_of_nothing_among_others_is_named(wrench: Rig, readings: RecordingOf) -> None:
+    with pytest.raises(RecordingError, match="0 N·m at the unit is no reading") as caught:
+        condition(wrench, readings([42.0, 0.0, 43.0], reading="running"))
+    assert caught.value.faults[0].place.key == "reading 2"
+
+
 def test_repeats_that_are_all_alike_show_their_scale_by_what_differs(
     rig_of: RigOf, readings: RecordingOf
 ) -> None:
