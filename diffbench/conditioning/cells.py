@@ -40,7 +40,8 @@ class Cells:
 
     All (c,): ``time`` [s], ``count``, ``direction`` (±1), ``speed_difference`` [rad/s] signed, ``oil`` and
     ``plate`` [°C], ``readings`` and ``rates`` by torque channel [N·m, N·m/s], ``speeds`` and
-    ``accelerations`` by shaft, ``stretch`` and ``segment`` numbers, ``width`` [s].
+    ``accelerations`` by shaft, ``stretch`` and ``segment`` numbers, ``width`` [s]; ``oil_unread``: where
+    nobody read the oil and something stands in its place, None for nowhere.
     """
 
     time: Array
@@ -56,6 +57,7 @@ class Cells:
     accelerations: Mapping[str, Array]
     stretch: Index
     segment: Index
+    oil_unread: NDArray[np.bool_] | None = None
 
     @property
     def unbroken(self) -> NDArray[np.bool_]:

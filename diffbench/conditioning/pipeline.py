@@ -12,7 +12,7 @@ looked for anew along the whole course, so that the ramps' history goes on where
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -32,10 +32,11 @@ from diffbench.conditioning.checks.protocol import (
     reach,
     slip_and_cycles,
 )
-from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
+from diffbench.conditioning.checks.recording import checked_samples, sweep_findings
 from diffbench.conditioning.checks.twice import marks, same_samples
+from diffbench.conditioning.checks.unread import Seen, impossible, joined, seen, stood_in
 from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
-from diffbench.conditioning.findings import Finding, told_once
+from diffbench.conditioning.findings import Finding, refusals, told_once
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
 from diffbench.conditioning.samples import LEFT_OUT, Reason, Samples
 from diffbench.conditioning.smoothing import white_noise
@@ -74,16 +75,19 @@ class Taken:
     samples: int = 0
     of_known_speed: int = 0
     spans: list[dict[str, tuple[float, float]]] = field(default_factory=list)  # of a tare run [N·m]
+    temperatures: dict[str, list[Seen]] = field(default_factory=dict)
     marks: list[int] = field(default_factory=list)  # by which its samples are known again
     useless: Fault | None = None
 
-    def add(self, part: Recording, found: list[Finding], seen: Quality) -> None:
-        """Note a part as it was read."""
+    def add(self, part: Recording, found: list[Finding], shown: Quality, warm: Mapping[str, Seen]) -> None:
+        """Note a part as it was read; ``warm``: what its temperatures hold."""
         self.file = str(part.source.path)
         self.begin = self.begin if self.seen else float(part.time[0])
         self.end = float(part.time[-1])
         self.noticed.append(found)
-        self.seen.append(seen)
+        self.seen.append(shown)
+        for name, one in warm.items():
+            self.temperatures.setdefault(name, []).append(one)
         if self.kind != "tare":
             self.marks += marks(part.channels)
 
@@ -91,6 +95,11 @@ class Taken:
     def duration(self) -> float:
         """Time from the first sample to the last [s]."""
         return self.end - self.begin
+
+    @property
+    def warm(self) -> dict[str, Seen]:
+        """What the temperatures of the whole run hold, by channel."""
+        return {name: joined(parts) for name, parts in self.temperatures.items()}
 
     @property
     def course(self) -> Sweep:
@@ -237,11 +246,14 @@ def condition(
     swept = [one for one in taken if one.kind != "tare"]
     runs = [one.run for one in swept]
     starts = [0.0, *np.cumsum([one.duration for one in taken]).tolist()]
+    runs, unread_u, unread = stood_in(runs, [one.warm for one in swept])
     begun = [start for start, one in zip(starts, taken, strict=False) if one.kind != "tare"]
-    noticed = [finding for one in taken for finding in told_once(one.noticed)]
+    noticed = [finding for one in taken for finding in told_once(one.noticed)] + unread
     faults: list[Fault] = []
     for one, run in zip(swept, runs, strict=True):
         found = [*told_once(one.shown), *one.shown_by_course(run, sweeps)]
+        for name, warm in one.warm.items():
+            found += impossible(warm, name=name, file=one.file)
         noticed += found
         faults += refusals(found, file=one.file)
     for one in taken:
@@ -262,7 +274,7 @@ def condition(
     return ConditionedVisit(
         runs=with_extras(rig, sweeps.chains, runs, begun, judged.extras),
         sources={source.key: source for source in sources},
-        temperature_u=_temperature_u(rig, runs),
+        temperature_u=_with_unread(_temperature_u(rig, runs), unread_u),
         notes=_notes(rig, read.tared, sweeps.doubtful),
         rig=rig,
         findings=tuple(noticed),
@@ -283,6 +295,11 @@ def _temperature_u(rig: Rig, runs: Sequence[ConditionedRun]) -> float | None:
     warm = np.concatenate([run.cells.oil for run in runs if run.cells.oil is not None] or [np.zeros(0)])
     rise = abs(float(np.nanmean(warm)) - AMBIENT) if np.isfinite(warm).any() else 0.0
     return float(np.hypot(rig.allowance.oil_sensor * rise, late)) or None
+
+
+def _with_unread(stated: float | None, unread: float) -> float | None:
+    """Standard uncertainty of the temperature [K] with that of what nobody read."""
+    return float(np.hypot(stated or 0.0, unread)) if unread else stated
 
 
 @dataclass(frozen=True)
@@ -321,7 +338,7 @@ def _read(
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:
                 samples, found = checked_samples(rig, kind, part, needed)
-                own.add(part, found, quality(part, needed))
+                own.add(part, found, quality(part, needed), seen(part, rig))
                 faults += refusals(found, file=own.file)
                 if kind == "tare":
                     means.append(tare_run(samples, needed))

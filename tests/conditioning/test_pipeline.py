@@ -224,3 +224,59 @@ def test_clocks_that_have_little_in_common_go_with_the_result(
         found = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
         told = [one.evidence for one in found.findings if one.name == "clocks apart"]
         assert told == list(said)
+
+
+def with_oil(recording: Recording, oil: NDArray[np.float64]) -> Recording:
+    """A recording with other temperatures of its oil."""
+    return replace(recording, channels={**recording.channels, "oil_temperature": oil})
+
+
+def test_what_no_oil_is_as_warm_as_is_left_out_and_told(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """A thermocouple that opens, and a sample that the logger's filter mixes with it; where most readings are
+    such, nothing is made of them."""
+    time, channels = ideal(noise=1.0)
+    whole = recording_of(time, **channels)
+    n = time.size
+    oil = np.full(n, 60.0)
+    oil[-n // 4 :], oil[-n // 4 - 1] = 1372.0, 205.0
+    found = condition(both_outputs, [("bias-sweep", with_oil(whole, oil))], rig_key="R", visit_key="V")
+    (told,) = [one for one in found.findings if one.name == "open or shorted sensor"]
+    assert f"oil_temperature: {n // 4} of {n} samples" in told.evidence
+    assert "temperature implausible" not in [one.name for one in found.findings]
+    cells = found.runs[0].cells.oil
+    assert cells is not None
+    assert np.ptp(cells) < 1e-6
+    runs = [("bias-sweep", with_oil(whole, np.full(n, 1372.0)))]
+    with pytest.raises(RecordingError, match="open or shorted sensor: oil_temperature") as caught:
+        condition(both_outputs, runs, rig_key="R", visit_key="V")
+    assert "leave the channel out" in caught.value.faults[0].mend
+
+
+@pytest.mark.parametrize(("empty", "stands"), [(0.0, 75.0), (0.5, 70.0)])
+def test_oil_that_nobody_read_is_told_with_its_doubt(
+    empty: float, stands: float, both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """In one of two runs, from the start on or from the middle: the middle of what the visit's oil ranges over
+    stands in its place, or the last reading."""
+    time, channels = ideal(noise=1.0)
+    whole = recording_of(time, **channels)
+    again = {name: values + 1e-3 * np.cos(np.arange(time.size)) for name, values in channels.items()}
+    other = recording_of(time, **again)
+    n = time.size
+    warming = with_oil(other, 60.0 + 30.0 * np.arange(n) / n)
+    gone = with_oil(whole, np.where(np.arange(n) < empty * n, 70.0, np.nan))
+    runs = [("bias-sweep", warming), ("bias-sweep", gone)]
+    found = condition(both_outputs, runs, rig_key="R", visit_key="V")
+    (told,) = [one for one in found.findings if one.name == "temperature not recorded"]
+    assert told.severity == "caveat"
+    assert f"from {empty * n / 50.0:g} to 39.98 s" in told.evidence
+    filled = found.runs[1].cells.oil
+    assert filled is not None
+    assert filled[-1] == pytest.approx(stands, abs=0.5)
+    read = [("bias-sweep", warming), ("bias-sweep", with_oil(whole, np.full(n, 70.0)))]
+    usual = condition(both_outputs, read, rig_key="R", visit_key="V")
+    # 10 K beside what 30 K evenly spread are, by the root of how much of the visit rests on it
+    due = np.hypot(10.0, 30.0 / np.sqrt(12.0)) * np.sqrt(0.5 * (1.0 - empty))
+    assert found.temperature_u == pytest.approx(np.hypot(usual.temperature_u or 0.0, due), rel=0.05)

@@ -4,7 +4,7 @@ readings themselves.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,9 @@ from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, noisy,
 from diffbench.conditioning.checks.temperature import temperature
 from diffbench.conditioning.findings import Finding, breaks_off, clocks_apart
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, take
+from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, readable, take
 from diffbench.conditioning.smoothing import usual_step
 from diffbench.documents import Rig
-from diffbench.errors import Fault, Place
 from diffbench.recording import Recording
 
 Array = NDArray[np.float64]
@@ -212,15 +211,6 @@ def sweep_findings(
     heat = float(np.sum(run.heat.power[1:] * np.diff(run.heat.time)))
     for name in TEMPERATURES:
         if name in recording.channels:
-            values = rig.channel[name].corrected(recording.channels[name])
+            values = readable(rig.channel[name].corrected(recording.channels[name]))
             found += temperature(recording.time, values, name=name, file=file, heat=heat)
     return found
-
-
-def refusals(findings: Sequence[Finding], *, file: str | None) -> list[Fault]:
-    """The findings that stop the fit, as faults of a file."""
-    return [
-        Fault(f"{finding.name}: {finding.evidence} {finding.effect}".rstrip("."), Place(file), finding.mend)
-        for finding in findings
-        if finding.severity == "stop"
-    ]

@@ -193,6 +193,8 @@ ON_THE_DEMO: dict[str, Planted] = {
     "speed drops out": changed(right_speed=lambda x, r: tipped(x, slice(5000, 5014), 0.0)),
     "speed implausible": changed(left_speed=lambda x, r: RPM * x, right_speed=lambda x, r: RPM * x),
     "temperature implausible": changed(oil_temperature=lambda x, r: x + 273.15),
+    "open or shorted sensor": changed(oil_temperature=lambda x, r: tipped(x, slice(6000, None), 1372.0)),
+    "temperature not recorded": changed(oil_temperature=lambda x, r: tipped(x, slice(6000, None), np.nan)),
     "too little slip": held_outputs,
     "too few cycles": of_rows(lambda t: t < 20.0),
     "sampled too slowly": of_rows(lambda t: np.arange(t.size) % 40 == 0),
