@@ -258,8 +258,8 @@ def test_what_no_oil_is_as_warm_as_is_left_out_and_told(
 def test_oil_that_nobody_read_is_told_with_its_doubt(
     empty: float, stands: float, both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
 ) -> None:
-    """In one of two runs, from the start on or from the middle: the middle of what the visit's oil ranges over
-    stands in its place, or the last reading."""
+    """In one of two runs, from the start on or from the middle: the middle of all that the visit's oil
+    ranges over stands in its place, or the last reading."""
     time, channels = ideal(noise=1.0)
     whole = recording_of(time, **channels)
     again = {name: values + 1e-3 * np.cos(np.arange(time.size)) for name, values in channels.items()}
@@ -280,3 +280,41 @@ def test_oil_that_nobody_read_is_told_with_its_doubt(
     # 10 K beside what 30 K evenly spread are, by the root of how much of the visit rests on it
     due = np.hypot(10.0, 30.0 / np.sqrt(12.0)) * np.sqrt(0.5 * (1.0 - empty))
     assert found.temperature_u == pytest.approx(np.hypot(usual.temperature_u or 0.0, due), rel=0.05)
+
+
+def test_a_logger_that_slows_down_is_told_once_and_says_the_same_of_the_unit(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """From 100 to 10 samples a second in the middle, at which a gap is one of its own rate."""
+    time, channels = ideal(cycles=8, rate=100.0, noise=0.5)
+    n = time.size
+    rows = np.concatenate([np.arange(n // 2), np.arange(n // 2, n, 10)])
+    rows = np.delete(rows, [100, rows.size - 100])
+    slower = recording_of(time[rows], **{name: values[rows] for name, values in channels.items()})
+    found = condition(both_outputs, [("bias-sweep", slower)], rig_key="R", visit_key="V")
+    told = {one.name: one.evidence for one in found.findings}
+    assert set(told) == {"sampling rate changes", "missing stretches", "short of SAE J3011"}
+    assert "from 100 to 10 Hz" in told["sampling rate changes"]
+    assert "in 2 places, 0.11 s in all" in told["missing stretches"]
+    (run,) = found.runs
+    cells = run.cells
+    assert cells.width.sum() == pytest.approx(time[-1], rel=0.1)
+    late = cells.time > 0.6 * time[-1]
+    bias = np.where(run.input_torque >= 0.0, 0.5, 0.3)  # the ideal bench's own
+    off = run.locking - 80.0 - bias * np.abs(run.input_torque)
+    assert abs(float(off[late].mean())) < 0.5
+
+
+def test_a_pause_in_which_the_oil_cools_is_no_jump_of_it(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """Of 5 s, over which averages go on, and of 400 s, over which nothing does."""
+    time, channels = ideal(cycles=6, noise=1.0)
+    for pause, late in ((5.0, time > 0.6 * time[-1]), (400.0, time > 0.5 * time[-1])):
+        oil = 80.0 - 0.02 * time - np.where(late, 16.0, 0.0)
+        recording = with_oil(recording_of(time + pause * late, **channels), oil)
+        found = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+        names = [one.name for one in found.findings]
+        assert "missing stretches" in names
+        assert "temperature implausible" not in names
+        assert abs(found.runs[0].heat.oil_rate).max() < (0.06 if pause > 10.0 else 4.0)
