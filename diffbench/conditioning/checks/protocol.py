@@ -64,7 +64,8 @@ def slip_and_cycles(
                     if holding >= 0.01
                     else ""
                 )
-                + f"From one turn of the torque to the next they turn against each other by {turned:.2g} rad.",
+                + f"From one turn of the torque to the next they turn by {turned:.2g} rad against "
+                "each other.",
                 "While they hold, the reading only bounds the locking torque; within hundredths of a radian "
                 "it still follows the load.",
                 "Let the outputs slip by some rad/s all through the sweep.",
