@@ -53,10 +53,10 @@ def paces(time: Array) -> list[Pace]:
         return whole
     # the median of a few readings in a row: what does not last is no other rate
     lasting = np.lib.stride_tricks.sliding_window_view(read, LASTING)
+    least, most = lasting.min(axis=1), lasting.max(axis=1)
     now, block, starts = float(np.median(lasting[0])), 0, [0]
     while True:
-        ahead = lasting[block:]
-        other = np.flatnonzero(((ahead > LOST * now) | (LOST * ahead < now)).all(axis=1))
+        other = np.flatnonzero((least[block:] > LOST * now) | (LOST * most[block:] < now))
         if not other.size:
             break
         block += int(other[0])

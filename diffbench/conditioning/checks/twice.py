@@ -43,7 +43,7 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
     if not channels or len(next(iter(channels.values()))) <= ROWS:
         return []
     table = np.ascontiguousarray(np.stack([channels[name] for name in sorted(channels)], axis=1))
-    digits = _digits(table)
+    digits = _digits(channels)
     places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
     found = []
     for place in places.tolist():
@@ -53,9 +53,14 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
     return found
 
 
-def _digits(table: Array) -> NDArray[np.uint64]:
-    """A number for each row (n,) of a table, the same for the same readings."""
-    return np.asarray(np.add.reduce(table.view(np.uint64) * _ODD, axis=1, dtype=np.uint64) * _ODD)
+def _digits(channels: Mapping[str, Array]) -> NDArray[np.uint64]:
+    """A number for each row (n,) of some channels, the same for the same readings."""
+    digits = np.zeros(len(next(iter(channels.values()))), dtype=np.uint64)
+    for name in sorted(channels):
+        digits += np.ascontiguousarray(channels[name]).view(np.uint64)
+        digits *= _ODD
+        digits ^= digits >> np.uint64(32)  # whole numbers have all of their bits on top
+    return digits
 
 
 def repeats(time: Array, channels: Mapping[str, Array], *, file: str) -> list[Finding]:
@@ -72,8 +77,7 @@ def repeats(time: Array, channels: Mapping[str, Array], *, file: str) -> list[Fi
     """
     if time.size < 2 * AGAIN or not any(_noisy(values) for values in channels.values()):
         return []
-    table = np.ascontiguousarray(np.stack([channels[name] for name in sorted(channels)], axis=1))
-    digits = _digits(table)
+    digits = _digits(channels)
     places = np.flatnonzero(digits >> np.uint64(32) < np.uint64(2**32 // (AGAIN // 6)))
     order = places[np.argsort(digits[places], kind="stable")]
     same = digits[order[1:]] == digits[order[:-1]]
