@@ -12,8 +12,8 @@ import pytest
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
+from diffbench.fitting import tested_region as region_of
 from diffbench.fitting.bench_constants import _apart, contradicted
-from diffbench.fitting.tested import tested_region
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
 from diffbench.results import characterisation
@@ -204,5 +204,5 @@ def test_no_tested_range_holds_what_no_oil_has(
     model = Setup.of([demo_build], data).model(Form(Additive(), Stribeck(1.0)))
     candidate = candidate_of(model, np.zeros(8), x=model.names.start.copy(), used=np.ones(8, dtype=bool))
     known = {"drive": False, "coast": False}
-    tested = tested_region(candidate, ratio_known=known, temperature_floor=60.0, visits=None)
+    tested = region_of(candidate, ratio_known=known, temperature_floor=60.0, visits=None)
     assert 50.0 <= tested.temperature_degC[0] < tested.temperature_degC[1] < 100.0

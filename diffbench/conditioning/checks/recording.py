@@ -103,7 +103,7 @@ def _rates(time: Array, rates: Sequence[Pace], file: str) -> list[Finding]:
             "note",
             file,
             f"The logger changes its rate {', '.join(told[:3])}{more}.",
-            "Each stretch is averaged by its own rate.",
+            "Stretches of 20 s and more are averaged by their own rate, shorter ones with their neighbours.",
             "Nothing, if it was meant; else keep one rate, fast enough for all of the sweep.",
         )
     ]

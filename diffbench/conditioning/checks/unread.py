@@ -118,11 +118,11 @@ def impossible(one: Seen, *, name: str, file: str) -> list[Finding]:
 
 def unread(one: Seen, *, name: str, file: str, instead: str, doubt: float | None) -> list[Finding]:
     """Stretches without any reading of a temperature; ``instead`` is what a whole recording without one
-    counts as, ``doubt`` [K] the standard uncertainty of what stands in their place; None where that is the
-    heat balance, from the oil."""
+    counts as, ``doubt`` [K] the standard uncertainty of what stands in their place; None where another
+    channel serves."""
     if not one.empty:
         return []
-    told = [_told(one, stretch, name, instead, by_heat=doubt is None) for stretch in one.empty]
+    told = [_told(one, stretch, name, instead, elsewhere=doubt is None) for stretch in one.empty]
     open_ended = bool(ends(one))
     counted = (
         f", which there may be off by {doubt:.2g} K (standard uncertainty)" if open_ended and doubt else ""
@@ -139,13 +139,13 @@ def unread(one: Seen, *, name: str, file: str, instead: str, doubt: float | None
     ]
 
 
-def _told(one: Seen, stretch: Stretch, name: str, instead: str, *, by_heat: bool) -> str:
+def _told(one: Seen, stretch: Stretch, name: str, instead: str, *, elsewhere: bool) -> str:
     (begin, end), (first, last) = one.whole, stretch
     if stretch == one.whole:
         return f"{name} has no reading all through, from {begin:.4g} to {end:.4g} s: {instead}."
     if first > begin and last < end:
         place = "a straight line from the reading before to the one after stands there"
-    elif by_heat:
+    elif elsewhere:
         place = instead
     else:
         place = f"the {'first' if first == begin else 'last'} reading stands there"
@@ -170,7 +170,7 @@ def stood_in(
     A run without any reading is as warm as the middle of the others. Where the plates were not read but the
     oil was, the heat balance has them. Of a visit without any reading, the fit tells.
     """
-    main = "oil_temperature" if any("oil_temperature" in found for found in channels) else "plate_temperature"
+    main = next((n for n in NAMES if any(n in found and found[n].readings for found in channels)), "")
     gone = [
         {name: _within(run.cells.time, ends(one)) for name, one in found.items()}
         for run, found in zip(runs, channels, strict=True)
@@ -190,6 +190,7 @@ def stood_in(
     instead = (
         f"it counts as {middle:.3g} °C, the middle of the visit's other readings ({low:.3g} to {high:.3g})"
     )
+    other = "the heat balance has it, from the oil" if main == "oil_temperature" else "the plates are read"
     made, told, nothing, total = [], [], 0.0, 0.0
     for run, found, lost in zip(runs, channels, gone, strict=True):
         cells = run.cells
@@ -199,20 +200,20 @@ def stood_in(
                 cells = replace(cells, oil=filled, oil_unread=lost[main] if lost[main].any() else None)
             else:
                 cells = replace(cells, plate=filled)
-        if len(found) > 1 and cells.plate is not None:
+        if main == "oil_temperature" and len(found) > 1 and cells.plate is not None:
             by_oil = lost["plate_temperature"] & ~lost["oil_temperature"]
             cells = replace(cells, plate=np.where(by_oil, np.nan, cells.plate))
         made.append(replace(run, cells=cells))
         total += float(cells.count.sum())
         nothing += float(cells.count[np.all(list(lost.values()), axis=0)].sum()) if lost else 0.0
         for name, one in found.items():
-            heat = name != main
+            beside = name != main
             told += unread(
                 one,
                 name=name,
                 file=run.name,
-                instead="the heat balance has it, from the oil" if heat else instead,
-                doubt=None if heat else doubt,
+                instead=other if beside else instead,
+                doubt=None if beside else doubt,
             )
     return made, doubt * float(np.sqrt(nothing / total)), told
 
