@@ -258,7 +258,7 @@ def _temperature(data: FitData, reference: float) -> list[Finding]:
             "no temperature",
             "caveat",
             "all sweeps",
-            "No temperature channel is recorded.",
+            "No run has a reading of a temperature.",
             f"Everything counts as taken at {reference:g} °C; the effect of temperature is not determined.",
             "Record the oil temperature, or better that of the plates.",
         )
