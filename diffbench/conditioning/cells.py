@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.course import Sweep, bin_means, crossings, speed_stretch
+from diffbench.conditioning.pieces import local_steps, paces
 from diffbench.conditioning.samples import LEAST_SLIP, Samples
 from diffbench.conditioning.smoothing import local_mean, white_noise
 
@@ -40,7 +41,8 @@ class Cells:
 
     All (c,): ``time`` [s], ``count``, ``direction`` (±1), ``speed_difference`` [rad/s] signed, ``oil`` and
     ``plate`` [°C], ``readings`` and ``rates`` by torque channel [N·m, N·m/s], ``speeds`` and
-    ``accelerations`` by shaft, ``stretch`` and ``segment`` numbers, ``width`` [s].
+    ``accelerations`` by shaft, ``stretch`` and ``segment`` numbers, ``width`` [s]; ``oil_unread``: where
+    nobody read the oil and something stands in its place, None for nowhere.
     """
 
     time: Array
@@ -56,6 +58,7 @@ class Cells:
     accelerations: Mapping[str, Array]
     stretch: Index
     segment: Index
+    oil_unread: NDArray[np.bool_] | None = None
 
     @property
     def unbroken(self) -> NDArray[np.bool_]:
@@ -135,10 +138,12 @@ def cells_of(samples: Samples, course: Sweep) -> Cells:
         own = value[kept]
         if np.isfinite(own).all():
             readings[name] = averaged(own)
+    rates = paces(samples.time)
+    step = samples.step if len(rates) == 1 else mean(local_steps(samples.time, rates))
     return Cells(
         time=averaged(time),
         count=counts,
-        width=counts * samples.step,
+        width=counts * step,
         direction=direction[starts].astype(np.float64),
         speed_difference=mean(samples.motion.speed_difference),
         oil=None if samples.oil is None else mean(samples.oil),

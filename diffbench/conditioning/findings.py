@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from diffbench.errors import Fault, Place
 from diffbench.recording import Recording
 
 Severity = Literal["note", "caveat", "stop"]
@@ -86,4 +87,13 @@ def told_once(parts: Sequence[Sequence[Finding]]) -> list[Finding]:
             f"of the {count[key]} that show it.)",
         )
         for key, finding in found.items()
+    ]
+
+
+def refusals(findings: Sequence[Finding], *, file: str | None) -> list[Fault]:
+    """The findings that stop the fit, as faults of a file."""
+    return [
+        Fault(f"{finding.name}: {finding.evidence} {finding.effect}".rstrip("."), Place(file), finding.mend)
+        for finding in findings
+        if finding.severity == "stop"
     ]

@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from diffbench.conditioning.bench import Effect, ErrorSource, exact_gain
 from diffbench.conditioning.cells import STRETCHES_A_CYCLE, Cells, Heat
 from diffbench.conditioning.checks.held import LEAST_LEVEL
+from diffbench.conditioning.checks.unread import impossible, seen
 from diffbench.conditioning.course import History
-from diffbench.conditioning.findings import Finding, breaks_off
+from diffbench.conditioning.findings import Finding, breaks_off, refusals
 from diffbench.conditioning.run import ByHand, ConditionedRun, ConditionedVisit, Friction
+from diffbench.conditioning.samples import READABLE
 from diffbench.documents import Channel, Rig
 from diffbench.documents.arrangements import ARRANGEMENTS, Shares
 from diffbench.doubts import Source
@@ -64,7 +66,7 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     # which flank bears matters where the reading loads the ramps itself
     loads = any(_shares(name).input_torque for name in arrangement)
     direction = _labels(recording, rig, "direction", None if loads else "forward", n)
-    oil, temperature_u = _temperature(recording, rig, n)
+    oil, temperature_u, odd = _temperature(recording, rig, n)
     good = np.isfinite(torque)
     _check_level(torque[good], file)
     speed, turning_u, stated = _turning_speed(recording, rig)
@@ -108,7 +110,12 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         temperature_u,
         tuple(notes),
         rig,
-        findings=(*breaks_off(recording), *unread, *_findings(scatter, torque, groups, channel, file)),
+        findings=(
+            *breaks_off(recording),
+            *odd,
+            *unread,
+            *_findings(scatter, torque, groups, channel, file),
+        ),
         by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated, not unread),
     )
 
@@ -512,17 +519,23 @@ def _labels(recording: Recording, rig: Rig, name: str, default: str | None, n: i
     return (default,) * n
 
 
-def _temperature(recording: Recording, rig: Rig, n: int) -> tuple[Array, float | None]:
+def _temperature(recording: Recording, rig: Rig, n: int) -> tuple[Array, float | None, list[Finding]]:
     """Temperature of the readings (n,) [°C]; with a standard uncertainty [K] where none was read: as warm as
-    units on the bench are, for nobody turns one by hand at the reference temperature unawares."""
+    units on the bench are, for nobody turns one by hand at the reference temperature unawares; and what no
+    unit is as warm as. Raises ``RecordingError`` where most readings are such."""
+    file = str(recording.source.path)
+    channels = seen(recording, rig)
+    told = [found for name, one in channels.items() for found in impossible(one, name=name, file=file)]
+    if faults := refusals(told, file=file):
+        raise RecordingError(faults)
     for name in ("plate_temperature", "oil_temperature"):
         if name in recording.channels:
             values = rig.channel[name].corrected(recording.channels[name])
-            good = np.isfinite(values)
+            good = np.isfinite(values) & (values >= READABLE[0]) & (values <= READABLE[1])
             if good.any():
-                return np.where(good, values, float(np.mean(values[good]))), None
+                return np.where(good, values, float(np.mean(values[good]))), None, told
     low, high = TEMPERATURES
-    return np.full(n, 0.5 * (low + high)), (high - low) / math.sqrt(12.0)
+    return np.full(n, 0.5 * (low + high)), (high - low) / math.sqrt(12.0), told
 
 
 def _no_temperature(file: str) -> Finding:

@@ -12,7 +12,7 @@ looked for anew along the whole course, so that the ramps' history goes on where
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -32,10 +32,12 @@ from diffbench.conditioning.checks.protocol import (
     reach,
     slip_and_cycles,
 )
-from diffbench.conditioning.checks.recording import checked_samples, refusals, sweep_findings
+from diffbench.conditioning.checks.recording import checked_samples, of_the_whole, sweep_findings
 from diffbench.conditioning.checks.twice import marks, same_samples
+from diffbench.conditioning.checks.unread import Seen, impossible, joined, seen, stood_in
 from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
-from diffbench.conditioning.findings import Finding, told_once
+from diffbench.conditioning.findings import Finding, refusals, told_once
+from diffbench.conditioning.pieces import pieces
 from diffbench.conditioning.run import ConditionedRun, ConditionedVisit, Friction, joined_run
 from diffbench.conditioning.samples import LEFT_OUT, Reason, Samples
 from diffbench.conditioning.smoothing import white_noise
@@ -55,15 +57,16 @@ HELD = 1_250_000
 
 @dataclass
 class Taken:
-    """What is kept of one recording: by part, findings of its channels (``noticed``) and of the conditioned
-    samples (``shown``), its cells and course; samples by reason, and what is wrong where a part is of no
-    use."""
+    """What is kept of one recording: by part as it was read, findings of its clock and the like (``told``);
+    by piece of one rate, findings of its channels (``noticed``) and of the conditioned samples (``shown``),
+    its cells and course; samples by reason, and what is wrong where a piece is of no use."""
 
     kind: RunKind
     file: str = ""
     begin: float = 0.0
     end: float = 0.0
     step: float = 0.0
+    told: list[list[Finding]] = field(default_factory=list)
     noticed: list[list[Finding]] = field(default_factory=list)
     shown: list[list[Finding]] = field(default_factory=list)
     seen: list[Quality] = field(default_factory=list)
@@ -74,16 +77,19 @@ class Taken:
     samples: int = 0
     of_known_speed: int = 0
     spans: list[dict[str, tuple[float, float]]] = field(default_factory=list)  # of a tare run [N·m]
+    temperatures: dict[str, list[Seen]] = field(default_factory=dict)
     marks: list[int] = field(default_factory=list)  # by which its samples are known again
     useless: Fault | None = None
 
-    def add(self, part: Recording, found: list[Finding], seen: Quality) -> None:
-        """Note a part as it was read."""
+    def add(self, part: Recording, found: list[Finding], shown: Quality, warm: Mapping[str, Seen]) -> None:
+        """Note a part as it was read; ``warm``: what its temperatures hold."""
         self.file = str(part.source.path)
         self.begin = self.begin if self.seen else float(part.time[0])
         self.end = float(part.time[-1])
         self.noticed.append(found)
-        self.seen.append(seen)
+        self.seen.append(shown)
+        for name, one in warm.items():
+            self.temperatures.setdefault(name, []).append(one)
         if self.kind != "tare":
             self.marks += marks(part.channels)
 
@@ -91,6 +97,16 @@ class Taken:
     def duration(self) -> float:
         """Time from the first sample to the last [s]."""
         return self.end - self.begin
+
+    @property
+    def findings(self) -> list[Finding]:
+        """What the recording shows before it is conditioned."""
+        return [*told_once(self.told), *told_once(self.noticed)]
+
+    @property
+    def warm(self) -> dict[str, Seen]:
+        """What the temperatures of the whole run hold, by channel."""
+        return {name: joined(parts) for name, parts in self.temperatures.items()}
 
     @property
     def course(self) -> Sweep:
@@ -154,7 +170,7 @@ def _condition_part(
     file = str(recording.source.path)
     own.samples += samples.time.size
     own.of_known_speed += int(np.isfinite(samples.motion.speed_difference).sum())
-    own.step = samples.step
+    own.step = max(own.step, samples.step)
     own.reasons.update({reason: samples.count(reason) for reason in LEFT_OUT})
     if kept < 20:
         holding = samples.count(Reason.HOLDING)
@@ -239,11 +255,14 @@ def condition(
     swept = [one for one in taken if one.kind != "tare"]
     runs = [one.run for one in swept]
     starts = [0.0, *np.cumsum([one.duration for one in taken]).tolist()]
+    runs, unread_u, unread = stood_in(runs, [one.warm for one in swept])
     begun = [start for start, one in zip(starts, taken, strict=False) if one.kind != "tare"]
-    noticed = [finding for one in taken for finding in told_once(one.noticed)]
+    noticed = [finding for one in taken for finding in one.findings] + unread
     faults: list[Fault] = []
     for one, run in zip(swept, runs, strict=True):
         found = [*told_once(one.shown), *one.shown_by_course(run, sweeps)]
+        for name, warm in one.warm.items():
+            found += impossible(warm, name=name, file=one.file)
         noticed += found
         faults += refusals(found, file=one.file)
     for one in taken:
@@ -264,7 +283,7 @@ def condition(
     return ConditionedVisit(
         runs=with_extras(rig, sweeps.chains, runs, begun, judged.extras),
         sources={source.key: source for source in sources},
-        temperature_u=_temperature_u(rig, runs),
+        temperature_u=_with_unread(_temperature_u(rig, runs), unread_u),
         notes=_notes(rig, read.tared, sweeps.doubtful),
         rig=rig,
         findings=tuple(noticed),
@@ -285,6 +304,11 @@ def _temperature_u(rig: Rig, runs: Sequence[ConditionedRun]) -> float | None:
     warm = np.concatenate([run.cells.oil for run in runs if run.cells.oil is not None] or [np.zeros(0)])
     rise = abs(float(np.nanmean(warm)) - AMBIENT) if np.isfinite(warm).any() else 0.0
     return float(np.hypot(rig.allowance.oil_sensor * rise, late)) or None
+
+
+def _with_unread(stated: float | None, unread: float) -> float | None:
+    """Standard uncertainty of the temperature [K] with that of what nobody read."""
+    return float(np.hypot(stated or 0.0, unread)) if unread else stated
 
 
 @dataclass(frozen=True)
@@ -322,16 +346,19 @@ def _read(
         means: list[TareRun] = []
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:
-                samples, found = checked_samples(rig, kind, part, needed)
-                own.add(part, found, quality(part, needed))
-                faults += refusals(found, file=own.file)
-                if kind == "tare":
-                    means.append(tare_run(samples, needed))
-                    spans = {name: span(samples.torques[name]) for name in needed}
-                    own.spans.append({name: one for name, one in spans.items() if one is not None})
-                elif sweeps is not None and not faults:
-                    sweeps.add(own, part, samples)
-                del part, samples
+                own.told.append(of_the_whole(part, kind))
+                checked = [(one, *checked_samples(rig, kind, one, needed)) for one in pieces(part)]
+                for piece, samples, found in _alive(checked):
+                    own.add(piece, found, quality(piece, needed), seen(piece, rig))
+                    faults += refusals(found, file=own.file)
+                    if kind == "tare":
+                        means.append(tare_run(samples, needed))
+                        spans = {name: span(samples.torques[name]) for name in needed}
+                        own.spans.append({name: one for name, one in spans.items() if one is not None})
+                    elif sweeps is not None and not faults:
+                        sweeps.add(own, piece, samples)
+                    del piece, samples
+                del part, checked
         except WiringError:
             raise  # who knows the build sheet ranks what explains it
         except DiffbenchError as error:
@@ -345,6 +372,19 @@ def _read(
     if faults:
         raise RecordingError(faults)
     return _Read(taken, [tares[i] for i in sorted(tares)], tared, sweeps)
+
+
+Checked = tuple[Recording, Samples, list[Finding]]
+
+
+def _alive(checked: Sequence[Checked]) -> list[Checked]:
+    """Pieces of a recording, of which none calls a channel dead that moves in another."""
+    dead = [{f.where for f in found if f.name == "dead channel"} for _, _, found in checked]
+    all_through = set.intersection(*dead)
+    return [
+        (piece, samples, [f for f in found if f.name != "dead channel" or f.where in all_through])
+        for piece, samples, found in checked
+    ]
 
 
 def _notes(

@@ -116,6 +116,25 @@ TORQUES = ("left_torque", "right_torque", "input_torque", "turning_torque")
 SPEEDS = ("left_speed", "right_speed", "case_speed", "input_speed", "speed_difference")
 TEMPERATURES = ("oil_temperature", "plate_temperature")
 
+# No oil and no plate is colder or hotter: such a reading is an open or shorted sensor's, or in another unit
+# (common practice, no source).
+READABLE = (-60.0, 350.0)  # °C
+BESIDE = 2  # samples on either side of one, which a logger's filter has mixed with it
+
+
+def readable(values: Array) -> Array:
+    """Temperatures (n,) [°C], NaN where no oil and no plate has them, and just beside.
+
+    >>> readable(np.array([60.0, 60.0, 60.0, 205.0, 1372.0])).tolist()
+    [60.0, 60.0, nan, nan, nan]
+    """
+    odd = (values < READABLE[0]) | (values > READABLE[1])
+    if not odd.any():
+        return values
+    near = np.convolve(odd, np.ones(2 * BESIDE + 1), mode="same") > 0.5
+    return np.where(near[: values.size] if values.size > 2 * BESIDE else odd, np.nan, values)
+
+
 # A rate of change is that of averages over this time. A longer one smears the corners of a course, where
 # the rate jumps, over their neighbours: at zero torque and at a turn, always the same way, which is a bias.
 RATE_SPAN = 0.05  # s
@@ -234,6 +253,8 @@ def _usable(
             continue
         channel = rig.channel[name]
         value = channel.corrected(recording.channels[name])
+        if name in TEMPERATURES:
+            value = readable(value)
         values[name] = value
         if name in needed:
             _mark(reason, ~np.isfinite(value), Reason.MISSING)
@@ -303,7 +324,8 @@ def _smooth_temperature(time: Array, channels: Mapping[str, Array], rig: Rig, na
     step = usual_step(time)
     span = 3.0 if white_noise(values) < 0.1 else 10.0
     smooth = local_mean(values, max(1, round(span / step)))
-    good = np.isfinite(smooth)
+    # beyond the last reading, averages are of fewer and fewer: one alone is none to go on with
+    good = np.isfinite(values)
     smooth = smooth if good.all() else np.interp(time, time[good], smooth[good])
     lag = rig.channel[name].lag.value
     if lag == 0.0 or time.size < 3:

@@ -21,6 +21,7 @@ __all__ = [
     "fit_form",
     "gather",
     "in_the_light_of",
+    "tested_region",
     "thinned",
     "with_packs_apart",
 ]
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from diffbench.fitting.model import PACKS_APART, Form, LockingModel
     from diffbench.fitting.next_test import Information
     from diffbench.fitting.setup import Setup
-    from diffbench.fitting.tested import excitation_findings
+    from diffbench.fitting.tested import excitation_findings, tested_region
     from diffbench.fitting.visits import condition_visit
 
 __getattr__, __dir__ = names_on_first_use(
@@ -48,7 +49,7 @@ __getattr__, __dir__ = names_on_first_use(
         "model": ("PACKS_APART", "Form", "LockingModel"),
         "next_test": ("Information",),
         "setup": ("Setup",),
-        "tested": ("excitation_findings",),
+        "tested": ("excitation_findings", "tested_region"),
         "visits": ("condition_visit",),
     },
 )

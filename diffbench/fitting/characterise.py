@@ -262,7 +262,7 @@ def _characterise(
         ),
         *excitation_findings(best, tested),
         *constants_together(best),
-        *hot_plates(data.oil, best.model.plate_temperature(best.x)),
+        *hot_plates(data.read_oil, best.model.plate_temperature(best.x)),
         *_misfit_findings(left[0], checked),
         *departed,
         *against,

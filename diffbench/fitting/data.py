@@ -48,7 +48,8 @@ class FitData:
     [K]: largest standard uncertainty of a temperature, ``temperature_allowed`` where no rig states it.
     ``by_hand``: of readings by hand, where there
     are any. ``apart`` (2, c) [N·m]: what packs that differ load the ramps by for a share of one, of what the
-    preload locks and of what the ramps do; None where both count as alike.
+    preload locks and of what the ramps do; None where both count as alike. ``oil_unread`` (c,): where the oil
+    is what stands in place of a reading; None for nowhere.
     """
 
     difference: Array
@@ -88,11 +89,20 @@ class FitData:
     temperature_allowed: bool = False
     by_hand: ByHand | None = None
     apart: Array | None = None
+    oil_unread: NDArray[np.bool_] | None = None
 
     @property
     def locking(self) -> Array:
         """Measured locking torque (c,) [N·m]."""
         return -self.direction * self.difference
+
+    @property
+    def read_oil(self) -> Array:
+        """Temperature of the oil as it was read (c,) [°C], NaN where not; throughout where a good part was
+        not: what the heat balance makes of the plates rests on what stands in its place."""
+        if self.oil_unread is None:
+            return self.oil
+        return np.where(self.oil_unread | (float(self.oil_unread.mean()) > 0.1), np.nan, self.oil)
 
     @property
     def sliding(self) -> NDArray[np.bool_]:
@@ -177,7 +187,19 @@ def gather(visits: Sequence[ConditionedVisit]) -> FitData:
         refit_spread=np.array([refit_spread(visit.rig) for visit in visits]),
         temperature_u=max((visit.temperature_u or 0.0 for visit in visits), default=0.0),
         temperature_allowed=any(visit.rig.places_oil_sensor for visit in visits),
+        oil_unread=_oil_unread(runs),
         by_hand=_by_hand([visit.by_hand for visit in visits if visit.by_hand is not None]),
+    )
+
+
+def _oil_unread(runs: Sequence[ConditionedRun]) -> NDArray[np.bool_] | None:
+    """The cells (c,) whose oil was not read; None where all was."""
+    if all(run.cells.oil_unread is None for run in runs):
+        return None
+    read = (run.cells.oil_unread for run in runs)
+    sizes = [run.input_torque.size for run in runs]
+    return np.concatenate(
+        [np.zeros(n, bool) if one is None else one for n, one in zip(sizes, read, strict=True)]
     )
 
 

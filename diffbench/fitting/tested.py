@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.samples import readable
 from diffbench.fitting.bench_constants import constants_pulled
 from diffbench.fitting.candidate import Candidate
 from diffbench.fitting.data import FitData
@@ -61,7 +62,10 @@ def tested_region(
     at_low, at_high = speed[np.argmin(torque)], speed[np.argmax(torque)]
     points = np.concatenate([np.stack([torque, speed], axis=1), [[low, at_low], [high, at_high]]])
     points = np.concatenate([points, _level_corners(torque, speed, low, high)])
-    temperatures = np.concatenate([data.oil[sweeps][np.isfinite(data.oil[sweeps])], plate[sweeps]])
+    temperatures = readable(np.concatenate([data.oil[sweeps], plate[sweeps]]))
+    temperatures = temperatures[np.isfinite(temperatures)]
+    if not temperatures.size:
+        temperatures = np.array([temperature_floor])
     limits: dict[str, float] = {}
     seen: dict[str, bool] = {}
     for flank, peak, ratios in (
@@ -255,7 +259,7 @@ def _temperature(data: FitData, reference: float) -> list[Finding]:
             "no temperature",
             "caveat",
             "all sweeps",
-            "No temperature channel is recorded.",
+            "No run has a reading of a temperature.",
             f"Everything counts as taken at {reference:g} °C; the effect of temperature is not determined.",
             "Record the oil temperature, or better that of the plates.",
         )

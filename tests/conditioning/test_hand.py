@@ -247,6 +247,26 @@ def test_temperatures_go_with_their_readings(rig_of: RigOf, recording_of: Record
     assert visit.temperature_u == 1.0
 
 
+def test_a_temperature_that_no_unit_has_is_none(rig_of: RigOf, recording_of: RecordingOf) -> None:
+    """An open thermocouple: one reading goes with the mean of the others, told; most are refused."""
+    rig = rig_of(FREE, turning_torque=WRENCH, oil_temperature={})
+
+    def visit(*oil: float) -> ConditionedVisit:
+        labels = {"reading": ("running",) * 3}
+        torque = np.array([42.0, 43.0, 44.0])
+        return condition(
+            rig,
+            recording_of(np.arange(3.0), labels=labels, turning_torque=torque, oil_temperature=np.array(oil)),
+        )
+
+    found = visit(20.0, 1372.0, 24.0)
+    assert "1 of 3 samples" in {f.name: f.evidence for f in found.findings}["open or shorted sensor"]
+    assert found.runs[0].cells.oil is not None
+    np.testing.assert_allclose(found.runs[0].cells.oil, [20.0, 22.0, 24.0])
+    with pytest.raises(RecordingError, match="open or shorted sensor"):
+        visit(1372.0, 1372.0, 24.0)
+
+
 def test_drag_of_the_turned_shaft_is_no_locking_torque(rig_of: RigOf, readings: RecordingOf) -> None:
     """42 N·m less 0.5 N·m, twice; its doubt of 0.1 N·m twice as well."""
     torque = {"unit": "N.m", "drag": {"value": "0.5 N.m", "u": "0.1 N.m"}}

@@ -224,3 +224,97 @@ def test_clocks_that_have_little_in_common_go_with_the_result(
         found = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
         told = [one.evidence for one in found.findings if one.name == "clocks apart"]
         assert told == list(said)
+
+
+def with_oil(recording: Recording, oil: NDArray[np.float64]) -> Recording:
+    """A recording with other temperatures of its oil."""
+    return replace(recording, channels={**recording.channels, "oil_temperature": oil})
+
+
+def test_what_no_oil_is_as_warm_as_is_left_out_and_told(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """A thermocouple that opens, and a sample that the logger's filter mixes with it; where most readings are
+    such, nothing is made of them."""
+    time, channels = ideal(noise=1.0)
+    whole = recording_of(time, **channels)
+    n = time.size
+    oil = np.full(n, 60.0)
+    oil[-n // 4 :], oil[-n // 4 - 1] = 1372.0, 205.0
+    found = condition(both_outputs, [("bias-sweep", with_oil(whole, oil))], rig_key="R", visit_key="V")
+    (told,) = [one for one in found.findings if one.name == "open or shorted sensor"]
+    assert f"oil_temperature: {n // 4} of {n} samples" in told.evidence
+    assert "temperature implausible" not in [one.name for one in found.findings]
+    cells = found.runs[0].cells.oil
+    assert cells is not None
+    assert np.ptp(cells) < 1e-6
+    runs = [("bias-sweep", with_oil(whole, np.full(n, 1372.0)))]
+    with pytest.raises(RecordingError, match="open or shorted sensor: oil_temperature") as caught:
+        condition(both_outputs, runs, rig_key="R", visit_key="V")
+    assert "leave the channel out" in caught.value.faults[0].mend
+
+
+@pytest.mark.parametrize(("empty", "stands"), [(0.0, 75.0), (0.5, 70.0)])
+def test_oil_that_nobody_read_is_told_with_its_doubt(
+    empty: float, stands: float, both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """In one of two runs, from the start on or from the middle: the middle of all that the visit's oil
+    ranges over stands in its place, or the last reading."""
+    time, channels = ideal(noise=1.0)
+    whole = recording_of(time, **channels)
+    again = {name: values + 1e-3 * np.cos(np.arange(time.size)) for name, values in channels.items()}
+    other = recording_of(time, **again)
+    n = time.size
+    warming = with_oil(other, 60.0 + 30.0 * np.arange(n) / n)
+    gone = with_oil(whole, np.where(np.arange(n) < empty * n, 70.0, np.nan))
+    runs = [("bias-sweep", warming), ("bias-sweep", gone)]
+    found = condition(both_outputs, runs, rig_key="R", visit_key="V")
+    (told,) = [one for one in found.findings if one.name == "temperature not recorded"]
+    assert told.severity == "caveat"
+    assert f"from {empty * n / 50.0:g} to 39.98 s" in told.evidence
+    filled = found.runs[1].cells.oil
+    assert filled is not None
+    assert filled[-1] == pytest.approx(stands, abs=0.5)
+    read = [("bias-sweep", warming), ("bias-sweep", with_oil(whole, np.full(n, 70.0)))]
+    usual = condition(both_outputs, read, rig_key="R", visit_key="V")
+    # 10 K beside what 30 K evenly spread are, by the root of how much of the visit rests on it
+    due = np.hypot(10.0, 30.0 / np.sqrt(12.0)) * np.sqrt(0.5 * (1.0 - empty))
+    assert found.temperature_u == pytest.approx(np.hypot(usual.temperature_u or 0.0, due), rel=0.05)
+
+
+def test_a_logger_that_slows_down_is_told_once_and_says_the_same_of_the_unit(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """From 100 to 10 samples a second in the middle, at which a gap is one of its own rate."""
+    time, channels = ideal(cycles=8, rate=100.0, noise=0.5)
+    n = time.size
+    rows = np.concatenate([np.arange(n // 2), np.arange(n // 2, n, 10)])
+    rows = np.delete(rows, [100, rows.size - 100])
+    slower = recording_of(time[rows], **{name: values[rows] for name, values in channels.items()})
+    found = condition(both_outputs, [("bias-sweep", slower)], rig_key="R", visit_key="V")
+    told = {one.name: one.evidence for one in found.findings}
+    assert set(told) == {"sampling rate changes", "missing stretches", "short of SAE J3011"}
+    assert "from 100 to 10 Hz" in told["sampling rate changes"]
+    assert "in 2 places, 0.11 s in all" in told["missing stretches"]
+    (run,) = found.runs
+    cells = run.cells
+    assert cells.width.sum() == pytest.approx(time[-1], rel=0.1)
+    late = cells.time > 0.6 * time[-1]
+    bias = np.where(run.input_torque >= 0.0, 0.5, 0.3)  # the ideal bench's own
+    off = run.locking - 80.0 - bias * np.abs(run.input_torque)
+    assert abs(float(off[late].mean())) < 0.5
+
+
+def test_a_pause_in_which_the_oil_cools_is_no_jump_of_it(
+    both_outputs: Rig, recording_of: RecordingOf, ideal: Ideal
+) -> None:
+    """Of 5 s, over which averages go on, and of 400 s, over which nothing does."""
+    time, channels = ideal(cycles=6, noise=1.0)
+    for pause, late in ((5.0, time > 0.6 * time[-1]), (400.0, time > 0.5 * time[-1])):
+        oil = 80.0 - 0.02 * time - np.where(late, 16.0, 0.0)
+        recording = with_oil(recording_of(time + pause * late, **channels), oil)
+        found = condition(both_outputs, [("bias-sweep", recording)], rig_key="R", visit_key="V")
+        names = [one.name for one in found.findings]
+        assert "missing stretches" in names
+        assert "temperature implausible" not in names
+        assert abs(found.runs[0].heat.oil_rate).max() < (0.06 if pause > 10.0 else 4.0)

@@ -12,6 +12,7 @@ import pytest
 from diffbench.conditioning.bench import ErrorSource
 from diffbench.documents import Build
 from diffbench.fitting import Candidate, FitData, Form, Setup, excitation_findings
+from diffbench.fitting import tested_region as region_of
 from diffbench.fitting.bench_constants import _apart, contradicted
 from diffbench.physics.friction import Stribeck
 from diffbench.physics.preload import Additive, GreaterOf
@@ -191,3 +192,17 @@ def test_a_speed_sweep_both_ways_does_not_make_up_for_a_bias_sweep_one_way(
     said = found(run=run, direction=direction, run_kinds=kinds)["one slip direction only"]
     assert said.startswith("caveat: bias sweeps")
     assert "one slip direction only" not in found(run=run, direction=-direction[::-1], run_kinds=kinds)
+
+
+def test_no_tested_range_holds_what_no_oil_has(
+    data_of: Callable[..., FitData], candidate_of: Callable[..., Candidate], demo_build: Build
+) -> None:
+    """Whoever hands it on: an open thermocouple reads 1372 °C."""
+    data = data_of(
+        cells=8, input_torque=np.linspace(-300.0, 600.0, 8), oil=np.array([50.0, 70.0] * 3 + [1372.0] * 2)
+    )
+    model = Setup.of([demo_build], data).model(Form(Additive(), Stribeck(1.0)))
+    candidate = candidate_of(model, np.zeros(8), x=model.names.start.copy(), used=np.ones(8, dtype=bool))
+    known = {"drive": False, "coast": False}
+    tested = region_of(candidate, ratio_known=known, temperature_floor=60.0, visits=None)
+    assert 50.0 <= tested.temperature_degC[0] < tested.temperature_degC[1] < 100.0

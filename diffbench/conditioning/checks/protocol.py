@@ -60,8 +60,13 @@ def slip_and_cycles(
                 "too little slip",
                 "caveat",
                 file,
-                f"The outputs hold still in {100 * holding:.0f} % of the samples, and turn against each "
-                f"other by {turned:.2g} rad from one turn of the torque to the next.",
+                (
+                    f"The outputs hold still in {100 * holding:.0f} % of the samples. "
+                    if holding >= 0.01
+                    else ""
+                )
+                + f"From one turn of the torque to the next they turn by {turned:.2g} rad against "
+                "each other.",
                 "While they hold, the reading only bounds the locking torque; within hundredths of a radian "
                 "it still follows the load.",
                 "Let the outputs slip by some rad/s all through the sweep.",

@@ -5,6 +5,7 @@ readings themselves.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +17,11 @@ from diffbench.conditioning.checks.hum import hum
 from diffbench.conditioning.checks.protocol import stick_slip
 from diffbench.conditioning.checks.speeds import dropouts, frozen_speeds, noisy, speed_difference, speeds
 from diffbench.conditioning.checks.temperature import temperature
+from diffbench.conditioning.checks.twice import repeats
 from diffbench.conditioning.findings import Finding, breaks_off, clocks_apart
+from diffbench.conditioning.pieces import LOST, Pace, local_steps, paces
 from diffbench.conditioning.run import ConditionedRun
-from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, take
+from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, readable, take
 from diffbench.conditioning.smoothing import usual_step
 from diffbench.documents import Rig
 from diffbench.errors import Fault, Place
@@ -31,13 +34,12 @@ Array = NDArray[np.float64]
 # Steps that scatter by a tenth blur rates and what is worked out from them by as much.
 JITTER = 0.1
 GRAVE_JITTER = 0.3
-# A step of half as much again is a lost row, no jitter.
-LOST = 1.5
+HOUR = 3600.0  # s
 GRAVE_LOSS = 0.05
 
 
 def clock(time: Array, *, file: str) -> list[Finding]:
-    """Unsteady sampling and lost rows.
+    """A rate that changes, unsteady sampling, an hour that a clock was set on, and lost rows.
 
     Parameters: ``time`` (n,) [s] rising. A clock that is merely written with few digits is no jitter: its
     steps take two neighbouring values only.
@@ -48,38 +50,89 @@ def clock(time: Array, *, file: str) -> list[Finding]:
     steps = np.diff(time)
     if steps.size < 50:
         return []
-    step = usual_step(time)
-    found: list[Finding] = []
-    whole = steps[steps < LOST * step]
-    scatter = float(np.std(whole)) / step
-    if scatter > JITTER and not _rounded(whole):
+    rates = paces(time)
+    local: Array | float = local_steps(time, rates)[:-1] if len(rates) > 1 else rates[0].step
+    lost = steps > LOST * local
+    found = _rates(time, rates, file)
+    relative = (steps / local)[~lost]
+    scatter = float(np.std(relative))
+    if scatter > JITTER and not all(_even(time[pace.first : pace.last], pace.step) for pace in rates):
         found.append(
             Finding(
                 "sampling jitter",
                 "caveat" if scatter > GRAVE_JITTER else "note",
                 file,
-                f"The steps between samples scatter by {100 * scatter:.0f} % of {1e3 * step:.4g} ms.",
+                f"The steps between samples scatter by {100 * scatter:.0f} % of "
+                f"{1e3 * rates[0].step:.4g} ms.",
                 "What is worked out from rates of change (lag, inertia) is blurred; averages hold.",
                 "Let the logger sample by its own clock rather than by a program's loop.",
             )
         )
-    lost = steps > LOST * step
+    hour = lost & (np.abs(steps - HOUR - local) <= (2.0 + 1e-6) * local)
+    lost &= ~hour
+    found += _set_on(time[:-1][hour], file)
     if lost.any():
-        missing = float(np.sum(steps[lost] - step))
+        missing = float(np.sum((steps - local)[lost]))
         share = missing / float(time[-1] - time[0])
         found.append(
             Finding(
                 "missing stretches",
                 "caveat" if share > GRAVE_LOSS else "note",
                 file,
-                f"Samples are missing in {int(lost.sum())} places, {missing:.3g} s in all "
-                f"({per_cent(share)} %), the longest of {float(steps.max()):.3g} s.",
+                f"Samples are missing in {int(lost.sum())} place{'s' if lost.sum() > 1 else ''}, "
+                f"{missing:.3g} s in all ({per_cent(share)} %), the longest of "
+                f"{float(steps[lost].max()):.3g} s.",
                 "Nothing is filled in; where a turn of the sweep could have been missed, the ramps' state is "
                 "unknown afterwards.",
                 "Look for a logger that cannot keep up, or stops for its disk.",
             )
         )
     return found
+
+
+def _rates(time: Array, rates: Sequence[Pace], file: str) -> list[Finding]:
+    """That a logger changed its rate, when, and from what to what."""
+    if len(rates) < 2:
+        return []
+    told = [
+        f"at {time[then.first]:.4g} s from {1.0 / now.step:.3g} to {1.0 / then.step:.3g} Hz"
+        for now, then in pairwise(rates)
+    ]
+    more = f", and {len(told) - 3} times more" if len(told) > 3 else ""
+    return [
+        Finding(
+            "sampling rate changes",
+            "note",
+            file,
+            f"The logger changes its rate {', '.join(told[:3])}{more}.",
+            "Stretches of 20 s and more are averaged by their own rate, shorter ones with their neighbours.",
+            "Nothing, if it was meant; else keep one rate, fast enough for all of the sweep.",
+        )
+    ]
+
+
+def _set_on(at: Array, file: str) -> list[Finding]:
+    """That a clock steps on by an hour: it was set, or the bench stood still for just that."""
+    if not at.size:
+        return []
+    return [
+        Finding(
+            "possible clock change",
+            "caveat",
+            file,
+            f"At {at[0]:.4g} s the clock steps on by exactly an hour"
+            + (f", and so {at.size - 1} times more." if at.size > 1 else "."),
+            "Where it was set, as when summer time begins, no sample is missing. It counts as a pause of an "
+            "hour: the ramps' state is unknown afterwards.",
+            "Set the hour back in the times that follow, if the clock was changed; log in UTC.",
+        )
+    ]
+
+
+def _even(time: Array, step: float) -> bool:
+    """Whether a clock's steps, but for lost rows, are even ones, rounded."""
+    steps = np.diff(time)
+    return _rounded(steps[steps < LOST * step])
 
 
 def _rounded(steps: Array) -> bool:
@@ -131,13 +184,20 @@ def strays(count: int, samples: int, *, file: str) -> list[Finding]:
 SHAFTS = ("left_speed", "right_speed", "case_speed")
 
 
+def of_the_whole(recording: Recording, kind: str) -> list[Finding]:
+    """What a recording, or a part of one as it was read, shows before it is cut in pieces."""
+    file = str(recording.source.path)
+    found = [*breaks_off(recording), *clocks_apart(recording), *clock(recording.time, file=file)]
+    return found if kind == "tare" else [*found, *repeats(recording.time, recording.channels, file=file)]
+
+
 def checked_samples(
     rig: Rig, kind: str, recording: Recording, needed: tuple[str, ...]
 ) -> tuple[Samples, list[Finding]]:
     """Samples of a recording, without readings that stand still, and what its channels show by
     themselves."""
     file = str(recording.source.path)
-    found: list[Finding] = [*breaks_off(recording), *clocks_apart(recording)]
+    found: list[Finding] = []
     unusable: dict[str, NDArray[np.bool_]] = {}
     torques = {name: recording.channels[name] for name in needed if name in recording.channels}
     for name, values in torques.items():
@@ -155,7 +215,6 @@ def checked_samples(
             found += told
             unusable[name] = apart
     samples = take(recording, rig, torque_channels=needed, unusable=unusable)
-    found += clock(recording.time, file=file)
     found += lost_readings(torques, file=file)
     steady = samples.motion.settled if kind != "tare" else np.ones(len(recording), dtype=bool)
     found += strays(int(((samples.reason == Reason.SPIKE) & steady).sum()), len(recording), file=file)
@@ -213,15 +272,6 @@ def sweep_findings(
     heat = float(np.sum(run.heat.power[1:] * np.diff(run.heat.time)))
     for name in TEMPERATURES:
         if name in recording.channels:
-            values = rig.channel[name].corrected(recording.channels[name])
+            values = readable(rig.channel[name].corrected(recording.channels[name]))
             found += temperature(recording.time, values, name=name, file=file, heat=heat)
     return found
-
-
-def refusals(findings: Sequence[Finding], *, file: str | None) -> list[Fault]:
-    """The findings that stop the fit, as faults of a file."""
-    return [
-        Fault(f"{finding.name}: {finding.evidence} {finding.effect}".rstrip("."), Place(file), finding.mend)
-        for finding in findings
-        if finding.severity == "stop"
-    ]

@@ -41,7 +41,7 @@ def temperature(time: Array, values: Array, *, name: str, file: str, heat: float
     good = np.isfinite(values)
     if good.sum() < 20:
         return []
-    step, course = _course(time, values)
+    step, at, course = _course(time, values)
     low, high = (float(v) for v in np.percentile(local_mean(course, max(1, round(1.0 / step))), [1.0, 99.0]))
     where = f"{name}, {file}"
     effect = "Friction over temperature and the drag of the oil would be read at a wrong temperature."
@@ -65,7 +65,7 @@ def temperature(time: Array, values: Array, *, name: str, file: str, heat: float
             )
         )
     else:
-        found += _jump(local_mean(course, max(1, round(0.5 / step))), step, name, where, effect)
+        found += _jump(at, local_mean(course, max(1, round(0.5 / step))), step, name, where, effect)
     if heat > HEAT_THAT_SHOWS and float(np.ptp(values[good])) == 0.0:
         found.append(
             Finding(
@@ -80,25 +80,30 @@ def temperature(time: Array, values: Array, *, name: str, file: str, heat: float
     return found
 
 
-def _course(time: Array, values: Array) -> tuple[float, Array]:
-    """Medians over a tenth of a second and over a second of them, with their step [s]: no spike is left."""
+def _course(time: Array, values: Array) -> tuple[float, Array, Array]:
+    """Medians over a tenth of a second and over a second of them, with their step and their times [s]: no
+    spike is left."""
     good = np.isfinite(values)
     step = usual_step(time)
     size = max(1, round(0.1 / step))
     filled = values if good.all() else np.interp(time, time[good], values[good])
-    blocks = np.median(filled[: filled.size // size * size].reshape(-1, size), axis=1)
-    return step * size, running_median(blocks, 2 * max(1, round(0.5 / (step * size))) + 1)
+    whole = filled.size // size * size
+    blocks = np.median(filled[:whole].reshape(-1, size), axis=1)
+    return step * size, time[:whole:size], running_median(blocks, 2 * max(1, round(0.5 / (step * size))) + 1)
 
 
-def _jump(smooth: Array, step: float, name: str, where: str, effect: str) -> list[Finding]:
-    """A change of oil temperature faster than any heat could make it: a sensor that came off, or a plug."""
+def _jump(at: Array, smooth: Array, step: float, name: str, where: str, effect: str) -> list[Finding]:
+    """A change of oil temperature faster than any heat could make it: a sensor that came off, or a plug.
+
+    Over lost rows more time passes, in which it may well have changed.
+    """
     if name != "oil_temperature":
         return []
     width = max(1, round(2.0 / step))
     if smooth.size <= width:
         return []
     change = smooth[width:] - smooth[:-width]
-    change = change[np.isfinite(change)]
+    change = change[np.isfinite(change) & _unbroken(at, width, step)]
     if change.size == 0:
         return []
     most = float(change[np.argmax(np.abs(change))])
@@ -115,6 +120,15 @@ def _jump(smooth: Array, step: float, name: str, where: str, effect: str) -> lis
             "doubtful.",
         )
     ]
+
+
+def _unbroken(at: Array, width: int, step: float) -> NDArray[np.bool_]:
+    """Whether ``width`` blocks on from each (n − width,) nothing is missing on the way, nor within the second
+    and a half on either side over which blocks are averaged."""
+    beside = max(1, round(1.5 / step))
+    first = np.maximum(np.arange(at.size - width) - beside, 0)
+    last = np.minimum(np.arange(width, at.size) + beside, at.size - 1)
+    return np.asarray(at[last] - at[first] < (last - first) * step + 1.0)
 
 
 def hot_plates(oil: Array, plates: Array) -> list[Finding]:

@@ -1,5 +1,5 @@
-"""The same samples in two recordings of a visit: exported twice, on another clock or overlapping. They would
-be counted twice, and no byte of both files need be the same."""
+"""The same samples in two recordings of a visit, exported twice, on another clock or overlapping, or twice in
+one. They would be counted twice, and no byte of both files need be the same."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
+from diffbench.conditioning.smoothing import white_noise
 
 Array = NDArray[np.float64]
 
@@ -19,6 +20,10 @@ ONE_OF = 32  # places, chosen by what stands there, so that they are the same in
 LEAST = 5  # places that agree, below which nothing is told
 OWN = 0.05  # of its places that a recording may hold twice itself, beyond which alike means nothing
 GRAVE = 0.5  # of the shorter recording
+AGAIN = 48  # samples in a row of one recording, from which on a repeat is told: half a second at 100 Hz
+LAGS = 8  # distances of a repeat that are looked into, the commonest first
+# Noise against what a channel moves by from sample to sample: a simulator without any repeats its cycles.
+NOISY = 0.05
 
 _ODD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio: multiplication scatters the bits (Knuth)
 
@@ -38,7 +43,7 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
     if not channels or len(next(iter(channels.values()))) <= ROWS:
         return []
     table = np.ascontiguousarray(np.stack([channels[name] for name in sorted(channels)], axis=1))
-    digits = np.add.reduce(table.view(np.uint64) * _ODD, axis=1, dtype=np.uint64) * _ODD
+    digits = _digits(channels)
     places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
     found = []
     for place in places.tolist():
@@ -46,6 +51,66 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
         if np.unique(rows, axis=0).shape[0] > ROWS // 2:
             found.append(hash(rows.tobytes()))
     return found
+
+
+def _digits(channels: Mapping[str, Array]) -> NDArray[np.uint64]:
+    """A number for each row (n,) of some channels, the same for the same readings."""
+    digits = np.zeros(len(next(iter(channels.values()))), dtype=np.uint64)
+    for name in sorted(channels):
+        digits += np.ascontiguousarray(channels[name]).view(np.uint64)
+        digits *= _ODD
+        digits ^= digits >> np.uint64(32)  # whole numbers have all of their bits on top
+    return digits
+
+
+def repeats(time: Array, channels: Mapping[str, Array], *, file: str) -> list[Finding]:
+    """Samples that a recording holds twice, ``AGAIN`` and more in a row, whatever its clock says.
+
+    Parameters: ``time`` (n,) [s], ``channels`` arrays (n,). Readings that stand still are none, nor are those
+    of a recording without noise.
+
+    >>> noise = np.random.default_rng(1).normal(size=(2, 400))
+    >>> again = noise[:, np.r_[0:300, 200:400]]
+    >>> (told,) = repeats(np.arange(500.0), {"a": again[0], "b": again[1]}, file="a.csv")
+    >>> told.evidence
+    'The 100 samples from 300 s on are exactly those from 200 s on.'
+    """
+    if time.size < 2 * AGAIN or not any(_noisy(values) for values in channels.values()):
+        return []
+    digits = _digits(channels)
+    places = np.flatnonzero(digits >> np.uint64(32) < np.uint64(2**32 // (AGAIN // 6)))
+    order = places[np.argsort(digits[places], kind="stable")]
+    same = digits[order[1:]] == digits[order[:-1]]
+    lags, counts = np.unique((order[1:] - order[:-1])[same], return_counts=True)
+    found: list[tuple[int, int, int]] = []  # samples, where, and where before
+    for lag in lags[np.argsort(-counts, kind="stable")][:LAGS].tolist():
+        equal = np.concatenate([[False], digits[lag:] == digits[:-lag], [False]])
+        edges = np.flatnonzero(equal[1:] != equal[:-1])
+        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if last - first >= AGAIN and np.unique(digits[first:last]).size > (last - first) // 2:
+                found.append((last - first, first + lag, first))
+    if not found:
+        return []
+    count, again, before = max(found)
+    more = f" So in {len(found) - 1} places more, {sum(n for n, _, _ in found)} samples in all."
+    return [
+        Finding(
+            "samples repeated",
+            "caveat",
+            file,
+            f"The {count} samples from {time[again]:.4g} s on are exactly those from {time[before]:.4g} s on."
+            + (more if len(found) > 1 else ""),
+            "They are counted twice: intervals are too narrow, and the sweep has a jump at either end.",
+            "Cut the copy out of the file, or export it again from the logger.",
+        )
+    ]
+
+
+def _noisy(values: Array) -> bool:
+    """Whether a channel has noise of its own beside its course."""
+    moves = np.abs(np.diff(values))
+    moves = moves[np.isfinite(moves)]
+    return bool(moves.size) and white_noise(values) > NOISY * float(np.median(moves)) > 0.0
 
 
 def same_samples(recordings: Sequence[tuple[str, Sequence[int]]]) -> list[Finding]:

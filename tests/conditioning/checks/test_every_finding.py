@@ -197,6 +197,16 @@ ON_THE_DEMO: dict[str, Planted] = {
     "speed drops out": changed(right_speed=lambda x, r: tipped(x, slice(5000, 5014), 0.0)),
     "speed implausible": changed(left_speed=lambda x, r: RPM * x, right_speed=lambda x, r: RPM * x),
     "temperature implausible": changed(oil_temperature=lambda x, r: x + 273.15),
+    "sampling rate changes": of_rows(lambda t: (t < 40.0) | (np.arange(t.size) % 5 == 0)),
+    "possible clock change": of_time(lambda t: t + 3600.0 * (t > 40.0)),
+    "samples repeated": changed(
+        **dict.fromkeys(
+            ("left_torque", "right_torque", "left_speed", "right_speed", "oil_temperature"),
+            lambda x, r: tipped(x, slice(6000, 6500), x[4000:4500]),
+        )
+    ),
+    "open or shorted sensor": changed(oil_temperature=lambda x, r: tipped(x, slice(6000, None), 1372.0)),
+    "temperature not recorded": changed(oil_temperature=lambda x, r: tipped(x, slice(6000, None), np.nan)),
     "too little slip": held_outputs,
     "too few cycles": of_rows(lambda t: t < 20.0),
     "sampled too slowly": of_rows(lambda t: np.arange(t.size) % 40 == 0),
