@@ -61,18 +61,14 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
     torque, beyond = _turning_torque(recording, channel)
     _check_sizes(torque, file)
     n = torque.size
-    arrangement = _labels(recording, rig, "arrangement", rig.arrangement if rig.turns_one_output else None, n)
-    kind = _labels(recording, rig, "reading", None, n)
-    # which flank bears matters where the reading loads the ramps itself
-    loads = any(_shares(name).input_torque for name in arrangement)
-    direction = _labels(recording, rig, "direction", None if loads else "forward", n)
+    kinds = _kinds_of(recording, rig, n)
     oil, temperature_u, odd = _temperature(recording, rig, n)
     good = np.isfinite(torque)
     _check_level(torque[good], file)
     speed, turning_u, stated = _turning_speed(recording, rig)
     groups: dict[Kind, list[int]] = {}
     for i in np.flatnonzero(good):
-        groups.setdefault((arrangement[i], direction[i], kind[i]), []).append(int(i))
+        groups.setdefault(kinds[i], []).append(int(i))
     step = step_of(recording.channels["turning_torque"][good]) if channel.resolution is None else None
     scatter = scatter_of(
         torque,
@@ -118,6 +114,16 @@ def hand_readings(rig: Rig, recording: Recording, *, rig_key: str, visit_key: st
         ),
         by_hand=ByHand(scatter.relative, scatter.freedom, scatter.told, turning_u, stated, not unread),
     )
+
+
+def _kinds_of(recording: Recording, rig: Rig, n: int) -> list[Kind]:
+    """What each of ``n`` readings is said to be."""
+    arrangement = _labels(recording, rig, "arrangement", rig.arrangement if rig.turns_one_output else None, n)
+    kind = _labels(recording, rig, "reading", None, n)
+    # which flank bears matters where the reading loads the ramps itself
+    loads = any(_shares(name).input_torque for name in arrangement)
+    direction = _labels(recording, rig, "direction", None if loads else "forward", n)
+    return list(zip(arrangement, direction, kind, strict=True))
 
 
 @dataclass(frozen=True)

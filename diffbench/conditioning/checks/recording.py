@@ -24,7 +24,6 @@ from diffbench.conditioning.run import ConditionedRun
 from diffbench.conditioning.samples import TEMPERATURES, Reason, Samples, readable, take
 from diffbench.conditioning.smoothing import usual_step
 from diffbench.documents import Rig
-from diffbench.errors import Fault, Place
 from diffbench.plain_text import per_cent
 from diffbench.recording import Recording
 
