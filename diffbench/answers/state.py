@@ -394,8 +394,8 @@ def _reasons(case: _Case) -> Iterator[Reason]:
                 quantity=name,
                 unit="1",
                 value=change.change,
-                low=change.low,
-                high=change.high,
+                low=change.low if change.tested_low is None else change.tested_low,
+                high=change.high if change.tested_high is None else change.tested_high,
                 part=PARTS[name],
             )
 

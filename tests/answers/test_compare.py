@@ -66,6 +66,27 @@ def test_friction_and_spring_are_told_apart(worn: Comparison) -> None:
     assert 1.0 + preload == pytest.approx((1.0 + friction.change) * (1.0 + spring.change))
 
 
+def test_every_word_follows_the_interval_beside_it(
+    worn: Comparison, worn_pair: tuple[Member, Member], drawer_of: Drawers
+) -> None:
+    """Whatever changed, or did not, zero is outside the interval of the test where the change is significant
+    and nowhere else; losses of preload step by step, so that some are proven by the one-sided question alone
+    and some gains are not proven that 95 % by itself would show."""
+    parted = set()
+    drawer = drawer_of(5)
+    errors, force = drawer.errors(), drawer.force()
+    first = drawer.visit(State(), errors, force)
+    later = [drawer.visit(State(spring=1.0 + step), errors, force) for step in (-0.07, -0.05, 0.05, 0.07)]
+    for one in (worn, compare(*reversed(worn_pair)), *(compare(first, two, details=False) for two in later)):
+        for change in one.changes.values():
+            assert change.tested_low is not None and change.tested_high is not None
+            assert (change.tested_low > 0.0 or change.tested_high < 0.0) == change.significant
+            parted.add(change.significant == (change.low > 0.0 or change.high < 0.0))
+    assert parted == {True, False}  # what each number says by itself is not always the answer
+    text = text_of(comparison_document(worn), width=100)
+    assert "interval of the test" in text and "share 5 % of false alarms" in text
+
+
 def test_wear_of_a_face(worn: Comparison) -> None:
     """Through the curve of the springs, truth by the simulator's own springs."""
     assert worn.wear is not None
