@@ -274,7 +274,9 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
                 chance=min(chances[one] for one in asked),
                 significant=any(chances[one] <= levels[one] for one in asked),
                 # a gain is asked of the lower end, a loss of the upper one; one question of both ends halves
-                tails=(levels[asked[-1]], levels[asked[0]]) if len(asked) == 2 else (0.5 * levels[asked[0]],) * 2,
+                tails=(levels[asked[-1]], levels[asked[0]])
+                if len(asked) == 2
+                else (0.5 * levels[asked[0]],) * 2,
                 judged=judged,
             )
     shape, open_shape = _shape_changes(pair)

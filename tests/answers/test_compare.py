@@ -79,12 +79,14 @@ def test_every_word_follows_the_interval_beside_it(
     later = [drawer.visit(State(spring=1.0 + step), errors, force) for step in (-0.07, -0.05, 0.05, 0.07)]
     for one in (worn, compare(*reversed(worn_pair)), *(compare(first, two, details=False) for two in later)):
         for change in one.changes.values():
-            assert change.tested_low is not None and change.tested_high is not None
+            assert change.tested_low is not None
+            assert change.tested_high is not None
             assert (change.tested_low > 0.0 or change.tested_high < 0.0) == change.significant
             parted.add(change.significant == (change.low > 0.0 or change.high < 0.0))
     assert parted == {True, False}  # what each number says by itself is not always the answer
     text = text_of(comparison_document(worn), width=100)
-    assert "interval of the test" in text and "share 5 % of false alarms" in text
+    assert "interval of the test" in text
+    assert "share 5 % of false alarms" in text
 
 
 def test_wear_of_a_face(worn: Comparison) -> None:
