@@ -102,8 +102,8 @@ def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
 
 
 def changes(comparison: Comparison, axes: Axes) -> Axes:
-    """What changed between two states: relative change of each quantity with the interval of its test. Filled marks
-    have changed, open ones are as before within their doubt."""
+    """What changed between two states: relative change of each quantity with the interval of its test. Filled
+    marks have changed, open ones are as before within their doubt."""
     rows = change_rows(comparison)
     for row, (_, change) in enumerate(rows):
         value, low, high = (PER_CENT * number for number in (change.change, *_tested_ends(change)))

@@ -600,9 +600,12 @@ def _jump_reason(series: Series, jump: Jump) -> str:
     before, after = series.points[jump.at - 1], series.points[jump.at]
     places = " and ".join(f"record {point.record} ({point.date})" for point in (before, after))
     went = "fell" if jump.size < 0 else "rose"
+    unit = "" if series.unit == "1" else f" {series.unit}"
     return (
         f"it {went} at once between {places}, by more than a straight line and the scatter of records "
-        "explain: look for what happened there"
+        f"explain: look for what happened there; the change is from that line, {jump.before:.4g}{unit} there, "
+        f"and from record to record {before.value:.4g} to {after.value:.4g}{unit}, "
+        f"{100.0 * (after.value / before.value - 1.0):+.1f} %"
     )
 
 

@@ -343,6 +343,18 @@ def test_a_jump_is_no_slope(history: History, visit: Visit) -> None:
     assert "between record 5 (2026-05-01) and record 6 (2026-06-01)" in text
 
 
+def test_a_jump_against_a_sloping_course_says_what_it_is_from(history: History, visit: Visit) -> None:
+    """81.6, 75.7, 86.1 N·m at equal steps: the line through the first two stands at 69.8 N·m at the third, so
+    that the jump is 16.3 N·m, 23 % of that, where the records themselves are 13.7 % apart. Both are told."""
+    rungs = zip((0.0, 400.0, 800.0), (81.6, 75.7, 86.1), strict=True)
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(rungs, start=1)])
+    course = preload(trend_of(history, "Q17"))
+    assert course.change is not None
+    assert course.change[0] == pytest.approx(16.3 / 69.8, abs=0.001)
+    assert "from that line, 69.8 N·m there" in course.reason
+    assert "from record to record 75.7 to 86.1 N·m, +13.7 %" in course.reason
+
+
 def test_after_a_jump_a_new_line_begins(history: History, visit: Visit) -> None:
     """Records after it are followed by themselves: here they stay where they are."""
     pairs = [*GOOD, (2000.0, 76.0), (2400.0, 76.2), (2800.0, 75.9), (3200.0, 76.1)]
