@@ -22,7 +22,7 @@ from diffbench.answers.differences import (
     differences_between,
 )
 from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
-from diffbench.answers.observation import judged_elsewhere
+from diffbench.answers.observation import cautions_of, judged_elsewhere
 from diffbench.answers.state import Stock, judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
@@ -358,7 +358,11 @@ def _side(members: Sequence[Member]) -> Side:
 
 
 def _caveats(pair: Paired, found: Differences, *, judged: bool) -> list[str]:
-    lines = []
+    lines = [
+        line
+        for side, when in ((pair.earlier, "before"), (pair.later, "after"))
+        for line in cautions_of([m.characterisation for m in side], f"the record {when},")
+    ]
     if not pair.alike:
         lines.append(
             "the two states were fitted by different laws: part of the difference is the law's, not the "

@@ -21,6 +21,29 @@ from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import NORMAL_95
 
+#: Findings by which the recordings themselves say that the bench was not as its papers state. Others that go
+#: with a result say what was not tested, or where the unit leaves the law.
+AGAINST_THE_BENCH = frozenset(
+    {
+        "torque balance",
+        "gain mismatch",
+        "zero mismatch",
+        "lag mismatch",
+        "zero drift",
+        "transducer hysteresis",
+        "clipped readings",
+        "stuck channel",
+        "loaded tare",
+        "same samples twice",
+        "speeds contradict each other",
+        "speed implausible",
+        "temperature implausible",
+        "coast further than drive",
+        "bench constant not as stated",
+        "readings contradict each other",
+    }
+)
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -71,7 +94,8 @@ class Observation:
     """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
     of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop, and a fit that did
-    not converge; ``sheet`` the build sheet, where the caller could read it."""
+    not converge; ``cautions`` names of those that go with its numbers; ``sheet`` the build sheet, where
+    the caller could read it."""
 
     record: str
     unit: str
@@ -88,6 +112,7 @@ class Observation:
     bench: str
     recordings: tuple[str, ...]
     flaws: tuple[str, ...]
+    cautions: tuple[str, ...]
     tested_torque_Nm: tuple[float, float] | None
     tested_speed_rad_s: float | None
     source: Characterisation | Mapping[str, Any]
@@ -212,6 +237,7 @@ def _observation(
         bench=papers[0] if papers else "",
         recordings=tuple(sorted(d for p, d in inputs.items() if not p.endswith(".toml"))),
         flaws=_flaws(parts),
+        cautions=_cautions(parts["findings"]),
         tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
         tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
         source=whole,
@@ -221,6 +247,22 @@ def _observation(
 def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
     stopped = [found["name"] for found in parts["findings"] if found["severity"] == "stop"]
     return tuple(stopped if parts["diagnostics"]["converged"] else [*stopped, "not converged"])
+
+
+def _cautions(findings: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(str(one["name"]) for one in findings if one["severity"] == "caveat"))
+
+
+def cautions_of(results: Sequence[Characterisation], called: str = "the record") -> list[str]:
+    """What whoever uses results is to know of each, a line a result: names of findings that go with its
+    numbers."""
+    lines = []
+    for whole in results:
+        names = _cautions([found.model_dump() for found in whole.findings])
+        if names:
+            where = f"{called} of {whole.date} ({whole.build})"
+            lines.append(f"{where} is itself to be read with care: {'; '.join(names)}")
+    return list(dict.fromkeys(lines))
 
 
 def _estimates(parameters: Mapping[str, Mapping[str, Any]], build: str) -> dict[str, Estimate]:

@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
+from diffbench.answers.observation import cautions_of
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.document import ByName, Document, Frozen
@@ -388,7 +389,7 @@ def repeatability(
         not_determined=missing,
         rig=rig,
         paste=_paste(rig, len(results), len(groups)),
-        findings=_findings(found, len(results), len(groups)),
+        findings=[*_findings(found, len(results), len(groups)), *cautions_of(results)],
     )
 
 

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
 from diffbench.answers.joint import Joint, Member, combined, member, paired
-from diffbench.answers.observation import alike
+from diffbench.answers.observation import alike, cautions_of
 from diffbench.answers.wear import at_limits, stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
@@ -332,9 +332,10 @@ def _scatter_of(shims: Array, preloads: Array, stated: float, misfit: float) -> 
     if explained:
         return Scatter(max(seen, course)), []
     against = f"the rig states {100.0 * stated:.2g} %" if stated else "the rig states none"
+    of_freedom = f"{degrees} degree{'' if degrees == 1 else 's'} of freedom"
     note = (
         f"assemblies with one shim scatter by {100.0 * seen:.2g} % here, and {against}: intervals and "
-        f"chances are by what these show, with {degrees} degree{'' if degrees == 1 else 's'} of freedom (Student's t)"
+        f"chances are by what these show, with {of_freedom} (Student's t)"
     )
     return Scatter(max(seen, course), float(degrees)), [note]
 
@@ -580,7 +581,7 @@ def advise(
             "nearest to the target, and the chance that of landing within them all the same"
         )
     advised = _choice(candidates, target, limits)
-    notes += _notes(ladder, advised)
+    notes += [*_notes(ladder, advised), *cautions_of([m.characterisation for m in members])]
     nearest = int(np.argmin(np.abs(ladder.joint.value - target)))
     now, fitted = float(ladder.joint.value[nearest]), 1e3 * float(shims[nearest])
     if abs(now - target) < abs(advised.preload_torque_Nm - target) and not np.isclose(

@@ -484,6 +484,9 @@ def trend_of(
     )
     courses = [replace(course, reached=_reached(course, state)) for course in courses]
     own = {visit.record.number: one.estimates for visit in by_build[chosen] for one in visit.observations()}
+    for visit in by_build[chosen]:
+        care = "; ".join(next(visit.observations()).cautions)
+        notes += [f"record {visit.record.number} is itself to be read with care: {care}"] if care else []
     told = tuple(dict.fromkeys(notes))
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), told, state, own)
 
@@ -603,8 +606,8 @@ def _jump_reason(series: Series, jump: Jump) -> str:
     unit = "" if series.unit == "1" else f" {series.unit}"
     return (
         f"it {went} at once between {places}, by more than a straight line and the scatter of records "
-        f"explain: look for what happened there; the change is from that line, {jump.before:.4g}{unit} there, "
-        f"and from record to record {before.value:.4g} to {after.value:.4g}{unit}, "
+        f"explain: look for what happened there; the change is from that line, {jump.before:.4g}{unit} "
+        f"there, and from record to record {before.value:.4g} to {after.value:.4g}{unit}, "
         f"{100.0 * (after.value / before.value - 1.0):+.1f} %"
     )
 

@@ -15,6 +15,7 @@ from diffbench.answers import (
     NEEDS_REPEATABILITY,
     Comparison,
     Member,
+    advise,
     check_state,
     compare,
     difference_csv,
@@ -24,7 +25,7 @@ from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, DocumentError, FitError
 from diffbench.report import comparison_document, text_of
 from diffbench.report.judgement import WORDS
-from diffbench.results import Characterisation
+from diffbench.results import Characterisation, FindingRecord
 
 Drawers = Callable[[int], Drawer]
 FACE_WEAR = 47e-6  # leaves some four fifths of the spring force
@@ -87,6 +88,20 @@ def test_every_word_follows_the_interval_beside_it(
     text = text_of(comparison_document(worn), width=100)
     assert "interval of the test" in text
     assert "share 5 % of false alarms" in text
+
+
+def test_a_caution_of_a_record_reaches_what_uses_it(worn_pair: tuple[Member, Member]) -> None:
+    """A finding that goes with a result's numbers goes with every answer: of a comparison with its side, and advice
+    on a shim."""
+    doubt = FindingRecord(
+        name="zero drift", severity="caveat", where="", evidence="", effect="The fit takes it off.", mend=""
+    )
+    before, after = worn_pair[0], changed(worn_pair[1], findings=[doubt])
+    said = "is itself to be read with care: zero drift"
+    told = [line for line in compare(before, after, details=False).caveats if said in line]
+    assert len(told) == 1
+    assert told[0].startswith("the record after")
+    assert any(said in note for note in advise([after], target=75.0).notes)
 
 
 def test_wear_of_a_face(worn: Comparison) -> None:
