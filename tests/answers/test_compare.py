@@ -91,8 +91,8 @@ def test_every_word_follows_the_interval_beside_it(
 
 
 def test_a_caution_of_a_record_reaches_what_uses_it(worn_pair: tuple[Member, Member]) -> None:
-    """A finding that goes with a result's numbers goes with every answer: of a comparison with its side, and advice
-    on a shim."""
+    """A finding that goes with a result's numbers goes with every answer: of a comparison with its side, and
+    advice on a shim."""
     doubt = FindingRecord(
         name="zero drift", severity="caveat", where="", evidence="", effect="The fit takes it off.", mend=""
     )
