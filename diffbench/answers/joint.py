@@ -114,8 +114,10 @@ def member(
     papers = {p: d for p, d in inputs.items() if p.endswith(".toml") and p not in visits}
     recordings = sorted(d for p, d in inputs.items() if p not in visits and p not in papers)
     rigs, sheet = _papers(papers, name, folder)
+    if not rigs and len(visits) == 1 and len(papers) == FEWEST_PAPERS:
+        rigs = list(papers.values())[:1]  # a fit names the rig's file before the build sheet
     if bench is None:
-        # a paper that cannot be read again may be a rig: all of them together are then the key
+        # of several, a paper that cannot be read again may be a rig: all of them together are then the key
         bench = " ".join(sorted(set(rigs or papers.values())))
     digest = hashlib.sha256(" ".join(recordings).encode()).hexdigest()
     return Member(one, bench, _unit_key(one), digest if recordings else "?", sheet)
@@ -205,6 +207,8 @@ def _digest(path: Path) -> str | None:
 
 
 Array = NDArray[np.float64]
+#: Beside its run sheet, a visit has a rig and a build sheet.
+FEWEST_PAPERS = 2
 #: Quantities (m,) of one unit.
 Quantities = Callable[[UnitQuantities], Array]
 #: What one standard uncertainty of each source and scope does, (p, k) or (m, k).

@@ -50,6 +50,10 @@ def changed(who: Member, **update: object) -> Member:
     return replace(who, characterisation=who.characterisation.model_copy(update=update))
 
 
+def changed_provenance(result: Characterisation, update: dict[str, object]) -> Characterisation:
+    return result.model_copy(update={"provenance": result.provenance.model_copy(update=update)})
+
+
 def stating(who: Member, **facts: object) -> Member:
     """The same member with other facts of its build sheet."""
     return changed(who, builds=[who.characterisation.builds[0].model_copy(update=facts)])
@@ -459,6 +463,23 @@ def test_papers_say_what_is_shared(demo) -> None:
     assert gone.visit == found.visit
     with pytest.raises(DiffbenchError, match="no build 'X'"):
         member(result, build="X")
+
+
+def test_a_rig_file_is_the_same_by_its_content_wherever_it_lay(demo) -> None:
+    """The same bytes by other names, in folders that are gone, beside another build sheet: one bench; a byte
+    of the rig edited as well: another."""
+    result: Characterisation = demo.characterisation
+
+    def elsewhere(edited: str) -> Member:
+        names = {p: f"/gone/{i}.{p.rpartition('.')[2]}" for i, p in enumerate(result.provenance.inputs)}
+        inputs = {
+            names[p]: "0" * 64 if edited and edited in p else d for p, d in result.provenance.inputs.items()
+        }
+        moved = {"inputs": inputs, "visits": [names[p] for p in result.provenance.visits]}
+        return member(changed_provenance(result, moved))
+
+    assert elsewhere("").bench == elsewhere("unit-q17").bench == member(result).bench
+    assert elsewhere("cell").bench != member(result).bench
 
 
 def test_document_is_read_back(worn: Comparison, tmp_path: Path) -> None:
