@@ -259,7 +259,8 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
         missing["spring_force"] = "preload torque and a ramp bias that both results determine"
         del chances["spring_force"]
     weight = {"preload_loss": PRELOAD_LOSS_WEIGHT}
-    levels = _holm_levels(chances, {name: weight.get(name, OTHER_WEIGHT) for name in chances})
+    weights_of = {name: weight.get(name, OTHER_WEIGHT) for name in chances}
+    counts, levels = weighted_holm(chances, weights_of), _holm_levels(chances, weights_of)
     changes: dict[str, Change] = {}
     for i, (name, (own, asked, unit, meaning)) in enumerate(MAIN.items()):
         if asked[0] in chances:
@@ -272,7 +273,7 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
                 meaning.format(flanks=" and ".join(flanks)),
                 relative=True,
                 chance=min(chances[one] for one in asked),
-                significant=any(chances[one] <= levels[one] for one in asked),
+                significant=any(counts[one] for one in asked),
                 # a gain is asked of the lower end, a loss of the upper one; one question of both ends halves
                 tails=(levels[asked[-1]], levels[asked[0]])
                 if len(asked) == 2
@@ -337,7 +338,8 @@ def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
     first = valued(pair, pair.means(1.0, 0.0), _shape_of)
     known = {name: i for i, (name, row) in enumerate(SHAPE.items()) if all(map(pair.known, row[0]))}
     chances = {name: two_sided(_z(joint.value[i], joint.u[i])) for name, i in known.items()}
-    levels = _holm_levels(chances, dict.fromkeys(chances, 1.0))
+    alike = dict.fromkeys(chances, 1.0)
+    counts, levels = weighted_holm(chances, alike), _holm_levels(chances, alike)
     changes: dict[str, Change] = {}
     for name, i in known.items():
         _, relative, unit, meaning = SHAPE[name]
@@ -352,7 +354,7 @@ def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
             meaning,
             relative=relative,
             chance=chances[name],
-            significant=chances[name] <= levels[name],
+            significant=counts[name],
             tails=(0.5 * levels[name],) * 2,
             judged=False,
         )

@@ -93,9 +93,9 @@ class Limit:
 class Observation:
     """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
-    of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop, and a fit that did
-    not converge; ``cautions`` names of those that go with its numbers; ``sheet`` the build sheet, where
-    the caller could read it."""
+    of the rig file; ``made`` when it was fitted; ``pack`` faces and effective radius [m]; ``flaws`` names of
+    findings that stop, and a fit that did not converge; ``cautions`` names of those that go with its numbers;
+    ``sheet`` the build sheet, where the caller could read it."""
 
     record: str
     unit: str
@@ -106,6 +106,7 @@ class Observation:
     distance_m: float | None
     events: int | None
     shim_m: float | None
+    pack: tuple[int, float]
     estimates: Mapping[str, Estimate]
     at_limits: Mapping[str, Estimate]
     limits: Mapping[str, Limit]
@@ -119,9 +120,9 @@ class Observation:
     sheet: Build | None = None
 
     @property
-    def assembly(self) -> tuple[str, float | None]:
-        """What is new after a rebuild."""
-        return self.build, self.shim_m
+    def assembly(self) -> tuple[str, float | None, tuple[int, float]]:
+        """What is new after a rebuild; another pack is another build, whatever its name."""
+        return self.build, self.shim_m, self.pack
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -230,6 +231,7 @@ def _observation(
         distance_m=told[1],
         events=told[2],
         shim_m=facts.get("shim_m"),
+        pack=(int(facts["faces"]), float(facts["effective_radius_m"])),
         estimates=_estimates(parts["parameters"], name),
         at_limits=_at_limits(parts["parameters"], parts["limits"], name),
         limits=_limits(parts["limits"], name),

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import Joint, Member, combined, member, paired
+from diffbench.answers.joint import Joint, Member, combined, member, one_pack, paired
 from diffbench.answers.observation import alike, cautions_of
 from diffbench.answers.wear import at_limits, stack_of
 from diffbench.definitions import parts_of
@@ -262,7 +262,9 @@ def _with_force(who: Member) -> Member:
 
 def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *, near: float) -> Ladder:
     """The course by the chosen way; the curve alone goes through the rung ``near`` in preload [N·m]."""
-    members, notes = _as_they_stand(_rungs_of(results))
+    rungs = _rungs_of(results)
+    one_pack(rungs)
+    members, notes = _as_they_stand(rungs)
     if len(members) == 1:
         members = [_with_force(members[0])]
     shims = np.array([_shim(m) for m in members])

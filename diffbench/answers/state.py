@@ -772,7 +772,8 @@ def _target(case: _Case, limit: Limit | None) -> float | None:
 
 def _ladder(case: _Case) -> list[Member]:
     """The newest result of every shim that the unit was measured with."""
-    by_shim = {one.shim_m: one for one in case.every if one.shim_m is not None}
+    pack = case.newest.pack
+    by_shim = {one.shim_m: one for one in case.every if one.shim_m is not None and one.pack == pack}
     return _members([*by_shim.values()])
 
 

@@ -103,6 +103,9 @@ def test_what_is_no_repeat_is_refused(dozens: list[Characterisation]) -> None:
     facts = dozens[0].builds * 2
     with pytest.raises(FitError, match="several builds"):
         repeatability([dozens[1], dozens[0].model_copy(update={"builds": facts})])
+    pack = [dozens[0].builds[0].model_copy(update={"faces": 3})]
+    with pytest.raises(FitError, match="different faces or radii"):
+        repeatability([dozens[1], dozens[0].model_copy(update={"builds": pack})])
 
 
 def test_a_caution_of_a_repeat_goes_with_what_they_scatter_by(dozens: list[Characterisation]) -> None:

@@ -72,6 +72,16 @@ def test_leave_one_shim_out(ladder: list[Member], out: int, way: Way) -> None:
     assert found.u_Nm > inner.u_Nm or out in {1, 2}
 
 
+def test_another_pack_is_no_rung(ladder: list[Member]) -> None:
+    """As a comparison refuses it; what is another pack, and on which day, is told."""
+    facts = [ladder[1].characterisation.builds[0].model_copy(update={"faces": 3})]
+    other = replace(
+        ladder[1], characterisation=ladder[1].characterisation.model_copy(update={"builds": facts})
+    )
+    with pytest.raises(FitError, match=r"different faces or radii: 4 faces at .* 3 faces at"):
+        advise([ladder[0], other, ladder[2]], target=80.0)
+
+
 def test_a_worn_build_is_no_second_rung(ladder: list[Member]) -> None:
     """Tested again after a season, a build stands as it was seen last: what it gave before is left out, in
     either order, and told; a refit at the same distance stays beside it."""

@@ -229,6 +229,24 @@ def test_what_is_left_out_is_told(filled: History, visit: Visit) -> None:
     assert preload(trend_of(history, "Q17")).series.points[-1].value == 70.0
 
 
+def test_another_pack_under_one_name_is_no_course(history: History, visit: Visit) -> None:
+    """A face count edited between visits: as a comparison refuses them, neither trend nor state goes through
+    both, and trend and list say which record stands apart and what to do."""
+    paths = [visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(GOOD[:3], start=1)]
+    first = json.loads(paths[0].read_text(encoding="utf-8"))
+    first["builds"][0]["faces"] = 3
+    first["sha256"] = None
+    paths[0].write_text(json.dumps(first), encoding="utf-8")
+    history.add(paths)
+    found = trend_of(history, "Q17")
+    said = "record 1 is apart from the newest of build Q17-b: its sheet states 3 faces at 46 mm, not 4 faces"
+    assert [point.record for point in preload(found).series.points] == [2, 3]
+    assert any(said in note for note in found.notes)
+    assert found.state.visits[0].outcome is None
+    listed = CliRunner().invoke(main, ["history", "list", "--store", history.label])
+    assert said in " ".join(listed.output.split())
+
+
 def test_several_builds_in_one_record(history: History, visit: Visit) -> None:
     """Quantities with a build behind their name belong to that build."""
     path = visit("Q17-b", "2026-01-01", 0.0, 82.0, other_builds=("Q17-c",))
