@@ -125,7 +125,7 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
     axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
     axes.set_yticks(range(len(rows)), [label(name) for name, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    dress(axes, across="change and the interval of its test [% of before]", upward="")
+    dress(axes, across="change and its interval [% of before]", upward="")
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     axes.grid(visible=False, axis="y")
@@ -420,7 +420,7 @@ def _tested_ends(change: Change) -> tuple[float, float]:
 
 def _heading(result: Comparison) -> str:
     tested = all(change.tested_low is not None for change in result.changes.values())
-    return "interval of the test" if tested else "95 % interval"
+    return "interval" if tested else "95 % interval"
 
 
 def _at_reference(result: Comparison) -> str:

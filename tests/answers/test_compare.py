@@ -90,7 +90,7 @@ def test_every_word_follows_the_interval_beside_it(
             parted.add(change.significant == (change.low > 0.0 or change.high < 0.0))
     assert parted == {True, False}  # what each number says by itself is not always the answer
     text = text_of(comparison_document(worn), width=100)
-    assert "interval of the test" in text
+    assert "each interval is that of its test" in text
     assert "share 5 % of false alarms" in text
 
 
