@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from diffbench.first_use import names_on_first_use
 
 __all__ = [
+    "AGAINST_THE_BENCH",
     "NEEDS_REPEATABILITY",
     "UNITS",
     "Bench",
@@ -75,7 +76,7 @@ if TYPE_CHECKING:
     from diffbench.answers.lap import Bench, CornerKept, Day, LapKept, LapResult, laps_of
     from diffbench.answers.log_corners import Samples, entries_of
     from diffbench.answers.log_files import DayRead, read_day
-    from diffbench.answers.observation import Limit, Observation, observations
+    from diffbench.answers.observation import AGAINST_THE_BENCH, Limit, Observation, observations
     from diffbench.answers.operating_point import (
         UNITS,
         Interval,
@@ -118,7 +119,7 @@ __getattr__, __dir__ = names_on_first_use(
             "Member",
             "member",
         ),
-        "observation": ("Limit", "Observation", "observations"),
+        "observation": ("AGAINST_THE_BENCH", "Limit", "Observation", "observations"),
         "lap": ("Bench", "CornerKept", "Day", "LapKept", "LapResult", "laps_of"),
         "log_corners": ("Samples", "entries_of"),
         "log_files": ("DayRead", "read_day"),

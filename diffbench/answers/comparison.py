@@ -21,8 +21,17 @@ from diffbench.answers.differences import (
     difference_map,
     differences_between,
 )
-from diffbench.answers.joint import Member, Paired, has_repeatability, member, paired, shared_text, widest
-from diffbench.answers.observation import judged_elsewhere
+from diffbench.answers.joint import (
+    Member,
+    Paired,
+    has_repeatability,
+    member,
+    one_pack,
+    paired,
+    shared_text,
+    widest,
+)
+from diffbench.answers.observation import cautions_of, judged_elsewhere
 from diffbench.answers.state import Stock, judge
 from diffbench.answers.wear import (
     LARGEST_LOSS,
@@ -261,13 +270,7 @@ def _check(members: Sequence[Member]) -> None:
             key="reference",
             mend="state one [reference] in both build sheets, and fit again",
         )
-    faces = {(f.faces, f.effective_radius_m) for m in members for f in (m.facts,)}
-    if len(faces) > 1:
-        raise FitError.single(
-            "the results are of packs with different faces or radii",
-            key="packs",
-            mend="compare states of one pack; another pack is another build, not wear",
-        )
+    one_pack(members)
 
 
 def _verdict(
@@ -358,7 +361,11 @@ def _side(members: Sequence[Member]) -> Side:
 
 
 def _caveats(pair: Paired, found: Differences, *, judged: bool) -> list[str]:
-    lines = []
+    lines = [
+        line
+        for side, when in ((pair.earlier, "before"), (pair.later, "after"))
+        for line in cautions_of([m.characterisation for m in side], f"the record {when},")
+    ]
     if not pair.alike:
         lines.append(
             "the two states were fitted by different laws: part of the difference is the law's, not the "

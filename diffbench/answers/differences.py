@@ -36,7 +36,9 @@ class Change(Frozen):
 
     ``change`` with its 95 % interval ``low`` to ``high`` is relative where ``relative`` is True (−0.19: down
     by 19 per cent), else in ``unit``. ``chance`` is that of a change as large by doubt alone; ``significant``
-    is decided over all questions of its kind together. ``against`` says what doubt it was held against:
+    is decided over all questions of its kind together, and ``tested_low`` to ``tested_high`` is the interval
+    at the level that this leaves each question: without zero where, and only where, a change is significant;
+    None in documents of older versions. ``against`` says what doubt it was held against:
     ``repeatability``, what a refit to the bench moves, or ``fit``, where the rig does not say that.
     ``before`` and ``after`` are the results' own numbers. ``carried`` is there where each of these rests on
     what its own sheet states: the number before, and what the change alone makes of it after; ``after`` is
@@ -57,6 +59,8 @@ class Change(Frozen):
     meaning: str
     budget: dict[str, float]
     carried: float | None = None
+    tested_low: float | None = None
+    tested_high: float | None = None
 
 
 # The chance of a false alarm among all questions of one comparison: promised as at most 5 per cent.
@@ -119,13 +123,26 @@ def weighted_holm(
     ----------
     Holm, Scandinavian Journal of Statistics 6, 1979, sections 3 (equal weights) and 4 (weights).
     """
+    levels = _holm_levels(chances, weights, level)
+    return {name: chances[name] <= levels[name] for name in chances}
+
+
+def _holm_levels(
+    chances: Mapping[str, float], weights: Mapping[str, float], level: float = LEVEL
+) -> dict[str, float]:
+    """The level at which `weighted_holm` asks each question at last: what falls, falls at that level, and
+    what stays would have fallen below it."""
     if any(not weights[name] > 0.0 for name in chances):
         raise ValueError("weights must be positive")
     left = sorted(chances, key=lambda name: chances[name] / weights[name])
-    fallen = dict.fromkeys(chances, False)
-    while left and chances[left[0]] <= level * weights[left[0]] / sum(weights[name] for name in left):
-        fallen[left.pop(0)] = True
-    return fallen
+    levels: dict[str, float] = {}
+    while left:
+        share = level / sum(weights[name] for name in left)
+        if chances[left[0]] > share * weights[left[0]]:
+            return levels | {name: share * weights[name] for name in left}
+        fallen = left.pop(0)
+        levels[fallen] = share * weights[fallen]
+    return levels
 
 
 Array = NDArray[np.float64]
@@ -242,7 +259,8 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
         missing["spring_force"] = "preload torque and a ramp bias that both results determine"
         del chances["spring_force"]
     weight = {"preload_loss": PRELOAD_LOSS_WEIGHT}
-    counts = weighted_holm(chances, {name: weight.get(name, OTHER_WEIGHT) for name in chances})
+    weights_of = {name: weight.get(name, OTHER_WEIGHT) for name in chances}
+    counts, levels = weighted_holm(chances, weights_of), _holm_levels(chances, weights_of)
     changes: dict[str, Change] = {}
     for i, (name, (own, asked, unit, meaning)) in enumerate(MAIN.items()):
         if asked[0] in chances:
@@ -256,6 +274,10 @@ def differences_between(pair: Paired, *, judged: bool) -> Differences:
                 relative=True,
                 chance=min(chances[one] for one in asked),
                 significant=any(counts[one] for one in asked),
+                # a gain is asked of the lower end, a loss of the upper one; one question of both ends halves
+                tails=(levels[asked[-1]], levels[asked[0]])
+                if len(asked) == 2
+                else (0.5 * levels[asked[0]],) * 2,
                 judged=judged,
             )
     shape, open_shape = _shape_changes(pair)
@@ -316,7 +338,8 @@ def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
     first = valued(pair, pair.means(1.0, 0.0), _shape_of)
     known = {name: i for i, (name, row) in enumerate(SHAPE.items()) if all(map(pair.known, row[0]))}
     chances = {name: two_sided(_z(joint.value[i], joint.u[i])) for name, i in known.items()}
-    counts = weighted_holm(chances, dict.fromkeys(chances, 1.0))
+    alike = dict.fromkeys(chances, 1.0)
+    counts, levels = weighted_holm(chances, alike), _holm_levels(chances, alike)
     changes: dict[str, Change] = {}
     for name, i in known.items():
         _, relative, unit, meaning = SHAPE[name]
@@ -332,6 +355,7 @@ def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
             relative=relative,
             chance=chances[name],
             significant=counts[name],
+            tails=(0.5 * levels[name],) * 2,
             judged=False,
         )
     missing = {
@@ -345,38 +369,45 @@ def _shape_changes(pair: Paired) -> tuple[dict[str, Change], dict[str, str]]:
 def _change(
     joint: Joint,
     i: int,
-    ends: tuple[float | None, float | None],
+    states: tuple[float | None, float | None],
     unit: str,
     meaning: str,
     *,
     relative: bool,
     chance: float,
     significant: bool,
+    tails: tuple[float, float],
     judged: bool,
 ) -> Change:
-    """A change as it is, or of a logarithm as a ratio less one."""
+    """A change as it is, or of a logarithm as a ratio less one; ``tails`` are the levels of both ends of the
+    interval of its test."""
+    from scipy.special import ndtri
+
     step, u = float(joint.value[i]), float(joint.u[i])
-    low, high = step - NORMAL_95 * u, step + NORMAL_95 * u
+    down, up = (-float(ndtri(tail)) for tail in tails)
+    ends = [step - NORMAL_95 * u, step + NORMAL_95 * u, step - down * u, step + up * u]
     scale, budget = 1.0, joint.budget(i)
     if relative:
         scale = float(np.exp(step))
-        step, low, high = scale - 1.0, float(np.exp(low)) - 1.0, float(np.exp(high)) - 1.0
+        step, ends = scale - 1.0, [float(np.exp(end)) - 1.0 for end in ends]
         budget = {source: scale * part for source, part in budget.items()}
     return Change(
-        before=ends[0],
-        after=ends[1],
+        before=states[0],
+        after=states[1],
         unit=unit,
         relative=relative,
         change=step,
         u=scale * u,
-        low=low,
-        high=high,
+        low=ends[0],
+        high=ends[1],
+        tested_low=ends[2],
+        tested_high=ends[3],
         chance=chance,
         significant=significant,
         against="repeatability" if judged else "fit",
         meaning=meaning,
         budget=budget,
-        carried=None if ends[0] is None or ends[1] is not None else ends[0] * scale,
+        carried=None if states[0] is None or states[1] is not None else states[0] * scale,
     )
 
 

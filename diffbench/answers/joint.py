@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from diffbench.documents import Build, load_build
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
-from diffbench.errors import DiffbenchError
+from diffbench.errors import DiffbenchError, FitError
 from diffbench.input_files import PAPER, content_of
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.physics.steady import UnitQuantities
@@ -114,11 +114,40 @@ def member(
     papers = {p: d for p, d in inputs.items() if p.endswith(".toml") and p not in visits}
     recordings = sorted(d for p, d in inputs.items() if p not in visits and p not in papers)
     rigs, sheet = _papers(papers, name, folder)
+    if not rigs and len(visits) == 1 and len(papers) == FEWEST_PAPERS:
+        rigs = list(papers.values())[:1]  # a fit names the rig's file before the build sheet
     if bench is None:
-        # a paper that cannot be read again may be a rig: all of them together are then the key
+        # of several, a paper that cannot be read again may be a rig: all of them together are then the key
         bench = " ".join(sorted(set(rigs or papers.values())))
     digest = hashlib.sha256(" ".join(recordings).encode()).hexdigest()
     return Member(one, bench, _unit_key(one), digest if recordings else "?", sheet)
+
+
+def one_pack(members: Sequence[Member]) -> None:
+    """Ask whether results are of packs with the same faces and radii: else their numbers are of different
+    things. Raises `FitError` with what each states."""
+    packs: dict[tuple[int, float], Member] = {}
+    for who in members:
+        packs.setdefault(who.facts.pack, who)
+    if len(packs) > 1:
+        told = ", ".join(
+            f"{pack_text(pack)} on {who.characterisation.date} ({who.facts.build})"
+            for pack, who in packs.items()
+        )
+        raise FitError.single(
+            f"the results are of packs with different faces or radii: {told}",
+            key="packs",
+            mend="name results of one pack: another pack is another build, not wear",
+        )
+
+
+def pack_text(pack: tuple[int, float]) -> str:
+    """Faces and effective radius [m] of a pack.
+
+    >>> pack_text((4, 0.04625))
+    '4 faces at 46.25 mm'
+    """
+    return f"{pack[0]} faces at {1e3 * pack[1]:.4g} mm"
 
 
 def shared_text(pair: Paired) -> list[str]:
@@ -205,6 +234,8 @@ def _digest(path: Path) -> str | None:
 
 
 Array = NDArray[np.float64]
+#: Beside its run sheet, a visit has a rig and a build sheet.
+FEWEST_PAPERS = 2
 #: Quantities (m,) of one unit.
 Quantities = Callable[[UnitQuantities], Array]
 #: What one standard uncertainty of each source and scope does, (p, k) or (m, k).

@@ -21,6 +21,29 @@ from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import LIMITED
 from diffbench.results.discrepancy import NORMAL_95
 
+#: Findings by which the recordings themselves say that the bench was not as its papers state. Others that go
+#: with a result say what was not tested, or where the unit leaves the law.
+AGAINST_THE_BENCH = frozenset(
+    {
+        "torque balance",
+        "gain mismatch",
+        "zero mismatch",
+        "lag mismatch",
+        "zero drift",
+        "transducer hysteresis",
+        "clipped readings",
+        "stuck channel",
+        "loaded tare",
+        "same samples twice",
+        "speeds contradict each other",
+        "speed implausible",
+        "temperature implausible",
+        "coast further than drive",
+        "bench constant not as stated",
+        "readings contradict each other",
+    }
+)
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -74,8 +97,9 @@ class Limit:
 class Observation:
     """One build in one record. ``at_limits`` are estimates of limited quantities where the limit is meant, if
     that is not at the reference condition; ``recordings`` are the digests of what it rests on, ``bench`` that
-    of the rig file; ``made`` when it was fitted; ``flaws`` names of findings that stop or speak
-    against all, and a fit that did not converge; ``sheet`` the build sheet, where the caller has it."""
+    of the rig file; ``made`` when it was fitted; ``pack`` faces and effective radius [m]; ``flaws`` names of
+    findings that stop or speak against all, and a fit that did not converge; ``cautions`` names of those that
+    go with its numbers; ``sheet`` the build sheet, where the caller has it."""
 
     record: str
     unit: str
@@ -86,21 +110,23 @@ class Observation:
     distance_m: float | None
     events: int | None
     shim_m: float | None
+    pack: tuple[int, float]
     estimates: Mapping[str, Estimate]
     at_limits: Mapping[str, Estimate]
     limits: Mapping[str, Limit]
     bench: str
     recordings: tuple[str, ...]
     flaws: tuple[str, ...]
+    cautions: tuple[str, ...]
     tested_torque_Nm: tuple[float, float] | None
     tested_speed_rad_s: float | None
     source: Characterisation | Mapping[str, Any]
     sheet: Build | None = None
 
     @property
-    def assembly(self) -> tuple[str, float | None]:
-        """What is new after a rebuild."""
-        return self.build, self.shim_m
+    def assembly(self) -> tuple[str, float | None, tuple[int, float]]:
+        """What is new after a rebuild; another pack is another build, whatever its name."""
+        return self.build, self.shim_m, self.pack
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -209,6 +235,7 @@ def _observation(
         distance_m=told[1],
         events=told[2],
         shim_m=facts.get("shim_m"),
+        pack=(int(facts["faces"]), float(facts["effective_radius_m"])),
         estimates=_estimates(parts["parameters"], name),
         at_limits=_at_limits(parts["parameters"], parts["limits"], name),
         limits=_limits(parts["limits"], name),
@@ -216,6 +243,7 @@ def _observation(
         bench=papers[0] if papers else "",
         recordings=tuple(sorted(d for p, d in inputs.items() if not p.endswith(".toml"))),
         flaws=_flaws(parts),
+        cautions=_cautions(parts["findings"]),
         tested_torque_Nm=(min(p[0] for p in outline), max(p[0] for p in outline)) if outline else None,
         tested_speed_rad_s=max((abs(p[1]) for p in outline), default=None),
         source=whole,
@@ -229,6 +257,22 @@ def _flaws(parts: Mapping[str, Any]) -> tuple[str, ...]:
         if found["severity"] == "stop" or found["name"] in AGAINST_ALL
     ]
     return tuple(stopped if parts["diagnostics"]["converged"] else [*stopped, "not converged"])
+
+
+def _cautions(findings: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(str(one["name"]) for one in findings if one["severity"] == "caveat"))
+
+
+def cautions_of(results: Sequence[Characterisation], called: str = "the record") -> list[str]:
+    """What whoever uses results is to know of each, a line a result: names of findings that go with its
+    numbers."""
+    lines = []
+    for whole in results:
+        names = _cautions([found.model_dump() for found in whole.findings])
+        if names:
+            where = f"{called} of {whole.date} ({whole.build})"
+            lines.append(f"{where} is itself to be read with care: {'; '.join(names)}")
+    return list(dict.fromkeys(lines))
 
 
 def _estimates(parameters: Mapping[str, Mapping[str, Any]], build: str) -> dict[str, Estimate]:

@@ -8,6 +8,8 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
+from diffbench.answers.joint import member, one_pack
+from diffbench.answers.observation import cautions_of
 from diffbench.errors import FitError
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.document import ByName, Document, Frozen
@@ -355,6 +357,7 @@ def repeatability(
                 f"repeats are of one state, and the distance of {name} differs: {told}",
                 mend="name refits with nothing driven in between; or state one distance, if that is so",
             )
+        one_pack([member(results[i]) for i in group])
     if max((len(group) for group in groups.values()), default=0) < 2:
         raise FitError.single(
             "repeatability needs two visits of one build or more",
@@ -388,7 +391,7 @@ def repeatability(
         not_determined=missing,
         rig=rig,
         paste=_paste(rig, len(results), len(groups)),
-        findings=_findings(found, len(results), len(groups)),
+        findings=[*_findings(found, len(results), len(groups)), *cautions_of(results)],
     )
 
 

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diffbench.answers.differences import one_sided
-from diffbench.answers.joint import Joint, Member, combined, member, paired
-from diffbench.answers.observation import alike
+from diffbench.answers.joint import Joint, Member, combined, member, one_pack, paired
+from diffbench.answers.observation import alike, cautions_of
 from diffbench.answers.wear import at_limits, stack_of
 from diffbench.definitions import parts_of
 from diffbench.doubts import Source
@@ -179,6 +179,8 @@ Way = Literal["ladder", "curve", "both"]
 REACH = 1.0
 # Misses of twice what doubt explains are no chance; a ladder can do without springs from three rungs on.
 DISAGREEMENT = 4.0
+# Refits that scatter so by chance once in twenty times, and shims nearer than this [m], which are one.
+UNEXPLAINED, SAME_SHIM = 0.05, 1e-6
 FEWEST_WITHOUT_SPRINGS = 3
 NOT_READ_ALIKE = (
     "the limits are judged as read, and the builds were not all read alike: preload torques are those at the "
@@ -191,9 +193,35 @@ LEFT_OUT = (
 
 
 @dataclass(frozen=True)
+class Scatter:
+    """What one assembly more scatters by: ``relative`` standard deviation of the preload torque, and its
+    ``degrees`` of freedom, infinite where the rig states it."""
+
+    relative: float
+    degrees: float = math.inf
+
+    @property
+    def reach(self) -> float:
+        """Standard deviations to either end of a 95 % interval (Student's t)."""
+        from scipy.special import stdtrit
+
+        return NORMAL_95 if math.isinf(self.degrees) else float(stdtrit(self.degrees, 0.975))
+
+    def below(self, deviations: float) -> float:
+        """Chance of a value below so many standard deviations."""
+        from scipy.special import stdtr
+
+        return (
+            1.0 - one_sided(deviations)
+            if math.isinf(self.degrees)
+            else float(stdtr(self.degrees, deviations))
+        )
+
+
+@dataclass(frozen=True)
 class Ladder:
     """Rungs in order of their shims [m], their joint preload torques, and the course through ``used`` of
-    them; ``scatter`` is the relative repeatability of one refit, ``beside`` the course that rungs enough have
+    them; ``scatter`` is what one assembly more scatters by, ``beside`` the course that rungs enough have
     without the springs."""
 
     members: list[Member]
@@ -202,7 +230,7 @@ class Ladder:
     course: Course
     used: Array
     way: Way
-    scatter: float
+    scatter: Scatter
     notes: tuple[str, ...]
     beside: Course | None = None
 
@@ -234,7 +262,9 @@ def _with_force(who: Member) -> Member:
 
 def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *, near: float) -> Ladder:
     """The course by the chosen way; the curve alone goes through the rung ``near`` in preload [N·m]."""
-    members, notes = _as_they_stand(_rungs_of(results))
+    rungs = _rungs_of(results)
+    one_pack(rungs)
+    members, notes = _as_they_stand(rungs)
     if len(members) == 1:
         members = [_with_force(members[0])]
     shims = np.array([_shim(m) for m in members])
@@ -281,9 +311,35 @@ def _ladder_of(results: Sequence[Characterisation | Member], way: Way | None, *,
         notes.append("the builds were fitted by different laws: state the law in the build sheets")
     enough = chosen == "both" and np.unique(shims).size >= FEWEST_WITHOUT_SPRINGS
     beside = _measured_course(shims, preloads, covariance) if enough else None
-    return Ladder(
-        members, shims, joint, course, shims[at], chosen, _repeatability(members), tuple(notes), beside
+    scatter, told = _scatter_of(shims, joint.value, _repeatability(members), course.misfit)
+    return Ladder(members, shims, joint, course, shims[at], chosen, scatter, (*notes, *told), beside)
+
+
+def _scatter_of(shims: Array, preloads: Array, stated: float, misfit: float) -> tuple[Scatter, list[str]]:
+    """What one assembly more scatters by, no less than these show, and a note where that is not what the rig
+    states. Assemblies with one shim are refits: a standard deviation of theirs that the rig's explains goes
+    before it where it is the larger; one that it does not explain is all that is known (a prediction interval
+    by Student's t, ISO 16269-8:2004). Rungs that miss their course by more than chance scatter as widely.
+    """
+    from scipy.special import chdtrc
+
+    groups = [np.log(preloads[np.abs(shims - shim) < SAME_SHIM]) for shim in np.unique(np.round(shims, 6))]
+    degrees = sum(group.size - 1 for group in groups)
+    squares = float(sum(((group - group.mean()) ** 2).sum() for group in groups))
+    seen = math.sqrt(squares / degrees) if degrees else 0.0
+    course = stated * math.sqrt(misfit) if misfit > DISAGREEMENT else stated
+    explained = (
+        stated > 0.0 and float(chdtrc(degrees, squares / stated**2)) >= UNEXPLAINED if degrees else True
     )
+    if explained:
+        return Scatter(max(seen, course)), []
+    against = f"the rig states {100.0 * stated:.2g} %" if stated else "the rig states none"
+    of_freedom = f"{degrees} degree{'' if degrees == 1 else 's'} of freedom"
+    note = (
+        f"assemblies with one shim scatter by {100.0 * seen:.2g} % here, and {against}: intervals and "
+        f"chances are by what these show, with {of_freedom} (Student's t)"
+    )
+    return Scatter(max(seen, course), float(degrees)), [note]
 
 
 def _where_judged(members: Sequence[Member], joint: Joint) -> tuple[Joint, list[str]]:
@@ -433,8 +489,8 @@ class Rung(Frozen):
 
 class Candidate(Frozen):
     """A shim in stock [m] with the preload torque that it will give [N·m] and its 95 % interval for one new
-    assembly; ``chance`` that this lies within limits, None without limits; ``extrapolated`` beyond the
-    ladder."""
+    assembly, no narrower than what the builds themselves scatter by; ``chance`` that this lies within
+    limits, None without limits; ``extrapolated`` beyond the ladder."""
 
     shim_m: float
     preload_torque_Nm: float
@@ -510,7 +566,7 @@ def advise(
     ladder = _ladder_of(results, way, near=target)
     members, shims, course, used = ladder.members, ladder.shims, ladder.course, ladder.used
     notes: list[str] = []
-    if ladder.scatter == 0.0:
+    if ladder.scatter.relative == 0.0:
         notes.append(
             "the rig states no repeatability: what a fresh assembly scatters by is not in the intervals"
         )
@@ -527,7 +583,7 @@ def advise(
             "nearest to the target, and the chance that of landing within them all the same"
         )
     advised = _choice(candidates, target, limits)
-    notes += _notes(ladder, advised)
+    notes += [*_notes(ladder, advised), *cautions_of([m.characterisation for m in members])]
     nearest = int(np.argmin(np.abs(ladder.joint.value - target)))
     now, fitted = float(ladder.joint.value[nearest]), 1e3 * float(shims[nearest])
     if abs(now - target) < abs(advised.preload_torque_Nm - target) and not np.isclose(
@@ -628,11 +684,12 @@ def _of_stock(stock: Sequence[float], span: tuple[float, float]) -> list[float]:
 
 def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) -> Candidate:
     value, model_u = ladder.at(shim)
-    u = float(np.hypot(model_u, ladder.scatter * value))
+    scatter = ladder.scatter
+    u = float(np.hypot(model_u, scatter.relative * value))
     chance = None
     if limits is not None:
         chance = (
-            one_sided((limits[0] - value) / u) - one_sided((limits[1] - value) / u)
+            scatter.below((limits[1] - value) / u) - scatter.below((limits[0] - value) / u)
             if u > 0.0
             else float(limits[0] <= value <= limits[1])
         )
@@ -640,8 +697,8 @@ def _candidate(ladder: Ladder, shim: float, limits: tuple[float, float] | None) 
         shim_m=shim,
         preload_torque_Nm=value,
         u_Nm=u,
-        low_Nm=value - NORMAL_95 * u,
-        high_Nm=value + NORMAL_95 * u,
+        low_Nm=value - scatter.reach * u,
+        high_Nm=value + scatter.reach * u,
         chance=chance,
         extrapolated=ladder.beyond(shim),
     )

@@ -18,6 +18,7 @@ from diffbench.answers.differences import Change, Differences, differences_betwe
 from diffbench.answers.joint import Member, has_repeatability, paired
 from diffbench.answers.line import Axis, Line, axis_over, events_between, find_jump, fit_line, place_ahead
 from diffbench.answers.observation import (
+    AGAINST_THE_BENCH,
     Estimate,
     Followed,
     Limit,
@@ -26,7 +27,7 @@ from diffbench.answers.observation import (
     mean_of,
     observations,
 )
-from diffbench.answers.shims import Candidate, ShimAdvice, advise
+from diffbench.answers.shims import SAME_SHIM, Candidate, ShimAdvice, advise
 from diffbench.answers.wear import LARGEST_LOSS, POWER_95, Judged, judged_limits, visits_for, wear_between
 from diffbench.errors import DiffbenchError, FitError
 from diffbench.fitting.pooling import LEVEL, apart
@@ -49,8 +50,6 @@ from diffbench.results.state import (
 
 Given = Characterisation | Member | Observation | Mapping[str, Any]
 
-#: Shims nearer to each other than this [m] are one.
-SAME_SHIM = 1e-6
 #: Followed from visit to visit.
 FOLLOWED = ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading")
 GRAVITY = list(STATE_OF)
@@ -385,6 +384,9 @@ def _reasons(case: _Case) -> Iterator[Reason]:
     known = [found for name in case.limits if (found := case.estimate(name)) is not None]
     if known and not all(one.refits for one in known):
         yield _reason(case, "refits-unknown")
+    care = dict.fromkeys(name for one in case.here for name in one.cautions if name in AGAINST_THE_BENCH)
+    if care:
+        yield _reason(case, "read-with-care", name="; ".join(care))
     for name in ("spring_force", "friction"):
         change = None if case.changed is None else case.changed.changes.get(name)
         if change is not None and change.significant:
@@ -394,8 +396,8 @@ def _reasons(case: _Case) -> Iterator[Reason]:
                 quantity=name,
                 unit="1",
                 value=change.change,
-                low=change.low,
-                high=change.high,
+                low=change.low if change.tested_low is None else change.tested_low,
+                high=change.high if change.tested_high is None else change.tested_high,
                 part=PARTS[name],
             )
 
@@ -770,7 +772,8 @@ def _target(case: _Case, limit: Limit | None) -> float | None:
 
 def _ladder(case: _Case) -> list[Member]:
     """The newest result of every shim that the unit was measured with."""
-    by_shim = {one.shim_m: one for one in case.every if one.shim_m is not None}
+    pack = case.newest.pack
+    by_shim = {one.shim_m: one for one in case.every if one.shim_m is not None and one.pack == pack}
     return _members([*by_shim.values()])
 
 
@@ -800,6 +803,7 @@ _STEPS: dict[ReasonKind, Callable[[_Case, Reason], NextStep]] = {
     "limit-close": _settle,
     "earlier-visits-disagree": lambda _, reason: NextStep(kind="check-records", quantity=reason.quantity),
     "refits-unknown": lambda case, reason: _measure(case, reason, "measure-repeatability"),
+    "read-with-care": lambda case, reason: _measure(case, reason, "mend-test"),
     "within-limits": lambda *_: NextStep(kind="nothing"),
     "changed": lambda *_: NextStep(kind="nothing"),
 }

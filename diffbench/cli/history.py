@@ -91,11 +91,12 @@ def list_records(unit: str | None, stock: Stock | None, store: str | None, as_js
     found = opened(store)
     contents = found.contents(unit)
     from diffbench.report.history import listing, measured_of
-    from diffbench.trend import state_by, visits_of
+    from diffbench.trend import packs_apart, state_by, visits_of
 
     units = sorted({record.facts.unit for record in contents.records if not record.facts.withdrawn})
     visits = {name: visits_of(found, name)[0] for name in units}
     states = [state_by(seen, stock=stock) for seen in visits.values() if seen]
+    notes = [note for seen in visits.values() for note in packs_apart(seen)]
     measured = measured_of([visit for seen in visits.values() for visit in seen])
     if as_json:
         print_json(
@@ -107,6 +108,7 @@ def list_records(unit: str | None, stock: Stock | None, store: str | None, as_js
                 ],
                 "laps": [_plain(record) for record in contents.laps],
                 "damage": [_plain(damage) for damage in contents.damage],
+                "notes": notes,
                 "states": {state.unit: state.content() for state in states},
             },
             indent=1,
@@ -114,7 +116,7 @@ def list_records(unit: str | None, stock: Stock | None, store: str | None, as_js
     else:
         documents = found.documents(contents.laps)
         days = [(one, day) for one in contents.laps if isinstance(day := documents[one.number], dict)]
-        tell(listing(contents.records, states, measured, days))
+        tell(listing(contents.records, states, measured, days, notes))
         _tell(contents.damage)
     if any(state.failed for state in states):
         raise SystemExit(1)

@@ -250,7 +250,8 @@ def split(
     product's name whether the fit determines it. Two ways are tried: with the spring forces stated and the
     ramp angles free, and with the ramp angles stated and the forces free. Where both work, they are checked
     against each other; where they agree, and the angles' doubt is stated, all statements make one weighted
-    set. What is stated is measured by the way that leaves it free, the ramps by the first.
+    set. Angles of both flanks that contradict each other count with the doubt that explains it. What is
+    stated is measured by the way that leaves it free, the ramps by the first.
     """
     products = _products(candidate, builds, labels, reliable, visits)
     bench = _Bench.of(candidate, covariance, products, builds)
@@ -258,10 +259,15 @@ def split(
     # without a force the first way stands on the likeness of both flanks alone: it comes last
     text = "from the spring force" if forces else "from loading and unloading of both flanks"
     by_force, by_angle = _Way.of(text, bench, forces), _Way.of("from the nominal ramp angles", bench, angles)
+    checks = _checks(by_force, by_angle)
+    of_flanks, widened = _flanks_apart(bench, angles)
+    if of_flanks is not None and (not forces or not _agree([of_flanks])):
+        checks = (*checks, of_flanks)
+        if not _agree([of_flanks]):  # nobody knows which of the angles is wrong: both are in the doubt
+            by_angle = _Way.of("from the nominal ramp angles", bench, widened)
     ways = [by_force] if forces else []
     ways += [by_angle] if angles else []
     ways += [] if forces else [by_force]
-    checks = _checks(by_force, by_angle)
     stated = [angle for angle in angles if angle.u > 0.0]
     if forces and stated and _agree(checks):
         # one weighted set of equations: each statement counts by its doubt, and what none of them states is
@@ -391,6 +397,48 @@ def _angle_statements(
     return list(found.values())
 
 
+def _flanks_apart(bench: _Bench, angles: list[Statement]) -> tuple[SheetCheck | None, list[Statement]]:
+    """Friction by the stated angle of either flank alone, held against each other, where each shows it; and
+    the angles with the doubt that would explain how far they are apart, the same for each."""
+    sides = [[one for one in angles if flank in one.part] for flank in ("drive", "coast")]
+    if not all(sides):
+        return None, angles
+    ways = [_Way.of("from the nominal ramp angle of one flank", bench, side) for side in sides]
+    found = [way.determined("friction") for way in ways]
+    if found[0] is None or found[1] is None:
+        return None, angles
+    one, other = found[0], found[1]
+    apart = one.value - other.value
+    known = _variance_between(bench, (one, sides[0]), (other, sides[1]))
+    slopes = float(np.sum(one.by_statement**2) + np.sum(other.by_statement**2))
+    more = max(apart**2 - known, 0.0) / slopes if slopes > 0.0 else 0.0
+    check = SheetCheck(
+        quantity="friction_coefficient by the drive angle, and by the coast angle",
+        from_bench=one.value,
+        from_sheet=other.value,
+        unit="1",
+        standard_uncertainties=apart / float(np.sqrt(known)) if known > 0.0 else float("inf"),
+        readings="if they disagree: one of both angles is not as the sheet says, or was measured from the "
+        "other side (axis or plane), or the ramps are worn; friction and spring force hold both",
+    )
+    return check, [replace(one, u=float(np.hypot(one.u, np.sqrt(more)))) for one in angles]
+
+
+def _variance_between(
+    bench: _Bench, one: tuple[Part, Sequence[Statement]], other: tuple[Part, Sequence[Statement]]
+) -> float:
+    """Variance of the difference of a part by two ways, each with its own statements."""
+    (a, of_a), (b, of_b) = one, other
+    by_product = a.by_product - b.by_product
+    variance = float(by_product @ bench.spread @ by_product) + a.assumed_u**2 + b.assumed_u**2
+    variance += sum((a.by_statement[j] * s.u) ** 2 for j, s in enumerate(of_a))
+    variance += sum((b.by_statement[j] * s.u) ** 2 for j, s in enumerate(of_b))
+    # both ways take the same radii
+    variance += ((a.by_effective_radius - b.by_effective_radius) * bench.radii_u[0]) ** 2
+    variance += ((a.by_pin_radius - b.by_pin_radius) * bench.radii_u[1]) ** 2
+    return float(variance)
+
+
 def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
     """Where force and angles are both stated: how far the two ways to one friction coefficient differ."""
     checks: list[SheetCheck] = []
@@ -398,14 +446,7 @@ def _checks(by_force: _Way, by_angle: _Way) -> tuple[SheetCheck, ...]:
 
     def compare(one: Part, other: Part, quantity: str, unit: str, readings: str) -> None:
         factor = float(np.degrees(1.0)) if unit == "deg" else 1.0
-        by_product = one.by_product - other.by_product
-        variance = float(by_product @ bench.spread @ by_product) + one.assumed_u**2 + other.assumed_u**2
-        variance += sum((one.by_statement[j] * s.u) ** 2 for j, s in enumerate(forces))
-        variance += sum((other.by_statement[j] * s.u) ** 2 for j, s in enumerate(angles))
-        # both ways take the same radii
-        variance += ((one.by_effective_radius - other.by_effective_radius) * bench.radii_u[0]) ** 2
-        variance += ((one.by_pin_radius - other.by_pin_radius) * bench.radii_u[1]) ** 2
-        u = float(np.sqrt(variance))
+        u = float(np.sqrt(_variance_between(bench, (one, forces), (other, angles))))
         distance = (one.value - other.value) / u if u > 0 else float("inf")
         checks.append(
             SheetCheck(

@@ -72,6 +72,12 @@ MOST_ROWS = 12
 #: Dots over what is not significant, as dense as to be seen on every shade.
 NOT_SIGNIFICANT = "..."
 MICROMETRES = 1e6
+#: What the intervals beside the changes are.
+TESTED = (
+    "each interval is that of its test: all questions share 5 % of false alarms, and most of that goes to a "
+    "loss of preload, whose end is the nearer one; the 95 % intervals of each alone are in the document"
+)
+TESTED_ALIKE = "each interval is that of its test: all of these questions share 5 % of false alarms"
 
 
 def before_after(
@@ -108,11 +114,11 @@ def change_rows(comparison: Comparison) -> list[tuple[str, Change]]:
 
 
 def changes(comparison: Comparison, axes: Axes) -> Axes:
-    """What changed between two states: relative change of each quantity with its 95 % interval. Filled marks
-    have changed, open ones are as before within their doubt."""
+    """What changed between two states: relative change of each quantity with the interval of its test. Filled
+    marks have changed, open ones are as before within their doubt."""
     rows = change_rows(comparison)
     for row, (_, change) in enumerate(rows):
-        value, low, high = (PER_CENT * number for number in (change.change, change.low, change.high))
+        value, low, high = (PER_CENT * number for number in (change.change, *_tested_ends(change)))
         axes.errorbar(
             [value], [row], xerr=[[value - low], [high - value]], fmt=STATE_MARKS["after"], color=INK,
             markerfacecolor=INK if change.significant else PAPER, markeredgewidth=1.6, markersize=8.0,
@@ -131,7 +137,7 @@ def changes(comparison: Comparison, axes: Axes) -> Axes:
     axes.axvline(0.0, color=MUTED, linewidth=1.0, zorder=1)
     axes.set_yticks(range(len(rows)), [label(name) for name, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    dress(axes, across="change and its 95 % interval [% of before]", upward="")
+    dress(axes, across="change and its interval [% of before]", upward="")
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     axes.grid(visible=False, axis="y")
@@ -419,12 +425,12 @@ def _changes(result: Comparison, *, main: bool) -> Section:
     if not rows:
         return Section()
     heading = (
-        "What changed, and its 95 % interval"
+        "What changed"
         if main
         else "Ramps, friction surface and oil, held against the doubt of the fits alone"
     )
     place = _at_reference(result)
-    blocks: list[Block] = [bare(rows, head=(place, "before", "after", "change", "95 % interval", ""))]
+    blocks: list[Block] = [bare(rows, head=(place, "before", "after", "change", _heading(result), ""))]
     carried = [
         f"{label(name)} {with_unit(number_text(change.carried, change.carried * change.u), change.unit)}"
         for name, change in result.changes.items()
@@ -435,6 +441,8 @@ def _changes(result: Comparison, *, main: bool) -> Section:
         blocks.append(
             Sentence(f"{text}; the numbers of each result itself rest on its own sheet", first="  ")
         )
+    if _heading(result) != "95 % interval":
+        blocks.append(Sentence(TESTED if main else TESTED_ALIKE, first="  "))
     doubts: dict[str, list[str]] = {}
     for name, change in result.changes.items():
         if main and name in names and change.budget:
@@ -442,6 +450,18 @@ def _changes(result: Comparison, *, main: bool) -> Section:
     for source, of in doubts.items():
         blocks.append(Sentence(f"largest doubt, {', '.join(of)}: {source}", first="  "))
     return Section(heading, tuple(blocks))
+
+
+def _tested_ends(change: Change) -> tuple[float, float]:
+    """The interval that the word beside it rests on; of older documents the 95 % interval."""
+    if change.tested_low is None or change.tested_high is None:
+        return change.low, change.high
+    return change.tested_low, change.tested_high
+
+
+def _heading(result: Comparison) -> str:
+    tested = all(change.tested_low is not None for change in result.changes.values())
+    return "interval" if tested else "95 % interval"
 
 
 def _at_reference(result: Comparison) -> str:
@@ -460,14 +480,15 @@ def _read_at(result: Comparison) -> str:
 
 
 def _row(name: str, change: Change) -> tuple[str, ...]:
+    low, high = _tested_ends(change)
     if change.relative:
         u = PER_CENT * change.u
         step = f"{number_text(PER_CENT * change.change, u)} %"
-        interval = f"{interval_text(PER_CENT * change.low, PER_CENT * change.high, u)} %"
+        interval = f"{interval_text(PER_CENT * low, PER_CENT * high, u)} %"
         size = abs(change.before or 0.0) * change.u
     else:
         step = number_text(change.change, change.u)
-        interval = interval_text(change.low, change.high, change.u)
+        interval = interval_text(low, high, change.u)
         size = change.u
     before = "" if change.before is None else number_text(change.before, size)
     after = "" if change.after is None else number_text(change.after, size)

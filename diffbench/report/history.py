@@ -59,9 +59,10 @@ def listing(
     states: Sequence[State] = (),
     measured: Measured | None = None,
     laps: Sequence[tuple[Record, Mapping[str, Any]]] = (),
+    notes: Sequence[str] = (),
 ) -> Document:
     """Records by unit, in the order of builds and dates, with what was measured; each unit with its state
-    first, and under them its days on the track, with their documents."""
+    first, and under them its days on the track, with their documents; ``notes`` come last."""
     if not records and not laps:
         return Document("History", (Section("", (Sentence("No records."),)),))
     sections: list[Section] = []
@@ -82,7 +83,8 @@ def listing(
         if track:
             blocks += [Sentence("  On the track"), bare(track, head=_TRACK, flush=(0,))]
         sections.append(Section("", tuple(blocks)))
-    return Document("History", tuple(sections))
+    told = tuple(Sentence(printable(note, limit=400), first="Note: ") for note in notes)
+    return Document("History", (*sections, *([Section("", told)] if told else [])))
 
 
 def _records(pairs: Sequence[tuple[Record, BuildFact]], measured: Measured) -> Table:

@@ -77,6 +77,7 @@ REASONS: Mapping[str, tuple[str, ...]] = {
     "no-limits": ("The build sheet states no limits.",),
     "test-flawed": ("The test has a flaw: {finding}.",),
     "refits-unknown": ("How well the bench repeats is not known.",),
+    "read-with-care": ("Something in the test speaks against these numbers: its page lists it.",),
     "visits-disagree": ("{name}: the visits of {dates} disagree.",),
     "earlier-visits-disagree": ("{name}: earlier visits disagree, {dates}.",),
     "jump": ("{name} jumped by {value} between {dates}.",),
@@ -127,6 +128,11 @@ def judged(state: State, say: Say = english) -> Judged:
     """A state in words; of many reasons the one that decides and the next."""
     first, *others = state.reasons
     told = [first, *(one for one in others if one.kind not in LESS)][:MOST_REASONS]
+    # where it is the test alone that is doubted, what it says is told all the same, and else the doubt is
+    if first.kind == "read-with-care":
+        told = [*(one for one in others if one.kind == "within-limits"), first][-MOST_REASONS:]
+    else:
+        told += [one for one in others if one.kind == "read-with-care" and one not in told]
     reasons = [text for reason in told for text in reason_text(reason, say)]
     return Judged(
         state.state,

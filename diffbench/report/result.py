@@ -354,7 +354,8 @@ def _why(characterisation: Characterisation, state: State) -> Iterator[str]:
     of = {state.build, ""} if state.build == characterisation.builds[0].build else {state.build}
     by_limits = reason.kind in BY_LIMITS and reason.at is None
     if not (
-        (by_limits and any((reason.quantity, build) in told for build in of)) or reason.kind == "no-limits"
+        (by_limits and any((reason.quantity, build) in told for build in of))
+        or reason.kind in ("no-limits", "read-with-care")  # told beside the numbers
     ):
         name = f"{printable(state.build, limit=60)}: " if len(characterisation.builds) > 1 else ""
         yield name + " ".join(reason_text(reason, english))

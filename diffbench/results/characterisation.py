@@ -431,6 +431,11 @@ class BuildFacts(Frozen):
     tested: Tested | None = None
     map_axes: dict[str, tuple[float, float] | None] | None = None
 
+    @property
+    def pack(self) -> tuple[int, float]:
+        """Faces and effective radius [m]: where they differ, another pack was measured."""
+        return self.faces, self.effective_radius_m
+
     @model_serializer(mode="wrap")
     def _as_before(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
         """Without keys that results had not at first: else their hashes would change as they are read."""

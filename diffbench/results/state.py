@@ -35,6 +35,7 @@ ReasonKind = Literal[
     "limit-close",
     "earlier-visits-disagree",
     "refits-unknown",
+    "read-with-care",
     "within-limits",
     "changed",
 ]
@@ -70,6 +71,7 @@ STATE_OF: dict[ReasonKind, StateName] = {
     "limit-close": "good-with-doubt",
     "earlier-visits-disagree": "good-with-doubt",
     "refits-unknown": "good-with-doubt",
+    "read-with-care": "good-with-doubt",
     "within-limits": "good",
     "changed": "good",
 }
@@ -84,7 +86,8 @@ class Reason(Frozen):
     ``limit-ahead``: through the next event). A ``jump`` or ``changed`` has the change in ``value``, ``low``
     and ``high``, in the unit of the quantity, and ``part``: what of the unit it points at. ``dates`` and
     ``records`` name the visits: both sides of a jump, those that disagree, else the newest. ``at`` is where
-    the next event ends, in m, events or visits by ``over``. ``name`` is that of a finding of the test.
+    the next event ends, in m, events or visits by ``over``. ``name`` is that of a finding of the test; of
+    ``read-with-care`` of all that say that the bench was not as its papers state.
     """
 
     kind: ReasonKind

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from diffbench.answers.joint import pack_text
 from diffbench.answers.line import (
     Axis,
     Crossing,
@@ -181,6 +182,25 @@ def visits_of(history: History, unit: str) -> tuple[list[Visit], list[str]]:
 
 def _made(document: Mapping[str, Any] | Damage) -> str:
     return "" if isinstance(document, Damage) else str(document.get("provenance", {}).get("made", ""))
+
+
+def packs_apart(visits: Sequence[Visit]) -> list[str]:
+    """A note for each record whose sheet states another pack than the newest of the same build: that is
+    another build, whatever its name, and no course goes through both."""
+    newest = {visit.fact.build: next(visit.observations()).pack for visit in visits}
+    return [
+        f"record {visit.record.number} is apart from the newest of build {visit.fact.build}: its sheet "
+        f"states {pack_text(own)}, not {pack_text(newest[visit.fact.build])}; another pack is another build, "
+        "not wear: give it a name of its own, or correct the sheet and fit again"
+        for visit in visits
+        if (own := next(visit.observations()).pack) != newest[visit.fact.build]
+    ]
+
+
+def _of_one_pack(visits: Sequence[Visit]) -> list[Visit]:
+    """The visits with the pack of the newest."""
+    pack = next(visits[-1].observations()).pack
+    return [visit for visit in visits if next(visit.observations()).pack == pack]
 
 
 def axis_for(visits: Sequence[Visit]) -> Axis:
@@ -459,6 +479,8 @@ def trend_of(
             file=history.label,
             mend=f"name one of {', '.join(by_build)}",
         )
+    notes += packs_apart(by_build[chosen])
+    by_build[chosen] = _of_one_pack(by_build[chosen])
     over = axis or axis_for(by_build[chosen])
     names = list(quantities) or [
         name
@@ -484,6 +506,9 @@ def trend_of(
     )
     courses = [replace(course, reached=_reached(course, state)) for course in courses]
     own = {visit.record.number: one.estimates for visit in by_build[chosen] for one in visit.observations()}
+    for visit in by_build[chosen]:
+        care = "; ".join(next(visit.observations()).cautions)
+        notes += [f"record {visit.record.number} is itself to be read with care: {care}"] if care else []
     told = tuple(dict.fromkeys(notes))
     return Trend(unit, chosen, tuple(by_build), over, tuple(courses), told, state, own)
 
@@ -600,9 +625,12 @@ def _jump_reason(series: Series, jump: Jump) -> str:
     before, after = series.points[jump.at - 1], series.points[jump.at]
     places = " and ".join(f"record {point.record} ({point.date})" for point in (before, after))
     went = "fell" if jump.size < 0 else "rose"
+    unit = "" if series.unit == "1" else f" {series.unit}"
     return (
         f"it {went} at once between {places}, by more than a straight line and the scatter of records "
-        "explain: look for what happened there"
+        f"explain: look for what happened there; the change is from that line, {jump.before:.4g}{unit} "
+        f"there, and from record to record {before.value:.4g} to {after.value:.4g}{unit}, "
+        f"{100.0 * (after.value / before.value - 1.0):+.1f} %"
     )
 
 

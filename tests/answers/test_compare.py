@@ -15,6 +15,7 @@ from diffbench.answers import (
     NEEDS_REPEATABILITY,
     Comparison,
     Member,
+    advise,
     check_state,
     compare,
     difference_csv,
@@ -24,7 +25,7 @@ from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, DocumentError, FitError
 from diffbench.report import comparison_document, text_of
 from diffbench.report.judgement import WORDS
-from diffbench.results import Characterisation
+from diffbench.results import Characterisation, FindingRecord
 
 Drawers = Callable[[int], Drawer]
 FACE_WEAR = 47e-6  # leaves some four fifths of the spring force
@@ -49,6 +50,10 @@ def changed(who: Member, **update: object) -> Member:
     return replace(who, characterisation=who.characterisation.model_copy(update=update))
 
 
+def changed_provenance(result: Characterisation, update: dict[str, object]) -> Characterisation:
+    return result.model_copy(update={"provenance": result.provenance.model_copy(update=update)})
+
+
 def stating(who: Member, **facts: object) -> Member:
     """The same member with other facts of its build sheet."""
     return changed(who, builds=[who.characterisation.builds[0].model_copy(update=facts)])
@@ -64,6 +69,43 @@ def test_friction_and_spring_are_told_apart(worn: Comparison) -> None:
         assert 0.5 * (change.high - change.low) < 0.04
     preload = worn.changes["preload_torque"].change
     assert 1.0 + preload == pytest.approx((1.0 + friction.change) * (1.0 + spring.change))
+
+
+def test_every_word_follows_the_interval_beside_it(
+    worn: Comparison, worn_pair: tuple[Member, Member], drawer_of: Drawers
+) -> None:
+    """Whatever changed, or did not, zero is outside the interval of the test where the change is significant
+    and nowhere else; losses of preload step by step, so that some are proven by the one-sided question alone
+    and some gains are not proven that 95 % by itself would show."""
+    parted = set()
+    drawer = drawer_of(5)
+    errors, force = drawer.errors(), drawer.force()
+    first = drawer.visit(State(), errors, force)
+    later = [drawer.visit(State(spring=1.0 + step), errors, force) for step in (-0.07, -0.05, 0.05, 0.07)]
+    for one in (worn, compare(*reversed(worn_pair)), *(compare(first, two, details=False) for two in later)):
+        for change in one.changes.values():
+            assert change.tested_low is not None
+            assert change.tested_high is not None
+            assert (change.tested_low > 0.0 or change.tested_high < 0.0) == change.significant
+            parted.add(change.significant == (change.low > 0.0 or change.high < 0.0))
+    assert parted == {True, False}  # what each number says by itself is not always the answer
+    text = text_of(comparison_document(worn), width=100)
+    assert "each interval is that of its test" in text
+    assert "share 5 % of false alarms" in text
+
+
+def test_a_caution_of_a_record_reaches_what_uses_it(worn_pair: tuple[Member, Member]) -> None:
+    """A finding that goes with a result's numbers goes with every answer: of a comparison with its side, and
+    advice on a shim."""
+    doubt = FindingRecord(
+        name="zero drift", severity="caveat", where="", evidence="", effect="The fit takes it off.", mend=""
+    )
+    before, after = worn_pair[0], changed(worn_pair[1], findings=[doubt])
+    said = "is itself to be read with care: zero drift"
+    told = [line for line in compare(before, after, details=False).caveats if said in line]
+    assert len(told) == 1
+    assert told[0].startswith("the record after")
+    assert any(said in note for note in advise([after], target=75.0).notes)
 
 
 def test_wear_of_a_face(worn: Comparison) -> None:
@@ -421,6 +463,23 @@ def test_papers_say_what_is_shared(demo) -> None:
     assert gone.visit == found.visit
     with pytest.raises(DiffbenchError, match="no build 'X'"):
         member(result, build="X")
+
+
+def test_a_rig_file_is_the_same_by_its_content_wherever_it_lay(demo) -> None:
+    """The same bytes by other names, in folders that are gone, beside another build sheet: one bench; a byte
+    of the rig edited as well: another."""
+    result: Characterisation = demo.characterisation
+
+    def elsewhere(edited: str) -> Member:
+        names = {p: f"/gone/{i}.{p.rpartition('.')[2]}" for i, p in enumerate(result.provenance.inputs)}
+        inputs = {
+            names[p]: "0" * 64 if edited and edited in p else d for p, d in result.provenance.inputs.items()
+        }
+        moved = {"inputs": inputs, "visits": [names[p] for p in result.provenance.visits]}
+        return member(changed_provenance(result, moved))
+
+    assert elsewhere("").bench == elsewhere("unit-q17").bench == member(result).bench
+    assert elsewhere("cell").bench != member(result).bench
 
 
 def test_document_is_read_back(worn: Comparison, tmp_path: Path) -> None:

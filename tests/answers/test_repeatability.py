@@ -11,7 +11,7 @@ from wear_study import Drawer, State
 
 from diffbench.answers.repeatability import Repeatability, precision, repeatability
 from diffbench.errors import FitError
-from diffbench.results import Characterisation
+from diffbench.results import Characterisation, FindingRecord
 
 
 def visits(drawer: Drawer, states: list[State], *, build: str | None = None) -> list[Characterisation]:
@@ -103,6 +103,17 @@ def test_what_is_no_repeat_is_refused(dozens: list[Characterisation]) -> None:
     facts = dozens[0].builds * 2
     with pytest.raises(FitError, match="several builds"):
         repeatability([dozens[1], dozens[0].model_copy(update={"builds": facts})])
+    pack = [dozens[0].builds[0].model_copy(update={"faces": 3})]
+    with pytest.raises(FitError, match="different faces or radii"):
+        repeatability([dozens[1], dozens[0].model_copy(update={"builds": pack})])
+
+
+def test_a_caution_of_a_repeat_goes_with_what_they_scatter_by(dozens: list[Characterisation]) -> None:
+    doubt = FindingRecord(
+        name="zero drift", severity="caveat", where="", evidence="", effect="", mend="Record a tare run."
+    )
+    found = repeatability([dozens[0].model_copy(update={"findings": [doubt]}), *dozens[1:6]])
+    assert sum("is itself to be read with care: zero drift" in line for line in found.findings) == 1
 
 
 def test_a_quantity_that_one_visit_does_not_determine_is_left_out(dozens: list[Characterisation]) -> None:

@@ -72,6 +72,16 @@ def test_leave_one_shim_out(ladder: list[Member], out: int, way: Way) -> None:
     assert found.u_Nm > inner.u_Nm or out in {1, 2}
 
 
+def test_another_pack_is_no_rung(ladder: list[Member]) -> None:
+    """As a comparison refuses it; what is another pack, and on which day, is told."""
+    facts = [ladder[1].characterisation.builds[0].model_copy(update={"faces": 3})]
+    other = replace(
+        ladder[1], characterisation=ladder[1].characterisation.model_copy(update={"builds": facts})
+    )
+    with pytest.raises(FitError, match=r"different faces or radii: 4 faces at .* 3 faces at"):
+        advise([ladder[0], other, ladder[2]], target=80.0)
+
+
 def test_a_worn_build_is_no_second_rung(ladder: list[Member]) -> None:
     """Tested again after a season, a build stands as it was seen last: what it gave before is left out, in
     either order, and told; a refit at the same distance stays beside it."""
@@ -101,6 +111,31 @@ def test_a_worn_build_is_no_second_rung(ladder: list[Member]) -> None:
         assert any("left out" in note and "of 2026-04-14" in note for note in found.notes)
     assert len(advise([*rest, worn, again], target=70.0).rungs) == 4
     assert not any("left out" in note for note in advise([*rest, worn, again], target=70.0).notes)
+
+
+@pytest.mark.parametrize(("shares", "contradicts"), [((1.0, 0.93, 1.055), True), ((1.0, 1.0, 1.0), False)])
+def test_a_new_assembly_scatters_by_no_less_than_these_did(
+    drawer_of: Callable[[int], Drawer], shares: tuple[float, ...], contradicts: bool
+) -> None:
+    """Three refits of one build on a rig that states 1.5 %, which alone moves them in the second case. Where
+    they scatter far more, the interval is the prediction interval of one more by Student's t, 4.303 s √(1 +
+    1/3) with two degrees of freedom (ISO 16269-8), within a fifth; it holds what was measured."""
+    drawer = drawer_of(23)
+    errors, force = drawer.errors(), drawer.force()
+    refits = [drawer.visit(State(spring=share), errors, force) for share in shares]
+    found = advise(refits, target=80.0, limits=(70.0, 90.0))
+    now = next(one for one in found.candidates if one.shim_m == pytest.approx(found.rungs[0].shim_m))
+    seen = [rung.preload_torque_Nm for rung in found.rungs]
+    half = 4.303 * float(np.std(seen, ddof=1)) * np.sqrt(4.0 / 3.0)
+    assert any("Student" in note for note in found.notes) == contradicts
+    assert now.chance is not None
+    if contradicts:
+        assert 0.5 * (now.high_Nm - now.low_Nm) == pytest.approx(half, rel=0.2)
+        assert all(now.low_Nm <= value <= now.high_Nm for value in seen)
+        assert now.chance < 0.9
+    else:
+        assert 0.5 * (now.high_Nm - now.low_Nm) == pytest.approx(1.96 * now.u_Nm, rel=1e-3)
+        assert now.chance > 0.9
 
 
 def test_advised_shim_is_the_right_one(ladder: list[Member]) -> None:

@@ -22,11 +22,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
 from invented_results import parameter, result, write
 from lives import Bench, Place, drawer_of
 
-from diffbench.answers import Limit, Stock, advise, compare, gravest, judge, judge_builds
+from diffbench.answers import AGAINST_THE_BENCH, Limit, Stock, advise, compare, gravest, judge, judge_builds
 from diffbench.cli import main
 from diffbench.errors import FitError
 from diffbench.history import open_history
 from diffbench.report import card_files
+from diffbench.report.judgement import judged
 from diffbench.results import Characterisation, State
 from diffbench.trend import state_by, trend_of, visits_of
 
@@ -107,6 +108,33 @@ def test_a_test_that_is_flawed_tells_nothing() -> None:
         record["findings"] = [{**flawed, "mend": ""}]
         assert judge([record]).state == state
         assert "test-flawed" in kinds(judge([record]))
+
+
+def test_a_record_that_doubts_its_own_bench_is_not_done_with() -> None:
+    """A caveat by which the recordings contradict the papers: good is said with doubt, and the step is to
+    mend the test; what was merely not tested goes with the record, and changes neither."""
+    rest = {"severity": "caveat", "where": "", "evidence": "", "effect": "", "mend": ""}
+    against, scope = visit(81.7), visit(81.7)
+    against["findings"] = [
+        {**rest, "name": name} for name in ("gain mismatch", "zero drift", "no drive samples")
+    ]
+    scope["findings"] = [{**rest, "name": "no drive samples"}]
+    found = judge([against])
+    assert (found.state, found.next_step.kind) == ("good-with-doubt", "mend-test")
+    assert found.reason.name == "gain mismatch; zero drift"
+    said = " ".join(judged(found).reasons)
+    assert "81.7 N·m" in said
+    assert "speaks against these numbers" in said
+    assert judge([scope]).next_step.kind == "nothing"
+    worse = visit(65.9)
+    worse["findings"] = against["findings"]
+    assert judge([worse]).state == "out-of-limits"
+    assert any("speaks against" in text for text in judged(judge([worse])).reasons)
+
+
+def test_what_speaks_against_a_bench_stands_on_the_page_of_checks() -> None:
+    page = (Path(__file__).parents[2] / "diffbench" / "guide" / "checks.md").read_text(encoding="utf-8")
+    assert all(f"`{name}`" in page for name in AGAINST_THE_BENCH)
 
 
 def test_what_is_limited_and_not_determined_is_asked_for() -> None:

@@ -179,7 +179,26 @@ class TestKnowledge:
         assert short.parameters["spring_force"].status == "measured"
         assert "effective_ramp_angle_drive" not in short.correlation.names
         assert short.parameters["effective_ramp_angle_drive"].status == "not-determined"
-        assert short.sheet_checks == []
+        (flanks,) = short.sheet_checks  # either flank's angle by itself gives the same friction
+        assert flanks.quantity == "friction_coefficient by the drive angle, and by the coast angle"
+        assert abs(flanks.standard_uncertainties) < 2.0
+
+    def test_angles_of_both_flanks_that_contradict_each_other_are_both_in_the_doubt(
+        self, short: Characterisation, short_visit: Any
+    ) -> None:
+        """52° stated of 57° true coast ramps, no force: at one bias, friction goes with the tangent of the
+        loading angle, so that coast alone says some 16 % less. That is told, and the intervals of friction
+        and spring force hold what either angle gives and the truth."""
+        result = short_visit.fit("coast-52", None, ('coast_angle = "57 deg"', 'coast_angle = "52 deg"'))
+        (flanks,) = result.sheet_checks
+        assert abs(flanks.standard_uncertainties) > 4.0
+        expected = np.tan(np.radians(52.0 + 4.0)) / np.tan(np.radians(57.0 + 4.0))
+        assert flanks.from_sheet / flanks.from_bench == pytest.approx(expected, rel=0.03)
+        friction, force = (result.parameters[name] for name in ("friction_coefficient", "spring_force"))
+        for value in (flanks.from_bench, flanks.from_sheet, short.value("friction_coefficient")):
+            assert friction.low < value < friction.high
+        assert force.low < 1970.344 < force.high
+        assert next(iter(friction.budget)) == "ramp angle (build sheet)"
 
     def test_loading_alone_without_a_force_gives_no_friction(self, short_visit: Any) -> None:
         """Rising torque only: loading and unloading can't be told apart, and the sheet has no force. The

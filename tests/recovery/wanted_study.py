@@ -91,6 +91,7 @@ def measured(unit: Unit, *, u: dict[str, float] | None = None, known: bool = Tru
         }
     # only what a map is made of: the rest of a characterisation plays no part here
     return Characterisation.model_construct(
+        findings=[],
         unit=unit.name,
         build=f"{unit.name}-a",
         date="2026-04-14",

@@ -242,6 +242,24 @@ def test_what_is_left_out_is_told(filled: History, visit: Visit) -> None:
     assert preload(trend_of(history, "Q17")).series.points[-1].value == 70.0
 
 
+def test_another_pack_under_one_name_is_no_course(history: History, visit: Visit) -> None:
+    """A face count edited between visits: as a comparison refuses them, neither trend nor state goes through
+    both, and trend and list say which record stands apart and what to do."""
+    paths = [visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(GOOD[:3], start=1)]
+    first = json.loads(paths[0].read_text(encoding="utf-8"))
+    first["builds"][0]["faces"] = 3
+    first["sha256"] = None
+    paths[0].write_text(json.dumps(first), encoding="utf-8")
+    history.add(paths)
+    found = trend_of(history, "Q17")
+    said = "record 1 is apart from the newest of build Q17-b: its sheet states 3 faces at 46 mm, not 4 faces"
+    assert [point.record for point in preload(found).series.points] == [2, 3]
+    assert any(said in note for note in found.notes)
+    assert found.state.visits[0].outcome is None
+    listed = CliRunner().invoke(main, ["history", "list", "--store", history.label])
+    assert said in " ".join(listed.output.split())
+
+
 def test_several_builds_in_one_record(history: History, visit: Visit) -> None:
     """Quantities with a build behind their name belong to that build."""
     path = visit("Q17-b", "2026-01-01", 0.0, 82.0, other_builds=("Q17-c",))
@@ -354,6 +372,18 @@ def test_a_jump_is_no_slope(history: History, visit: Visit) -> None:
     text = " ".join(text_of(trend_document(trend_of(history, "Q17")), 100).split())
     assert "fell at once" in text
     assert "between record 5 (2026-05-01) and record 6 (2026-06-01)" in text
+
+
+def test_a_jump_against_a_sloping_course_says_what_it_is_from(history: History, visit: Visit) -> None:
+    """81.6, 75.7, 86.1 N·m at equal steps: the line through the first two stands at 69.8 N·m at the third, so
+    that the jump is 16.3 N·m, 23 % of that, where the records themselves are 13.7 % apart. Both are told."""
+    rungs = zip((0.0, 400.0, 800.0), (81.6, 75.7, 86.1), strict=True)
+    history.add([visit("Q17-b", f"2026-0{i}-01", *pair) for i, pair in enumerate(rungs, start=1)])
+    course = preload(trend_of(history, "Q17"))
+    assert course.change is not None
+    assert course.change[0] == pytest.approx(16.3 / 69.8, abs=0.001)
+    assert "from that line, 69.8 N·m there" in course.reason
+    assert "from record to record 75.7 to 86.1 N·m, +13.7 %" in course.reason
 
 
 def test_after_a_jump_a_new_line_begins(history: History, visit: Visit) -> None:
