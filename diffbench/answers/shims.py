@@ -24,6 +24,7 @@ from diffbench.definitions import parts_of
 from diffbench.doubts import Source
 from diffbench.errors import FitError
 from diffbench.physics.disc_spring import DiscStack, stack_load
+from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import Characterisation
 from diffbench.results.conformity import SURE
 from diffbench.results.discrepancy import NORMAL_95
@@ -333,7 +334,7 @@ def _scatter_of(shims: Array, preloads: Array, stated: float, misfit: float) -> 
     )
     if explained:
         return Scatter(max(seen, course)), []
-    against = f"the rig states {100.0 * stated:.2g} %" if stated else "the rig states none"
+    against = f"the rig states {per_cent(stated)} %" if stated else "the rig states none"
     of_freedom = f"{degrees} degree{'' if degrees == 1 else 's'} of freedom"
     note = (
         f"assemblies with one shim scatter by {100.0 * seen:.2g} % here, and {against}: intervals and "

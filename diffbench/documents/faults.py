@@ -242,6 +242,9 @@ def _written(value: object) -> str:
     return f"'{value}'" if isinstance(value, str) else str(value)
 
 
+_UNITS = {"torque": "N.m", "speed": "rpm", "temperature": "degC", "time": "s"}
+
+
 def _empty(key: str, location: Location, model: type[Table], words: tuple[str, str]) -> tuple[str, str]:
     """The words for a text that a draft left empty: what it is, and how it is written."""
     table = _table_at(model, location[:-1])
@@ -250,8 +253,9 @@ def _empty(key: str, location: Location, model: type[Table], words: tuple[str, s
         return "the text is empty", words[1]
     field = fields[key]
     what, mend = _missing(key, location, model)
-    if key == "unit":  # each channel has units of its own
-        mend = 'write that of the column, as unit = "N.m", "rpm" or "degC"'
+    if key == "unit" and len(location) > 1 and location[0] == "channel":  # each has units of its own
+        own = next((unit for word, unit in _UNITS.items() if word in str(location[-2])), None)
+        mend = mend if own is None else f'write for example unit = "{own}"'
     told = what.removeprefix(f"'{key}' is missing").strip()
     mend = mend.replace("add it, for example", "write for example").replace("add ", "write ", 1)
     return f"the text is empty {told}".strip(), mend + (

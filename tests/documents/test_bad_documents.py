@@ -53,7 +53,7 @@ decimal = "," ¦ sample_rate = "100 Hz" ¦ sample_rate ¦ time column and a samp
 [channel.right_torque]
 column = "TR [Nm]"\n ¦  ¦ column ¦ 'column' is missing ¦ column = "
 column = "TR [Nm]" ¦ column = "TL" ¦ column ¦ is left_torque already ¦ name the
-sign = -1 ¦ unit = "" ¦ unit ¦ the text is empty ¦ "rpm" or "degC", or leave the key out
+sign = -1 ¦ unit = "" ¦ unit ¦ the text is empty ¦ write for example unit = "N.m", or leave the key out
 sign = -1 ¦ sign = 2 ¦ sign ¦ no known value ¦ 1 or -1
 sign = -1 ¦ at = "pinion" ¦ at ¦ an output at the unit or the wheel ¦ or leave it out
 sign = -1 ¦ values = { a = "forward" } ¦ values ¦ holds numbers ¦ leave it out
