@@ -337,7 +337,7 @@ def _scatter_of(shims: Array, preloads: Array, stated: float, misfit: float) -> 
     against = f"the rig states {per_cent(stated)} %" if stated else "the rig states none"
     of_freedom = f"{degrees} degree{'' if degrees == 1 else 's'} of freedom"
     note = (
-        f"assemblies with one shim scatter by {100.0 * seen:.2g} % here, and {against}: intervals and "
+        f"assemblies with one shim scatter by {per_cent(seen)} % here, and {against}: intervals and "
         f"chances are by what these show, with {of_freedom} (Student's t)"
     )
     return Scatter(max(seen, course), float(degrees)), [note]
