@@ -240,4 +240,4 @@ def _may_be_one(path: Path) -> bool:
         stated = _STATED.search(text)
         return stated is None or stated.group(1) not in PAPERS or stated.group(1) == _RUN_SHEET
     kind = str(raw.get("format", "")).partition("/")[0]
-    return not raw or kind == _RUN_SHEET or (kind not in PAPERS and "run" in raw)
+    return not text.strip() or kind == _RUN_SHEET or (kind not in PAPERS and "run" in raw)
