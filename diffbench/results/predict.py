@@ -309,8 +309,8 @@ def _shows(*, corrected: bool, predicted: bool) -> Shows:
 def _coarse(interpolation: MapInterpolation | None) -> list[str]:
     if interpolation is None or interpolation.locking_torque <= 2.0 * interpolation.allowed:
         return []
-    off = f"{per_cent(interpolation.locking_torque)} %"
-    return [f"corners of this law move with speed and temperature: a lookup between nodes is up to {off} off"]
+    off = per_cent(interpolation.locking_torque)
+    return [f"a lookup between nodes is up to {off} % off, which the limits do not hold: nodes are too few"]
 
 
 def _notes(characterisation: Characterisation, predicted: str | None) -> list[str]:

@@ -175,9 +175,9 @@ def nodes(held: LockingMap, twin: Twin) -> tuple[Array, Array, Array]:
 
 @pytest.mark.parametrize("twin", TWINS, ids=str)
 def test_the_map_is_true_and_its_limits_are_worth_their_width(twin: Twin, tmp_path: Path) -> None:
-    """Six tested places in seven lie inside the limits (measured: 100, 100, 97 and 42 %; they err together),
+    """Six tested places in seven lie inside the limits (measured: 100, 100, 99.6 and 42 %, erring together),
     and the preload inside its own; that the unit is none of the law's is said; and limits are no wider than
-    they have to be: of their standard uncertainty, errors are a tenth at least (0.17, 0.3, 0.8 and 2.6).
+    they have to be: of their standard uncertainty, errors are a tenth at least (0.17, 0.7, 0.9 and 2.6).
 
     The last twin misses that: its map is 0.8 % off where limits are 0.7 % wide. One cycle of a slow sweep,
     in which packs that differ turn their sign with slip, too, does not show that friction falls more steeply
@@ -190,6 +190,10 @@ def test_the_map_is_true_and_its_limits_are_worth_their_width(twin: Twin, tmp_pa
     assert np.median(np.abs(error) / true) < 0.01
     assert np.mean(np.abs(error) <= half) >= (0.35 if twin == TWINS[3] else 6.0 / 7.0)
     assert np.sqrt(np.mean((1.96 * error / half) ** 2)) > 0.1
+    assert held.document.interpolation is not None
+    coarse = held.document.interpolation.locking_torque > 2.0 * held.document.interpolation.allowed
+    assert any("which the limits do not hold" in note for note in held.document.notes) == coarse
+    assert np.prod([axis.size for axis in held.axes]) < 100_000, "a million, where every corner moves"
     told = {finding.name for finding in result.findings}
     assert "packs apart" in told
     assert (
