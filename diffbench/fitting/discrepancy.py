@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,6 +84,39 @@ class Bins:
         """Some of the bins, without their cells."""
         parts = {name: getattr(self, name)[kept] for name in self.__dataclass_fields__ if name != "of_cell"}
         return Bins(**parts, of_cell=np.zeros(0, dtype=np.int64))
+
+    # what covariances (b, b) are made of that no size moves: a search for sizes asks hundreds of times
+
+    @cached_property
+    def level(self) -> Array:
+        """Product of the locking torques [N·m²]."""
+        return np.outer(self.locking, self.locking)
+
+    @cached_property
+    def within_cycle(self) -> Array:
+        """Correlation of what is smooth along a cycle and does not come back."""
+        along = (self.place[:, None, 0] - self.place[None, :, 0]) / CYCLE_LENGTH
+        branch = self.place[:, None, 1] != self.place[None, :, 1]
+        same = self.cycle[:, None] == self.cycle[None, :]
+        return np.asarray(np.exp(-0.5 * along**2 - 0.7 * branch) * same)
+
+    @cached_property
+    def within_visit(self) -> Array:
+        """Correlation of what is smooth over the time of a visit."""
+        later = (self.time[:, None] - self.time[None, :]) / TIME_LENGTH
+        return np.asarray(np.exp(-0.5 * later**2) * (self.visit[:, None] == self.visit[None, :]))
+
+    @cached_property
+    def turning(self) -> Array:
+        """Correlation of what turns its sign with slip, smooth over the visit and over torque."""
+        along = (self.place[:, None, 0] - self.place[None, :, 0]) / CYCLE_LENGTH
+        smooth = self.within_visit + np.exp(-0.5 * along**2)
+        return np.asarray(0.5 * smooth * np.outer(self.direction, self.direction))
+
+    @cached_property
+    def smooth(self) -> Callable[[tuple[float, float, float]], Array]:
+        """By lengths: covariance of what a law leaves out by a share of one [N·m²], the last ones kept."""
+        return lru_cache(maxsize=4)(lambda lengths: kernel(self.place, self.place, 1.0, lengths) * self.level)
 
 
 @dataclass(frozen=True)
@@ -197,8 +231,6 @@ class Posterior:
     says of the discrepancy."""
 
     def __init__(self, bins: Bins, candidate: Candidate, sizes: Sizes, *, smooth: bool = True) -> None:
-        from scipy.linalg import cho_solve, cholesky, solve_triangular
-
         names = candidate.names
         active = np.array([not u.fixed or u.considered for u in names.unknowns])
         precision = np.array(
@@ -215,23 +247,32 @@ class Posterior:
         away = np.where(known, np.array(names.prior)[active] - candidate.x[active], 0.0)
         self._active, self._size, self._away = active, size, away
         self.j = j / size
-        self.y = bins.apart - j @ away
+        self.y: Array = bins.apart - j @ away
         self.noise = noise_of(bins, sizes)
         whole = self.noise + (law_of(bins, sizes) if smooth else 0.0) + drift_of(bins, sizes)
         whole = whole + odd_of(bins, sizes)
-        self.root = cholesky(whole + np.diag(1e-9 * np.diag(whole)), lower=True)
-        self._white_j = solve_triangular(self.root, self.j, lower=True)
+        whole[np.diag_indices_from(whole)] *= 1.0 + 1e-9
+        self.root: Array = np.linalg.cholesky(whole).astype(np.float64, copy=False)
+        white = _over(self.root, np.column_stack([self.j, self.y]))
+        self._white_j, self._white_y = white[:, :-1], white[:, -1]
         normal = self._white_j.T @ self._white_j + np.diag(self._precision)
-        self._normal = cholesky(normal, lower=True)
-        self.beta = cho_solve(
-            (self._normal, True), self._white_j.T @ solve_triangular(self.root, self.y, lower=True)
-        )
-        self.explained = self.without(self.y)
+        self._normal: Array = np.linalg.cholesky(normal).astype(np.float64, copy=False)
+        self._met = _over(self._normal, self._white_j.T @ self._white_y)
         self.likelihood = float(
-            -0.5 * self.y @ self.explained
+            -0.5 * (self._white_y @ self._white_y - self._met @ self._met)
             - np.sum(np.log(np.diag(self.root)))
             - np.sum(np.log(np.diag(self._normal)))
         )
+
+    @cached_property
+    def beta(self) -> Array:
+        """Of the unknowns, at a common size, what the bins correct them by (p,)."""
+        return _over(self._normal, self._met, transposed=True)
+
+    @cached_property
+    def explained(self) -> Array:
+        """The inverse covariance, the unknowns projected off, times what the bins are apart (b,)."""
+        return self.without(self.y)
 
     def of_unknowns(self, bins: Bins) -> Array:
         """What the unknowns, as these bins correct them, make of the residual of others (b,) [N·m]."""
@@ -240,31 +281,32 @@ class Posterior:
 
     def without(self, columns: Array) -> Array:
         """``M`` times columns (b,) or (b, k): the inverse covariance with the unknowns projected off."""
-        from scipy.linalg import solve_triangular
-
-        return np.asarray(solve_triangular(self.root, self.root_of(columns), lower=True, trans=1))
-
-    def beside(self, column: Array) -> Array:
-        """What the unknowns of the law leave of a column (b,)."""
-        rest = self.root_of(column)
-        return np.asarray(self.root @ rest)
+        return _over(self.root, self.root_of(columns), transposed=True)
 
     def root_of(self, columns: Array) -> Array:
         """Columns (b,) or (b, k) in units of the noise, beside the unknowns."""
-        from scipy.linalg import cho_solve, solve_triangular
+        white = _over(self.root, columns)
+        met = _over(self._normal, self._white_j.T @ white)
+        return np.asarray(white - self._white_j @ _over(self._normal, met, transposed=True))
 
-        white = solve_triangular(self.root, columns, lower=True)
-        return np.asarray(white - self._white_j @ cho_solve((self._normal, True), self._white_j.T @ white))
+
+def _over(root: Array, columns: Array, *, transposed: bool = False) -> Array:
+    """Columns (b,) or (b, k) over a lower triangle (b, b), or over its transpose.
+
+    By LAPACK itself: scipy's own checks took longer than the work.
+    """
+    from scipy.linalg.lapack import dtrtrs
+
+    found, fault = dtrtrs(root.T, columns, lower=False, trans=not transposed)
+    if fault:
+        raise np.linalg.LinAlgError("a root of a covariance is singular")
+    return np.asarray(found)
 
 
 def noise_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of what does not come back: from bin to bin, and smooth along a cycle."""
-    same = bins.cycle[:, None] == bins.cycle[None, :]
-    along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
-    branch = bins.place[:, None, 1] != bins.place[None, :, 1]
-    smooth = np.exp(-0.5 * along**2 - 0.7 * branch) * same
     rough = bins.white + sizes.bin**2 + (COARSENESS * bins.locking) ** 2
-    return np.asarray(np.diag(rough) + sizes.cycle**2 * smooth)
+    return np.asarray(np.diag(rough) + sizes.cycle**2 * bins.within_cycle)
 
 
 def least_of(sizes: Sizes) -> Sizes:
@@ -274,16 +316,14 @@ def least_of(sizes: Sizes) -> Sizes:
 
 def law_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of what the law leaves out [N·m²]."""
-    return kernel(bins.place, bins.place, sizes.law, sizes.lengths) * np.outer(bins.locking, bins.locking)
+    return sizes.law**2 * bins.smooth(sizes.lengths)
 
 
 def drift_of(bins: Bins, sizes: Sizes) -> Array:
     """Covariance (b, b) of a drift over the visit [N·m²]."""
     if sizes.drift == 0.0:
         return np.zeros((bins.apart.size, bins.apart.size))
-    same = bins.visit[:, None] == bins.visit[None, :]
-    square = ((bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH) ** 2
-    return np.asarray(sizes.drift**2 * np.exp(-0.5 * square) * same * np.outer(bins.locking, bins.locking))
+    return np.asarray(sizes.drift**2 * bins.within_visit * bins.level)
 
 
 def odd_of(bins: Bins, sizes: Sizes) -> Array:
@@ -292,10 +332,7 @@ def odd_of(bins: Bins, sizes: Sizes) -> Array:
     mean of both slip directions; with one of them alone it cannot be told."""
     if sizes.odd == 0.0:
         return np.zeros((bins.apart.size, bins.apart.size))
-    later = (bins.time[:, None] - bins.time[None, :]) / TIME_LENGTH
-    along = (bins.place[:, None, 0] - bins.place[None, :, 0]) / CYCLE_LENGTH
-    smooth = np.exp(-0.5 * later**2) * (bins.visit[:, None] == bins.visit[None, :]) + np.exp(-0.5 * along**2)
-    return np.asarray(0.5 * sizes.odd**2 * smooth * np.outer(bins.direction, bins.direction))
+    return np.asarray(sizes.odd**2 * bins.turning)
 
 
 def _misfit(bins: Bins, candidate: Candidate, missed: Array) -> float:
@@ -349,6 +386,7 @@ def sized(bins: Bins, candidate: Candidate) -> Sizes:
     noises = scale * 1.6 ** np.arange(-6, 3)
     now = Sizes(EXPECTED_LAW[0], EXPECTED_LENGTHS, 0.0, float(noises[4]), float(noises[4]))
 
+    @cache  # round after round asks for the same sizes again
     def likely(sizes: Sizes) -> float:
         return Posterior(bins, candidate, sizes).likelihood + expected(sizes)
 
@@ -518,10 +556,9 @@ def discrepancy(
     once = allowance.one_way if np.unique(bins.direction).size == 1 else 0.0
     respond, odd = _response(candidate, bins), odd_of(bins, sizes)
     lasting = law_of(bins, sizes) + drift_of(bins, sizes)
-    level = np.outer(bins.locking, bins.locking)
     # what was found in common already is part of what a bench does to a unit fitted once
-    rest = max(allowance.fitted_once**2 - float(np.mean(lasting / level)), 0.0)
-    whole = lasting + odd + (once**2 + rest) * level
+    rest = max(allowance.fitted_once**2 - float(np.mean(lasting / bins.level)), 0.0)
+    whole = lasting + odd + (once**2 + rest) * bins.level
     follows = lasting @ posterior.explained
     explained = follows + odd @ posterior.explained
     gain = 2.0 * (posterior.likelihood - least.likelihood)
