@@ -73,8 +73,13 @@ def kernel(
     """Covariance (…, m) of the relative discrepancy at places (…, 4) and (m, 4); distance in torque is that
     of its ``power``, sign kept."""
     a, b = (_scaled(place, lengths, power) for place in (one, other))
-    square = np.sum(a**2, axis=-1)[..., None] + np.sum(b**2, axis=-1) - 2.0 * a @ b.T
-    return np.asarray(size**2 * np.exp(-0.5 * np.maximum(square, 0.0)))
+    found: Array = np.sum(a**2, axis=-1)[..., None] + np.sum(b**2, axis=-1) - 2.0 * a @ b.T
+    # in place: a map asks for it at ten thousands of places
+    np.maximum(found, 0.0, out=found)
+    found *= -0.5
+    np.exp(found, out=found)
+    found *= size**2
+    return found
 
 
 def _scaled(place: Array, lengths: tuple[float, float, float], power: float) -> Array:
@@ -103,7 +108,8 @@ def left_out(
         axis=-1,
     )
     rest = np.maximum(state.size**2 - known, 0.0) + state.once**2
-    weights = value[..., None] * near - gradient @ np.array(state.response)
+    response = np.array(state.response).reshape(gradient.shape[-1], near.shape[-1])  # none may move the unit
+    weights = value[..., None] * near - gradient @ response
     doubt = np.maximum(np.sum((weights @ np.array(state.covariance)) * weights, axis=-1), 0.0)
     if not state.corrects:
         # what the law is expected to miss, and the map does not show, is doubt
@@ -140,9 +146,9 @@ def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: st
         return np.zeros((*torque.shape, len(state.mean)))
     centres, own = np.array(state.centres), (state.size, state.lengths, state.torque_power)
     sides = {"loading": (0.0,), "unloading": (1.0,)}.get(branch, (0.0, 1.0))
-    near = np.mean(
-        [kernel(places(torque, side, speed, heat, state.largest_Nm), centres, *own) for side in sides],
-        axis=0,
-    )
-    beside = np.zeros((*near.shape[:-1], len(state.mean) - len(state.centres)))
-    return np.concatenate([near, beside], axis=-1)
+    near = np.zeros((*torque.shape, len(state.mean)))
+    for side in sides:
+        near[..., : len(centres)] += kernel(
+            places(torque, side, speed, heat, state.largest_Nm), centres, *own
+        ) / len(sides)
+    return near

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,7 @@ LEAST = 1e-3
 MAY_BE_LOST = 0.06
 #: What interpolation may add to a map of which no node was tested.
 ALLOWED_UNTESTED = UNTESTED * ALLOWED
+MANY = 150  # candidates of an axis
 MOST_REFINEMENTS = 24
 MOST_IDLE = 12
 #: A map is a file that people open: where corners move with speed and temperature, as of packs that differ,
@@ -128,13 +130,17 @@ def choose_grid(
         _ladder(plan, *_profile(plans, which, law, values), allowed) for which, plan in enumerate(plans)
     ]
 
+    errors = _over_all([np.array([error for error, _ in ladder]) for ladder in ladders], np.add)
+    sizes = _over_all([np.array([nodes.size for _, nodes in ladder]) for ladder in ladders], np.multiply)
+
     def best_of(width: float) -> _Axes:
         """The smallest table whose errors along the axes sum up to no more than that."""
-        fitting = [
-            rungs for rungs in product(*ladders) if sum(error for error, _ in rungs) <= width * allowed
-        ]
-        fewest = min(fitting, key=lambda rungs: np.prod([nodes.size for _, nodes in rungs]))
-        return fewest[0][1], fewest[1][1], fewest[2][1]
+        fewest = np.where(errors <= width * allowed, sizes, np.inf).argmin()
+        one, two, three = (
+            ladder[rung][1]
+            for ladder, rung in zip(ladders, np.unravel_index(fewest, errors.shape), strict=True)
+        )
+        return one, two, three
 
     good, bad = len(_WIDTHS) - 1, -1
     while good > 0 and np.prod([axis.size for axis in best_of(_WIDTHS[good])]) > MOST_NODES:
@@ -146,6 +152,12 @@ def choose_grid(
         else:
             bad = middle
     return ChosenGrid(*_show_tested(best_of(_WIDTHS[good]), plans, region, box))
+
+
+def _over_all(rows: Sequence[NDArray[Any]], together: np.ufunc) -> NDArray[Any]:
+    """Sum or product of one number from each of three rows, in every way: a table (k, l, m)."""
+    one, two, three = rows
+    return np.asarray(together.outer(together.outer(one, two), three))
 
 
 def _ladder(plan: AxisPlan, values: Array, scale: Array, allowed: float) -> list[tuple[float, Array]]:
@@ -191,11 +203,11 @@ def fewest_nodes(plan: AxisPlan, values: Array, scale: Array, allowed: float) ->
         while nodes[-1] < stop:
             start = nodes[-1]
             good, bad = start + 1, stop + 1
-            if _chord_error(x, values, scale, start, stop) <= allowed:
+            if _keeps(x, values, scale, start, stop, allowed):
                 good = stop
             while good < stop and bad - good > 1:
                 middle = (good + bad) // 2
-                if _chord_error(x, values, scale, start, min(middle, stop)) <= allowed:
+                if _keeps(x, values, scale, start, middle, allowed):
                     good = middle
                 else:
                     bad = middle
@@ -203,45 +215,87 @@ def fewest_nodes(plan: AxisPlan, values: Array, scale: Array, allowed: float) ->
     return np.asarray(x[nodes])
 
 
-def _chord_error(x: Array, values: Array, scale: Array, start: int, end: int) -> float:
-    # a chord misses a smooth curve most near its middle: of many candidates a few tell
-    inner = np.arange(start + 1, end, max((end - start) // 12, 1))
-    if inner.size == 0:
-        return 0.0
-    share = ((x[inner] - x[start]) / (x[end] - x[start]))[:, None]
-    chord = values[start] + share * (values[end] - values[start])
-    return float((np.abs(chord - values[inner]) / scale[inner]).max())
+def _keeps(x: Array, values: Array, scale: Array, start: int, end: int, allowed: float) -> bool:
+    """Whether the chord between two candidates keeps the error."""
+
+    def within(first: int, last: int, step: int) -> bool:
+        inner = slice(first, last, step)
+        share = ((x[inner] - x[start]) / (x[end] - x[start]))[:, None]
+        apart = values[start] + share * (values[end] - values[start]) - values[inner]
+        return bool((np.abs(apart, out=apart) <= allowed * scale[inner]).all())
+
+    # a chord misses a smooth curve most near its middle: of many candidates a few tell, and the middle one
+    # mostly says of itself that it is too long
+    inner = range(start + 1, end, max((end - start) // 12, 1))
+    if not inner:
+        return True
+    middle = inner[len(inner) // 2]
+    return within(middle, middle + 1, 1) and within(inner.start, inner.stop, inner.step)
 
 
 def _profile(plans: Sequence[AxisPlan], which: int, law: Law, values: Values) -> tuple[Array, Array]:
-    """Values and limits along one axis, at a few places of the other two; and the local torque."""
-    probes = [_probes(plan) for plan in plans]
-    probes[which] = plans[which].candidates
-    torque, speed, heat = np.meshgrid(*probes, indexing="ij")
+    """Values along one axis at a few places of the other two, limits at fewer; and the local torque.
 
-    def along(table: Array) -> Array:
-        return np.moveaxis(table.reshape(torque.shape), which, 0).reshape(torque.shape[which], -1)
-
+    Limits cost twenty times what values do, and are smooth: of `MANY` candidates every second one tells them.
+    """
+    own = plans[which]
+    place, along = _lines(own.candidates, [_probes(plan) for plan in plans], which)
     columns, scales = [], []
-    place = torque.ravel(), speed.ravel(), heat.ravel()
-    for (value, low, high), (_, parted) in zip(law(*place), values(*place), strict=True):
+    for value, parted in values(*place):
         columns.append(along(value))
         scales.append(along(_local(value, parted)))
+    coarse = np.union1d(own.candidates[:: 2 if own.candidates.size > MANY else 1], own.required)
+    place, along = _lines(coarse, [_middles(plan) for plan in plans], which)
+    for (value, low, high), (_, parted) in zip(law(*place), values(*place), strict=True):
         half = np.maximum(high - value, value - low)
         if half.any():
-            columns += [along(low), along(high)]
             # a limit matters by the width that it bounds, where that is more than the torque itself
-            scales += [np.maximum(scales[-1], along(half))] * 2
+            local = np.maximum(_local(value, parted), half)
+            columns += [_between(own.candidates, coarse, along(limit)) for limit in (low, high)]
+            scales += [_between(own.candidates, coarse, along(local))] * 2
     scale = np.hstack(scales)
     return np.hstack(columns), np.maximum(scale, LEAST * scale.max())
 
 
-def _probes(plan: AxisPlan) -> Array:
-    """A handful of places along an axis: required nodes, and the middles between them."""
+def _lines(axis: Array, probes: list[Array], which: int) -> tuple[list[Array], Callable[[Array], Array]]:
+    """Places (n,) on lines along one axis through ``probes`` of the other two, and the way from numbers there
+    to a column for each line."""
+    at = [*probes[:which], axis, *probes[which + 1 :]]
+    meshed = np.meshgrid(*at, indexing="ij")
+
+    def along(table: Array) -> Array:
+        return np.moveaxis(table.reshape(meshed[0].shape), which, 0).reshape(axis.size, -1)
+
+    return [part.ravel() for part in meshed], along
+
+
+def _between(x: Array, coarse: Array, table: Array) -> Array:
+    """Columns (m, k) at places (m,) read between at places (n,)."""
+    below = np.clip(np.searchsorted(coarse, x, side="right") - 1, 0, max(coarse.size - 2, 0))
+    after = np.minimum(below + 1, coarse.size - 1)
+    width = np.where(after > below, coarse[after] - coarse[below], 1.0)
+    share = ((x - coarse[below]) / width)[:, None]
+    return np.asarray(table[below] + share * (table[after] - table[below]))
+
+
+def _few(plan: AxisPlan) -> tuple[Array, Array]:
+    """Up to five of the required nodes of an axis, the ends among them, and the middles between them."""
     at = plan.required
     if at.size > 5:
         at = at[np.unique(np.linspace(0, at.size - 1, 5).round().astype(int))]
-    return np.unique(np.concatenate([at, 0.5 * (at[1:] + at[:-1]), at[:1] + 0.1 * (at[-1:] - at[:1])]))
+    return at, 0.5 * (at[1:] + at[:-1])
+
+
+def _probes(plan: AxisPlan) -> Array:
+    """A handful of places along an axis, where values are looked at."""
+    at, middles = _few(plan)
+    return np.unique(np.concatenate([at, middles, at[:1] + 0.1 * (at[-1:] - at[:1])]))
+
+
+def _middles(plan: AxisPlan) -> Array:
+    """Fewer of them, for limits: these are widest at the ends of an axis, and narrow between."""
+    at, middles = _few(plan)
+    return np.unique(np.concatenate([at[:1], middles, at[-1:]]))
 
 
 def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, float]:
@@ -249,7 +303,7 @@ def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, f
     half their interval where that is more; where nothing was tested, of what `UNTESTED` says.
 
     Values are measured in the middle of every cell, face and edge, limits in the middle of every cell, both
-    also at places drawn by a fixed seed.
+    also at places drawn by a fixed seed. Limits go with their value: they count as off by no less.
 
     Parameters
     ----------
@@ -275,7 +329,8 @@ def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, f
         for table, true in zip(limits_at_nodes, limits, strict=True):
             found = grid.many([grid.table(table.reshape(shape))], *place)[0]
             worst = max(worst, float(np.max(np.abs(found - true) / scale)))
-    return value_error(axes, values), worst
+    of_values = value_error(axes, values)
+    return of_values, max(worst, of_values)
 
 
 def _local(value: Array, parted: Array) -> Array:

@@ -3,8 +3,9 @@ was tested, and on a flank that never opened its preload contact wide enough for
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -234,24 +235,24 @@ def _while_closed(unit: UnitQuantities) -> UnitQuantities:
 
 
 def limited_locking_torque(
-    characterisation: Characterisation, torque: Array, speed: Array, heat: Array, branch: str
+    forms: Sequence[FormAt], torque: Array, speed: Array, heat: Array, branch: str
 ) -> Limited:
-    """Value of the best form of one build's result as measured, and limits: 95 % over all forms, parting by
-    the distance from what was tested, and on a flank that was never seen at work wide enough for any ramp."""
-    tested, place = characterisation.tested, (torque, speed, heat)
+    """Value of the best form of one build's result as measured, and limits: 95 % over all ``forms``, parting
+    by the distance from what was tested, and on a flank that was never seen at work wide enough for any
+    ramp."""
+    place = (torque, speed, heat)
     best: Array | None = None
     variance = np.zeros(torque.shape)
     brackets: list[Array] = []
     parted = np.zeros(torque.shape)
-    for form in characterisation.forms:
-        at = FormAt(characterisation, form)
+    for at in forms:
         law = at.by_the_law(place, branch)
         value = at.as_measured(place, branch, law)
         if best is None:
             best = value
-            parted = parted_untested(at.unit, tested, law, place, branch)
-        variance += form.weight * (_own_variance(at, place, branch) + (value - best) ** 2)
-        if at.closed and form.weight >= LEAST_WEIGHT:
+            parted = parted_untested(at.unit, at.tested, law, place, branch)
+        variance += at.form.weight * (_own_variance(at, place, branch) + (value - best) ** 2)
+        if at.closed and at.form.weight >= LEAST_WEIGHT:
             brackets += bracket(at.unit_at(at.x), at.closed, place, branch, value)
     assert best is not None
     half = NORMAL_95 * np.sqrt(variance) + parted
@@ -264,6 +265,7 @@ class FormAt:
 
     def __init__(self, characterisation: Characterisation, form: FormState) -> None:
         self.form, self._facts = form, characterisation.facts_of(None)
+        self.tested = characterisation.tested
         self._reference = characterisation.reference
         self.x = np.array(form.values)
         self.closed = closed_flanks(characterisation, form, self.unit_at(self.x))
@@ -290,6 +292,29 @@ class FormAt:
 
         return np.maximum(law + expected_apart(state, law, moved, place, branch), 0.0)
 
+    @cached_property
+    def own_covariance(self) -> Array:
+        """Covariance (p, p) of the unknowns without what the law leaves out: that comes in by its place."""
+        covariance = np.array(self.form.covariance)
+        if self.form.discrepancy is not None and Source.LEFT_OUT in self.form.shares:
+            block = np.array(self.form.shares[Source.LEFT_OUT])
+            covariance = covariance - block @ block.T
+        return covariance
+
+    @cached_property
+    def moving(self) -> list[tuple[int, float, Array, Array]]:
+        """The unknowns that move the unit, and none of the bench or of another build: row, standard
+        deviation, and all unknowns (p,) with this one as much ahead and behind."""
+        found = []
+        deviations = np.sqrt(np.maximum(np.diag(self.own_covariance), 0.0))
+        for i in np.flatnonzero(deviations).tolist():
+            ahead, behind = self.x.copy(), self.x.copy()
+            ahead[i] += deviations[i]
+            behind[i] -= deviations[i]
+            if self.unit_at(ahead) != self.unit_at(behind):
+                found.append((i, float(deviations[i]), ahead, behind))
+        return found
+
     def while_closed(self, x: Array, place: tuple[Array, Array, Array], branch: str) -> Array:
         """The law for other unknowns; on a closed flank the closed law, in which its preload and what its
         joint lets through count as they were measured, and its ramp does not."""
@@ -306,31 +331,22 @@ class FormAt:
 
 def _own_variance(at: FormAt, place: tuple[Array, Array, Array], branch: str) -> Array:
     """Variance of the locking torque as measured by a form's own covariance and what its law leaves out."""
-    form, x, covariance = at.form, at.x, np.array(at.form.covariance)
-    if form.discrepancy is not None and Source.LEFT_OUT in form.shares:
-        block = np.array(form.shares[Source.LEFT_OUT])
-        covariance = covariance - block @ block.T  # it comes in by its place
-    value = at.while_closed(x, place, branch)
-    deviation = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    gradient = np.zeros((*value.shape, x.size))
-    for i in np.flatnonzero(deviation).tolist():
-        ahead, behind = x.copy(), x.copy()
-        ahead[i] += deviation[i]
-        behind[i] -= deviation[i]
-        if at.unit_at(ahead) == at.unit_at(behind):
-            continue  # of the bench, or of another build
-        more, less = (
-            at.while_closed(ahead, place, branch) - value,
-            value - at.while_closed(behind, place, branch),
-        )
+    value = at.while_closed(at.x, place, branch)
+    gradient = np.zeros((*value.shape, len(at.moving)))
+    for column, (_, deviation, ahead, behind) in enumerate(at.moving):
+        more = at.while_closed(ahead, place, branch) - value
+        less = value - at.while_closed(behind, place, branch)
         # the larger of both sides: at a corner of the greater-of law one of them is flat
-        gradient[..., i] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation[i]
+        gradient[..., column] = np.where(np.abs(more) >= np.abs(less), more, less) / deviation
+    rows = [i for i, *_ in at.moving]
+    covariance = at.own_covariance[np.ix_(rows, rows)]
     own: Array = np.maximum(np.sum((gradient @ covariance) * gradient, axis=-1), 0.0)
-    if form.discrepancy is None:
+    state = at.form.discrepancy
+    if state is None:
         return own
-    if form.discrepancy.joint > 0.0:
-        own = own + (form.discrepancy.joint * softened(*parts(at.unit, *place, branch))) ** 2
-    return own + left_out(form.discrepancy, value, gradient, place, branch)
+    if state.joint > 0.0:
+        own = own + (state.joint * softened(*parts(at.unit, *place, branch))) ** 2
+    return own + left_out(state.of_unknowns(rows), value, gradient, place, branch)
 
 
 def bracket(

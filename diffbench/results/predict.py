@@ -96,14 +96,16 @@ def make_map(
     tested = characterisation.tested
 
     # nodes stand where the law and the limits ask for them: a correction is smooth, and small beside these
-    by_the_law = characterisation.model_copy(update={"forms": [_alone(f) for f in characterisation.forms]})
+    forms = _forms_at(characterisation)
+    by_the_law = _forms_at(
+        characterisation.model_copy(update={"forms": [_alone(f) for f in characterisation.forms]})
+    )
 
-    def law(of: Characterisation, torque: Array, speed: Array, heat: Array) -> list[Limited]:
+    def law(of: list[FormAt], torque: Array, speed: Array, heat: Array) -> list[Limited]:
         return [limited_locking_torque(of, torque, speed, heat, b) for b in SIDES]
 
-    def values(of: Characterisation, torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
-        at = FormAt(of, of.forms[0])
-        place = (torque, speed, heat)
+    def values(of: list[FormAt], torque: Array, speed: Array, heat: Array) -> list[tuple[Array, Array]]:
+        at, place = of[0], (torque, speed, heat)
         found = []
         for b in SIDES:
             law = at.by_the_law(place, b)
@@ -124,13 +126,15 @@ def make_map(
         (tested.torque_ends("loading"), tested.speed_ends, tested.temperature_ends),
         allowed,
     )
-    value_error, limit_error = interpolation_error(
-        grid.axes, partial(law, characterisation), partial(values, characterisation)
-    )
+    value_error, limit_error = interpolation_error(grid.axes, partial(law, forms), partial(values, forms))
     interpolation = MapInterpolation(
         allowed=allowed, locking_torque=value_error, limits=limit_error, tested_not_shown=grid.lost
     )
     return map_on(characterisation, grid.axes, build=build, interpolation=interpolation, predicted=predicted)
+
+
+def _forms_at(characterisation: Characterisation) -> list[FormAt]:
+    return [FormAt(characterisation, form) for form in characterisation.forms]
 
 
 def _alone(form: FormState) -> FormState:
@@ -158,11 +162,12 @@ def map_on(
     characterisation = characterisation.of_build(build)
     torque, speed, heat = np.meshgrid(*axes, indexing="ij")
     held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
-    best = FormAt(characterisation, characterisation.forms[0])
+    forms = _forms_at(characterisation)
+    best = forms[0]
     corrected = best.form.discrepancy is not None and best.form.discrepancy.corrects
     by_the_law: dict[str, Any] = {}
     for branch in (*SIDES, "mean"):
-        limited = limited_locking_torque(characterisation, torque, speed, heat, branch)
+        limited = limited_locking_torque(forms, torque, speed, heat, branch)
         inside = characterisation.tested.covers(torque, speed, heat, branch) & (predicted is None)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
