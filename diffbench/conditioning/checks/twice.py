@@ -45,12 +45,11 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
     table = np.ascontiguousarray(np.stack([channels[name] for name in sorted(channels)], axis=1))
     digits = _digits(channels)
     places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
-    found = []
-    for place in places.tolist():
-        rows = table[place : place + ROWS]
-        if np.unique(rows, axis=0).shape[0] > ROWS // 2:
-            found.append(hash(rows.tobytes()))
-    return found
+    # no minus on a zero: that is the same reading
+    told = _digits({name: values + 0.0 for name, values in channels.items()})
+    rows = np.sort(np.lib.stride_tricks.sliding_window_view(told, ROWS)[places], axis=1)
+    moves = 1 + np.count_nonzero(rows[:, 1:] != rows[:, :-1], axis=1) > ROWS // 2
+    return [hash(table[place : place + ROWS].tobytes()) for place in places[moves].tolist()]
 
 
 def _digits(channels: Mapping[str, Array]) -> NDArray[np.uint64]:
