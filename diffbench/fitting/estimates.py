@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from itertools import pairwise
 
 import numpy as np
@@ -216,10 +216,13 @@ def _preload_torque(model: LockingModel, build: int) -> Quantity:
 
 def _locking_effect(model: LockingModel, build: int, torque: float, x: Array) -> float:
     reference = model.reference
-    locking = steady_locking_torque(
-        unit_quantities(model, x, build), torque, reference.speed_difference, reference.temperature, "loading"
-    )
-    return float(locking) / abs(torque)
+    unit = unit_quantities(model, x, build)
+    return _locking_of(unit, torque, reference.speed_difference, reference.temperature) / abs(torque)
+
+
+@lru_cache(maxsize=128)  # most unknowns are of the bench and move no unit; two quantities ask for the same
+def _locking_of(unit: UnitQuantities, torque: float, speed: float, heat: float) -> float:
+    return float(steady_locking_torque(unit, torque, speed, heat, "loading"))
 
 
 def _product(names: Names, one: str, other: str, x: Array) -> float:

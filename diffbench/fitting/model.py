@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -114,6 +114,11 @@ class Thrust:
     coast: Array
     input_torque: Array
 
+    @cached_property
+    def means(self) -> tuple[Array, Array]:
+        """Of both over the places (c,): all that a law sees under which preload and ramps add."""
+        return self.drive.mean(axis=0), self.coast.mean(axis=0)
+
 
 @dataclass(frozen=True)
 class Form:
@@ -167,7 +172,9 @@ class LockingModel:
         self._delay = np.where(data.sliding, data.locking_slope / slow, 0.0)
         self._measured_plate = np.isfinite(data.plate)
         self._oil = np.where(np.isfinite(data.oil), data.oil, reference.temperature)
-        sources = [f"error:{source.key}" for source in data.sources]
+        # many errors are of the torque difference alone, and leave the ramps as they are
+        self._on_ramps = np.flatnonzero(data.effect_input.any(axis=1))
+        sources = [f"error:{data.sources[row].key}" for row in self._on_ramps.tolist()]
         begins = [name for _, name in begun if name in names]
         moving = [*sharing.drive_ratios, *sharing.coast_ratios, *begins]
         moving += PACKS_APART if data.apart is not None else ()
@@ -221,8 +228,8 @@ class LockingModel:
         """Thrust torque of each flank, from the history of the input torque."""
         data = self.data
         cell, turn = data.input_torque, data.turn_torque
-        if self.source_index.size:
-            correction = self.errors(x) @ data.effect_input
+        if self._on_ramps.size:
+            correction = self.errors(x)[self._on_ramps] @ data.effect_input[self._on_ramps]
             cell, turn = cell + correction, turn + correction[data.turn_near]
         torque, turns = cell + self._places, np.stack([turn, turn])
         if data.apart is not None:
@@ -342,10 +349,11 @@ class LockingModel:
         """What presses the plates, as locking torque at the reference friction (c,) [N·m]."""
         thrust = self.thrust(x)
         preload, drive, coast = self._strengths(x)
-        ramp = drive * thrust.drive + coast * thrust.coast
         law, values = self.form.preload, self.names.values(x, self.form.preload.unknowns)
         if law.linear:
-            return _for_reading(law.load(preload, ramp.mean(axis=0), values))
+            on_drive, on_coast = thrust.means
+            return _for_reading(law.load(preload, drive * on_drive + coast * on_coast, values))
+        ramp = drive * thrust.drive + coast * thrust.coast
         return _for_reading(law.load(preload, ramp, values).mean(axis=0))
 
     def parts(self, x: Array) -> tuple[Array, Array, Array]:
@@ -424,7 +432,7 @@ class LockingModel:
             fixed = factor * law.load(preload, ramp, names.values(x, law.unknowns)).mean(axis=0)
         else:
             fixed = np.zeros_like(factor)
-            loads = (factor, factor * thrust.drive.mean(axis=0), factor * thrust.coast.mean(axis=0))
+            loads = (factor, *(factor * mean for mean in thrust.means))
             for (part, stems), load in zip(self.sharing.strengths, loads, strict=True):
                 made |= {name: load * (self._of_cell[part] == i) for i, name in enumerate(stems)}
             made |= self._refit_columns(x, made)

@@ -82,8 +82,9 @@ class _Surface:
 
     def slopes(self, point: _Point) -> Array:
         names = self.problem.names
-        self.evaluations += point.x.size + 1
-        return forward_jacobian(self.problem.residual, point.x, self.step, names.low, names.high)
+        self.evaluations += point.x.size
+        residual = self.problem.residual
+        return forward_jacobian(residual, point.x, point.residual, self.step, names.low, names.high)
 
     def on_bound(self, x: Array) -> bool:
         """Whether an unknown that moves the quantity has come to its bound."""

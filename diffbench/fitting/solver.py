@@ -100,17 +100,17 @@ def jacobian(
 
 
 def forward_jacobian(
-    function: Callable[[Array], Array], x: Array, step: Array, low: Array, high: Array
+    function: Callable[[Array], Array], x: Array, base: Array, step: Array, low: Array, high: Array
 ) -> Array:
-    """One-sided differences: half the cost, good enough to search by."""
+    """One-sided differences from ``base`` (n,), the function at ``x``: half the cost, good enough to search
+    by."""
     towards = np.where(x + step <= high, step, np.where(x - step >= low, -step, high - x))
-    base = function(x)
-    columns = []
-    for i in range(x.size):
+    found = np.zeros((base.size, x.size))
+    for i in np.flatnonzero(towards).tolist():
         moved = x.copy()
         moved[i] += towards[i]
-        columns.append((function(moved) - base) / towards[i] if towards[i] != 0 else np.zeros_like(base))
-    return np.stack(columns, axis=1)
+        found[:, i] = (function(moved) - base) / towards[i]
+    return found
 
 
 @dataclass(frozen=True)
@@ -201,7 +201,8 @@ class _Projected:
             x, linear = _eliminated(self._problem, self.at(parameters))
         step = np.zeros_like(x)
         step[free] = np.maximum(1e-4 * np.abs(x[free]), 1e-6)
-        rows = forward_jacobian(self._problem.with_priors, x, step, names.low, names.high)[:, free]
+        base = self._problem.with_priors(x)
+        rows = forward_jacobian(self._problem.with_priors, x, base, step, names.low, names.high)[:, free]
         if linear is None:
             return rows
         place = x[linear.solved]
@@ -275,7 +276,8 @@ def polish(
     residual = problem.with_priors(x)
     cost = 0.5 * float(residual @ residual)
     damping, evaluations, converged, reason = 1e-6, 1, False, "the step limit was reached"
-    data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
+    count = residual.size - len(prior_rows)
+    data_jacobian = forward_jacobian(problem.residual, x, residual[:count], step, low, high)
     evaluations += x.size
     for _ in range(limit):
         full = np.vstack([data_jacobian, prior_rows])
@@ -310,10 +312,11 @@ def polish(
         if size < 1e-6 or gain <= 1e-9 * cost:
             converged, reason = True, "the last step changed nothing that matters"
             break
-        data_jacobian = forward_jacobian(problem.residual, x, step, low, high)
+        data_jacobian = forward_jacobian(problem.residual, x, residual[:count], step, low, high)
         evaluations += x.size
-    plain = problem.residual(x)
-    found = Solution(x, cost, plain, data_jacobian, converged, _at_bound(names, x), evaluations, reason)
+    found = Solution(
+        x, cost, residual[:count], data_jacobian, converged, _at_bound(names, x), evaluations, reason
+    )
     return found if on_the_way else _looked_at(problem, found, step)
 
 

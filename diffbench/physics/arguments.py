@@ -32,8 +32,9 @@ def positive(name: str, value: ArrayLike) -> Floats:
     """
     array = floats(value)
     # not by np.all, whose wrapper costs more than the comparison: this is called tens of thousands of times
-    if not (array > 0.0).all():
-        raise ValueError(f"{name} must be positive, got {_first(array, array > 0.0)}")
+    good = array > 0.0
+    if not (good.all() if array.ndim else good):
+        raise ValueError(f"{name} must be positive, got {_first(array, good)}")
     return array
 
 
@@ -46,8 +47,9 @@ def not_negative(name: str, value: ArrayLike) -> Floats:
         An element is negative or not a number.
     """
     array = floats(value)
-    if not (array >= 0.0).all():
-        raise ValueError(f"{name} must not be negative, got {_first(array, array >= 0.0)}")
+    good = array >= 0.0
+    if not (good.all() if array.ndim else good):
+        raise ValueError(f"{name} must not be negative, got {_first(array, good)}")
     return array
 
 
