@@ -151,9 +151,8 @@ class LockingModel:
         self.reference_sliding = float(sliding_speed(reference.speed_difference, reference.effective_radius))
         begun = [(k, f"ramp_start[{k}]") for k in range(data.segment_torque.size)]
         self._start_segment = np.array([k for k, name in begun if name in names], dtype=np.int64)
-        self._start_index = np.array(
-            [names.position[name] for _, name in begun if name in names], dtype=np.int64
-        )
+        begins = [name for _, name in begun if name in names]
+        self._start_index = np.array([names.position[name] for name in begins], dtype=np.int64)
         self._places = np.ascontiguousarray(data.places)
         at_places = {name: np.array([getattr(p, name) for p in sharing.places]) for name in REFIT_PARTS}
         self._of_cell = {name: places[data.visit] for name, places in at_places.items()}
@@ -175,7 +174,6 @@ class LockingModel:
         # many errors are of the torque difference alone, and leave the ramps as they are
         self._on_ramps = np.flatnonzero(data.effect_input.any(axis=1))
         sources = [f"error:{data.sources[row].key}" for row in self._on_ramps.tolist()]
-        begins = [name for _, name in begun if name in names]
         moving = [*sharing.drive_ratios, *sharing.coast_ratios, *begins]
         moving += PACKS_APART if data.apart is not None else ()
         first = np.searchsorted(data.turn_before, np.arange(data.turn_torque.size))
