@@ -163,10 +163,12 @@ def chosen(folder: str, count: int, seed: int, changed: dict[str, set[int]] | No
     return sorted(picked, key=lambda mutant: (mutant.file, mutant.line, mutant.start))
 
 
-def room_of(folder: str) -> str:
-    """The key of `COVERED_BY`: the folder directly below the package, or ``.``."""
-    first = Path(folder).parts[:1]
-    return "." if not first or first[0].endswith(".py") else first[0]
+def tests_of(folder: str) -> list[str]:
+    """What a part of the package is held against: tests, and the examples in its docstrings."""
+    package, first = ROOT / "diffbench", Path(folder).parts[:1]
+    room = "." if not first or first[0].endswith(".py") else first[0]
+    examples = sorted(package.glob("*.py")) if room == "." else [package / room]
+    return [*COVERED_BY.get(room, (f"tests/{room}",)), *(str(one.relative_to(ROOT)) for one in examples)]
 
 
 def reasons() -> dict[tuple[str, str, str], str]:
@@ -312,9 +314,7 @@ def main() -> int:
     if arguments.list:
         print("\n".join(map(str, mutants)))
         return 0
-    tests = arguments.tests or COVERED_BY.get(
-        room_of(arguments.folder), (f"tests/{room_of(arguments.folder)}",)
-    )
+    tests = arguments.tests or tests_of(arguments.folder)
     for name in LOADED:
         importlib.import_module(name)
     known, fates = reasons(), []
