@@ -2,8 +2,8 @@
 
 Runs the tests once, each as a context of coverage, and names those that came by the line, quickest first;
 without ``--line``, the lines of ``--tests`` that none came by. What a shared fixture runs counts for every
-test that asks for the fixture; what is read on import, for those that come by whatever uses it. What runs in
-a process of its own is not seen. Exit status 1 where nothing came by.
+test that asks for the fixture; what is read on import or kept by a cache, for those that come by its uses.
+What runs in a process of its own is not seen. Exit status 1 where nothing came by.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import json
 import os
 import sys
 from collections import Counter, defaultdict
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -23,15 +23,15 @@ import coverage
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
+KEPT = ("cache", "cached_property")  # what these decorate runs for the test that asks first
 Place = tuple[str, int]  # file below the source, line
 
 
 class Contexts:
     """A plugin: what runs within a test is the test's, what sets up a shared fixture is the fixture's."""
 
-    def __init__(self, measured: coverage.Coverage, source: Path) -> None:
+    def __init__(self, measured: coverage.Coverage) -> None:
         self._measured = measured
-        self._below = str(source.resolve()) + os.sep
         self._inner = [""]
         self._charged = ""
         self._began = _processor_seconds()
@@ -66,13 +66,8 @@ class Contexts:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, object, object]:
-        """Around each test; what a cache keeps would count for the first test alone."""
+        """Around each test."""
         self.items.append(item)
-        for module in list(sys.modules.values()):
-            if (getattr(module, "__file__", None) or "").startswith(self._below):
-                for kept in list(vars(module).values()):
-                    if callable(getattr(type(kept), "cache_clear", None)):
-                        kept.cache_clear()
         return (yield from self._within(item.nodeid))
 
     @pytest.hookimpl(wrapper=True)
@@ -116,19 +111,21 @@ class Index:
         if module is None or line not in module.bound:
             return []
         if line in module.inside:
-            return self._by({(file, one) for one in module.statement(line)})
-        return self._by(self._uses_of(file, line)) or self._by({(file, one) for one in module.inside})
+            places = {(file, one) for one in module.statement(line)}
+            return self._by(places | self._uses_of(module.kept.get(line, ())))
+        alike = {(file, one) for one in module.inside if module.bound[one] == module.bound[line]}
+        everything = {(file, one) for one in module.inside}
+        return self._by(alike | self._uses_of(module.bound[line])) or self._by(everything)
 
     def _by(self, places: set[Place]) -> list[str]:
         contexts = {one for file, line in places for one in self.lines.get(file, {}).get(line, ())}
         tests = {test for one in contexts for test in self.asking.get(one, [one])}
         return sorted(tests & self.seconds.keys(), key=lambda test: (self.seconds[test], test))
 
-    def _uses_of(self, file: str, line: int) -> set[Place]:
-        """Lines within functions that use, directly or by other names, what a line binds on import."""
-        bound = self._modules[file].bound
-        found = {(file, one) for one in self._modules[file].inside if bound.get(one) == bound.get(line)}
-        waiting, seen = set(bound.get(line, ())), set[str]()
+    def _uses_of(self, names: Iterable[str]) -> set[Place]:
+        """Lines within functions that use a name, directly or by others that are bound by it on import."""
+        found: set[Place] = set()
+        waiting, seen = set(names), set[str]()
         while waiting:
             name = waiting.pop()
             seen.add(name)
@@ -154,12 +151,14 @@ class Index:
 
 
 class Module:
-    """Of one module, by line: what runs within functions, and which names a statement outside binds."""
+    """Of one module, by line: what runs within functions, those that keep what they return by name, and which
+    names a statement outside binds."""
 
     def __init__(self, tree: ast.Module) -> None:
         self._tree = tree
         self.inside: set[int] = set()
         self.bound: dict[int, tuple[str, ...]] = {}
+        self.kept: dict[int, tuple[str, ...]] = {}
         for top in tree.body:
             targets = getattr(top, "targets", [getattr(top, "target", None)])
             names = [one.id for one in targets if isinstance(one, ast.Name)]
@@ -167,7 +166,10 @@ class Module:
             self.bound.update(dict.fromkeys(_span(top), tuple(names)))
         for node in ast.walk(tree):
             if isinstance(node, ast.FunctionDef):
-                self.inside.update(line for part in node.body for line in _span(part))
+                lines = {line for part in node.body for line in _span(part)}
+                self.inside |= lines
+                if any(word in ast.unparse(one) for one in node.decorator_list for word in KEPT):
+                    self.kept.update(dict.fromkeys(lines, (node.name,)))
 
     def statement(self, line: int) -> range:
         """Lines of the innermost statement around one; of one with a body, its head."""
@@ -202,7 +204,7 @@ def _span(node: ast.stmt) -> range:
 def index_of(tests: list[str], source: Path) -> tuple[coverage.Coverage, Index]:
     """The tests run, with every line of ``source`` by test."""
     measured = coverage.Coverage(data_file=None, source=[str(source)], config_file=False)
-    plugin = Contexts(measured, source)
+    plugin = Contexts(measured)
     words = ["-n", "0", "-q", "-p", "no:cacheprovider", *tests]
     measured.start()
     try:
