@@ -16,26 +16,22 @@ import ast
 import importlib
 import itertools
 import json
-import math
 import os
 import random
 import re
-import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 
-import pytest
-
 sys.path.insert(0, str(Path(__file__).parent))
 
 from index import Index  # the path above comes first
 from planted import ROOT, copy_of  # same
+from trial import Trials  # same
 
 #: Tests of a folder of the package, quick ones first; else the folder of tests of the same name.
 COVERED_BY = {
@@ -213,62 +209,14 @@ def within(seconds: float, tests: Sequence[str], index: Index) -> list[str]:
     return [test for i, (test, of) in enumerate(zip(tests, sums, strict=True)) if of <= seconds or i == 0]
 
 
-class Chosen:
-    """A plugin: only these tests, those of a file together where they take about as long."""
-
-    def __init__(self, seconds: dict[str, float]) -> None:
-        self._rank = {
-            test: (round(math.log(max(of, 0.05), 4)), test.partition("::")[0], of)
-            for test, of in seconds.items()
-        }
-
-    @pytest.hookimpl(trylast=True)
-    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        """After all others have ordered them."""
-        chosen = [item for item in items if item.nodeid in self._rank]
-        items[:] = sorted(chosen, key=lambda item: self._rank[item.nodeid])
-
-
-def pass_all(folder: Path, seconds: dict[str, float]) -> bool:
-    """Whether tests of a copy pass in a process that has loaded all libraries already; what hangs is ended
-    after several times their ``seconds`` and passes nothing."""
-    child = os.fork()
-    if child == 0:
-        os.setsid()
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 1)
-        os.dup2(nowhere, 2)
-        os.chdir(folder)
-        os.environ["PYTHONPATH"] = str(folder)
-        sys.path.insert(0, str(folder))
-        sys.dont_write_bytecode = True
-        files = sorted({test.partition("::")[0] for test in seconds})
-        words = ["-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--hypothesis-seed=0"]
-        try:
-            words += ["--basetemp", f"{folder.parent}/tmp", *files]
-            os._exit(int(pytest.main(words, plugins=[Chosen(seconds)])))
-        finally:
-            os._exit(3)
-    end = time.monotonic() + 30.0 + 10.0 * sum(seconds.values())
-    while True:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status) in (0, pytest.ExitCode.NO_TESTS_COLLECTED)
-        if time.monotonic() > end:
-            os.killpg(child, signal.SIGKILL)
-            os.waitpid(child, 0)
-            return False
-        time.sleep(0.05)
-
-
-def fate_of(mutant: Mutant, folder: Path, seconds: dict[str, float]) -> str:
+def fate_of(mutant: Mutant, folder: Path, trials: Trials, seconds: dict[str, float]) -> str:
     """``killed`` or ``survived`` by tests in a copy, which is left as it was."""
     path = folder / "diffbench" / mutant.file
     source, then = path.read_bytes(), path.stat().st_mtime
     path.write_bytes(source[: mutant.start] + mutant.new.encode() + source[mutant.end :])
     os.utime(path, (0, next(TIMES)))
     try:
-        return "survived" if pass_all(folder, seconds) else "killed"
+        return "survived" if trials.pass_all(path, seconds) else "killed"
     finally:
         path.write_bytes(source)
         os.utime(path, (then, then))
@@ -321,10 +269,11 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as made:
         folder = copy_of(ROOT, Path(made) / "copy")
         index = indexed(folder, tests)
+        trials = Trials(folder, tests)
         for mutant in mutants:
             asked = within(arguments.seconds, noticing(mutant, index), index)
             fate = (
-                fate_of(mutant, folder, {test: index.seconds[test] for test in asked})
+                fate_of(mutant, folder, trials, {test: index.seconds[test] for test in asked})
                 if asked
                 else "survived"
             )
@@ -333,6 +282,7 @@ def main() -> int:
             fates.append({**asdict(mutant), "fate": fate, "tests": len(asked), "reason": why})
             if not arguments.json:
                 print(f"{fate:9} {len(asked):4} {mutant}{'  : ' + why if why else ''}", flush=True)
+        trials.close()
     # one that changes nothing can be killed by nothing: it is not decided
     decided = [one for one in fates if not str(one["reason"]).startswith("equivalent")]
     killed = sum(one["fate"] == "killed" for one in decided)

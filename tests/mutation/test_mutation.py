@@ -13,8 +13,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 from index import Index  # the path above comes first
-from mutate import ROOT, Chosen, mutants_of, reasons  # same
+from mutate import ROOT, mutants_of, reasons  # same
 from planted import PLANTED, plant  # same
+from trial import Chosen  # same
 
 SOURCE = '''"""Text with 3 and a < b."""
 LIMIT: float = 0.5
@@ -166,3 +167,25 @@ def test_only_the_chosen_run_and_the_quickest_first() -> None:
         items
     )
     assert [item.nodeid for item in items] == ["a::three", "a::one", "b::two", "a::slow"]
+
+
+def test_a_change_is_tried_where_the_tests_are_held_and_once_more_from_the_start(tmp_path: Path) -> None:
+    """A function's code is exchanged; a constant, read on import, is not: that is tried anew."""
+    (tmp_path / "copy").mkdir()
+    halves, tests = tmp_path / "copy/halves.py", "test_halves.py"
+    halves.write_text(HALVES, encoding="utf-8")
+    (tmp_path / "copy" / tests).write_text(TESTS_OF_HALVES, encoding="utf-8")
+    script = f"""
+import sys, pathlib
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from trial import Trials
+path = pathlib.Path({str(halves)!r})
+source = path.read_text()
+trials = Trials(path.parent, ["{tests}"])
+for old, new in (("x / HALF", "x * HALF"), ("HALF = 2", "HALF = 3"), ("x < 0", "x < 1e-9"), ("", "")):
+    path.write_text(source.replace(old, new, 1))
+    print(trials.pass_all(path, {{"{tests}::test_up": 0.1, "{tests}::test_first": 0.2}}))
+trials.close()
+"""
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, encoding="utf-8", check=True)
+    assert ran.stdout.split() == ["False", "False", "True", "True"]
