@@ -167,14 +167,27 @@ def tests_of(folder: str) -> list[str]:
     return [*COVERED_BY.get(room, (f"tests/{room}",)), *(str(one.relative_to(ROOT)) for one in examples)]
 
 
-def reasons() -> dict[tuple[str, str, str], str]:
-    """Of known survivors: (file, old, new) -> why no test is wanted."""
+def code_at(mutant: Mutant) -> str:
+    """The line of a change, as it stands."""
+    lines = (ROOT / "diffbench" / mutant.file).read_text(encoding="utf-8").splitlines()
+    return lines[mutant.line - 1].strip()
+
+
+def reasons() -> dict[tuple[str, str, str, str], str]:
+    """Of known survivors: (file, line as it stands or nothing, old, new) -> why no test is wanted."""
     found = {}
     for line in (Path(__file__).parent / "survivors.txt").read_text(encoding="utf-8").splitlines():
         if line.strip() and not line.startswith("#"):
-            file, old, new, why = (part.strip() for part in line.split(" | "))
-            found[file, old, new] = why
+            rest, old, new, why = (part.strip() for part in line.rsplit(" | ", 3))
+            file, _, code = (part.strip() for part in rest.partition(" | "))
+            found[file, code, old, new] = why
     return found
+
+
+def reason_of(mutant: Mutant, known: dict[tuple[str, str, str, str], str]) -> str:
+    """Why none is wanted for a change, or nothing."""
+    keys = ((mutant.file, code, mutant.old, mutant.new) for code in (code_at(mutant), ""))
+    return next((known[key] for key in keys if key in known), "")
 
 
 def near(mutant: Mutant, tests: Sequence[str]) -> list[str]:
@@ -277,7 +290,7 @@ def main() -> int:
                 if asked
                 else "survived"
             )
-            why = known.get((mutant.file, mutant.old, mutant.new), "") if fate == "survived" else ""
+            why = "" if fate == "killed" else reason_of(mutant, known)
             why = why or ("" if asked else UNSEEN)
             fates.append({**asdict(mutant), "fate": fate, "tests": len(asked), "reason": why})
             if not arguments.json:
