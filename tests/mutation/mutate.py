@@ -36,7 +36,12 @@ from trial import Trials  # same
 #: Tests of a folder of the package, quick ones first; else the folder of tests of the same name.
 COVERED_BY = {
     "fitting": ("tests/contract/test_numbers.py", "tests/fitting"),
-    "results": ("tests/predict", "tests/contract/test_maps.py"),
+    "results": (
+        "tests/predict",
+        "tests/published/test_conformance.py",
+        "tests/published/test_decision_rule.py",
+        "tests/contract/test_maps.py",
+    ),
     "physics": ("tests/physics", "tests/published"),
     ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
 }
