@@ -46,6 +46,7 @@ COVERED_BY = {
     ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
 }
 CHEAP = 5.0  # seconds of the processor; a test of processes is asked for each change that it is near to
+GUARD = 1e-5
 UNSEEN = "not run by any test"
 TIMES = itertools.count(
     1_000_000_000
@@ -122,9 +123,17 @@ def _changes(node: ast.AST) -> Iterator[tuple[ast.expr, str]]:
     elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
         yield node, repr(not node.value)
     elif isinstance(node, ast.Constant) and isinstance(node.value, int | float):
-        yield node, repr(node.value + 1 if isinstance(node.value, int) else node.value * 1.1 or 0.1)
+        yield node, repr(_another(node.value))
     elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) != "None":
         yield node.value, "None"
+
+
+def _another(number: float) -> float:
+    """A whole number one further, another by a tenth; what keeps from dividing by zero, so large that it
+    shows: by a tenth more it would do the same."""
+    if isinstance(number, int):
+        return number + 1
+    return 0.01 if 0.0 < abs(number) < GUARD else number * 1.1 or 0.1
 
 
 def _of_text(node: ast.BinOp) -> bool:

@@ -25,7 +25,7 @@ def larger(a: int, b: int = 2) -> bool:
     """Whether 1 < 2."""
     if not a or f"{a + 1}":
         return a * 3 >= b - LIMIT
-    return None
+    return max(1e-9, None)
 '''
 
 
@@ -44,6 +44,8 @@ def test_what_decides_is_changed_and_what_is_told_is_not(tmp_path: Path) -> None
         (8, "a * 3", "((a) / (3))"),
         (8, "b - LIMIT", "((b) + (LIMIT))"),
         (8, "3", "4"),
+        (9, "max(1e-9, None)", "None"),
+        (9, "1e-9", "0.01"),
     }
     source = path.read_bytes()
     for one in found:
