@@ -64,20 +64,34 @@ READ = {
         1609.344: "mi|miles",
     },
     "force": {1.0: "N|n", 1e3: "kN|KN", 10.0: "daN", POUND_FORCE: "lbf|LBF", GRAVITY: "kgf|kp"},
-    "mass": {1.0: "kg|KG|Kg", 1e-3: "g", POUND: "lb|lbs|lbm"},
+    "mass": {1.0: "kg|KG|Kg", 1e-3: "g", POUND: "lb|lbs|lbm", POUND / 16: "oz"},
     "inertia": {
         1.0: "kg.m^2|kg·m²|kgm²|kg m2|kg-m^2|kg*m**2|N.m.s²",
         1e-4: "kg.cm^2|kg·cm²",
+        1e-6: "kg·mm²",
+        1e-3: "g·m²",
+        1e-7: "g.cm^2",
         POUND * FOOT**2: "lb.ft^2|lbm·ft²",
+        POUND * INCH**2: "lb.in^2",
         POUND_FORCE * FOOT: "lbf.ft.s²|slug.ft^2",
+        POUND_FORCE * INCH: "lbf.in.s²",
     },
     "kinematic_viscosity": {1e-6: "mm²/s|mm2/s|mm^2/s|mm**2/s|cSt|CST", 1.0: "m²/s|m^2/s", 1e-4: "St"},
-    "angle": {math.pi / 180: "deg|°|º|degrees", 1.0: "rad", 1e-3: "mrad"},
-    "stiffness": {1e3: "N/mm|kN/m", 1.0: "N/m", POUND_FORCE / INCH: "lbf/in"},
+    "angle": {math.pi / 180: "deg|°|º|degrees", 1.0: "rad", 1e-3: "mrad", 2 * math.pi: "turns"},
+    "stiffness": {
+        1e3: "N/mm|kN/m",
+        1.0: "N/m",
+        1e4: "daN/mm",
+        1e6: "kN/mm|N/µm",
+        GRAVITY * 1e3: "kgf/mm",
+        POUND_FORCE / INCH: "lbf/in",
+    },
+    "acceleration": {1.0: "m/s²|m.s-2", GRAVITY: "g"},
     "pressure": {
         1e5: "bar|Bar|BAR",
         1e3: "kPa|KPA",
         1e6: "MPa|MPA|N/mm²",
+        1.0: "Pa",
         100.0: "mbar|hPa",
         POUND_FORCE / INCH**2: "psi|PSI|lbf/in²",
         GRAVITY * 1e4: "kgf/cm²",
@@ -88,10 +102,16 @@ READ = {
         1e-6: "N·m/MPa",
         POUND_FOOT * INCH**2 / POUND_FORCE: "lbf.ft/psi",
     },
-    "speed": {1.0: "m/s|m·s⁻¹", 1 / 3.6: "km/h|kph|km·h⁻¹", 1609.344 / 3600: "mph"},
+    "speed": {
+        1.0: "m/s|m·s⁻¹",
+        1 / 3.6: "km/h|kph|km·h⁻¹",
+        1609.344 / 3600: "mph",
+        1e-3: "mm/s",
+        FOOT: "ft/s",
+    },
     "heat_capacity": {1.0: "J/K|J/°C", 1e3: "kJ/K"},
     "specific_heat_capacity": {1.0: "J/(kg.K)|J/(kg K)|J/(kg·K)|J/kg/K|J/kgK", 1e3: "kJ/(kg K)|J/(g K)"},
-    "heat_conductance": {1.0: "W/K|W/°C"},
+    "heat_conductance": {1.0: "W/K|W/°C", 1e3: "kW/K"},
     "temperature_difference": {1.0: "K|°C|degC", 5 / 9: "degF|°F"},
     "dimensionless": {1.0: "1|-", 1e-2: "%|percent", 1e-3: "‰"},
 }
@@ -210,6 +230,14 @@ def test_no_spelling_of_the_table_has_two_meanings(dimension: str) -> None:
                 if not strict:
                     meanings.setdefault(text.casefold(), set()).add((scale, shift))
     assert {text: found for text, found in meanings.items() if len(found) > 1} == {}
+
+
+@pytest.mark.parametrize("dimension", [name for name in TABLE if name != "temperature"])
+def test_every_row_of_the_table_is_among_the_definitions(dimension: str) -> None:
+    """No factor stands there that nothing above derives; temperatures have their zero as well, see there."""
+    derived = [pytest.approx(factor, rel=ROUNDING) for factor in READ[dimension]]
+    assert [row for row in TABLE[dimension] if row[0] not in derived or row[1] != 0.0] == []
+    assert len(TABLE[dimension]) == len(derived)
 
 
 @pytest.mark.parametrize("dimension", [*TABLE])

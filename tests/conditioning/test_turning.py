@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from diffbench.conditioning.course import turning_points
+from diffbench.conditioning.course import Sweep, TurningPoint, turning_points
 
 Array = NDArray[np.float64]
 ArrayOf = Callable[..., Array]
@@ -92,3 +92,15 @@ def test_zigzags_of_any_heights_turn_where_they_should(
     mirrored = turning_points(time, -values, threshold=20.0)
     assert [p.time for p in mirrored] == pytest.approx([p.time for p in turns])
     assert [-p.value for p in mirrored] == pytest.approx([p.value for p in turns])
+
+
+def test_a_time_knows_its_stretch_and_its_segment() -> None:
+    """By hand: a stretch is one further on after each turn, and after each gap that may hide one; what lies
+    off the averages at either end belongs to the nearest."""
+    time = np.array([0.5, 1.5, 2.5, 5.5, 6.5, 20.5])
+    turns = tuple(TurningPoint(at, 3.0) for at in (2.1, 6.2))
+    gaps = np.array([0, 0, 0, 1, 1, 2])
+    sweep = Sweep(time, 40.0 * time, gaps, turns, stretch_duration=4.1, threshold=0.7, step=1.3)
+    stretch, segment = sweep.numbers(np.array([0.2, 2.3, 6.0, 6.4, 30.0]))
+    assert segment.tolist() == [0, 0, 1, 1, 2]
+    assert stretch.tolist() == [0, 1, 2, 3, 4]

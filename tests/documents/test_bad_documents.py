@@ -33,6 +33,8 @@ name = "Cell" ¦ nane = "Cell" ¦ nane ¦ no known key ¦ 'name'
 "both-outputs" ¦ "both-output" ¦ arrangement ¦ 'both-output' is no known value ¦ 'both-outputs'
 [channel.left_speed]\ncolumn = "nL [1/min]"\n ¦  ¦ channel ¦ speed difference ¦ speed_difference
 [repeatability] ¦ [repeatabilty] ¦ repeatabilty ¦ no known key ¦ 'repeatability'
+preload_torque = 0.015 ¦ preload_torque = [0.015] ¦ repeatability.preload_torque
+    ¦ is wanted, here is a list ¦ write for example 0.5
 [file]
 delimiter = ";" ¦ delimiter = "||" ¦ delimiter ¦ can't part columns ¦ 'tab'
 delimiter = ";" ¦ delimiter = "," ¦ decimal ¦ parts columns already ¦ decimal
@@ -171,6 +173,8 @@ file = "tare.csv" ¦ fil = "tare.csv" ¦ fil ¦ no known key ¦ 'file'
 track = "1480 mm" ¦ track = "0 m" ¦ track ¦ '0 m' is below 0.1 m ¦ above zero
 track = "1480 mm" ¦ track = -1.48 ¦ track ¦ is below 0.1 m ¦ above zero
 track = "1480 mm" ¦ track = 1480 ¦ track ¦ is above 10 m ¦ in m
+track = "1480 mm" ¦ track = { value = "500 mm", u = "400 mm" } ¦ track.u
+    ¦ limit is -0.284 m: zero or less ¦ half of
 track = "1480 mm" ¦ trak = "1480 mm" ¦ trak ¦ no known key ¦ 'track'
 rolling_radius = 305 ¦ rolling_radius = 0 ¦ rolling_radius ¦ below 20 mm ¦ in mm
 rolling_radius = 305 ¦ rolling_radius = 0.305 ¦ rolling_radius ¦ below 20 mm ¦ in mm
@@ -192,6 +196,7 @@ brake_torque = 80 ¦ brake_torque = -80 ¦ brake_torque ¦ below 0 N.m ¦ zero o
 "500 ms" ¦ "0 s" ¦ duration ¦ not above 0 s ¦ above zero
 turn = "left" ¦ turn = "lft" ¦ turn ¦ no known value ¦ 'left'
 [phase[2]]
+"2.5 kN" ¦ [2.5] ¦ outer_tyre_limit ¦ is wanted, here is a list ¦ write for example "12 N"
 outer_tyre_limit = ¦ outer_tyre_limits = ¦ outer_tyre_limits ¦ no known key ¦ 'outer_tyre_
 []
 name = "throttle" ¦ name = "turn-in" ¦ phase ¦ turn-in stands here more than once ¦ of its own

@@ -274,6 +274,8 @@ def test_a_car_is_read_into_si(write: Writer, texts: dict[str, str]) -> None:
     assert (entry.input_torque, entry.is_entry, entry.turn) == (-120.0, True, "left")
     assert (throttle.input_torque, throttle.is_entry, throttle.turn) == (200.0, False, None)
     assert (throttle.outer_tyre_limit, throttle.inner_tyre_limit) == (2500.0, 1800.0)
+    again = type(car.axle).model_validate(dict(car.axle))  # numbers that are read already stay
+    assert again == car.axle
     assert load_car(write(texts["car"].split("[[phase]]", maxsplit=1)[0])).phase == ()
 
 

@@ -62,6 +62,7 @@ PURE = {
     "diffbench.answers.wear",  # height of a stack, by EN 16984
     "diffbench.results.conformity",  # ISO 14253-1, the rule of every verdict
     "diffbench.results.manifest",  # a set of files, written and found whole
+    "diffbench.results.beyond_axes",  # the rule beyond the axes, worked out by hand
     "diffbench.results.grid_lookup",  # trilinear lookup, against scipy
     "diffbench.trend.charts",  # the handbook's control charts
     "diffbench.answers.line",  # the handbook's straight line and its intervals

@@ -191,6 +191,24 @@ def test_of_several_balances_the_one_is_taken_at_which_a_car_arrives() -> None:
     assert slips.speed_difference == pytest.approx(1.935483871 - 20.0 * 100.0 / (0.31**2 * 60e3), abs=1e-9)
 
 
+def test_wheels_that_differ_in_size_and_tyre_with_slip_of_their_own_ground_speed() -> None:
+    """By hand, 1 ± t/(2 R) on each slip: a newton metre more closes the difference by V g, and at the torque
+    that locks, what the corner asks for is used up."""
+    outer, inner, stiff, soft, lead = 0.33, 0.29, 70e3, 45e3, 0.5 * 1.4 / 40.0
+    case: Any = {"speed": 17.0, "corner_radius": 40.0, "track": 1.4, "slip_of": "wheel"}
+    case |= {"rolling_radius": (outer, inner), "slip_stiffness": (stiff, soft), "input_torque": 130.0}
+    one, other = (axle_balance(constant(torque), **case) for torque in (20.0, 31.0))
+    give = (1.0 + lead) / (2.0 * outer**2 * stiff) + (1.0 - lead) / (2.0 * inner**2 * soft)
+    asked = lead * (1.0 / outer + 1.0 / inner) + 1.0 / outer - 1.0 / inner
+    asked += (1.0 + lead) * 65.0 / (outer**2 * stiff) - (1.0 - lead) * 65.0 / (inner**2 * soft)
+    assert one.open_difference == pytest.approx(17.0 * asked, rel=1e-12)
+    assert one.speed_difference - other.speed_difference == pytest.approx(
+        math.copysign(17.0 * give * 11.0, asked), rel=1e-9
+    )
+    locked = axle_balance(constant(1e4), **case)
+    assert locked.carried_torque == pytest.approx(abs(asked) / give, rel=1e-12)
+
+
 def test_standstill_is_the_limit_of_a_creeping_car() -> None:
     """No difference is asked for at rest, and the share is that of any slow speed; a straight road locks."""
     rest = axle_balance(constant(90.0), speed=0.0, corner_radius=50.0, **CAR)

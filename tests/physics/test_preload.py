@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diffbench import Build
-from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf
+from diffbench.physics.preload import PRELOAD_LAWS, Additive, GreaterOf, softened
 
 reproducible = settings(derandomize=True, deadline=None, max_examples=50)
 
@@ -71,6 +71,16 @@ def test_a_joint_fraction_off_its_ends_counts_as_the_nearer_one() -> None:
     """A step of a gradient may leave them: at 1 the contact would never open."""
     assert GREATER_OF.load(80.0, 50.0, [-0.1]) == 80.0
     assert GREATER_OF.load(80.0, 50.0, [1.2]) == pytest.approx(80.0 + 0.999 * 50.0, rel=1e-14)
+
+
+@given(preload=st.floats(0.1, 500.0), ramp=st.floats(0.0, 500.0))
+@reproducible
+def test_a_joint_that_opens_bit_by_bit_locks_more_in_proportion(preload: float, ramp: float) -> None:
+    """(P⁴ + R⁴)^(1/4) − max(P, R), written out; the unit of torque does not matter, however small."""
+    expected = (preload**4 + ramp**4) ** 0.25 - max(preload, ramp)
+    close = 1e-14 * max(preload, ramp)
+    assert softened(preload, ramp) == pytest.approx(expected, abs=10.0 * close)
+    assert softened(1e-6 * preload, 1e-6 * ramp) == pytest.approx(1e-6 * expected, abs=1e-5 * close)
 
 
 def test_missing_samples_stay_missing() -> None:

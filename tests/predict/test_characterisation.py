@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from edited import edited
 
@@ -16,6 +17,7 @@ from diffbench.errors import DocumentError
 from diffbench.results import Characterisation, Parameter
 
 Results = Callable[..., Characterisation]
+Region = Callable[..., Any]
 
 
 @pytest.fixture
@@ -161,3 +163,85 @@ def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
     (tmp_path / "binary.json").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(DocumentError, match="not UTF-8"):
         load_characterisation(tmp_path / "binary.json")
+
+
+PLACES = ("at_input_torque_Nm", "at_temperature_degC", "at_speed_difference_rad_s")
+
+
+@pytest.mark.parametrize("stated", [(), PLACES[:1], PLACES[1:], PLACES])
+def test_only_a_quantity_of_a_place_says_where(stated: tuple[str, ...], result: Characterisation) -> None:
+    """Documents of others, and their hashes, stay as they were before there were places."""
+    parameter = result.parameters["preload_torque"]
+    places = dict(zip(PLACES, (410.0, 85.0, 2.5), strict=True))
+    found = parameter.model_copy(update={name: places[name] for name in stated}).model_dump()
+    assert {name: found[name] for name in PLACES if name in found} == {name: places[name] for name in stated}
+    assert found.keys() - set(PLACES) == parameter.model_dump().keys()
+
+
+def test_what_is_not_in_stock_is_no_key_of_a_build(result: Characterisation) -> None:
+    facts = result.builds[0]
+    assert not {"shims_in_stock_m", "rings_in_stock_deg"} & facts.model_dump().keys()
+    stocked = facts.model_copy(
+        update={"shims_in_stock_m": [1e-4, 3e-4], "rings_in_stock_deg": [[35.0, 62.0]]}
+    )
+    found = stocked.model_dump()
+    assert (found["shims_in_stock_m"], found["rings_in_stock_deg"]) == ([1e-4, 3e-4], [[35.0, 62.0]])
+    assert facts.pack == (4, 0.046)
+
+
+class TestRegion:
+    """What counts as tested, by hand: the ranges of the outline, and wobbles of settings around them."""
+
+    @pytest.mark.parametrize(
+        ("outline", "loading", "unloading"),
+        [
+            ([(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0)], (-300.0, 600.0), (-230.0, 430.0)),
+            ([(100.0, 2.0), (600.0, 2.0), (350.0, 9.0)], (0.0, 600.0), (0.0, 430.0)),
+            ([(-190.0, 2.0), (-40.0, 7.0)], (-190.0, 0.0), (-190.0, 0.0)),
+            ([], (0.0, 0.0), (0.0, 0.0)),
+        ],
+    )
+    def test_torques_from_zero_to_the_ends(
+        self, outline: Any, loading: tuple[float, float], unloading: tuple[float, float], region_of: Region
+    ) -> None:
+        """What loads is seen to the outline's ends, what unloads as far as the ramps let go."""
+        region = region_of(outline=outline)
+        assert region.torque_ends("loading") == loading
+        for branch in ("unloading", "mean", "either"):
+            assert region.torque_ends(branch) == unloading
+
+    def test_a_level_wobbles_a_range_does_not(self, region_of: Region) -> None:
+        """By 2.1 % of the highest speed, and by a kelvin; what spans twice that was swept."""
+        assert region_of().speed_ends == (1.5, 10.0)
+        level = region_of(outline=[(-300.0, 4.0), (600.0, 4.1)])
+        assert level.speed_ends == pytest.approx((4.0 - 0.0861, 4.1 + 0.0861), rel=1e-12)
+        assert region_of(outline=[(-300.0, 4.0), (600.0, 4.2)]).speed_ends == (4.0, 4.2)
+        assert region_of(temperature_degC=(60.0, 62.5)).temperature_ends == (60.0, 62.5)
+        assert region_of(temperature_degC=(60.0, 61.5)).temperature_ends == (59.0, 62.5)
+        assert region_of(outline=[]).speed_ends == (0.0, 0.0)
+
+    @pytest.mark.parametrize(
+        ("outline", "inside", "outside"),
+        [
+            # the slanted edge, moved out by 1.2 % of the torques' range and 3 % of the speed: at 450 N·m
+            # from 5.75 to (1.5 + 8.5 (600 - 439.2)/300)/0.97 = 6.243 rad/s
+            ([(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0)], [(450.0, 6.2), (450.0, -6.2)], [(450.0, 6.28)]),
+            ([(-300.0, 1.5), (600.0, 1.5), (300.0, 10.0)], [(600.0, 1.5)], [(600.1, 1.5), (0.0, 1.49)]),
+            # at one speed: within 2.1 % of it; at one torque: within 1.2 % of a newton metre
+            ([(-300.0, 4.0), (600.0, 4.0)], [(100.0, 4.08), (100.0, 3.92)], [(100.0, 4.09), (100.0, 3.91)]),
+            ([(250.0, 2.0), (250.0, 9.0)], [(250.01, 5.0), (249.99, 5.0)], [(250.02, 5.0), (249.98, 5.0)]),
+            ([], [], [(0.0, 0.0), (100.0, 4.0)]),
+        ],
+    )
+    def test_places(self, outline: Any, inside: Any, outside: Any, region_of: Region) -> None:
+        region = region_of(outline=outline)
+        for places, expected in ((inside, True), (outside, False)):
+            for torque, speed in places:
+                at = (np.array([torque]), np.array([speed]))
+                assert region.covers(*at, np.array([60.0]), "loading").tolist() == [expected], (torque, speed)
+                assert not region.covers(*at, np.array([76.001]), "loading").any()
+                assert not region.covers(*at, np.array([47.999]), "loading").any()
+        at = (np.array([429.0, 431.0, -229.0, -231.0]), np.full(4, 1.6), np.full(4, 60.0))
+        if len(outline) == 3:
+            assert region.covers(*at, "unloading").tolist() == [True, False, True, False]
+            assert region.covers(*at, "loading").all()

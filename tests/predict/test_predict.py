@@ -383,6 +383,7 @@ class TestAxes:
                 error = np.abs(getattr(read, limit) - getattr(true, limit)) / scale
                 worst = max(worst, float(np.max(error[tested])))
         assert 0.02 * told.limits < worst <= 1.05 * told.limits
+        assert told.limits <= told.allowed  # nodes are chosen for the limits, too
 
     def test_nodes_are_few(self, characterised: Results) -> None:
         """An additive law is straight in torque on each flank: nodes there are the ends, of what was tested
