@@ -9,7 +9,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import pytest  # noqa: E402  see above
+from forked import Forked  # noqa: E402  see above
 from hypothesis import settings  # noqa: E402  see above
 
 from diffbench import (  # noqa: E402  see above
@@ -87,6 +88,30 @@ def repository() -> Path:
 def program() -> Path:
     """The installed command, beside the interpreter that runs these tests."""
     return Path(sys.executable).with_name("diffbench")
+
+
+@pytest.fixture(scope="session")
+def forked_program() -> Iterator[Callable[..., subprocess.CompletedProcess[str]]]:
+    """The command, run to its end as ``subprocess.run`` does, in UTF-8: forked from a process that has loaded
+    all that a fit and its page need."""
+    libraries = [
+        "numpy",
+        "scipy.optimize",
+        "scipy.stats",
+        "pandas",
+        "lmfit",
+        "matplotlib.backends.backend_svg",
+    ]
+    rooms = [f"diffbench.{name}" for name in ("fitting.characterise", "report.page", "results.predict")]
+
+    with Forked("diffbench", [*libraries, "matplotlib.figure", *rooms]) as forked:
+
+        def run(words: list[str], *, cwd: Path, env: Mapping[str, str]) -> subprocess.CompletedProcess[str]:
+            done = forked.run(words, cwd=cwd, env={**env, "PYTHONUTF8": "1"})
+            said, told = done.stdout.decode(), done.stderr.decode()
+            return subprocess.CompletedProcess(words, done.returncode, said, told)
+
+        yield run
 
 
 @pytest.fixture(scope="session")

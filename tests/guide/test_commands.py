@@ -54,7 +54,9 @@ def place(tmp_path: Path, repository: Path, demo) -> Path:
 
 
 @pytest.fixture
-def call(place: Path, program: Path, demo) -> Callable[[str], subprocess.CompletedProcess[str]]:
+def call(
+    place: Path, program: Path, demo, forked_program: Callable[..., subprocess.CompletedProcess[str]]
+) -> Callable[[str], subprocess.CompletedProcess[str]]:
     """Run one command there, with a history of its own. The demo was fitted by that very command: its result
     is there."""
 
@@ -62,10 +64,13 @@ def call(place: Path, program: Path, demo) -> Callable[[str], subprocess.Complet
         words = shlex.split(command)
         if words[1:] == shlex.split("fit fixtures/demo/rebuilt/run.toml --out demo-result"):
             return subprocess.CompletedProcess(words, demo.status, demo.printed, demo.told)
-        words[0] = {"diffbench": str(program), ".venv/bin/diffbench": str(program)}.get(
-            words[0], sys.executable
-        )
         environment = {**os.environ, "PYTHONUTF8": "1", "DIFFBENCH_HISTORY": str(place / "history.sqlite")}
+        if words[0] in ("diffbench", ".venv/bin/diffbench"):
+            words[0] = str(program)
+            if words[1] != "fit-all":  # which starts processes of its own
+                return forked_program(words, cwd=place, env=environment)
+        else:
+            words[0] = sys.executable
         return subprocess.run(
             words, cwd=place, env=environment, capture_output=True, encoding="utf-8", check=False
         )

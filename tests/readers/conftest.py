@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+from forked import Forked
 
 from diffbench.documents import FileSettings, Rig
 from diffbench.readers import RawTable, TextReader, read_recording
@@ -104,3 +106,23 @@ def read_sweep(tmp_path_factory: pytest.TempPathFactory) -> ReadSweep:
         return read_recording(path, rig, kind=kind)
 
     return read
+
+
+@pytest.fixture(scope="session")
+def native_libraries() -> Iterator[Forked]:
+    """The process apart of some readers, with what takes long to load there already."""
+    readers = [f"diffbench.readers.{name}" for name in ("arrow", "compressed", "hdf5")]
+    libraries = ["pyarrow.parquet", "pyarrow.ipc", "zstandard", "h5py"]
+    with Forked("diffbench.readers.child", [*libraries, *readers], barred=["pandas"]) as forked:
+        yield forked
+
+
+@pytest.fixture
+def many_read_apart(native_libraries: Forked, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of native libraries are read in a fork of one process: for tests that read hundreds."""
+
+    def run(command: Sequence[str], **options: Any) -> subprocess.CompletedProcess[bytes]:
+        at = command.index("diffbench.readers.child")
+        return native_libraries.run(command[at:], **options)
+
+    monkeypatch.setattr("diffbench.readers.child.run", run)
