@@ -18,6 +18,9 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 # Hundreds of tests start a process of their own: without compiled modules, each compiles all that it loads.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = (
+    False  # so too the tests themselves, whose assertions pytest compiles anew each time
+)
 
 import pytest  # noqa: E402  see above
 from forked import Forked  # noqa: E402  see above
@@ -37,15 +40,20 @@ settings.load_profile("any-machine")
 # The longest files, by their path below this folder: begun first, so that all processes end together.
 LONG = (
     "recovery/test_study.py",
+    "guide/test_commands.py",
+    "cli/test_lap.py",
+    "contract/test_second_truth.py",
+    "cli/test_states.py",
     "fitting/test_properties.py",
     "fitting/test_fixtures.py",
-    "history/test_pressure.py",
+    "contract/test_moved.py",
     "report/test_page_by_axe.py",
-    "exports/test_fmu.py",
-    "guide/test_commands.py",
+    "recovery/test_lap_study.py",
     "recovery/test_wear_study.py",
     "contract/test_numbers.py",
-    "contract/test_second_truth.py",
+    "recovery/test_outside.py",
+    "history/test_pressure.py",
+    "exports/test_fmu.py",
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]
@@ -100,6 +108,7 @@ def forked_program() -> Iterator[Callable[..., subprocess.CompletedProcess[str]]
         "scipy.stats",
         "pandas",
         "lmfit",
+        "sqlalchemy",
         "matplotlib.backends.backend_svg",
     ]
     rooms = [f"diffbench.{name}" for name in ("fitting.characterise", "report.page", "results.predict")]
