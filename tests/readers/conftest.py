@@ -109,20 +109,25 @@ def read_sweep(tmp_path_factory: pytest.TempPathFactory) -> ReadSweep:
 
 
 @pytest.fixture(scope="session")
-def native_libraries() -> Iterator[Forked]:
-    """The process apart of some readers, with what takes long to load there already."""
-    readers = [f"diffbench.readers.{name}" for name in ("arrow", "compressed", "hdf5")]
-    libraries = ["pyarrow.parquet", "pyarrow.ipc", "zstandard", "h5py"]
-    with Forked("diffbench.readers.child", [*libraries, *readers], barred=["pandas"]) as forked:
-        yield forked
+def native_libraries() -> Iterator[dict[str, Forked]]:
+    """The process apart of readers, with what takes long to load there already, by the reader's module."""
+    apart = "diffbench.readers.child"
+    modules = [f"diffbench.readers.{name}" for name in ("arrow", "compressed", "hdf5", "workbook")]
+    libraries = ["pyarrow.parquet", "pyarrow.ipc", "zstandard", "h5py", "python_calamine"]
+    mdf = "diffbench.readers.mdf"
+    with (
+        Forked(apart, [*libraries, *modules], barred=["pandas"]) as most,
+        Forked(apart, ["asammdf", mdf]) as with_pandas,
+    ):
+        yield {**dict.fromkeys(modules, most), mdf: with_pandas}
 
 
 @pytest.fixture
-def many_read_apart(native_libraries: Forked, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Files of native libraries are read in a fork of one process: for tests that read hundreds."""
+def many_read_apart(native_libraries: dict[str, Forked], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of native libraries are read in a fork of one process: for tests that read dozens of them."""
 
     def run(command: Sequence[str], **options: Any) -> subprocess.CompletedProcess[bytes]:
-        at = command.index("diffbench.readers.child")
-        return native_libraries.run(command[at:], **options)
+        words = command[command.index("diffbench.readers.child") :]
+        return native_libraries[words[1]].run(words, **options)
 
     monkeypatch.setattr("diffbench.readers.child.run", run)
