@@ -6,6 +6,7 @@ import fcntl
 import importlib.util
 import json
 import os
+import pickle
 import shutil
 import subprocess
 import sys
@@ -57,6 +58,7 @@ LONG = (
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]
+Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -144,6 +146,22 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
                 make(folder)
                 whole.touch()
         return folder
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def fitted(once: Once) -> Fitted:
+    """The result of a fit by its name, made once for all processes that share the tests."""
+
+    def made(name: str, make: Callable[[], Characterisation]) -> Characterisation:
+        def keep(folder: Path) -> None:
+            (folder / "result").write_bytes(pickle.dumps(make()))
+
+        # with its cells, which the document has not
+        text = (once(f"fit-{name}", keep) / "result").read_bytes()
+        result: Characterisation = pickle.loads(text)  # noqa: S301  written above, by this very session
+        return result
 
     return made
 
