@@ -216,6 +216,25 @@ def test_the_bench_of_every_run(run: Run, day: Path, demo, repository: Path) -> 
     assert laps[0] == laps[1]
 
 
+def test_runs_of_one_unit_read_its_result_once(day: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day of ten runs works out the maps of other preloads once, not ten times."""
+    log_files = importlib.import_module("diffbench.answers.log_files")
+    read, asked = log_files.bench_of, []
+
+    def counted(folder: Path, run: Any) -> object:
+        asked.append(folder)
+        return read(folder, run)
+
+    monkeypatch.setattr(log_files, "bench_of", counted)
+    text = day.read_text(encoding="utf-8")
+    assert len(log_files.read_day(day).runs) == len(asked) == 2, "with another shim it is read again"
+    asked.clear()
+    day.write_text(re.sub(r"preload = .*\n", "", text), encoding="utf-8")
+    (_, _, one), (_, _, other) = log_files.read_day(day).runs
+    assert one is other
+    assert len(asked) == 1
+
+
 CHANNELS = {
     "lap": '[channel.lap]\ncolumn = "Lap"\n',
     "beacon": '[channel.beacon]\ncolumn = "Beacon"\n',
