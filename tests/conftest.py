@@ -6,10 +6,11 @@ import fcntl
 import importlib.util
 import json
 import os
+import pickle
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,8 +19,12 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 # Hundreds of tests start a process of their own: without compiled modules, each compiles all that it loads.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = (
+    False  # so too the tests themselves, whose assertions pytest compiles anew each time
+)
 
 import pytest  # noqa: E402  see above
+from forked import Forked  # noqa: E402  see above
 from hypothesis import settings  # noqa: E402  see above
 
 from diffbench import (  # noqa: E402  see above
@@ -36,18 +41,24 @@ settings.load_profile("any-machine")
 # The longest files, by their path below this folder: begun first, so that all processes end together.
 LONG = (
     "recovery/test_study.py",
+    "guide/test_commands.py",
+    "cli/test_lap.py",
+    "contract/test_second_truth.py",
+    "cli/test_states.py",
     "fitting/test_properties.py",
     "fitting/test_fixtures.py",
-    "history/test_pressure.py",
+    "contract/test_moved.py",
     "report/test_page_by_axe.py",
-    "exports/test_fmu.py",
-    "guide/test_commands.py",
+    "recovery/test_lap_study.py",
     "recovery/test_wear_study.py",
     "contract/test_numbers.py",
-    "contract/test_second_truth.py",
+    "recovery/test_outside.py",
+    "history/test_pressure.py",
+    "exports/test_fmu.py",
 )
 
 Once = Callable[[str, Callable[[Path], None]], Path]
+Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -90,6 +101,31 @@ def program() -> Path:
 
 
 @pytest.fixture(scope="session")
+def forked_program() -> Iterator[Callable[..., subprocess.CompletedProcess[str]]]:
+    """The command, run to its end as ``subprocess.run`` does, in UTF-8: forked from a process that has loaded
+    all that a fit and its page need."""
+    libraries = [
+        "numpy",
+        "scipy.optimize",
+        "scipy.stats",
+        "pandas",
+        "lmfit",
+        "sqlalchemy",
+        "matplotlib.backends.backend_svg",
+    ]
+    rooms = [f"diffbench.{name}" for name in ("fitting.characterise", "report.page", "results.predict")]
+
+    with Forked("diffbench", [*libraries, "matplotlib.figure", *rooms]) as forked:
+
+        def run(words: list[str], *, cwd: Path, env: Mapping[str, str]) -> subprocess.CompletedProcess[str]:
+            done = forked.run(words, cwd=cwd, env={**env, "PYTHONUTF8": "1"})
+            said, told = done.stdout.decode(), done.stderr.decode()
+            return subprocess.CompletedProcess(words, done.returncode, said, told)
+
+        yield run
+
+
+@pytest.fixture(scope="session")
 def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
     """A folder that is made once for all processes that share the tests: ``once(name, make)``.
 
@@ -110,6 +146,22 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
                 make(folder)
                 whole.touch()
         return folder
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def fitted(once: Once) -> Fitted:
+    """The result of a fit by its name, made once for all processes that share the tests."""
+
+    def made(name: str, make: Callable[[], Characterisation]) -> Characterisation:
+        def keep(folder: Path) -> None:
+            (folder / "result").write_bytes(pickle.dumps(make()))
+
+        # with its cells, which the document has not
+        text = (once(f"fit-{name}", keep) / "result").read_bytes()
+        result: Characterisation = pickle.loads(text)  # noqa: S301  written above, by this very session
+        return result
 
     return made
 

@@ -98,12 +98,18 @@ def read_day(path: Path, *, bench: Path | None = None) -> DayRead:
             mend="describe [body] in the car, or a channel yaw_rate",
         )
     runs, files, digests, results = [], [], [], []
+    read: dict[tuple[Path, str], tuple[Bench, Characterisation]] = {}  # a day's runs are often of one unit
     for run in sheet.run:
         file = path.parent / run.file
         recording = _recording(file, sheet)
         folder = bench if run.result is None else path.parent / run.result
         samples = samples_of(sheet, run, recording, car, beside_bench=folder is not None)
-        unit, result = (None, None) if folder is None else bench_of(folder, run)
+        unit, result = None, None
+        if folder is not None:
+            named = folder, repr(run.preload)
+            if named not in read:
+                read[named] = bench_of(folder, run)
+            unit, result = read[named]
         runs.append((Path(run.file).stem, samples, unit))
         files.append(str(file))
         digests.append(recording.source.sha256)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import math
 import re
@@ -14,17 +15,17 @@ from typing import Any
 
 import jsonschema
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 from edited import edited
+
+from diffbench.cli import main
 
 Run = Callable[..., Result]
 Refused = Callable[..., list[str]]
 
 
-@pytest.fixture
-def day(repository: Path, demo, tmp_path: Path) -> Path:
-    """The track log, with the demo's result for the unit."""
-    folder = tmp_path / "day"
+def day_of(repository: Path, demo, folder: Path) -> Path:
+    """The track log in a new folder, with the demo's result for the unit."""
     shutil.copytree(repository / "fixtures" / "track-log", folder)
     sheet = folder / "log.toml"
     result = f'result = "{demo.folder.as_posix()}"'
@@ -33,6 +34,56 @@ def day(repository: Path, demo, tmp_path: Path) -> Path:
     text = edited(text, 'file = "lap-2.csv"', f'file = "lap-2.csv"\n{result}')
     sheet.write_text(text, encoding="utf-8")
     return sheet
+
+
+@pytest.fixture
+def day(repository: Path, demo, tmp_path: Path) -> Path:
+    """That day, open to change."""
+    return day_of(repository, demo, tmp_path / "day")
+
+
+@pytest.fixture(scope="module")
+def read_once() -> dict[tuple[Path, str], object]:
+    """What the bench says, by folder and stated preload."""
+    return {}
+
+
+@pytest.fixture(autouse=True)
+def bench(demo, read_once: dict[tuple[Path, str], object], monkeypatch: pytest.MonkeyPatch) -> None:
+    """The demo's result, which nobody changes, is read once for all: its maps at other preloads take longer
+    than all else that the command does."""
+    log_files = importlib.import_module("diffbench.answers.log_files")
+    read = log_files.bench_of
+
+    def of(folder: Path, run: Any) -> object:
+        if folder != demo.folder:
+            return read(folder, run)
+        named = folder, repr(run.preload)
+        if named not in read_once:
+            read_once[named] = read(folder, run)
+        return read_once[named]
+
+    monkeypatch.setattr(log_files, "bench_of", of)
+
+
+@pytest.fixture(scope="module")
+def told_of_the_day(once: Callable[..., Path], repository: Path, demo) -> str:
+    """What the command says in JSON of the day as it is."""
+
+    def make(folder: Path) -> None:
+        sheet = day_of(repository, demo, folder / "day")
+        result = CliRunner().invoke(main, ["lap", str(sheet), "--json"])
+        assert (result.exit_code, result.stderr) == (0, "")
+        (folder / "told.json").write_text(result.stdout, encoding="utf-8")
+
+    return (once("lap", make) / "told.json").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def as_it_is(told_of_the_day: str) -> list[dict[str, Any]]:
+    """Laps of the day as it is."""
+    laps: list[dict[str, Any]] = json.loads(told_of_the_day)["laps"]
+    return laps
 
 
 def test_both_runs_ask_for_the_preloads_that_ran(run: Run, day: Path, repository: Path) -> None:
@@ -165,6 +216,25 @@ def test_the_bench_of_every_run(run: Run, day: Path, demo, repository: Path) -> 
     assert laps[0] == laps[1]
 
 
+def test_runs_of_one_unit_read_its_result_once(day: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day of ten runs works out the maps of other preloads once, not ten times."""
+    log_files = importlib.import_module("diffbench.answers.log_files")
+    read, asked = log_files.bench_of, []
+
+    def counted(folder: Path, run: Any) -> object:
+        asked.append(folder)
+        return read(folder, run)
+
+    monkeypatch.setattr(log_files, "bench_of", counted)
+    text = day.read_text(encoding="utf-8")
+    assert len(log_files.read_day(day).runs) == len(asked) == 2, "with another shim it is read again"
+    asked.clear()
+    day.write_text(re.sub(r"preload = .*\n", "", text), encoding="utf-8")
+    (_, _, one), (_, _, other) = log_files.read_day(day).runs
+    assert one is other
+    assert len(asked) == 1
+
+
 CHANNELS = {
     "lap": '[channel.lap]\ncolumn = "Lap"\n',
     "beacon": '[channel.beacon]\ncolumn = "Beacon"\n',
@@ -177,10 +247,11 @@ CHANNELS = {
 @pytest.mark.parametrize(
     ("by", "first"), [("lap", 7), ("beacon", 0), ("distance", 0), ("position", 1), ("stated", 1)]
 )
-def test_laps_are_told_apart(run: Run, day: Path, demo, tmp_path: Path, by: str, first: int) -> None:
+def test_laps_are_told_apart(
+    run: Run, day: Path, as_it_is: list[dict[str, Any]], demo, tmp_path: Path, by: str, first: int
+) -> None:
     """Both laps in one log, by every way to tell them: each lap's share is that of the lap alone, with its
     doubt, and the page draws both beside the bench."""
-    alone = json.loads(run("lap", day, "--json").stdout)["laps"]
     tables = [
         [line.split(",") for line in (day.parent / f"lap-{k}.csv").read_text(encoding="utf-8").splitlines()]
         for k in (1, 2)
@@ -207,7 +278,7 @@ def test_laps_are_told_apart(run: Run, day: Path, demo, tmp_path: Path, by: str,
     (found,) = json.loads((out / "lap.json").read_text(encoding="utf-8"))["laps"]
     assert [lap["lap"] for lap in found["by_lap"]] == [first, first + 1]
     assert [corner["lap"] for corner in found["corners"]] == [first] * 8 + [first + 1] * 8
-    for lap, single in zip(found["by_lap"], alone, strict=True):
+    for lap, single in zip(found["by_lap"], as_it_is, strict=True):
         for name in ("share_kept", "mean_speed_difference_rad_s"):
             # zeros of both laps together are nearly those of each
             assert lap[name]["value"] == pytest.approx(single[name]["value"], abs=0.01)
@@ -453,9 +524,11 @@ def slid(day: Path, starts: list[float]) -> None:
     path.write_text("\n".join(map(",".join, [head, *rows])) + "\n", encoding="utf-8")
 
 
-def test_entries_with_a_wheel_that_locks_are_left_out(run: Run, refused: Refused, day: Path) -> None:
+def test_entries_with_a_wheel_that_locks_are_left_out(
+    run: Run, refused: Refused, day: Path, as_it_is: list[dict[str, Any]]
+) -> None:
     """The number is that of the others, and the finding says when; where all lock there is none."""
-    told = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    told = as_it_is[0]
     starts = [corner["start_s"] for corner in told["corners"]]
     slid(day, starts[1:3])
     lap = json.loads(run("lap", day, "--json").stdout)["laps"][0]
@@ -500,10 +573,12 @@ def test_steering_with_an_offset_and_without_its_doubt(run: Run, refused: Refuse
         assert len(lap["corners"]) == 8
 
 
-def test_a_course_without_wheel_speeds_is_predicted(run: Run, refused: Refused, day: Path) -> None:
+def test_a_course_without_wheel_speeds_is_predicted(
+    run: Run, refused: Refused, day: Path, as_it_is: list[dict[str, Any]]
+) -> None:
     """The same laps as a time course of speed, path, torque and brake: the prediction alone, as beside the
     log but for what zeroing the gyroscope moves; without a result there is nothing to say."""
-    told = json.loads(run("lap", day, "--json").stdout)["laps"][0]
+    told = as_it_is[0]
     text = day.read_text(encoding="utf-8")
     text = re.sub(r"\[channel\.(left|right)_speed\]\n(.+\n)+", "", text)
     day.write_text(text, encoding="utf-8")
@@ -544,13 +619,14 @@ def by_pressures(day: Path, ratio: float) -> None:
 
 
 @pytest.mark.parametrize(("ratio", "found"), [(0.1, "the left brake has 20 % more pressure"), (0.0, None)])
-def test_brake_pressures(run: Run, day: Path, ratio: float, found: str | None) -> None:
+def test_brake_pressures(
+    run: Run, day: Path, as_it_is: list[dict[str, Any]], ratio: float, found: str | None
+) -> None:
     """Torque by pressure is as torque, its doubt counts, and brakes that differ are told. 1 bar = 14.503 77
     psi (NIST SP 811, B.8; from memory)."""
-    before = json.loads(run("lap", day, "--json").stdout)["laps"]
     by_pressures(day, ratio)
     after = json.loads(run("lap", day, "--json").stdout)["laps"]
-    for old, new in zip(before, after, strict=True):
+    for old, new in zip(as_it_is, after, strict=True):
         assert new["predicted"]["value"] == pytest.approx(old["predicted"]["value"], abs=2e-3)
         assert new["sources"]["torque of the brakes"] > 0.0
         assert "torque of the brakes" not in old["sources"]
@@ -577,13 +653,12 @@ def test_brakes_that_nothing_tells(run: Run, refused: Refused, day: Path) -> Non
     assert "has no pressure to go by" in " ".join(refused("lap", day))
 
 
-def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path) -> None:
+def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path, as_it_is: list[dict[str, Any]]) -> None:
     """Torque at the case and oil temperature with a doubt: both are sources, and widen the prediction."""
-    before = json.loads(run("lap", day, "--json").stdout)["laps"]
     text = edited(day.read_text(encoding="utf-8"), '"60 degC"', '{ value = "60 degC", u = "8 K" }')
     torque = "[channel.input_torque]\n"
     day.write_text(text.replace(torque, f"{torque}u_gain = 0.2\n"), encoding="utf-8")
-    for old, new in zip(before, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
+    for old, new in zip(as_it_is, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
         for name in ("torque at the case", "temperature of the oil"):
             assert name not in old["sources"]
             assert new["sources"][name] > 1e-4
@@ -640,11 +715,12 @@ def test_a_brake_with_the_other_sign_is_refused(refused: Refused, day: Path, off
     assert "sign = -1 under [channel.brake_pressure]" in " ".join(refused("lap", day))
 
 
-def test_a_brake_that_is_never_released_is_zeroed_on_the_throttle(run: Run, day: Path) -> None:
+def test_a_brake_that_is_never_released_is_zeroed_on_the_throttle(
+    run: Run, day: Path, as_it_is: list[dict[str, Any]]
+) -> None:
     """A sensor's offset is no braking: the same share, and the offset is told."""
-    before = json.loads(run("lap", day, "--json").stdout)["laps"]
     with_brake(day, lambda torque: torque + 150.0)
-    for old, new in zip(before, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
+    for old, new in zip(as_it_is, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
         assert new["predicted"]["value"] == pytest.approx(old["predicted"]["value"], abs=1e-6)
         assert not [text for text in old["findings"] if "brake_torque stands" in text]
         (found,) = [text for text in new["findings"] if "brake_torque stands" in text]

@@ -12,19 +12,23 @@ import pytest
 from click.testing import CliRunner, Result
 from edited import edited
 
-from diffbench import fit
+from diffbench import Characterisation, fit
 from diffbench.cli import main
 
-SHEETS = ("demo/worn/run.toml", *(f"repeats/run-refit-{i}.toml" for i in (1, 2, 3, 4)))
+REFITS = tuple(f"repeats/run-refit-{i}.toml" for i in (1, 2, 3, 4))
 
 
 @pytest.fixture(scope="module")
-def fitted(repository: Path, once: Callable[..., Path], demo: Any) -> list[Path]:
+def results(
+    repository: Path, once: Callable[..., Path], fitted: Callable[..., Characterisation], demo: Any
+) -> list[Path]:
     """Results of the demo, of the same unit worn, and of four refits of it."""
 
     def make(folder: Path) -> None:
         folder.mkdir(exist_ok=True)
-        for sheet in SHEETS:
+        worn = fitted("worn", lambda: fit([repository / "fixtures" / "demo" / "worn" / "run.toml"]))
+        (folder / "demo-worn-run.json").write_text(worn.to_json(), encoding="utf-8")
+        for sheet in REFITS:
             result = fit(repository / "fixtures" / sheet)
             name = sheet.replace("/", "-").replace(".toml", ".json")
             (folder / name).write_text(result.to_json(), encoding="utf-8")
@@ -39,18 +43,18 @@ def run(*words: object) -> Result:
 
 @pytest.mark.parametrize("order", [(0, 1, 2, 3, 4, 5), (1, 0, 5, 4, 3, 2), (5, 3, 1, 0, 2, 4)])
 def test_the_worn_unit_among_its_good_records(
-    fitted: list[Path], tmp_path: Path, order: tuple[int, ...]
+    results: list[Path], tmp_path: Path, order: tuple[int, ...]
 ) -> None:
     """Five records of the unit fresh from its rebuild and one after a season, filed in any order: out of
     limits, by the spring, and to the shim; exit status 1 of every command."""
     store = tmp_path / "history.sqlite"
     for i in order:
-        assert run("history", "add", fitted[i], "--store", store).exit_code == 0
+        assert run("history", "add", results[i], "--store", store).exit_code == 0
     listed, followed = (
         run(*words, "--store", store, "--json") for words in (("history", "list"), ("trend", "Q17"))
     )
-    worn = next(path for path in fitted if "worn" in path.name)
-    rest = [path for path in fitted if path != worn]
+    worn = next(path for path in results if "worn" in path.name)
+    rest = [path for path in results if path != worn]
     also = [word for path in rest[1:] for word in ("--also-before", path)]
     compared = run("compare", rest[0], worn, *also, "--json")
     assert (listed.exit_code, followed.exit_code, compared.exit_code) == (1, 1, 1)
@@ -97,9 +101,9 @@ def test_the_worn_unit_among_its_good_records(
     assert advised["preload_torque_Nm"] == pytest.approx(step["shim"]["preload_torque_Nm"], rel=1e-6)
 
 
-def test_a_folder_of_run_sheets_says_the_same(fitted: list[Path], repository: Path, tmp_path: Path) -> None:
+def test_a_folder_of_run_sheets_says_the_same(results: list[Path], repository: Path, tmp_path: Path) -> None:
     """`fit-all` of the worn unit, in its JSON, table and exit status; `show` says it too."""
-    worn, out = next(path for path in fitted if "worn" in path.name), tmp_path / "fleet"
+    worn, out = next(path for path in results if "worn" in path.name), tmp_path / "fleet"
     told = run("fit-all", repository / "fixtures" / "demo" / "worn", "--out", out, "--json")
     (row,) = json.loads(told.stdout)
     (line,) = csv.DictReader((out / "overview.csv").read_text(encoding="utf-8").splitlines())
@@ -122,10 +126,10 @@ def test_stock_of_the_build_sheet_reaches_the_result(hand_visit: Path) -> None:
     assert told["builds"][0]["rings_in_stock_deg"] == [pytest.approx([30.0, 57.0])]
 
 
-def test_the_fresh_unit_is_good(fitted: list[Path], tmp_path: Path) -> None:
+def test_the_fresh_unit_is_good(results: list[Path], tmp_path: Path) -> None:
     """The same without the worn record."""
     store = tmp_path / "history.sqlite"
-    for path in fitted:
+    for path in results:
         if "worn" not in path.name:
             run("history", "add", path, "--store", store)
     listed = run("history", "list", "--store", store, "--json")

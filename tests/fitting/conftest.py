@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pickle
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -148,22 +147,6 @@ def cycles_of(demo_build: Build) -> Callable[..., Candidate]:
 
 
 Fitted = Callable[[str, Callable[[], Characterisation]], Characterisation]
-
-
-@pytest.fixture(scope="session")
-def fitted(once: Callable[[str, Callable[[Path], None]], Path]) -> Fitted:
-    """The result of a fit by its name, made once for all processes that share the tests."""
-
-    def made(name: str, make: Callable[[], Characterisation]) -> Characterisation:
-        def keep(folder: Path) -> None:
-            (folder / "result").write_bytes(pickle.dumps(make()))
-
-        # with its cells, which the document has not
-        text = (once(f"fit-{name}", keep) / "result").read_bytes()
-        result: Characterisation = pickle.loads(text)  # noqa: S301  written above, by this very session
-        return result
-
-    return made
 
 
 def fit_of(*names: str) -> Callable[[], Characterisation]:

@@ -57,19 +57,26 @@ def two_packs(
     torque = 600.0 * np.abs((time / 10.0) % 2.0 - 1.0) - 200.0
     way = np.floor((time - 0.1) / 20.0) % 2 == 0  # slip turns round right after the torque does
     direction = np.where(way, 1.0, -1.0) if both_ways else np.ones(cells)
-    locking, held, flank, differ = np.zeros(cells), 0.0, 0.0, 0.0
-    for i in range(cells):
+    locking, held, on_drive, differ = np.zeros(cells), 0.0, True, 0.0
+    together: Callable[[float, float], float] = max if larger else float.__add__
+
+    def packs(bias: float, thrust: float) -> tuple[float, float]:
+        worn = 1.0 + wear * max(1.0 - thrust / 400.0, 0.0)
+        left = together(PRELOAD * (1.0 + spring), bias * worn * thrust)
+        right = together(PRELOAD * (1.0 - spring), bias * thrust)
+        return 0.5 * (1.0 + friction) * left, 0.5 * (1.0 - friction) * right
+
+    for i, (now, way_now) in enumerate(zip(torque.tolist(), direction.tolist(), strict=True)):
         for _ in range(20):  # until what the packs differ by stands
-            on_ramps = torque[i] + direction[i] * differ
-            bias, load = (DRIVE if on_ramps > 0.0 else COAST), abs(on_ramps)
-            carried = held if np.sign(on_ramps) == flank else 0.0
+            on_ramps, before = now + way_now * differ, differ
+            load = abs(on_ramps)
+            carried = held if (on_ramps > 0.0) == on_drive else 0.0
             thrust = max(load, min(carried, RATIO * load))
-            worn = 1.0 + np.array([wear, 0.0]) * max(1.0 - thrust / 400.0, 0.0)
-            sides = np.array([1.0, -1.0])
-            parts = PRELOAD * (1.0 + sides * spring), bias * worn * thrust
-            left, right = 0.5 * (1.0 + sides * friction) * (np.maximum if larger else np.add)(*parts)
-            differ = float(left - right)
-        held, flank, locking[i] = thrust, np.sign(on_ramps), left + right + GEARS * abs(torque[i])
+            left, right = packs(DRIVE if on_ramps > 0.0 else COAST, thrust)
+            differ = left - right
+            if differ == before:
+                break
+        held, on_drive, locking[i] = thrust, on_ramps > 0.0, left + right + GEARS * abs(now)
     noise = np.random.default_rng(5).normal(0.0, 0.5, cells)
     stretch = np.floor(time / 10.0).astype(np.int64)
     turns = np.flatnonzero(np.diff(stretch, prepend=-1))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+from forked import Forked
 
 from diffbench.documents import FileSettings, Rig
 from diffbench.readers import RawTable, TextReader, read_recording
@@ -104,3 +106,28 @@ def read_sweep(tmp_path_factory: pytest.TempPathFactory) -> ReadSweep:
         return read_recording(path, rig, kind=kind)
 
     return read
+
+
+@pytest.fixture(scope="session")
+def native_libraries() -> Iterator[dict[str, Forked]]:
+    """The process apart of readers, with what takes long to load there already, by the reader's module."""
+    apart = "diffbench.readers.child"
+    modules = [f"diffbench.readers.{name}" for name in ("arrow", "compressed", "hdf5", "workbook")]
+    libraries = ["pyarrow.parquet", "pyarrow.ipc", "zstandard", "h5py", "python_calamine"]
+    mdf = "diffbench.readers.mdf"
+    with (
+        Forked(apart, [*libraries, *modules], barred=["pandas"]) as most,
+        Forked(apart, ["asammdf", mdf]) as with_pandas,
+    ):
+        yield {**dict.fromkeys(modules, most), mdf: with_pandas}
+
+
+@pytest.fixture
+def many_read_apart(native_libraries: dict[str, Forked], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files of native libraries are read in a fork of one process: for tests that read dozens of them."""
+
+    def run(command: Sequence[str], **options: Any) -> subprocess.CompletedProcess[bytes]:
+        words = command[command.index("diffbench.readers.child") :]
+        return native_libraries[words[1]].run(words, **options)
+
+    monkeypatch.setattr("diffbench.readers.child.run", run)

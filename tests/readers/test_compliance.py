@@ -89,11 +89,11 @@ def test_the_whole_way_gives_a_recording_in_si(file_format, written, rig_of, swe
     )
 
 
-def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(file_format, written, table):
+def test_a_file_cut_anywhere_is_read_in_part_or_refused_never_more(
+    file_format, written, table, many_read_apart
+):
     content = written.read_bytes()
-    # A process each for two formats: a handful of cuts there, and thousands in the fuzzing command.
-    step = len(content) // 3 if file_format.name in ("mdf", "hdf5") else max(7, len(content) // 100)
-    for length in range(0, len(content), step):
+    for length in range(0, len(content), max(7, len(content) // 100)):
         written.write_bytes(content[:length])
         found, file = table, str(written)
         try:

@@ -54,6 +54,7 @@ def demo_sweep(repository: Path) -> tuple[Path, dict[str, list[float]]]:
     return path, {name: [float(row[i]) for row in rows] for i, name in enumerate(names)}
 
 
+@pytest.mark.usefixtures("many_read_apart")
 @pytest.mark.parametrize("form", FORMATS, ids=lambda form: form.name)
 def test_the_demo_in_every_format_is_the_same_recording(form, demo_sweep, repository, tmp_path):
     """The fit sees nothing but the recording: equal recordings, equal results. 1e-9 is what is promised."""
@@ -87,6 +88,7 @@ def mdf_of_two(path: Path) -> None:
     Path(saved).rename(path)
 
 
+@pytest.mark.usefixtures("many_read_apart")
 def test_mdf_groups_come_onto_one_clock_with_their_units(tmp_path):
     path = tmp_path / "log"
     mdf_of_two(path)
@@ -254,6 +256,7 @@ def test_a_sheet_with_title_units_and_missing_cells(tmp_path):
     assert table.rows.tolist() == [5, 6, 7, 8]  # as the spreadsheet program numbers them
 
 
+@pytest.mark.usefixtures("many_read_apart")
 def test_which_sheet_is_never_guessed(tmp_path):
     path = tmp_path / "log.xlsx"
     book(path, Up=SHEET, Down=SHEET)

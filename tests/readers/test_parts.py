@@ -37,6 +37,7 @@ def joined(parts):
     )
 
 
+@pytest.mark.usefixtures("many_read_apart")
 def test_parts_of_every_format_are_the_whole(file_format, tmp_path, rig_of, sweep):
     """Bit for bit, and their times go on; workbooks alone are read whole, as they are small."""
     path = tmp_path / "recording.dat"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import gettext
 import importlib.util
 import io
@@ -241,6 +242,7 @@ def test_japanese_without_a_type_face_is_told(
     assert "良好" in card_files(complete, ("html",), language="ja")["card.html"].decode()
 
 
+@functools.cache
 def messages() -> set[str]:
     """All texts that are given to a catalogue, read from tables, code and templates."""
     found: set[str] = set()
