@@ -29,7 +29,11 @@ def ran(*command: str | Path, limit: int | None = None) -> subprocess.CompletedP
         if limit is not None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
-    return subprocess.run(command, capture_output=True, encoding="utf-8", check=False, preexec_fn=confined)
+    # a compiled module cut at the limit would break whoever loads it next
+    env = os.environ if limit is None else {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
+    return subprocess.run(
+        command, capture_output=True, encoding="utf-8", check=False, preexec_fn=confined, env=env
+    )
 
 
 def test_a_store_is_made_to_outlive_a_power_cut(

@@ -9,13 +9,14 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from edited import edited
 
 from diffbench.history import open_history, revisions, tables
 
 
 def engine_of(store: str) -> sa.Engine:
     address = (
-        store.replace("postgresql:", "postgresql+psycopg:", 1) if "://" in store else f"sqlite:///{store}"
+        edited(store, "postgresql:", "postgresql+psycopg:", 1) if "://" in store else f"sqlite:///{store}"
     )
     return sa.create_engine(address, poolclass=sa.NullPool)
 

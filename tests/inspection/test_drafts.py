@@ -39,7 +39,7 @@ def filled(path: Path, **changes: str) -> None:
     text = path.read_text(encoding="utf-8")
     for key, value in changes.items():
         assert f'\n{key} = ""' in text
-        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}", 1)
+        text = edited(text, f'\n{key} = ""', f"\n{key} = {value}", 1)
     path.write_text(text, encoding="utf-8")
 
 
@@ -149,7 +149,7 @@ def test_drafts_with_all_marks_taken_away_are_sheets_that_load(tmp_path) -> None
         "note": '"x"',
     }
     for key, value in values.items():
-        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}")
+        text = edited(text, f'\n{key} = ""', f"\n{key} = {value}")
     text = edited(text, 'law = "undecided"', 'law = "greater-of"')  # joint_fraction has no meaning else
     path.write_text(text, encoding="utf-8")
     assert load_build(path).packs.faces == 4

@@ -163,7 +163,7 @@ BAD = (
     ),
     Bad(
         "a missing column",
-        good(header=HEADER.replace("Torque RH", "Torque R")),
+        good(header=edited(HEADER, "Torque RH", "Torque R")),
         "there is no column 'Torque RH [Nm]', which the rig names for right_torque",
         line=1,
         mend="perhaps 'Torque R [Nm]', 'Torque LH [Nm]'",
@@ -182,7 +182,7 @@ BAD = (
     ),
     Bad(
         "two columns of one name",
-        good(header=HEADER.replace("Torque RH", "Torque LH")),
+        good(header=edited(HEADER, "Torque RH", "Torque LH")),
         "'Torque LH [Nm]' and 'Torque LH [Nm]' can all be the left_torque",
         line=1,
         column="Torque LH [Nm]",

@@ -216,7 +216,9 @@ def test_axes(history: History, visit: Visit) -> None:
     """Distance where it is known and differs, else events, else the number of the visit."""
     for i, value in enumerate((82.0, 81.0, 80.0)):
         history.add([visit("Q17-b", f"2026-0{i + 1}-01", 0.0, value)])
-    assert trend_of(history, "Q17").axis == "visits"
+    by_visits = trend_of(history, "Q17")
+    assert by_visits.axis == "visits"
+    assert [point.x for point in preload(by_visits).series.points] == [1.0, 2.0, 3.0]
     for number in (1, 2, 3):
         history.correct(number, Changes(events=2 * number), reason="log book")
     by_events = trend_of(history, "Q17")
