@@ -1,10 +1,12 @@
 """Which changes of a folder would no test notice? Mutates sampled places, one at a time, and runs its tests.
 
 Run by hand: ``python tests/mutation/mutate.py --folder fitting --mutants 20 --seed 1``, or ``--changed-since
-main`` for the lines that a branch changed. In a copy of the repository a comparison, an operator, a constant
-or a returned value is changed, and tests run until the first that fails: those named for the module or naming
-its function, then all of the folder (`COVERED_BY`, or ``--tests``; ``--near`` leaves them out). Survivors are
-listed with their reasons where ``survivors.txt`` has one. Exit status 1 where one survives without a reason.
+main`` for the lines that a branch changed; ``--folder .`` is the modules beside the folders. In a copy of the
+repository the tests of the folder (`COVERED_BY`, or ``--tests``) run once under an index of lines. Then a
+comparison, an operator, a constant or a returned value is changed, and those that come by its line run, the
+quickest first, until one fails; with them cheap ones near by name that start processes, which no index sees.
+Survivors are listed with their reasons where ``survivors.txt`` has one. Exit status 1 where one survives
+without a reason.
 """
 
 from __future__ import annotations
@@ -12,7 +14,9 @@ from __future__ import annotations
 import argparse
 import ast
 import importlib
+import itertools
 import json
+import math
 import os
 import random
 import re
@@ -23,18 +27,28 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
+
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from planted import ROOT, copy_of, run_tests  # the path above comes first
+from index import Index  # the path above comes first
+from planted import ROOT, copy_of  # same
 
 #: Tests of a folder of the package, quick ones first; else the folder of tests of the same name.
 COVERED_BY = {
     "fitting": ("tests/contract/test_numbers.py", "tests/fitting"),
     "results": ("tests/predict", "tests/contract/test_maps.py"),
     "physics": ("tests/physics", "tests/published"),
+    ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
 }
+CHEAP = 5.0  # seconds of the processor; a test of processes is asked for each change that it is near to
+UNSEEN = "not run by any test"
+TIMES = itertools.count(
+    1_000_000_000
+)  # no change is taken for another, compiled before: theirs to the second
 LOADED = ("pytest", "numpy", "scipy.stats", "scipy.optimize", "pandas", "lmfit", "click", "jsonschema")
 COMPARISONS = {
     ast.Lt: "<=", ast.LtE: "<", ast.Gt: ">=", ast.GtE: ">", ast.Eq: "!=", ast.NotEq: "==",
@@ -140,12 +154,19 @@ def chosen(folder: str, count: int, seed: int, changed: dict[str, set[int]] | No
     """A sample of the changes that can be made below a folder of the package, by file and line."""
     package = ROOT / "diffbench"
     place = package / folder
-    paths = sorted(place.rglob("*.py")) if place.is_dir() else [place]
+    beside = "*.py" if folder == "." else "**/*.py"
+    paths = sorted(place.glob(beside)) if place.is_dir() else [place]
     every = [mutant for path in paths for mutant in mutants_of(path, package)]
     if changed is not None:
         every = [mutant for mutant in every if mutant.line in changed.get(mutant.file, ())]
     picked = random.Random(seed).sample(every, min(count, len(every)))
     return sorted(picked, key=lambda mutant: (mutant.file, mutant.line, mutant.start))
+
+
+def room_of(folder: str) -> str:
+    """The key of `COVERED_BY`: the folder directly below the package, or ``.``."""
+    first = Path(folder).parts[:1]
+    return "." if not first or first[0].endswith(".py") else first[0]
 
 
 def reasons() -> dict[tuple[str, str, str], str]:
@@ -159,7 +180,7 @@ def reasons() -> dict[tuple[str, str, str], str]:
 
 
 def near(mutant: Mutant, tests: Sequence[str]) -> list[str]:
-    """Files of ``tests`` named for the module, or that name the function or class around the change."""
+    """Those of ``tests`` whose file is named for the module, or names the function or class around."""
     path = ROOT / "diffbench" / mutant.file
     around = [
         node.name.lstrip("_")
@@ -168,20 +189,47 @@ def near(mutant: Mutant, tests: Sequence[str]) -> list[str]:
         and node.lineno <= mutant.line <= (node.end_lineno or 0)
     ]
     words = re.compile(rf"\b_?({'|'.join(map(re.escape, around)) or '(?!)'})\b")
-    files = [
-        file
-        for place in (ROOT / test for test in tests)
-        for file in (sorted(place.rglob("test_*.py")) if place.is_dir() else [place])
-        if path.stem in file.stem or words.search(file.read_text(encoding="utf-8"))
-    ]
-    return [str(file.relative_to(ROOT)) for file in files]
+
+    @cache
+    def named(file: Path) -> bool:
+        return path.stem in file.stem or bool(words.search(file.read_text(encoding="utf-8")))
+
+    return [test for test in tests if named(ROOT / test.partition("::")[0])]
 
 
-def passes(folder: Path, tests: Sequence[str], seconds: float) -> bool:
+def noticing(mutant: Mutant, index: Index) -> list[str]:
+    """The tests that might notice a change, quickest first."""
+    coming_by = index.tests_of(mutant.file, mutant.line)
+    unseen = [test for test in index.starting if index.seconds[test] < CHEAP]
+    found = {*coming_by, *near(mutant, unseen)}
+    return sorted(found, key=lambda test: (index.seconds[test], test))
+
+
+def within(seconds: float, tests: Sequence[str], index: Index) -> list[str]:
+    """As many of the tests, from the first on, as take so long together, and the first in any case."""
+    sums = itertools.accumulate(index.seconds[test] for test in tests)
+    return [test for i, (test, of) in enumerate(zip(tests, sums, strict=True)) if of <= seconds or i == 0]
+
+
+class Chosen:
+    """A plugin: only these tests, those of a file together where they take about as long."""
+
+    def __init__(self, seconds: dict[str, float]) -> None:
+        self._rank = {
+            test: (round(math.log(max(of, 0.05), 4)), test.partition("::")[0], of)
+            for test, of in seconds.items()
+        }
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """After all others have ordered them."""
+        chosen = [item for item in items if item.nodeid in self._rank]
+        items[:] = sorted(chosen, key=lambda item: self._rank[item.nodeid])
+
+
+def pass_all(folder: Path, seconds: dict[str, float]) -> bool:
     """Whether tests of a copy pass in a process that has loaded all libraries already; what hangs is ended
-    after ``seconds`` and passes nothing."""
-    import pytest
-
+    after several times their ``seconds`` and passes nothing."""
     child = os.fork()
     if child == 0:
         os.setsid()
@@ -192,26 +240,18 @@ def passes(folder: Path, tests: Sequence[str], seconds: float) -> bool:
         os.environ["PYTHONPATH"] = str(folder)
         sys.path.insert(0, str(folder))
         sys.dont_write_bytecode = True
-        words = [
-            "-n",
-            "0",
-            "-q",
-            "-x",
-            "-p",
-            "no:cacheprovider",
-            "--basetemp",
-            f"{folder.parent}/tmp",
-            *tests,
-        ]
+        files = sorted({test.partition("::")[0] for test in seconds})
+        words = ["-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--hypothesis-seed=0"]
         try:
-            os._exit(int(pytest.main(words)))
+            words += ["--basetemp", f"{folder.parent}/tmp", *files]
+            os._exit(int(pytest.main(words, plugins=[Chosen(seconds)])))
         finally:
             os._exit(3)
-    end = time.monotonic() + seconds
+    end = time.monotonic() + 30.0 + 10.0 * sum(seconds.values())
     while True:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
-            return os.waitstatus_to_exitcode(status) == 0
+            return os.waitstatus_to_exitcode(status) in (0, pytest.ExitCode.NO_TESTS_COLLECTED)
         if time.monotonic() > end:
             os.killpg(child, signal.SIGKILL)
             os.waitpid(child, 0)
@@ -219,15 +259,34 @@ def passes(folder: Path, tests: Sequence[str], seconds: float) -> bool:
         time.sleep(0.05)
 
 
-def fate_of(mutant: Mutant, folder: Path, rounds: Sequence[Sequence[str]], seconds: float) -> str:
-    """``killed`` or ``survived`` by rounds of tests in a copy, which is left as it was."""
+def fate_of(mutant: Mutant, folder: Path, seconds: dict[str, float]) -> str:
+    """``killed`` or ``survived`` by tests in a copy, which is left as it was."""
     path = folder / "diffbench" / mutant.file
-    source = path.read_bytes()
+    source, then = path.read_bytes(), path.stat().st_mtime
     path.write_bytes(source[: mutant.start] + mutant.new.encode() + source[mutant.end :])
+    os.utime(path, (0, next(TIMES)))
     try:
-        return "survived" if all(passes(folder, tests, seconds) for tests in rounds if tests) else "killed"
+        return "survived" if pass_all(folder, seconds) else "killed"
     finally:
         path.write_bytes(source)
+        os.utime(path, (then, then))
+
+
+def indexed(folder: Path, tests: Sequence[str]) -> Index:
+    """Which tests come by which lines of a copy; they must pass."""
+    made = folder.parent / "index.json"
+    words = [folder / "tests/mutation/index.py", "--tests", *tests, "--out", made]
+    ran = subprocess.run(
+        [sys.executable, *map(str, words)],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(folder)},
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+    )
+    if ran.returncode:
+        raise SystemExit(f"{ran.stdout}{ran.stderr}")
+    return Index.load(made)
 
 
 def main() -> int:
@@ -238,7 +297,9 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--changed-since", metavar="REVISION", help="only lines that differ from it")
     parser.add_argument("--tests", nargs="+", help="files or folders of tests, where not the folder's own")
-    parser.add_argument("--near", action="store_true", help="only tests named for the module or its function")
+    parser.add_argument(
+        "--seconds", type=float, default=300.0, help="of the processor for the tests of a change"
+    )
     parser.add_argument("--line", help="only changes of this line of a module, or of some: 170-184")
     parser.add_argument("--list", action="store_true", help="name the changes, and run nothing")
     parser.add_argument("--json", action="store_true")
@@ -251,35 +312,33 @@ def main() -> int:
     if arguments.list:
         print("\n".join(map(str, mutants)))
         return 0
-    room = Path(arguments.folder).parts[0]
-    tests = arguments.tests or COVERED_BY.get(room, (f"tests/{room}",))
+    tests = arguments.tests or COVERED_BY.get(
+        room_of(arguments.folder), (f"tests/{room_of(arguments.folder)}",)
+    )
     for name in LOADED:
         importlib.import_module(name)
     known, fates = reasons(), []
     with tempfile.TemporaryDirectory() as made:
         folder = copy_of(ROOT, Path(made) / "copy")
-        begun = time.monotonic()
-        asked = (
-            sorted({file for one in mutants for file in near(one, tests)}) if arguments.near else list(tests)
-        )
-        status, printed = run_tests(folder, asked, "-x", "--basetemp", f"{made}/tmp")
-        if status:
-            print(f"the tests fail as they are:\n{printed}", file=sys.stderr)
-            return 2
-        seconds = 60.0 + 5.0 * (time.monotonic() - begun)
+        index = indexed(folder, tests)
         for mutant in mutants:
-            rounds = [near(mutant, tests), [] if arguments.near else tests]
-            fate = fate_of(mutant, folder, rounds, seconds) if any(rounds) else "survived"
+            asked = within(arguments.seconds, noticing(mutant, index), index)
+            fate = (
+                fate_of(mutant, folder, {test: index.seconds[test] for test in asked})
+                if asked
+                else "survived"
+            )
             why = known.get((mutant.file, mutant.old, mutant.new), "") if fate == "survived" else ""
-            fates.append({**asdict(mutant), "fate": fate, "reason": why})
+            why = why or ("" if asked else UNSEEN)
+            fates.append({**asdict(mutant), "fate": fate, "tests": len(asked), "reason": why})
             if not arguments.json:
-                print(f"{fate:9} {mutant}{'  : ' + why if why else ''}", flush=True)
+                print(f"{fate:9} {len(asked):4} {mutant}{'  : ' + why if why else ''}", flush=True)
     # one that changes nothing can be killed by nothing: it is not decided
     decided = [one for one in fates if not str(one["reason"]).startswith("equivalent")]
     killed = sum(one["fate"] == "killed" for one in decided)
     told = {"folder": arguments.folder, "seed": arguments.seed, "killed": killed, "decided": len(decided)}
     print(json.dumps({**told, "mutants": fates}, indent=1) if arguments.json else told)
-    return int(any(one["fate"] == "survived" and not one["reason"] for one in fates))
+    return int(any(one["fate"] == "survived" and one["reason"] in ("", UNSEEN) for one in fates))
 
 
 if __name__ == "__main__":

@@ -6,12 +6,14 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from mutate import ROOT, mutants_of, reasons  # the path above comes first
+from index import Index  # the path above comes first
+from mutate import ROOT, Chosen, mutants_of, reasons  # same
 from planted import PLANTED, plant  # same
 
 SOURCE = '''"""Text with 3 and a < b."""
@@ -69,29 +71,98 @@ def test_every_known_survivor_still_stands_where_it_stood() -> None:
         assert len(why) > 20
 
 
-def test_the_index_names_the_tests_of_a_line(tmp_path: Path) -> None:
-    (tmp_path / "halves.py").write_text(
-        "def half(x):\n    if x < 0:\n        return -half(-x)\n    return x / 2\n", encoding="utf-8"
-    )
-    (tmp_path / "test_halves.py").write_text(
-        "from halves import half\n\n\ndef test_up():\n    assert half(3) == 1.5\n\n\n"
-        "def test_down():\n    assert half(-3) == -1.5\n",
-        encoding="utf-8",
-    )
+HALVES = """from functools import cache
 
-    def asked(line: int) -> tuple[int, list[str]]:
-        index = Path(__file__).parent / "index.py"
-        words = [index, "--source", tmp_path, "--tests", "test_halves.py", "--line", f"halves.py:{line}"]
-        ran = subprocess.run(
-            [sys.executable, *map(str, words)],
-            cwd=tmp_path,
-            env={**os.environ, "PYTHONPATH": str(tmp_path)},
-            capture_output=True,
-            encoding="utf-8",
-            check=False,
-        )
-        return ran.returncode, [line.partition("::")[2] for line in ran.stdout.splitlines() if "::" in line]
+HALF = 2
 
-    assert asked(3) == (0, ["test_down"])
-    assert asked(4) == (0, ["test_down", "test_up"])
-    assert asked(9) == (1, [])
+
+def half(x):
+    if x < 0:
+        return -half(-x)
+    return x / HALF
+
+
+@cache
+def whole():
+    return 1 + 1
+"""
+TESTS_OF_HALVES = """import subprocess
+import sys
+
+import pytest
+from halves import half, whole
+
+
+@pytest.fixture(scope="module")
+def third():
+    return half(-1)
+
+
+def test_up():
+    assert half(3) == 1.5
+
+
+def test_whole():
+    assert whole() == 2
+
+
+def test_first(third):
+    assert third == -0.5 and whole() == 2
+
+
+def test_second(third):
+    assert third < 0
+
+
+def test_half_elsewhere():
+    assert subprocess.run([sys.executable, "-c", "import halves; halves.half(4)"], check=True)
+"""
+
+
+@pytest.fixture(scope="module")
+def index(tmp_path_factory: pytest.TempPathFactory) -> Index:
+    folder = tmp_path_factory.mktemp("halves")
+    (folder / "halves.py").write_text(HALVES, encoding="utf-8")
+    (folder / "test_halves.py").write_text(TESTS_OF_HALVES, encoding="utf-8")
+    words = [Path(__file__).parent / "index.py", "--source", folder, "--tests", "test_halves.py"]
+    subprocess.run(
+        [sys.executable, *map(str, [*words, "--out", folder / "index.json"])],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(folder)},
+        capture_output=True,
+        check=True,
+    )
+    return Index.load(folder / "index.json")
+
+
+@pytest.mark.parametrize(
+    ("line", "tests"),
+    [
+        (3, {"up", "first", "second"}),  # read on import: those that come by what uses it
+        (6, {"up", "first", "second"}),
+        (8, {"first", "second"}),  # what sets up a fixture is run for each that asks for it
+        (9, {"up", "first", "second"}),
+        (14, {"whole", "first"}),  # kept by a cache
+        (20, set()),
+    ],
+)
+def test_the_index_names_the_tests_of_a_line(index: Index, line: int, tests: set[str]) -> None:
+    assert {test.partition("::test_")[2] for test in index.tests_of("halves.py", line)} == tests
+
+
+def test_the_index_knows_what_starts_processes(index: Index) -> None:
+    """No line of another process is seen: a change there is held against such tests near by name."""
+    (test,) = index.starting
+    assert test.endswith("::test_half_elsewhere")
+    assert index.seconds[test] == max(index.seconds.values()) > 0.005
+    assert test not in index.tests_of("halves.py", 8)
+
+
+def test_only_the_chosen_run_and_the_quickest_first() -> None:
+    """Of a file together while they take about as long: what its fixtures set up is kept."""
+    names = ["a::one", "b::two", "a::slow", "b::other", "a::three"]
+    items = [SimpleNamespace(nodeid=name) for name in names]
+    Chosen({"a::slow": 9.0, "b::two": 0.02, "a::three": 0.01, "a::one": 0.03}).pytest_collection_modifyitems(
+        items
+    )
+    assert [item.nodeid for item in items] == ["a::three", "a::one", "b::two", "a::slow"]
