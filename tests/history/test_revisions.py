@@ -29,13 +29,17 @@ def test_newest_is_the_last_step() -> None:
 
 
 def test_steps_lead_to_the_tables(store: str) -> None:
-    """alembic itself finds no difference between a new store and the tables as the program has them."""
+    """alembic itself finds no difference between a new store and the tables as the program has them, and a
+    document is known by its hash, an entry by its number."""
     open_history(store).add([])
     engine = engine_of(store)
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"version_table": revisions.VERSION_TABLE})
         assert compare_metadata(context, tables.metadata) == []
         assert context.get_current_revision() == revisions.newest()
+        for table, key in (("diffbench_document", "sha256"), ("diffbench_entry", "number")):
+            assert sa.inspect(connection).get_pk_constraint(table)["constrained_columns"] == [key]
+            assert [column.name for column in tables.metadata.tables[table].primary_key] == [key]
     engine.dispose()
 
 

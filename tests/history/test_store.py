@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
@@ -14,7 +15,7 @@ from edited import edited
 from pressure import older_store
 
 from diffbench.errors import DiffbenchError, HistoryError
-from diffbench.history import Changes, Filing, History, locate, open_history
+from diffbench.history import Changes, Filing, History, Merged, locate, open_history
 
 Paper = Callable[..., Path]
 
@@ -146,14 +147,27 @@ def test_corrections_that_cannot_be(tmp_path: Path, paper: Paper, changes: Chang
     assert history.verify().entries == 1
 
 
+def chain_by_hand(lines: list[dict[str, str]]) -> str:
+    """The hash that all entries make together: each one's is that of its text, one text for one content."""
+    chain = 64 * "0"
+    for line in lines:
+        content = line["content"]
+        assert content == json.dumps(json.loads(content), sort_keys=True, separators=(",", ":"))
+        assert line["digest"] == hashlib.sha256(content.encode("ascii")).hexdigest()
+        chain = hashlib.sha256((chain + line["digest"]).encode()).hexdigest()
+    return chain
+
+
 def test_moves_whole_and_twice_is_once(history: History, paper: Paper, tmp_path: Path) -> None:
     """An export brings everything, an import takes over what is new, and two stores come to say the same."""
     history.add([paper(date=f"2026-03-0{i}") for i in (1, 2, 3)], filing=Filing(note="täglich · 3×"))
-    history.correct(2, Changes(events=4), reason="log book")
+    everything = Changes(new_build="U1-x", distance_m=640e3, events=4)
+    history.correct(2, everything, reason="log book")
     file, other = tmp_path / "all.jsonl", open_history(str(tmp_path / "other.sqlite"))
     assert history.export(file) == (4, ())
-    assert history.verify().chain in file.read_text(encoding="utf-8").splitlines()[0]
-    assert (other.merge(file).records, other.merge(file).known) == (3, 4)
+    head, *lines = map(json.loads, file.read_text(encoding="utf-8").splitlines())
+    assert head["chain"] == history.verify().chain == chain_by_hand(lines)
+    assert [other.merge(file) for _ in range(2)] == [Merged(3, 1, 0, ()), Merged(0, 0, 4, ())]
     assert other.contents() == history.contents()
     assert other.verify() == history.verify()
     assert [other.document(r) for r in other.contents().records] == [
