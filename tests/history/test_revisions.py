@@ -30,7 +30,7 @@ def test_newest_is_the_last_step() -> None:
 
 def test_steps_lead_to_the_tables(store: str) -> None:
     """alembic itself finds no difference between a new store and the tables as the program has them, and a
-    document is known by its hash, an entry by its number."""
+    document is known by its hash, an entry by its number, and no two entries are one."""
     open_history(store).add([])
     engine = engine_of(store)
     with engine.connect() as connection:
@@ -40,6 +40,9 @@ def test_steps_lead_to_the_tables(store: str) -> None:
         for table, key in (("diffbench_document", "sha256"), ("diffbench_entry", "number")):
             assert sa.inspect(connection).get_pk_constraint(table)["constrained_columns"] == [key]
             assert [column.name for column in tables.metadata.tables[table].primary_key] == [key]
+        unique = sa.inspect(connection).get_unique_constraints("diffbench_entry")
+        assert [one["column_names"] for one in unique] == [["digest"]]
+        assert [column.name for column in tables.entries.c if column.unique] == ["digest"]
     engine.dispose()
 
 

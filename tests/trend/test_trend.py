@@ -447,6 +447,17 @@ def test_a_line_that_has_passed_a_limit() -> None:
     assert course_of(series).lasting is None
 
 
+def test_a_loss_that_is_excluded_by_hand() -> None:
+    """80 and 79 N·m with 0.584 N·m stated: the interval of the change reaches 1 + 2.306 √2 0.584 = 2.904 N·m
+    down, 3.6 % of the 80 N·m that it began with."""
+    points = [Point(i, "2026-01-01", 1e6 * i, 80.0 - i, 0.584, 0.584, 0.0) for i in range(2)]
+    found = course_of(Series("Q17-a", "preload_torque", "N·m", "distance", tuple(points), None))
+    assert (found.state, found.needed) == ("steady", None)
+    assert found.reason == "no loss of more than 3.6 % so far lies in the interval"
+    assert found.change is not None
+    assert found.change == pytest.approx((-1.0 / 80.0, -2.9044 / 80.0, 0.9044 / 80.0), abs=1e-5)
+
+
 GOOD = ((0.0, 82.0), (400.0, 81.6), (800.0, 82.3), (1200.0, 81.7), (1600.0, 82.1))
 
 
