@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 import stat
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -232,3 +233,15 @@ def test_what_the_disk_says_is_said(tmp_path: Path, paper: Paper, monkeypatch: p
         monkeypatch.setattr(shutil, "disk_usage", room)
         with pytest.raises(HistoryError, match=re.escape(said)):
             open_history(str(path)).contents()
+
+
+def test_a_library_that_is_missing_is_named_with_its_extra(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "history.sqlite"
+    path.touch()
+    monkeypatch.setitem(sys.modules, "sqlalchemy", None)
+    for store, extra in ((str(path), "history"), ("postgresql://bench/diffs", "postgresql")):
+        said = f"a history needs sqlalchemy, which is not installed. Mend: pip install 'diffbench[{extra}]'"
+        with pytest.raises(HistoryError, match=re.escape(said)):
+            open_history(store).contents()

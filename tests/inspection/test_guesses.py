@@ -154,7 +154,7 @@ def test_a_name_and_a_unit_that_differ_are_told():
 def test_what_no_channel_has_is_left_alone():
     pressure, nothing = guesses([number("Pressure [bar]"), number("Ch 7")])
     assert (pressure.channel, nothing.channel) == (None, None)
-    assert not (pressure.sure or nothing.sure)
+    assert (pressure.sure, nothing.sure) == (False, False)
     assert pressure.reasons == ("its unit bar is one of pressure",)
     assert nothing.reasons == ("neither name nor unit says what it is",)
 
