@@ -96,11 +96,13 @@ def test_corrections_leave_a_trace(history: History, paper: Paper) -> None:
     """What stood before stays: as stated, as corrected, why and by whom."""
     (added,) = history.add([paper(other_builds=("U1-b",))], by="lena")
     history.correct(1, Changes(build="U1-b", distance_m=5e3, events=2), reason="log book", by="tom")
-    history.correct(
-        added.record.document[:8], Changes(unit="U7", new_build="U7-x", build="U1-b"), reason="tag"
-    )
-    history.correct(1, Changes(build="U7-x", events=3), reason="one more", by="lena")
+    tagged = Changes(unit="U7", new_build="U7-x", build="U1-b")
+    with pytest.raises(HistoryError, match="there is no record"):  # five letters of a hash are too few
+        history.correct(f"{added.record.document[:5]}", tagged, reason="tag")
+    history.correct(added.record.document[:6], tagged, reason="tag")
+    said = history.correct(1, Changes(build="U7-x", events=3), reason="one more", by="lena")
     record = history.record(1)
+    assert said == record
     assert record.stated == added.record.facts
     assert record.facts.unit == "U7"
     fact = record.facts.build("U7-x")

@@ -385,7 +385,7 @@ def test_a_last_line_that_breaks_off_is_left_out_and_noted(read_sweep, last, kep
     )
 
 
-@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e308", "-9.9e37", "1e999"])
+@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e308", "-9.9e37", "1e999", "1e30", "-1e30"])
 def test_a_loggers_mark_for_overload_is_missing_and_noted(read_sweep, cell):
     recording = read_sweep(good(line_4=f"0.02,{cell},2.7,582,567"))
     assert recording.channels["left_torque"][2] != recording.channels["left_torque"][2]
