@@ -150,8 +150,8 @@ def test_wrong_format(visit, fault, written: str, said: str) -> None:
 def test_left_and_right_swapped(visit, fault) -> None:
     """Friction never drives: swapped outputs are found from the torque balance, and said."""
     header, *rows = visit.lines()
-    swapped = header.replace("Torque LH", "Torque ?").replace("Torque RH", "Torque LH")
-    visit.write_lines([swapped.replace("Torque ?", "Torque RH"), *rows])
+    swapped = edited(edited(header, "Torque LH", "Torque ?"), "Torque RH", "Torque LH")
+    visit.write_lines([edited(swapped, "Torque ?", "Torque RH"), *rows])
     assert "left and right are swapped" in fault()
 
 

@@ -641,12 +641,12 @@ def test_brakes_that_nothing_tells(run: Run, refused: Refused, day: Path) -> Non
     """Without a torque they count as released, which is said with what it moves; a pressure that stands alone
     is refused."""
     text = day.read_text(encoding="utf-8")
-    day.write_text(text.replace(BRAKE, ""), encoding="utf-8")
+    day.write_text(edited(text, BRAKE, ""), encoding="utf-8")
     for lap in json.loads(run("lap", day, "--json").stdout)["laps"]:
         (found,) = [each for each in lap["findings"] if "torque of the brakes" in each]
         assert "count as released" in found
         assert re.search(r"would move the bench's share by [+-]\d+\.\d points", found)
-    day.write_text(text.replace(BRAKE, PRESSURES.partition("\n\n")[0]), encoding="utf-8")
+    day.write_text(edited(text, BRAKE, PRESSURES.partition("\n\n")[0]), encoding="utf-8")
     assert "'right_brake_pressure' is missing" in " ".join(refused("lap", day))
     stated = 'brake_torque_per_pressure = "14 N.m/bar"\ndate ='
     day.write_text(edited(text, "date =", stated), encoding="utf-8")
@@ -657,7 +657,7 @@ def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path, as_it_is: list
     """Torque at the case and oil temperature with a doubt: both are sources, and widen the prediction."""
     text = edited(day.read_text(encoding="utf-8"), '"60 degC"', '{ value = "60 degC", u = "8 K" }')
     torque = "[channel.input_torque]\n"
-    day.write_text(text.replace(torque, f"{torque}u_gain = 0.2\n"), encoding="utf-8")
+    day.write_text(edited(text, torque, f"{torque}u_gain = 0.2\n"), encoding="utf-8")
     for old, new in zip(as_it_is, json.loads(run("lap", day, "--json").stdout)["laps"], strict=True):
         for name in ("torque at the case", "temperature of the oil"):
             assert name not in old["sources"]

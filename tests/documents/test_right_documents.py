@@ -248,7 +248,7 @@ def test_a_run_sheet(write: Writer, texts: dict[str, str]) -> None:
 def test_a_day_may_be_written_as_text_or_with_its_time(
     date: str, write: Writer, texts: dict[str, str]
 ) -> None:
-    sheet = load_run_sheet(write(texts["run"].replace("2026-03-15", date)))
+    sheet = load_run_sheet(write(edited(texts["run"], "2026-03-15", date)))
     assert sheet.date == dt.date(2026, 3, 15)
 
 

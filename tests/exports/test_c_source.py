@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from edited import edited
 
 from diffbench.exports import export_map
 from diffbench.results import Branch, LockingMap
@@ -135,7 +136,7 @@ def test_single_precision(
     assert "double" not in code.replace("1e300", "")
     nodes = 5 * 3 * 4
     assert f"tables take {4 * nodes * (3 * 4 + 1) + 4 * (5 + 3 + 4)} bytes" in code
-    (tmp_path / "host.c").write_text(HOST.replace("speed, heat, &", "(float)speed, (float)heat, &"), "utf-8")
+    (tmp_path / "host.c").write_text(edited(HOST, "speed, heat, &", "(float)speed, (float)heat, &"), "utf-8")
     host = compiled(tmp_path, "host", ["host.c", "q17.c"], "-Wno-conversion", "-Wno-double-promotion")
     found = ask(host, [" ".join(["1", *(value.hex() for value in p)]) for p in places.tolist()])
     for line, place in zip(found, places.tolist(), strict=True):

@@ -16,6 +16,7 @@ import fmpy
 import numpy as np
 import pytest
 from benchsim.c_law import Law
+from edited import edited
 from fmpy.fmi1 import FMICallException
 from fmpy.fmi2 import FMU2Model, FMU2Slave
 from fmpy.fmi3 import FMU3Model, FMU3Slave
@@ -794,7 +795,7 @@ def test_on_windows(
     (library,) = (folder / "binaries").rglob("*.dll")
     (linux,) = (folder / "binaries").rglob("x86_64-linux/*.so" if to == "fmi3" else "linux64/*.so")
     (folder / "host.c").write_text(HOSTS[to], encoding="utf-8")
-    windows = HOSTS[to].replace("#include <dlfcn.h>", WINDOWS)
+    windows = edited(HOSTS[to], "#include <dlfcn.h>", WINDOWS)
     (folder / "windows.c").write_text(windows, encoding="utf-8")
     subprocess.run([compiler, "-w", "-O2", "-o", "host.exe", "windows.c"], cwd=folder, check=True)
     host = compiled(folder, "host", ["host.c"], "-std=gnu99", "-w", "-ldl")

@@ -51,7 +51,7 @@ def test_a_swap_is_told_beside_a_faulty_sheet(stand: Path) -> None:
     spoil(stand / "unit-v09.toml", "inner_radius", "inner_radios")
     rig = (stand / "pinion-cell.toml").read_text(encoding="utf-8")
     first, second = "L/H speed (rpm)", "R/H speed (rpm)"
-    rig = rig.replace(first, "@").replace(second, first).replace("@", second)
+    rig = edited(edited(rig, first, "@"), second, first).replace("@", second)
     (stand / "pinion-cell.toml").write_text(rig, encoding="utf-8")
     assert told(stand / "run.toml") == {"unit-v09.toml", "bias-sweep.csv"}
 

@@ -82,7 +82,7 @@ def test_a_distance_that_differs_is_asked_about(tmp_path: Path) -> None:
     (folder / "driven.toml").write_text(edited(sheet, '"0 km"', '"12 km"'), encoding="utf-8")
     second = folder / "run-refit-2.toml"
     second.write_text(
-        second.read_text(encoding="utf-8").replace("unit-q17.toml", "driven.toml"), encoding="utf-8"
+        edited(second.read_text(encoding="utf-8"), "unit-q17.toml", "driven.toml"), encoding="utf-8"
     )
     (told,) = refused([folder / "run-refit-1.toml", second])
     assert "distance is 0 km in" in told

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import html
 import importlib.util
 import json
 import os
 import re
 import shutil
 from collections.abc import Iterator
+from html.parser import HTMLParser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -84,6 +86,94 @@ def test_the_search_leads_to_places_that_are_there(site: Path) -> None:
     for entry in entries:
         file, _, place = entry["at"].partition("#")
         assert f'id="{place}"' in (site / file).read_text(encoding="utf-8")
+
+
+class Read(HTMLParser):
+    """What a page says, read from its HTML: headings with the words below them that stand in no table, rows
+    by their first cell, and which page is before and after."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__()
+        self.title, self.main, self.cell, self.heading = title, False, "", False
+        self.sections: list[dict[str, str]] = []
+        self.rows: list[dict[str, str]] = []
+        self.here: list[str] = []
+        self.beside: dict[str, str] = {}
+        self.heads: list[str] = []
+        self.row: list[tuple[str, str]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {key: value or "" for key, value in attrs}
+        if "rel" in given:
+            self.beside[given["rel"]] = given["href"]
+        self.main = (self.main or tag == "main") and tag != "nav"
+        if not self.main:
+            return
+        if tag in ("h1", "h2", "h3", "h4"):
+            self.heading = True
+            self.sections.append({"at": given["id"], "page": self.title, "head": "", "text": ""})
+        elif tag == "thead":
+            self.heads = []
+        elif tag == "tr":
+            self.row, self.at = [], given.get("id", "")
+        elif tag in ("th", "td"):
+            self.cell, self.words = tag, ""
+            if tag == "td":
+                assert given["data-head"] == self.heads[len(self.row)]
+            self.empty = given.get("class") == "empty"
+        elif tag == "img":
+            self.handle_data(given["alt"])
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "th":
+            self.heads.append(self.words)
+        elif tag == "td":
+            assert self.empty == (not self.words)
+            self.row.append((self.heads[len(self.row)], self.words))
+        elif tag == "tr" and self.row:
+            (name, words), *others = self.row
+            if words:
+                page = f"{self.title}, {name}"
+                self.rows.append({"at": self.at, "page": page, "head": words, "text": ""})
+            for head, said in others:
+                if said:
+                    self.rows[-1]["text"] += f" {said};" if head == "what" else f" {head}: {said};"
+        elif tag in ("h1", "h2", "h3", "h4"):
+            self.heading = False
+            self.here += [self.sections[-1]["at"]] if tag == "h2" else []
+        self.cell = "" if tag == self.cell else self.cell
+        if self.main and not self.cell and self.sections:
+            self.sections[-1]["text"] += " " if tag in ("p", "li", "pre") else ""
+
+    def handle_data(self, data: str) -> None:
+        if self.cell:
+            self.words += data
+        elif self.main and self.sections and self.heading:
+            self.sections[-1]["head"] += data
+        elif self.main and self.sections:
+            self.sections[-1]["text"] += data
+
+
+def test_the_search_holds_what_the_pages_say(site: Path) -> None:
+    """Every heading with what stands below it, every row of a table with its cells, by the HTML alone; each
+    page leads to the one before, the one after, and its own headings."""
+    index = (site / "search.js").read_text(encoding="utf-8").partition("\n")[0]
+    entries = json.loads(index.removeprefix("const SECTIONS = ").rstrip(";"))
+    for before, topic, after in zip(["", *TOPICS], TOPICS, [*TOPICS[1:], ""], strict=False):
+        text = (site / f"{topic}.html").read_text(encoding="utf-8")
+        title = html.unescape(text.partition("<title>")[2].partition(" – diffbench guide")[0])
+        read = Read(title)
+        read.feed(text)
+        found = [{**one, "at": f"{topic}.html#{one['at']}"} for one in (*read.sections, *read.rows)]
+        for one in found:
+            one["text"] = " ".join(one["text"].split())
+        assert [one for one in entries if one["at"].startswith(f"{topic}.html#")] == found
+        assert found[0]["head"] == title
+        beside = {"prev": before, "next": after}
+        assert read.beside == {rel: f"{name}.html" for rel, name in beside.items() if name}
+        listed = text.partition('<nav class="here"')[2]
+        assert re.findall(r'<li><a href="#([^"]+)"', listed) == read.here
+    assert {one["at"].partition(".html#")[0] for one in entries} == set(TOPICS)
 
 
 def test_an_earlier_guide_is_replaced_and_nothing_else_is(tmp_path: Path) -> None:

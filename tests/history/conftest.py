@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from edited import edited
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -24,7 +25,7 @@ SERVER = "DIFFBENCH_TEST_POSTGRESQL"
 
 def administer(server: str, statement: str) -> None:
     """One statement on the server, outside any transaction."""
-    engine = sa.create_engine(server.replace("postgresql:", "postgresql+psycopg:", 1), poolclass=sa.NullPool)
+    engine = sa.create_engine(edited(server, "postgresql:", "postgresql+psycopg:", 1), poolclass=sa.NullPool)
     with engine.connect() as connection:
         connection.execution_options(isolation_level="AUTOCOMMIT").exec_driver_sql(statement)
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import re
 import resource
 import shutil
 import sqlite3
 import stat
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -29,7 +32,11 @@ def ran(*command: str | Path, limit: int | None = None) -> subprocess.CompletedP
         if limit is not None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
-    return subprocess.run(command, capture_output=True, encoding="utf-8", check=False, preexec_fn=confined)
+    # a compiled module cut at the limit would break whoever loads it next
+    env = os.environ if limit is None else {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
+    return subprocess.run(
+        command, capture_output=True, encoding="utf-8", check=False, preexec_fn=confined, env=env
+    )
 
 
 def test_a_store_is_made_to_outlive_a_power_cut(
@@ -48,7 +55,7 @@ def test_a_store_is_made_to_outlive_a_power_cut(
             super().commit()
 
     monkeypatch.setattr(sqlite3, "connect", lambda *a, **kw: connected(*a, **kw, factory=Watched))
-    path = tmp_path / "history.sqlite"
+    path = tmp_path / "new" / "shelf" / "history.sqlite"  # whose folders are made, too
     open_history(str(path)).add([paper()])
     assert path.read_bytes()[18:20] == b"\x02\x02"
     assert modes
@@ -188,3 +195,53 @@ def test_addresses_that_lead_nowhere(address: str, told: str) -> None:
         open_history(address).contents()
     assert told in str(caught.value)
     assert "secret" not in str(caught.value)
+
+
+# Result codes of SQLite (https://www.sqlite.org/rescode.html), the room that is left, and what is said of it;
+# the index of a write-ahead log comes in pieces of 32 KiB (https://www.sqlite.org/walformat.html, 2.2).
+REFUSALS = (
+    ("SQLITE_IOERR_SHMSIZE", 32_767, "the disk is full"),
+    ("SQLITE_IOERR_SHMSIZE", 32_768, "fails"),
+    ("SQLITE_IOERR_WRITE", 10**9, "the disk refuses to be written"),
+    ("SQLITE_IOERR_READ", None, "fails"),
+    ("SQLITE_FULL", 10**9, "the disk is full"),
+    ("SQLITE_READONLY_DIRECTORY", 0, "can only be read"),
+    ("SQLITE_CANTOPEN", 0, "cannot be opened"),
+    ("SQLITE_CORRUPT_INDEX", 0, "is damaged"),
+    ("SQLITE_BUSY_SNAPSHOT", 0, "somebody else has been writing"),
+    ("SQLITE_TOOBIG", 0, "the database refuses (as SQLite says it)"),
+)
+
+
+def test_what_the_disk_says_is_said(tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the name of the code and the room on the disk, if that is known."""
+    path = tmp_path / "history.sqlite"
+    open_history(str(path)).add([paper()])
+    for name, free, said in REFUSALS:
+
+        def refusing(*_: object, name: str = name, **__: object) -> sqlite3.Connection:
+            error = sqlite3.OperationalError("as SQLite says it\nand more")
+            error.sqlite_errorname = name
+            raise error
+
+        def room(_: object, free: int | None = free) -> SimpleNamespace:
+            if free is None:
+                raise FileNotFoundError
+            return SimpleNamespace(free=free)
+
+        monkeypatch.setattr(sqlite3, "connect", refusing)
+        monkeypatch.setattr(shutil, "disk_usage", room)
+        with pytest.raises(HistoryError, match=re.escape(said)):
+            open_history(str(path)).contents()
+
+
+def test_a_library_that_is_missing_is_named_with_its_extra(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "history.sqlite"
+    path.touch()
+    monkeypatch.setitem(sys.modules, "sqlalchemy", None)
+    for store, extra in ((str(path), "history"), ("postgresql://bench/diffs", "postgresql")):
+        said = f"a history needs sqlalchemy, which is not installed. Mend: pip install 'diffbench[{extra}]'"
+        with pytest.raises(HistoryError, match=re.escape(said)):
+            open_history(store).contents()

@@ -9,13 +9,14 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from edited import edited
 
 from diffbench.history import open_history, revisions, tables
 
 
 def engine_of(store: str) -> sa.Engine:
     address = (
-        store.replace("postgresql:", "postgresql+psycopg:", 1) if "://" in store else f"sqlite:///{store}"
+        edited(store, "postgresql:", "postgresql+psycopg:", 1) if "://" in store else f"sqlite:///{store}"
     )
     return sa.create_engine(address, poolclass=sa.NullPool)
 
@@ -28,13 +29,20 @@ def test_newest_is_the_last_step() -> None:
 
 
 def test_steps_lead_to_the_tables(store: str) -> None:
-    """alembic itself finds no difference between a new store and the tables as the program has them."""
+    """alembic itself finds no difference between a new store and the tables as the program has them, and a
+    document is known by its hash, an entry by its number, and no two entries are one."""
     open_history(store).add([])
     engine = engine_of(store)
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"version_table": revisions.VERSION_TABLE})
         assert compare_metadata(context, tables.metadata) == []
         assert context.get_current_revision() == revisions.newest()
+        for table, key in (("diffbench_document", "sha256"), ("diffbench_entry", "number")):
+            assert sa.inspect(connection).get_pk_constraint(table)["constrained_columns"] == [key]
+            assert [column.name for column in tables.metadata.tables[table].primary_key] == [key]
+        unique = sa.inspect(connection).get_unique_constraints("diffbench_entry")
+        assert [one["column_names"] for one in unique] == [["digest"]]
+        assert [column.name for column in tables.entries.c if column.unique] == ["digest"]
     engine.dispose()
 
 

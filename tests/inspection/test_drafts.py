@@ -39,7 +39,7 @@ def filled(path: Path, **changes: str) -> None:
     text = path.read_text(encoding="utf-8")
     for key, value in changes.items():
         assert f'\n{key} = ""' in text
-        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}", 1)
+        text = edited(text, f'\n{key} = ""', f"\n{key} = {value}", 1)
     path.write_text(text, encoding="utf-8")
 
 
@@ -110,6 +110,42 @@ def test_what_the_file_does_not_say_is_left_to_fill_in(tmp_path) -> None:
     assert {"arrangement", "channel.input_torque.unit", "channel.input_torque.ratio"} <= keys
 
 
+def test_every_gap_of_a_file_has_its_line(tmp_path) -> None:
+    """A clock, an oil temperature, a unit, a gear, a pulse wheel: asked for where the file lacks it, and
+    nowhere else; what refits move is asked of benches that drive the unit, not of hand readings."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "Stamp,Prop torque,Torque LH [xy],Torque RH [Nm],n_L [rpm],n_R [Hz]\n1,1.5,2,3,4,9\n2,1.5,2,3,4,8\n",
+        encoding="utf-8",
+    )
+    bare = draft_rig(inspect_file(path))
+    asked = {
+        "time": "# No column is named like time:",
+        "rate": '# sample_rate = "100 Hz"',
+        "oil": "# No column is named like oil_temperature:",
+        "no unit": '# unit = ""  # the file does not say it.',
+        "a strange unit": "unit = \"\"  # 'xy' is not known.",
+        "a check": "# A check, once its ratio is known:\n# [channel.input_torque]",
+        "pulses": 'gain = ""  # one over the teeth of its wheel',
+        "left over": "#   Stamp: 1 to 2: neither name nor unit says what it is",
+        "refits": "# [repeatability]",
+    }
+    assert [name for name, line in asked.items() if line not in bare] == []
+    assert "like left_speed" not in bare
+    path.write_text(
+        "t [s],T oil [degC],Torque LH [Nm],Torque RH [Nm],n_L [rpm]\n0,60,2,3,4\n0.1,61,2,3,4\n",
+        encoding="utf-8",
+    )
+    full = draft_rig(inspect_file(path))
+    assert [name for name, line in asked.items() if line in full] == ["refits"]
+    assert "like right_speed" in full
+    assert "like left_speed" not in full
+    path.write_text("turned,arrangement,torque_Nm\nforward,case free,42\nbackward,case free,41\n")
+    by_hand = draft_rig(inspect_file(path))
+    assert 'arrangement = "output-turned-case-free"' in by_hand
+    assert [name for name, line in asked.items() if line in by_hand] == ["oil"]
+
+
 def test_names_of_columns_cannot_break_out_of_a_draft(tmp_path) -> None:
     """Quotes, line ends and control characters of a hostile file stay texts."""
     path = tmp_path / "log"
@@ -149,7 +185,7 @@ def test_drafts_with_all_marks_taken_away_are_sheets_that_load(tmp_path) -> None
         "note": '"x"',
     }
     for key, value in values.items():
-        text = text.replace(f'\n{key} = ""', f"\n{key} = {value}")
+        text = edited(text, f'\n{key} = ""', f"\n{key} = {value}")
     text = edited(text, 'law = "undecided"', 'law = "greater-of"')  # joint_fraction has no meaning else
     path.write_text(text, encoding="utf-8")
     assert load_build(path).packs.faces == 4

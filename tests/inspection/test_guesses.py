@@ -93,6 +93,58 @@ def test_sides_and_places_are_never_guessed(name, unit, others, said):
     assert said in guess.reasons[-1]
 
 
+N = np.arange(40.0)
+LEFT, RIGHT = 30.0 + 5.0 * np.sin(N), 50.0 + 7.0 * np.cos(0.7 * N)
+MEAN, APART = 100.0 + 8.0 * np.sin(0.3 * N), 4.0 + 3.0 * np.cos(0.5 * N)
+OUTPUTS = [
+    RawColumn("Torque LH [Nm]", None, LEFT),
+    RawColumn("Torque RH [Nm]", None, RIGHT),
+    RawColumn("n_L [1/min]", None, MEAN + 0.5 * APART),
+    RawColumn("n_R [1/min]", None, MEAN - 0.5 * APART),
+]
+SUM, IN_MEAN = "times the sum of both outputs: a check", "times the mean of both outputs: a check"
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "found", "said"),
+    [
+        ("Ch 5 [Nm]", LEFT + RIGHT, ("input_torque", False, None), f"1 {SUM}, at the case"),
+        ("Ch 5 [Nm]", 0.25 * (LEFT + RIGHT), ("input_torque", False, None), f"0.25 {SUM}, at the pinion"),
+        ("Ch 5 [Nm]", -LEFT - RIGHT, (None, False, None), "nothing in its name says where"),
+        ("Torque case [Nm]", 0.25 * (LEFT + RIGHT), ("input_torque", True, None), "says input"),
+        ("Ch 5 [rpm]", MEAN, ("case_speed", False, None), f"1 {IN_MEAN}"),
+        ("Ch 5 [rpm]", 3.7 * MEAN, ("input_speed", False, 3.7), f"3.7 {IN_MEAN}"),
+        ("Case speed [rpm]", MEAN, ("case_speed", True, None), f"1 {IN_MEAN}"),
+        ("Case speed [rpm]", 3.7 * MEAN, ("input_speed", False, 3.7), f"3.7 {IN_MEAN}"),
+        ("Prop speed [rpm]", 3.7 * MEAN, ("input_speed", True, 3.7), f"3.7 {IN_MEAN}"),
+        ("Prop speed [rpm]", MEAN, ("input_speed", True, None), f"1 {IN_MEAN}"),
+        ("Ch 5 [rpm]", APART, ("speed_difference", False, None), "its numbers are left less right: a check"),
+        ("Ch 5 [rpm]", -APART, (None, False, None), "nothing in its name says where"),
+        ("Ch 5 [rpm]", 0.4 * MEAN, (None, False, None), "nothing in its name says where"),
+        ("Ch 5 [Sv]", LEFT, (None, False, None), "its unit Sv is none of a channel here"),
+    ],
+)
+def test_numbers_tell_what_they_are_of_the_outputs(name, values, found, said):
+    """Sum, mean and difference of four outputs by hand, times a gear: what it is, whether that is sure, and
+    how often the input turns for the case."""
+    *outputs, guess = guesses([*OUTPUTS, RawColumn(name, None, values)])
+    assert (guess.channel, guess.sure, guess.ratio) == found
+    assert said in guess.reasons[-1]
+    assert [one.channel for one in outputs] == ["left_torque", "right_torque", "left_speed", "right_speed"]
+    assert all(one.sure and not one.others for one in outputs)
+
+
+def test_a_torque_is_where_the_input_is_read():
+    """Beside an input that turns 3.7 times as fast as the case: at the pinion perhaps; told by the outputs'
+    torques, where there are any."""
+    torque, speed = RawColumn("Torque case [Nm]", None, LEFT), RawColumn("Prop speed [rpm]", None, 3.7 * MEAN)
+    alone = guesses([torque, *OUTPUTS[2:], speed])[0]
+    assert (alone.channel, alone.sure, alone.ratio) == ("input_torque", False, 3.7)
+    assert "3.7 times the case's" in alone.reasons[-1]
+    beside = guesses([torque, *OUTPUTS, speed])[0]
+    assert (beside.sure, beside.ratio) == (True, None)
+
+
 def test_a_name_and_a_unit_that_differ_are_told():
     (guess,) = guesses([number("Torque left [rpm]")])
     assert not guess.sure
@@ -102,6 +154,7 @@ def test_a_name_and_a_unit_that_differ_are_told():
 def test_what_no_channel_has_is_left_alone():
     pressure, nothing = guesses([number("Pressure [bar]"), number("Ch 7")])
     assert (pressure.channel, nothing.channel) == (None, None)
+    assert (pressure.sure, nothing.sure) == (False, False)
     assert pressure.reasons == ("its unit bar is one of pressure",)
     assert nothing.reasons == ("neither name nor unit says what it is",)
 
@@ -130,6 +183,9 @@ def test_hand_readings_are_known_by_their_words():
     )
     channels = [guess.channel for guess in found]
     assert channels == ["reading", "direction", "arrangement", None, "turning_torque"]
+    assert [guess.sure for guess in found[:4]] == [True, True, True, False]
+    named, clock = guesses([words("Direction", "a", "b"), words("Stamp", "10:00:01", "10:00:02")])
+    assert (named.channel, named.sure, clock.channel, clock.sure) == ("direction", False, "time", True)
 
 
 def test_units_are_found_wherever_a_file_says_them():

@@ -174,3 +174,17 @@ def test_a_long_recording_is_described_part_by_part(tmp_path):
     assert parted.clock.gap_line == 302
     assert parted.clock.duration == pytest.approx(whole.clock.duration)
     assert parted.clock.rate == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize(("last", "gaps", "jitter"), [("3.5", 0, 0.8), ("3.75", 1, 0.0)])
+def test_a_gap_is_more_than_three_usual_steps(last: str, gaps: int, jitter: float, tmp_path: Path) -> None:
+    """Steps of 0.5 s, four, and 1.5 s: √0.16 s is their scatter, 0.8 of the usual one. 1.75 s is a gap."""
+    path = tmp_path / "log.csv"
+    times = ("0", "0.5", "1", "1.5", "2", last)
+    path.write_text("t [s],M [Nm]\n" + "".join(f"{t},{n}.5\n" for n, t in enumerate(times)), encoding="utf-8")
+    clock = inspect_file(path).clock
+    assert clock is not None
+    assert (clock.gaps, clock.rate) == (gaps, 2.0)
+    assert clock.jitter == pytest.approx(jitter, abs=1e-12)
+    assert clock.duration == float(last)
+    assert (clock.longest_gap, clock.gap_line) == ((1.75, 7) if gaps else (None, None))

@@ -43,6 +43,8 @@ COVERED_BY = {
         "tests/contract/test_maps.py",
     ),
     "physics": ("tests/physics", "tests/published"),
+    "answers": ("tests/answers", "tests/trend", "tests/cli/test_lap.py", "tests/cli/test_trackside.py"),
+    "run": ("tests/watching", "tests/fleet"),
     ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
 }
 CHEAP = 5.0  # seconds of the processor; a test of processes is asked for each change that it is near to

@@ -559,7 +559,7 @@ class TestFile:
         self, number: str, document_of: Callable[..., dict[str, Any]], write: Callable[[Any], Path]
     ) -> None:
         document = document_of()
-        document["branches"]["loading"]["low_Nm"][1][2][0] = float(number.replace("Infinity", "inf"))
+        document["branches"]["loading"]["low_Nm"][1][2][0] = float(number)
         self.refuse(write(document), "branches.loading.low_Nm", "holds no number")
 
     def test_a_text_in_a_node(

@@ -18,6 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from edited import edited
 from writers import FORMATS, Columns, Format
 
 import diffbench
@@ -46,13 +47,13 @@ def in_format(run_sheet: Path, folder: Path, form: Format) -> Path:
     for number, paper in enumerate((visit.run_sheet.rig, visit.run_sheet.build)):
         copied = f"{number}-{Path(paper).name}"
         shutil.copy(run_sheet.parent / paper, folder / copied)
-        text = text.replace(f'"{paper}"', f'"{copied}"')
+        text = edited(text, f'"{paper}"', f'"{copied}"')
     for run in visit.run_sheet.run:
         form.write(folder / run.file, columns_of(visit.recording_path(run)))
     rig = folder / f"0-{Path(visit.run_sheet.rig).name}"
     for name in columns_of(visit.recording_path(visit.run_sheet.run[0])):
         if form.named(name) != name:
-            renamed = rig.read_text(encoding="utf-8").replace(f'"{name}"', f'"{form.named(name)}"')
+            renamed = edited(rig.read_text(encoding="utf-8"), f'"{name}"', f'"{form.named(name)}"')
             rig.write_text(renamed, encoding="utf-8")
     sheet = folder / run_sheet.name
     sheet.write_text(text, encoding="utf-8")

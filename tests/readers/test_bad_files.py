@@ -163,7 +163,7 @@ BAD = (
     ),
     Bad(
         "a missing column",
-        good(header=HEADER.replace("Torque RH", "Torque R")),
+        good(header=edited(HEADER, "Torque RH", "Torque R")),
         "there is no column 'Torque RH [Nm]', which the rig names for right_torque",
         line=1,
         mend="perhaps 'Torque R [Nm]', 'Torque LH [Nm]'",
@@ -182,7 +182,7 @@ BAD = (
     ),
     Bad(
         "two columns of one name",
-        good(header=HEADER.replace("Torque RH", "Torque LH")),
+        good(header=edited(HEADER, "Torque RH", "Torque LH")),
         "'Torque LH [Nm]' and 'Torque LH [Nm]' can all be the left_torque",
         line=1,
         column="Torque LH [Nm]",
@@ -385,7 +385,7 @@ def test_a_last_line_that_breaks_off_is_left_out_and_noted(read_sweep, last, kep
     )
 
 
-@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e308", "-9.9e37", "1e999"])
+@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e308", "-9.9e37", "1e999", "1e30", "-1e30"])
 def test_a_loggers_mark_for_overload_is_missing_and_noted(read_sweep, cell):
     recording = read_sweep(good(line_4=f"0.02,{cell},2.7,582,567"))
     assert recording.channels["left_torque"][2] != recording.channels["left_torque"][2]

@@ -73,9 +73,11 @@ def test_no_such_time(times: list[str], read: Read) -> None:
 
 
 def test_an_hour_back_elsewhere_is_a_fault(read: Read) -> None:
-    """Not to the start of an hour: two recordings in one file, and no end of summer time."""
+    """Not to the start of an hour, or not by an hour: two recordings in one file, no end of summer time."""
     with pytest.raises(ReadingError, match="the time goes back by 3599 s"):
         read(["02:30:00", "01:30:01", "01:30:02"])
+    with pytest.raises(ReadingError, match="the time goes back by 1801 s"):
+        read(["02:30:00", "02:30:01", "02:00:00", "02:00:01"])
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,7 @@ def test_half_of_a_run_asks_for_the_other_logger(read_sweep):
     """Torques without speeds, or the other way round: the columns are not misnamed, they are elsewhere."""
     for gone, asked in (("Speed", True), ("Speed LH", False)):
         with pytest.raises(ReadingError) as caught:
-            read_sweep(log(HEADER.replace(gone, "Other")))
+            read_sweep(log(edited(HEADER, gone, "Other")))
         assert ("another logger" in caught.value.faults[-1].mend) == asked
 
 
@@ -226,7 +226,7 @@ def test_a_single_hand_reading_is_a_recording(read_sweep):
 
 def test_numbers_may_stand_for_words(read_sweep):
     rig = {**HAND, "direction": {"column": "Turned", "values": {"1": "forward", "-1": "backward"}}}
-    content = HAND_LOG.replace("forward", "1").replace("Backward", "-1")
+    content = edited(edited(HAND_LOG, "forward", "1"), "Backward", "-1")
     recording = read_sweep(
         content, kind="turning-torque", channels=rig, arrangement="output-turned-case-free"
     )
@@ -239,7 +239,7 @@ def test_numbers_may_stand_for_words(read_sweep):
 def test_a_word_that_nobody_knows_is_refused_with_the_known_ones(read_sweep, word, what):
     with pytest.raises(ReadingError) as caught:
         read_sweep(
-            HAND_LOG.replace("Backward", word),
+            edited(HAND_LOG, "Backward", word),
             kind="turning-torque",
             channels=HAND,
             arrangement="output-turned-case-free",

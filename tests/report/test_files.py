@@ -254,6 +254,7 @@ from diffbench.results.predict import make_map
 from diffbench.report import page, write_results
 page.result_page = lambda *both, **options: "<!DOCTYPE html>"
 result = s.complete()
+sys.dont_write_bytecode = True  # a compiled module cut at 4 kB would break whoever loads it next
 resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
 try:
     write_results(Path(sys.argv[1]), result, make_map(result))

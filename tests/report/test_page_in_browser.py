@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from edited import edited
 
 CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
 pytestmark = pytest.mark.skipif(
@@ -50,7 +51,7 @@ def site(
     folder = tmp_path_factory.mktemp("site")
     for name in ("complete", "doubtful", "hostile"):
         (folder / f"{name}.html").write_text(pages(name), encoding="utf-8")
-        frames = FRAMES.replace("NAME", name).replace("WIDTHS", str(list(WIDTHS)))
+        frames = edited(FRAMES.replace("NAME", name), "WIDTHS", str(list(WIDTHS)))
         (folder / f"{name}-framed.html").write_text(frames, encoding="utf-8")
     asked: list[str] = []
 
@@ -111,7 +112,7 @@ def test_print_cuts_no_figure(
 ) -> None:
     """On A4 and Letter every figure's axis labels stand on the sheet of its title, and no sheet is empty."""
     address, folder, _ = site
-    sized = pages("complete").replace("</style>", f"@page {{ size: {paper}; }}</style>", 1)
+    sized = edited(pages("complete"), "</style>", f"@page {{ size: {paper}; }}</style>", 1)
     (folder / f"{paper}.html").write_text(sized, encoding="utf-8")
     pdf = folder / f"{paper}.pdf"
     browse(folder, f"--print-to-pdf={pdf}", "--no-pdf-header-footer", f"{address}/{paper}.html")

@@ -14,11 +14,11 @@ from diffbench.run import Watch
 # What becomes of the text of a run sheet, and what is said of it.
 BROKEN = {
     "no TOML": (lambda text: edited(text, "[[run]]", "[[run]", 1).encode(), "this is no TOML"),
-    "another encoding": (lambda text: text.replace("format", "# Grüße\nformat", 1).encode("cp1252"), "UTF-8"),
+    "another encoding": (lambda text: edited(text, "format", "# Grüße\nformat", 1).encode("cp1252"), "UTF-8"),
     "two bytes a character": (lambda text: text.encode("utf-16"), "UTF-16"),
-    "no format": (lambda text: text.replace("format", "fromat", 1).encode(), "'fromat' is no known key"),
+    "no format": (lambda text: edited(text, "format", "fromat", 1).encode(), "'fromat' is no known key"),
     "a format that nobody knows": (
-        lambda text: text.replace("diffbench-run/1", "diffbench-rum/1").encode(),
+        lambda text: edited(text, "diffbench-run/1", "diffbench-rum/1").encode(),
         "is no known format",
     ),
     "cut off": (lambda text: text[: text.index("[[run]]") + 4].encode(), "this is no TOML"),

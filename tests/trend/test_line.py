@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from scipy.stats import t
+from scipy.stats import norm, t
 
 from diffbench.answers.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
-from diffbench.trend.charts import ALARM_RATE, charts_of, limits_for
+from diffbench.trend.charts import ALARM_RATE, charts_of, cusum, ewma, limits_for
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
 
@@ -164,11 +164,36 @@ def test_charts_speak_against_one_unchanged_series_in_a_hundred(
 
 
 def test_one_value_against_a_target() -> None:
-    """Analytic: one value, one degree of chance: Student's factor at 99 %, whatever the baseline."""
-    for baseline in (1, 5):
-        width, _ = limits_for(1, baseline, 8.0)
+    """Analytic: one value, one degree of chance: Student's factor at 99 %, whatever the baseline, for the
+    average in its own deviations; for the sum in those of a value, less the slack of a half."""
+    for baseline, freedom in ((1, 8.0), (5, 8.0), (3, math.inf)):
+        width, decision = limits_for(1, baseline, freedom)
+        factor = t.ppf(0.995, freedom) if math.isfinite(freedom) else norm.ppf(0.995)
         # the 99 % quantile of 40 000 draws scatters by 1 %
-        assert width == pytest.approx(t.ppf(0.995, 8.0), rel=0.03)
+        assert width == pytest.approx(factor, rel=0.03)
+        assert decision == pytest.approx(factor * math.sqrt(1.0 + 1.0 / baseline) - 0.5, rel=0.04)
+
+
+def test_charts_by_hand() -> None:
+    """Four values after a target of two, (50 + 51)/2: weight 0.3 for the average and 0.5 deviations of slack
+    for the sums, each from its own beginning; the average's deviation by its weights 0.3 and 0.21, and the
+    target's by what is left of it."""
+    found = charts_of([50.0, 51.0, 53.5, 47.5, 48.5, 45.5], baseline=2, sigma=2.0, freedom=20.0)
+    assert (found.target, found.sigma, found.baseline) == (50.5, 2.0, 2)
+    assert found.average == pytest.approx([51.4, 50.23, 49.711, 48.4477], rel=1e-12)
+    assert found.up == pytest.approx([1.0, 0.0, 0.0, 0.0])
+    assert found.down == pytest.approx([0.0, 1.0, 1.5, 3.5])
+    spread = [math.sqrt(0.09 + 0.3**2 / 2), math.sqrt(0.09 + 0.0441 + 0.51**2 / 2)]
+    assert (found.high - 50.5)[:2] == pytest.approx([2.0 * found.width * one for one in spread], rel=1e-12)
+    assert found.high + found.low == pytest.approx(np.full(4, 101.0))
+    assert (found.width, found.decision) == limits_for(4, 2, 20.0)
+    up, down = cusum([13.0, 6.0], target=10.0, slack=0.5)
+    assert (up.tolist(), down.tolist()) == ([2.5, 0.0], [0.0, 3.5])
+    assert cusum([7.0], target=10.0, slack=0.5)[1].tolist() == [2.5]
+    assert ewma([4.0, 6.0], target=5.0, weight=1.0).tolist() == [4.0, 6.0]
+    for weight in (0.0, 1.01):
+        with pytest.raises(ValueError, match="above 0 and is at most 1"):
+            ewma([1.0], target=0.0, weight=weight)
 
 
 def test_how_often_a_jump_is_seen_that_is_none() -> None:

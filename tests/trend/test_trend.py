@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_results import parameter
+from scipy.stats import linregress, t
 
 from diffbench.cli import main
 from diffbench.errors import HistoryError
@@ -216,7 +218,9 @@ def test_axes(history: History, visit: Visit) -> None:
     """Distance where it is known and differs, else events, else the number of the visit."""
     for i, value in enumerate((82.0, 81.0, 80.0)):
         history.add([visit("Q17-b", f"2026-0{i + 1}-01", 0.0, value)])
-    assert trend_of(history, "Q17").axis == "visits"
+    by_visits = trend_of(history, "Q17")
+    assert by_visits.axis == "visits"
+    assert [point.x for point in preload(by_visits).series.points] == [1.0, 2.0, 3.0]
     for number in (1, 2, 3):
         history.correct(number, Changes(events=2 * number), reason="log book")
     by_events = trend_of(history, "Q17")
@@ -329,6 +333,131 @@ def test_json_and_picture(filled: History, tmp_path: Path) -> None:
     assert (tmp_path / "trend.png").read_bytes().startswith(b"\x89PNG")
 
 
+def by_hand(x: np.ndarray, y: np.ndarray, stated: float) -> tuple[float, float, float, float, float]:
+    """Value at zero, slope, scatter as observed, as pooled with eight degrees of freedom of the stated one
+    (JCGM 100, H.3.6), and its degrees of freedom."""
+    found = linregress(x, y)
+    freedom = len(x) - 2
+    observed = math.sqrt(float(np.sum((y - found.intercept - found.slope * x) ** 2)) / freedom)
+    sigma = math.sqrt((freedom * observed**2 + 8 * stated**2) / (freedom + 8))
+    return found.intercept, found.slope, observed, sigma, freedom + 8
+
+
+def test_every_number_of_the_document(filled: History) -> None:
+    """Of what stands in it against other code and by hand, field by field: none is left out."""
+    document = document_of(trend_of(filled, "Q17"))
+    state, quantities = document.pop("state"), document.pop("quantities")
+    assert state["format"] == "diffbench-state/1"
+    assert list(quantities) == ["preload_torque", "ramp_bias_drive_loading"]
+    assert document == {
+        "format": "diffbench-trend/1",
+        "unit": "Q17",
+        "build": "Q17-b",
+        "builds": ["Q17-a", "Q17-b"],
+        "over": "distance",
+        "limit_reached": False,
+        "failed": False,
+        "notes": [],
+    }
+    found = quantities["preload_torque"]
+    x = np.array([0.0, 0.0, 590e3, 1220e3, 1840e3, 2390e3])
+    y = np.array([82.0, 81.6, 80.9, 79.0, 76.9, 75.4])
+    visit, shared = math.hypot(1.2, 0.1), 0.2  # repeatability and noise are new at every visit, a gain is not
+    u = math.hypot(visit, shared)
+    records = [
+        {
+            "record": 6 + i, "date": f"2026-0{i + 1}-01", "x": x[i], "value": y[i], "u": u, "u_visit": visit,
+            "u_shared": shared, "low": y[i] - 1.959964 * u, "high": y[i] + 1.959964 * u,
+        }
+        for i in range(6)
+    ]  # fmt: skip
+    for told, one in zip(found.pop("records"), records, strict=True):
+        assert told == pytest.approx(one)
+    zero, slope, observed, sigma, freedom = by_hand(x, y, visit)
+    spread, centre = float(np.sum((x - x.mean()) ** 2)), x.mean()
+    u_slope = sigma / math.sqrt(spread)
+    assert found.pop("line") == pytest.approx(
+        {
+            "at_zero": zero, "u_at_zero": sigma * math.sqrt(1 / 6 + centre**2 / spread), "slope": slope,
+            "u_slope": u_slope, "sigma": sigma, "degrees_of_freedom": freedom, "sigma_observed": observed,
+            "sigma_stated": visit,
+        }
+    )  # fmt: skip
+    change, reach = 2390e3 * slope / zero, t.ppf(0.975, freedom) * 2390e3 * u_slope / zero
+    assert found.pop("change") == pytest.approx(
+        {"value": change, "low": change - reach, "high": change + reach}
+    )
+    limit = found.pop("lower_limit")
+    assert (limit["limit"], limit["open_at_start"], limit["reached"]) == (70.0, False, False)
+    for side, key in ((-1.0, "not_before"), (0.0, "expected"), (1.0, "reached_by")):
+        away = limit[key] - centre
+        bound = math.sqrt(sigma**2 * (1 / 6 + away**2 / spread) + shared**2)
+        at = zero + slope * limit[key] + side * t.ppf(0.95, freedom) * bound
+        assert at == pytest.approx(70.0, abs=1e-6), key
+    ahead = 2390e3 * 5 / 4  # one stretch like the four so far
+    bound = math.sqrt(sigma**2 * (1 / 6 + (ahead - centre) ** 2 / spread) + shared**2)
+    there = zero + slope * ahead
+    assert found.pop("next_event") == pytest.approx(
+        {
+            "limit": 70.0, "until": ahead, "value": there,
+            "chance": t.cdf((there - 70.0) / bound, freedom), "answer": "yes",
+        }
+    )  # fmt: skip
+    charts = found.pop("control")
+    watched = by_hand(x[:-1], y[:-1], visit)  # without the newest, which it is to find
+    assert (charts["target"], charts["baseline_records"]) == (pytest.approx(81.8), 2)
+    assert charts["sigma"] == pytest.approx(watched[3])
+    average, down, signals = 81.8, 0.0, []
+    for i, value in enumerate(y[2:]):
+        average = 0.3 * value + 0.7 * average
+        down = max(0.0, down + (81.8 - value) / watched[3] - 0.5)
+        assert charts["moving_average"][i] == pytest.approx(average)
+        assert charts["downward_sum"][i] == pytest.approx(down)
+        signals.append((average < charts["low"][i], down > charts["decision_limit"]))
+    assert charts["upward_sum"] == [0.0, 0.0, 0.0, 0.0]
+    assert np.add(charts["low"], charts["high"]) == pytest.approx(np.full(4, 2 * 81.8))
+    for key, each in zip(("moving_average_signal", "sum_signal"), zip(*signals, strict=True), strict=True):
+        assert charts[key] == each.index(True), key
+    newest = found.pop("newest")
+    assert newest.pop("point")["record"] == 11
+    assert newest == {"lower_limit": 70.0, "upper_limit": 90.0, "outcome": "conforming", "below": False}
+    earlier = found.pop("earlier_builds")
+    assert [point["value"] for point in earlier["Q17-a"]] == [84.0, 82.1, 79.4, 78.3, 75.2]
+    assert found == {
+        "unit": "N·m",
+        "state": "falling",
+        "reason": "the whole interval lies below zero",
+        "more_records_needed": None,
+        "jump": None,
+        "u_shared": pytest.approx(shared),
+    }
+
+
+def test_a_line_that_has_passed_a_limit() -> None:
+    """By the two-sided interval of the line at the last record, where no record has an interval of its own:
+    a hair's breadth decides, on both sides of it."""
+    x, y = np.array([0.0, 500e3, 1100e3, 1600e3, 2400e3]), np.array([83.1, 81.0, 80.4, 78.2, 77.1])
+    points = [Point(i, "2026-01-01", *pair, None, 0.9, 0.3) for i, pair in enumerate(zip(x, y, strict=True))]
+    series = Series("Q17-a", "preload_torque", "N·m", "distance", tuple(points), None)
+    zero, slope, _, sigma, freedom = by_hand(x, y, 0.9)
+    away = (2400e3 - x.mean()) ** 2 / np.sum((x - x.mean()) ** 2)
+    upper = zero + slope * 2400e3 + t.ppf(0.975, freedom) * math.sqrt(sigma**2 * (0.2 + away) + 0.3**2)
+    for above, reached in ((1e-6, True), (-1e-6, False)):
+        assert course_of(series, limit=upper + above).reached is reached
+    assert course_of(series).lasting is None
+
+
+def test_a_loss_that_is_excluded_by_hand() -> None:
+    """80 and 79 N·m with 0.584 N·m stated: the interval of the change reaches 1 + 2.306 √2 0.584 = 2.904 N·m
+    down, 3.6 % of the 80 N·m that it began with."""
+    points = [Point(i, "2026-01-01", 1e6 * i, 80.0 - i, 0.584, 0.584, 0.0) for i in range(2)]
+    found = course_of(Series("Q17-a", "preload_torque", "N·m", "distance", tuple(points), None))
+    assert (found.state, found.needed) == ("steady", None)
+    assert found.reason == "no loss of more than 3.6 % so far lies in the interval"
+    assert found.change is not None
+    assert found.change == pytest.approx((-1.0 / 80.0, -2.9044 / 80.0, 0.9044 / 80.0), abs=1e-5)
+
+
 GOOD = ((0.0, 82.0), (400.0, 81.6), (800.0, 82.3), (1200.0, 81.7), (1600.0, 82.1))
 
 
@@ -409,12 +538,18 @@ def test_above_the_upper_limit(history: History, visit: Visit) -> None:
 
 def test_numbers_that_rest_on_other_statements(history: History, visit: Visit) -> None:
     """A friction by the spring's force in one record, by ramp angles in the next: told, with the records;
-    what is in every record, or a small part of one, is not."""
-    force = {"spring force (build sheet)": 0.0034, "gear friction (build sheet)": 0.0001, "noise": 0.0001}
+    what is in every record, or a part of one below a tenth of the variance, is not. Of the friction radius it
+    is 10.5 %, of the heat capacity 9.5 %."""
+    force = {
+        "spring force (build sheet)": 0.0034,
+        "friction radius (build sheet)": 0.0034 * math.sqrt(0.105 / 0.895),
+        "gear friction (build sheet)": 1e-5,
+        "noise": 1e-5,
+    }
     angle = {
         "gear friction (build sheet)": 0.0014,
         "bench repeatability": 0.0012,
-        "plate heat capacity (build sheet)": 1e-5,
+        "plate heat capacity (build sheet)": math.sqrt(0.095 / 0.905) * math.hypot(0.0014, 0.0012),
         "ramp angle (build sheet): no uncertainty stated, counts as exact": 0.0,
     }
     paths = []
@@ -427,7 +562,7 @@ def test_numbers_that_rest_on_other_statements(history: History, visit: Visit) -
     history.add(paths)
     (told,) = trend_of(history, "Q17").notes
     assert told.startswith("friction_coefficient does not rest on the same statements")
-    assert "on spring force in record 1; on ramp angle in record 2, 3" in told
+    assert "on friction radius and spring force in record 1; on ramp angle in record 2, 3" in told
 
 
 def test_friction_is_listed_with_its_own_interval(history: History, visit: Visit) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from diffbench.conditioning.checks.flanges import Mismatch, _extras
 from diffbench.errors import RecordingError
 
 
@@ -128,3 +129,23 @@ def test_one_direction_of_slip_tells_nothing(both: Any) -> None:
     changes = {name: (lambda x, r, values=lost[name]: 1.01 * values) for name in names}
     found = both.changed(**changes).findings()
     assert not {"gain mismatch", "lag mismatch", "zero drift", "transducer hysteresis"} & set(found)
+
+
+@pytest.mark.parametrize(
+    ("value", "stated", "parts"),
+    [
+        (0.00848, 0.0015, ["common"]),
+        (-0.00849, 0.0015, ["common", "mismatch"]),  # the border by hand: 4 √2 0.0015 = 0.008485
+        (0.0001, 0.0, ["common", "mismatch"]),  # a rig that states nothing leaves nothing to pull
+    ],
+)
+def test_a_mismatch_gets_an_unknown_where_what_is_stated_would_be_pulled_too_far(
+    value: float, stated: float, parts: list[str]
+) -> None:
+    """Two stated constants of one doubt share it: each is pulled by size over √2 u of its own doubts, four at
+    most. What both have in common is doubtful by half of it, all the same."""
+    made = _extras(("left", "right"), "gain", Mismatch(value, 1e-4), stated, "V")
+    assert [one.source.key for one in made] == [f"V:gain.{part}" for part in parts]
+    assert [one.source.u for one in made] == [0.5 * abs(value), abs(value)][: len(parts)]
+    assert [one.share for one in made] == [(1.0, 1.0), (0.5, -0.5)][: len(parts)]
+    assert [one.source.considered for one in made] == [True, False][: len(parts)]
