@@ -116,8 +116,10 @@ class SecondFit:
         return np.concatenate(made)
 
     def plates(self, capacity: float, conductance: float, begins: Array) -> Array:
-        """Excess of the plates over the oil at the cells (c,) [K], by an exponential step from each time to
-        the next."""
+        """Excess of the plates over the oil at the cells (c,) [K]: as measured, or by an exponential step
+        from each time to the next."""
+        if all(run.cells.plate is not None for run in self.runs):
+            return self.of_cells(*(run.cells.plate - run.cells.oil for run in self.runs))
         made = []
         for run, begin in zip(self.runs, begins.tolist(), strict=True):
             heat = run.heat.power - capacity * run.heat.oil_rate
