@@ -7,6 +7,7 @@ spring (`benchsim.unit`); the trajectories are `multibody`'s, with a good flange
 
 from __future__ import annotations
 
+import argparse
 import sys
 import tempfile
 from dataclasses import dataclass, replace
@@ -128,8 +129,11 @@ def table(law: str, oracle: Oracle) -> str:
 
 def main() -> None:
     """Print the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", 1)[0])
+    parser.add_argument("--law", choices=LAWS, nargs="*", default=LAWS, help="of which units")
+    laws = parser.parse_args().law
     print("| law | quantity | truth | this fit | second fit |\n|---|---|---|---|---|")
-    for law in LAWS:
+    for law in laws:
         with tempfile.TemporaryDirectory() as folder:
             print(table(law, measured(law, Path(folder) / "visit")))
 
