@@ -19,7 +19,7 @@ from scipy.stats import chi2, norm, t
 
 BINS = 10
 FEWEST_FREEDOM, MOST_FREEDOM = 2.5, 1e4
-TOO_NARROW, TOO_WIDE, RIGHT = "too narrow", "too wide", "as wide as they say"
+TOO_NARROW, TOO_WIDE, RIGHT = "too narrow", "too wide", "not told from right"
 
 
 @lru_cache(maxsize=4096)
