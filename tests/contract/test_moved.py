@@ -1,12 +1,14 @@
 """Flawless recordings told in another way, or of the same unit on another stand: the same truth.
 
 Each changes what a file or a stand looks like and nothing of the unit, so that every parameter stays where
-it is, to the contract's tolerance; or moves as it must.
+it is, to the contract's tolerance; or moves as it must. How the law scales is dimensional analysis
+(Buckingham 1914): a torque, a speed and a time may each be counted in units of another size.
 """
 
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +19,7 @@ import pytest
 from benchsim.bench import Bench, write_bench
 from benchsim.exact_benches import REFERENCE_SPEED, exact_bench, recordings_of
 from benchsim.files import Column, Dialect
-from benchsim.protocol import tare
+from benchsim.protocol import Trace, speed_sweep, tare
 from benchsim.stated import Stated
 from numpy.typing import NDArray
 
@@ -192,3 +194,118 @@ def test_the_same_visit_twice(recordings: Recordings, missed: Missed, tmp_path: 
     assert missed(found, truth_of(found)) == {}
     for name in ("preload_torque", "ramp_bias_drive_loading", "ramp_bias_coast_loading"):
         assert found[name]["u"] <= 1.25 * alone[name]["u"], name
+
+
+SHORT = replace(BASE, runs=BASE.runs[:2])
+STRONGER, SLOWER = 1.7, 1.3
+
+
+def test_mirrored_stronger_and_slower(recordings: Recordings, missed: Missed, tmp_path: Path) -> None:
+    """Left is right; every torque 1.7 times as large; all takes 1.3 times as long at as much less speed.
+
+    Biases, gears, angles and the shape of friction stay. Spring, oil film and plates grow with torque, which
+    heats them; by speed and time go the Stribeck speed, the film and the way out of the heat.
+    """
+    mirror = {"left": "right", "right": "left"}
+    factor = {"torque": STRONGER, "speed": 1.0 / SLOWER, "temperature": 1.0}
+
+    def changed(run: Run) -> Run:
+        made = {"time": SLOWER * run["time"]}
+        for name in run.keys() - made.keys():
+            side, what = name.split("_")
+            made[f"{mirror.get(side, side)}_{what}"] = factor[what] * run[name]
+        return made
+
+    plain, reference = BASE.unit, REFERENCE_SPEED / SLOWER
+    unit = replace(
+        plain,
+        spring_force=STRONGER * plain.spring_force,
+        viscous=STRONGER * SLOWER * plain.viscous,
+        heat_capacity=STRONGER * plain.heat_capacity,
+        heat_conductance=STRONGER / SLOWER * plain.heat_conductance,
+        stribeck_speed=plain.stribeck_speed / SLOWER,
+    )
+    mass = Stated.exact(STRONGER * BASE.sheet.plate_mass.value)
+    sheet = replace(BASE.sheet, plate_mass=mass, reference_speed_difference=reference)
+    other = {stem: changed(recordings[stem]) for stem, _ in SHORT.runs}
+    found = parameters_of(fit(sheet_of(replace(SHORT, unit=unit, sheet=sheet), other, tmp_path)))
+    torques = {flank: found[f"locking_effect_{flank}"]["at_input_torque_Nm"] for flank in ("drive", "coast")}
+    assert missed(found, unit.quantities(reference, **torques)) == {}
+
+
+def test_a_stretch_without_torque_at_the_end(missed: Missed, tmp_path: Path) -> None:
+    """From coast to nothing in four seconds, then twenty seconds at the last slip."""
+    (stem, sweep), slow = SHORT.runs
+    torque, slip, end = sweep.input_torque, sweep.speed_difference, sweep.duration
+    warm = sweep.oil_temperature.values[-1]
+    longer = replace(
+        sweep,
+        duration=end + 24.0,
+        input_torque=Trace((*torque.times, end + 4.0, end + 24.0), (*torque.values, 0.0, 0.0)),
+        speed_difference=Trace((*slip.times, end + 24.0), (*slip.values, slip.values[-1])),
+        oil_temperature=Trace(
+            (*sweep.oil_temperature.times, end + 24.0), (*sweep.oil_temperature.values, warm)
+        ),
+    )
+    bench = replace(BASE, runs=((stem, longer), slow))
+    found = parameters_of(fit(sheet_of(bench, recordings_of([bench])[0], tmp_path)))
+    assert missed(found, truth_of(found)) == {}
+
+
+def test_slip_alone_runs_backwards(tmp_path: Path) -> None:
+    """Without torque the ramps stand, and of plates whose heat is measured nothing hangs on what was before:
+    a film shown backwards is as good. Every number to 5e-4 (measured: 2e-4), its doubt to a tenth."""
+    runs = tuple(
+        (f"slow-{i}", speed_sweep(amplitude=5.2, period=40.0, cycles=1.0, oil=oil))
+        for i, oil in enumerate(((44.0, 53.0), (62.0, 71.0)))
+    )
+    columns = (*BASE.columns, Column("plate_temperature", "plate temperature", "degC", 7))
+    bench = replace(BASE, unit=replace(BASE.unit, heat_conductance=1e5), runs=runs, columns=columns)
+    forward = {
+        stem: {**run, "plate_temperature": run["oil_temperature"]}
+        for stem, run in recordings_of([bench])[0].items()
+    }
+    backward = {
+        stem: {name: values[::-1] for name, values in run.items()} | {"time": run["time"]}
+        for stem, run in forward.items()
+    }
+    first, second = (
+        fit(sheet_of(bench, each, tmp_path / name))
+        for name, each in (("forward", forward), ("backward", backward))
+    )
+    truth = bench.unit.quantities(REFERENCE_SPEED)
+    known = {name for name, item in first.parameters.items() if item.u}
+    assert known >= {"preload_torque", "viscous_coefficient", "stribeck_speed", "friction_slope"}
+    for name in known:
+        there, back = first.parameters[name], second.parameters[name]
+        assert back.value == pytest.approx(there.value, rel=5e-4), name
+        assert back.u == pytest.approx(there.u, rel=0.1), name
+        for item in (there, back):
+            assert item.low is not None
+            assert item.high is not None
+            assert item.low <= truth[name] <= item.high, name
+
+
+def test_readings_in_another_order(tmp_path: Path) -> None:
+    """What a wrench read is a heap of numbers: the order in which they were written down moves nothing;
+    ends that are drawn by chance to a tenth of the standard uncertainty (measured: 0.06)."""
+    place = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
+    heading, *rows = (place / "readings.csv").read_text("utf-8").splitlines()
+    results = []
+    for name in ("written", "shuffled"):
+        shutil.copytree(place, tmp_path / name)
+        (tmp_path / name / "readings.csv").write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+        results.append(parameters_of(fit(tmp_path / name / "run.toml")))
+        np.random.default_rng(8).shuffle(rows)
+    one, other = results
+    assert one.keys() == other.keys()
+    assert sum(item["value"] is not None for item in one.values()) >= 12
+    for name, item in one.items():
+        again, u = other[name], item["u"]
+        if item["value"] is None:
+            assert again["value"] is None, name
+            continue
+        assert again["value"] == pytest.approx(item["value"], rel=1e-6), name
+        assert again["u"] == pytest.approx(u, rel=1e-6), name
+        for key in ("low", "high"):  # some by draws
+            assert again[key] == pytest.approx(item[key], abs=0.1 * u), name

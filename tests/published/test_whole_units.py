@@ -2,8 +2,8 @@
 fit must give the source's numbers back.
 
 No equation of this project and none of its simulator makes these recordings: torques are shared between the
-outputs as each source has it. Friction is one number in all of them, so that nothing depends on speed or
-temperature.
+outputs as each source has it. Friction is one number in all of them but the last, so that nothing depends on
+speed or temperature.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from benchsim.bench import Bench, write_bench
 from benchsim.exact_benches import exact_bench
-from benchsim.protocol import alternating, bias_sweep
+from benchsim.protocol import alternating, bias_sweep, speed_sweep
 from benchsim.stated import Stated
 from benchsim.unit import Unit
 from numpy.typing import NDArray
@@ -175,3 +175,44 @@ def test_the_standards_table(
     for flank, ratio, share in zip(("drive", "coast"), ratios, per_cent, strict=True):
         assert found.value(f"torque_bias_ratio_{flank}") == pytest.approx(ratio, rel=3e-3)
         assert 100.0 * found.value(f"locking_effect_{flank}") == pytest.approx(share, abs=0.1)
+
+
+def test_a_published_friction_curve(tmp_path: Path) -> None:
+    """Modelica Standard Library, Mechanics.Translational.Examples.Friction (N13: parameters retrieved, values
+    derived): F_Coulomb 5 N, F_Stribeck 10 N, fexp 2 s/m, F_prop 1 N·s/m. A newton stands for 10 N·m here, a
+    metre a second for one rad/s, and nothing warms. Where the curve is lowest is printed, too."""
+    run = speed_sweep(amplitude=6.0, period=60.0, cycles=2.0, oil=(57.0, 57.0))
+    time = np.arange(0.0, run.duration, 0.02)
+    slip, case = run.speed_difference.at(time), run.case_speed.at(time)
+    speed = np.abs(slip)
+    difference = -np.sign(slip) * 10.0 * (5.0 + speed + 10.0 * np.exp(-2.0 * speed))
+    recording = {
+        "time": time,
+        "left_torque": difference / 2.0,
+        "right_torque": -difference / 2.0,
+        "left_speed": case + slip / 2.0,
+        "right_speed": case - slip / 2.0,
+        "oil_temperature": run.oil_temperature.at(time),
+    }
+    plain = exact_bench("additive")
+    sheet = replace(plain.sheet, gear_friction=Stated.exact(0.0))
+    found = fit(
+        write_bench(replace(plain, sheet=sheet, runs=(("slow", run),)), {"slow": recording}, tmp_path)
+    )
+    printed = {
+        0.5: 9.178794411714424,
+        1.0: 7.353352832366127,
+        2.0: 7.183156388887342,
+        5.0: 10.000453999297624,
+    }
+    held = make_map(found)
+    for at, force in printed.items():
+        assert held.is_tested(0.0, at, 57.0, branch="loading")
+        told = held.locking_torque(0.0, at, 57.0, "loading")
+        assert told == pytest.approx(10.0 * force, rel=2e-3), at
+    assert found.value("viscous_coefficient") == pytest.approx(10.0, rel=2e-3)
+    assert found.value("static_friction_excess") == pytest.approx(10.0 / 5.0, rel=5e-3)
+    assert found.value("stribeck_speed") == pytest.approx(0.25 * plain.unit.effective_radius, rel=0.01)
+    speeds = np.linspace(1.0, 2.0, 201)
+    lowest = speeds[np.argmin(held.locking_torque(0.0 * speeds, speeds, 0.0 * speeds + 57.0, "loading"))]
+    assert lowest == pytest.approx(1.4978661367769954, abs=0.01)

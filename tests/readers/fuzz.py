@@ -9,7 +9,8 @@ own). Every other recording is read some hundred samples at a time, as very long
 anything but a result or a `DiffbenchError`: another exception, a dead process, more than 10 s of processor
 time, or more than 1 GB; and a result without its findings, which is a recording that gives another preload or
 ramp bias than the undamaged one and of which nothing is told. Every input can be made again from its seed and
-number alone.
+number alone. What fails is kept in ``--keep``, the corpus of all that ever broke, which a test reads each
+time.
 """
 
 from __future__ import annotations
@@ -55,6 +56,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from writers import FORMATS
 
 REPOSITORY = Path(__file__).parents[2]
+CORPUS = Path(__file__).parent / "corpus"
 SECONDS, MEMORY = 10.0, 1 << 30  # what one input may take
 # How often each kind of input comes, in a thousand. Those read in a process apart take seconds each, and what
 # their libraries do there cannot reach this program: fewer of them.
@@ -505,6 +507,19 @@ def _watch(
     return number
 
 
+def keep(seed: int, failure: str, folder: Path) -> None:
+    """Put an input that failed into the corpus, and a line on what broke: read or refused is expected."""
+    number = int(failure.split(maxsplit=1)[0])
+    kind, _, data = make(seed, number)
+    name = f"find-{seed}-{number}.{kind}"
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / name).write_bytes(data)
+    entry = {"name": name, "kind": kind, "broke": failure}
+    lines = [f"{key} = {json.dumps(value)}" for key, value in entry.items()]
+    with (folder / "corpus.toml").open("a", encoding="utf-8") as index:
+        index.write("\n".join(["", "[[file]]", *lines, ""]))
+
+
 def main() -> int:
     """Read the command line, and print what came of the run."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", 1)[0])
@@ -512,6 +527,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
     parser.add_argument("--processes", type=int, default=20, help="every so many commands in its own")
+    parser.add_argument("--keep", type=Path, default=CORPUS, help="folder for inputs that failed")
     chosen = parser.parse_args()
     outcome = fuzz(
         chosen.count,
@@ -524,6 +540,7 @@ def main() -> int:
         print(f"  {result:20} {count}")
     for failure in outcome.failures:
         print(f"FAILED {failure}")
+        keep(chosen.seed, failure, chosen.keep)
     print(
         f"{outcome.count} inputs of seed {chosen.seed}: {len(outcome.failures)} failures; slowest "
         f"{outcome.slowest:.1f} s of processor time, at most {outcome.memory >> 20} MB"

@@ -8,6 +8,10 @@ claimed.
 ``--draw clean`` draws benches whose papers are so good that the intervals show what conditioning gets wrong
 by a few hundredths of a newton metre; with ``--no-scatter`` nothing at all is random there and every paper is
 right (what is missed is bias, and its z of little meaning), with ``--no-chain`` the flanges sit on the unit.
+
+``--ranks`` adds the table of ranks of the truth in what is claimed, which tells claims too wide from right
+ones (`calibration`). With ``--allowances`` the program's own count, which rigs here state as zero: no bench
+errs by them, and all that they add is width.
 """
 
 from __future__ import annotations
@@ -28,9 +32,11 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "fixtures"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from benchsim.clean_benches import clean_bench  # the path above comes first
 from benchsim.random_benches import Bench, random_bench, simulate_many, write_bench
+from calibration import score, table  # beside this file
 
 import diffbench  # same
 from diffbench.errors import DiffbenchError  # same
@@ -55,11 +61,12 @@ NORMAL_68 = 0.994458  # half-width of the central 68 % of a normal distribution
 @dataclass(frozen=True)
 class Draw:
     """Which benches are drawn: the kind, and for clean ones whether anything scatters and whether there is a
-    chain between flange and unit."""
+    chain between flange and unit; whether the program's own allowances count."""
 
     kind: str = "random"
     scatter: bool = True
     chain: bool = True
+    allowances: bool = False
 
     def bench(self, seed: int) -> Bench:
         """The bench of a seed."""
@@ -82,6 +89,7 @@ class Outcome:
     true_law: str = ""
     decidable: bool = False
     z: dict[str, float] = field(default_factory=dict)
+    score: dict[str, float] = field(default_factory=dict)
     inside_95: dict[str, bool] = field(default_factory=dict)
     naive_inside_95: dict[str, bool] = field(default_factory=dict)
     relative_u: dict[str, float] = field(default_factory=dict)
@@ -102,15 +110,18 @@ def truth_of(bench: Bench) -> dict[str, float]:
     return {name: every[name] for name in QUANTITIES}
 
 
-def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Outcome:
+def run_bench(
+    bench: Bench, recordings: dict[str, dict[str, np.ndarray]], *, allowances: bool = False
+) -> Outcome:
     """Write one bench to files, fit them as a user would, and compare with the truth."""
     begun = time.process_time()
     outcome = Outcome(bench.seed, true_law=bench.unit.law)
     with tempfile.TemporaryDirectory() as folder:
         sheet = write_bench(bench, recordings, Path(folder))
         # these packs are alike, and these benches err by what their rigs state and no more
-        with (Path(folder) / "rig.toml").open("a", encoding="utf-8") as rig:
-            rig.write("\n[allowance]\n" + "".join(f"{name} = 0\n" for name in ALLOWED))
+        if not allowances:
+            with (Path(folder) / "rig.toml").open("a", encoding="utf-8") as rig:
+                rig.write("\n[allowance]\n" + "".join(f"{name} = 0\n" for name in ALLOWED))
         try:
             result = diffbench.fit(sheet)
             locking_map = make_map(result)
@@ -128,6 +139,7 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
             outcome.not_determined.append(name)
             continue
         outcome.z[name] = (item.value - true) / item.u
+        outcome.score[name] = score(true, item.value, item.u, item.low, item.high)
         outcome.inside_95[name] = item.low <= true <= item.high
         outcome.relative_u[name] = item.u / abs(true)
         outcome.budgets[name] = dict(item.budget)
@@ -150,6 +162,8 @@ def run_bench(bench: Bench, recordings: dict[str, dict[str, np.ndarray]]) -> Out
         outcome.node_errors += (found / true - 1.0).tolist()
         outcome.node_z += ((found - true) / ((high - low) / 2 / 1.959964)).tolist()
     outcome.nodes = len(outcome.node_errors)
+    if outcome.nodes:  # nodes of one map err together: one of them
+        outcome.score["a_node_of_the_map"] = -outcome.node_z[bench.seed % outcome.nodes]
     outcome.seconds = time.process_time() - begun
     return outcome
 
@@ -158,7 +172,7 @@ def run_batch(seeds: list[int], draw: Draw = RANDOM) -> list[Outcome]:
     """Simulate some benches together and fit them one by one."""
     benches = [draw.bench(seed) for seed in seeds]
     return [
-        run_bench(bench, recordings)
+        run_bench(bench, recordings, allowances=draw.allowances)
         for bench, recordings in zip(benches, simulate_many(benches), strict=True)
     ]
 
@@ -235,6 +249,12 @@ def report(outcomes: list[Outcome]) -> dict[str, object]:
     }
 
 
+def ranks(outcomes: list[Outcome]) -> dict[str, list[float]]:
+    """Normal scores of the truth in what is claimed, by quantity: one of each bench."""
+    names = (*QUANTITIES, "a_node_of_the_map")
+    return {name: [o.score[name] for o in outcomes if name in o.score] for name in names}
+
+
 def main() -> None:
     """Run the study by command line."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -245,19 +265,23 @@ def main() -> None:
     parser.add_argument("--draw", choices=DRAWS, default="random", help="which benches")
     parser.add_argument("--scatter", action=argparse.BooleanOptionalAction, default=True)
     parser.add_argument("--chain", action=argparse.BooleanOptionalAction, default=True)
+    parser.add_argument("--allowances", action="store_true", help="the program's own count")
+    parser.add_argument("--ranks", action="store_true", help="of the truth in what is claimed, as a table")
     arguments = parser.parse_args()
     if arguments.draw == "random" and not (arguments.scatter and arguments.chain):
         parser.error("--no-scatter and --no-chain are for --draw clean")
     outcomes = study(
         range(arguments.first, arguments.first + arguments.benches),
         jobs=arguments.jobs,
-        draw=Draw(arguments.draw, arguments.scatter, arguments.chain),
+        draw=Draw(arguments.draw, arguments.scatter, arguments.chain, arguments.allowances),
     )
     if arguments.details:
         arguments.details.write_text(
             json.dumps([asdict(o) for o in outcomes], default=float), encoding="utf-8"
         )
     print(json.dumps(report(outcomes), indent=1, default=float))
+    if arguments.ranks:
+        print(table(ranks(outcomes)))
 
 
 if __name__ == "__main__":

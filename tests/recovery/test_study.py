@@ -19,7 +19,8 @@ from scipy.stats import binom
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from study import NORMAL_68, QUANTITIES, Outcome, report, study
+from calibration import RIGHT, TOO_NARROW, TOO_WIDE, calibration, score
+from study import NORMAL_68, QUANTITIES, Outcome, ranks, report, study
 
 FIRST_SEED, BENCHES = 50_000, 30
 RARE = 1e-3
@@ -109,3 +110,29 @@ def test_the_report_counts_what_the_outcomes_hold(outcomes: list[Outcome]) -> No
     assert summary["benches"] == BENCHES
     assert summary["errors"] == []
     assert set(summary["quantities"]) == set(QUANTITIES)  # type: ignore[call-overload]
+
+
+@pytest.mark.parametrize("name", [*QUANTITIES, "a_node_of_the_map"])
+def test_truths_are_draws_from_what_is_claimed(name: str, outcomes: list[Outcome]) -> None:
+    """Ranks of the truth, both sides (`calibration`): as wide as they should be, to what thirty benches tell.
+    The same truths in claims three times as wide, or as narrow, fail: this check can."""
+    scores = ranks(outcomes)[name]
+    assert (one := calibration(scores, RARE)).verdict == RIGHT, one
+    assert one.chance > RARE, one
+    assert abs(one.shift) < 3.3, one  # standard deviations: once in a thousand
+    assert calibration([each / 3.0 for each in scores], RARE).verdict == TOO_WIDE
+    assert calibration([each * 3.0 for each in scores], RARE).verdict == TOO_NARROW
+
+
+def test_ranks_of_draws_from_a_claim_are_even() -> None:
+    """Of Student's t that leans, drawn by numpy's generator: right as it is, and caught at a fifth more or
+    less of width with a thousand draws."""
+    rng = np.random.default_rng(31)
+    drawn = rng.standard_t(8.0, 1000)
+    half = {1: 1.4 * 2.306, -1: 0.8 * 2.306}  # 95 % of eight degrees of freedom (any table)
+    truths = [3.0 + half[1 if x > 0 else -1] / 2.306 * x for x in drawn]
+    for width, verdict in ((1.0, RIGHT), (1.2, TOO_WIDE), (1 / 1.2, TOO_NARROW)):
+        low, high = 3.0 - width * half[-1], 3.0 + width * half[1]
+        one = calibration([score(true, 3.0, 1.1 * width, low, high) for true in truths], RARE)
+        assert one.verdict == verdict, one
+        assert one.chance > 0.01 or width != 1.0, one
