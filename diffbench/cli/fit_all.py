@@ -125,8 +125,8 @@ def fit_all(
     outside = sum(row["state"] in FAILS for row in rows)
     if not quiet and not as_json:
         print_text(
-            f"{len(rows)} run sheets: {new - broken} fitted, {len(rows) - new} done before, {broken} with faults; "
-            f"{outside} beyond a limit of their sheet.\nWritten: {out}"
+            f"{len(rows)} run sheets: {new - broken} fitted, {len(rows) - new} done before, "
+            f"{broken} with faults; {outside} beyond a limit of their sheet.\nWritten: {out}"
         )
     if broken or outside:
         raise SystemExit(2 if broken else 1)
