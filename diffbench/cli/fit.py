@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from diffbench.cli.options import PATH, json_option, pair, quiet_option
+from diffbench.cli.options import PATH, afresh_option, json_option, pair, quiet_option, tell_standing
 from diffbench.cli.terminal import Progress, print_text, tell
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ NOTHING_WRITTEN = "Nothing written: name a folder with --out for map, numbers an
     metavar="LOW:HIGH",
     help="The same in temperature, e.g. '20 degC:110 degC'.",
 )
+@afresh_option("Fit again, where the result of these run sheets stands in --out.")
 @json_option("Print the characterisation as JSON on standard output, alone.")
 @click.option("--pdf", is_flag=True, help="Print the page as report.pdf, too; needs Chromium.")
 @click.option(
@@ -55,6 +58,7 @@ def fit(
     map_torque: tuple[float, float] | None,
     map_speed: tuple[float, float] | None,
     map_temperature: tuple[float, float] | None,
+    afresh: bool,
     as_json: bool,
     pdf: bool,
     paper: str,
@@ -64,7 +68,8 @@ def fit(
     """Characterise a unit from one run sheet, or from several of one unit, fitted together.
 
     Writes characterisation.json, map.json, map.csv and report.html into the folder given by --out; of
-    several builds, such a set for each in a folder of its build's name, beside what they share. Exit status:
+    several builds, such a set for each in a folder of its build's name, beside what they share. Where that
+    result stands there already, of the same papers and recordings, nothing is fitted. Exit status:
     0 done; 1 done, and a limit of the build sheet is proven to be broken; 2 a file or an option is wrong.
     """
     if quiet and verbose:
@@ -77,39 +82,95 @@ def fit(
         from diffbench.report.files import browser
 
         browser()  # one that is missing is told before the work, not after it
-    # a person is told as soon as the numbers are known, long before the page is drawn; a pipe, which may be
-    # closed in between, when all is written
-    at_once = not (quiet or as_json) and sys.stdout.isatty()
-    with Progress(enabled=not quiet and sys.stderr.isatty(), verbose=verbose) as say:
-        from diffbench.fitting import fit as characterise
-        from diffbench.results.predict import make_map
-
-        result = characterise(run_sheets, progress=say)
-        if at_once:
-            say.clear()
-            _tell(result, verbose=verbose)
-        axes = {
-            "input_torque_Nm": map_torque,
-            "speed_difference_rad_s": map_speed,
-            "temperature_degC": map_temperature,
-        }
-        maps = {}
-        for facts in result.builds:
-            say(f"map of {facts.build}" if len(result.builds) > 1 else "map")
-            maps[facts.build] = make_map(result, axes=axes, build=facts.build)
-        if out is not None:
-            say("writing")
-            written = _write(out, result, maps, paper=paper if pdf else None)
+    axes = {
+        "input_torque_Nm": map_torque,
+        "speed_difference_rad_s": map_speed,
+        "temperature_degC": map_temperature,
+    }
+    told, where = False, ""
+    result = None if afresh or pdf or out is None else _standing(out, run_sheets, axes)
+    if result is None:
+        # a person is told as soon as the numbers are known, long before the page is drawn; a pipe, which may
+        # be closed in between, when all is written
+        told = not (quiet or as_json) and sys.stdout.isatty()
+        with Progress(enabled=not quiet and sys.stderr.isatty(), verbose=verbose) as say:
+            result, where = _fitted(
+                run_sheets, out, axes, say, tell=partial(_tell, verbose=verbose) if told else None,
+                paper=paper if pdf else None,
+            )  # fmt: skip
+    elif out is not None and not quiet:
+        tell_standing(out)
     if as_json:
         click.echo(result.to_json(), nl=False)
     elif not quiet:
-        if not at_once:
+        if not told:
             _tell(result, verbose=verbose)
-        print_text(_where(written) if out is not None else NOTHING_WRITTEN)
+        if where:
+            print_text(where)
     from diffbench.answers.state import judge_builds
 
     if any(state.failed for state in judge_builds([result])):
         raise SystemExit(1)
+
+
+def _fitted(
+    run_sheets: tuple[Path, ...],
+    out: Path | None,
+    axes: Mapping[str, tuple[float, float] | None],
+    say: Progress,
+    *,
+    tell: Callable[[Characterisation], None] | None,
+    paper: str | None,
+) -> tuple[Characterisation, str]:
+    """Fit, make the maps and write all, with ``tell`` in between; the result, and where it is."""
+    from diffbench.fitting import fit as characterise
+    from diffbench.results.predict import make_map
+
+    result = characterise(run_sheets, progress=say)
+    if tell is not None:
+        say.clear()
+        tell(result)
+    maps = {}
+    for facts in result.builds:
+        say(f"map of {facts.build}" if len(result.builds) > 1 else "map")
+        maps[facts.build] = make_map(result, axes=axes, build=facts.build)
+    if out is None:
+        return result, NOTHING_WRITTEN
+    say("writing")
+    return result, _where(_write(out, result, maps, paper=paper))
+
+
+def _standing(
+    out: Path, run_sheets: Sequence[Path], axes: Mapping[str, tuple[float, float] | None]
+) -> Characterisation | None:
+    """The result that stands in a folder, where a fit would write the same again: of these run sheets, with
+    all its files, maps of these ``axes``, and no page that goes on loading itself."""
+    from diffbench.results.standing import stands
+
+    manifest = stands(out, run_sheets)
+    if manifest is None:
+        return None
+    from diffbench.errors import DiffbenchError
+    from diffbench.report.files import NAMES
+    from diffbench.results.characterisation import load_characterisation
+    from diffbench.results.locking_map import load_map
+    from diffbench.results.manifest import read_whole
+    from diffbench.results.predict import map_ends
+
+    try:
+        result = load_characterisation(out)
+        for facts in result.builds:
+            folder = out / (facts.folder or "") if len(result.builds) > 1 else out
+            here = {(folder / name).relative_to(out).as_posix() for name in NAMES}
+            if not here <= set(manifest.files):
+                return None
+            ends = [(float(axis[0]), float(axis[-1])) for axis in load_map(folder).axes]
+            if ends != map_ends(result, axes=axes, build=facts.build):
+                return None
+        pages = (read_whole(out / name) for name in manifest.files if name.endswith(".html"))
+        return None if any(b'http-equiv="refresh"' in page for page in pages) else result
+    except (DiffbenchError, OSError):
+        return None
 
 
 def _write(

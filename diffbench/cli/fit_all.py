@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from diffbench.cli.group import INTERRUPTED
-from diffbench.cli.options import PATH, faces_of, faces_options, json_option, quiet_option, store_option
+from diffbench.cli.options import (
+    PATH,
+    afresh_option,
+    faces_of,
+    faces_options,
+    json_option,
+    quiet_option,
+    store_option,
+)
 from diffbench.cli.terminal import Progress, print_json, print_text
 from diffbench.plain_text import spreadsheet_text
 
@@ -50,6 +58,7 @@ _TOLD = 20  # faults shown; all of them stand beside the results
 )
 @click.option("--page", is_flag=True, help="Write report.html too, which takes longer than the fit.")
 @click.option("--file", "filed", is_flag=True, help="File the results in the history when all are fitted.")
+@afresh_option("Fit all run sheets, those whose result stands in --out too.")
 @store_option("The history, if it is not your own: see diffbench history --help.")
 @json_option("Print what became of each run sheet as JSON, alone.")
 @faces_options(out=None, text="Write the overview as that, too; may be repeated.")
@@ -61,6 +70,7 @@ def fit_all(
     scheduler: str | None,
     page: bool,
     filed: bool,
+    afresh: bool,
     store: str | None,
     as_json: bool,
     formats: tuple[str, ...],
@@ -83,7 +93,7 @@ def fit_all(
         raise click.BadParameter(f"'{folder}' is no folder.", param_hint="FOLDER")
     source = folder.resolve()
     fleet = Fleet(source, out.resolve(), run_sheets(source))
-    engine = processes(jobs) if scheduler is None else cluster(scheduler)
+    engine, at_once = (processes(jobs), jobs) if scheduler is None else (cluster(scheduler), _ELSEWHERE)
     rows: list[dict[str, Any]] = []
     begun, new, broken = time.monotonic(), 0, 0
     with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
@@ -98,7 +108,7 @@ def fit_all(
 
         say(f"{len(fleet.sheets)} run sheets")
         try:
-            fit_fleet(fleet, engine, jobs=jobs if scheduler is None else _ELSEWHERE, page=page, told=told)
+            fit_fleet(fleet, engine, jobs=at_once, page=page, told=told, afresh=afresh)
         except KeyboardInterrupt:
             say.clear()
             print_text("\ndiffbench: stopped; what is fitted stands, the same command goes on.", err=True)
@@ -114,10 +124,9 @@ def fit_all(
     _tell_faults([fault for row in rows for fault in row["faults"]])
     outside = sum(row["state"] in FAILS for row in rows)
     if not quiet and not as_json:
-        was = len(rows) - new
         print_text(
-            f"{len(rows)} run sheets: {new - broken} fitted, {was} done before, {broken} with faults; "
-            f"{outside} beyond a limit of their sheet.\nWritten: {out}"
+            f"{len(rows)} run sheets: {new - broken} fitted, {len(rows) - new} done before, "
+            f"{broken} with faults; {outside} beyond a limit of their sheet.\nWritten: {out}"
         )
     if broken or outside:
         raise SystemExit(2 if broken else 1)

@@ -33,6 +33,20 @@ def quiet_option(text: str = "No progress, no summary.") -> Callable[[F], F]:
     return click.option("--quiet", is_flag=True, help=text)
 
 
+def afresh_option(text: str = "Fit run sheets whose result stands nearby, too.") -> Callable[[F], F]:
+    """``--afresh``, to fit again what need not be; with ``text`` as its help."""
+    return click.option("--afresh", is_flag=True, help=text)
+
+
+def tell_standing(folder: Path, sheet: Path | None = None) -> None:
+    """Say that no fit was made, on standard error: what was asked for stands alone on the other."""
+    of = "" if sheet is None else f" of {sheet}"
+    print_text(
+        f"The result{of} stands in {folder}: same papers, recordings and version. --afresh fits again.",
+        err=True,
+    )
+
+
 def store_option(
     text: str = "The history: path of a file, or postgresql://user@host/database.",
 ) -> Callable[[F], F]:
@@ -204,12 +218,19 @@ def quantity(text: str, dimension: str, bare_unit: str, option: str) -> float:
         raise click.BadParameter(str(error), param_hint=option) from error
 
 
-def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
-    """A characterisation from its file or from the folder of a result; or a run sheet, fitted, which says how
-    it goes unless ``quiet``. Raises ``DiffbenchError`` where the file cannot serve."""
+def result_of(path: Path, *, quiet: bool = False, afresh: bool = False) -> Characterisation:
+    """A characterisation from its file or from the folder of a result; or of a run sheet: that which stands
+    nearby, unless ``afresh``, else fitted, which says how it goes unless ``quiet``. Raises ``DiffbenchError``
+    where the file cannot serve."""
     from diffbench.results.characterisation import load_characterisation
 
     if path.suffix.lower() == ".toml":
+        from diffbench.results.standing import stands_near
+
+        folder = None if afresh else stands_near(path)
+        if folder is not None:
+            tell_standing(folder, path)
+            return load_characterisation(folder)
         from diffbench.fitting import fit
 
         with Progress(enabled=not quiet and sys.stderr.isatty()) as say:
@@ -217,7 +238,9 @@ def result_of(path: Path, *, quiet: bool = False) -> Characterisation:
     return load_characterisation(path)
 
 
-def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path, Characterisation]]:
+def results_of(
+    paths: Sequence[Path], *, quiet: bool = False, afresh: bool = False
+) -> list[tuple[Path, Characterisation]]:
     """Results of several paths, each with the path that it is from; a folder without a characterisation
     gives its run sheets, in the order of their names.
 
@@ -251,4 +274,4 @@ def results_of(paths: Sequence[Path], *, quiet: bool = False) -> list[tuple[Path
                 faults |= dict.fromkeys(error.faults)
     if faults:
         raise DocumentError(list(faults))
-    return [(path, result_of(path, quiet=quiet)) for path in listed]
+    return [(path, result_of(path, quiet=quiet, afresh=afresh)) for path in listed]

@@ -10,6 +10,7 @@ import click
 
 from diffbench.cli.options import (
     PATH,
+    afresh_option,
     faces_of,
     faces_options,
     json_option,
@@ -91,16 +92,18 @@ def show(
 @click.command(epilog="Example: diffbench conformity demo-result")
 @click.argument("result", type=PATH)
 @stock_option()
+@afresh_option()
 @json_option()
-def conformity(result: Path, stock: Stock | None, as_json: bool) -> None:
+def conformity(result: Path, stock: Stock | None, afresh: bool, as_json: bool) -> None:
     """Whether a build conforms to the limits of its sheet (ISO 14253-1), with guard bands.
 
-    RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first. Exit status: 0
+    RESULT is a characterisation, a folder of results, or a run sheet, which is fitted first unless its
+    result stands nearby. Exit status: 0
     done; 1 done, and a limit is proven to be broken; 2 a file or an option is wrong.
     """
     from diffbench.answers.conformity import conformity as judged
 
-    found = judged(result_of(result, quiet=as_json), stock=stock)
+    found = judged(result_of(result, quiet=as_json, afresh=afresh), stock=stock)
     if as_json:
         click.echo(found.to_json(), nl=False)
     else:
@@ -147,6 +150,7 @@ def conformity(result: Path, stock: Stock | None, as_json: bool) -> None:
 @stock_option()
 @faces_options(out="Folder for comparison.json, difference.csv, and what --to names.")
 @picture_option("Draw what changed into this file: .png, .svg or .pdf.")
+@afresh_option()
 @json_option("Print the comparison as JSON, alone.")
 def compare(
     before: Path,
@@ -162,6 +166,7 @@ def compare(
     out: Path | None,
     formats: tuple[str, ...],
     picture: Path | None,
+    afresh: bool,
     as_json: bool,
 ) -> None:
     """What changed between two states of a unit, what wore, and whether that is within limits.
@@ -181,7 +186,9 @@ def compare(
 
     def side(paths: tuple[Path, ...], build: str | None) -> list[Member]:
         return [
-            member(result_of(path, quiet=as_json), build=build, folder=_folder(path), bench=bench)
+            member(
+                result_of(path, quiet=as_json, afresh=afresh), build=build, folder=_folder(path), bench=bench
+            )
             for path in paths
         ]
 
@@ -241,9 +248,10 @@ def _write(out: Path, result: Comparison, faces: dict[str, bytes]) -> list[Path]
 @click.command(epilog="Example: diffbench repeatability fixtures/repeats")
 @click.argument("results", nargs=-1, required=True, type=PATH, metavar="RESULT...")
 @faces_options()
+@afresh_option()
 @json_option()
 def repeatability(
-    results: tuple[Path, ...], out: Path | None, formats: tuple[str, ...], as_json: bool
+    results: tuple[Path, ...], out: Path | None, formats: tuple[str, ...], afresh: bool, as_json: bool
 ) -> None:
     """Repeatability of a bench (ISO 5725-2) from visits between which the unit was refitted.
 
@@ -253,7 +261,7 @@ def repeatability(
     """
     from diffbench.answers.repeatability import repeatability as repeated
 
-    found = results_of(results, quiet=as_json)
+    found = results_of(results, quiet=as_json, afresh=afresh)
     result = repeated([one for _, one in found], names=[str(path) for path, _ in found])
     from diffbench.report.repeatability import repeatability_document
 
@@ -289,6 +297,7 @@ def repeatability(
     "where the sheet states the springs.",
 )
 @faces_options()
+@afresh_option()
 @json_option("Print the advice as JSON, alone.")
 def advise(
     results: tuple[Path, ...],
@@ -299,6 +308,7 @@ def advise(
     way: str | None,
     out: Path | None,
     formats: tuple[str, ...],
+    afresh: bool,
     as_json: bool,
 ) -> None:
     """Which shim in stock gives a preload torque, with interval and chance to land within limits.
@@ -316,7 +326,7 @@ def advise(
         raise click.BadParameter("a positive one is wanted", param_hint="--target, --step")
     members = [
         member(one, build=facts.build, folder=_folder(path))
-        for path, one in results_of(results, quiet=as_json)
+        for path, one in results_of(results, quiet=as_json, afresh=afresh)
         for facts in one.builds
     ]
     result = advised(

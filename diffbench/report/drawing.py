@@ -2,31 +2,35 @@
 page), and to a file of its own.
 
 In a page a drawing is laid out here: the legend at the head over the whole width, then its axes in what
-their texts leave. Each text is measured once; matplotlib's layout measures it eight times, which was a
-third of a page's time. Colours of the surroundings become properties of the page, so one drawing serves
-light, dark and print.
+their texts leave (`diffbench.report.scales`). Colours of the surroundings become properties of the page, so
+one drawing serves light, dark and print.
 """
 
 from __future__ import annotations
 
-import base64
 import functools
 import io
+import itertools
 import re
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diffbench.errors import OutputError
+from diffbench.report.scales import POINTS, Box, Words, lay_out, width
 from diffbench.report.style import DARK_FILLS, GRID, INK, MUTED, PAPER
 from diffbench.whole_files import write_file
 
 if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
     from matplotlib.axes import Axes
-    from matplotlib.backends.backend_agg import RendererAgg
     from matplotlib.figure import Figure
+    from matplotlib.legend import Legend
     from matplotlib.transforms import BboxBase
+
+    from diffbench.report.page_writer import PageWriter
 
 
 #: Colours of the surroundings and of filled areas, and the property of the page that each follows.
@@ -40,15 +44,6 @@ ROLES = {
 _COLOURS = re.compile("|".join(ROLES))
 
 MOST_COLUMNS = 4
-#: What is left free at the edge of a drawing; left, below, right and above of axes before texts are measured
-#: [inch].
-EDGE = 0.04
-GUESSED = (0.65, 0.5, 0.1, 0.1)
-POINTS = 72.0  # of an inch
-RASTER_DPI = 180
-# Points of two colours and one ink, each over the others: that many tones are enough.
-RASTER_TONES = 48
-_PNG = "data:image/png;base64,"
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _DECIMALS = re.compile(r"(-?\d+\.\d{2})\d+")
@@ -68,8 +63,9 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
     (True, True, True)
     """
     import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+
+    from diffbench.report.page_writer import PageWriter
 
     buffer = io.StringIO()
     # settings of the surroundings (a notebook's style sheet) do not reach the page
@@ -80,95 +76,63 @@ def draw(paint: Callable[[Axes], object], *, size: tuple[float, float], prefix: 
         mpl.rcParams.update(
             {"svg.fonttype": "none", "svg.hashsalt": prefix, "hatch.linewidth": 0.7, "path.simplify": True}
         )
-        figure = Figure(figsize=size, dpi=RASTER_DPI)
+        figure = Figure(figsize=size, dpi=POINTS)
         axes = figure.add_subplot()
         figure.patch.set_visible(False)
         paint(axes)
-        _lay_out(figure, axes)
-        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
-            buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-        )
-    return _for_page(buffer.getvalue(), prefix, title)
+        writer = PageWriter(figure, buffer)
+        words = _lay_out(figure, axes, writer)
+        writer.write(figure)
+    return _for_page(buffer.getvalue(), words, prefix, title)
 
 
-def _lay_out(figure: Figure, axes: Axes) -> None:
+def _lay_out(figure: Figure, axes: Axes, writer: PageWriter) -> list[Words]:
     """The legend at the head of the drawing, over its whole width, with as many entries side by side as fit;
-    the axes in what is left."""
-    from diffbench.report.style import legend_above
+    the axes in what is left. Gives the texts beside them."""
+    wide, high = (POINTS * inches for inches in figure.get_size_inches())
+    legend = _legend(axes, wide)
+    if legend is not None:
+        legend.set_loc("upper left")
+        legend.set_bbox_to_anchor((0.0, 1.0), transform=figure.transFigure)
+        high -= legend.get_window_extent(writer).height
 
-    renderer = _ruler()
-    before, top = axes.get_legend(), 1.0
-    if before is not None:
-        for columns in range(min(len(before.get_texts()), MOST_COLUMNS), 0, -1):
-            legend = legend_above(axes, columns=columns).get_legend()
-            assert legend is not None
-            legend.set_loc("upper left")
-            legend.set_bbox_to_anchor((0.0, 1.0), transform=figure.transFigure)
-            legend.set_in_layout(False)
-            box = legend.get_window_extent(renderer).transformed(figure.transFigure.inverted())
-            if box.width <= 1.0:
-                break
-        top -= box.height
-    _place(figure, axes, renderer, top)
+    def notes(inner: Box) -> list[list[float]]:
+        found = (text.get_tightbbox(writer) for text in axes.texts if text.get_in_layout())
+        return [_beyond(box, inner) for box in found]
+
+    return lay_out(axes, (wide, high), notes)
 
 
-@functools.cache
-def _ruler() -> RendererAgg:
-    """What texts are measured with: one for all drawings, for it remembers what it has measured."""
-    from matplotlib.backends.backend_agg import RendererAgg
+def _legend(axes: Axes, room: float) -> Legend | None:
+    """The legend anew, with as many columns as fit into a room."""
+    from diffbench.report.style import LEGEND, TICK_SIZE, legend_above
 
-    return RendererAgg(1, 1, RASTER_DPI)  # type: ignore[no-untyped-call]
-
-
-def _place(figure: Figure, axes: Axes, renderer: RendererAgg, top: float) -> None:
-    """The axes in what ticks, labels and notes leave below ``top`` [share of the height]; the labels in the
-    middle beside them. All in dots of the renderer, from the lower left corner."""
-    from matplotlib.transforms import Bbox
-
-    dots, whole = figure.dpi, figure.bbox
-    edge, wide, high = EDGE * dots, whole.width, whole.height * top
-
-    def put(left: float, below: float, right: float, above: float) -> Bbox:
-        """Where the axes are, with so much around them."""
-        box = Bbox.from_extents(left, below, wide - right, high - above)
-        axes.set_position(box.transformed(figure.transFigure.inverted()))
-        return box
-
-    around = [dots * inches for inches in GUESSED]
-    inner = put(*around)
-    hung, beside = [], []
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_label_coords(0.5, 0.5)  # else it is pushed about by ticks, which measures all of them anew
-        axis.label.set_visible(False)
-        ticks = axis.get_tightbbox(renderer) or inner
-        axis.label.set_visible(True)
-        hung.append(_beyond(ticks, inner))
-        beside.append(axis.labelpad * dots / POINTS)
-    label = [axis.label.get_window_extent(renderer) for axis in (axes.xaxis, axes.yaxis)]
-    below, left = hung[0][1] + beside[0], hung[1][0] + beside[1]
-    hung.append([left + label[1].width, below + label[0].height, 0.0, 0.0])
-    for _ in range(2):  # what notes reach beyond the axes changes with the axes
-        notes = [_beyond(note.get_tightbbox(renderer), inner) for note in axes.texts if note.get_in_layout()]
-        inner = put(*(edge + max(0.0, *each) for each in zip(*hung, *notes, strict=True)))
-    across = _within(inner.x0 + inner.x1, label[0].width, wide), inner.y0 - below
-    upward = inner.x0 - left, _within(inner.y0 + inner.y1, label[1].height, high)
-    for axis, (x, y) in ((axes.xaxis, across), (axes.yaxis, upward)):
-        axis.set_label_coords(x / dots, y / dots, transform=figure.dpi_scale_trans)
+    before = axes.get_legend()
+    if before is None:
+        return None
+    texts = [text.get_text() for text in before.get_texts()]
+    if texts != axes.get_legend_handles_labels()[1]:
+        return before  # of what is drawn nowhere: it stands as it was made
+    wide = [width(text, TICK_SIZE) / TICK_SIZE for text in texts]
+    key = LEGEND["handlelength"] + LEGEND["handletextpad"]
+    for columns in range(min(len(texts), MOST_COLUMNS), 0, -1):
+        rows, longer = divmod(len(texts), columns)
+        starts = [i * rows + min(i, longer) for i in range(columns + 1)]
+        held = sum(key + max(wide[i:j]) for i, j in itertools.pairwise(starts))
+        needed = held + LEGEND["columnspacing"] * (columns - 1) + 2.0 * LEGEND["borderpad"]
+        if needed * TICK_SIZE <= room:
+            break
+    return legend_above(axes, columns=columns).get_legend()
 
 
-def _beyond(box: BboxBase | None, inner: BboxBase) -> list[float]:
+def _beyond(box: BboxBase | None, inner: Box) -> list[float]:
     """How far a box reaches beyond another, left, below, right and above."""
     if box is None:
         return [0.0] * 4
-    return [inner.x0 - box.x0, inner.y0 - box.y0, box.x1 - inner.x1, box.y1 - inner.y1]
+    return [inner[0] - box.x0, inner[1] - box.y0, box.x1 - inner[2], box.y1 - inner[3]]
 
 
-def _within(both: float, size: float, room: float) -> float:
-    """The middle of two ends, moved so that a text of that size stays in the room."""
-    return float(min(max(0.5 * both, 0.5 * size), max(room - 0.5 * size, 0.5 * size)))
-
-
-def _for_page(text: str, prefix: str, title: str) -> str:
+def _for_page(text: str, words: Sequence[Words], prefix: str, title: str) -> str:
     from xml.etree import ElementTree as ET
 
     ET.register_namespace("", _SVG)
@@ -182,6 +146,7 @@ def _for_page(text: str, prefix: str, title: str) -> str:
         for child in list(parent):
             if child.tag == f"{{{_SVG}}}style":
                 parent.remove(child)
+    _write(root, words)
     for name in ("width", "height", "version"):
         root.attrib.pop(name, None)
     for element in root.iter():
@@ -193,11 +158,26 @@ def _for_page(text: str, prefix: str, title: str) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
+def _write(root: Element, words: Sequence[Words]) -> None:
+    """The texts of the scales, over all else."""
+    from xml.etree import ElementTree as ET
+
+    high = float(root.attrib["viewBox"].split()[3])
+    group = ET.SubElement(root, f"{{{_SVG}}}g", {"id": "scales"})
+    for each in words:
+        x, y = f"{each.at[0]:.2f}", f"{high - each.at[1]:.2f}"
+        style = f"font-size: {each.size:g}px; text-anchor: {each.anchor}; fill: {each.colour}"
+        attributes = {"style": style, "x": x, "y": y}
+        if each.turned:
+            attributes["transform"] = f"rotate({each.turned:g} {x} {y})"
+        ET.SubElement(group, f"{{{_SVG}}}text", attributes).text = each.text
+
+
 def _attribute(name: str, value: str, prefix: str) -> str:
     if name == "id":
         return f"{prefix}-{value}"
     if name == f"{{{_XLINK}}}href":
-        return f"#{prefix}-{value[1:]}" if value.startswith("#") else _smaller(value)
+        return f"#{prefix}-{value[1:]}" if value.startswith("#") else value
     if name in {"d", "points"}:
         return _DECIMALS.sub(r"\1", value)
     value = re.sub(r"url\(#([^)]*)\)", rf"url(#{prefix}-\1)", value)
@@ -210,21 +190,6 @@ def _style(value: str) -> str:
     value = _COLOURS.sub(lambda found: f"var({ROLES[found[0]]}, {found[0]})", value)
     value = re.sub(r"font-family:[^;]*;?", "", value)
     return re.sub(r"font:\s*(?:[a-z]+ )*([\d.]+px)[^;]*", r"font-size: \1", value)
-
-
-def _smaller(address: str) -> str:
-    """A picture within a drawing with few tones instead of all: a third of the size."""
-    if not address.startswith(_PNG):
-        return address
-    from PIL import Image
-
-    with Image.open(io.BytesIO(base64.b64decode(address.removeprefix(_PNG)))) as picture:
-        few = picture.convert("RGBA").quantize(
-            RASTER_TONES, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
-        )
-    buffer = io.BytesIO()
-    few.save(buffer, format="png", compress_level=6)
-    return _PNG + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def check_suffix(path: Path) -> str:

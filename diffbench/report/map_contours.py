@@ -198,6 +198,7 @@ def _label(
             )
             for number in numbers:
                 number.set_rotation(_upright(number.get_rotation()))
+                number.set_in_layout(False)  # it lies within the axes
 
 
 def _upright(rotation: float) -> float:

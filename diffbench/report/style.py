@@ -66,6 +66,8 @@ LIGHT_LABEL = "#f8f8f4"
 #: Of text [points]; on a telephone of 390 px the smallest is 11 px in a figure of the narrow sizes.
 TEXT_SIZE = 10.5
 TICK_SIZE = 10.0
+#: Room in a legend, of its text's size.
+LEGEND = {"handlelength": 1.9, "columnspacing": 1.4, "handletextpad": 0.6, "borderpad": 0.4}
 
 
 def scale() -> LinearSegmentedColormap:
@@ -117,10 +119,8 @@ def legend_above(axes: Axes, *, columns: int = 2, handles: Sequence[Artist] | No
         frameon=False,
         fontsize=TICK_SIZE,
         borderaxespad=0.2,
-        handlelength=1.9,
-        columnspacing=1.4,
         labelspacing=0.3,
-        handletextpad=0.6,
+        **LEGEND,
     )
     for text in legend.get_texts():
         text.set_color(INK)

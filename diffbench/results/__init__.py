@@ -35,10 +35,13 @@ __all__ = [
     "State",
     "Tested",
     "UnknownNameError",
+    "digest",
     "load_characterisation",
     "load_map",
     "make_map",
     "map_on",
+    "stands",
+    "stands_near",
 ]
 
 if TYPE_CHECKING:
@@ -68,6 +71,7 @@ if TYPE_CHECKING:
     from diffbench.results.fitted_law import FittedLaw
     from diffbench.results.locking_map import AXES, BRANCHES, Branch, LockingMap, MapDocument, load_map
     from diffbench.results.predict import make_map, map_on
+    from diffbench.results.standing import digest, stands, stands_near
     from diffbench.results.state import NextStep, Reason, ShimStep, State
 
 __getattr__, __dir__ = names_on_first_use(
@@ -109,6 +113,7 @@ __getattr__, __dir__ = names_on_first_use(
             "make_map",
             "map_on",
         ),
+        "standing": ("digest", "stands", "stands_near"),
         "state": (
             "NextStep",
             "Reason",

@@ -89,10 +89,7 @@ def make_map(
     unit as it would be: no node counts as tested then. Raises ``FitError`` for an unknown build.
     """
     characterisation = characterisation.of_build(build)
-    for name in axes or {}:
-        if name not in AXES:
-            raise unknown(name, AXES)
-    asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
+    plans = _plans(characterisation, axes)
     tested = characterisation.tested
 
     # nodes stand where the law and the limits ask for them: a correction is smooth, and small beside these
@@ -116,9 +113,8 @@ def make_map(
 
     # as carried from readings by hand: no node is spent on digits that nobody knows
     allowed = ALLOWED if tested.outline else ALLOWED_UNTESTED
-    one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
     grid = choose_grid(
-        (one, two, three),
+        plans,
         # the mean of two errors is not larger than both: it need not be looked at before the end
         partial(law, by_the_law),
         partial(values, by_the_law),
@@ -208,6 +204,30 @@ def map_on(
             fitted_law=law_of(characterisation, characterisation.builds[0]),
         )
     )
+
+
+def map_ends(
+    characterisation: Characterisation,
+    *,
+    axes: Mapping[str, tuple[float, float] | None] | None = None,
+    build: str | None = None,
+) -> list[tuple[float, float]]:
+    """How far the map reaches that `make_map` makes of the same, axis by axis: all that ``axes`` change of
+    it. Raises ``FitError`` for an unknown build."""
+    plans = _plans(characterisation.of_build(build), axes)
+    return [(float(plan.required[0]), float(plan.required[-1])) for plan in plans]
+
+
+def _plans(
+    characterisation: Characterisation, axes: Mapping[str, tuple[float, float] | None] | None
+) -> tuple[AxisPlan, AxisPlan, AxisPlan]:
+    """Of all three axes, for what the build sheet or ``axes`` ask for."""
+    for name in axes or {}:
+        if name not in AXES:
+            raise unknown(name, AXES)
+    asked = {**characterisation.map_axes, **{k: v for k, v in (axes or {}).items() if v is not None}}
+    one, two, three = (_plan(name, characterisation, asked.get(name)) for name in AXES)
+    return one, two, three
 
 
 def _plan(name: str, characterisation: Characterisation, asked: tuple[float, float] | None) -> AxisPlan:

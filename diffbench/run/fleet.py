@@ -11,8 +11,6 @@ There is no journal that could tear or lie.
 from __future__ import annotations
 
 import gc
-import hashlib
-import json
 import logging
 import multiprocessing
 import signal
@@ -35,10 +33,10 @@ from typing import Any
 
 from diffbench.children import end_with_parent
 from diffbench.documents import run_sheets_in
-from diffbench.errors import DiffbenchError, DocumentError, FitError
-from diffbench.input_files import refuse_irregular
+from diffbench.errors import FitError
 from diffbench.report.files import FAULTS, put_results
-from diffbench.results.manifest import check_whole, holds, missing, read_whole
+from diffbench.results.manifest import holds
+from diffbench.results.standing import RESULT, stands
 from diffbench.whole_files import made_and_held, recover, write_whole
 
 
@@ -50,16 +48,6 @@ class Outcome:
     sheet: str
     files: Mapping[str, bytes]
     faults: tuple[str, ...] = ()
-
-
-def digest(path: Path) -> str | None:
-    """SHA-256 of a file; None where it cannot be read."""
-    try:
-        refuse_irregular(path)
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except (DocumentError, OSError):
-        return None
 
 
 def fitted(sheet: str, page: bool) -> Outcome:
@@ -87,7 +75,6 @@ def fitted(sheet: str, page: bool) -> Outcome:
 
 LOCK = ".fit-all.lock"
 EARLIER = "The result beside this file is an earlier one, of other papers, recordings or another version."
-RESULT = "characterisation.json"
 
 
 @dataclass(frozen=True)
@@ -106,23 +93,10 @@ class Fleet:
         """Whether the result stands whole, unedited and of one fit, made by this version of these very bytes
         of papers and recordings; what an earlier run was ended in is brought to its end first. Raises
         ``OutputError`` where it cannot be."""
-        from diffbench._version import __version__
-
         folder = self.folder(sheet)
         recover(folder)
-        try:
-            manifest = check_whole(folder)
-            if manifest is None or missing(folder, manifest) or page > ("report.html" in manifest.files):
-                return False
-            provenance = json.loads(read_whole(folder / RESULT))["provenance"]
-            inputs, version = dict(provenance["inputs"]), provenance["version"]
-        except (DiffbenchError, OSError, ValueError, KeyError, TypeError):
-            return False
-        return (
-            version == __version__
-            and str(sheet) in inputs
-            and all(digest(Path(path)) == expected for path, expected in inputs.items())
-        )
+        manifest = stands(folder, [sheet])
+        return manifest is not None and page <= ("report.html" in manifest.files)
 
     def keep(self, outcome: Outcome) -> None:
         """Write a result in the place of an earlier one, or its faults, beside an earlier one, whole. Raises
@@ -167,8 +141,9 @@ def fit_fleet(
     jobs: int,
     page: bool,
     told: Callable[[Outcome, bool], None],
+    afresh: bool = False,
 ) -> None:
-    """Fit all run sheets of a fleet that are not done yet.
+    """Fit all run sheets of a fleet that are not done yet, or all ``afresh``.
 
     Parameters: ``engine`` makes the workers; ``jobs`` how many they are; ``told(outcome, new)`` is called for
     every run sheet, those that were done before first. Results and faults are on the disk before they are
@@ -180,7 +155,7 @@ def fit_fleet(
     with fleet.alone():
         waiting = deque[Path]()
         for sheet in fleet.sheets:
-            if fleet.is_done(sheet, page=page):
+            if not afresh and fleet.is_done(sheet, page=page):
                 told(Outcome(str(sheet), {}), False)
             else:
                 waiting.append(sheet)

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from diffbench.documents import load_visit
 from diffbench.errors import DiffbenchError
+from diffbench.results import digest
 from diffbench.results.manifest import with_manifest
-from diffbench.run import Outcome, digest
+from diffbench.run import Outcome
 
 FOLDER = "DIFFBENCH_STAND_IN"  # names the folder of the result, for the workers too
 
@@ -26,5 +27,6 @@ def fitted(sheet: str, page: bool) -> Outcome:
     result = json.loads((folder / "characterisation.json").read_bytes())
     paths = [*map(Path, visit.digests), *(visit.recording_path(run) for run in visit.run_sheet.run)]
     result["provenance"]["inputs"] = {str(path): digest(path) for path in paths}
+    result["provenance"]["visits"] = [sheet]
     files["characterisation.json"] = json.dumps(result, indent=1).encode()
     return Outcome(sheet, with_manifest(files, result=result["sha256"]))

@@ -145,7 +145,7 @@ def test_the_numbers_come_before_the_page_is_drawn(
     shown = shown_in_a_terminal(program, "fit", sheet, "--out", out, seen=seen, NO_COLOR="1")
     assert early == [True]
     assert (out / "report.html").exists()
-    piped = run("fit", sheet, "--out", out)
+    piped = run("fit", sheet, "--out", out, "--afresh")
     assert piped.exit_code == 0
     # each step overwrites the one before, and the last one goes: what then stands there
     lines = [line.rpartition("\r")[2] for line in shown.replace("\r\n", "\n").split("\n")]

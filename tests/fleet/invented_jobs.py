@@ -8,8 +8,9 @@ import signal
 from pathlib import Path
 
 from diffbench import __version__
+from diffbench.results import digest
 from diffbench.results.manifest import with_manifest
-from diffbench.run import Outcome, digest
+from diffbench.run import Outcome
 
 
 def quick(sheet: str, page: bool) -> Outcome:
@@ -17,7 +18,7 @@ def quick(sheet: str, page: bool) -> Outcome:
     path = Path(sheet)
     if "broken" in path.read_text():
         return Outcome(sheet, {}, (f"{sheet}: what is wrong. How to mend it",))
-    provenance = {"inputs": {sheet: digest(path)}, "version": __version__}
+    provenance = {"inputs": {sheet: digest(path)}, "visits": [sheet], "version": __version__}
     files = {
         "characterisation.json": json.dumps({"provenance": provenance, "unit": path.stem}).encode(),
         "map.json": b"0" * 200_000,

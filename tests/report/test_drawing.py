@@ -14,7 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.transforms import Bbox
 
 from diffbench.report import draw
-from diffbench.report.style import INK, dress, legend_above
+from diffbench.report.style import INK, dress, in_ratios, legend_above
 
 
 def points(axes: Axes) -> None:
@@ -80,6 +80,19 @@ def test_surroundings_follow_the_page(drawing: str) -> None:
     """Ink is a property of the page, with the light ink as default, and occurs nowhere bare."""
     assert f"var(--ink, {INK})" in drawing
     assert INK not in drawing.replace(f"var(--ink, {INK})", "")
+
+
+def test_small_ticks_of_ratios_are_seen_in_the_dark() -> None:
+    """They too follow the page: in matplotlib's own black they went under on the dark one."""
+
+    def ratios(axes: Axes) -> None:
+        axes.plot([0.01, 1.0], [0.1, 0.2], color=INK)
+        in_ratios(axes, "x")
+        dress(axes, across="speed [m/s]", upward="[1]")
+
+    text = draw(ratios, size=(4.0, 3.0), prefix="ratios", title="Ratios")
+    assert "#000000" not in text
+    assert text.count("<use") > 20
 
 
 def test_dense_points_are_one_small_picture(drawing: str) -> None:
