@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,9 +109,9 @@ class Taken:
         """What the temperatures of the whole run hold, by channel."""
         return {name: joined(parts) for name, parts in self.temperatures.items()}
 
-    @property
+    @cached_property
     def course(self) -> Sweep:
-        """The course of the input torque over all parts."""
+        """The course of the input torque over all parts, once they are there."""
         return joined_sweep(self.courses)
 
     @property
