@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,9 +109,9 @@ class Taken:
         """What the temperatures of the whole run hold, by channel."""
         return {name: joined(parts) for name, parts in self.temperatures.items()}
 
-    @property
+    @cached_property
     def course(self) -> Sweep:
-        """The course of the input torque over all parts."""
+        """The course of the input torque over all parts, once they are there."""
         return joined_sweep(self.courses)
 
     @property
@@ -146,10 +147,13 @@ class Sweeps:
     scale: float = 0.0
     _waiting: list[tuple[Taken, Recording, Samples, Array, Array]] = field(default_factory=list)
 
+    def make_room(self, count: int) -> None:
+        """Condition what waits where so many samples more would be too many."""
+        if sum(waiting[2].time.size for waiting in self._waiting) + count > self.held:
+            self.release()
+
     def add(self, own: Taken, part: Recording, samples: Samples) -> None:
         """Take a part of a sweep."""
-        if sum(waiting[2].time.size for waiting in self._waiting) + samples.time.size > self.held:
-            self.release()
         input_torque, difference = bench.at_samples(self.rig, self.chains, samples)
         if np.isfinite(input_torque).any():
             self.scale = max(self.scale, float(np.nanmax(np.abs(input_torque))))
@@ -346,6 +350,8 @@ def _read(
         means: list[TareRun] = []
         try:
             for part in [parts] if isinstance(parts, Recording) else parts:
+                if sweeps is not None and not faults:
+                    sweeps.make_room(len(part))  # before more is made of the part: both would be in memory
                 own.told.append(of_the_whole(part, kind))
                 checked = [(one, *checked_samples(rig, kind, one, needed)) for one in pieces(part)]
                 for piece, samples, found in _alive(checked):

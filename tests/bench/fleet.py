@@ -1,17 +1,21 @@
-"""Thousands of small recordings: written, fitted, broken off in the middle, fitted to the end, counted.
+"""Thousands of small recordings: written, fitted, broken off in the middle, gone on with, filed, counted.
 
-    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2
+    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2 --folder /var/tmp/fleet
+    .venv/bin/python tests/bench/fleet.py --count 100 1000 --dask
     .venv/bin/python tests/bench/fleet.py --count 1000 3000 10000 --stand-in
 
-Prints the time for each tenth of the way, which tells growth from linear, and fails unless every run sheet
-has its result exactly once and those that were made to be broken their faults. 10,000 take some hours on two
-cores. With ``--stand-in`` the first is fitted and its result stands in for all others: the time of everything
-but the fits, in minutes, and the exponent of its growth.
+Prints the time for each tenth of the way, which tells growth from linear, processor time for each count with
+the exponent between them, and fails unless every run sheet has its result exactly once, in the folder and in
+the history, and those that were made to be broken their faults. 10,000 take some hours on two cores: with
+``--folder`` they stay, and the same command goes on where a run was killed. With ``--dask`` the workers are
+those of a scheduler. With ``--stand-in`` the first is fitted and its result stands in for all others: the
+time of everything but the fits, in minutes, and the exponent of its growth.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import math
 import os
@@ -20,6 +24,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -34,10 +40,13 @@ def written(folder: Path, count: int) -> None:
     """So many visits, a hundred in a folder, every `BROKEN`th with a recording that cannot be read."""
     for i in range(count):
         name, place = f"u{i:05d}", folder / f"{i // 100:03d}"
+        if (place / f"{name}-written").exists():
+            continue  # by a run that was killed
         write_visit(place, rows=1200, rate=20.0, seed=i, name=name, law="additive", unit=Unit(cycle=15.0))
         if i % BROKEN == BROKEN - 1:
             text = place / f"{name}.csv"
             text.write_text(text.read_text(encoding="utf-8").replace(",", ";", 4), encoding="utf-8")
+        (place / f"{name}-written").touch()
 
 
 def counted(visits: Path, out: Path, *, broken: int) -> None:
@@ -51,29 +60,54 @@ def counted(visits: Path, out: Path, *, broken: int) -> None:
         raise SystemExit("something was lost, or came twice")
 
 
-def fits(count: int, jobs: int) -> None:
-    """Write, break off, go on, count."""
-    # a shell makes what it starts in the background deaf to an interrupt, and so what that starts
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    with tempfile.TemporaryDirectory() as folder:
-        visits, out = Path(folder) / "visits", Path(folder) / "out"
-        written(visits, count)
-        call = [PROGRAM, "fit-all", visits, "--out", out, "--jobs", str(jobs), "--quiet"]
+def used() -> float:
+    """Processor time of this process and of those that it started and that have ended [s]."""
+    return sum(os.times()[:4])
+
+
+@contextlib.contextmanager
+def workers(jobs: int, dask: bool) -> Iterator[list[str]]:
+    """Options that name the workers: the command's own processes, or those of a scheduler started here."""
+    if not dask:
+        yield ["--jobs", str(jobs)]
+        return
+    import distributed
+
+    with distributed.LocalCluster(n_workers=jobs, threads_per_worker=1, dashboard_address=None) as local:
+        yield ["--scheduler", local.scheduler_address]
+
+
+def fits(count: int, jobs: int, folder: Path, *, dask: bool) -> float:
+    """Write, break off, go on, file, count; returns the processor time of it [s], without the writing."""
+    from diffbench.history import open_history
+
+    visits, out, history = (folder / f"{name}{count}" for name in ("visits", "out", "history"))
+    written(visits, count)
+    before, begun = used(), time.monotonic()
+    with workers(jobs, dask) as engine:
+        call = [PROGRAM, "fit-all", visits, "--out", out, *engine, "--quiet"]
+        call += ["--file", "--store", history]
+        fresh = not out.exists()
         running = subprocess.Popen(call, stderr=subprocess.DEVNULL)
-        begun, tenth = time.monotonic(), 1
+        tenth = 1
         while running.poll() is None:
-            time.sleep(1.0)
-            done = sum(1 for _ in out.glob("*/*/*.json")) // 2
-            if done >= tenth * count / 10:
+            time.sleep(1.0 + count / 1000)  # to look for results is work, too
+            done = sum(1 for _ in out.glob("*/*/characterisation.json"))
+            while done >= tenth * count / 10:
                 print(f"{done:6d} after {time.monotonic() - begun:8.0f} s", flush=True)
                 tenth += 1
-                if tenth == 6:
+                if tenth == 6 and fresh:
                     # broken off as a user would, then given again
                     running.send_signal(signal.SIGINT)
                     running.wait(timeout=120)
                     running = subprocess.Popen(call, stderr=subprocess.DEVNULL)
-        print(f"{time.monotonic() - begun:.0f} s in all")
-        counted(visits, out, broken=count // BROKEN)
+    spent = used() - before
+    print(f"{time.monotonic() - begun:.0f} s in all, {spent:.0f} s of processor, {spent / count:.2f} s each")
+    counted(visits, out, broken=count // BROKEN)
+    filed = len(open_history(str(history)).contents().records)
+    if filed != count - count // BROKEN:
+        raise SystemExit(f"the history has {filed} results")
+    return spent
 
 
 def all_else(counts: list[int], jobs: int) -> None:
@@ -127,12 +161,19 @@ def main() -> None:
     parser.add_argument("--count", type=int, nargs="+", default=[10_000])
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--stand-in", action="store_true")
+    parser.add_argument("--dask", action="store_true", help="on the workers of a scheduler")
+    parser.add_argument("--folder", type=Path, help="where all of it stays, to be gone on with")
     given = parser.parse_args()
     if given.stand_in:
         all_else(given.count, given.jobs)
         return
-    for count in given.count:
-        fits(count, given.jobs)
+    # a shell makes what it starts in the background deaf to an interrupt, and so what that starts
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    with tempfile.TemporaryDirectory() as passing:
+        folder = given.folder or Path(passing)
+        spent = [fits(count, given.jobs, folder, dask=given.dask) for count in given.count]
+    for (n, now), (m, was) in pairwise(zip(given.count, spent, strict=True)):
+        print(f"{n} to {m}: exponent {math.log(was / now) / math.log(m / n):.2f}")
 
 
 if __name__ == "__main__":

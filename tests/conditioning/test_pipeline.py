@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from diffbench.conditioning import condition
+from diffbench.conditioning.checks.twice import marks
 from diffbench.documents import Rig
 from diffbench.doubts import Source
 from diffbench.errors import RecordingError
@@ -197,6 +198,15 @@ def test_the_same_samples_on_another_clock_are_told(
     with pytest.raises(RecordingError, match=r"same samples twice: 100 % .* those of sweep\.csv") as caught:
         condition(both_outputs, runs, rig_key="R", visit_key="V")
     assert caught.value.faults[0].place.file == "late.csv"
+
+
+def test_readings_that_stand_still_mark_nothing_where_a_channel_is_missing() -> None:
+    """A channel without any reading is no movement of its own: no two such stretches are a copy."""
+    moving = np.random.default_rng(9).normal(size=8000)
+    missing = np.full(moving.size, np.nan)
+    assert len(marks({"left_torque": moving, "room_temperature": missing})) > 100
+    steps = np.repeat(moving[::50], 50)
+    assert marks({"left_torque": steps, "room_temperature": missing}) == []
 
 
 def test_recordings_that_overlap_by_a_little_go_with_a_caveat(

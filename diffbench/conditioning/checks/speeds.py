@@ -158,16 +158,17 @@ def frozen_speeds(recording: Recording, rig: Rig) -> list[Finding]:
     A shaft that is held does so, too: so it is told, and does not stop the fit.
     """
     known = {name: v for name, v in _known(recording, rig).items() if np.isfinite(v).sum() >= MANY}
+    usual = {name: float(np.nanmedian(np.abs(values))) for name, values in known.items()}
+    moves = {name: float(np.nanmax(values) - np.nanmin(values)) > 0.0 for name, values in known.items()}
     found: list[Finding] = []
     for name in ("left_speed", "right_speed", "case_speed", "speed_difference"):
         if name not in known:
             continue
-        others = {other: values for other, values in known.items() if other != name}
-        fast = max(others, key=lambda other: _usual(others[other]), default=None)
-        if fast is None or float(np.nanmax(others[fast]) - np.nanmin(others[fast])) == 0.0:
+        fast = max((other for other in known if other != name), key=usual.__getitem__, default=None)
+        if fast is None or not moves[fast]:
             continue
-        stands = float(np.nanmax(known[name]) - np.nanmin(known[name])) == 0.0 and name != "case_speed"
-        nothing = name != "speed_difference" and _usual(known[name]) < 0.5 and _usual(others[fast]) > 20.0
+        stands = not moves[name] and name != "case_speed"
+        nothing = name != "speed_difference" and usual[name] < 0.5 and usual[fast] > 20.0
         if stands or nothing:
             found.append(
                 Finding(
@@ -175,16 +176,12 @@ def frozen_speeds(recording: Recording, rig: Rig) -> list[Finding]:
                     "caveat",
                     f"{name}, {recording.source.path}",
                     f"{name} reads {float(np.nanmedian(known[name])):.4g} rad/s from start to end, while "
-                    f"{fast} turns at {_usual(others[fast]):.4g} rad/s and changes.",
+                    f"{fast} turns at {usual[fast]:.4g} rad/s and changes.",
                     "Speed difference, sliding speed and plate heat are wrong, unless that shaft was held.",
                     "Check sensor, cable and column of that speed; nothing, if the shaft was held.",
                 )
             )
     return found
-
-
-def _usual(values: Array) -> float:
-    return float(np.nanmedian(np.abs(values)))
 
 
 def speed_difference(recording: Recording, rig: Rig) -> Array | None:

@@ -6,8 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from diffbench.conditioning.findings import Finding
@@ -42,17 +44,17 @@ def marks(channels: Mapping[str, Array]) -> list[int]:
     """
     if not channels or len(next(iter(channels.values()))) <= ROWS:
         return []
-    table = np.ascontiguousarray(np.stack([channels[name] for name in sorted(channels)], axis=1))
-    digits = _digits(channels)
-    places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
     # no minus on a zero: that is the same reading
-    told = _digits({name: values + 0.0 for name, values in channels.items()})
-    rows = np.sort(np.lib.stride_tricks.sliding_window_view(told, ROWS)[places], axis=1)
-    moves = 1 + np.count_nonzero(rows[:, 1:] != rows[:, :-1], axis=1) > ROWS // 2
-    return [hash(table[place : place + ROWS].tobytes()) for place in places[moves].tolist()]
+    digits = _digits({name: values + 0.0 for name, values in channels.items()})
+    places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
+    rows = sliding_window_view(digits, ROWS)[places]
+    different = 1 + np.count_nonzero(np.diff(np.sort(rows, axis=1), axis=1), axis=1)
+    moving = rows[different > ROWS // 2]
+    marked: list[int] = _digits({f"{i:02d}": moving[:, i] for i in range(ROWS)}).tolist()
+    return marked
 
 
-def _digits(channels: Mapping[str, Array]) -> NDArray[np.uint64]:
+def _digits(channels: Mapping[str, NDArray[Any]]) -> NDArray[np.uint64]:
     """A number for each row (n,) of some channels, the same for the same readings."""
     digits = np.zeros(len(next(iter(channels.values()))), dtype=np.uint64)
     for name in sorted(channels):
