@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import ast
 import json
-import os
 import resource
 import sys
 import time
