@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Enough = Callable[[Array, float, float], bool]  # see `polish`
 
 
 @dataclass(frozen=True)
@@ -259,13 +260,20 @@ def search(
 
 
 def polish(
-    problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60, on_the_way: bool = False
+    problem: Problem,
+    start: Array,
+    *,
+    steps: Array | None = None,
+    limit: int = 60,
+    on_the_way: bool = False,
+    enough: Enough | None = None,
 ) -> Solution:
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
     ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
     to them. ``on_the_way`` spares the central differences at the end, for a solution of which only the place
-    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for.
+    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for. ``enough(x,
+    cost, gain)`` tells, with the gain in cost that the slopes there promise, whether that says enough.
     """
     names = problem.names
     low, high = names.low, names.high
@@ -287,6 +295,9 @@ def polish(
         free = ~held
         normal = full[:, free].T @ full[:, free]
         scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        if enough is not None and enough(x, cost, _promised(normal, gradient[free], scale)):
+            reason = "it says enough"
+            break
         improved = False
         for _ in range(12):
             damped = normal / np.outer(scale, scale)
@@ -318,6 +329,14 @@ def polish(
         x, cost, residual[:count], data_jacobian, converged, _at_bound(names, x), evaluations, reason
     )
     return found if on_the_way else _looked_at(problem, found, step)
+
+
+def _promised(normal: Array, gradient: Array, scale: Array) -> float:
+    """By how much a whole Gauss-Newton step would lower the cost, were the model linear."""
+    whole = normal / np.outer(scale, scale)
+    whole[np.diag_indices_from(whole)] += 1e-12
+    along = gradient / scale
+    return 0.5 * float(along @ np.linalg.solve(whole, along))
 
 
 def _looked_at(problem: Problem, found: Solution, step: Array) -> Solution:
