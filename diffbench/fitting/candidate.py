@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from diffbench.fitting.covariance import Covariance, combine
 from diffbench.fitting.model import Form, LockingModel
 from diffbench.fitting.noise import CellNoise, first_guess, from_residual, yardstick
-from diffbench.fitting.solver import Problem, Solution, eliminate, polish, search
+from diffbench.fitting.solver import Enough, Problem, Solution, eliminate, polish, search
 from diffbench.fitting.unknowns import Names
 from diffbench.physics.friction import FrictionLaw
 
@@ -19,7 +19,10 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 SAME = 0.5  # of half χ²: two searches that end within that of each other found one minimum
+FAR = 2.0  # times the cost of the best: what stays above that is no rival, whichever cells were looked at
 RIVAL = 5.0  # of half χ²: a minimum that far above the best has a weight below one in a hundred
+APART = 5.0  # standard errors of one unknown, the others held: minima nearer to each other are one
+CURVED = 10.0  # by how many times more than its slopes promise a polish may yet lower the cost
 OUTLIER = 8.0  # standard deviations: a cell that far off is a fault of the recording, not noise
 
 
@@ -129,10 +132,11 @@ def first_look(model: LockingModel) -> Candidate:
 
 def in_the_light_of(candidate: Candidate, other: Candidate) -> Candidate:
     """A first look searched on and polished with the noise and the cells of another candidate, by which both
-    then compare: over some of the cells, without a Jacobian, good enough to be given up by."""
+    then compare: over some of the cells, without a Jacobian, good enough to be given up by; no further than
+    until it is seen to stay far off."""
     model, noise, used = candidate.model, other.noise, other.used
     x, _, _ = _searched(model, noise, used, candidate.x, tolerance=1e-4)
-    found = _polished(model, noise, used, x)
+    found = _polished(model, noise, used, x, lambda _, cost, gain: _stays_far(other.solution, cost, gain))
     return replace(candidate, solution=found, residual=model.residual(found.x), noise=noise, used=used)
 
 
@@ -152,12 +156,12 @@ def fit_form(model: LockingModel, *, start: Candidate, starts: bool = False) -> 
         for other in _starts(names, model.form.friction, begin):
             x, _, _ = _searched(model, noise, used, other, tolerance=1e-4)
             # a search sees some of the cells, and bench errors in part: only polished do costs compare
-            minima.append(_polished(model, noise, used, x))
+            minima.append(_polished(model, noise, used, x, _no_news(names, solution)))
         best = min(minima, key=lambda found: found.cost)
         if best.cost < solution.cost - SAME:
             solution, noise, used = _settle(model, noise, used, best.x)
-            others = [found for found in minima if found is not best]
-            minima = [solution, *(_polished(model, noise, used, found.x) for found in others)]
+            others, told = [found for found in minima if found is not best], _no_news(names, solution)
+            minima = [solution, *(_polished(model, noise, used, found.x, told) for found in others)]
     rivals = [
         polish(_problem(model, noise, used), found.x, steps=_steps(names, found.x))
         for found in _rivals(names, solution, minima)
@@ -200,10 +204,10 @@ def _of_some_cells(model: LockingModel, noise: CellNoise, used: Flags) -> Proble
     return _problem(some, CellNoise(noise.sigma[kept], share, noise.effective), used[kept])
 
 
-def _polished(model: LockingModel, noise: CellNoise, used: Flags, x: Array) -> Solution:
+def _polished(model: LockingModel, noise: CellNoise, used: Flags, x: Array, enough: Enough) -> Solution:
     """Where polishing leads from ``x``, over some of the cells, and at what cost as all see it."""
     whole, some = _problem(model, noise, used), _of_some_cells(model, noise, used)
-    found = polish(some or whole, x, steps=_steps(model.names, x), on_the_way=True)
+    found = polish(some or whole, x, steps=_steps(model.names, x), on_the_way=True, enough=enough)
     if some is None:
         return found
     residual = whole.residual(found.x)
@@ -238,12 +242,33 @@ def _settle(
 def _rivals(names: Names, best: Solution, minima: Sequence[Solution]) -> list[Solution]:
     """Other minima that the data cannot rule out, each once: within ``RIVAL`` of the best cost, elsewhere."""
     found: list[Solution] = []
-    weight = np.sqrt(np.sum(best.jacobian**2, axis=0) + names.precision)
+    weight = _weight(names, best)
     for other in sorted(minima, key=lambda m: m.cost):
-        apart = all(float(np.max(np.abs((other.x - known.x) * weight))) > 5.0 for known in [best, *found])
+        apart = all(float(np.max(np.abs((other.x - known.x) * weight))) > APART for known in [best, *found])
         if apart and other.cost - best.cost < RIVAL:
             found.append(other)
     return found
+
+
+def _weight(names: Names, solution: Solution) -> Array:
+    """One over each unknown's standard error, the others held (p,)."""
+    return np.asarray(np.sqrt(np.sum(solution.jacobian**2, axis=0) + names.precision))
+
+
+def _no_news(names: Names, known: Solution) -> Enough:
+    """Whether a polish has come to a minimum that is known, or to a place that stays far above it."""
+    weight = _weight(names, known)
+
+    def told(x: Array, cost: float, gain: float) -> bool:
+        is_near = float(np.max(np.abs((x - known.x) * weight))) < APART
+        return (is_near and CURVED * gain < SAME) or _stays_far(known, cost, gain)
+
+    return told
+
+
+def _stays_far(known: Solution, cost: float, gain: float) -> bool:
+    """Whether what is left of a cost, after all that a polish may gain, is no rival of a known one."""
+    return cost - CURVED * gain > FAR * known.cost + RIVAL
 
 
 def _problem(model: LockingModel, noise: CellNoise, used: Flags) -> Problem:

@@ -2,8 +2,9 @@
 
 The form is part of the doubt. Forms, and other minima of one form that the data cannot rule out, are weighed
 by BIC at the effective number of independent cells; a lead above 10 decides the law (Kass and Raftery 1995),
-else both stay in. A law is given up only after a polish by the noise and the cells of the law that leads: a
-first look ends early, and left the right law far behind on two of 300 benches. A greater-of law that never
+else both stay in. A law is given up only by a polish by the noise and the cells of the law that leads, over
+once it stays far off whatever it may gain: a first look ends early, and left the right law far behind on two
+of 300 benches. A greater-of law that never
 opened is, with a joint fraction, an additive one with smaller ramps: no evidence, and the simpler law stands
 for both. A law that the sheet states is kept, and the result says when the sweeps speak against it.
 """

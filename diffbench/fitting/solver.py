@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Enough = Callable[[Array, float, float], bool]  # see `polish`
 
 
 @dataclass(frozen=True)
@@ -259,20 +260,26 @@ def search(
 
 
 def polish(
-    problem: Problem, start: Array, *, steps: Array | None = None, limit: int = 60, on_the_way: bool = False
+    problem: Problem,
+    start: Array,
+    *,
+    steps: Array | None = None,
+    limit: int = 60,
+    on_the_way: bool = False,
+    enough: Enough | None = None,
 ) -> Solution:
     """Levenberg-Marquardt over all unknowns together, priors included, from a start near the optimum.
 
     ``steps`` (p,) for the difference quotients (default: 1e-4 of the value). Steps outside the bounds are cut
     to them. ``on_the_way`` spares the central differences at the end, for a solution of which only the place
-    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for.
+    counts: its Jacobian is the last one that was searched by, and plateaus are not looked for. ``enough(x,
+    cost, gain)`` tells, with the gain in cost that the slopes there promise, whether that says enough.
     """
     names = problem.names
     low, high = names.low, names.high
     x = np.clip(start, low, high)
     step = np.maximum(1e-4 * np.abs(x), 1e-6) if steps is None else steps
-    weight = np.sqrt(names.precision)
-    prior_rows = np.diag(weight)[weight > 0]
+    prior_rows = np.diag(np.sqrt(names.precision))[names.precision > 0]
     residual = problem.with_priors(x)
     cost = 0.5 * float(residual @ residual)
     damping, evaluations, converged, reason = 1e-6, 1, False, "the step limit was reached"
@@ -283,25 +290,24 @@ def polish(
         full = np.vstack([data_jacobian, prior_rows])
         gradient = full.T @ residual
         # an unknown on its bound with the descent pointing outwards stays there
-        held = ((x <= low) & (gradient > 0)) | ((x >= high) & (gradient < 0))
-        free = ~held
+        free = ~(((x <= low) & (gradient > 0)) | ((x >= high) & (gradient < 0)))
         normal = full[:, free].T @ full[:, free]
         scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        improved = False
+        promised = -0.5 * float(gradient[free] @ _step(normal, gradient[free], scale, 1e-12))
+        if enough is not None and enough(x, cost, promised):
+            reason = "it says enough"
+            break
         for _ in range(12):
-            damped = normal / np.outer(scale, scale)
-            damped[np.diag_indices_from(damped)] += damping
             move = np.zeros_like(x)
-            move[free] = -np.linalg.solve(damped, gradient[free] / scale) / scale
+            move[free] = _step(normal, gradient[free], scale, damping)
             trial = np.clip(x + move, low, high)
             trial_residual = problem.with_priors(trial)
             evaluations += 1
             trial_cost = 0.5 * float(trial_residual @ trial_residual)
             if np.isfinite(trial_cost) and trial_cost <= cost:
-                improved = True
                 break
             damping = max(damping, 1e-7) * 10
-        if not improved:
+        else:
             # no step lowers the cost any more: at the optimum as far as difference quotients can tell
             converged = float(np.max(np.abs(move[free] * scale), initial=0.0)) < 1e-2
             reason = "no step lowers the cost any more"
@@ -318,6 +324,13 @@ def polish(
         x, cost, residual[:count], data_jacobian, converged, _at_bound(names, x), evaluations, reason
     )
     return found if on_the_way else _looked_at(problem, found, step)
+
+
+def _step(normal: Array, gradient: Array, scale: Array, damping: float) -> Array:
+    """The Gauss-Newton step (p,), damped; unknowns are brought to one ``scale``."""
+    damped = normal / np.outer(scale, scale)
+    damped[np.diag_indices_from(damped)] += damping
+    return np.asarray(-np.linalg.solve(damped, gradient / scale) / scale)
 
 
 def _looked_at(problem: Problem, found: Solution, step: Array) -> Solution:

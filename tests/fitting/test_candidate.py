@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,9 +24,9 @@ from diffbench.fitting import (
     in_the_light_of,
     thinned,
 )
-from diffbench.fitting.solver import Problem, search
+from diffbench.fitting.solver import Problem, Solution, polish, search
 from diffbench.physics.friction import Stribeck
-from diffbench.physics.preload import Additive
+from diffbench.physics.preload import Additive, GreaterOf
 
 Array = NDArray[np.float64]
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -137,6 +138,37 @@ def test_a_rough_answer_is_good_enough_to_give_a_law_up_by(
     np.testing.assert_array_equal(rough.used, fitted.used)
     assert rough.chi2(fitted.noise) == pytest.approx(fitted.chi2(fitted.noise), abs=15.0)
     assert rough.residual.size == fitted.residual.size
+
+
+def test_a_law_that_stays_far_off_is_given_up_on_the_way(setup: Setup, fitted: Candidate) -> None:
+    """By a few slopes; polished to the end, it is as hopeless: twice the cost, and more than sixty in χ²."""
+    lost = in_the_light_of(first_look(setup.model(Form(GreaterOf(), Stribeck(1.0)))), fitted)
+    end = polish(lost.problem, lost.x, on_the_way=True)
+    assert lost.solution.evaluations < 0.5 * end.evaluations
+    assert end.cost > 2.0 * fitted.solution.cost
+    assert 2.0 * (end.cost - fitted.solution.cost) > 60.0
+
+
+def test_a_start_that_brings_no_news_is_not_polished_to_the_end(
+    setup: Setup, fitted: Candidate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One stays far off, at over three times the cost. The other's cost tells that it comes to the answer, to
+    a tenth of half χ²: what differs by a half counts as one."""
+    spent = []
+
+    def counted(*given: Any, **also: Any) -> Solution:
+        found = polish(*given, **also)
+        if also.get("enough") is not None:
+            spent.append((found.evaluations, polish(*given, **{**also, "enough": None})))
+        return found
+
+    monkeypatch.setattr("diffbench.fitting.candidate.polish", counted)
+    again = fit_form(fitted.model, start=fitted, starts=True)
+    (_, off, same), (to_off, to_same) = again.starts, spent
+    assert to_off[0] < to_off[1].evaluations
+    assert off >= to_off[1].cost > 3.0 * again.solution.cost
+    assert to_same[0] < to_same[1].evaluations
+    assert same == pytest.approx(to_same[1].cost, abs=0.1)
 
 
 @given(seed=st.integers(0, 2**32 - 1), enough=st.integers(20, 2000))

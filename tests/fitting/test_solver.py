@@ -205,6 +205,22 @@ class TestPolish:
         assert not solution.converged
         assert solution.reason == "the step limit was reached"
 
+    def test_a_polish_ends_when_it_has_said_enough(self) -> None:
+        """Of a straight line the slopes promise just what a polish gains: the cost at the start less that of
+        the least squares, here 0.5·((2 − a)² + (4.5 − 2a)²) at a = 2.2."""
+        problem = Problem(Names((Unknown("a", 1.0),)), lambda x: np.array([x[0] - 2.0, 2.0 * x[0] - 4.5]))
+        asked: list[tuple[float, float]] = []
+
+        def enough(_: Array, cost: float, gain: float) -> bool:
+            asked.append((cost, gain))
+            return len(asked) == 1
+
+        solution = polish(problem, np.array([1.0]), enough=enough, on_the_way=True)
+        ((cost, gain),) = asked
+        assert (cost, gain) == pytest.approx((3.625, 3.6))
+        assert solution.x[0] == 1.0
+        assert not solution.converged
+
     def test_an_unknown_without_effect_is_a_plateau(self) -> None:
         names = Names((Unknown("a", 1.0), Unknown("idle", 1.0)))
         solution = polish(Problem(names, lambda x: np.array([x[0] - 2.0, 2.0 * x[0] - 4.5])), names.start)

@@ -85,7 +85,9 @@ def is_time(cell: str) -> bool:
     [True, True, False]
     """
     text = cell.strip()
-    return any(pattern.fullmatch(text) for pattern in (CLOCK, DATE_TIME, DATE))
+    if ":" not in text:
+        return DATE.fullmatch(text) is not None
+    return any(pattern.fullmatch(text) for pattern in (CLOCK, DATE_TIME))
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
@@ -160,11 +162,11 @@ def is_number(cell: str, decimal: str, thousands: Iterable[str]) -> bool:
     text = cell.strip()
     if number_pattern(decimal).fullmatch(text):
         return True
-    # most cells hold none of the marks: to look for one is quicker than a pattern
-    return any(
-        mark in text and mark != decimal and grouped_pattern(mark, decimal).fullmatch(text)
-        for mark in thousands
-    )
+    for mark in thousands:
+        # most cells hold none of the marks: to look for one is quicker than a pattern
+        if mark in text and mark != decimal and grouped_pattern(mark, decimal).fullmatch(text):
+            return True
+    return False
 
 
 def find_marks(lines: Sequence[tuple[int, str]], settings: FileSettings, file: str) -> Marks | None:
@@ -177,7 +179,12 @@ def find_marks(lines: Sequence[tuple[int, str]], settings: FileSettings, file: s
     could be a decimal or a thousands mark, and nothing in the text tells which.
     """
     best: _Split | None = None
+    whole = False
     for delimiter in (settings.delimiter,) if settings.delimiter else DELIMITERS:
+        if delimiter != " " and not any(delimiter in text for _, text in lines):
+            if whole:
+                continue  # lines that no delimiter splits were judged
+            whole = True
         rows = [(number, split_cells(text, delimiter)) for number, text in lines]
         for decimal in _decimals(settings):
             split = _judged(delimiter, decimal, rows, settings)

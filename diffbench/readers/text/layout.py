@@ -159,7 +159,10 @@ class _Finder:
         self.file = file
         self.cells = [split_cells(line.text, marks.delimiter) for line in lines]
         self.comment = [is_comment(line.text) for line in lines]
+        self.told = [[self._kind(cell) for cell in cells] for cells in self.cells]
         self.kinds = self._kinds()
+        self.numbers = [self._numbers(i) for i in range(len(lines))]
+        self.rows = [self._is_row(i) for i in range(len(lines))]
 
     def layout(self) -> Layout | None:
         first = self._first_row()
@@ -193,10 +196,9 @@ class _Finder:
     def _kinds(self) -> list[str]:
         """Return for each column what most of its cells are: number, time or words."""
         counts = [{"number": 0, "time": 0, "words": 0} for _ in range(self.marks.cells)]
-        for i, cells in enumerate(self.cells):
-            if self.comment[i] or len(cells) != self.marks.cells:
+        for i, kinds in enumerate(self.told):
+            if self.comment[i] or len(kinds) != self.marks.cells:
                 continue
-            kinds = [self._kind(cell) for cell in cells]
             if "number" in kinds or "time" in kinds:
                 for count, kind in zip(counts, kinds, strict=True):
                     if kind is not None:
@@ -216,33 +218,34 @@ class _Finder:
 
     def _numbers(self, i: int) -> int:
         """Return how many cells of a line are what their column holds, words aside."""
-        pairs = zip(self.cells[i], self.kinds, strict=False)
-        return sum(kind != "words" and self._kind(cell) == kind for cell, kind in pairs)
+        pairs = zip(self.told[i], self.kinds, strict=False)
+        return sum(kind != "words" and own == kind for own, kind in pairs)
 
     def _is_row(self, i: int) -> bool:
         """Tell whether a line belongs to a table: it has numbers, and is no row of units."""
-        if self.comment[i] or not self._numbers(i):
+        if self.comment[i] or not self.numbers[i]:
             return False
+        odd = any(own == "words" != kind for own, kind in zip(self.told[i], self.kinds, strict=False))
+        if not odd:
+            return True
         told = [c for c, kind in zip(self.cells[i], self.kinds, strict=False) if kind != "words"]
-        odd = any(self._kind(cell) == "words" for cell in told)
-        return not (odd and looks_like_units(told))
+        return not looks_like_units(told)
 
     def _is_whole_row(self, i: int) -> bool:
         """Tell whether a line holds what the table's rows hold, cell by cell."""
-        pairs = zip(self.cells[i], self.kinds, strict=False)
-        alike = all(kind == "words" or self._kind(cell) in (kind, None) for cell, kind in pairs)
-        return (
-            alike and self._is_row(i) and 2 * self._numbers(i) >= len(self.kinds) - self.kinds.count("words")
-        )
+        if not self.rows[i] or 2 * self.numbers[i] < len(self.kinds) - self.kinds.count("words"):
+            return False
+        pairs = zip(self.told[i], self.kinds, strict=False)
+        return all(kind == "words" or own in (kind, None) for own, kind in pairs)
 
     def _first_row(self) -> int | None:
         """Return the index of the first row of the table."""
         if self.settings.skip_rows is not None:
             # The rig's word: a header, perhaps a row of units, then the table.
-            return next((i for i in range(len(self.lines)) if self._is_row(i)), None)
+            return next((i for i in range(len(self.lines)) if self.rows[i]), None)
         first: int | None = None
         for i in reversed(range(len(self.lines))):
-            if self._is_row(i):
+            if self.rows[i]:
                 first = i
             elif first is not None and not self.comment[i] and not self._says_nothing(i):
                 break
@@ -261,13 +264,13 @@ class _Finder:
             return
         headed = any(
             self._fitted(i) is not None
-            and not self._is_row(i)
+            and not self.rows[i]
             and not self.comment[i]
             and not self._says_nothing(i)
             for i in range(above[0])
         )
         if headed:
-            words = next(i for i in range(above[0], first) if not self._is_row(i) and not self.comment[i])
+            words = next(i for i in range(above[0], first) if not self.rows[i] and not self.comment[i])
             raise self._error(
                 f"words stand among the rows of numbers: '{_short(self.lines[words].text)}'",
                 self.lines[words].number,
@@ -279,7 +282,7 @@ class _Finder:
         """Return the lines of words directly above the table."""
         above: list[int] = []
         for i in reversed(zone):
-            if self._is_row(i):
+            if self.rows[i]:
                 break
             above.append(i)
         return above[::-1]
@@ -331,7 +334,7 @@ class _Finder:
     def _ends_empty(self) -> bool:
         """Tell whether every row ends in a delimiter with nothing behind it."""
         width = self.marks.cells
-        rows = [c for i, c in enumerate(self.cells) if len(c) == width and self._is_row(i)]
+        rows = [c for i, c in enumerate(self.cells) if len(c) == width and self.rows[i]]
         return bool(rows) and not any(cells[-1] for cells in rows)
 
     def _refuse_misfit(self, zone: list[int], first: int) -> None:
