@@ -141,7 +141,7 @@ def expected_apart(
 
 def _near(state: DiscrepancyState, place: tuple[Array, Array, Array], branch: str) -> Array:
     """Covariance (…, q) of the relative discrepancy at a place with the centres; with the rest it is zero."""
-    torque, speed, heat = place
+    torque, speed, heat = np.broadcast_arrays(*place)
     if state.size == 0.0:
         return np.zeros((*torque.shape, len(state.mean)))
     centres, own = np.array(state.centres), (state.size, state.lengths, state.torque_power)

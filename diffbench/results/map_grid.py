@@ -318,16 +318,16 @@ def interpolation_error(axes: _Axes, law: Law, values: Values) -> tuple[float, f
     """
     middles = [0.5 * (axis[1:] + axis[:-1]) if axis.size > 1 else axis for axis in axes]
     place = _places(axes, middles)
-    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
-    shape = tuple(axis.size for axis in axes)
     grid = Grid(axes)
     worst = 0.0
-    rows = zip(law(*place), law(*nodes), values(*place), strict=True)
+    rows = zip(
+        _at_places(law, axes, middles), law(*_meshed(axes)), _at_places(values, axes, middles), strict=True
+    )
     for (value, *limits), (_, *limits_at_nodes), (_, parted) in rows:
         half = np.maximum(limits[1] - value, value - limits[0])
         scale = np.maximum(np.maximum(_local(value, parted), LEAST * np.max(value)), half)
         for table, true in zip(limits_at_nodes, limits, strict=True):
-            found = grid.many([grid.table(table.reshape(shape))], *place)[0]
+            found = grid.many([grid.table(table)], *place)[0]
             worst = max(worst, float(np.max(np.abs(found - true) / scale)))
     of_values = value_error(axes, values)
     return of_values, max(worst, of_values)
@@ -343,23 +343,40 @@ def value_error(axes: _Axes, values: Values) -> float:
     """What interpolation adds to the locking torque, at most, as a share of the local one."""
     fine = [np.unique(np.concatenate([axis, 0.5 * (axis[1:] + axis[:-1])])) for axis in axes]
     place = _places(axes, fine)
-    nodes = [part.ravel() for part in np.meshgrid(*axes, indexing="ij")]
-    shape = tuple(axis.size for axis in axes)
     grid = Grid(axes)
     worst = 0.0
-    for (true, parted), (at_nodes, _) in zip(values(*place), values(*nodes), strict=True):
-        found = grid.many([grid.table(at_nodes.reshape(shape))], *place)[0]
+    for (true, parted), (at_nodes, _) in zip(
+        _at_places(values, axes, fine), values(*_meshed(axes)), strict=True
+    ):
+        found = grid.many([grid.table(at_nodes)], *place)[0]
         scale = np.maximum(_local(true, parted), LEAST * np.max(true))
         worst = max(worst, float(np.max(np.abs(found - true) / scale)))
     return worst
 
 
+def _drawn(axes: _Axes) -> list[Array]:
+    """Places between the ends of the axes."""
+    rng = np.random.default_rng(20260414)
+    return [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
+
+
+def _meshed(lattice: Sequence[Array]) -> list[Array]:
+    """A lattice as three that broadcast, so that what two of them say is asked for once."""
+    return list(np.meshgrid(*lattice, indexing="ij", sparse=True))
+
+
 def _places(axes: _Axes, lattice: Sequence[Array]) -> list[Array]:
     """A lattice (n,) and places drawn between the ends of the axes."""
-    rng = np.random.default_rng(20260414)
-    drawn = [rng.uniform(axis[0], axis[-1], 800) for axis in axes]
-    meshed = [part.ravel() for part in np.meshgrid(*lattice, indexing="ij")]
-    return [np.concatenate(parts) for parts in zip(meshed, drawn, strict=True)]
+    whole = [part.ravel() for part in np.broadcast_arrays(*_meshed(lattice))]
+    return [np.concatenate(parts) for parts in zip(whole, _drawn(axes), strict=True)]
+
+
+def _at_places(of: Law | Values, axes: _Axes, lattice: Sequence[Array]) -> list[tuple[Array, ...]]:
+    """What a law says at `_places`."""
+    return [
+        tuple(np.concatenate([one.ravel(), other]) for one, other in zip(*both, strict=True))
+        for both in zip(of(*_meshed(lattice)), of(*_drawn(axes)), strict=True)
+    ]
 
 
 def _show_tested(axes: _Axes, plans: Sequence[AxisPlan], region: Region, box: Box) -> tuple[_Axes, float]:

@@ -239,12 +239,13 @@ def limited_locking_torque(
 ) -> Limited:
     """Value of the best form of one build's result as measured, and limits: 95 % over all ``forms``, parting
     by the distance from what was tested, and on a flank that was never seen at work wide enough for any
-    ramp."""
+    ramp. The three are broadcast: over the nodes of three axes, friction by speed and temperature is asked
+    for at each pair of these once, and not again for every torque."""
     place = (torque, speed, heat)
     best: Array | None = None
-    variance = np.zeros(torque.shape)
+    shape = np.broadcast_shapes(torque.shape, speed.shape, heat.shape)
+    variance, parted = np.zeros(shape), np.zeros(shape)
     brackets: list[Array] = []
-    parted = np.zeros(torque.shape)
     for at in forms:
         law = at.by_the_law(place, branch)
         value = at.as_measured(place, branch, law)
@@ -320,12 +321,11 @@ class FormAt:
         joint lets through count as they were measured, and its ramp does not."""
         unit = self.unit_at(x)
         found = np.asarray(steady_locking_torque(unit, *place, branch), dtype=np.float64)
-        on_closed = np.zeros(found.shape, dtype=bool)
+        on_closed = np.zeros(place[0].shape, dtype=bool)
         for flank in self.closed:
             on_closed |= flank.on(place[0])
         if on_closed.any():
-            inside = (place[0][on_closed], place[1][on_closed], place[2][on_closed])
-            found[on_closed] = steady_locking_torque(_while_closed(unit), *inside, branch)
+            return np.where(on_closed, steady_locking_torque(_while_closed(unit), *place, branch), found)
         return found
 
 
@@ -359,9 +359,10 @@ def bracket(
     """Least and most that the ramps of closed flanks leave possible; elsewhere the value."""
     low, high = value.copy(), value.copy()
     sides = SIDES if branch == "mean" else (branch,)
+    torque, speed, heat = np.broadcast_arrays(*place)
     for flank in closed:
-        here = flank.on(place[0])
-        on = (place[0][here], place[1][here], place[2][here])
+        here = flank.on(torque)
+        on = (torque[here], speed[here], heat[here])
         if here.any():
             low[here] = steady_locking_torque(_while_closed(unit), *on, branch)
             most = [steady_locking_torque(_opened_at_once(unit, flank, side), *on, side) for side in sides]
@@ -380,12 +381,10 @@ def parted_untested(
     torque, speed, heat = place
     edge = np.clip(torque, *tested.torque_ends(branch))
     moved = np.zeros(value.shape)
-    outside = edge != torque
-    if outside.any():
-        there = steady_locking_torque(unit, edge[outside], speed[outside], heat[outside], branch)
-        moved[outside] = np.abs(value[outside] - there)
+    if np.any(edge != torque):
+        moved = np.abs(value - steady_locking_torque(unit, edge, speed, heat, branch))
     slow, fast = tested.speed_ends
     cold, hot = tested.temperature_ends
-    shares = (np.maximum(cold - heat, 0.0) + np.maximum(heat - hot, 0.0)) / KELVIN
-    shares += np.maximum(slow - speed, 0.0) / (slow or 1.0) + np.maximum(speed - fast, 0.0) / (fast or 1.0)
-    return LEAST_SHARE * (moved + value * shares)
+    by_heat = (np.maximum(cold - heat, 0.0) + np.maximum(heat - hot, 0.0)) / KELVIN
+    by_speed = np.maximum(slow - speed, 0.0) / (slow or 1.0) + np.maximum(speed - fast, 0.0) / (fast or 1.0)
+    return LEAST_SHARE * (moved + value * (by_heat + by_speed))

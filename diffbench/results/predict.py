@@ -156,7 +156,8 @@ def map_on(
     ``FitError`` for an unknown build.
     """
     characterisation = characterisation.of_build(build)
-    torque, speed, heat = np.meshgrid(*axes, indexing="ij")
+    torque, speed, heat = np.meshgrid(*axes, indexing="ij", sparse=True)
+    one, two, three = np.broadcast_arrays(torque, speed, heat)
     held: dict[str, dict[Branch, NDArray[Any]]] = {name: {} for name in ("values", "low", "high", "tested")}
     forms = _forms_at(characterisation)
     best = forms[0]
@@ -164,7 +165,7 @@ def map_on(
     by_the_law: dict[str, Any] = {}
     for branch in (*SIDES, "mean"):
         limited = limited_locking_torque(forms, torque, speed, heat, branch)
-        inside = characterisation.tested.covers(torque, speed, heat, branch) & (predicted is None)
+        inside = characterisation.tested.covers(one, two, three, branch) & (predicted is None)
         for name, table in zip(held, (*limited, inside), strict=True):
             held[name][cast(Branch, branch)] = table
         if corrected:

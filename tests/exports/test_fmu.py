@@ -814,6 +814,17 @@ WINDOWS = """
 """
 
 
+@pytest.fixture
+def hurried(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compilers that do not optimise, for whether a source builds; for what it then does they are as ever."""
+    folder = tmp_path_factory.mktemp("hurried")
+    for name in ("cc", "x86_64-w64-mingw32-gcc", "aarch64-linux-gnu-gcc"):
+        if (real := shutil.which(name)) is not None:
+            (folder / name).write_text(f'#!/bin/sh\nexec {real} "$@" -O0\n', encoding="utf-8")
+            (folder / name).chmod(0o755)
+    monkeypatch.setenv("PATH", str(folder), prepend=os.pathsep)
+
+
 @pytest.mark.parametrize("to", VERSIONS)
 class TestCompiler:
     def test_none_gives_source_alone(
@@ -852,6 +863,7 @@ class TestCompiler:
             export_map(awkward, to, tmp_path / "q17.fmu")
         assert list(tmp_path.iterdir()) == []
 
+    @pytest.mark.usefixtures("hurried")
     @pytest.mark.parametrize("name", ["unit", "UNIT", "fmi2", "fmi3", "string"])
     def test_a_file_beside_its_own_is_no_name(
         self, name: str, to: str, additive: LockingMap, tmp_path: Path

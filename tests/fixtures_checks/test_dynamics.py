@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from benchsim.dynamics import TIME_STEP, Response, simulate, unloaded
+from benchsim.dynamics import BLOCK, FEW, TIME_STEP, Response, simulate, unloaded
 from benchsim.protocol import (
     Protocol,
     Trace,
@@ -217,6 +217,17 @@ def test_neighbours_do_not_matter() -> None:
         alone = run(*job)
         assert np.array_equal(alone.left_torque, beside.left_torque)
         assert np.array_equal(alone.plate_temperature, beside.plate_temperature)
+
+
+@pytest.mark.parametrize("bristle", ["angle", "deflection", "stiffness"])
+def test_a_few_are_stepped_as_many_are(bristle: str) -> None:
+    """In plain numbers and in arrays the same bits, over more than one block of time."""
+    sweep = bias_sweep([2.0, -2.0], coast_torque=-150, drive_torque=300, cycle_time=5, oil=(50, 55))
+    assert sweep.duration > BLOCK * TIME_STEP
+    alone = run(replace(V09, bristle=bristle), sweep)
+    *_, beside = simulate([(replace(V09, bristle=bristle), sweep)] * (FEW + 1))
+    for name in ("left_torque", "right_torque", "plate_temperature"):
+        assert np.array_equal(getattr(alone, name), getattr(beside, name)), name
 
 
 def test_tare_carries_nothing() -> None:

@@ -9,7 +9,6 @@ seeds never or always.
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
@@ -38,8 +37,8 @@ def most(n: int, share: float) -> int:
 
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
-    jobs = min(2, os.cpu_count() or 1)
-    return study(range(FIRST_SEED, FIRST_SEED + BENCHES), jobs=jobs, batch=BENCHES // 2)
+    # in this process, which has loaded its libraries: the other cores have other tests
+    return study(range(FIRST_SEED, FIRST_SEED + BENCHES), batch=BENCHES)
 
 
 def test_every_bench_is_fitted(outcomes: list[Outcome]) -> None:

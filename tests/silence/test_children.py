@@ -90,9 +90,11 @@ def test_a_program_that_takes_too_long_is_ended(tmp_path: Path) -> None:
 @linux
 @pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_a_program_ends_with_who_started_it(tmp_path: Path, end: signal.Signals) -> None:
-    """Killed, asked to end, interrupted."""
+    """Killed, asked to end, interrupted: heard even where these tests run in the background of a shell, whose
+    programs begin deaf to Ctrl-C."""
     command = [sys.executable, "-c", ENDLESS, str(tmp_path / "a.pid")]
-    code = f"from diffbench.children import run; run({command!r})"
+    hears = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    code = f"{hears}; from diffbench.children import run; run({command!r})"
     with subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.DEVNULL) as parent:
         (child,) = numbers(tmp_path, 1)
         assert lives(child)
