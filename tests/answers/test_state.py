@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import math
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -437,8 +438,18 @@ def test_friction_by_a_stated_spring_force_is_followed_as_it_is_compared(
     found = trend_of(history, before.unit, quantities=["friction_coefficient"])
     (course,) = found.courses
     assert course.change is not None
-    assert course.change[0] == pytest.approx(compare(before, after).changes["friction"].change, abs=2e-3)
+    moved = compare(before, after).changes["friction"]
+    assert course.change[0] == pytest.approx(moved.change, abs=2e-3)
     assert any("rests on the spring force" in note for note in found.notes)
+    # by hand: the first value times the change; the doubt of the change beside what both have in common, and
+    # of the change each visit has its part
+    first, last = course.series.points
+    u = first.value * moved.u
+    whole = math.hypot(u, first.u_shared)
+    value = first.value * (1.0 + moved.change)
+    assert (last.value, last.u, last.u_shared) == pytest.approx((value, whole, first.u_shared))
+    assert (last.low, last.high) == pytest.approx((value - 1.959964 * whole, value + 1.959964 * whole))
+    assert last.u_visit == pytest.approx(math.sqrt(u**2 - (first.u_visit or 0.0) ** 2))
 
 
 def test_a_limit_judged_as_read_is_one_number_for_every_command(
