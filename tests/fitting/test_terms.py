@@ -112,12 +112,12 @@ def test_weights_of_readings_by_hand() -> None:
     scores = (
         score("dead zone", -7.0, chance=1e-5),
         score("glazing", 8.0, chance=1e-6),
-        score("running in", 4.5, chance=3e-4),
+        score("running in", 4.2, chance=3e-4),
         score("curved coast ramp", 6.0, chance=1e-4),
         score("curved temperature", 3.9, chance=0.2),
     )
     doubt = 1.7 + 0.64
-    weights = np.exp(-0.5 * (64.0 - np.array([49.0, 64.0, 20.25, 36.0, 15.21])) / doubt)
+    weights = np.exp(-0.5 * (64.0 - np.array([49.0, 64.0, 17.64, 36.0, 15.21])) / doubt)
     shares = weights / weights.sum()
     found = Asked(scores, limit=1e-3, freedom=6, rest=1.7).readings()
     assert [one.departure.name for one, _ in found] == ["glazing"]
@@ -125,10 +125,38 @@ def test_weights_of_readings_by_hand() -> None:
     found = Asked(scores, limit=1e-3, freedom=6, rest=1.7, warms=True).readings()
     assert [one.departure.name for one, _ in found] == ["glazing", "running in"]
     assert found[1][1] == pytest.approx(shares[2])
-    near = (score("dead zone", -7.6, chance=1e-5), *scores[1:])
-    weights[0] = np.exp(-0.5 * (64.0 - 57.76) / doubt)
-    found = Asked(near, limit=1e-3, freedom=6, rest=1.7).readings()
-    assert [weight for _, weight in found] == pytest.approx((weights[1::-1] / weights.sum()).tolist())
+    # one beyond it that chance explains has its weight and no more; what is below 5 % is worth no word
+    near = (
+        score("glazing", 8.0, chance=1e-6),
+        score("smooth joint", 9.0, chance=0.01),
+        score("dead zone", -7.6, chance=1e-5),
+        score("curved coast ramp", 7.27, chance=1e-4),
+    )
+    for rest, doubt in ((1.7, 1.7 + 0.64), (0.6, 1.0 + 0.64)):
+        weights = np.exp(-0.5 * np.array([0.0, 0.0, 64.0 - 57.76, 64.0 - 52.8529]) / doubt)
+        found = Asked(near, limit=1e-3, freedom=6, rest=rest).readings()
+        assert [weight for _, weight in found] == pytest.approx((weights[:3] / weights.sum()).tolist())
+
+
+def test_a_change_that_passes_for_temperature_by_hand() -> None:
+    """Normal of 3 % against none, one visit in ten: the evidence (1 - s)^1/2 exp(s z²/2) with s = 9/(9 +
+    0.25²) of 0.25 % of doubt; size² = s (s size² + u²)."""
+    scores = (score("glazing", 1.5, chance=0.2), score("running in", -2.0, chance=0.1))
+    found = Asked(scores, limit=1e-3, freedom=6, warms=True, usual=0.03).lasting
+    share = 9.0 / (9.0 + 0.0625)
+    evidence = np.sqrt(1.0 - share) * np.exp(0.5 * share * (0.4 / 0.25) ** 2)
+    size = np.sqrt(share * (share * 0.004**2 + 0.0025**2))
+    assert found is not None
+    assert found[0].departure.name == "running in"
+    assert found[1:] == pytest.approx((0.1 * evidence / (0.9 + 0.1 * evidence), size))
+    assert Asked(scores, limit=1e-3, freedom=6, warms=False, usual=0.03).lasting is None
+    assert Asked(scores, limit=0.15, freedom=6, warms=True, usual=0.03).lasting is None
+    assert {one.name for one in DEPARTURES if one.warms} == {
+        "running in",
+        "running in over friction work",
+        "glazing",
+        "curved temperature",
+    }
 
 
 def test_what_is_alarmed_and_what_would_have_shown() -> None:
