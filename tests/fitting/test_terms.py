@@ -201,7 +201,9 @@ def covariances() -> dict[str, Array]:
     return {
         "noise": np.diag(BINS.white + 0.15**2 + (2e-4 * LOCKING) ** 2)
         + by_pairs(
-            lambda i, j: 0.0625 * (cycle[i] == cycle[j]) * along(i, j) * np.exp(-0.7 * (branch[i] != branch[j]))
+            lambda i, j: (
+                0.0625 * (cycle[i] == cycle[j]) * along(i, j) * np.exp(-0.7 * (branch[i] != branch[j]))
+            )
         ),
         "drift": 0.006**2 * late * np.outer(LOCKING, LOCKING),
         "odd": 0.35**2 * 0.5 * (late + by_pairs(along)) * np.outer(BINS.direction, BINS.direction),

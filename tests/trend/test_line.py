@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import statsmodels.api as sm
 from scipy.stats import norm, t
 
 from diffbench.answers.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
-from diffbench.trend.charts import ALARM_RATE, charts_of, cusum, ewma, limits_for
+from diffbench.trend.charts import ALARM_RATE, Charts, charts_of, cusum, ewma, limits_for
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
 
@@ -191,9 +192,22 @@ def test_charts_by_hand() -> None:
     assert (up.tolist(), down.tolist()) == ([2.5, 0.0], [0.0, 3.5])
     assert cusum([7.0], target=10.0, slack=0.5)[1].tolist() == [2.5]
     assert ewma([4.0, 6.0], target=5.0, weight=1.0).tolist() == [4.0, 6.0]
+    assert ewma([4.0], target=5.0, weight=0.05).tolist() == [pytest.approx(4.95)]
     for weight in (0.0, 1.01):
         with pytest.raises(ValueError, match="above 0 and is at most 1"):
             ewma([1.0], target=0.0, weight=weight)
+
+
+def test_what_is_on_a_limit_is_within() -> None:
+    """Beyond it, below or above, is a signal, at the first such record."""
+    on, far = np.array([78.0, 82.0, 80.0]), np.array([70.0, 70.0, 70.0])
+    charts = Charts(80.0, 1.5, 2, on, on, far + 20.0, np.array([4.1, 0.0, 0.2]), far - 66.2, 4.1, 3.0)
+    assert (charts.average_signal, charts.sum_signal) == (None, None)
+    assert replace(charts, low=far, high=on).average_signal is None
+    below = replace(charts, low=on + np.array([0.0, 1e-9, 1e-9]))
+    assert below.average_signal == 1
+    assert replace(charts, low=far, high=on - np.array([0.0, 0.0, 1e-9])).average_signal == 2
+    assert replace(charts, down=np.array([0.0, 4.1, 4.2])).sum_signal == 2
 
 
 def test_how_often_a_jump_is_seen_that_is_none() -> None:
