@@ -198,13 +198,12 @@ def covariances() -> dict[str, Array]:
         return gauss(share[i] - share[j], 0.7)
 
     late = same * by_pairs(lambda i, j: gauss(time[i] - time[j], 0.35))
+
+    def within(i: int, j: int) -> float:
+        return (cycle[i] == cycle[j]) * along(i, j) * np.exp(-0.7 * (branch[i] != branch[j]))
+
     return {
-        "noise": np.diag(BINS.white + 0.15**2 + (2e-4 * LOCKING) ** 2)
-        + by_pairs(
-            lambda i, j: (
-                0.0625 * (cycle[i] == cycle[j]) * along(i, j) * np.exp(-0.7 * (branch[i] != branch[j]))
-            )
-        ),
+        "noise": np.diag(BINS.white + 0.15**2 + (2e-4 * LOCKING) ** 2) + 0.25**2 * by_pairs(within),
         "drift": 0.006**2 * late * np.outer(LOCKING, LOCKING),
         "odd": 0.35**2 * 0.5 * (late + by_pairs(along)) * np.outer(BINS.direction, BINS.direction),
     }

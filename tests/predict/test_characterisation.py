@@ -13,8 +13,8 @@ import pytest
 from edited import edited
 
 from diffbench import load_characterisation
-from diffbench.errors import DocumentError
-from diffbench.results import Characterisation, Parameter
+from diffbench.errors import DocumentError, FitError
+from diffbench.results import Characterisation, FormState, Parameter
 
 Results = Callable[..., Characterisation]
 Region = Callable[..., Any]
@@ -187,6 +187,23 @@ def test_what_is_not_in_stock_is_no_key_of_a_build(result: Characterisation) -> 
     found = stocked.model_dump()
     assert (found["shims_in_stock_m"], found["rings_in_stock_deg"]) == ([1e-4, 3e-4], [[35.0, 62.0]])
     assert facts.pack == (4, 0.046)
+
+
+def test_an_unknown_is_that_of_the_build_of_all_or_of_those_that_share_it(
+    form_of: Callable[..., FormState],
+) -> None:
+    """Its own before that of all; the one of several builds for each of them, by the name of the first in
+    older files; where two stand and neither is its own, or none, the file does not say."""
+    form = form_of()
+    names = ["gear_friction", "preload_torque[a]", "preload_torque", "viscous[a, b]", "stribeck_speed[a]"]
+    form = form.model_copy(update={"names": [*names, "stribeck_speed[b]"]})
+    assert form.place("preload_torque", "a") == 1
+    assert form.place("preload_torque", "b") == 2
+    assert form.place("gear_friction", "b") == 0
+    assert [form.place("viscous", build) for build in "ab"] == [3, 3]
+    for quantity in ("stribeck_speed", "joint_fraction"):
+        with pytest.raises(FitError, match=f"does not say which {quantity} build 'c' has"):
+            form.place(quantity, "c")
 
 
 class TestRegion:

@@ -471,7 +471,7 @@ def test_how_many_more_records_a_loss_of_a_twentieth_takes(u: float) -> None:
         needed += 1
         x = 600e3 * np.arange(2 + needed)
         u_slope = u / math.sqrt(float(np.sum((x - x.mean()) ** 2)))
-        shown = 0.05 * 82.0 / 600e3 >= (t.ppf(0.975, 8 + needed) + norm.ppf(0.9)) * u_slope
+        shown = (t.ppf(0.975, 8 + needed) + norm.ppf(0.9)) * u_slope <= 0.05 * 82.0 / 600e3
     assert (found.state, found.needed) == ("open", needed)
     assert found.reason.startswith("a loss of 5 % over the way so far would not stand out")
 
