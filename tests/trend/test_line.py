@@ -121,6 +121,8 @@ def test_pooled_scatter() -> None:
     assert pooled(5.0, 10, 1.0) == (5.0, 10.0)
     assert pooled(0.1, 10, 1.0) == pytest.approx((math.sqrt((10 * 0.01 + 8) / 18), 18.0))
     assert pooled(None, 0, 1.0) == (1.0, STATED_FREEDOM)
+    assert pooled(1.5, 1, 1.2) == pytest.approx((math.sqrt((2.25 + 8 * 1.44) / 9), 9.0))
+    assert pooled(1.5, 1, None) == (1.5, 1.0)
 
 
 def test_records_needed_are_enough() -> None:
@@ -221,6 +223,39 @@ def test_how_often_a_jump_is_seen_that_is_none() -> None:
             for _ in range(600)
         )
         assert seen <= 14
+
+
+@pytest.mark.parametrize("at", [1, 3])
+@pytest.mark.parametrize("stated", [None, 0.4])
+def test_a_jump_is_that_of_other_code(at: int, stated: float | None) -> None:
+    """Size and interval by statsmodels, of five records, the fewest that show one unasked; with a stated
+    scatter, its variance pooled with that by their 2 and 8 degrees of freedom."""
+    x = np.array([0.0, 500.0, 1100.0, 1500.0, 2300.0])
+    y = 82.0 - 0.002 * x - 40.0 * (np.arange(5) >= at) + np.array([0.2, -0.1, 0.15, -0.3, 0.1])
+    found = find_jump(x, y, stated=stated)
+    assert found is not None
+    assert found.at == at
+    columns = np.stack([np.ones(5), np.arange(5) >= at, x - x[at]], axis=1).astype(float)
+    other = sm.OLS(y, columns).fit()
+    sigma, freedom = math.sqrt(other.mse_resid), 2.0
+    if stated is not None:
+        sigma, freedom = math.sqrt((2.0 * sigma**2 + 8.0 * stated**2) / 10.0), 10.0
+    reach = t.ppf(0.975, freedom) * other.bse[1] * sigma / math.sqrt(other.mse_resid)
+    size = other.params[1]
+    assert (found.before, found.size) == pytest.approx((other.params[0], size))
+    assert (found.low, found.high) == pytest.approx((size - reach, size + reach))
+    assert (found.sigma, found.freedom) == pytest.approx((sigma, freedom))
+    assert find_jump(x[:4], y[:4], stated=None) is None
+
+
+def test_a_jump_must_be_beyond_one_chance_in_a_hundred_over_all_places() -> None:
+    """Records at one distance, stepwise by the last: Student's factor at 0.01 of two sides, shared by the
+    places that it may be at; its doubt is that of one value against the mean of the others."""
+    for others in (1, 2):
+        limit = t.ppf(1.0 - 0.005 / others, 8.0) * 1.3 * math.sqrt(1.0 + 1.0 / others)
+        for share in (0.999, 1.001):
+            y = np.append(np.full(others, 80.0), 80.0 - share * limit)
+            assert (find_jump(np.zeros(others + 1), y, stated=1.3) is not None) is (share > 1.0)
 
 
 def test_where_a_jump_is_found() -> None:
