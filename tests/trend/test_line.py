@@ -113,6 +113,13 @@ def test_bounds_hold_as_often_as_they_say(stated: float | None) -> None:
         assert 0.932 <= share <= most
 
 
+def test_without_any_scatter_there_is_no_line_and_no_jump() -> None:
+    """Records that are all alike to the last bit tell nothing of how far they would part."""
+    assert fit_line(X, np.zeros(5)) is None
+    assert find_jump(X, np.zeros(5)) is None
+    assert find_jump(X, np.zeros(5), stated=0.02) is None
+
+
 def test_pooled_scatter() -> None:
     """Analytic: between both, by degrees of freedom; where they contradict, the stated one is dropped."""
     both = pooled(1.5, 4, 1.0)
@@ -161,6 +168,7 @@ def test_charts_speak_against_one_unchanged_series_in_a_hundred(
         charts = charts_of(values, baseline=baseline, sigma=sigma, freedom=freedom)
         alarms[0] += charts.average_signal is not None
         alarms[1] += charts.sum_signal is not None
+    assert ALARM_RATE == 0.01  # as the guide promises; by counting, 1.1 % would take ten times the cases
     for number in alarms:
         # 40 alarms are expected, with a standard deviation of 6.3; the limits' own simulation adds a little
         assert ALARM_RATE * cases - 25 <= number <= ALARM_RATE * cases + 25
