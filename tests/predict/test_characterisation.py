@@ -14,7 +14,7 @@ from edited import edited
 
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError, FitError
-from diffbench.results import Characterisation, FormState, Parameter
+from diffbench.results import Characterisation, FormState, LimitVerdict, Parameter
 
 Results = Callable[..., Characterisation]
 Region = Callable[..., Any]
@@ -206,6 +206,14 @@ def test_an_unknown_is_that_of_the_build_of_all_or_of_those_that_share_it(
             form.place(quantity, "c")
 
 
+def test_only_a_limit_that_is_judged_elsewhere_says_by_what() -> None:
+    """Documents of limits at the reference condition, and their hashes, stay as they were."""
+    stated = {"quantity": "preload_torque", "low": 70.5, "high": 90.2, "unit": "N·m", "verdict": "not proven"}
+    assert LimitVerdict(**stated).model_dump() == stated
+    as_read = {**stated, "judged": "preload_torque_as_read"}
+    assert LimitVerdict(**as_read).model_dump() == as_read
+
+
 class TestRegion:
     """What counts as tested, by hand: the ranges of the outline, and wobbles of settings around them."""
 
@@ -235,6 +243,7 @@ class TestRegion:
         assert region_of(outline=[(-300.0, 4.0), (600.0, 4.2)]).speed_ends == (4.0, 4.2)
         assert region_of(temperature_degC=(60.0, 62.5)).temperature_ends == (60.0, 62.5)
         assert region_of(temperature_degC=(60.0, 61.5)).temperature_ends == (59.0, 62.5)
+        assert region_of(temperature_degC=(60.0, 62.0)).temperature_ends == (59.0, 63.0)
         assert region_of(outline=[]).speed_ends == (0.0, 0.0)
 
     @pytest.mark.parametrize(

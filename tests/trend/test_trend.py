@@ -285,6 +285,23 @@ def test_several_builds_in_one_record(history: History, visit: Visit) -> None:
     }
 
 
+def test_each_build_of_one_record_has_its_own_day(history: History, visit: Visit) -> None:
+    """As its sheet states it, else that of the record; a correction of the record is for all of it."""
+    path = visit("Q17-b", "2026-01-01", 0.0, 82.0, other_builds=("Q17-c", "Q17-d"))
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["builds"][0]["date"], document["builds"][1]["date"] = "2026-01-05", "2026-01-09"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    history.add([path])
+
+    def days() -> list[str]:
+        trends = (trend_of(history, "Q17", build=build) for build in ("Q17-b", "Q17-c", "Q17-d"))
+        return [preload(trend).series.points[0].date for trend in trends]
+
+    assert days() == ["2026-01-05", "2026-01-09", "2026-01-01"]
+    history.correct(1, Changes(date="2026-02-20"), reason="log book")
+    assert days() == ["2026-02-20"] * 3
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
