@@ -214,6 +214,20 @@ def test_only_a_limit_that_is_judged_elsewhere_says_by_what() -> None:
     assert LimitVerdict(**as_read).model_dump() == as_read
 
 
+def test_a_build_of_a_joint_fit_has_its_own_day_and_region_or_that_of_all(
+    characterised: Results, region_of: Region
+) -> None:
+    one = characterised().builds[0]
+    own = one.model_copy(update={"date": "2026-02-03", "tested": region_of(drive_unloading_Nm=310.0)})
+    other = one.model_copy(update={"build": "Q17-b"})
+    joint = characterised(builds=[own, other], build="Q17-a, Q17-b")
+    first, second = joint.of_build("Q17-a"), joint.of_build("Q17-b")
+    assert (first.date, first.tested.drive_unloading_Nm) == ("2026-02-03", 310.0)
+    assert (second.date, second.tested.drive_unloading_Nm) == ("2026-04-14", 430.0)
+    assert (first.build, second.build) == ("Q17-a", "Q17-b")
+    assert first.builds[0].date is first.builds[0].tested is None
+
+
 class TestRegion:
     """What counts as tested, by hand: the ranges of the outline, and wobbles of settings around them."""
 
