@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from edited import edited
 from diffbench import load_characterisation
 from diffbench.errors import DocumentError, FitError
 from diffbench.results import Characterisation, FormState, LimitVerdict, Parameter
+from diffbench.results.manifest import read_whole, with_manifest
 
 Results = Callable[..., Characterisation]
 Region = Callable[..., Any]
@@ -51,6 +53,15 @@ def test_written_and_read_is_the_same(result: Characterisation, tmp_path: Path) 
     path.write_text(result.to_json(), encoding="utf-8")
     assert load_characterisation(path) == result
     assert json.loads(result.to_json())["format"] == "diffbench-characterisation/1"
+
+
+def test_the_text_is_readable_and_json(result: Characterisation) -> None:
+    """Signs of units as they are, no escapes; and no number that JSON does not have (RFC 8259, 6)."""
+    assert '"N·m"' in result.to_json()
+    assert "\\u" not in result.to_json()
+    endless = result.model_copy(update={"reference": {**result.reference, "temperature_degC": math.inf}})
+    with pytest.raises(ValueError, match="JSON compliant"):
+        endless.to_json()
 
 
 def test_a_value_is_given_or_its_lack_explained(result: Characterisation) -> None:
@@ -147,6 +158,27 @@ def test_the_hash_is_that_of_a_plain_program(result: Characterisation) -> None:
     told = content.pop("sha256")
     plain = json.dumps(content, sort_keys=True, separators=(",", ":")).encode("ascii")
     assert told == hashlib.sha256(plain).hexdigest() == result.digest
+
+
+@pytest.mark.parametrize("change", ["edited", "gone"])
+def test_a_file_beside_its_manifest_is_told_at_once(
+    change: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is on its way there, so that nothing is waited for."""
+    for name, content in with_manifest({"map.csv": b"one\n"}, result="r").items():
+        (tmp_path / name).write_bytes(content)
+    assert read_whole(tmp_path / "map.csv") == b"one\n"
+    waited: list[float] = []
+    monkeypatch.setattr("diffbench.results.manifest.time.sleep", waited.append)
+    if change == "edited":
+        (tmp_path / "map.csv").write_bytes(b"two\n")
+        with pytest.raises(DocumentError, match="edited or damaged"):
+            read_whole(tmp_path / "map.csv")
+    else:
+        (tmp_path / "map.csv").unlink()
+        with pytest.raises(FileNotFoundError):
+            read_whole(tmp_path / "map.csv")
+    assert not waited
 
 
 @pytest.mark.parametrize("keep", [0, 200])
