@@ -123,6 +123,26 @@ def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable
     np.testing.assert_allclose(alone, variance + apart**2)
 
 
+def test_the_places_kept_stand_for_all(cycles_of: Callable[..., Candidate]) -> None:
+    """Each is the bin that those before tell least of, by the textbook formula of a conditional variance."""
+    left = discrepancy(cycles_of(bulge(12.0)))
+    assert left is not None
+    whole = kernel(left.bins.place, left.bins.place, 1.0, left.sizes.lengths)
+    chosen: list[int] = []
+    rest = np.diag(whole).copy()
+    while len(chosen) < 24 and rest.max() > 1e-4:
+        chosen.append(int(np.argmax(rest)))
+        inner, cross = whole[np.ix_(chosen, chosen)], whole[chosen]
+        rest = np.diag(whole) - np.sum(cross * np.linalg.lstsq(inner, cross, rcond=None)[0], axis=0)
+    kept = np.array(left.state.centres)
+    assert len(kept) == len(chosen)
+    np.testing.assert_allclose(kept[:8], left.bins.place[chosen[:8]])
+    inner = kernel(kept, kept, 1.0, left.sizes.lengths)
+    cross = kernel(kept, left.bins.place, 1.0, left.sizes.lengths)
+    rest_of_kept = np.diag(whole) - np.sum(cross * np.linalg.lstsq(inner, cross, rcond=None)[0], axis=0)
+    assert rest_of_kept.max() < 2.0 * rest.max() + 1e-4
+
+
 def test_all_of_a_drift_is_doubt_too(cycles_of: Callable[..., Candidate]) -> None:
     """Friction that fell by 6 % over the visit may be temperature that was read wrongly: the unit is taken
     for what it came to at the end, and is as doubtful as that."""
