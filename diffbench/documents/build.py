@@ -238,7 +238,7 @@ class Oil(Table):
     Both [m²/s], or neither.
     """
 
-    name: Text | None = Field(default=None, description="of the oil")
+    name: Text | None = Field(default=None, description="of the oil", examples=["75W-140"])
     viscosity_40: Annotated[Quantity | None, Measured("kinematic_viscosity", "mm^2/s", POSITIVE)] = Field(
         default=None,
         description="kinematic, at 40 °C, with the other or neither: how drag falls with temperature",

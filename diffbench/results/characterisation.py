@@ -257,13 +257,9 @@ def _in_outline(outline: Array, torque: Array, speed: Array, allowed: Array) -> 
     """Whether points lie in a convex outline, or within ``allowed`` (torque, speed) of it: each is moved by
     its own allowance towards the outline's middle first."""
     if len(outline) < 3:
-        lows, highs = outline.min(axis=0), outline.max(axis=0)
-        return np.asarray(
-            (torque >= lows[0] - allowed[0])
-            & (torque <= highs[0] + allowed[0])
-            & (speed >= lows[1] - allowed[1])
-            & (speed <= highs[1] + allowed[1])
-        )
+        # speeds are held to their own range, by less than is allowed here
+        low, high = outline[:, 0].min(), outline[:, 0].max()
+        return np.asarray((torque >= low - allowed[0]) & (torque <= high + allowed[0]))
     middle = outline.mean(axis=0)
     t = torque + np.clip(middle[0] - torque, -allowed[0], allowed[0])
     s = speed + np.clip(middle[1] - speed, -allowed[1], allowed[1])

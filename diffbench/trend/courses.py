@@ -385,11 +385,6 @@ class Course:
     def __repr__(self) -> str:
         return f"Course({self.series.quantity} of {self.series.build!r}: {self.state}, {self.reason})"
 
-    @property
-    def failed(self) -> bool:
-        """Whether a limit is proven to be broken."""
-        return self.reached or (self.newest is not None and self.newest.outcome == "not conforming")
-
 
 @dataclass(frozen=True, eq=False)
 class Trend:

@@ -23,8 +23,10 @@ from diffbench.answers import (
     difference_csv,
     member,
 )
+from diffbench.answers.wear import height_loss
 from diffbench.doubts import OF_THE_BENCH, OF_THE_UNIT, Source
 from diffbench.errors import DiffbenchError, DocumentError, FitError
+from diffbench.physics.disc_spring import DiscSpring, DiscStack
 from diffbench.report import comparison_document, text_of
 from diffbench.report.judgement import WORDS
 from diffbench.results import Characterisation, FindingRecord
@@ -110,12 +112,24 @@ def test_a_caution_of_a_record_reaches_what_uses_it(worn_pair: tuple[Member, Mem
     assert any(said in note for note in advise([after], target=75.0).notes)
 
 
-def test_wear_of_a_face(worn: Comparison) -> None:
+def test_wear_of_a_face(worn: Comparison, worn_pair: tuple[Member, Member]) -> None:
     """Through the curve of the springs, truth by the simulator's own springs."""
     assert worn.wear is not None
     assert worn.wear.face_wear_low_m <= FACE_WEAR <= worn.wear.face_wear_high_m
     assert worn.wear.face_wear_u_m < 8e-6
     assert worn.wear.height_loss_m == pytest.approx(4 * worn.wear.face_wear_m)
+    # field by field, of the force before and its change
+    force, change = worn_pair[0].characterisation.parameters["spring_force"], worn.changes["spring_force"]
+    by_hand = height_loss(
+        DiscStack(DiscSpring(0.095, 0.072, 0.0016, 0.0014), parallel=3, series=2),
+        force=force.value, force_u=force.u, ratio=1.0 + change.change, ratio_u=change.u,
+    )  # fmt: skip
+    assert by_hand.budget["spring force"] > 0.1 * by_hand.u
+    assert worn.wear.budget == pytest.approx({source: part / 4.0 for source, part in by_hand.budget.items()})
+    assert (worn.wear.height_loss_m, worn.wear.height_loss_u_m) == pytest.approx((by_hand.value, by_hand.u))
+    assert worn.wear.face_wear_u_m == pytest.approx(by_hand.u / 4.0)
+    assert worn.wear.face_wear_low_m == pytest.approx((by_hand.value - 1.959964 * by_hand.u) / 4.0)
+    assert worn.wear.face_wear_high_m == pytest.approx((by_hand.value + 1.959964 * by_hand.u) / 4.0)
 
 
 def test_verdict_worn(worn: Comparison) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import math
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -15,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.stats import linregress, t
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "history"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "recovery"))
@@ -98,6 +100,28 @@ def test_each_state(records: list[dict[str, Any]], state: str, reason: str, step
     assert (found.state, found.reason.kind, found.next_step.kind) == (state, reason, step)
     assert found.failed == (state == "out-of-limits")
     assert State.model_validate_json(found.to_json()) == found
+
+
+@pytest.mark.parametrize(
+    ("values", "side", "limit"),
+    [((88.0, 84.1, 79.8, 75.9), "lower", 70.0), ((72.1, 75.9, 80.2, 84.3), "upper", 90.0)],
+)
+def test_a_limit_ahead_by_hand(values: tuple[float, ...], side: str, limit: float) -> None:
+    """The line through four records and one stretch of 500 km on, its scatter pooled with √(1.2² + 0.2²) N·m
+    as stated by their 2 and 8 degrees of freedom: value, 95 % interval and the chance to hold the limit."""
+    x = np.array([0.0, 400e3, 1100e3, 1500e3])
+    found = judge([visit(y, kilometres=x[i] / 1e3, day=9 * i) for i, y in enumerate(values)])
+    (ahead,) = [one for one in found.reasons if one.kind == "limit-ahead"]
+    line = linregress(x, values)
+    rest = np.array(values) - line.intercept - line.slope * x
+    sigma = math.sqrt((float(rest @ rest) + 8.0 * (1.2**2 + 0.2**2)) / 10.0)
+    value = line.intercept + line.slope * 2000e3
+    u = sigma * math.sqrt(0.25 + (2000e3 - x.mean()) ** 2 / float(np.sum((x - x.mean()) ** 2)))
+    reach = t.ppf(0.975, 10.0) * u
+    over = (value - limit) / u if side == "lower" else (limit - value) / u
+    assert (ahead.at, ahead.limit, ahead.side, ahead.over) == (2000e3, limit, side, "distance")
+    assert (ahead.value, ahead.low, ahead.high) == pytest.approx((value, value - reach, value + reach))
+    assert ahead.chance == pytest.approx(t.cdf(over, 10.0))
 
 
 def test_a_test_that_is_flawed_tells_nothing() -> None:
@@ -437,8 +461,18 @@ def test_friction_by_a_stated_spring_force_is_followed_as_it_is_compared(
     found = trend_of(history, before.unit, quantities=["friction_coefficient"])
     (course,) = found.courses
     assert course.change is not None
-    assert course.change[0] == pytest.approx(compare(before, after).changes["friction"].change, abs=2e-3)
+    moved = compare(before, after).changes["friction"]
+    assert course.change[0] == pytest.approx(moved.change, abs=2e-3)
     assert any("rests on the spring force" in note for note in found.notes)
+    # by hand: the first value times the change; the doubt of the change beside what both have in common, and
+    # of the change each visit has its part
+    first, last = course.series.points
+    u = first.value * moved.u
+    whole = math.hypot(u, first.u_shared)
+    value = first.value * (1.0 + moved.change)
+    assert (last.value, last.u, last.u_shared) == pytest.approx((value, whole, first.u_shared))
+    assert (last.low, last.high) == pytest.approx((value - 1.959964 * whole, value + 1.959964 * whole))
+    assert last.u_visit == pytest.approx(math.sqrt(u**2 - (first.u_visit or 0.0) ** 2))
 
 
 def test_a_limit_judged_as_read_is_one_number_for_every_command(

@@ -664,6 +664,18 @@ def test_doubts_of_what_loads_the_unit_count(run: Run, day: Path, as_it_is: list
             assert new["sources"][name] > 1e-4
         widths = [lap["predicted"]["high"] - lap["predicted"]["low"] for lap in (old, new)]
         assert widths[1] > widths[0]
+    # by the command itself, of oil that is as much cooler or hotter
+    told, ends = json.loads(run("lap", day, "--json").stdout)["laps"], []
+    for heat in (52, 68):
+        other = day.with_name(f"log-{heat}.toml")
+        stated = edited(
+            day.read_text(encoding="utf-8"), 'value = "60 degC", u = "8 K"', f'value = "{heat} degC"'
+        )
+        other.write_text(stated, encoding="utf-8")
+        ends.append(json.loads(run("lap", other, "--json").stdout)["laps"])
+    for new, cold, hot in zip(told, *ends, strict=True):
+        half = abs(hot["predicted"]["value"] - cold["predicted"]["value"]) / 2.0
+        assert new["sources"]["temperature of the oil"] == pytest.approx(half, rel=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -41,6 +41,7 @@ delimiter = ";" ¦ delimiter = "," ¦ decimal ¦ parts columns already ¦ decima
 decimal = "," ¦ decimal = ";" ¦ decimal ¦ no known value ¦ '.' or ','
 decimal = "," ¦ decimal = ","\nthousands = "," ¦ thousands ¦ the decimal already ¦ thousands
 decimal = "," ¦ decimal = ","\nthousands = "x" ¦ thousands ¦ no thousands mark ¦ blank
+decimal = "," ¦ sheet = "" ¦ sheet ¦ the text is empty (of a workbook, ¦ write for example sheet = "Sweep", or
 decimal = "," ¦ encoding = "utf-9" ¦ encoding ¦ no known encoding ¦ cp1252
 decimal = "," ¦ encoding = "base64" ¦ encoding ¦ no known encoding ¦ cp1252
 decimal = "," ¦ skip_rows = -1 ¦ skip_rows ¦ below 0 ¦ 0 or more
@@ -143,6 +144,8 @@ value = "1850 N" ¦ value = "1850 ± 60 N" ¦ value ¦ its uncertainty ¦ u =
 cone_height = "1.6 mm"\n ¦  ¦ cone_height ¦ is missing ¦ 1.4 mm
 series = 2 ¦ series = 0 ¦ series ¦ below 1 ¦ 1 or more
 [oil]
+viscosity_40 = ¦ name = ""\nviscosity_40 = ¦ name ¦ the text is empty (of the oil)
+    ¦ write for example name = "75W-140", or leave the key out
 viscosity_40 = "190 mm^2/s"\n ¦  ¦ viscosity_40 ¦ is missing ¦ beside viscosity_100
 viscosity_100 = "17.5 cSt"\n ¦  ¦ viscosity_100 ¦ is missing ¦ beside viscosity_40
 "17.5 cSt" ¦ "1750 cSt" ¦ viscosity_100 ¦ not thinner ¦ swapped

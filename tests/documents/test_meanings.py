@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,9 +13,12 @@ from pydantic import ValidationError
 
 from diffbench.documents import Rig, load_rig, load_visit
 from diffbench.documents.arrangements import ARRANGEMENTS
-from diffbench.documents.log import LogChannel
+from diffbench.documents.car import Car
+from diffbench.documents.log import LogChannel, LogSheet
 from diffbench.documents.rig import Allowance, Channel
 from diffbench.documents.visit import one_sheet
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def test_a_shaft_away_from_the_unit_turns_and_is_loaded_by_its_ratio() -> None:
@@ -99,6 +104,86 @@ def test_where_an_oil_sensors_place_is_allowed_for(
     path.write_text(edited(texts["rig"], old, new) if old else texts["rig"], encoding="utf-8")
     rig: Rig = load_rig(path)
     assert rig.places_oil_sensor is expected
+
+
+def test_what_a_column_holds_and_by_what_it_becomes_the_channels() -> None:
+    """Torque at an arm of 0.4 m is a force, speed at a roller of 0.3 m a road speed, and so are their zeros:
+    5 N are 2 N·m, 3.6 km/h are 1/0.3 rad/s."""
+    arm = Channel(name="left_torque", column="F [N]", arm="400 mm", zero="5 N")
+    roller = Channel(name="left_speed", column="v [km/h]", rolling_radius="300 mm", zero="3.6 km/h")
+    torque, speed = (
+        Channel(name="left_torque", column="T [N.m]"),
+        Channel(name="left_speed", column="n [rpm]"),
+    )
+    for channel, held, times in (
+        (arm, "force", 0.4),
+        (roller, "speed", 1.0 / 0.3),
+        (torque, "torque", 1.0),
+        (speed, "angular_speed", 1.0),
+    ):
+        assert (channel.logged, channel.arm_length) == (held, pytest.approx(times))
+    assert (arm.zero, roller.zero) == pytest.approx((2.0, 1.0 / 0.3))
+    in_torque = Channel(name="left_torque", column="F", unit="kN", arm="400 mm", zero=0.005)
+    in_speed = Channel(name="left_speed", column="v", unit="km/h", rolling_radius="300 mm", zero=7.2)
+    assert (in_torque.zero, in_speed.zero) == pytest.approx((2.0, 2.0 / 0.3))
+
+
+@pytest.mark.parametrize(
+    ("place", "least", "most"),
+    [
+        (("axle", "track"), 0.1, 10.0),
+        (("axle", "rolling_radius"), 20.0, 2000.0),
+        (("axle", "radius_difference"), -0.05, 0.05),
+        (("tyre", "slip_stiffness"), 10.0, 1e7),
+        (("tyre", "load_exponent"), 0.0, 1.5),
+        (("phase", "speed"), None, 200.0),
+        (("phase", "radius"), 1.0, 1e5),
+        (("phase", "temperature"), -60.0, 600.0),
+    ],
+)
+def test_what_no_car_is_beyond(place: tuple[str, str], least: float | None, most: float) -> None:
+    """At each bound it is taken, a hundredth beyond it is a slip of the unit."""
+
+    def car(value: float) -> Car:
+        phase = {"name": "entry", "speed": 31.0, "radius": 45.0, "turn": "left", "drive_torque": 0}
+        phase["temperature"] = 72.0
+        content: dict[str, Any] = {
+            "format": "diffbench-car/1",
+            "name": "Invented",
+            "axle": {"track": 1.48, "rolling_radius": 305.0},
+            "tyre": {"slip_stiffness": 62e3, "load_exponent": 0.85},
+            "body": {
+                "mass": 1120.0,
+                "height": 0.44,
+                "wheelbase": 2.38,
+                "weight_share": 0.56,
+                "roll_share": 0.48,
+            },
+            "phase": phase,
+        }
+        content[place[0]] = {**content[place[0]], place[1]: value}
+        return Car.model_validate({**content, "phase": [content["phase"]]})
+
+    for bound, beyond in ((least, -0.01), (most, 0.01)):
+        if bound is None:
+            continue
+        assert car(bound)
+        with pytest.raises(ValidationError, match=place[1]):
+            car(bound + beyond * (abs(bound) or 1.0))
+
+
+def test_a_channel_that_no_log_has_is_named_with_the_nearest() -> None:
+    """All at once; what a log has beside it is no fault."""
+    text = (FIXTURES / "track-log" / "log.toml").read_text(encoding="utf-8")
+    content = tomllib.loads(text)
+    channels = content["channel"]
+    content["channel"] = {**channels, "yaw_rte": channels["yaw_rate"], "zzz": {"column": "Z"}}
+    with pytest.raises(ValidationError) as caught:
+        LogSheet.model_validate(content)
+    told = {error["loc"]: error["ctx"] for error in caught.value.errors()}
+    assert set(told) == {("channel", "yaw_rte"), ("channel", "zzz")}
+    assert told["channel", "yaw_rte"]["mend"] == "write 'yaw_rate'"
+    assert told["channel", "zzz"]["mend"].startswith("write one of ")
 
 
 def test_a_wheel_speed_in_a_speed_of_the_road_is_told_what_it_needs() -> None:

@@ -62,6 +62,7 @@ def test_a_quantity_may_be_a_number_a_text_or_a_table(force: str, texts: dict[st
         ("rig", 'column = "TR [Nm]"', 'column = "TR"\nname = "x"'),
         ("rig", "[channel.right_torque]", "[channel.right_torq]"),
         ("rig", "range = [-1000, 1000]", "range = [-1000]"),
+        ("rig", "range = [-1000, 1000]", "range = [-1000, 0, 1000]"),
         ("rig", '"both-outputs"', '"both"'),
         ("build", "faces = 5", 'faces = "5"'),
         ("build", "faces = 5", "faces = 0"),

@@ -48,6 +48,14 @@ def test_a_visit_brings_its_papers_together(visit_folder: Path) -> None:
     assert visit.rig_path_of(run) == visit.rig_path
 
 
+def test_of_some_recordings_the_others_are_not_looked_for(visit_folder: Path) -> None:
+    (visit_folder / "tare.csv").unlink()
+    visit = load_visit(visit_folder / "run.toml", only={"bias-sweep.csv"})
+    assert [run.file for run in visit.run_sheet.run] == ["bias-sweep.csv"]
+    with pytest.raises(DocumentError, match=r"tare\.csv"):
+        load_visit(visit_folder / "run.toml", only={"tare.csv"})
+
+
 def test_digests_are_those_of_the_bytes(visit_folder: Path) -> None:
     visit = load_visit(visit_folder / "run.toml")
     assert visit.digests == {

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
+from scipy.stats import t as student
 
 from diffbench import Characterisation
 from diffbench.documents.rig import Allowance
@@ -87,12 +88,25 @@ def test_the_threshold_is_that_of_the_largest_of_correlated_normals() -> None:
 
 def test_what_would_not_have_shown_is_told_by_name(cycles_of: Callable[..., Candidate]) -> None:
     """It grows with the noise."""
-    quiet, loud = cycles_of(), cycles_of(noise=4.0)
+    quiet, loud = (
+        departure_findings(made, discrepancy(made))[1] for made in (cycles_of(), cycles_of(noise=4.0))
+    )
     small, large = (
         float(np.median([size for size in terms.unseen.values() if size is not None]))
-        for terms in (departure_findings(made, discrepancy(made))[1] for made in (quiet, loud))
+        for terms in (quiet, loud)
     )
     assert 0.0 < 1.5 * small < large
+    # no more than chance by the noise alone, nor by the scatter of sixteen cycles
+    assert quiet.freedom == 15
+    scattered = 0
+    for one in quiet.scores:
+        by_noise = 2.0 * norm.sf(abs(one.t))
+        by_cycles = 2.0 * student.sf(abs(one.size) / one.u, 15)
+        if one.u > 1.001 * abs(one.size / one.t):
+            assert one.chance == pytest.approx(max(by_noise, by_cycles))
+            scattered += 1
+        assert one.chance >= by_noise * (1.0 - 1e-9)
+    assert scattered > 0
 
 
 def test_a_departure_of_that_size_shows(cycles_of: Callable[..., Candidate]) -> None:

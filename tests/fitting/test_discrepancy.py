@@ -14,7 +14,14 @@ from diffbench.documents.rig import Allowance
 from diffbench.doubts import Source
 from diffbench.fitting import Candidate, FitData
 from diffbench.fitting.departures import departure_findings, in_limits
-from diffbench.fitting.discrepancy import DECISIVE, LEAST, LENGTHS, covariance_with, discrepancy
+from diffbench.fitting.discrepancy import (
+    DECISIVE,
+    LEAST,
+    LENGTHS,
+    binned,
+    covariance_with,
+    discrepancy,
+)
 from diffbench.results.discrepancy import expected_apart, kernel, left_out
 
 Array = NDArray[np.float64]
@@ -44,6 +51,16 @@ def test_a_bench_without_noise_is_not_corrected_by_what_is_nothing(
     assert left is not None
     assert not left.state.corrects
     assert left.sizes.law <= LEAST
+
+
+def test_noise_by_neighbouring_cells(cycles_of: Callable[..., Candidate]) -> None:
+    """Cells that are half a newton metre above and below in turn: each of the steps is one, as the median of
+    normal steps whose variance is twice the cells', 0.5/0.4549 of chi-squared's median; over their number."""
+    bins = binned(cycles_of(lambda d: np.arange(d.time.size) % 2 - 0.5, noise=1e-9))
+    assert bins is not None
+    np.testing.assert_allclose(bins.white * bins.count, 0.5 / chi2.median(1), rtol=1e-3)
+    assert (bins.count >= 3).all()
+    assert bins.locking.tolist() == pytest.approx([100.0] * bins.count.size)
 
 
 @pytest.mark.parametrize("size", [1.0, 4.0, 30.0])
@@ -104,6 +121,26 @@ def test_limits_widen_where_the_law_misses_and_with_distance(cycles_of: Callable
         "loading",
     )
     np.testing.assert_allclose(alone, variance + apart**2)
+
+
+def test_the_places_kept_stand_for_all(cycles_of: Callable[..., Candidate]) -> None:
+    """Each is the bin that those before tell least of, by the textbook formula of a conditional variance."""
+    left = discrepancy(cycles_of(bulge(12.0)))
+    assert left is not None
+    whole = kernel(left.bins.place, left.bins.place, 1.0, left.sizes.lengths)
+    chosen: list[int] = []
+    rest = np.diag(whole).copy()
+    while len(chosen) < 24 and rest.max() > 1e-4:
+        chosen.append(int(np.argmax(rest)))
+        inner, cross = whole[np.ix_(chosen, chosen)], whole[chosen]
+        rest = np.diag(whole) - np.sum(cross * np.linalg.lstsq(inner, cross, rcond=None)[0], axis=0)
+    kept = np.array(left.state.centres)
+    assert len(kept) == len(chosen)
+    np.testing.assert_allclose(kept[:8], left.bins.place[chosen[:8]])
+    inner = kernel(kept, kept, 1.0, left.sizes.lengths)
+    cross = kernel(kept, left.bins.place, 1.0, left.sizes.lengths)
+    rest_of_kept = np.diag(whole) - np.sum(cross * np.linalg.lstsq(inner, cross, rcond=None)[0], axis=0)
+    assert rest_of_kept.max() < 2.0 * rest.max() + 1e-4
 
 
 def test_all_of_a_drift_is_doubt_too(cycles_of: Callable[..., Candidate]) -> None:

@@ -194,6 +194,21 @@ class TestPolish:
         assert solution.at_bound == ("rate",)
         assert solution.converged
 
+    @pytest.mark.parametrize(("slope", "low", "high"), [(-0.02, 0.0, 9.0), (0.02, -9.0, 0.0)])
+    def test_on_a_bound_the_others_are_those_of_least_squares_there(
+        self, slope: float, low: float, high: float
+    ) -> None:
+        """A line whose slope may not fall, or not rise, through points that do, by a pull of less than one:
+        level, at their mean; the bound is named."""
+        x = np.array([1.0, 2.0, 3.5, 4.0, 6.0])
+        y = 7.0 + slope * x
+        names = Names((Unknown("level", 0.0), Unknown("slope", 0.0, low=low, high=high)))
+        solution = polish(Problem(names, lambda at: at[0] + at[1] * x - y), np.array([6.9, 0.0]))
+        assert solution.converged
+        assert solution.x.tolist() == pytest.approx([y.mean(), 0.0], rel=1e-9, abs=0.0)
+        assert solution.at_bound == ("slope",)
+        assert solution.evaluations < 25
+
     def test_a_stiff_prior_wins_over_few_data(self) -> None:
         """Precision 1/u² against the data's: the weighted mean of both, to first order in the distance."""
         stated = Unknown("rate", 1.0, low=0.01, high=20.0, knowledge="stated", prior=1.0, prior_u=0.001)

@@ -144,6 +144,11 @@ def test_every_gap_of_a_file_has_its_line(tmp_path) -> None:
     by_hand = draft_rig(inspect_file(path))
     assert 'arrangement = "output-turned-case-free"' in by_hand
     assert [name for name, line in asked.items() if line in by_hand] == ["oil"]
+    assert "_speed" not in by_hand
+    path.write_text(
+        "t [s],T oil [degC],Torque LH [Nm],Torque RH [Nm],Speed difference [rpm]\n0,60,2,3,4\n0.1,61,2,3,4\n"
+    )
+    assert not re.search("like (left|right)_speed", draft_rig(inspect_file(path)))
 
 
 def test_names_of_columns_cannot_break_out_of_a_draft(tmp_path) -> None:

@@ -134,6 +134,34 @@ def test_numbers_tell_what_they_are_of_the_outputs(name, values, found, said):
     assert all(one.sure and not one.others for one in outputs)
 
 
+@pytest.mark.parametrize(("share", "found"), [(0.0195, "input_torque"), (0.0205, None)])
+def test_a_check_misses_no_more_than_a_fiftieth_of_its_own_spread(share, found):
+    """As a share of its variance, by what has nothing in common with the sum."""
+    x = LEFT + RIGHT - (LEFT + RIGHT).mean()
+    rest = np.sin(2.3 * N) - np.sin(2.3 * N).mean()
+    rest = rest - x * (rest @ x) / (x @ x)
+    rest = rest * np.sqrt(share / (1.0 - share) * (x @ x) / (rest @ rest))
+    guess = guesses([*OUTPUTS, RawColumn("Ch 5 [Nm]", None, LEFT + RIGHT + rest)])[-1]
+    assert (guess.channel, guess.sure) == (found, False)
+
+
+@pytest.mark.parametrize(
+    ("name", "dimension"),
+    [
+        ("Load cell left [kg]", "torque"),
+        ("Kraft links [N]", "torque"),
+        ("Left speed [Hz]", "angular_speed"),
+        ("Left speed [km/h]", "angular_speed"),
+        ("Xyz", None),
+        ("Xyz [Sv]", None),
+    ],
+)
+def test_what_may_be_another_quantity_is_never_sure(name, dimension):
+    """A force at an arm of nobody knows what length, pulses of so many teeth, a roller of some radius."""
+    (guess,) = guesses([number(name, None)])
+    assert (guess.dimension, guess.sure) == (dimension, False)
+
+
 def test_a_torque_is_where_the_input_is_read():
     """Beside an input that turns 3.7 times as fast as the case: at the pinion perhaps; told by the outputs'
     torques, where there are any."""

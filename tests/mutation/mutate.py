@@ -43,7 +43,15 @@ COVERED_BY = {
         "tests/contract/test_maps.py",
     ),
     "physics": ("tests/physics", "tests/published"),
-    "answers": ("tests/answers", "tests/trend", "tests/cli/test_lap.py", "tests/cli/test_trackside.py"),
+    "trend": ("tests/trend", "tests/published/test_control_charts.py", "tests/answers/test_state.py"),
+    "answers": (
+        "tests/answers",
+        "tests/trend",
+        "tests/published/test_control_charts.py",
+        "tests/published/test_precision.py",
+        "tests/cli/test_lap.py",
+        "tests/cli/test_trackside.py",
+    ),
     "run": ("tests/watching", "tests/fleet"),
     ".": ("tests/test_quantities.py", "tests/test_errors.py", "tests/silence", "tests/documents"),
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,9 @@ import pytest
 from edited import edited
 
 from diffbench import load_characterisation
-from diffbench.errors import DocumentError
-from diffbench.results import Characterisation, Parameter
+from diffbench.errors import DocumentError, FitError
+from diffbench.results import Characterisation, FormState, LimitVerdict, Parameter
+from diffbench.results.manifest import read_whole, with_manifest
 
 Results = Callable[..., Characterisation]
 Region = Callable[..., Any]
@@ -51,6 +53,15 @@ def test_written_and_read_is_the_same(result: Characterisation, tmp_path: Path) 
     path.write_text(result.to_json(), encoding="utf-8")
     assert load_characterisation(path) == result
     assert json.loads(result.to_json())["format"] == "diffbench-characterisation/1"
+
+
+def test_the_text_is_readable_and_json(result: Characterisation) -> None:
+    """Signs of units as they are, no escapes; and no number that JSON does not have (RFC 8259, 6)."""
+    assert '"N·m"' in result.to_json()
+    assert "\\u" not in result.to_json()
+    endless = result.model_copy(update={"reference": {**result.reference, "temperature_degC": math.inf}})
+    with pytest.raises(ValueError, match="JSON compliant"):
+        endless.to_json()
 
 
 def test_a_value_is_given_or_its_lack_explained(result: Characterisation) -> None:
@@ -149,6 +160,27 @@ def test_the_hash_is_that_of_a_plain_program(result: Characterisation) -> None:
     assert told == hashlib.sha256(plain).hexdigest() == result.digest
 
 
+@pytest.mark.parametrize("change", ["edited", "gone"])
+def test_a_file_beside_its_manifest_is_told_at_once(
+    change: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is on its way there, so that nothing is waited for."""
+    for name, content in with_manifest({"map.csv": b"one\n"}, result="r").items():
+        (tmp_path / name).write_bytes(content)
+    assert read_whole(tmp_path / "map.csv") == b"one\n"
+    waited: list[float] = []
+    monkeypatch.setattr("diffbench.results.manifest.time.sleep", waited.append)
+    if change == "edited":
+        (tmp_path / "map.csv").write_bytes(b"two\n")
+        with pytest.raises(DocumentError, match="edited or damaged"):
+            read_whole(tmp_path / "map.csv")
+    else:
+        (tmp_path / "map.csv").unlink()
+        with pytest.raises(FileNotFoundError):
+            read_whole(tmp_path / "map.csv")
+    assert not waited
+
+
 @pytest.mark.parametrize("keep", [0, 200])
 def test_a_truncated_file_is_refused(keep: int, result: Characterisation, tmp_path: Path) -> None:
     path = tmp_path / "characterisation.json"
@@ -189,6 +221,45 @@ def test_what_is_not_in_stock_is_no_key_of_a_build(result: Characterisation) -> 
     assert facts.pack == (4, 0.046)
 
 
+def test_an_unknown_is_that_of_the_build_of_all_or_of_those_that_share_it(
+    form_of: Callable[..., FormState],
+) -> None:
+    """Its own before that of all; the one of several builds for each of them, by the name of the first in
+    older files; where two stand and neither is its own, or none, the file does not say."""
+    form = form_of()
+    names = ["gear_friction", "preload_torque[a]", "preload_torque", "viscous[a, b]", "stribeck_speed[a]"]
+    form = form.model_copy(update={"names": [*names, "stribeck_speed[b]"]})
+    assert form.place("preload_torque", "a") == 1
+    assert form.place("preload_torque", "b") == 2
+    assert form.place("gear_friction", "b") == 0
+    assert [form.place("viscous", build) for build in "ab"] == [3, 3]
+    for quantity in ("stribeck_speed", "joint_fraction"):
+        with pytest.raises(FitError, match=f"does not say which {quantity} build 'c' has"):
+            form.place(quantity, "c")
+
+
+def test_only_a_limit_that_is_judged_elsewhere_says_by_what() -> None:
+    """Documents of limits at the reference condition, and their hashes, stay as they were."""
+    stated = {"quantity": "preload_torque", "low": 70.5, "high": 90.2, "unit": "N·m", "verdict": "not proven"}
+    assert LimitVerdict(**stated).model_dump() == stated
+    as_read = {**stated, "judged": "preload_torque_as_read"}
+    assert LimitVerdict(**as_read).model_dump() == as_read
+
+
+def test_a_build_of_a_joint_fit_has_its_own_day_and_region_or_that_of_all(
+    characterised: Results, region_of: Region
+) -> None:
+    one = characterised().builds[0]
+    own = one.model_copy(update={"date": "2026-02-03", "tested": region_of(drive_unloading_Nm=310.0)})
+    other = one.model_copy(update={"build": "Q17-b"})
+    joint = characterised(builds=[own, other], build="Q17-a, Q17-b")
+    first, second = joint.of_build("Q17-a"), joint.of_build("Q17-b")
+    assert (first.date, first.tested.drive_unloading_Nm) == ("2026-02-03", 310.0)
+    assert (second.date, second.tested.drive_unloading_Nm) == ("2026-04-14", 430.0)
+    assert (first.build, second.build) == ("Q17-a", "Q17-b")
+    assert first.builds[0].date is first.builds[0].tested is None
+
+
 class TestRegion:
     """What counts as tested, by hand: the ranges of the outline, and wobbles of settings around them."""
 
@@ -218,6 +289,7 @@ class TestRegion:
         assert region_of(outline=[(-300.0, 4.0), (600.0, 4.2)]).speed_ends == (4.0, 4.2)
         assert region_of(temperature_degC=(60.0, 62.5)).temperature_ends == (60.0, 62.5)
         assert region_of(temperature_degC=(60.0, 61.5)).temperature_ends == (59.0, 62.5)
+        assert region_of(temperature_degC=(60.0, 62.0)).temperature_ends == (59.0, 63.0)
         assert region_of(outline=[]).speed_ends == (0.0, 0.0)
 
     @pytest.mark.parametrize(

@@ -301,6 +301,22 @@ class TestAxes:
         kept = make_map(characterised(map_axes=sheet), axes={"input_torque_Nm": None})
         assert (kept.axes[0][0], kept.axes[0][-1]) == (-900.0, 900.0)
 
+    def test_nodes_stand_at_round_places(self, characterised: Results) -> None:
+        """Beside the ends of what was tested and the marks of the law: of torque and temperature on a round
+        step, within what was tested a four-hundredth of that or the next above (900 N·m: 2.5; 28 K: 0.1);
+        of speed on a twentieth of a decade's first digit."""
+        torque, speed, heat = make_map(characterised(), axes={"speed_difference_rad_s": (0.0, 200.0)}).axes
+        for axis, step, marks in (
+            (torque, 2.5, (-300.0, -230.0, 0.0, 430.0, 600.0)),
+            (heat, 0.1, (48.0, 76.0, 60.0)),
+        ):
+            inner = np.setdiff1d(axis, marks) / step
+            np.testing.assert_allclose(inner, np.round(inner), atol=1e-6)
+        inner = np.setdiff1d(speed, (0.0, 1.5, 4.0, 10.0, 200.0))
+        inner = inner / 10.0 ** np.floor(np.log10(inner) + 1e-9) / 0.05
+        assert inner.size > 5
+        np.testing.assert_allclose(inner, np.round(inner), atol=1e-6)
+
     def test_hold_zero_torque(self, characterised: Results, region_of: Region) -> None:
         """Where flanks meet; also when only one of them was swept."""
         drive = region_of(outline=[(50.0, 1.5), (600.0, 1.5), (600.0, 10.0), (50.0, 10.0)])
@@ -555,6 +571,45 @@ class TestAFlankThatNeverOpened:
         read = found.read(400.0, 4.0, 60.0, "loading")
         assert read.tested
         assert read.locking_torque == pytest.approx(200.0, rel=1e-3)
+
+
+class TestWhenAFlankCounts:
+    """Which flanks count as never seen at work: there the map holds any ramp beyond what was tested."""
+
+    @staticmethod
+    def far(*forms: FormState, of: Results) -> tuple[float, float, float]:
+        """Value and limits at 2000 N·m, beyond the 600 N·m that were tested."""
+        return at(make_map(of(*forms), axes={}), 2000.0, 4.0, 60.0)
+
+    @pytest.mark.parametrize(("share", "closed"), [(0.999, True), (1.001, False)])
+    def test_ramps_so_slight_that_a_clamped_stack_may_have_passed_them_on(
+        self, share: float, closed: bool, characterised: Results, form_of: Forms
+    ) -> None:
+        """An additive unit up to 0.3/0.7 of its 80 N·m, as thrust at 600 N·m."""
+        bias = share * 80.0 * 0.3 / 0.7 / 600.0
+        value, _, high = self.far(
+            form_of(ramp_bias_drive_loading=bias, ramp_bias_coast_loading=0.05), of=characterised
+        )
+        assert (high - value > 150.0) is closed
+        assert (high - value < 15.0) is not closed
+
+    @pytest.mark.parametrize(
+        ("weight", "times", "closed"),
+        [(0.052, 0.7, True), (0.048, 0.7, False), (0.2, 1.04, True), (0.2, 1.06, False)],
+    )
+    def test_of_a_rival_with_a_weight_whose_contact_did_not_open(
+        self, weight: float, times: float, closed: bool, characterised: Results, form_of: Forms
+    ) -> None:
+        """From a twentieth of the weight on; up to 1.05 of what opens it, 80/(1 - 0.1) N·m."""
+        rival = form_of(
+            "greater-of",
+            weight=weight,
+            ramp_bias_drive_loading=times * 80.0 / 0.9 / 600.0,
+            ramp_bias_coast_loading=0.5,
+        )
+        _, low, _ = self.far(form_of(weight=1.0 - weight), rival, of=characterised)
+        assert (low < 100.0) is closed
+        assert (low > 300.0) is not closed
 
 
 class TestBuilds:

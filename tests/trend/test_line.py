@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import statsmodels.api as sm
 from scipy.stats import norm, t
 
 from diffbench.answers.line import STATED_FREEDOM, crossing, find_jump, fit_line, pooled, records_needed
-from diffbench.trend.charts import ALARM_RATE, charts_of, cusum, ewma, limits_for
+from diffbench.trend.charts import ALARM_RATE, Charts, charts_of, cusum, ewma, limits_for
 
 X = np.array([0.0, 600.0, 1150.0, 1800.0, 2500.0])
 
@@ -112,6 +113,13 @@ def test_bounds_hold_as_often_as_they_say(stated: float | None) -> None:
         assert 0.932 <= share <= most
 
 
+def test_without_any_scatter_there_is_no_line_and_no_jump() -> None:
+    """Records that are all alike to the last bit tell nothing of how far they would part."""
+    assert fit_line(X, np.zeros(5)) is None
+    assert find_jump(X, np.zeros(5)) is None
+    assert find_jump(X, np.zeros(5), stated=0.02) is None
+
+
 def test_pooled_scatter() -> None:
     """Analytic: between both, by degrees of freedom; where they contradict, the stated one is dropped."""
     both = pooled(1.5, 4, 1.0)
@@ -120,6 +128,8 @@ def test_pooled_scatter() -> None:
     assert pooled(5.0, 10, 1.0) == (5.0, 10.0)
     assert pooled(0.1, 10, 1.0) == pytest.approx((math.sqrt((10 * 0.01 + 8) / 18), 18.0))
     assert pooled(None, 0, 1.0) == (1.0, STATED_FREEDOM)
+    assert pooled(1.5, 1, 1.2) == pytest.approx((math.sqrt((2.25 + 8 * 1.44) / 9), 9.0))
+    assert pooled(1.5, 1, None) == (1.5, 1.0)
 
 
 def test_records_needed_are_enough() -> None:
@@ -158,6 +168,7 @@ def test_charts_speak_against_one_unchanged_series_in_a_hundred(
         charts = charts_of(values, baseline=baseline, sigma=sigma, freedom=freedom)
         alarms[0] += charts.average_signal is not None
         alarms[1] += charts.sum_signal is not None
+    assert ALARM_RATE == 0.01  # as the guide promises; by counting, 1.1 % would take ten times the cases
     for number in alarms:
         # 40 alarms are expected, with a standard deviation of 6.3; the limits' own simulation adds a little
         assert ALARM_RATE * cases - 25 <= number <= ALARM_RATE * cases + 25
@@ -191,9 +202,22 @@ def test_charts_by_hand() -> None:
     assert (up.tolist(), down.tolist()) == ([2.5, 0.0], [0.0, 3.5])
     assert cusum([7.0], target=10.0, slack=0.5)[1].tolist() == [2.5]
     assert ewma([4.0, 6.0], target=5.0, weight=1.0).tolist() == [4.0, 6.0]
+    assert ewma([4.0], target=5.0, weight=0.05).tolist() == [pytest.approx(4.95)]
     for weight in (0.0, 1.01):
         with pytest.raises(ValueError, match="above 0 and is at most 1"):
             ewma([1.0], target=0.0, weight=weight)
+
+
+def test_what_is_on_a_limit_is_within() -> None:
+    """Beyond it, below or above, is a signal, at the first such record."""
+    on, far = np.array([78.0, 82.0, 80.0]), np.array([70.0, 70.0, 70.0])
+    charts = Charts(80.0, 1.5, 2, on, on, far + 20.0, np.array([4.1, 0.0, 0.2]), far - 66.2, 4.1, 3.0)
+    assert (charts.average_signal, charts.sum_signal) == (None, None)
+    assert replace(charts, low=far, high=on).average_signal is None
+    below = replace(charts, low=on + np.array([0.0, 1e-9, 1e-9]))
+    assert below.average_signal == 1
+    assert replace(charts, low=far, high=on - np.array([0.0, 0.0, 1e-9])).average_signal == 2
+    assert replace(charts, down=np.array([0.0, 4.1, 4.2])).sum_signal == 2
 
 
 def test_how_often_a_jump_is_seen_that_is_none() -> None:
@@ -207,6 +231,39 @@ def test_how_often_a_jump_is_seen_that_is_none() -> None:
             for _ in range(600)
         )
         assert seen <= 14
+
+
+@pytest.mark.parametrize("at", [1, 3])
+@pytest.mark.parametrize("stated", [None, 0.4])
+def test_a_jump_is_that_of_other_code(at: int, stated: float | None) -> None:
+    """Size and interval by statsmodels, of five records, the fewest that show one unasked; with a stated
+    scatter, its variance pooled with that by their 2 and 8 degrees of freedom."""
+    x = np.array([0.0, 500.0, 1100.0, 1500.0, 2300.0])
+    y = 82.0 - 0.002 * x - 40.0 * (np.arange(5) >= at) + np.array([0.2, -0.1, 0.15, -0.3, 0.1])
+    found = find_jump(x, y, stated=stated)
+    assert found is not None
+    assert found.at == at
+    columns = np.stack([np.ones(5), np.arange(5) >= at, x - x[at]], axis=1).astype(float)
+    other = sm.OLS(y, columns).fit()
+    sigma, freedom = math.sqrt(other.mse_resid), 2.0
+    if stated is not None:
+        sigma, freedom = math.sqrt((2.0 * sigma**2 + 8.0 * stated**2) / 10.0), 10.0
+    reach = t.ppf(0.975, freedom) * other.bse[1] * sigma / math.sqrt(other.mse_resid)
+    size = other.params[1]
+    assert (found.before, found.size) == pytest.approx((other.params[0], size))
+    assert (found.low, found.high) == pytest.approx((size - reach, size + reach))
+    assert (found.sigma, found.freedom) == pytest.approx((sigma, freedom))
+    assert find_jump(x[:4], y[:4], stated=None) is None
+
+
+def test_a_jump_must_be_beyond_one_chance_in_a_hundred_over_all_places() -> None:
+    """Records at one distance, stepwise by the last: Student's factor at 0.01 of two sides, shared by the
+    places that it may be at; its doubt is that of one value against the mean of the others."""
+    for others in (1, 2):
+        limit = t.ppf(1.0 - 0.005 / others, 8.0) * 1.3 * math.sqrt(1.0 + 1.0 / others)
+        for share in (0.999, 1.001):
+            y = np.append(np.full(others, 80.0), 80.0 - share * limit)
+            assert (find_jump(np.zeros(others + 1), y, stated=1.3) is not None) is (share > 1.0)
 
 
 def test_where_a_jump_is_found() -> None:
