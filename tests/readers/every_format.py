@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "fixtures"))
 sys.path.insert(0, str(Path(__file__).parent))
 
 from edited import edited
