@@ -130,8 +130,6 @@ def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
     """Summary of a column whose parts were looked at one by one; the smallest step is that within a part, and
     words are the first part's first."""
     first = parts[0]
-    if len(parts) == 1:
-        return first
     steps = [part.resolution for part in parts if part.resolution is not None]
     return ColumnSummary(
         name=first.name,

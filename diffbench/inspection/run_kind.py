@@ -28,7 +28,11 @@ def run_kind(columns: Sequence[RawColumn], guesses: Sequence[Guess]) -> str:
 
     >>> torque = np.repeat([0.0, 300.0], 500)
     >>> columns = [RawColumn("L", "Nm", 0.5 * torque + 40.0), RawColumn("R", "Nm", 0.5 * torque - 40.0)]
-    >>> run_kind(columns, [Guess(f"{side}_torque", "torque", True, ()) for side in ("left", "right")])
+    >>> known = [Guess(f"{side}_torque", "torque", True, ()) for side in ("left", "right")]
+    >>> run_kind(columns, known)
+    'bias-sweep'
+    >>> broken = RawColumn("Ch 7", "Nm", np.where(torque > 0.0, np.nan, 1.0))  # of no channel: left aside
+    >>> run_kind([*columns, broken], [*known, Guess(None, "torque", False, ())])
     'bias-sweep'
     """
     found = {

@@ -112,6 +112,22 @@ def test_a_caution_of_a_record_reaches_what_uses_it(worn_pair: tuple[Member, Mem
     assert any(said in note for note in advise([after], target=75.0).notes)
 
 
+def test_forms_that_no_two_results_share_are_held_against_each_other_as_they_are(
+    worn: Comparison, worn_pair: tuple[Member, Member]
+) -> None:
+    """The best one of each, with all of the weight: other names of friction laws move no number of these."""
+    before, after = worn_pair
+    (form, *_) = after.characterisation.forms
+    other = "stribeck-2" if form.friction.name == "stribeck-1" else "stribeck-1"
+    apart = form.model_copy(update={"friction_law": other, "stribeck_exponent": None})
+    # so does the one that both share, where it has no weight in one of them
+    for forms in ([apart], [apart, form.model_copy(update={"weight": 0.0})]):
+        found = compare(before, changed(after, forms=forms), details=False)
+        for name in ("preload_torque", "spring_force", "friction"):
+            told, expected = found.changes[name], worn.changes[name]
+            assert (told.change, told.u) == pytest.approx((expected.change, expected.u), rel=1e-3), name
+
+
 def test_wear_of_a_face(worn: Comparison, worn_pair: tuple[Member, Member]) -> None:
     """Through the curve of the springs, truth by the simulator's own springs."""
     assert worn.wear is not None

@@ -188,3 +188,16 @@ def test_a_gap_is_more_than_three_usual_steps(last: str, gaps: int, jitter: floa
     assert clock.jitter == pytest.approx(jitter, abs=1e-12)
     assert clock.duration == float(last)
     assert (clock.longest_gap, clock.gap_line) == ((1.75, 7) if gaps else (None, None))
+
+
+@pytest.mark.parametrize(
+    ("times", "said"),
+    [
+        ((0, 0.5, 1, 1.5, 2, 4), "; 1 stretch without samples, the longest 2 s before line 7"),
+        ((0, 0.5, 1, 5, 5.5, 6, 8), "; 2 stretches without samples, the longest 4 s before line 5"),
+    ],
+)
+def test_gaps_are_told_in_their_number(times: tuple[float, ...], said: str, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("t [s],M [Nm]\n" + "".join(f"{t},{n}.5\n" for n, t in enumerate(times)), encoding="utf-8")
+    assert said in " ".join(inspection_text(inspect_file(path), width=100).split())
