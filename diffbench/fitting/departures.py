@@ -435,10 +435,9 @@ class Asked:
     def unseen(self) -> dict[str, float | None]:
         """What each term's test would have shown nine times in ten, as a share of the locking torque, by
         name; None where it would have shown nothing at all."""
-        from scipy.stats import norm
-        from scipy.stats import t as student
+        from scipy.special import ndtri, stdtrit
 
-        needed = float(student.isf(0.5 * self.limit, self.freedom) + norm.isf(1.0 - POWER))
+        needed = -float(stdtrit(self.freedom, 0.5 * self.limit) + ndtri(1.0 - POWER))
         told = [score for score in self.scores if np.isfinite(score.departure.matters)]
         sizes: dict[str, float | None] = {s.departure.name: needed * s.u * s.reach for s in told}
         return {**sizes, **dict.fromkeys(self.hidden)}
@@ -489,14 +488,14 @@ class Asked:
     def sizes(self) -> list[tuple[Score, float]]:
         """What of the terms the limits are to hold, each with its size by the root of its weight: the surest
         and its other readings; then the surest of what that leaves, as long as no chance explains it."""
-        from scipy.stats import norm
+        from scipy.special import ndtri
 
         names = [score.departure.name for score in self.scores]
         columns = np.stack([score.column for score in self.scores], axis=1)
         # statistics of columns of size one: what is in two of them is taken off with the first
         t, length = np.array([score.t for score in self.scores]), np.linalg.norm(columns, axis=0)
         units, found = columns / length, list[tuple[Score, float]]()
-        least = float(norm.isf(0.5 * self.limit)) * np.sqrt(max(self.rest, 1.0))
+        least = -float(ndtri(0.5 * self.limit)) * np.sqrt(max(self.rest, 1.0))
         able = np.array([score.chance < self.limit for score in self.scores])
         for first, weight in self.readings():
             found.append((first, float(np.sqrt(weight)) * first.size))
@@ -535,7 +534,7 @@ def threshold(columns: Array, alarm: float = FALSE_ALARM) -> float:
     >>> round(threshold(np.ones((5, 4)), 0.01), 2), round(threshold(np.eye(14), 0.01), 3)
     (0.01, 0.001)
     """
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     units = columns / np.linalg.norm(columns, axis=0)
     values, vectors = np.linalg.eigh(units.T @ units)
@@ -543,14 +542,13 @@ def threshold(columns: Array, alarm: float = FALSE_ALARM) -> float:
     drawn = np.random.default_rng(0).standard_normal((DRAWS, root.shape[1])) @ root.T
     largest = float(np.quantile(np.abs(drawn).max(axis=1), 1.0 - alarm))
     # one test alone has its own limit: draws are there for the rest
-    return min(2.0 * float(norm.sf(largest)), alarm)
+    return min(2.0 * float(ndtr(-largest)), alarm)
 
 
 def asked(candidate: Candidate, left: Discrepancy) -> Asked:
     """First-order size of each term given the fitted unknowns, the surest first."""
     from scipy.linalg import solve_triangular
-    from scipy.stats import norm
-    from scipy.stats import t as student
+    from scipy.special import ndtr, stdtr
 
     bins = binned(candidate, finely=True)
     if bins is None:
@@ -584,8 +582,8 @@ def asked(candidate: Candidate, left: Discrepancy) -> Asked:
         common = max(1.0 / inside - float(weight @ heard[:, 1]), 0.0)
         by_cycles = float(np.sqrt(parts @ parts * count / (count - 1) + common))
         chance = max(
-            2.0 * float(norm.sf(abs(size) / by_noise)),
-            2.0 * float(student.sf(abs(size) / max(by_cycles, 1e-300), count - 1)),
+            2.0 * float(ndtr(-abs(size) / by_noise)),
+            2.0 * float(stdtr(count - 1, -abs(size) / max(by_cycles, 1e-300))),
         )
         # what the law's unknowns take up of a term does the map no harm, unless it is one of time
         told = columns[:, i] if one.warms else own[:, i]
