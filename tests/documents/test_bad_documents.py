@@ -140,6 +140,7 @@ value = "1850 N" ¦ value = "1850 ± 60 N" ¦ value ¦ its uncertainty ¦ u =
 [preload.disc_spring]
 "80 mm" ¦ "180 mm" ¦ inner_diameter ¦ not below the outer ¦ swapped
 "1.5 mm" ¦ "15 mm" ¦ thickness ¦ width of the ring ¦ unit
+"1.6 mm" ¦ "10.1 mm" ¦ cone_height ¦ not below the width of the ring, 10 mm ¦ unit
 "1.6 mm" ¦ "0 mm" ¦ cone_height ¦ not above 0 ¦ above zero
 cone_height = "1.6 mm"\n ¦  ¦ cone_height ¦ is missing ¦ 1.4 mm
 series = 2 ¦ series = 0 ¦ series ¦ below 1 ¦ 1 or more

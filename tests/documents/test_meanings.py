@@ -223,3 +223,5 @@ def test_sheets_of_one_joint_fit_agree_in_what_all_builds_share(
     (told,) = faults(renamed | {"value = 0.02, u = 0.01": "value = 0.03, u = 0.01"})
     assert "share one gear_friction" in told
     assert "0.02 in" in told
+    visits = [load_visit(visit_folder / name) for name in ("run.toml", "again.toml", "again.toml")]
+    assert len(one_sheet(visits)) == 1  # each sheet is asked once, however many visits were on it

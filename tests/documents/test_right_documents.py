@@ -91,6 +91,15 @@ def test_bare_torques_without_a_stated_unit_are_in_newton_metres(
     assert (rig.channel["right_torque"].zero, rig.channel["right_torque"].u_zero) == (0.5, 0.8)
 
 
+@pytest.mark.parametrize(("zero", "expected"), [('"5 rpm"', 5.0 * 2.0 * math.pi / 60.0), ("0", 0.0)])
+def test_a_speed_of_no_stated_unit_takes_a_zero_that_says_its_own(
+    zero: str, expected: float, write: Writer, texts: dict[str, str]
+) -> None:
+    """Nought is nought in any unit."""
+    text = edited(texts["rig"], 'column = "nL [1/min]"', f'column = "nL"\nzero = {zero}')
+    assert load_rig(write(text)).channel["left_speed"].zero == pytest.approx(expected, rel=ROUNDING)
+
+
 def test_zero_and_uncertainty_of_a_temperature_are_differences(write: Writer, texts: dict[str, str]) -> None:
     oil = load_rig(write(texts["rig"])).channel["oil_temperature"]
     assert oil.zero == pytest.approx(1.0, rel=ROUNDING)  # 1.8 degF of difference are 1 K
@@ -113,6 +122,8 @@ def test_named_delimiters_and_encodings(write: Writer, texts: dict[str, str]) ->
     )
     settings = load_rig(write(text)).file
     assert (settings.delimiter, settings.encoding, settings.sheet) == ("\t", "cp1252", "log")
+    settings = load_rig(write(edited(texts["rig"], 'decimal = ","', 'decimal = ","\nthousands = "."'))).file
+    assert (settings.decimal, settings.thousands) == (",", ".")
 
 
 def test_a_fixture_for_hand_readings_translates_its_words() -> None:

@@ -151,6 +151,31 @@ def test_every_gap_of_a_file_has_its_line(tmp_path) -> None:
     assert not re.search("like (left|right)_speed", draft_rig(inspect_file(path)))
 
 
+@pytest.mark.parametrize(
+    ("speeds", "check"),
+    [
+        ("n_L [rpm],n_R [rpm]", True),
+        ("Speed difference [rpm],n_L [rpm]", True),
+        ("n_L [rpm],Pressure [bar]", False),
+    ],
+)
+def test_the_inputs_speed_is_a_check_where_the_others_tell_all(speeds: str, check: bool, tmp_path) -> None:
+    """With one output alone it tells the other, and its ratio has to be filled in."""
+    path = tmp_path / "log.csv"
+    heading = f"t [s],Torque LH [Nm],Torque RH [Nm],{speeds},Prop speed [rpm]"
+    path.write_text(f"{heading}\n0,2,3,40,50,7\n0.1,2,3,41,53,9\n", encoding="utf-8")
+    drafted = draft_rig(inspect_file(path))
+    asked = "# A check, once its ratio is known:\n# [channel.input_speed]"
+    assert (asked in drafted, "\n[channel.input_speed]" in drafted) == (check, not check)
+
+
+def test_of_an_unused_column_of_words_six_are_shown(tmp_path) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"{n}.5,2,w{n}" for n in range(8)]
+    path.write_text("\n".join(["t [s],Torque LH [Nm],Who", *lines]) + "\n", encoding="utf-8")
+    assert "#   Who: w0, w1, w2, w3, w4, w5: " in draft_rig(inspect_file(path))
+
+
 def test_names_of_columns_cannot_break_out_of_a_draft(tmp_path) -> None:
     """Quotes, line ends and control characters of a hostile file stay texts."""
     path = tmp_path / "log"

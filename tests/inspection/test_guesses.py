@@ -134,6 +134,18 @@ def test_numbers_tell_what_they_are_of_the_outputs(name, values, found, said):
     assert all(one.sure and not one.others for one in outputs)
 
 
+def test_numbers_without_a_unit_tell_as_well():
+    columns = [("Torque LH", LEFT), ("Torque RH", RIGHT), ("Torque 5", LEFT + RIGHT)]
+    guess = guesses([RawColumn(name, None, values) for name, values in columns])[-1]
+    assert (guess.channel, guess.sure) == ("input_torque", False)
+    assert guess.reasons[-1] == f"its numbers are 1 {SUM}, at the case"
+
+
+def test_outputs_that_stand_still_tell_nothing():
+    held = [RawColumn(f"Torque {side} [Nm]", None, np.full(40, 50.0)) for side in ("LH", "RH")]
+    assert guesses([*held, RawColumn("Ch 5 [Nm]", None, LEFT)])[-1].channel is None
+
+
 @pytest.mark.parametrize(("share", "found"), [(0.0195, "input_torque"), (0.0205, None)])
 def test_a_check_misses_no_more_than_a_fiftieth_of_its_own_spread(share, found):
     """As a share of its variance, by what has nothing in common with the sum."""
@@ -212,6 +224,8 @@ def test_hand_readings_are_known_by_their_words():
     channels = [guess.channel for guess in found]
     assert channels == ["reading", "direction", "arrangement", None, "turning_torque"]
     assert [guess.sure for guess in found[:4]] == [True, True, True, False]
+    said = ("its unit Nm is one of torque", "the lines are hand readings, by their words")
+    assert found[4].reasons == said
     named, clock = guesses([words("Direction", "a", "b"), words("Stamp", "10:00:01", "10:00:02")])
     assert (named.channel, named.sure, clock.channel, clock.sure) == ("direction", False, "time", True)
 

@@ -106,7 +106,8 @@ def test_hard_files_are_understood(hard: Hard, tmp_path: Path) -> None:
     assert found.clock.gaps == hard.gaps
     shown = inspection_text(found)
     assert all(line.isprintable() for line in shown.split("\n"))
-    assert json.loads(json.dumps(found.as_json(), allow_nan=False))["samples"] == hard.samples
+    plain = json.loads(json.dumps(found.as_json(), allow_nan=False))
+    assert (plain["samples"], plain["clock"]["gaps"]) == (hard.samples, hard.gaps)
 
 
 def test_odd_missing_and_overload_cells_are_counted(tmp_path: Path) -> None:
@@ -201,3 +202,46 @@ def test_gaps_are_told_in_their_number(times: tuple[float, ...], said: str, tmp_
     path = tmp_path / "log.csv"
     path.write_text("t [s],M [Nm]\n" + "".join(f"{t},{n}.5\n" for n, t in enumerate(times)), encoding="utf-8")
     assert said in " ".join(inspection_text(inspect_file(path), width=100).split())
+
+
+def test_the_first_of_two_clocks_that_runs_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"late,{n}.5,{n}" for n in range(4)]
+    path.write_text("\n".join(["Time,Zeit [s],M [Nm]", *lines]) + "\n", encoding="utf-8")
+    clock = inspect_file(path).clock
+    assert clock is not None
+    assert (clock.column, clock.rate) == ("Zeit [s]", 1.0)
+
+
+def test_a_file_without_a_clock_says_so_in_text_and_json(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("M links [Nm]\n1\n3\n2\n", encoding="utf-8")
+    found = inspect_file(path)
+    assert found.as_json()["clock"] is None
+    assert "clock    no column looks like one; state sample_rate" in inspection_text(found)
+
+
+def test_a_name_too_long_for_its_column_is_cut(tmp_path: Path) -> None:
+    """28 letters are shown, of 29 the first 25."""
+    path = tmp_path / "log.csv"
+    names = ("a" * 28, "b" * 29)
+    path.write_text(f"{','.join(names)}\n1,2\n3,4\n", encoding="utf-8")
+    shown = inspection_text(inspect_file(path)).splitlines()
+    assert any(line.startswith(f"{names[0]} ") for line in shown)
+    assert any(line.startswith(f"{'b' * 25}... ") for line in shown)
+
+
+@pytest.mark.parametrize(("most", "kind"), [(50.0, "bias-sweep"), (200.0, "speed-sweep")])
+def test_an_input_torque_is_held_by_what_nine_tenths_of_the_locking_are_below(
+    most: float, kind: str, tmp_path: Path
+) -> None:
+    """It moves by 30 N·m: more than 0.35 of 50 N·m, less than 0.35 of 200 N·m. A twentieth of the samples at
+    200 N·m, a start or a knock, changes nothing."""
+    path = tmp_path / "log.csv"
+    count = np.arange(400)
+    whole = 300.0 + np.where(count % 40 < 20, 15.0, -15.0)
+    apart = np.where(count < 20, 200.0, most)
+    rows_of = zip(0.5 * (whole + apart), 0.5 * (whole - apart), strict=True)
+    lines = [f"{n / 100},{left},{right}" for n, (left, right) in enumerate(rows_of)]
+    path.write_text("\n".join(["t [s],Torque LH [Nm],Torque RH [Nm]", *lines]) + "\n", encoding="utf-8")
+    assert inspect_file(path).kind == kind
