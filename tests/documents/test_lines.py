@@ -5,8 +5,9 @@ from __future__ import annotations
 import tomllib
 
 import pytest
+from pydantic import BaseModel, ValidationError
 
-from diffbench.documents.faults import dotted, key_lines, line_of
+from diffbench.documents.faults import dotted, faults_of, key_lines, line_of
 
 TEXT = """\
 # a comment = 1
@@ -74,3 +75,13 @@ def test_positions_are_counted_from_1_for_people() -> None:
     assert dotted(("run", 0, "kind")) == "run[1].kind"
     assert dotted(("channel", "left_torque", "lag", "u")) == "channel.left_torque.lag.u"
     assert dotted(()) == ""
+
+
+def test_a_missing_key_that_nothing_describes_is_named_alone() -> None:
+    class Bare(BaseModel):
+        turns: int
+
+    with pytest.raises(ValidationError) as caught:
+        Bare.model_validate({})
+    (fault,) = faults_of(caught.value, Bare, "x.toml", "")
+    assert fault.what == "'turns' is missing"
