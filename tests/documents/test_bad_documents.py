@@ -88,6 +88,9 @@ u = "0.2 N.m" } ¦ u = "0.2 N.m", w = 1 } ¦ w ¦ not part of ¦ 'value' and 'u'
 [channel.left_speed]
 column = "nL [1/min]" ¦ column = "nL"\nzero = 5 ¦ zero ¦ no unit ¦ rpm
 column = "nL [1/min]" ¦ column = "nL"\ndrag = 1 ¦ drag ¦ a torque channel ¦ state it
+[channel.oil_temperature]
+unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ u_zero = -1 ¦ u_zero ¦ below 0 K ¦ without a sign
+unit = "degF"\nzero = "1.8 degF"\nu_zero = "3.6 degF" ¦ zero = [1] ¦ zero ¦ a list ¦ "12 K"
 [channel.input_torque]
 ratio = 3.42\n ¦  ¦ ratio ¦ 'ratio' is missing ¦ ratio = 3.42
 ratio = 3.42 ¦ ratio = -3.42 ¦ ratio ¦ not above 0 ¦ above zero

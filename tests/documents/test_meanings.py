@@ -74,11 +74,14 @@ def test_how_fast_a_turned_output_is_beside_the_difference() -> None:
     assert turned == {"output-turned-case-free": 1.0, "output-turned-case-held": 0.5}
 
 
-def test_every_allowance_is_what_its_line_says() -> None:
-    """Its example is what counts without a statement, and so do the numbers in its words."""
+def test_every_allowance_is_what_its_line_says(texts: dict[str, str], tmp_path: Path) -> None:
+    """Its example is what counts where a rig states none, and so do the numbers in its words."""
     fields = Allowance.model_fields
+    path = tmp_path / "rig.toml"
+    path.write_text(texts["rig"], encoding="utf-8")
+    unstated = load_rig(path).allowance
     for name, field in fields.items():
-        assert [field.default] == field.examples, name
+        assert [getattr(unstated, name)] == [field.default] == field.examples, name
     assert fields["fitted_once"].default == pytest.approx(0.1e-2)
     assert "0.1 %" in str(fields["fitted_once"].description)
     assert fields["oil_sensor"].default * (70.0 - 20.0) == pytest.approx(1.0)

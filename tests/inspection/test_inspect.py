@@ -206,8 +206,8 @@ def test_gaps_are_told_in_their_number(times: tuple[float, ...], said: str, tmp_
 
 def test_the_first_of_two_clocks_that_runs_is_taken(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
-    lines = [f"late,{n}.5,{n}" for n in range(4)]
-    path.write_text("\n".join(["Time,Zeit [s],M [Nm]", *lines]) + "\n", encoding="utf-8")
+    lines = [f"0,{n}.5,{n}" for n in range(4)]
+    path.write_text("\n".join(["t [s],Zeit [s],M [Nm]", *lines]) + "\n", encoding="utf-8")
     clock = inspect_file(path).clock
     assert clock is not None
     assert (clock.column, clock.rate) == ("Zeit [s]", 1.0)
@@ -231,11 +231,11 @@ def test_a_name_too_long_for_its_column_is_cut(tmp_path: Path) -> None:
     assert any(line.startswith(f"{'b' * 25}... ") for line in shown)
 
 
-@pytest.mark.parametrize(("most", "kind"), [(50.0, "bias-sweep"), (200.0, "speed-sweep")])
+@pytest.mark.parametrize(("most", "kind"), [(84.0, "bias-sweep"), (87.0, "speed-sweep")])
 def test_an_input_torque_is_held_by_what_nine_tenths_of_the_locking_are_below(
     most: float, kind: str, tmp_path: Path
 ) -> None:
-    """It moves by 30 N·m: more than 0.35 of 50 N·m, less than 0.35 of 200 N·m. A twentieth of the samples at
+    """It moves by 30 N·m: more than 0.35 of 84 N·m, less than 0.35 of 87 N·m. A twentieth of the samples at
     200 N·m, a start or a knock, changes nothing."""
     path = tmp_path / "log.csv"
     count = np.arange(400)
