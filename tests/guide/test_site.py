@@ -176,10 +176,14 @@ def test_the_search_holds_what_the_pages_say(site: Path) -> None:
     assert {one["at"].partition(".html#")[0] for one in entries} == set(TOPICS)
 
 
-def test_an_earlier_guide_is_replaced_and_nothing_else_is(tmp_path: Path) -> None:
-    """A folder with pages of somebody else is left as it is."""
+def test_an_earlier_guide_is_replaced_and_nothing_else_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Words are no markup in the new one. A folder with pages of somebody else is left as it is."""
     write_site(tmp_path / "mine")
+    monkeypatch.setattr("diffbench._version.__version__", "<1> & on")
     write_site(tmp_path / "mine")
+    assert "guide &lt;1&gt; &amp; on<" in (tmp_path / "mine" / "index.html").read_text(encoding="utf-8")
     other = tmp_path / "other"
     other.mkdir()
     (other / "index.html").write_text("<p>mine</p>", encoding="utf-8")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -117,11 +119,50 @@ def test_a_damaged_page_of_the_file(tmp_path: Path, paper: Paper) -> None:
     path.write_bytes(whole[: leaves[1]] + b"\xff" * size + whole[leaves[1] + size :])
     verified = history.verify()
     assert any(item.where == "the file" for item in verified.damage)
+    assert not any(item.what == "missing" for item in verified.damage)  # they are there, if unreadable
     contents = history.contents()
     assert 0 < len(contents.records) < 40
     assert any("cannot be read" in item.what for item in contents.damage)
     for record in contents.records:
         assert history.document(record).startswith(b"{")
+
+
+def test_a_damaged_list_of_documents(tmp_path: Path, paper: Paper) -> None:
+    """The index by which documents are found overwritten: told as such, and the records are still had."""
+    path = tmp_path / "history.sqlite"
+    history = open_history(str(path))
+    history.add([paper()])
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+        # the name of an index that SQLite makes for a key (sqlite.org/fileformat2.html, section 2.6.1)
+        named = "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_diffbench_document_1'"
+        (page,) = connection.execute(named).fetchone()
+    whole = path.read_bytes()
+    path.write_bytes(whole[: (page - 1) * size] + b"\xff" * size + whole[page * size :])
+    told = [str(item) for item in history.verify().damage]
+    assert "the list of documents: cannot be read: the file is damaged there" in told
+    assert [record.facts.unit for record in history.contents().records] == ["U1"]
+
+
+@pytest.mark.parametrize("changes", ["x", {"colour": "red"}, {"builds": {"U2-a": {"colour": "red"}}}])
+def test_a_correction_of_what_no_record_has(filled: History, store: str, changes: object) -> None:
+    """Whole by every hash, and still none: it is named, and changes nothing."""
+    engine = engine_of(store)
+    with engine.begin() as connection:
+        rows = connection.execute(sa.text("SELECT content, chain FROM diffbench_entry ORDER BY number")).all()
+        content = json.dumps({**json.loads(rows[3].content), "changes": changes})
+        digest = hashlib.sha256(content.encode()).hexdigest()
+        chain = hashlib.sha256((rows[2].chain + digest).encode()).hexdigest()
+        connection.execute(
+            sa.text("UPDATE diffbench_entry SET content = :c, digest = :d, chain = :h WHERE number = 4"),
+            {"c": content, "d": digest, "h": chain},
+        )
+    engine.dispose()
+    (damage,) = filled.verify().damage
+    assert damage.where.startswith("entry 4 (correction")
+    assert damage.what == "corrects what no record has"
+    assert filled.record(2).facts == filled.record(2).stated
 
 
 def test_a_truncated_file_is_told(tmp_path: Path, paper: Paper) -> None:

@@ -167,6 +167,22 @@ def test_read_only_folder(program: Path, tmp_path: Path, paper: Paper) -> None:
     assert [record.facts.unit for record in open_history(str(path)).contents().records] == ["U1"]
 
 
+def test_what_may_not_be_written_is_not_touched(
+    tmp_path: Path, paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same by the operating system's word alone."""
+    path = tmp_path / "history.sqlite"
+    history = open_history(str(path))
+    history.add([paper()])
+    whole = path.read_bytes()
+    monkeypatch.setattr(os, "access", lambda _, mode: mode != os.W_OK)
+    with pytest.raises(
+        HistoryError, match=r"history\.sqlite: can only be read, and nothing was written\. Mend: "
+    ):
+        history.add([paper("U2")])
+    assert path.read_bytes() == whole
+
+
 def test_server_that_takes_no_changes(postgresql: str, paper: Paper) -> None:
     """The same on a team's server."""
     history = open_history(postgresql)

@@ -31,7 +31,9 @@ def test_newest_is_the_last_step() -> None:
 def test_steps_lead_to_the_tables(store: str) -> None:
     """alembic itself finds no difference between a new store and the tables as the program has them, and a
     document is known by its hash, an entry by its number, and no two entries are one."""
-    open_history(store).add([])
+    history = open_history(store)
+    history.add([])
+    assert history.verify().damage == ()
     engine = engine_of(store)
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"version_table": revisions.VERSION_TABLE})

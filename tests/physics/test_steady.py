@@ -84,3 +84,12 @@ def test_packs_that_differ_where_the_ramps_have_opened_the_contact() -> None:
     on_ramps = [310.0 / (1.0 - way * 0.05 * bias) for way in (1.0, -1.0)]
     expected = bias * sum(on_ramps) / 2.0 + 0.023 * 310.0 + FILM
     assert steady_locking_torque(unit, 310.0, SPEED, HEAT) == pytest.approx(expected, rel=1e-9)
+
+
+def test_packs_that_differ_where_the_ramps_press_hardly_at_all() -> None:
+    """By a newton metre, to the last bit: the slope is that of a step upward, which is never none."""
+    unit = replace(UNIT, drive_bias=0.5, packs_apart=(0.0, 0.05))
+    bias = FRICTION * 0.5
+    on_ramps = [2.0 / (1.0 - way * 0.05 * bias) for way in (1.0, -1.0)]
+    expected = FRICTION * 83.0 + bias * sum(on_ramps) / 2.0 + 0.023 * 2.0 + FILM
+    assert steady_locking_torque(unit, 2.0, SPEED, HEAT) == pytest.approx(expected, rel=1e-9)

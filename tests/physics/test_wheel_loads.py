@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diffbench.physics.corner_balance import axle_balance, free_speed_difference
-from diffbench.physics.corner_course import yaw_rate_of_steering
+from diffbench.physics.corner_course import asked_of_axle, yaw_rate_of_steering
 from diffbench.physics.wheel_loads import GRAVITY, axle_load, lateral_transfer, stiffness_under_load
 
 LBF, FT, INCH = 4.4482216152605, 0.3048, 0.0254
@@ -131,6 +131,18 @@ def test_tyres_apart_by_hand() -> None:
     give = 20.0 / (2.0 * 0.31**2) * (1.0 / 70e3 + 1.0 / 40e3)
     assert found.speed_difference == pytest.approx(found.open_difference - give * 90.0, rel=1e-12)
     assert found.yaw_moment == pytest.approx(90.0 * 1.5 / 0.62, rel=1e-12)
+    asked = asked_of_axle(
+        speed=20.0,
+        yaw_rate=0.4,
+        track=1.5,
+        outer_radius=0.31,
+        inner_radius=0.31,
+        outer_stiffness=70e3,
+        inner_stiffness=40e3,
+        wheel_torque=-150.0,
+    )
+    assert (asked.free, asked.opened) == pytest.approx((free, free + 20.0 / 0.31 * slip), rel=1e-12)
+    assert asked.give == pytest.approx(give, rel=1e-12)
 
 
 def test_an_unloaded_inner_tyre_under_drive_turns_the_car_in() -> None:
@@ -156,3 +168,6 @@ def test_radii_apart_and_slip_of_each_wheel() -> None:
     outer = 20.0 * 1.015 / 0.311 * (1.0 - 100.0 / 0.311 / 60e3)
     inner = 20.0 * 0.985 / 0.309 * (1.0 - 100.0 / 0.309 / 60e3)
     assert found.speed_difference == pytest.approx(outer - inner, rel=1e-12)
+    free = 20.0 * 1.5 / (50.0 * 0.31)  # on the mean of both radii
+    assert found.free_difference == pytest.approx(free, rel=1e-12)
+    assert found.share_kept == pytest.approx((outer - inner) / free, rel=1e-12)

@@ -475,12 +475,14 @@ def test_a_loss_that_is_excluded_by_hand() -> None:
     assert found.change == pytest.approx((-1.0 / 80.0, -2.9044 / 80.0, 0.9044 / 80.0), abs=1e-5)
 
 
-@pytest.mark.parametrize("u", [1.2, 1.4, 1.6, 2.0])
-def test_how_many_more_records_a_loss_of_a_twentieth_takes(u: float) -> None:
-    """82.0 and 81.7 N·m 600 km apart: that they hide 5 % of 82 N·m over this way would show once it is
-    Student's and the normal's factor (95 %, nine times in ten) times the slope's doubt, records 600 km
-    apart."""
-    points = [Point(i, "2026-01-01", 600e3 * i, 82.0 - 0.3 * i, u, u, 0.0) for i in range(2)]
+@pytest.mark.parametrize(
+    ("u", "fall"), [(1.2, 0.3), (1.4, 0.3), (1.6, 0.3), (2.0, 0.3), (2.0, 5.0), (3.2, 7.0)]
+)
+def test_how_many_more_records_a_loss_takes(u: float, fall: float) -> None:
+    """82.0 N·m and less 600 km on: that they hide 5 % of 82 N·m over this way, or the greater fall that they
+    show, would show once it is Student's and the normal's factor (95 %, nine times in ten) times the slope's
+    doubt, records 600 km apart."""
+    points = [Point(i, "2026-01-01", 600e3 * i, 82.0 - fall * i, u, u, 0.0) for i in range(2)]
     found = course_of(Series("Q17-a", "preload_torque", "N·m", "distance", tuple(points), None))
     needed = 0
     shown = False
@@ -488,9 +490,16 @@ def test_how_many_more_records_a_loss_of_a_twentieth_takes(u: float) -> None:
         needed += 1
         x = 600e3 * np.arange(2 + needed)
         u_slope = u / math.sqrt(float(np.sum((x - x.mean()) ** 2)))
-        shown = (t.ppf(0.975, 8 + needed) + norm.ppf(0.9)) * u_slope <= 0.05 * 82.0 / 600e3
+        shown = (t.ppf(0.975, 8 + needed) + norm.ppf(0.9)) * u_slope <= max(0.05 * 82.0, fall) / 600e3
     assert (found.state, found.needed) == ("open", needed)
-    assert found.reason.startswith("a loss of 5 % over the way so far would not stand out")
+    what = "a loss of 5 % over the way so far" if fall < 0.05 * 82.0 else "the fall that shows"
+    assert found.reason.startswith(f"{what} would not stand out")
+
+
+def test_a_series_without_records_says_nothing() -> None:
+    """No line, nothing that records share, and three are needed."""
+    found = course_of(Series("Q17-a", "preload_torque", "N·m", "distance", (), None))
+    assert (found.state, found.needed, found.line, found.charts, found.shared) == ("open", 3, None, None, 0.0)
 
 
 def test_a_small_jump_upward_is_told_as_such() -> None:
