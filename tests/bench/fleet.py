@@ -1,6 +1,6 @@
 """Thousands of small recordings: written, fitted, broken off in the middle, gone on with, filed, counted.
 
-    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2 --folder /var/tmp/fleet
+    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2 --folder fleet
     .venv/bin/python tests/bench/fleet.py --count 100 1000 --dask
     .venv/bin/python tests/bench/fleet.py --count 1000 3000 10000 --stand-in
 
