@@ -178,7 +178,7 @@ def test_the_standards_table(
 
 
 def test_a_published_friction_curve(tmp_path: Path) -> None:
-    """Modelica Standard Library, Mechanics.Translational.Examples.Friction (N13: parameters retrieved, values
+    """Modelica Standard Library, Mechanics.Translational.Examples.Friction (parameters retrieved, values
     derived): F_Coulomb 5 N, F_Stribeck 10 N, fexp 2 s/m, F_prop 1 N·s/m. A newton stands for 10 N·m here, a
     metre a second for one rad/s, and nothing warms. Where the curve is lowest is printed, too."""
     run = speed_sweep(amplitude=6.0, period=60.0, cycles=2.0, oil=(57.0, 57.0))
