@@ -287,9 +287,8 @@ class FormAt:
             return law
 
         def moved(step: Array) -> Array:
-            return self.while_closed(self.x + step / 2, place, branch) - self.while_closed(
-                self.x - step / 2, place, branch
-            )
+            ahead, behind = (self.unit_at(self.x + share * step) for share in (0.5, -0.5))
+            return self.while_closed(ahead, place, branch) - self.while_closed(behind, place, branch)
 
         return np.maximum(law + expected_apart(state, law, moved, place, branch), 0.0)
 
@@ -303,23 +302,24 @@ class FormAt:
         return covariance
 
     @cached_property
-    def moving(self) -> list[tuple[int, float, Array, Array]]:
+    def moving(self) -> list[tuple[int, float, UnitQuantities, UnitQuantities]]:
         """The unknowns that move the unit, and none of the bench or of another build: row, standard
-        deviation, and all unknowns (p,) with this one as much ahead and behind."""
+        deviation, and the unit with this one as much ahead and behind."""
         found = []
         deviations = np.sqrt(np.maximum(np.diag(self.own_covariance), 0.0))
         for i in np.flatnonzero(deviations).tolist():
-            ahead, behind = self.x.copy(), self.x.copy()
-            ahead[i] += deviations[i]
-            behind[i] -= deviations[i]
-            if self.unit_at(ahead) != self.unit_at(behind):
+            step = np.zeros_like(self.x)
+            step[i] = deviations[i]
+            ahead, behind = self.unit_at(self.x + step), self.unit_at(self.x - step)
+            if ahead != behind:
                 found.append((i, float(deviations[i]), ahead, behind))
         return found
 
-    def while_closed(self, x: Array, place: tuple[Array, Array, Array], branch: str) -> Array:
-        """The law for other unknowns; on a closed flank the closed law, in which its preload and what its
-        joint lets through count as they were measured, and its ramp does not."""
-        unit = self.unit_at(x)
+    def while_closed(
+        self, unit: UnitQuantities, place: tuple[Array, Array, Array], branch: str
+    ) -> Array:
+        """The law for a unit of other unknowns; on a closed flank the closed law, in which its preload and
+        what its joint lets through count as they were measured, and its ramp does not."""
         found = np.asarray(steady_locking_torque(unit, *place, branch), dtype=np.float64)
         on_closed = np.zeros(place[0].shape, dtype=bool)
         for flank in self.closed:
@@ -331,7 +331,7 @@ class FormAt:
 
 def _own_variance(at: FormAt, place: tuple[Array, Array, Array], branch: str) -> Array:
     """Variance of the locking torque as measured by a form's own covariance and what its law leaves out."""
-    value = at.while_closed(at.x, place, branch)
+    value = at.while_closed(at.unit_at(at.x), place, branch)
     gradient = np.zeros((*value.shape, len(at.moving)))
     for column, (_, deviation, ahead, behind) in enumerate(at.moving):
         more = at.while_closed(ahead, place, branch) - value
