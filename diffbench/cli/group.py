@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from diffbench.errors import DiffbenchError
+from diffbench.one_thread import before_loading
 from diffbench.plain_text import escaped
 
 
@@ -142,14 +143,6 @@ def _any_name_prints() -> None:
             stream.reconfigure(errors="backslashreplace")
 
 
-def _one_thread_each() -> None:
-    """Linear algebra on one thread, unless the user says otherwise: the matrices of a fit have some thousand
-    rows, and threads that share them cost two and a half times what they save. Numpy reads this as it loads.
-    """
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-
-
 def _few_collections() -> None:
     """Rubbish in rings is looked for a hundred times less often: hardly any is made, and looking through all
     that libraries and drawings hold takes a tenth of a fit's time."""
@@ -180,5 +173,5 @@ def main() -> None:
     and qualified people come before anything that this program says.
     """
     _any_name_prints()
-    _one_thread_each()
+    before_loading()
     _few_collections()

@@ -66,6 +66,7 @@ from diffbench.fitting.setup import Setup
 from diffbench.fitting.sheet_estimates import Split, implausible_friction, split
 from diffbench.fitting.tested import excitation_findings, may_be_closed, ramp_seen, tested_region
 from diffbench.fitting.visits import condition_visit, once_each, preload_apart, recording_faults
+from diffbench.one_thread import one_thread
 from diffbench.physics.steady import LAW_UNKNOWNS
 from diffbench.plain_text import per_cent
 from diffbench.results.characterisation import (
@@ -98,6 +99,7 @@ OPEN_IT = "a sweep to an input torque that clearly overcomes the preload, or the
 Progress = Callable[[str], None]
 
 
+@one_thread()
 def fit(
     run_sheets: str | Path | Visit | Sequence[str | Path | Visit], *, progress: Progress | None = None
 ) -> Characterisation:

@@ -315,9 +315,7 @@ class FormAt:
                 found.append((i, float(deviations[i]), ahead, behind))
         return found
 
-    def while_closed(
-        self, unit: UnitQuantities, place: tuple[Array, Array, Array], branch: str
-    ) -> Array:
+    def while_closed(self, unit: UnitQuantities, place: tuple[Array, Array, Array], branch: str) -> Array:
         """The law for a unit of other unknowns; on a closed flank the closed law, in which its preload and
         what its joint lets through count as they were measured, and its ramp does not."""
         found = np.asarray(steady_locking_torque(unit, *place, branch), dtype=np.float64)

@@ -17,6 +17,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from diffbench.one_thread import one_thread
 from diffbench.physics.preload import PRELOAD_LAWS
 from diffbench.plain_text import per_cent
 from diffbench.results.beyond_axes import beyond_of
@@ -71,6 +72,7 @@ SPEED_REACH = 2.0
 TEMPERATURE_REACH = 20.0  # K
 
 
+@one_thread()
 def make_map(
     characterisation: Characterisation,
     *,

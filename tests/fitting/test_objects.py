@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from diffbench import (
     Build,
@@ -23,6 +24,7 @@ from diffbench import (
     load_rig,
 )
 from diffbench.documents import load_visit
+from diffbench.one_thread import VARIABLES
 from diffbench.readers import read_recording
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
@@ -173,3 +175,35 @@ def test_a_part_of_a_visit_needs_no_other_recordings(tmp_path: Path) -> None:
     assert [run.file for run in load_visit(sheet, only=["c.csv"]).run_sheet.run] == ["c.csv"]
     with pytest.raises(DiffbenchError, match=r"run.toml, line 9: run\[2\].*'b.csv' does not exist"):
         load_visit(sheet, only=["b.csv", "c.csv"])
+
+
+class _BrokenOffError(Exception):
+    """A fit that is not wanted any further."""
+
+
+def test_a_notebook_fits_on_one_thread_of_linear_algebra(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the command does: its libraries are told meanwhile, and left as they were, also where it ends by an
+    error; a user who has said how many has said it. (Seen by a general library's own count.)"""
+
+    def threads() -> set[int]:
+        return {one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"}
+
+    def seen() -> set[int]:
+        found: list[set[int]] = []
+
+        def broken_off(_: str) -> None:
+            found.append(threads())
+            raise _BrokenOffError
+
+        with pytest.raises(_BrokenOffError):
+            fit(DEMO / "rebuilt" / "run.toml", progress=broken_off)
+        return found[0]
+
+    for name in VARIABLES:
+        monkeypatch.delenv(name, raising=False)
+    with threadpool_limits(2, user_api="blas"):
+        assert threads() == {2}
+        assert seen() == {1}
+        assert threads() == {2}
+        monkeypatch.setenv(VARIABLES[1], "2")
+        assert seen() == {2}

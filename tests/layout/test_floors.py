@@ -25,6 +25,7 @@ FLOORS = {
     "input_files": 0,
     "last_resort": 0,
     "notebook": 0,
+    "one_thread": 0,
     "plain_text": 0,
     "quantities": 0,
     "unit_spellings": 0,
@@ -91,7 +92,8 @@ LIBRARIES = {
     "python_calamine": {"readers"},
     "psycopg": set(),  # SQLAlchemy's own affair
     "sqlalchemy": {"history"},
-    "scipy": {"answers", "exports", "fitting", "physics", "trend"},
+    "scipy": {"answers", "exports", "fitting", "one_thread.py", "physics", "trend"},
+    "threadpoolctl": {"one_thread.py"},
     "zstandard": {"readers"},
 }
 NEVER = {"pint"}  # reads several units of the trade as something else: an oracle in tests, no more
