@@ -1,13 +1,14 @@
 """Thousands of small recordings: written, fitted, broken off in the middle, gone on with, filed, counted.
 
-    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2 --folder fleet
+    .venv/bin/python tests/bench/fleet.py --count 10000 --jobs 2 --readings --folder fleet
     .venv/bin/python tests/bench/fleet.py --count 100 1000 --dask
     .venv/bin/python tests/bench/fleet.py --count 1000 3000 10000 --stand-in
 
 Prints the time for each tenth of the way, which tells growth from linear, processor time for each count with
 the exponent between them, and fails unless every run sheet has its result exactly once, in the folder and in
-the history, and those that were made to be broken their faults. 10,000 take some hours on two cores: with
-``--folder`` they stay, and the same command goes on where a run was killed. With ``--dask`` the workers are
+the history, and those that were made to be broken their faults. Sheets are of sweeps, or with ``--readings``
+of three readings by hand. With ``--folder`` all of it stays, and the same command goes on where a run was
+killed. With ``--dask`` the workers are
 those of a scheduler. With ``--stand-in`` the first is fitted and its result stands in for all others: the
 time of everything but the fits, in minutes, and the exponent of its growth.
 """
@@ -30,23 +31,55 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import numpy as np
 from recordings import Unit, write_visit
 
+HAND = Path(__file__).resolve().parents[2] / "fixtures" / "hand-readings"
 PROGRAM = Path(sys.executable).with_name("diffbench")
 BROKEN = 50  # every so many is cut off in the middle of its columns
 
 
-def written(folder: Path, count: int) -> None:
+def written(folder: Path, count: int, *, readings: bool = False) -> None:
     """So many visits, a hundred in a folder, every `BROKEN`th with a recording that cannot be read."""
     for i in range(count):
         name, place = f"u{i:05d}", folder / f"{i // 100:03d}"
         if (place / f"{name}-written").exists():
             continue  # by a run that was killed
-        write_visit(place, rows=1200, rate=20.0, seed=i, name=name, law="additive", unit=Unit(cycle=15.0))
+        if readings:
+            write_readings(place, name, seed=i)
+        else:
+            write_visit(place, rows=1200, rate=20.0, seed=i, name=name, law="additive", unit=Unit(cycle=15.0))
         if i % BROKEN == BROKEN - 1:
             text = place / f"{name}.csv"
             text.write_text(text.read_text(encoding="utf-8").replace(",", ";", 4), encoding="utf-8")
         (place / f"{name}-written").touch()
+
+
+def write_readings(place: Path, name: str, *, seed: int) -> None:
+    """Three readings of a wrench on a unit of its own, law stated: papers of the fixture, torques drawn."""
+    place.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(seed)
+    torques = 50.0 * np.exp(rng.normal(0.0, 0.15)) * (1.0 + rng.normal(0.0, 0.02, 3))
+    head, first, *_ = (HAND / "readings.csv").read_text(encoding="utf-8").splitlines()
+    line = first.rsplit(",", 2)[0]
+    rows = [head, *(f"{line},{torque:.1f},21" for torque in torques)]
+    papers = {
+        f"{name}.csv": "\n".join(rows) + "\n",
+        f"{name}.toml": _changed("run.toml", ("readings.csv", f"{name}.csv"), ("unit-q17", f"{name}-build")),
+        f"{name}-build.toml": _changed("unit-q17.toml", ("Q17", name), ('"undecided"', '"additive"')),
+        "torque-wrench.toml": _changed("torque-wrench.toml"),
+    }
+    for file, text in papers.items():
+        (place / file).write_text(text, encoding="utf-8")
+
+
+def _changed(file: str, *changes: tuple[str, str]) -> str:
+    text = (HAND / file).read_text(encoding="utf-8")
+    for old, new in changes:
+        if old not in text:
+            raise SystemExit(f"{file} does not say {old}")
+        text = text.replace(old, new)
+    return text
 
 
 def counted(visits: Path, out: Path, *, broken: int) -> None:
@@ -77,12 +110,12 @@ def workers(jobs: int, dask: bool) -> Iterator[list[str]]:
         yield ["--scheduler", local.scheduler_address]
 
 
-def fits(count: int, jobs: int, folder: Path, *, dask: bool) -> float:
+def fits(count: int, jobs: int, folder: Path, *, dask: bool, readings: bool) -> float:
     """Write, break off, go on, file, count; returns the processor time of it [s], without the writing."""
     from diffbench.history import open_history
 
     visits, out, history = (folder / f"{name}{count}" for name in ("visits", "out", "history"))
-    written(visits, count)
+    written(visits, count, readings=readings)
     before, begun = used(), time.monotonic()
     with workers(jobs, dask) as engine:
         call = [PROGRAM, "fit-all", visits, "--out", out, *engine, "--quiet"]
@@ -162,6 +195,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--stand-in", action="store_true")
     parser.add_argument("--dask", action="store_true", help="on the workers of a scheduler")
+    parser.add_argument("--readings", action="store_true", help="three readings by hand each, no sweeps")
     parser.add_argument("--folder", type=Path, help="where all of it stays, to be gone on with")
     given = parser.parse_args()
     if given.stand_in:
@@ -171,7 +205,9 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory() as passing:
         folder = given.folder or Path(passing)
-        spent = [fits(count, given.jobs, folder, dask=given.dask) for count in given.count]
+        spent = [
+            fits(count, given.jobs, folder, dask=given.dask, readings=given.readings) for count in given.count
+        ]
     for (n, now), (m, was) in pairwise(zip(given.count, spent, strict=True)):
         print(f"{n} to {m}: exponent {math.log(was / now) / math.log(m / n):.2f}")
 
