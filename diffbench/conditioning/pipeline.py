@@ -34,7 +34,7 @@ from diffbench.conditioning.checks.protocol import (
     slip_and_cycles,
 )
 from diffbench.conditioning.checks.recording import checked_samples, of_the_whole, sweep_findings
-from diffbench.conditioning.checks.twice import marks, same_samples
+from diffbench.conditioning.checks.twice import Marks, marks, same_samples
 from diffbench.conditioning.checks.unread import Seen, impossible, joined, seen, stood_in
 from diffbench.conditioning.course import Sweep, history_of, joined_sweep, sweep_of
 from diffbench.conditioning.findings import Finding, refusals, told_once
@@ -79,7 +79,7 @@ class Taken:
     of_known_speed: int = 0
     spans: list[dict[str, tuple[float, float]]] = field(default_factory=list)  # of a tare run [N·m]
     temperatures: dict[str, list[Seen]] = field(default_factory=dict)
-    marks: list[int] = field(default_factory=list)  # by which its samples are known again
+    marks: list[Marks] = field(default_factory=list)  # by part: by which its samples are known again
     useless: Fault | None = None
 
     def add(self, part: Recording, found: list[Finding], shown: Quality, warm: Mapping[str, Seen]) -> None:
@@ -92,7 +92,7 @@ class Taken:
         for name, one in warm.items():
             self.temperatures.setdefault(name, []).append(one)
         if self.kind != "tare":
-            self.marks += marks(part.channels)
+            self.marks.append(marks(part.channels))
 
     @property
     def duration(self) -> float:

@@ -16,6 +16,7 @@ from diffbench.conditioning.findings import Finding
 from diffbench.conditioning.smoothing import white_noise
 
 Array = NDArray[np.float64]
+Marks = NDArray[np.uint64]
 
 ROWS = 12  # samples in a row that are compared
 ONE_OF = 32  # places, chosen by what stands there, so that they are the same in both
@@ -30,28 +31,28 @@ NOISY = 0.05
 _ODD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio: multiplication scatters the bits (Knuth)
 
 
-def marks(channels: Mapping[str, Array]) -> list[int]:
+def marks(channels: Mapping[str, Array]) -> Marks:
     """What a recording, or a part of one, can be known by again whatever its clock says: ``ROWS`` readings of
     all channels, at places chosen by the first channel's own digits.
 
-    Parameters: ``channels`` arrays (n,). Readings that stand still mark nothing.
+    Parameters: ``channels`` arrays (n,). Returns marks (m,), some n / `ONE_OF`; readings that stand still are
+    none.
 
     >>> noise = np.random.default_rng(1).normal(size=(2, 4000))
     >>> whole = marks({"a": noise[0], "b": noise[1]})
     >>> later = marks({"a": noise[0, 1500:], "b": noise[1, 1500:]})
-    >>> set(later) <= set(whole), len(whole) > 100
+    >>> bool(np.isin(later, whole).all()), whole.size > 100
     (True, True)
     """
     if not channels or len(next(iter(channels.values()))) <= ROWS:
-        return []
+        return np.zeros(0, dtype=np.uint64)
     # no minus on a zero: that is the same reading
     digits = _digits({name: values + 0.0 for name, values in channels.items()})
     places = np.flatnonzero(digits[: 1 - ROWS] >> np.uint64(32) < np.uint64(2**32 // ONE_OF))
     rows = sliding_window_view(digits, ROWS)[places]
     different = 1 + np.count_nonzero(np.diff(np.sort(rows, axis=1), axis=1), axis=1)
     moving = rows[different > ROWS // 2]
-    marked: list[int] = _digits({f"{i:02d}": moving[:, i] for i in range(ROWS)}).tolist()
-    return marked
+    return _digits({f"{i:02d}": moving[:, i] for i in range(ROWS)})
 
 
 def _digits(channels: Mapping[str, NDArray[Any]]) -> NDArray[np.uint64]:
@@ -114,16 +115,20 @@ def _noisy(values: Array) -> bool:
     return bool(moves.size) and white_noise(values) > NOISY * float(np.median(moves)) > 0.0
 
 
-def same_samples(recordings: Sequence[tuple[str, Sequence[int]]]) -> list[Finding]:
-    """Recordings (file and `marks`) that share samples.
+def same_samples(recordings: Sequence[tuple[str, Sequence[Marks]]]) -> list[Finding]:
+    """Recordings (file and `marks` of its parts) that share samples.
 
     A recording whose cycles are exactly alike, as a simulator's, tells nothing.
     """
-    own = [(file, set(marked)) for file, marked in recordings if len(set(marked)) >= (1 - OWN) * len(marked)]
+    own = []
+    for file, parts in recordings:
+        marked = np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.uint64)
+        if marked.size >= (1 - OWN) * sum(part.size for part in parts):
+            own.append((file, marked))
     found = []
     for (one, first), (other, second) in combinations(own, 2):
-        both = len(first & second)
-        share = both / max(min(len(first), len(second)), 1)
+        both = np.intersect1d(first, second, assume_unique=True).size
+        share = both / max(min(first.size, second.size), 1)
         if both < LEAST:
             continue
         found.append(
