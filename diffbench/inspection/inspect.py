@@ -149,8 +149,6 @@ def column_of_parts(parts: Sequence[ColumnSummary]) -> ColumnSummary:
 def clock_of_parts(parts: Sequence[ClockSummary]) -> ClockSummary:
     """Summary of a clock whose parts were looked at one by one, each with the row before it; the usual step
     is the first part's."""
-    if len(parts) == 1:
-        return parts[0]
     longest = max(parts, key=lambda part: part.longest_gap or 0.0)
     return ClockSummary(
         column=parts[0].column,
@@ -310,8 +308,6 @@ def _of_rig(rig: Rig, table: RawTable, file: str) -> tuple[Guess, ...]:
 def _clock(
     table: RawTable, found: tuple[Guess, ...], settings: FileSettings, counter: Channel | None
 ) -> ClockSummary | None:
-    if len(table.rows) < 2:
-        return None
     if settings.sample_rate is not None:
         time = np.arange(len(table.rows)) / settings.sample_rate
         return clock_summary("the stated sample rate", time, table.rows)
@@ -342,10 +338,12 @@ def _seconds(column: RawColumn, table: RawTable, counter: Channel | None) -> NDA
         except QuantityError:
             return None
     values = column.values.astype(np.float64)
-    if counter is not None and np.isfinite(values).all():
+    if not bool((np.abs(values) < LARGEST).all()):  # NaN is not below it either
+        return None
+    if counter is not None:
         values = unrolled(values, counter.rolls_over)[0]
         scale = scale if counter.tick is None else counter.tick
-    return values * scale if bool((np.abs(values) < 1e15).all()) else None
+    return values * scale
 
 
 _LONGEST_NAME = 28
