@@ -317,7 +317,7 @@ def test_a_sum_is_read_at_the_case_within_a_tenth(times, said):
 @pytest.mark.parametrize(
     ("times", "found"),
     [
-        (0.49, (None, None)),
+        (0.5, (None, None)),
         (0.51, ("input_speed", 0.51)),
         (0.979, ("input_speed", 0.979)),
         (0.981, ("case_speed", None)),
@@ -340,21 +340,21 @@ def test_a_difference_is_one_within_a_fiftieth(times, channel):
         assert guess.reasons == ("its unit rpm is one of speed", "its numbers are left less right: a check")
 
 
-@pytest.mark.parametrize(("off", "channel"), [(0.019, "case_speed"), (0.021, None)])
-def test_half_of_a_mean_may_be_off_by_a_fiftieth(off, channel):
-    """A mean of 100 rpm; three fifths of the samples are off, as much to either side."""
+@pytest.mark.parametrize(("off", "channel"), [(7.9, "input_speed"), (8.0, None)])
+def test_half_of_a_mean_is_off_by_less_than_a_fiftieth(off, channel):
+    """400 for a mean of 100 rad/s; three fifths of the samples are off, as much to either side."""
     side = np.where(N % 5 < 2, 0.0, np.where(N % 2 == 0, off, -off))
-    speeds = [RawColumn(name, None, np.full(40, 100.0)) for name in ("n_L [rpm]", "n_R [rpm]")]
-    assert guesses([*speeds, RawColumn("Ch 5 [rpm]", None, 100.0 * (1.0 + side))])[-1].channel == channel
+    speeds = [RawColumn(name, None, np.full(40, 100.0)) for name in ("n_L [rad/s]", "n_R [rad/s]")]
+    assert guesses([*speeds, RawColumn("Ch 5 [rad/s]", None, 400.0 + side)])[-1].channel == channel
 
 
 def test_a_ratio_is_not_read_where_shafts_nearly_stand():
-    """At 100 rpm 3.60 to 3.80 times, 21 samples; 3.5 times ten at 21 rpm, more than a fifth of the usual
-    speed; and nine at 19 rpm that would turn the median of 3.65, counted by hand, to 3.605."""
-    mean = np.repeat([100.0, 21.0, 19.0], [21, 10, 9])
+    """At 100 rad/s 3.60 to 3.80 times, 21 samples; 3.5 times ten at 21 rad/s, more than a fifth of the usual
+    speed; and nine at a fifth that would turn the median of 3.65, counted by hand, to 3.605."""
+    mean = np.repeat([100.0, 21.0, 20.0], [21, 10, 9])
     ratio = np.concatenate([3.6 + 0.01 * np.arange(21), np.full(19, 3.5)])
-    speeds = [RawColumn(name, None, mean) for name in ("n_L [rpm]", "n_R [rpm]")]
-    guess = guesses([*speeds, RawColumn("Ch 5 [rpm]", None, ratio * mean)])[-1]
+    speeds = [RawColumn(name, None, mean) for name in ("n_L [rad/s]", "n_R [rad/s]")]
+    guess = guesses([*speeds, RawColumn("Ch 5 [rad/s]", None, ratio * mean)])[-1]
     assert (guess.channel, guess.ratio) == ("input_speed", 3.65)
 
 
