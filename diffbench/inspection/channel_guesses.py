@@ -106,6 +106,8 @@ def guesses(columns: Sequence[RawColumn]) -> tuple[Guess, ...]:
     found = [_guess(column) for column in columns]
     if any(guess.channel in ("reading", "direction") and guess.sure for guess in found):
         found = [_of_a_wrench(guess) for guess in found]
+    if any(guess.channel == "time" and guess.sure for guess in found):
+        found = [_beside_a_clock(guess) for guess in found]
     found = _before_gears(told_by_numbers(columns, paired(columns, found)))
     for channel in {guess.channel for guess in found if guess.channel is not None}:
         rivals = [i for i, guess in enumerate(found) if guess.channel == channel]
@@ -257,6 +259,13 @@ def _of_a_wrench(guess: Guess) -> Guess:
         return guess
     reasons = (*guess.reasons[:-1], "the lines are hand readings, by their words")
     return Guess("turning_torque", "torque", True, reasons)
+
+
+def _beside_a_clock(guess: Guess) -> Guess:
+    """A guess where another column is a clock by name or unit: one that only rises counts the lines."""
+    if guess.channel != "time" or guess.sure:
+        return guess
+    return Guess(None, None, False, (guess.reasons[0], "but another column is the clock"))
 
 
 def _guess(column: RawColumn) -> Guess:

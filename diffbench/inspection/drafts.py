@@ -87,7 +87,7 @@ def draft_rig(
         'format = "diffbench-rig/1"',
         f"name = {quoted(name or inspection.source.path.stem)}  # of the bench",
         f"arrangement = {quoted(given)}  # {why}",
-        f"# The others: {', '.join(ARRANGEMENTS)}.",
+        f"# The others: {', '.join(name for name in ARRANGEMENTS if name != given)}.",
         *_file_lines(inspection),
     ]
     for channel in CHANNELS:
