@@ -253,6 +253,18 @@ def test_parts_of_a_clock_are_put_together_by_their_number(tmp_path: Path) -> No
     assert clock.duration == pytest.approx(sum(steps))
 
 
+def test_jitter_of_parts_is_that_of_their_mean_square(tmp_path: Path) -> None:
+    """Five steps, six and six of 0.5 s: of variances 0.025, none and 0.0625 s² (by hand), over 0.25 s²."""
+    steps = [0.25, 0.5, 0.5, 0.5, 0.75, *[0.5] * 6, *[0.25, 0.75] * 3]
+    path = tmp_path / "log.csv"
+    lines = [f"{t},{n % 5}" for n, t in enumerate(3.0 + np.cumsum([0.0, *steps]))]
+    path.write_text("\n".join(["t [s],M [Nm]", *lines]) + "\n", encoding="utf-8")
+    clock = inspect_file(path, rows=6).clock
+    assert clock is not None
+    assert clock.jitter == pytest.approx(((0.1 + 0.0 + 0.25) / 3.0) ** 0.5, rel=1e-12)
+    assert (clock.duration, clock.rate, clock.longest_gap, clock.gap_line) == (8.5, 2.0, None, None)
+
+
 def test_a_clock_that_is_coarser_than_the_samples_runs_at_its_own_steps(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("t [s],M [Nm]\n" + "".join(f"{5 + n // 3},{n}\n" for n in range(9)), encoding="utf-8")
