@@ -266,9 +266,11 @@ def test_what_is_wrong_with_a_visit_of_objects_is_told_at_once(visit_folder: Pat
     with pytest.raises(DocumentError) as caught:
         Visit.of(rig, build, runs, date="2026-03-15", name="Tuesday")
     assert squeezed("\n".join(map(str, caught.value.faults))) == squeezed(f"""
-        Tuesday: run[2].file: '{visit_folder / "bias_sweep.csv"}' does not exist. Mend: 'bias-sweep.csv' is there:
+        Tuesday: run[2].file: '{visit_folder / "bias_sweep.csv"}' does not exist. Mend: 'bias-sweep.csv' is
+        there:
         is it meant?
-        Tuesday: run[3].kind: the rig 'Fixture' turns one output, a speed-sweep needs the torques of both. Mend:
+        Tuesday: run[3].kind: the rig 'Fixture' turns one output, a speed-sweep needs the torques of both.
+        Mend:
         write kind = "turning-torque", or name the rig that it was taken on, rig = "..." under [[run]].""")
     with pytest.raises(DocumentError, match="rig: channel: nothing says the speed difference"):
         Visit.of(
@@ -391,13 +393,16 @@ def test_sheets_that_differ_are_told_whole(visit_folder: Path) -> None:
 
     assert told(('distance = "120 mi"', 'distance = "100 km"'), ("faces = 5", "faces = 6")) == squeezed("""
         second.toml: distance: two build sheets bear the name U1-first, and say different things: distance is
-        193.121 km in first.toml, 100 km in second.toml; packs.faces is 5 in first.toml, 6 in second.toml. Mend:
+        193.121 km in first.toml, 100 km in second.toml; packs.faces is 5 in first.toml, 6 in second.toml.
+        Mend:
         give the later state a build name of its own, and hold the two against each other with
         'diffbench compare'; or state one distance in both, if nothing was driven in between.""")
     assert told(('plate_mass = "1.1 kg"\n', ""), ('law = "undecided"', 'law = "additive"')) == squeezed("""
         second.toml: packs.plate_mass: two build sheets bear the name U1-first, and say different things:
-        packs.plate_mass is 1.1 in first.toml, not stated in second.toml; preload.law is undecided in first.toml,
-        additive in second.toml. Mend: name one build sheet in both run sheets, or give each build a name of its
+        packs.plate_mass is 1.1 in first.toml, not stated in second.toml; preload.law is undecided in
+        first.toml,
+        additive in second.toml. Mend: name one build sheet in both run sheets, or give each build a name of
+        its
         own.""")
     new = ('build = "U1-first"', 'build = "U1-second"')
     shared = (
@@ -406,13 +411,16 @@ def test_sheets_that_differ_are_told_whole(visit_folder: Path) -> None:
         ('"4 rad/s"', "1.23456789"),
     )
     assert told(new, *shared) == squeezed("""
-        second.toml: preload.law: builds that are fitted together share one preload.law, and their sheets state
-        two: undecided in first.toml, additive in second.toml. Mend: state the same in both, or fit each build by
+        second.toml: preload.law: builds that are fitted together share one preload.law, and their sheets
+        state
+        two: undecided in first.toml, additive in second.toml. Mend: state the same in both, or fit each
+        build by
         itself.
         second.toml: reference.speed_difference: builds that are fitted together share one
         reference.speed_difference, and their sheets state two: 4 in first.toml, 1.23457 in second.toml. Mend:
         state the same in both, or fit each build by itself.""")
     assert told(new, ("gear_friction = { value = 0.02, u = 0.01 }\n", "")) == squeezed("""
         second.toml: gear_friction: builds that are fitted together share one gear_friction, and their sheets
-        state two: 0.02 in first.toml, not stated in second.toml. Mend: state the same in both, or fit each build
+        state two: 0.02 in first.toml, not stated in second.toml. Mend: state the same in both, or fit each
+        build
         by itself.""")
