@@ -296,4 +296,4 @@ Count = Annotated[int, Field(strict=True, ge=1)]
 class Table(BaseModel):
     """A table of a document: frozen, and without keys that nobody knows."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)

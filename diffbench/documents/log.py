@@ -209,7 +209,7 @@ class LogSheet(Table):
         described: dict[str, Any] = {}
         for name, table in data["channel"].items():
             if name not in LOG_CHANNELS:
-                near = difflib.get_close_matches(str(name), LOG_CHANNELS, n=1)
+                near = difflib.get_close_matches(str(name), LOG_CHANNELS)
                 mend = f"write '{near[0]}'" if near else "write one of " + ", ".join(LOG_CHANNELS)
                 found.append((("channel", name), f"'{name}' is no known channel of a log", mend))
             else:

@@ -25,6 +25,7 @@ def faults_of(kind: str, path: Path) -> tuple[Fault, ...]:
     return caught.value.faults
 
 
+BODY = "mass = 1150\nheight = 0.42\nwheelbase = 2.45\nweight_share = 0.54\nroll_share = 0.42"
 # By kind of paper and table: passage of the right document ¦ what stands there instead ¦ key ¦ words of the
 # fault ¦ words of the mend.
 RULES = {
@@ -48,6 +49,9 @@ delimiter = ";" ¦ delimiter = "," ¦ decimal ¦ parts columns already ¦ decima
 decimal = "," ¦ decimal = ";" ¦ decimal ¦ no known value ¦ '.' or ','
 decimal = "," ¦ decimal = ","\nthousands = "," ¦ thousands ¦ the decimal already ¦ thousands
 decimal = "," ¦ decimal = ","\nthousands = "x" ¦ thousands ¦ no thousands mark ¦ blank
+decimal = "," ¦ decimal = ","\nthousands = ".," ¦ thousands ¦ no thousands mark ¦ blank
+decimal = "," ¦ units_row = "" ¦ units_row ¦ the text is empty (whether ¦ units_row = true, or leave
+decimal = "," ¦ skip_rows = "" ¦ skip_rows ¦ the text is empty (lines above ¦ skip_rows = 4, or leave
 decimal = "," ¦ sheet = "" ¦ sheet ¦ the text is empty (of a workbook, ¦ write for example sheet = "Sweep", or
 decimal = "," ¦ encoding = "utf-9" ¦ encoding ¦ no known encoding ¦ cp1252
 decimal = "," ¦ encoding = "base64" ¦ encoding ¦ no known encoding ¦ cp1252
@@ -76,6 +80,10 @@ sign = -1 ¦ rolling_radius = 300 ¦ rolling_radius ¦ belongs to a speed ¦ a r
 sign = -1 ¦ u_reading = 0.02 ¦ u_reading ¦ belongs to turning_torque ¦ leave it out
 sign = -1 ¦ reaction = true ¦ reaction ¦ no known key ¦ outputs = "reaction"
 sign = -1 ¦ u_ratio = 0.02 ¦ u_ratio ¦ no meaning at the unit ¦ at = "wheel"
+sign = -1 ¦ range = "" ¦ range ¦ the text is empty (lowest ¦ range = ["-1500 N.m", "1500 N.m"], or leave
+sign = -1 ¦ range = [1, 2, 3] ¦ range ¦ two values are wanted ¦ ["10 N.m", "20 N.m"]
+sign = -1 ¦ range = [1, 1.0] ¦ range ¦ '1' is not below '1.0' ¦ the lower value first
+sign = -1 ¦ drag = "" ¦ drag ¦ the text is empty (torques of shafts only: ¦ drag = "1.4 N.m", or leave
 sign = -1 ¦ column2 = "x" ¦ column2 ¦ no known key ¦ 'column'
 [channel.left_torque]
 unit = "lbf.ft" ¦ unit = "rpm" ¦ unit ¦ an angular speed ¦ 'N.m'
@@ -110,6 +118,9 @@ column = "nL [1/min]" ¦ column = "nL"\nat = "wheel" ¦ ratio ¦ the speed is ta
 column = "nL [1/min]" ¦ column = "nL"\nratio = 2 ¦ ratio ¦ no meaning at the unit ¦ at = "wheel"
 column = "nL [1/min]" ¦ column = "nL"\nat = "case" ¦ at ¦ 'case' cannot be here ¦ or leave it out
 column = "nL [1/min]" ¦ column = "nL"\nrolling_radius = 9.9 ¦ rolling_radius ¦ below 10 mm ¦ millimetres
+column = "nL [1/min]" ¦ column = "nL"\nzero = true ¦ zero ¦ here is true or false ¦ "12 rad/s"
+column = "nL [1/min]" ¦ column = "nL"\nzero = nan ¦ zero ¦ no usable number ¦ finite
+column = "nL [1/min]" ¦ column = "nL"\nrange = [0, 500] ¦ range ¦ 500 has no unit ¦ '500 rpm'
 column = "nL [1/min]" ¦ column = "nL"\nzero = 5 ¦ zero ¦ no unit ¦ rpm
 column = "nL [1/min]" ¦ column = "nL"\ndrag = 1 ¦ drag ¦ a torque channel ¦ state it
 [channel.oil_temperature]
@@ -130,6 +141,9 @@ preload_torque = 0.015 ¦ preload_torque = "15 N.m" ¦ preload_torque ¦ a torqu
 unit = "U1" ¦ unit = 1 ¦ unit ¦ a text is wanted ¦ in quotes
 distance = "120 mi" ¦ distance = "-1 km" ¦ distance ¦ below 0 ¦ zero or
 distance = "120 mi" ¦ spring_force = "9 N" ¦ spring_force ¦ does not belong here ¦ [preload]
+{ value = 0.02, u = 0.01 } ¦ "" ¦ gear_friction ¦ the text is empty (mesh friction ¦ gear_friction = 0.02, or
+distance = "120 mi" ¦ spring_rate = 2 ¦ spring_rate ¦ no known key ¦ 'spring_force' in [preload] is meant
+distance = "120 mi" ¦ spring_stiff = 2 ¦ spring_stiff ¦ no known key ¦ or write one of format, unit
 distance = "120 mi" ¦ disc_spring = 2 ¦ disc_spring ¦ does not belong here ¦ [preload]
 distance = "120 mi" ¦ thicknes = 2 ¦ thicknes ¦ no known key ¦ in [preload.disc_spring] is meant, perhaps
 distance = "120 mi" ¦ distance = true ¦ distance ¦ here is true or false ¦ "12 km"
@@ -146,6 +160,9 @@ law = "undecided" ¦ law = "additive"\njoint_fraction = 0.1 ¦ joint_fraction ¦
 [limits]
 face_wear = "60 um" ¦ gear_friction = 0 ¦ gear_friction ¦ stated twice ¦ one of
 ["75 N.m", "95 N.m"] ¦ ["95 N.m", "75 N.m"] ¦ preload_torque ¦ is not below ¦ lower
+["75 N.m", "95 N.m"] ¦ ["75 N.m", "75 N.m"] ¦ preload_torque ¦ is not below '75 N.m' ¦ lower
+["75 N.m", "95 N.m"] ¦ ["75 N.m"] ¦ preload_torque ¦ two values ¦ ["10 N.m", "20 N.m"]
+face_wear = "60 um" ¦ ramp_bias_drive = 0.5 ¦ ramp_bias_drive ¦ two values ¦ ["10", "20"]
 ["75 N.m", "95 N.m"] ¦ "75 N.m" ¦ preload_torque ¦ two values ¦ [
 ["75 N.m", "95 N.m"] ¦ ["-5 N.m", "75 N.m"] ¦ preload_torque ¦ below 0 ¦ zero or
 face_wear = "60 um" ¦ locking_torque_sense = "half" ¦ locking_torque_sense ¦ value ¦ 'one-pack'
@@ -155,6 +172,7 @@ faces = 5 ¦ faces = 0 ¦ faces ¦ below 1 ¦ 1 or more
 faces = 5 ¦ faces = 5.0 ¦ faces ¦ whole number ¦ decimal point
 faces = 5\n ¦  ¦ faces ¦ 'faces' is missing (friction faces in one pack) ¦ faces = 4
 "36.9 mm" ¦ "56.9 mm" ¦ outer_radius ¦ not above the inner radius ¦ swapped
+"36.9 mm" ¦ "52.5 mm" ¦ outer_radius ¦ not above the inner radius ¦ swapped
 "36.9 mm" ¦ "36.9 m" ¦ inner_radius ¦ above 1000 mm ¦ mm
 "36.9 mm" ¦ 1*400 ¦ inner_radius ¦ no usable number ¦ finite
 "36.9 mm" ¦ 0.0369 ¦ inner_radius ¦ below 1 mm ¦ mm
@@ -167,6 +185,7 @@ plate_mass = "1.1 kg" ¦ format = "x" ¦ format ¦ does not belong here ¦ the t
 plate_mass = "1.1 kg" ¦ distanse = 1 ¦ distanse ¦ no known key ¦ 'distance' at the top is meant, perhaps
 [ramps]
 "45 deg" ¦ "0 deg" ¦ drive_angle ¦ 0 deg from the plane is impossible ¦ up to 90 deg
+"60 deg" ¦ "90.1 deg" ¦ coast_angle ¦ 90.1 deg from the plane ¦ angle_from
 "60 deg" ¦ "91 deg" ¦ coast_angle ¦ 91 deg from the plane ¦ angle_from
 "60 deg" ¦ "90 deg"\nangle_from = "axis" ¦ coast_angle ¦ 90 deg from the axis ¦ below 90 deg
 "60 deg" ¦ "60 deg"\nangle_from = "axle" ¦ angle_from ¦ no known value ¦ 'plane' or 'axis'
@@ -175,6 +194,7 @@ value = "1850 N" ¦ value = "-1850 N" ¦ value ¦ not above 0 ¦ above zero
 value = "1850 N" ¦ value = "1850 lb" ¦ value ¦ a mass ¦ 'lbf'
 value = "1850 N" ¦ value = "1850 ± 60 N" ¦ value ¦ its uncertainty ¦ u =
 [preload.disc_spring]
+"80 mm" ¦ "100 mm" ¦ inner_diameter ¦ not below the outer ¦ swapped
 "80 mm" ¦ "180 mm" ¦ inner_diameter ¦ not below the outer ¦ swapped
 "1.5 mm" ¦ "15 mm" ¦ thickness ¦ width of the ring ¦ unit
 "1.6 mm" ¦ "10.1 mm" ¦ cone_height ¦ not below the width of the ring, 10 mm ¦ unit
@@ -186,6 +206,7 @@ viscosity_40 = ¦ name = ""\nviscosity_40 = ¦ name ¦ the text is empty (of the
     ¦ write for example name = "75W-140", or leave the key out
 viscosity_40 = "190 mm^2/s"\n ¦  ¦ viscosity_40 ¦ is missing ¦ beside viscosity_100
 viscosity_100 = "17.5 cSt"\n ¦  ¦ viscosity_100 ¦ is missing ¦ beside viscosity_40
+"17.5 cSt" ¦ "190 cSt" ¦ viscosity_100 ¦ not thinner ¦ swapped
 "17.5 cSt" ¦ "1750 cSt" ¦ viscosity_100 ¦ not thinner ¦ swapped
 "17.5 cSt" ¦ "17.5 cP" ¦ viscosity_100 ¦ dynamic viscosity ¦ density
 [reference]
@@ -248,6 +269,10 @@ drive_torque = 200 ¦ engine_braking = 200 ¦ phase ¦ others none ¦ of all of 
 diffbench-car/1 ¦ diffbench-car/2 ¦ format ¦ newer than this program ¦ update diffbench
 diffbench-car/1 ¦ diffbench-rig/1 ¦ format ¦ this is a rig, a car is wanted ¦ name the car
 name = "Car"\n ¦  ¦ name ¦ 'name' is missing ¦ name = "
+[tyre]\n ¦ [tyre]\nfriction = 1.1\n ¦  ¦ friction needs the loads of the wheels ¦ describe [body]
+[tyre]\n ¦ [body]\nBODY\n[tyre]\n ¦  ¦ does not say what load does ¦ state load_exponent in [tyre]
+[tyre]\n ¦ [body]\nBODY\ndrag = 9\n[tyre]\nload_exponent = 1\n ¦  ¦ drag and lift are of a speed ¦ air_speed
+[tyre]\n ¦ [body]\nBODY\nlift = -9\n[tyre]\nload_exponent = 1\n ¦  ¦ drag and lift are of a speed ¦ air_speed
 [axle]\n ¦ axle = 3\n[tyre.x]\n ¦ axle ¦ a table is wanted, here is 3 ¦ keys of its own
 """,
     "log": r"""
@@ -294,7 +319,8 @@ def cases() -> list[tuple[str, ...]]:
                 table = "" if line == "[]" else f"{line[1:-1]}."
                 continue
             parts = [
-                part.strip().replace("\\n", "\n").replace("1*400", "1" * 400) for part in line.split("¦")
+                part.strip().replace("\\n", "\n").replace("1*400", "1" * 400).replace("BODY", BODY)
+                for part in line.split("¦")
             ]
             old, new, key, what, mend = parts
             found.append((kind, (table + key).removesuffix("."), old, new, what, mend))

@@ -126,6 +126,8 @@ def test_a_number_is_taken_up_to_its_bounds(
         (AmountWithDoubt("dimensionless", "1", car._CLOSED_SHARE), 0.9, 0.5, None),
         (AmountWithDoubt("dimensionless", "1", car._SMALL), 0.04, 0.05, None),
         (AmountWithDoubt("mass", "kg", car.NOT_NEGATIVE), 1.0, 5.0, None),
+        (AmountWithDoubt("mass", "kg", car.POSITIVE), 1.959964, 1.0, " 0 kg: zero or less is none"),
+        (AmountWithDoubt("dimensionless", "1", car._OPEN_SHARE), 0.510009, 0.25, "is 1: 1 or more is none"),
         (AmountWithDoubt("mass", "kg", car.POSITIVE), 1.0, None, None),
         (AmountWithDoubt("mass", "kg", car.POSITIVE), 1.0, 0, None),
     ],

@@ -232,6 +232,13 @@ def test_uncertainty_of_the_effective_radius_is_its_change_with_the_radii(contac
     step = 1e-3  # mm; central differences of a smooth function: error of the order (step/radius)²
     by_inner = (radius(30 + step, 50) - radius(30 - step, 50)) / (2 * step)
     by_outer = (radius(30, 50 + step) - radius(30, 50 - step)) / (2 * step)
+    inner, outer = {"value": "30 mm", "u": "0.2 mm"}, {"value": "50 mm", "u": "0.1 mm"}
+    of_inner = _with_radii(inner, "50 mm", contact).effective_radius.u
+    of_outer = _with_radii("30 mm", outer, contact).effective_radius.u
+    assert (of_inner, of_outer) == (
+        pytest.approx(0.2e-3 * by_inner * 1e3, rel=1e-6),
+        pytest.approx(0.1e-3 * by_outer * 1e3, rel=1e-6),
+    )
     stated = _with_radii(
         {"value": "30 mm", "u": "0.2 mm"}, {"value": "50 mm", "u": "0.1 mm"}, contact
     ).effective_radius
