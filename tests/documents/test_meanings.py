@@ -365,7 +365,7 @@ def test_what_else_a_channel_may_say() -> None:
     assert (oil.range, oil.columns) == (pytest.approx((0.0, 100.0)), ("T", "U"))
     bare = Channel(name="oil_temperature", column="T", range=[-10, 120], zero=0.5)
     assert (bare.range, bare.zero) == ((-10.0, 120.0), 0.5)
-    clock = Channel(name="time", column="t", unit="ms", range=[0, 500], tick=None)
+    clock = Channel(name="time", column="t", unit="ms", range=[0, 500])
     assert clock.range == pytest.approx((0.0, 0.5))
     wrench = Channel(name="turning_torque", column="W", unit="lbf.ft", resolution=0.5, u_reading=0.02, drag=2)
     assert (wrench.resolution, wrench.u_reading) == (pytest.approx(0.5 * 1.3558179483314004), 0.02)
