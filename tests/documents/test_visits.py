@@ -370,7 +370,8 @@ def test_what_may_be_a_run_sheet_is_found_in_a_folder(tmp_path: Path) -> None:
         (tmp_path / name).write_text(text, encoding="utf-8")
     (tmp_path / "w.toml").write_bytes(run.encode("utf-16"))
     (tmp_path / "x.toml").write_bytes(rig.encode("utf-16"))
-    here = sorted(tmp_path / name for name in (*kept, "w.toml") if "/" not in name)
+    (tmp_path / "y.toml").symlink_to("nowhere")  # which cannot be opened: whoever loads it tells so
+    here = sorted(tmp_path / name for name in (*kept, "w.toml", "y.toml") if "/" not in name)
     assert run_sheets_in(tmp_path) == here
     assert run_sheets_in(tmp_path, below=True) == sorted([*here, tmp_path / "g" / "h.toml"])
     with pytest.raises(DocumentError, match="cannot be looked into"):

@@ -16,7 +16,6 @@ from test_revisions import engine_of
 
 from diffbench.errors import HistoryError
 from diffbench.history import Changes, History, open_history
-from diffbench.history.journal import canonical
 
 Paper = Callable[..., Path]
 
@@ -279,9 +278,3 @@ def test_a_document_that_is_gone_is_told(tmp_path: Path, paper: Paper) -> None:
         1,
         [f"record 1 (document {gone.document[:12]}): is missing"],
     )
-
-
-def test_no_number_is_no_text() -> None:
-    """What JSON has no word for is refused: its hash would be of something that none can read."""
-    with pytest.raises(ValueError, match="JSON"):
-        canonical({"distance_m": float("nan")})

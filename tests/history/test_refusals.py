@@ -15,8 +15,7 @@ import pytest
 from pressure import older_store
 
 from diffbench.errors import HistoryError
-from diffbench.history import connection, open_history
-from diffbench.history.connection import writable
+from diffbench.history import open_history
 
 Paper = Callable[..., Path]
 # PostgreSQL's codes (https://www.postgresql.org/docs/current/errcodes-appendix.html), and what is said of it.
@@ -155,34 +154,39 @@ def test_without_room_for_an_index_a_settled_file_is_read(
     ],
 )
 def test_those_who_make_one_store_at_once_wait_a_minute(
-    code: str, times: list[float], waited: int | None, monkeypatch: pytest.MonkeyPatch
+    code: str,
+    times: list[float],
+    waited: int | None,
+    tmp_path: Path,
+    paper: Paper,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """For each other alone: what else fails is told at once. They look fifty times a second."""
-    refusals, clock, sleeps = len(times) - 1, iter(times), []
+    connected, sleeps, clock = sqlite3.connect, [], iter(times)
 
-    class Busy:
-        """Refuses to change its mode so often."""
+    class Busy(sqlite3.Connection):
+        """Refuses to change its mode, but for the last time that it is asked."""
 
-        left = refusals
+        asked = 0
 
-        def execute(self, sql: str) -> Any:
-            if "journal_mode" not in sql:
-                return [("diffbench_revision",)]
-            if not self.left:
-                return SimpleNamespace(fetchall=list)
-            self.left -= 1
-            error = sqlite3.OperationalError("database is locked")
-            error.sqlite_errorname = code
-            raise error
+        def execute(self, sql: str, *parameters: Any) -> sqlite3.Cursor:
+            if "journal_mode" in sql:
+                self.asked += 1
+                if self.asked < len(times):
+                    error = sqlite3.OperationalError("database is locked")
+                    error.sqlite_errorname = code
+                    raise error
+            return super().execute(sql, *parameters)
 
-    monkeypatch.setattr(
-        connection, "time", SimpleNamespace(monotonic=lambda: next(clock), sleep=sleeps.append)
-    )
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **kw: connected(*a, **kw, factory=Busy))
+    own = SimpleNamespace(monotonic=lambda: next(clock), sleep=sleeps.append)
+    monkeypatch.setattr("diffbench.history.connection.time", own)
+    history = open_history(str(tmp_path / "history.sqlite"))
     if waited is None:
-        with pytest.raises(sqlite3.OperationalError):
-            connection._write_ahead(Busy())  # type: ignore[arg-type]
+        with pytest.raises(HistoryError, match=r"the disk fails|somebody else has been writing"):
+            history.add([paper()])
         return
-    connection._write_ahead(Busy())  # type: ignore[arg-type]
+    history.add([paper()])
     assert sleeps == [0.02] * waited
 
 
@@ -198,11 +202,10 @@ def test_what_is_no_file_and_what_may_not_be_brought_up(
     for mine in (older, tmp_path):  # a file that may be written in a folder that may not, and the other way
         with monkeypatch.context() as patch:
             patch.setattr(os, "access", lambda path, _, mine=mine: Path(path) == mine)
-            assert not writable(older)
             with pytest.raises(HistoryError) as caught:
                 open_history(str(older)).contents()
         mend = "Mend: copy it to where it can be written, and name that with --store."
         assert (
             str(caught.value) == f"{older}: has tables of an older form (0001) and can only be read. {mend}"
         )
-    assert writable(older)
+    assert len(open_history(str(older)).contents().records) == 3

@@ -20,8 +20,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from diffbench.errors import HistoryError
-from diffbench.history import open_history, revisions, tables
-from diffbench.history.connection import Location
+from diffbench.history import locate, open_history, revisions, tables
 
 
 def engine_of(store: str) -> sa.Engine:
@@ -140,7 +139,7 @@ def test_a_servers_database_may_hold_other_things(there: str | None, number: str
         return SimpleNamespace(scalar=lambda: there, scalar_one_or_none=lambda: number)
 
     connection = SimpleNamespace(dialect=SimpleNamespace(name="postgresql"), execute=execute)
-    assert revisions.revision(connection, Location("shelf")) == found  # type: ignore[arg-type]
+    assert revisions.revision(connection, locate("shelf")) == found  # type: ignore[arg-type]
     assert asked[0].startswith("SELECT to_regclass(")
 
 

@@ -16,8 +16,7 @@ from edited import edited
 from pressure import older_store
 
 from diffbench.errors import DiffbenchError, HistoryError
-from diffbench.history import Changes, Filing, History, Merged, locate, open_history
-from diffbench.history.journal import BuildFact, Facts
+from diffbench.history import BuildFact, Changes, Facts, Filing, History, Merged, locate, open_history
 
 Paper = Callable[..., Path]
 
