@@ -26,6 +26,14 @@ def faults_of(kind: str, path: Path) -> tuple[Fault, ...]:
 
 
 BODY = "mass = 1150\nheight = 0.42\nwheelbase = 2.45\nweight_share = 0.54\nroll_share = 0.42"
+WORDS = '[channel.direction]\ncolumn = "d"\nvalues = '
+RUNS = """[[run]]
+file = "tare.csv"
+kind = "tare"
+[[run]]
+file = "bias-sweep.csv"
+kind = "bias-sweep"
+"""
 # By kind of paper and table: passage of the right document ¦ what stands there instead ¦ key ¦ words of the
 # fault ¦ words of the mend.
 RULES = {
@@ -36,6 +44,9 @@ name = "Cell" ¦ name = "" ¦ name ¦ the text is empty (of the bench) ¦ write 
 name = "Cell" ¦ nane = "Cell" ¦ nane ¦ no known key ¦ 'name'
 "both-outputs" ¦ "both-output" ¦ arrangement ¦ 'both-output' is no known value ¦ 'both-outputs'
 [channel.left_speed]\ncolumn = "nL [1/min]"\n ¦  ¦ channel ¦ speed difference ¦ speed_difference
+[repeatability] ¦ WORDS{ ahead = "" }\n[repeatability] ¦ channel.direction.values.ahead ¦ is empty ¦ leave
+[repeatability] ¦ WORDS{ ahead = "on" }\n[repeatability] ¦ channel.direction.values ¦ is no word ¦ 'forward'
+column = "Oil" ¦ column = "Oil"\nalso = [""] ¦ channel.oil_temperature.also[1] ¦ the text is empty ¦ leave
 [repeatability] ¦ [repeatabilty] ¦ repeatabilty ¦ no known key ¦ 'repeatability'
 preload_torque = 0.015 ¦ preload_torque = [0.015] ¦ repeatability.preload_torque
     ¦ is wanted, here is a list ¦ write for example 0.5
@@ -223,6 +234,8 @@ date = 2026-03-15 ¦ date = "15.3.2026" ¦ date ¦ no day ¦ 2026-03-15
 date = 2026-03-15 ¦ date = 20260315 ¦ date ¦ a day is wanted ¦ 2026-03-15
 date = 2026-03-15\n ¦  ¦ date ¦ 'date' is missing (of the visit) ¦ 2026-03-15
 file = "tare.csv" ¦ file = "bias-sweep.csv" ¦ run ¦ more than once ¦ once
+RUNS ¦  ¦ run ¦ 'run' is missing (one for each recording) ¦ add a table [[run]] for each recording
+RUNS ¦ run = [] ¦ run ¦ no recording is named ¦ a heading [[run]], and below it file = "sweep.csv", kind =
 format = "diffbench-run/1" ¦ format = "diffbench-run/0" ¦ format ¦ no known version ¦ diffbench-run/1
 [run[2]]
 file = "bias-sweep.csv" ¦ file = " " ¦ file ¦ the text is empty ¦ leave the key out
@@ -319,7 +332,12 @@ def cases() -> list[tuple[str, ...]]:
                 table = "" if line == "[]" else f"{line[1:-1]}."
                 continue
             parts = [
-                part.strip().replace("\\n", "\n").replace("1*400", "1" * 400).replace("BODY", BODY)
+                part.strip()
+                .replace("\\n", "\n")
+                .replace("1*400", "1" * 400)
+                .replace("BODY", BODY)
+                .replace("WORDS", WORDS)
+                .replace("RUNS", RUNS)
                 for part in line.split("¦")
             ]
             old, new, key, what, mend = parts

@@ -466,6 +466,11 @@ def test_what_no_channel_has_is_left_alone():
     assert nothing.reasons == ("neither name nor unit says what it is",)
 
 
+def test_what_rises_is_a_clock_beside_a_sure_torque_too():
+    found = guesses([RawColumn("column 1", None, np.arange(4.0)), number("Torque LH [Nm]")])
+    assert [(guess.channel, guess.sure) for guess in found] == [("time", False), ("left_torque", True)]
+
+
 def test_two_columns_that_might_be_one_channel_are_both_in_doubt():
     found = guesses([number("Torque LH [Nm]"), number("Torque left filtered [Nm]")])
     assert [guess.channel for guess in found] == ["left_torque", "left_torque"]
