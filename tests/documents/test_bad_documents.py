@@ -532,3 +532,13 @@ def test_an_empty_list_is_called_by_its_key(write: Writer, texts: dict[str, str]
     )
     assert "shims_in_stock is an empty list" in str(fault)
     assert "recording" not in str(fault)
+
+
+def test_of_the_only_recording_its_own_fault_is_told(write: Writer, texts: dict[str, str]) -> None:
+    """Not that none is named; and beside it, that a list elsewhere is empty."""
+    sheet = texts["run"].partition("[[run]]")[0] + '[[run]]\nfile = "tare.csv"\nkind = "tara"\n'
+    (fault,) = faults_of("run", write(sheet))
+    assert fault.place.key == "run[1].kind"
+    build = edited(texts["build"], "[preload]", "[preload]\nshims_in_stock = []")
+    both = faults_of("build", write(edited(build, "faces = 5", "faces = 0")))
+    assert [one.place.key for one in both] == ["packs.faces", "preload.shims_in_stock"]
