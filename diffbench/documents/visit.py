@@ -444,8 +444,8 @@ def _differences(one: BaseModel, other: BaseModel, within: str = "") -> Iterator
 
 
 def _said(key: str, value: object) -> str:
-    if value is None:
-        return "not stated"
+    if value is None or isinstance(value, BaseModel):
+        return "not stated" if value is None else "a table"
     if key == "distance" and isinstance(value, float):
         return f"{value / 1000.0:g} km"
     number = getattr(value, "value", value)

@@ -252,6 +252,7 @@ def test_a_visit_of_objects_is_as_one_of_files(visit_folder: Path) -> None:
     )
     assert (named.rig, named.build, named.run_sheet.date) == (rig, build, visit.run_sheet.date)
     assert (named.run_sheet_path, named.run_sheet.run[1].file) == (Path("a-b"), "a-b, run 2")
+    assert len(Visit.of(rig, build, runs[:1], date="2026-03-15").run_sheet.run) == 1
     louder = rig.model_copy(update={"note": "moved"})
     assert Visit.of(louder, build, runs[:2], date="2026-03-15").rig_path != visit.rig_path
 
@@ -405,6 +406,11 @@ def test_sheets_that_differ_are_told_whole(visit_folder: Path) -> None:
         additive in second.toml. Mend: name one build sheet in both run sheets, or give each build a name of
         its
         own.""")
+    spring = text.partition("[preload.disc_spring]")[2].partition("[oil]")[0]
+    assert told((f"[preload.disc_spring]{spring}", "")) == squeezed("""
+        second.toml: preload.disc_spring: two build sheets bear the name U1-first, and say different things:
+        preload.disc_spring is a table in first.toml, not stated in second.toml. Mend: name one build sheet in
+        both run sheets, or give each build a name of its own.""")
     new = ('build = "U1-first"', 'build = "U1-second"')
     shared = (
         ("faces = 5", "faces = 6"),
