@@ -483,3 +483,20 @@ def test_the_least_that_a_paper_may_hold(texts: dict[str, str]) -> None:
         Car.model_validate({**car, "body": windy, "tyre": {**car["tyre"], "load_exponent": 0.8}}).body
         is not None
     )
+
+
+@pytest.mark.parametrize("model", [Rig, LogSheet])
+@pytest.mark.parametrize("channel", [None, 3, []])
+def test_channels_that_are_no_table_are_told_alone(
+    model: type[Rig | LogSheet], channel: object, texts: dict[str, str]
+) -> None:
+    """Not what each of them lacks."""
+    content = tomllib.loads(texts["rig" if model is Rig else "log"])
+    content["channel"] = channel
+    if channel is None:
+        del content["channel"]
+    with pytest.raises(ValidationError) as caught:
+        model.model_validate(content)
+    assert [error["loc"] for error in caught.value.errors()] == [("channel",)]
+    with pytest.raises(ValidationError):
+        model.model_validate("no table")
