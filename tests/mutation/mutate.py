@@ -44,8 +44,6 @@ COVERED_BY = {
         "tests/silence/test_sets.py::test_a_reader_waits_while_a_file_is_on_its_way",
     ),
     "physics": ("tests/physics", "tests/published"),
-    # keys with their units, defaults and examples: the guide's tables are made of them
-    "documents": ("tests/documents", "tests/guide/test_pages.py::test_tables_are_those_of_today"),
     "trend": ("tests/trend", "tests/published/test_control_charts.py", "tests/answers/test_state.py"),
     "answers": (
         "tests/answers",
